@@ -1,0 +1,3 @@
+"""Quietcuff: raw blood-pressure readings in, one honest result out, handed on as FHIR observations."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,3 @@
+from quietcuff.cli import main
+
+main()

@@ -1,0 +1,1 @@
+"""The pure core: readings in, an honest result out. No clock, file, network, randomness or logging."""

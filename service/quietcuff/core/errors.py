@@ -1,0 +1,102 @@
+"""Every error of the service, in one tree. Nothing here knows of HTTP.
+
+QuietcuffError
+├── NotReadable            bytes that cannot be read as the format they claim to be
+├── NotAcceptable          read and understood, but with faults: all of them, each with its place
+├── RulesNotLoadable       a rule file that does not hold together
+├── NotFound               nothing of that name for this tenant
+├── Conflict               the state of what is stored forbids it: set closed, identifier taken
+├── VersionNotNamed        a change that must name the version it changes
+├── VersionStale           a change to a version that is no longer the newest
+├── NotAuthenticated       no key, or one that is unknown, revoked or expired
+├── NotAllowed             a key without the scope that is needed
+└── Busy                   no room now; trying again later may help
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+
+class Fault(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One thing that is wrong, where it stands, and what would be accepted. It never quotes the value sent.
+
+    Exactly one of ``pointer`` (RFC 6901, "" is the whole body), ``parameter`` and ``header`` is set.
+    """
+
+    pointer: str | None = None
+    parameter: str | None = None
+    header: str | None = None
+    code: str
+    detail: str
+    set_id: str | None = None
+
+
+class QuietcuffError(Exception):
+    """The root: whatever the service refuses or cannot do."""
+
+
+class NotReadable(QuietcuffError):
+    """Bytes that are not the format they claim to be: not UTF-8, not JSON, a repeated key, too deep."""
+
+    def __init__(self, fault: Fault) -> None:
+        super().__init__(fault.detail)
+        self.fault = fault
+
+
+class NotAcceptable(QuietcuffError):
+    """Understood, but not acceptable; carries every fault that was found."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        super().__init__(f"{len(faults)} fault(s)")
+        self.faults = faults
+
+
+class RulesNotLoadable(QuietcuffError):
+    """A rule file is missing, malformed or contradicts itself; the message names file and place."""
+
+
+class NotFound(QuietcuffError):
+    """Nothing of that name exists for this tenant."""
+
+
+class Conflict(QuietcuffError):
+    """What is stored forbids it. ``code`` is a word such as ``set-closed``; ``set_id`` where it helps."""
+
+    def __init__(self, code: str, detail: str, set_id: str | None = None) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.detail = detail
+        self.set_id = set_id
+
+
+class VersionNotNamed(QuietcuffError):
+    """A change needs the version it is meant for."""
+
+
+class VersionStale(QuietcuffError):
+    """The version named is not the newest any more."""
+
+    def __init__(self, newest: int) -> None:
+        super().__init__("not the newest version")
+        self.newest = newest
+
+
+class NotAuthenticated(QuietcuffError):
+    """No key, or one that is unknown, revoked or expired; the three look the same from outside."""
+
+
+class NotAllowed(QuietcuffError):
+    """The key is good but lacks the scope named."""
+
+    def __init__(self, scope: str) -> None:
+        super().__init__(f"needs {scope}")
+        self.scope = scope
+
+
+class Busy(QuietcuffError):
+    """No room now; ``retry_after_seconds`` says when trying again makes sense."""
+
+    def __init__(self, retry_after_seconds: int) -> None:
+        super().__init__("busy")
+        self.retry_after_seconds = retry_after_seconds

@@ -1,0 +1,292 @@
+"""What comes in: one sitting's readings with their context, the person, the device and the cuff.
+
+These structs are the request body of ``POST /v1/reading-sets`` and the input of ``evaluate``. Pressures are mmHg with at
+most two decimals, pulses are per minute, times carry their offset. Every yes-or-no answer is three-valued: what was not
+recorded is never taken for a yes or a no.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+# A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
+TEXT_PATTERN = r"^[^\u0000-\u001f\u007f-\u009f]+(?![\s\S])"
+SYSTEM_PATTERN = r"^[^\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
+BIRTH_DATE_PATTERN = r"^(19|20|21)[0-9]{2}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?(?![\s\S])"
+
+Text = Annotated[str, Meta(min_length=1, max_length=255, pattern=TEXT_PATTERN)]
+System = Annotated[str, Meta(min_length=1, max_length=255, pattern=SYSTEM_PATTERN)]
+BirthDate = Annotated[str, Meta(pattern=BIRTH_DATE_PATTERN, examples=["1971-01-15", "1971-01", "1971"])]
+Instant = Annotated[datetime, Meta(tz=True, description="RFC 3339 with seconds and an offset, years 1900 to 2200.")]
+Pressure = Annotated[float, Meta(ge=0, le=400, description="mmHg, at most two decimals.")]
+Rate = Annotated[float, Meta(ge=0, le=400, description="Per minute, at most two decimals.")]
+Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm minus left arm.")]
+Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
+
+YesNo = Literal["yes", "no", "not-recorded"]
+Arm = Literal["left", "right"]
+Site = Literal[
+    "left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"
+]
+Position = Literal["sitting", "standing", "supine", "not-recorded"]
+Method = Literal["oscillometric", "auscultatory"]
+Rhythm = Literal["regular", "irregular", "not-recorded"]
+Setting = Literal["office", "home", "ambulatory"]
+Visit = Literal["first", "follow-up"]
+DeviceFlag = Literal[
+    "body-movement",
+    "cuff-loose",
+    "irregular-pulse",
+    "pulse-too-high",
+    "pulse-too-low",
+    "improper-position",
+    "measurement-failed",
+]
+RestrictionReason = Literal[
+    "dialysis-access",
+    "lymph-nodes-removed",
+    "lymphoedema",
+    "line",
+    "wound",
+    "plegia",
+    "absent",
+    "refused",
+    "other",
+]
+Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"]
+
+MAX_READINGS = 300
+MAX_GUIDELINES = 10
+MAX_RESTRICTIONS = 20
+MAX_OFFSET = timedelta(hours=14)
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+
+
+class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An identifier of the caller's own: ``system`` says whose, ``value`` which."""
+
+    system: System
+    value: Text
+
+
+class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An arm that must not be used, or that the person refuses, up to and including the day ``until``."""
+
+    arm: Arm
+    reason: RestrictionReason
+    until: date | None = None
+
+
+class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is known of a person, without saying who it is."""
+
+    birth_date: BirthDate | None = None
+    sex: Literal["female", "male", "other", "unknown"] | None = None
+    pregnancy: Literal["no", "pregnant", "postpartum", "not-recorded"] = "not-recorded"
+    gestation_weeks: Annotated[float, Meta(ge=0, le=45)] | None = None
+    delivered_on: date | None = None
+    known_hypertension: YesNo = "not-recorded"
+    antihypertensive_treatment: YesNo = "not-recorded"
+    treatment_changed_on: date | None = None
+    known_irregular_rhythm: YesNo = "not-recorded"
+    arm_circumference_cm: Length | None = None
+    height_cm: Length | None = None
+    arm_restrictions: Annotated[list[ArmRestriction], Meta(max_length=MAX_RESTRICTIONS)] = []
+
+    def __post_init__(self) -> None:
+        if self.birth_date is not None and len(self.birth_date) == 10:
+            date.fromisoformat(self.birth_date)
+
+
+class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The person measured: an identifier of the caller's and what is known at this sitting."""
+
+    identifier: Identifier
+
+
+class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How the measurement was prepared and done."""
+
+    rest_minutes: Annotated[float, Meta(ge=0, le=1440)] | None = None
+    talking: YesNo = "not-recorded"
+    caffeine_within_30_min: YesNo = "not-recorded"
+    tobacco_within_30_min: YesNo = "not-recorded"
+    exercise_within_30_min: YesNo = "not-recorded"
+    full_bladder: YesNo = "not-recorded"
+    pain: YesNo = "not-recorded"
+    anxiety_or_stress: YesNo = "not-recorded"
+    back_supported: YesNo = "not-recorded"
+    feet_flat: YesNo = "not-recorded"
+    legs_crossed: YesNo = "not-recorded"
+    arm_supported: YesNo = "not-recorded"
+    cuff_fits_two_fingers: YesNo = "not-recorded"
+    quiet_room: YesNo = "not-recorded"
+    acute_symptoms: YesNo = "not-recorded"
+    auscultation_possible: YesNo = "not-recorded"
+    arm_height: Literal["at", "below", "above", "not-recorded"] = "not-recorded"
+    sleeve: Literal["bare", "thin", "thick", "not-recorded"] = "not-recorded"
+    pulse_palpated: Rhythm = "not-recorded"
+    care: Care = "ordinary"
+
+
+class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The device: named by an identifier of the registry, or described in place, or both."""
+
+    identifier: Identifier | None = None
+    kind: Literal["automatic", "semi-automatic", "auscultatory", "cuffless"] | None = None
+    site: Literal["upper-arm", "wrist", "finger"] | None = None
+    validated: YesNo = "not-recorded"
+    manufacturer: Text | None = None
+    model: Text | None = None
+    serial_number: Text | None = None
+
+
+class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The cuff: its size in words, the arm range printed on it (cm) and whether its index mark fell in that range."""
+
+    size: Text | None = None
+    range_cm: tuple[Length, Length] | None = None
+    mark_within_range: YesNo = "not-recorded"
+
+    def __post_init__(self) -> None:
+        if self.range_cm is not None and self.range_cm[0] >= self.range_cm[1]:
+            raise ValueError("low before high")
+
+
+class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The mean that an unattended device shows, and from how many readings."""
+
+    systolic_mmhg: Pressure
+    diastolic_mmhg: Pressure
+    readings: Annotated[int, Meta(ge=1, le=100)]
+    first_dropped: bool | None = None
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One attempt to measure. Without pressures it is a failed attempt. ``taken_at`` is the end of the measurement."""
+
+    taken_at: Instant
+    systolic_mmhg: Pressure | None = None
+    diastolic_mmhg: Pressure | None = None
+    mean_arterial_mmhg: Pressure | None = None
+    pulse_per_min: Rate | None = None
+    site: Site = "not-recorded"
+    position: Position = "not-recorded"
+    stood_at: Instant | None = None
+    method: Method | None = None
+    rhythm: Rhythm = "not-recorded"
+    device_flags: Annotated[list[DeviceFlag], Meta(max_length=7)] = []
+    cuff: Cuff | None = None
+    device: Device | None = None
+    observer: Identifier | None = None
+    voided: bool = False
+
+    def __post_init__(self) -> None:
+        check_instant(self.taken_at)
+        if self.stood_at is not None:
+            check_instant(self.stood_at)
+        for name in ("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"):
+            value = getattr(self, name)
+            if value is not None:
+                msgspec.structs.force_setattr(self, name, plain_number(value))
+
+
+class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One earlier comparison of the two arms: right minus left."""
+
+    day: date
+    systolic_difference_mmhg: Difference
+    diastolic_difference_mmhg: Difference
+
+
+class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One earlier sitting that gave a result."""
+
+    taken_from: Instant
+    setting: Setting
+    site: Site | None = None
+    systolic_mmhg: Pressure
+    diastolic_mmhg: Pressure
+    readings_counted: Annotated[int, Meta(ge=1, le=MAX_READINGS)]
+    value_rule: Text
+    provisional_because: list[Text] = []
+
+
+class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The frozen snapshot of earlier sittings that an evaluation depends on; ``sittings`` newest last."""
+
+    as_of: Instant
+    pairs: Annotated[list[HistoryPair], Meta(max_length=240)] = []
+    treatment_changed_on: date | None = None
+    sittings: Annotated[list[HistorySitting], Meta(max_length=60)] = []
+
+
+class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the service knew when the set came in and the caller did not say. Kept with the set, so that it can be evaluated
+    again to the same bytes; accepted in dry runs, filled in by the service for stored sets."""
+
+    received_at: Instant | None = None
+    closed_by_timeout: bool = False
+    device_registered: YesNo = "not-recorded"
+    facts_differ: list[Text] = []
+    changes: list[Text] = []
+
+
+class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One sitting: everything that was measured and how, before anything is decided."""
+
+    identifier: Identifier | None = None
+    subject: Subject
+    history: History | None = None
+    setting: Setting = "office"
+    attendance: Literal["attended", "unattended"] = "attended"
+    visit: Visit | None = None
+    protocol: Text | None = None
+    guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None
+    context: Context = Context()
+    device: Device | None = None
+    cuff: Cuff | None = None
+    device_average: DeviceAverage | None = None
+    observer: Identifier | None = None
+    location: Identifier | None = None
+    encounter: Identifier | None = None
+    based_on: Identifier | None = None
+    replaces: Text | None = None
+    closed: bool = True
+    readings: Annotated[list[Reading], Meta(min_length=1, max_length=MAX_READINGS)]
+    intake: Intake | None = None
+
+
+def plain_number(value: float) -> float:
+    """The number without a needless point: 142.0 becomes 142. At most two decimals are accepted.
+
+    Raises:
+        ValueError: more than two decimals.
+    """
+    if value == int(value):
+        return int(value)
+    if value != round(value, 2):
+        raise ValueError("at most two decimals")
+    return value
+
+
+def check_instant(instant: datetime) -> None:
+    """Refuse what the time arithmetic or FHIR could not carry.
+
+    Raises:
+        ValueError: outside the years 1900 to 2200, or an offset beyond 14 hours.
+    """
+    if not FIRST_YEAR <= instant.year <= LAST_YEAR:
+        raise ValueError("years 1900 to 2200")
+    offset = instant.utcoffset()
+    if offset is None or not -MAX_OFFSET <= offset <= MAX_OFFSET:
+        raise ValueError("an offset within 14 hours")
+
+
+def hundredths(mmhg: float) -> int:
+    """A pressure or rate as a whole count of hundredths, in which sums are exact: 142.5 gives 14250."""
+    return round(mmhg * 100)
