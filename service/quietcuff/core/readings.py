@@ -80,6 +80,9 @@ class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     reason: RestrictionReason
     until: date | None = None
 
+    def __post_init__(self) -> None:
+        check_day(self.until)
+
 
 class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What is known of a person, without saying who it is."""
@@ -100,6 +103,8 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def __post_init__(self) -> None:
         if self.birth_date is not None and len(self.birth_date) == 10:
             date.fromisoformat(self.birth_date)
+        check_day(self.delivered_on)
+        check_day(self.treatment_changed_on)
 
 
 class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -165,6 +170,9 @@ class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     readings: Annotated[int, Meta(ge=1, le=100)]
     first_dropped: bool | None = None
 
+    def __post_init__(self) -> None:
+        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
+
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One attempt to measure. Without pressures it is a failed attempt. ``taken_at`` is the end of the measurement."""
@@ -189,10 +197,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         check_instant(self.taken_at)
         if self.stood_at is not None:
             check_instant(self.stood_at)
-        for name in ("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"):
-            value = getattr(self, name)
-            if value is not None:
-                msgspec.structs.force_setattr(self, name, plain_number(value))
+        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
 
 
 class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -201,6 +206,9 @@ class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     day: date
     systolic_difference_mmhg: Difference
     diastolic_difference_mmhg: Difference
+
+    def __post_init__(self) -> None:
+        check_day(self.day)
 
 
 class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -215,6 +223,10 @@ class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     value_rule: Text
     provisional_because: list[Text] = []
 
+    def __post_init__(self) -> None:
+        check_instant(self.taken_from)
+        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
+
 
 class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The frozen snapshot of earlier sittings that an evaluation depends on; ``sittings`` newest last."""
@@ -223,6 +235,10 @@ class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     pairs: Annotated[list[HistoryPair], Meta(max_length=240)] = []
     treatment_changed_on: date | None = None
     sittings: Annotated[list[HistorySitting], Meta(max_length=60)] = []
+
+    def __post_init__(self) -> None:
+        check_instant(self.as_of)
+        check_day(self.treatment_changed_on)
 
 
 class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -234,6 +250,11 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     device_registered: YesNo = "not-recorded"
     facts_differ: list[Text] = []
     changes: list[Text] = []
+    default_guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None
+
+    def __post_init__(self) -> None:
+        if self.received_at is not None:
+            check_instant(self.received_at)
 
 
 class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -272,6 +293,28 @@ def plain_number(value: float) -> float:
     if value != round(value, 2):
         raise ValueError("at most two decimals")
     return value
+
+
+def keep_numbers_plain(struct: msgspec.Struct, *names: str) -> None:
+    """Make the named numbers of a struct plain while it is being made.
+
+    Raises:
+        ValueError: more than two decimals.
+    """
+    for name in names:
+        value = getattr(struct, name)
+        if value is not None:
+            msgspec.structs.force_setattr(struct, name, plain_number(value))
+
+
+def check_day(day: date | None) -> None:
+    """Refuse a day so far off that days could not be counted from it.
+
+    Raises:
+        ValueError: outside the years 1900 to 2200.
+    """
+    if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError("years 1900 to 2200")
 
 
 def check_instant(instant: datetime) -> None:
