@@ -1,0 +1,86 @@
+"""The words that are stored as small numbers. A word's number is its place here: lists only grow, at their end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+class Codes:
+    """A closed list of words, each with its number."""
+
+    def __init__(self, *words: str) -> None:
+        self.words = words
+        self._numbers = {word: number for number, word in enumerate(words)}
+
+    def number(self, word: str) -> int:
+        return self._numbers[word]
+
+    def optional_number(self, word: str | None) -> int | None:
+        return None if word is None else self._numbers[word]
+
+    def word(self, number: int) -> str:
+        return self.words[number]
+
+    def optional_word(self, number: int | None) -> str | None:
+        return None if number is None else self.words[number]
+
+    def bits(self, words: Iterable[str]) -> int:
+        """Several words at once, one bit each."""
+        return sum(1 << self._numbers[word] for word in set(words))
+
+    def words_of_bits(self, bits: int) -> list[str]:
+        return [word for number, word in enumerate(self.words) if bits >> number & 1]
+
+
+SETTING = Codes("office", "home", "ambulatory")
+STATE = Codes("in-progress", "complete", "not-usable")
+SET_STATUS = Codes("active", "voided")
+CAUSE = Codes("created", "appended", "closed", "timed-out", "reopened", "corrected", "voided", "re-evaluated")
+SITE = Codes(
+    "not-recorded", "left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh"
+)
+POSITION = Codes("not-recorded", "sitting", "standing", "supine")
+METHOD = Codes("oscillometric", "auscultatory")
+RHYTHM = Codes("not-recorded", "regular", "irregular")
+DEVICE_FLAG = Codes(
+    "body-movement",
+    "cuff-loose",
+    "irregular-pulse",
+    "pulse-too-high",
+    "pulse-too-low",
+    "improper-position",
+    "measurement-failed",
+)
+REASON = Codes(
+    "pending",
+    "other-arm",
+    "restricted-arm",
+    "first-discarded",
+    "earlier-than-last-two",
+    "other-of-last-two",
+    "other-position",
+    "other-method",
+    "device-error",
+    "implausible",
+    "wrong-cuff",
+    "too-soon",
+    "too-few",
+    "not-part-of-series",
+    "set-blocked",
+    "voided",
+)
+OBSERVATION_STATUS = Codes("preliminary", "final", "amended", "corrected", "entered-in-error")
+CLAIM_KIND = Codes("key", "identifier")
+ACTION = Codes(
+    "create-set",
+    "append-readings",
+    "close-set",
+    "time-out-set",
+    "reopen-set",
+    "correct-set",
+    "void-set",
+    "re-evaluate-set",
+    "save-subject",
+    "save-device",
+)
+OUTCOME = Codes("done", "refused")

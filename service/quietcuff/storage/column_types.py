@@ -1,0 +1,55 @@
+"""The two column types that SQLite and PostgreSQL spell differently: ids and instants."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import BigInteger, Dialect, LargeBinary, TypeDecorator
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.types import TypeEngine
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MICROSECOND = timedelta(microseconds=1)
+
+
+class Id(TypeDecorator[UUID]):
+    """A UUID: ``uuid`` on PostgreSQL, its 16 bytes on SQLite."""
+
+    impl = LargeBinary(16)
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        is_postgresql = dialect.name == "postgresql"
+        return dialect.type_descriptor(postgresql.UUID(as_uuid=True) if is_postgresql else LargeBinary(16))
+
+    def process_bind_param(self, value: UUID | None, dialect: Dialect) -> Any:
+        return value if value is None or dialect.name == "postgresql" else value.bytes
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> UUID | None:
+        return value if value is None or dialect.name == "postgresql" else UUID(bytes=value)
+
+
+class Instant(TypeDecorator[datetime]):
+    """A moment in UTC: ``timestamptz`` on PostgreSQL, microseconds since 1970 on SQLite."""
+
+    impl = BigInteger
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        is_postgresql = dialect.name == "postgresql"
+        return dialect.type_descriptor(postgresql.TIMESTAMP(timezone=True) if is_postgresql else BigInteger())
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
+        return value if value is None or dialect.name == "postgresql" else microseconds(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
+        if value is None:
+            return None
+        return value.astimezone(UTC) if dialect.name == "postgresql" else EPOCH + value * MICROSECOND
+
+
+def microseconds(moment: datetime) -> int:
+    """Whole microseconds since 1970, exact for any aware datetime."""
+    return (moment - EPOCH) // MICROSECOND

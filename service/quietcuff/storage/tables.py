@@ -1,0 +1,224 @@
+"""Every table and index, once, for SQLite and PostgreSQL.
+
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned or
+distributed by it. Documents are bytes, kept as they were answered and never parsed by the database. There are no foreign
+keys between the tables that every request writes. Words stored as small numbers stand in ``codes.py``; identifiers that
+callers gave as system and value are stored as ``system|value``.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+)
+
+from quietcuff.storage.column_types import Id, Instant
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    }
+)
+
+tenant = Table(
+    "tenant",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True),
+    Column("name", String(255), nullable=False, unique=True),
+    Column("secret", LargeBinary(32), nullable=False, comment="key of every digest and derived id of the tenant"),
+    Column("settings", LargeBinary, nullable=False, comment="JSON"),
+    Column("created_at", Instant, nullable=False),
+)
+
+api_key = Table(
+    "api_key",
+    metadata,
+    Column("key_id", Id, primary_key=True),
+    Column("prefix", String(8), nullable=False, unique=True),
+    Column("tenant_id", Integer, nullable=False),
+    Column("secret_hash", LargeBinary(32), nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("scopes", Text, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("expires_at", Instant),
+    Column("revoked_at", Instant),
+    Column("last_used_at", Instant),
+)
+
+subject = Table(
+    "subject",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("facts", LargeBinary, nullable=False, comment="JSON of core.readings.Facts"),
+    Column("alias_of", Id, comment="the subject this one was merged into"),
+    Column("version", Integer, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+device = Table(
+    "device",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("device_id", Id, primary_key=True),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("registered", Boolean(create_constraint=False), nullable=False, comment="false: only seen in a set"),
+    Column("document", LargeBinary, nullable=False, comment="JSON: registry document, or the device as a set had it"),
+    Column("version", Integer, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+reading_set = Table(
+    "reading_set",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("taken_from", Instant, nullable=False, comment="first reading that is not voided"),
+    Column("taken_to", Instant, nullable=False),
+    Column("from_offset_minutes", SmallInteger, nullable=False),
+    Column("to_offset_minutes", SmallInteger, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+    Column("touched_at", Instant, nullable=False, comment="last arrival of readings, by the server's clock"),
+    Column("closed_at", Instant, comment="null while open"),
+    Column("version", Integer, nullable=False),
+    Column("status", SmallInteger, nullable=False, comment="SET_STATUS"),
+    Column("state", SmallInteger, nullable=False, comment="STATE"),
+    Column("setting", SmallInteger, nullable=False, comment="SETTING"),
+    Column("protocol", String(64), nullable=False),
+    Column("device_id", Id),
+    Column("observer", Text),
+    Column("location", Text),
+    Column("encounter", Text),
+    Column("based_on", Text),
+    # The mean as a resource of its own: what it shows, where it was decided, when it last moved. Null before the first.
+    Column("mean_version", Integer),
+    Column("mean_status", SmallInteger, comment="OBSERVATION_STATUS"),
+    Column("mean_from_version", Integer, comment="the set_version whose evaluation the mean shows"),
+    Column("mean_updated_at", Instant),
+    Column("systolic", SmallInteger, comment="mmHg, as the mean shows it"),
+    Column("diastolic", SmallInteger, comment="mmHg, as the mean shows it"),
+    Column("counted", SmallInteger),
+    Column("sitting", LargeBinary, comment="JSON: what later sets need of this one as history"),
+    Index("ix_reading_set_set", "tenant_id", "set_id"),
+    Index("ix_reading_set_subject_taken", "tenant_id", "subject_id", "taken_from"),
+    Index("ix_reading_set_taken", "tenant_id", "taken_from"),
+    Index("ix_reading_set_updated", "tenant_id", "updated_at"),
+    sqlite_with_rowid=False,
+)
+Index(
+    "ix_reading_set_open",
+    reading_set.c.tenant_id,
+    reading_set.c.touched_at,
+    postgresql_where=reading_set.c.closed_at.is_(None),
+    sqlite_where=reading_set.c.closed_at.is_(None),
+)
+
+set_version = Table(
+    "set_version",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("cause", SmallInteger, nullable=False, comment="CAUSE"),
+    Column("status", SmallInteger, nullable=False, comment="SET_STATUS"),
+    Column("closes_at", Instant, comment="null where this version is closed"),
+    Column("document", LargeBinary, nullable=False, comment="the reading set as answered, JSON"),
+    Column("evaluation", LargeBinary, nullable=False, comment="the evaluation as answered, JSON"),
+    Column("rules_digest", LargeBinary(32), nullable=False),
+    Column("changed", Text, nullable=False, comment="places whose resource moved, such as: r2 p2 mean"),
+    Column("author", Text),
+    Column("reason", Text),
+    Column("created_by", String(255), nullable=False),
+    Column("created_at", Instant, nullable=False),
+)
+
+reading = Table(
+    "reading",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("reading_index", SmallInteger, primary_key=True, autoincrement=False),
+    Column("taken_at", Instant, nullable=False),
+    Column("offset_minutes", SmallInteger, nullable=False),
+    Column("systolic", Integer, comment="hundredths of mmHg"),
+    Column("diastolic", Integer, comment="hundredths of mmHg"),
+    Column("mean_arterial", Integer, comment="hundredths of mmHg"),
+    Column("pulse", Integer, comment="hundredths per minute"),
+    Column("site", SmallInteger, nullable=False, comment="SITE"),
+    Column("position", SmallInteger, nullable=False, comment="POSITION"),
+    Column("method", SmallInteger, comment="METHOD"),
+    Column("rhythm", SmallInteger, nullable=False, comment="RHYTHM"),
+    Column("flags", SmallInteger, nullable=False, comment="DEVICE_FLAG, one bit each"),
+    Column("counts", Boolean(create_constraint=False), nullable=False),
+    Column("reason", SmallInteger, comment="REASON, null where it counts"),
+    Column("device_id", Id, comment="the reading's own device, else the set's"),
+    Column("source_key", LargeBinary(16), comment="keyed digest of a device's or sender's own key of the reading"),
+    # The reading, its pulse and its flags are three resources; each moves only when its own content did.
+    Column("version", Integer, nullable=False),
+    Column("status", SmallInteger, nullable=False, comment="OBSERVATION_STATUS"),
+    Column("updated_at", Instant, nullable=False),
+    Column("pulse_version", Integer, comment="null: there never was a pulse"),
+    Column("pulse_status", SmallInteger, comment="OBSERVATION_STATUS"),
+    Column("pulse_updated_at", Instant),
+    Column("flags_version", Integer, comment="null: there never was a flag"),
+    Column("flags_status", SmallInteger, comment="OBSERVATION_STATUS"),
+    Column("flags_updated_at", Instant),
+    Index("ix_reading_subject_taken", "tenant_id", "subject_id", "taken_at"),
+    sqlite_with_rowid=False,
+)
+
+claim = Table(
+    "claim",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("key_digest", LargeBinary(16), primary_key=True, comment="keyed digest of kind and key or identifier"),
+    Column("kind", SmallInteger, nullable=False, comment="CLAIM_KIND"),
+    Column("subject_id", Id, nullable=False),
+    Column("set_id", Id, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("body_digest", LargeBinary(16), nullable=False),
+    Column("created_at", Instant, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+trail = Table(
+    "trail",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("lane", BigInteger, primary_key=True, autoincrement=False, comment="one writer's own chain"),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("at", Instant, nullable=False),
+    Column("actor", String(255), nullable=False),
+    Column("action", SmallInteger, nullable=False, comment="ACTION"),
+    Column("outcome", SmallInteger, nullable=False, comment="OUTCOME"),
+    Column("subject_id", Id),
+    Column("set_id", Id),
+    Column("version", Integer),
+    Column("request_id", Id, nullable=False),
+    Column("chain", LargeBinary(32), nullable=False, comment="digest of this row and the one before in its lane"),
+    Index("ix_trail_subject_at", "tenant_id", "subject_id", "at"),
+    sqlite_with_rowid=False,
+)
+
+# Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
+GUARDED_TABLES = (subject, device, reading_set, set_version, reading, claim, trail)
