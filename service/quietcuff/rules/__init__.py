@@ -1,0 +1,1 @@
+"""The rules as data, and the catalog that loads and checks them."""
