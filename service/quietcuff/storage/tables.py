@@ -113,6 +113,8 @@ reading_set = Table(
     Column("mean_status", SmallInteger, comment="OBSERVATION_STATUS"),
     Column("mean_from_version", Integer, comment="the set_version whose evaluation the mean shows"),
     Column("mean_updated_at", Instant),
+    Column("mean_taken_from", Instant, comment="first reading that counts in the mean shown"),
+    Column("mean_taken_to", Instant, comment="last reading that counts in the mean shown"),
     Column("systolic", SmallInteger, comment="mmHg, as the mean shows it"),
     Column("diastolic", SmallInteger, comment="mmHg, as the mean shows it"),
     Column("counted", SmallInteger),
