@@ -1,0 +1,1 @@
+"""Bytes in, a struct out: everything that reads what callers send."""
