@@ -45,9 +45,10 @@ class Instant(TypeDecorator[datetime]):
         return value if value is None or dialect.name == "postgresql" else microseconds(value)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        if value is None:
-            return None
-        return value.astimezone(UTC) if dialect.name == "postgresql" else EPOCH + value * MICROSECOND
+        if value is None or dialect.name == "postgresql":
+            moment: datetime | None = value
+            return moment
+        return EPOCH + int(value) * MICROSECOND
 
 
 def microseconds(moment: datetime) -> int:

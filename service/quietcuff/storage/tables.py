@@ -1,9 +1,9 @@
 """Every table and index, once, for SQLite and PostgreSQL.
 
-The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned or
-distributed by it. Documents are bytes, kept as they were answered and never parsed by the database. There are no foreign
-keys between the tables that every request writes. Words stored as small numbers stand in ``codes.py``; identifiers that
-callers gave as system and value are stored as ``system|value``.
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned
+or distributed by it. Documents are bytes, kept as they were answered and never parsed by the database. There are no
+foreign keys between the tables that every request writes. Words stored as small numbers stand in ``codes.py``;
+identifiers that callers gave as system and value are stored as ``system|value``.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ set_version = Table(
     Column("closes_at", Instant, comment="null where this version is closed"),
     Column("document", LargeBinary, nullable=False, comment="the reading set as answered, JSON"),
     Column("evaluation", LargeBinary, nullable=False, comment="the evaluation as answered, JSON"),
-    Column("rules_digest", LargeBinary(32), nullable=False),
+    Column("rules_digest", String(80), nullable=False),
     Column("changed", Text, nullable=False, comment="places whose resource moved, such as: r2 p2 mean"),
     Column("author", Text),
     Column("reason", Text),
