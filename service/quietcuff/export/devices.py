@@ -1,0 +1,75 @@
+"""The monitor as a FHIR Device, and the service itself as one."""
+
+from __future__ import annotations
+
+from quietcuff.core.readings import Device as GivenDevice
+from quietcuff.export import codes
+from quietcuff.export.shapes import (
+    Annotation,
+    CodeableConcept,
+    Device,
+    DeviceName,
+    DeviceVersion,
+    Identifier,
+    Meta,
+    Reference,
+)
+
+SERVICE_ID = "quietcuff"
+SERVICE_NAME = "Quietcuff"
+CONTAINED_ID = "device"
+KIND_TEXT = {
+    "automatic": "Automatic blood-pressure monitor",
+    "semi-automatic": "Semi-automatic blood-pressure monitor",
+    "auscultatory": "Blood-pressure meter for auscultation",
+    "cuffless": "Cuffless blood-pressure device",
+}
+SITE_TEXT = {"upper-arm": "upper arm", "wrist": "wrist", "finger": "finger"}
+VALIDATED_TEXT = {
+    "yes": "Reported as validated for accuracy.",
+    "no": "Reported as not validated for accuracy.",
+}
+
+
+def device_link(given: GivenDevice | None, device_id: str | None) -> tuple[list[Device] | None, Reference | None]:
+    """The device of a reading: a reference to a Device here; or, for one that was described without an identifier, a
+    contained Device and a reference into the Observation itself; or nothing."""
+    if device_id is not None:
+        return None, Reference(reference=f"Device/{device_id}")
+    if given is None or given == GivenDevice():
+        return None, None
+    return [described_device(given, CONTAINED_ID, None)], Reference(reference=f"#{CONTAINED_ID}")
+
+
+def described_device(given: GivenDevice, device_id: str, meta: Meta | None) -> Device:
+    """A monitor as it was described. What it was not said to be stays out."""
+    identifier, validated = given.identifier, VALIDATED_TEXT.get(given.validated)
+    return Device(
+        id=device_id,
+        meta=meta,
+        identifier=None if identifier is None else [Identifier(system=identifier.system, value=identifier.value)],
+        manufacturer=given.manufacturer,
+        serial_number=given.serial_number,
+        device_name=None if given.model is None else [DeviceName(name=given.model, type="model-name")],
+        model_number=given.model,
+        type=device_type(given),
+        note=None if validated is None else [Annotation(text=validated)],
+    )
+
+
+def device_type(given: GivenDevice) -> CodeableConcept:
+    """A non-invasive monitor, with its kind and place in words: no published code says both."""
+    kind = KIND_TEXT.get(given.kind or "")
+    text = ", ".join(part for part in (kind, SITE_TEXT.get(given.site or "")) if part)
+    return CodeableConcept(coding=[codes.MONITOR], text=text or None)
+
+
+def service_device(engine_version: str) -> Device:
+    """The service as the Device that assembles results, with the version of its engine."""
+    return Device(
+        id=SERVICE_ID,
+        status="active",
+        device_name=[DeviceName(name=SERVICE_NAME, type="user-friendly-name")],
+        type=CodeableConcept(text="Software that evaluates blood-pressure readings"),
+        version=[DeviceVersion(value=engine_version)],
+    )
