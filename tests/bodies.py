@@ -79,6 +79,30 @@ RICH_SET: dict[str, Any] = {
     ],
 }
 
+APPEND: dict[str, Any] = {
+    "readings": [
+        {
+            "taken_at": "2026-05-04T09:01:10+02:00",
+            "systolic_mmhg": 150,
+            "diastolic_mmhg": 92,
+            "site": "right-upper-arm",
+            "position": "sitting",
+        }
+    ],
+    "context": {"acute_symptoms": "no"},
+    "closed": False,
+}
+
+CORRECTION: dict[str, Any] = {
+    "reason": "typed 146 for 164; reading 1 was another patient",
+    "author": {"system": "urn:example:staff", "value": "n-17"},
+    "changes": [
+        {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": 164}},
+        {"change": "void-reading", "index": 1},
+        {"change": "amend-set", "set": {"context": {"rest_minutes": 2}}},
+    ],
+}
+
 
 def changed(body: dict[str, Any], pointer: str, value: Any) -> dict[str, Any]:
     """A copy of the body with another value at the pointer; ``...`` removes what is there."""

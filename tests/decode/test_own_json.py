@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bodies import OPENED_SET, RICH_SET, changed, json_values, mutated
+from bodies import APPEND, CORRECTION, OPENED_SET, RICH_SET, changed, json_values, mutated
+from quietcuff.core.changes import AmendReading, Append, Correction
 from quietcuff.core.errors import NotAcceptable, NotReadable
 from quietcuff.core.readings import ReadingSet
 from quietcuff.decode.faults import place
@@ -131,6 +132,33 @@ def test_a_fault_is_named_at_its_own_place(pointer: str, value: Any, code: str) 
     assert faults_of(body) == [(pointer.replace("~", "~0"), code)]
 
 
+@pytest.mark.parametrize(
+    ("pointer", "value", "code"),
+    [
+        ("/changes/0/change", "rub-out", "unknown-code"),
+        ("/changes/0/change", ..., "missing"),
+        ("/changes/0", [], "wrong-type"),
+        ("/changes/0/index", 300, "out-of-range"),
+        ("/changes/0/index", -1, "out-of-range"),
+        ("/changes/1/set", {}, "unknown-field"),
+        ("/changes/0/set/systolic_mmhg", 164.123, "too-many-decimals"),
+        ("/changes", [], "too-few"),
+        ("/reason", None, "missing"),
+    ],
+)
+def test_a_fault_of_a_correction_is_named_at_its_own_place(pointer: str, value: Any, code: str) -> None:
+    with pytest.raises(NotAcceptable) as caught:
+        read(msgspec.json.encode(changed(CORRECTION, pointer, value)), Correction)
+    assert [(fault.pointer, fault.code) for fault in caught.value.faults] == [(pointer, code)]
+
+
+def test_null_keeps_its_meaning_in_a_correction() -> None:
+    body = changed(CORRECTION, "/changes/0/set", {"systolic_mmhg": None, "diastolic_mmhg": None, "taken_at": None})
+    change = read(msgspec.json.encode(body), Correction).changes[0]
+    assert isinstance(change, AmendReading)
+    assert (change.set.systolic_mmhg, change.set.taken_at) == (None, msgspec.UNSET)
+
+
 def test_every_fault_is_named_in_order_of_place() -> None:
     body = changed(OPENED_SET, "/readings", [{**OPENED_SET["readings"][0], "site": "foot"} for _ in range(12)])
     body = changed(body, "/colour", 1)
@@ -198,23 +226,31 @@ def test_pointers_sort_as_a_reader_would() -> None:
     assert sorted(["/a/10", "/a/2", "/a", "/", ""], key=place) == ["", "/", "/a", "/a/2", "/a/10"]
 
 
+SHAPES: list[tuple[dict[str, Any], type[msgspec.Struct]]] = [
+    (OPENED_SET, ReadingSet),
+    (RICH_SET, ReadingSet),
+    (APPEND, Append),
+    (CORRECTION, Correction),
+]
+
+
 @settings(max_examples=600, deadline=None)
 @given(st.data())
 def test_the_walk_and_msgspec_agree_on_every_mutated_body(data: st.DataObject) -> None:
-    body = data.draw(mutated(data.draw(st.sampled_from([OPENED_SET, RICH_SET]))))
-    raw = json.dumps(body).encode()
+    body, shape = data.draw(st.sampled_from(SHAPES))
+    raw = json.dumps(data.draw(mutated(body))).encode()
     try:
-        read(raw, ReadingSet)
+        struct = read(raw, shape)
     except NotReadable as refused:
         assert refused.fault.code in ("not-json", "too-deep")
     except NotAcceptable as refused:
         codes = {fault.code for fault in refused.faults}
         assert refused.faults and "not-acceptable" not in codes
         with pytest.raises((msgspec.ValidationError, AssertionError)):
-            msgspec.json.decode(raw, type=ReadingSet)
+            msgspec.json.decode(raw, type=shape)
             assert "one-pressure-missing" not in codes
     else:
-        assert msgspec.json.decode(raw)
+        assert read(msgspec.json.encode(struct), shape) == struct
 
 
 @settings(max_examples=250, deadline=None)

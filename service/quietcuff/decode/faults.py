@@ -188,13 +188,14 @@ def _within(value: float, expected: Any) -> bool:
         (expected.ge is None or value >= expected.ge)
         and (expected.gt is None or value > expected.gt)
         and (expected.le is None or value <= expected.le)
+        and (expected.lt is None or value < expected.lt)
     )
 
 
 def _bounds(expected: Any) -> str:
     kind = "whole number" if isinstance(expected, inspect.IntType) else "number"
     lowest = f"from {expected.ge}" if expected.ge is not None else f"above {expected.gt}"
-    highest = f" to {expected.le}" if expected.le is not None else ""
+    highest = f" to {expected.le}" if expected.le is not None else f" to below {expected.lt}"
     return f"A {kind} {lowest}{highest}."
 
 
