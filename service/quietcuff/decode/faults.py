@@ -86,6 +86,8 @@ def _walk_union(value: object, expected: inspect.UnionType, pointer: str) -> Fou
         yield _fault(pointer, "wrong-type", "An object.")
     elif value.get(tag_field) is None:
         yield _fault(step_into(pointer, tag_field), "missing", "Needed.")
+    elif not isinstance(value[tag_field], str):
+        yield _fault(step_into(pointer, tag_field), "wrong-type", _accepted(tagged))
     elif value[tag_field] not in tagged:
         yield _fault(step_into(pointer, tag_field), "unknown-code", _accepted(tagged))
     else:

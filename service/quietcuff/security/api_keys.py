@@ -1,0 +1,120 @@
+"""API keys: ``qc_<8>_<43>``, a prefix to look up by and a secret of which only the digest is stored."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+import string
+from collections.abc import Awaitable, Callable
+from datetime import datetime
+
+import msgspec
+
+from quietcuff.core.errors import NotAuthenticated
+from quietcuff.security.scopes import Scopes, parse_scopes
+
+PREFIX_LENGTH = 8
+SECRET_BYTES = 32
+CACHED_SECONDS = 5.0
+MOST_CACHED = 10_000
+
+_KEY = re.compile(r"qc_(?P<prefix>[a-z0-9]{8})_(?P<secret>[A-Za-z0-9_-]{43})", re.ASCII)
+_NO_DIGEST = bytes(32)
+
+
+class Principal(msgspec.Struct, frozen=True):
+    """Who asks: the tenant, the key's prefix and what the key may do."""
+
+    tenant_id: int
+    prefix: str
+    scopes: Scopes
+
+    @property
+    def actor(self) -> str:
+        """The name under which the trail keeps what this key did."""
+        return f"key:{self.prefix}"
+
+
+class StoredKey(msgspec.Struct, frozen=True, kw_only=True):
+    """A key as the store has it."""
+
+    prefix: str
+    tenant_id: int
+    secret_hash: bytes
+    name: str
+    scopes: str
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+    last_used_at: datetime | None
+
+
+class NewKey(msgspec.Struct, frozen=True):
+    """A key that was just made. ``text`` is shown once and kept nowhere."""
+
+    text: str
+    prefix: str
+    secret_hash: bytes
+
+
+def make_key() -> NewKey:
+    """A new key from the system's own randomness: 256 bits of secret."""
+    prefix = "".join(secrets.choice(string.ascii_lowercase + string.digits) for _ in range(PREFIX_LENGTH))
+    secret = secrets.token_urlsafe(SECRET_BYTES)
+    return NewKey(f"qc_{prefix}_{secret}", prefix, digest(secret))
+
+
+def digest(secret: str) -> bytes:
+    """What is stored of a secret. It has 256 random bits, so that a slow hash would add nothing."""
+    return hashlib.sha256(secret.encode()).digest()
+
+
+class Keyring:
+    """Tells who holds a key; remembers what the store said for five seconds, so that a revoked key dies within them."""
+
+    def __init__(
+        self,
+        find: Callable[[str], Awaitable[StoredKey | None]],
+        clock: Callable[[], datetime],
+        monotonic: Callable[[], float],
+    ) -> None:
+        self._find = find
+        self._clock = clock
+        self._monotonic = monotonic
+        self._cached: dict[str, tuple[float, StoredKey, Principal]] = {}
+
+    async def principal(self, key: str) -> Principal:
+        """Who holds the key.
+
+        Raises:
+            NotAuthenticated: malformed, unknown, wrong, revoked or expired; which of them is not told.
+        """
+        match = _KEY.fullmatch(key)
+        if match is None:
+            raise NotAuthenticated
+        known = await self._lookup(match["prefix"])
+        stored_hash = known[0].secret_hash if known is not None else _NO_DIGEST
+        is_right = hmac.compare_digest(digest(match["secret"]), stored_hash)
+        if known is None or not is_right or not self._is_alive(known[0]):
+            raise NotAuthenticated
+        return known[1]
+
+    async def _lookup(self, prefix: str) -> tuple[StoredKey, Principal] | None:
+        now = self._monotonic()
+        cached = self._cached.get(prefix)
+        if cached is not None and now - cached[0] < CACHED_SECONDS:
+            return cached[1], cached[2]
+        self._cached.pop(prefix, None)
+        stored = await self._find(prefix)
+        if stored is None:
+            return None
+        principal = Principal(stored.tenant_id, stored.prefix, parse_scopes(stored.scopes))
+        if len(self._cached) >= MOST_CACHED:
+            self._cached.clear()
+        self._cached[prefix] = (now, stored, principal)
+        return stored, principal
+
+    def _is_alive(self, key: StoredKey) -> bool:
+        return key.revoked_at is None and (key.expires_at is None or self._clock() < key.expires_at)
