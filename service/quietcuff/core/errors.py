@@ -10,7 +10,8 @@ QuietcuffError
 ├── VersionStale           a change to a version that is no longer the newest
 ├── NotAuthenticated       no key, or one that is unknown, revoked or expired
 ├── NotAllowed             a key without the scope that is needed
-└── Busy                   no room now; trying again later may help
+├── Busy                   no room now; trying again later may help
+└── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 """
 
 from __future__ import annotations
@@ -100,3 +101,7 @@ class Busy(QuietcuffError):
     def __init__(self, retry_after_seconds: int) -> None:
         super().__init__("busy")
         self.retry_after_seconds = retry_after_seconds
+
+
+class StoreNotUsable(QuietcuffError):
+    """The database cannot be served from; the message says what to do."""

@@ -1,0 +1,126 @@
+"""How the two databases are opened: what a connection is told when it is made, and how its transactions begin."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+import msgspec
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
+from sqlalchemy.pool import QueuePool
+
+from quietcuff.core.errors import StoreNotUsable
+
+LOCK_SECONDS = 5
+STATEMENT_SECONDS = 20
+IDLE_SECONDS = 60
+READERS = 4
+# One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
+WRITERS_LOCK = 0x5143
+
+
+def parse_url(url: str) -> URL:
+    """The address of a database, with the driver that this service uses.
+
+    Raises:
+        StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database.
+    """
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        raise StoreNotUsable("The database's address cannot be read.") from error
+    backend = parsed.get_backend_name()
+    if backend == "sqlite" and parsed.database not in (None, "", ":memory:"):
+        return parsed.set(drivername="sqlite+pysqlite")
+    if backend in ("postgresql", "postgres"):
+        return parsed.set(drivername="postgresql+asyncpg")
+    raise StoreNotUsable("Use a SQLite file (sqlite:///path/file.db) or PostgreSQL (postgresql://...).")
+
+
+def is_sqlite(url: URL) -> bool:
+    return url.get_backend_name() == "sqlite"
+
+
+def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
+    """A SQLite engine. A writer takes the file's one write lock as its transaction begins; a reader cannot write."""
+    # The driver's own transaction handling is switched off: it would begin late and end savepoints.
+    engine = create_engine(
+        url,
+        poolclass=QueuePool,
+        pool_size=pool_size,
+        max_overflow=0,
+        connect_args={"isolation_level": None, "check_same_thread": False, "timeout": LOCK_SECONDS},
+    )
+    pragmas = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"] if writes else ["query_only=ON"]
+    begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: sqlite3.Connection, record: Any) -> None:
+        for pragma in pragmas:
+            connection.execute(f"PRAGMA {pragma}").close()
+
+    @event.listens_for(engine, "begin")
+    def begin_transaction(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
+    """A PostgreSQL engine with time-outs on everything. A reader sees one snapshot and cannot write."""
+    limits = {
+        "application_name": "quietcuff",
+        "statement_timeout": f"{STATEMENT_SECONDS}s",
+        "lock_timeout": f"{LOCK_SECONDS}s",
+        "idle_in_transaction_session_timeout": f"{IDLE_SECONDS}s",
+        "jit": "off",
+    }
+    engine = create_async_engine(
+        url,
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_pre_ping=False,
+        connect_args={"server_settings": limits, "timeout": LOCK_SECONDS},
+    )
+    if writes:
+        return engine
+    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+
+class ServingLock(msgspec.Struct, frozen=True, kw_only=True):
+    """Held while a process serves from a SQLite file; it ends with the process, however that ends."""
+
+    connection: sqlite3.Connection
+
+    def release(self) -> None:
+        self.connection.close()
+
+
+def lock_for_serving(url: URL) -> ServingLock | None:
+    """Make this the one process that serves from a SQLite file; PostgreSQL needs no such thing.
+
+    Raises:
+        StoreNotUsable: another process serves from it.
+    """
+    if not is_sqlite(url):
+        return None
+    # A lock of SQLite's own on a file beside the database: it works wherever SQLite does.
+    connection = sqlite3.connect(f"{url.database}-serving", timeout=0, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as error:
+        connection.close()
+        raise StoreNotUsable("Another process serves from this SQLite file; only one can.") from error
+    return ServingLock(connection=connection)
+
+
+def refuse_several_workers(url: str, workers: int) -> None:
+    """SQLite has one writer: several processes on it would only wait for each other.
+
+    Raises:
+        StoreNotUsable: more than one worker on a SQLite file.
+    """
+    if workers > 1 and is_sqlite(parse_url(url)):
+        raise StoreNotUsable("SQLite is served by one process: use --workers 1, or a PostgreSQL database.")

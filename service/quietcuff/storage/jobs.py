@@ -1,0 +1,130 @@
+"""One transaction for several pieces of work that do not know of each other.
+
+All run one after the other and share the commit. When one fails, nothing of it may stay and nobody else may suffer: the
+whole group is repeated with a savepoint around each. A refusal that wrote nothing needs no repeat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, event
+from sqlalchemy.exc import DBAPIError, IntegrityError
+
+from quietcuff.core.errors import Busy, QuietcuffError
+
+Work = Callable[[Connection], Any]
+EnterTenant = Callable[[Connection, int], None]
+
+WROTE = "quietcuff wrote"
+DEADLOCKED = frozenset({"40P01", "40001"})
+# PostgreSQL: connection lost, out of room, lock not got, stopped by a time-out or an operator, deadlocked.
+PASSING = ("08", "53", "55P03", "57", "40")
+
+
+class Job(msgspec.Struct, frozen=True, kw_only=True):
+    """A piece of work for one tenant. Groups sort by ``order``, so that none waits for another in a ring."""
+
+    tenant_id: int
+    order: bytes
+    work: Work
+
+
+class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+    """What a job came to: a value, or the error that its own caller gets."""
+
+    value: Any = None
+    error: Exception | None = None
+
+
+class _Spoiled(Exception):
+    """A refused job had written already: the group must be repeated."""
+
+
+def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+    """Run the jobs, in their order, in one transaction; their outcomes once it is committed.
+
+    Raises:
+        DBAPIError: the database itself failed, or this group and another wait for each other: nothing was stored.
+    """
+    try:
+        return _run_together(connection, jobs, enter)
+    except Exception as error:
+        if isinstance(error, DBAPIError) and (error.connection_invalidated or is_deadlock(error)):
+            raise
+        return _run_apart(connection, jobs, enter)
+
+
+def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+    """The usual way: no savepoints. Any failure but a clean refusal ends the transaction."""
+    outcomes = []
+    with connection.begin():
+        for job in jobs:
+            enter(connection, job.tenant_id)
+            connection.info[WROTE] = False
+            try:
+                outcomes.append(Outcome(value=job.work(connection)))
+            except QuietcuffError as refusal:
+                if connection.info[WROTE]:
+                    raise _Spoiled from refusal
+                outcomes.append(Outcome(error=refusal))
+    return outcomes
+
+
+def _run_apart(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+    """The careful way: each job in a savepoint of its own, still one commit."""
+    with connection.begin():
+        return [_run_in_savepoint(connection, job, enter) for job in jobs]
+
+
+def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> Outcome:
+    # A unique key that another process took meanwhile is seen on the second try, as a claim to answer from.
+    for attempt in ("first", "last"):
+        enter(connection, job.tenant_id)
+        try:
+            with connection.begin_nested():
+                return Outcome(value=job.work(connection))
+        except IntegrityError as error:
+            if attempt == "last":
+                return Outcome(error=error)
+        except DBAPIError as error:
+            if error.connection_invalidated or is_deadlock(error):
+                raise
+            return Outcome(error=for_the_caller(error))
+        except Exception as error:
+            return Outcome(error=error)
+    raise AssertionError("unreachable")
+
+
+def for_the_caller(error: DBAPIError) -> Exception:
+    """What passes by itself is told as Busy: time-outs, locks, a database that is gone; anything else as it is."""
+    sqlite_name = getattr(error.orig, "sqlite_errorname", "")
+    passes = (sqlstate(error) or "").startswith(PASSING) or sqlite_name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED"))
+    if not passes and not error.connection_invalidated:
+        return error
+    busy = Busy(retry_after_seconds=1)
+    busy.__cause__ = error
+    return busy
+
+
+def is_deadlock(error: DBAPIError) -> bool:
+    """Whether the same work may well succeed when it is simply done again."""
+    return sqlstate(error) in DEADLOCKED
+
+
+def sqlstate(error: DBAPIError) -> str | None:
+    """PostgreSQL's five-letter code of an error; SQLite has none."""
+    return getattr(error.orig, "sqlstate", None)
+
+
+def note_writes(engine: Any) -> None:
+    """Have every connection of the engine remember whether anything was written."""
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def note(
+        connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, executemany: bool
+    ) -> None:
+        if not statement.startswith(("SELECT", "SAVEPOINT")):
+            connection.info[WROTE] = True

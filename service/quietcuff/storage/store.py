@@ -1,0 +1,136 @@
+"""The store: work goes in, is done in a shared transaction, and its answer comes back once that is on disk.
+
+Work is a plain function of a ``Connection``. What waits together is written together: one commit answers for all of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from quietcuff.core.errors import Busy
+from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
+from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
+from quietcuff.storage.jobs import Job, Outcome, for_the_caller, is_deadlock
+
+T = TypeVar("T")
+
+NO_TENANT = 0
+MOST_WAITING = 2_000
+LARGEST_GROUP = 64
+DEADLOCK_ROUNDS = 6
+DEADLOCK_PAUSE_SECONDS = 0.02
+RETRY_SECONDS = 2
+
+
+class Store:
+    """One database, for one process. ``write`` shares commits; ``read`` sees one snapshot and cannot write."""
+
+    def __init__(self, backend: Backend, *, serving_lock: ServingLock | None = None) -> None:
+        self._backend = backend
+        self._serving_lock = serving_lock
+        self._waiting: deque[tuple[Job, asyncio.Future[Any]]] = deque()
+        self._writers: set[asyncio.Task[None]] = set()
+        self._is_closing = False
+
+    async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
+        """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks.
+
+        Raises:
+            Busy: too much is waiting, or the database cannot be reached now.
+            Exception: whatever the work raised; then nothing of it is stored.
+        """
+        if self._is_closing or len(self._waiting) >= MOST_WAITING:
+            raise Busy(RETRY_SECONDS)
+        answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer))
+        if len(self._writers) < self._backend.writers:
+            writer = asyncio.create_task(self._write_groups())
+            self._writers.add(writer)
+            writer.add_done_callback(self._writers.discard)
+        return await answer
+
+    async def read(self, tenant_id: int, work: Callable[[Connection], T]) -> T:
+        """Do work that only reads.
+
+        Raises:
+            Busy: the database cannot be reached now.
+        """
+        try:
+            return await self._backend.read(tenant_id, work)
+        except DBAPIError as error:
+            raise for_the_caller(error) from error
+        except (OSError, PoolTimeoutError) as error:
+            raise Busy(RETRY_SECONDS) from error
+
+    async def close(self) -> None:
+        """Finish what is waiting, take nothing more, and let the database go."""
+        self._is_closing = True
+        while self._writers:
+            await asyncio.wait(set(self._writers))
+        await self._backend.close()
+        if self._serving_lock is not None:
+            self._serving_lock.release()
+
+    async def _write_groups(self) -> None:
+        while self._waiting:
+            # One turn of the loop, so that what arrives together shares the commit.
+            await asyncio.sleep(0)
+            waiting = [self._waiting.popleft() for _ in range(min(LARGEST_GROUP, len(self._waiting)))]
+            waiting.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
+            outcomes = await self._outcomes([job for job, _ in waiting])
+            for (_, answer), outcome in zip(waiting, outcomes, strict=True):
+                settle(answer, outcome)
+
+    async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
+        """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
+        for round_number in range(1, DEADLOCK_ROUNDS + 1):
+            try:
+                return await self._backend.run_group(jobs)
+            except DBAPIError as error:
+                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
+                    return failed(jobs, for_the_caller(error))
+            except (OSError, PoolTimeoutError) as error:
+                return failed(jobs, busy_because(error))
+            except Exception as error:
+                return failed(jobs, error)
+            await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
+        raise AssertionError("unreachable")
+
+
+def open_store(url: str, *, for_serving: bool = False) -> Store:
+    """A store on a database whose schema is there already.
+
+    Raises:
+        StoreNotUsable: an address that is not one, or a SQLite file that another process serves from.
+    """
+    parsed = parse_url(url)
+    serving_lock = lock_for_serving(parsed) if for_serving else None
+    backend: Backend = SqliteBackend(parsed) if is_sqlite(parsed) else PostgresqlBackend(parsed)
+    return Store(backend, serving_lock=serving_lock)
+
+
+def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
+    """Give a caller the outcome, unless the caller is gone."""
+    if answer.done():
+        return
+    if outcome.error is None:
+        answer.set_result(outcome.value)
+    else:
+        answer.set_exception(outcome.error)
+
+
+def failed(jobs: Sequence[Job], error: Exception) -> list[Outcome]:
+    return [Outcome(error=error) for _ in jobs]
+
+
+def busy_because(error: Exception) -> Busy:
+    busy = Busy(RETRY_SECONDS)
+    busy.__cause__ = error
+    return busy

@@ -1,0 +1,97 @@
+"""Tenants: whose data it is. Each has a secret of its own, which every derived id and keyed digest needs."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, select
+
+from quietcuff.core.errors import NotFound
+from quietcuff.storage.sql import Command, Query
+from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.tables import tenant
+
+SECRET_BYTES = 32
+KEPT = timedelta(seconds=5)
+
+
+class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What a tenant decides for itself: the zone of its plain days, and the guidelines where a caller names none."""
+
+    time_zone: str = "UTC"
+    default_guidelines: list[str] | None = None
+
+
+class Tenant(msgspec.Struct, frozen=True):
+    """One tenant."""
+
+    tenant_id: int
+    name: str
+    secret: bytes
+    settings: TenantSettings
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.settings.time_zone)
+
+
+def _tenant_row(tenant_id: int, name: str, secret: bytes, settings: bytes) -> Tenant:
+    return Tenant(tenant_id, name, secret, msgspec.json.decode(settings, type=TenantSettings))
+
+
+_COLUMNS = (tenant.c.tenant_id, tenant.c.name, tenant.c.secret, tenant.c.settings)
+BY_ID = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.tenant_id == bindparam("tenant_id")))
+BY_NAME = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.name == bindparam("name")))
+ALL_IDS = Query(int, select(tenant.c.tenant_id).order_by(tenant.c.tenant_id))
+INSERT = Command(
+    insert(tenant).values({name: bindparam(name) for name in ("name", "secret", "settings", "created_at")})
+)
+
+
+def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
+    """The tenant of that name, made if there is none."""
+    found = find_tenant(connection, name)
+    if found is None:
+        values = {"name": name, "secret": secrets.token_bytes(SECRET_BYTES), "settings": b"{}", "created_at": now}
+        INSERT.run(connection, values)
+        found = find_tenant(connection, name)
+    assert found is not None
+    return found
+
+
+def find_tenant(connection: Connection, name: str) -> Tenant | None:
+    return BY_NAME.first(connection, {"name": name})
+
+
+def all_tenant_ids(connection: Connection) -> list[int]:
+    return ALL_IDS.all(connection, {})
+
+
+class Tenants:
+    """The tenants as this process knows them: read again after a few seconds."""
+
+    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._clock = clock
+        self._known: dict[int, tuple[datetime, Tenant]] = {}
+
+    async def get(self, tenant_id: int) -> Tenant:
+        """One tenant.
+
+        Raises:
+            NotFound: there is none of that number.
+        """
+        read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
+        now = self._clock()
+        if known is None or not timedelta() <= now - read_at < KEPT:
+            known = await self._store.read(
+                NO_TENANT, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id})
+            )
+            if known is None:
+                raise NotFound("tenant")
+            self._known[tenant_id] = now, known
+        return known
