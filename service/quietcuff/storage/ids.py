@@ -1,7 +1,7 @@
 """Ids and keyed digests. A person's and a device's id follow from what the caller calls them, and from nothing else.
 
-Digests of what callers send are keyed with the tenant's secret: of bodies with few possible values a bare digest would be
-a dictionary of patients.
+Digests of what callers send are keyed with the tenant's secret: of bodies with few possible values a bare digest would
+be a dictionary of patients.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def device_id(secret: bytes, identifier: Identifier) -> UUID:
 
 
 def new_set_id(subject: UUID, now: datetime) -> UUID:
-    """A fresh id for a set: a UUID of version 7 whose 12 bits after the version are the first 12 of the subject's id."""
+    """A fresh id for a set: a UUID of version 7 whose bits after the version are the first 12 of the subject's id."""
     milliseconds = microseconds(now) // 1000
     high = milliseconds << 16 | 0x7 << 12 | first_bits(subject)
     low = 0b10 << 62 | secrets.randbits(62)
@@ -51,7 +51,7 @@ def order_of_set(set_id: UUID) -> bytes:
 
 
 def keyed_digest(secret: bytes, *parts: bytes) -> bytes:
-    """A digest that only the holder of the tenant's secret can make. Parts hold no NUL byte, or are of one fixed place."""
+    """A digest that only the holder of the tenant's secret can make. No part holds a NUL byte."""
     return hmac.digest(secret, b"\0".join(parts), "sha256")[:DIGEST_BYTES]
 
 

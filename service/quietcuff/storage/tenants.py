@@ -55,12 +55,11 @@ INSERT = Command(
 def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
     """The tenant of that name, made if there is none."""
     found = find_tenant(connection, name)
-    if found is None:
-        values = {"name": name, "secret": secrets.token_bytes(SECRET_BYTES), "settings": b"{}", "created_at": now}
-        INSERT.run(connection, values)
-        found = find_tenant(connection, name)
-    assert found is not None
-    return found
+    if found is not None:
+        return found
+    values = {"name": name, "secret": secrets.token_bytes(SECRET_BYTES), "settings": b"{}", "created_at": now}
+    INSERT.run(connection, values)
+    return find_or_create_tenant(connection, name, now)
 
 
 def find_tenant(connection: Connection, name: str) -> Tenant | None:
