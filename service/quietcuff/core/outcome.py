@@ -214,5 +214,3 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True):
     confirm_by: ConfirmBy | None
     changed_because: list[str]
     cautions: list[str]
-
-

@@ -29,9 +29,7 @@ Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
 
 YesNo = Literal["yes", "no", "not-recorded"]
 Arm = Literal["left", "right"]
-Site = Literal[
-    "left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"
-]
+Site = Literal["left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"]
 Position = Literal["sitting", "standing", "supine", "not-recorded"]
 Method = Literal["oscillometric", "auscultatory"]
 Rhythm = Literal["regular", "irregular", "not-recorded"]

@@ -20,21 +20,21 @@ class RuleStruct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """The base of every rule: unknown fields do not load."""
 
 
-class Source(RuleStruct):
+class Source(RuleStruct, frozen=True, kw_only=True):
     """Where a rule comes from, and how well: read at the source, in a page that restates it, or from memory."""
 
     citation: str
     mark: Mark
 
 
-class Edge(RuleStruct):
+class Edge(RuleStruct, frozen=True, kw_only=True):
     """A limit on the two pressures; reached when either is at or above its own."""
 
     systolic_mmhg: float
     diastolic_mmhg: float
 
 
-class Extra(RuleStruct):
+class Extra(RuleStruct, frozen=True, kw_only=True):
     """When a further reading is due after the planned ones.
 
     ``last-two-differ`` while the last two are more than ``mmhg`` apart; ``first-two-differ`` one more when the first two were;
@@ -47,7 +47,7 @@ class Extra(RuleStruct):
     source: list[str]
 
 
-class Protocol(RuleStruct):
+class Protocol(RuleStruct, frozen=True, kw_only=True):
     """How a sitting is done and which of its readings count. Counts are of valid readings in the result arm."""
 
     id: str
@@ -63,7 +63,7 @@ class Protocol(RuleStruct):
     interval_seconds: int
     interval_excludes: bool = False
     rest_minutes: float
-    positions: list[Position] = ["sitting"]
+    positions: tuple[Position, ...] = ("sitting",)
     one_may_do_below: Edge | None = None
     extra: Extra
     counts: Literal["all", "last-two", "lower-of-last-two", "stable-pair"]
@@ -75,7 +75,7 @@ class Protocol(RuleStruct):
     source: list[str]
 
 
-class Row(RuleStruct):
+class Row(RuleStruct, frozen=True, kw_only=True):
     """One category of a guideline, reached when either pressure passes its own edge; the lowest row has none."""
 
     category: str
@@ -93,7 +93,7 @@ class Row(RuleStruct):
     source: list[str]
 
 
-class Isolated(RuleStruct):
+class Isolated(RuleStruct, frozen=True, kw_only=True):
     """A pattern in which one pressure is high and the other is not."""
 
     code: Literal["isolated-systolic", "isolated-diastolic"]
@@ -102,7 +102,7 @@ class Isolated(RuleStruct):
     source: list[str]
 
 
-class Population(RuleStruct):
+class Population(RuleStruct, frozen=True, kw_only=True):
     """Whom a guideline is for. ``age_below`` is exclusive; an age that is not known is provisional or not accepted."""
 
     age_from_years: int
@@ -113,7 +113,7 @@ class Population(RuleStruct):
     source: list[str]
 
 
-class Guideline(RuleStruct):
+class Guideline(RuleStruct, frozen=True, kw_only=True):
     """A classification table: rows from the lowest to the highest; the higher of the two pressures' rows decides."""
 
     id: str
@@ -128,7 +128,7 @@ class Guideline(RuleStruct):
     source: list[str]
 
 
-class CuffSize(RuleStruct):
+class CuffSize(RuleStruct, frozen=True, kw_only=True):
     """A cuff by the mid-arm circumferences it is for, both ends included."""
 
     size: str
@@ -137,7 +137,7 @@ class CuffSize(RuleStruct):
     to_cm: float
 
 
-class CuffTable(RuleStruct):
+class CuffTable(RuleStruct, frozen=True, kw_only=True):
     """A table of cuff sizes, used where the cuff's own printed range is not known."""
 
     id: str
@@ -147,7 +147,7 @@ class CuffTable(RuleStruct):
     source: list[str]
 
 
-class Effect(RuleStruct):
+class Effect(RuleStruct, frozen=True, kw_only=True):
     """What a condition does to the measured pressure, by published figures (ranges in mmHg, either may be absent).
 
     ``field`` and ``answers`` name the question of the context that tells it. ``correctable`` conditions are settled, after
@@ -164,14 +164,14 @@ class Effect(RuleStruct):
     source: list[str]
 
 
-class Range(RuleStruct):
+class Range(RuleStruct, frozen=True, kw_only=True):
     """From lowest to highest, both included."""
 
     lowest: float
     highest: float
 
 
-class Limits(RuleStruct):
+class Limits(RuleStruct, frozen=True, kw_only=True):
     """The thresholds that hold under every protocol and guideline."""
 
     plausible_systolic: Range
@@ -205,14 +205,14 @@ class Limits(RuleStruct):
     source: dict[str, list[str]]
 
 
-class Situation(RuleStruct):
+class Situation(RuleStruct, frozen=True, kw_only=True):
     """The protocol and guidelines that rule where the caller names none."""
 
     protocol: str
     guidelines: list[str]
 
 
-class Defaults(RuleStruct):
+class Defaults(RuleStruct, frozen=True, kw_only=True):
     """What rules in each situation where nobody chose."""
 
     first_visit: Situation
@@ -225,7 +225,7 @@ class Defaults(RuleStruct):
     source: list[str]
 
 
-class FindingWording(RuleStruct):
+class FindingWording(RuleStruct, frozen=True, kw_only=True):
     """How a finding is told: how grave it is and in which words; words in braces are filled in."""
 
     severity: Severity
@@ -233,7 +233,7 @@ class FindingWording(RuleStruct):
     source: list[str]
 
 
-class Wording(RuleStruct):
+class Wording(RuleStruct, frozen=True, kw_only=True):
     """Every sentence a person reads, so that it can be reviewed and changed in one place."""
 
     finding: dict[str, FindingWording]

@@ -79,7 +79,7 @@ def read_folder(folder: Traversable, kind: type[T]) -> tuple[dict[str, T], dict[
         raw = path.read_bytes()
         rule = decode_toml(raw, kind, path.name)
         name = path.name.removesuffix(".toml")
-        if rule.id != name:  # type: ignore[attr-defined]
+        if rule.id != name:
             raise RulesNotLoadable(f"{path.name}: id must be the file's name")
         rules[name] = rule
         digests[name] = digest_of(raw)

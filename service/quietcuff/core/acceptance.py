@@ -1,0 +1,93 @@
+"""What a reading set must hold beyond its shape: names that are in the rulebook, and one sitting at a time."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from itertools import pairwise
+
+from quietcuff.core.attempts import in_order
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.person import earliest_birth_day
+from quietcuff.core.readings import ReadingSet
+from quietcuff.core.rules import Rulebook
+
+
+def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
+    """Refuse a set that no evaluation could be made of.
+
+    Raises:
+        NotAcceptable: with every fault, each with its place and what would be accepted.
+    """
+    faults = (
+        name_faults(reading_set, rulebook)
+        + pressure_faults(reading_set)
+        + birth_faults(reading_set)
+        + sitting_faults(reading_set, rulebook)
+    )
+    if faults:
+        raise NotAcceptable(faults)
+
+
+def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """Protocols and guidelines that are not in the rulebook, and settings without a protocol."""
+    faults = []
+    known = ", ".join(sorted(rulebook.protocols))
+    if reading_set.protocol is not None:
+        protocol = rulebook.protocols.get(reading_set.protocol)
+        if protocol is None:
+            faults.append(Fault(pointer="/protocol", code="unknown-code", detail=f"Accepted: {known}."))
+        elif reading_set.setting not in protocol.settings:
+            accepted = ", ".join(protocol.settings)
+            faults.append(Fault(pointer="/setting", code="not-for-this-protocol", detail=f"This protocol is for: {accepted}."))
+    elif reading_set.setting == "ambulatory":
+        detail = "No protocol of this rulebook is for ambulatory recordings. Accepted: office, home."
+        faults.append(Fault(pointer="/setting", code="no-protocol-for-setting", detail=detail))
+    guidelines = ", ".join(sorted(rulebook.guidelines))
+    for place, name in enumerate(reading_set.guidelines or []):
+        if name not in rulebook.guidelines:
+            faults.append(Fault(pointer=f"/guidelines/{place}", code="unknown-code", detail=f"Accepted: {guidelines}."))
+        elif name in (reading_set.guidelines or [])[:place]:
+            faults.append(Fault(pointer=f"/guidelines/{place}", code="named-twice", detail="Each guideline once."))
+    return faults
+
+
+def pressure_faults(reading_set: ReadingSet) -> list[Fault]:
+    """One pressure without the other: neither a reading nor a failed attempt."""
+    return [
+        Fault(
+            pointer=f"/readings/{place}/{'systolic' if reading.systolic_mmhg is None else 'diastolic'}_mmhg",
+            code="one-pressure-missing",
+            detail="Both pressures, or neither for a failed attempt.",
+        )
+        for place, reading in enumerate(reading_set.readings)
+        if (reading.systolic_mmhg is None) != (reading.diastolic_mmhg is None)
+    ]
+
+
+def birth_faults(reading_set: ReadingSet) -> list[Fault]:
+    """A birth after the first reading."""
+    birth_date = reading_set.subject.birth_date
+    if birth_date is None:
+        return []
+    first = min(reading.taken_at for reading in reading_set.readings)
+    if earliest_birth_day(birth_date) <= first.date():
+        return []
+    return [Fault(pointer="/subject/birth_date", code="after-the-readings", detail="A day not after the readings.")]
+
+
+def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """In the office: more than four hours between neighbours, or another local day, is another sitting.
+
+    Source: [DECISION].
+    """
+    if reading_set.setting != "office":
+        return []
+    kept = [(index, reading) for index, reading in in_order(reading_set.readings) if not reading.voided]
+    longest = timedelta(hours=rulebook.limits.sitting_over_hours)
+    hours = rulebook.limits.sitting_over_hours
+    detail = f"One sitting: within {hours} hours of the reading before and on its local day; else a new set."
+    return [
+        Fault(pointer=f"/readings/{index}/taken_at", code="sitting-over", detail=detail)
+        for (_, before), (index, reading) in pairwise(kept)
+        if reading.taken_at - before.taken_at > longest or reading.taken_at.date() != before.taken_at.date()
+    ]

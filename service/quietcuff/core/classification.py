@@ -1,0 +1,117 @@
+"""What each guideline calls the reported value, which row decided, and why the label is provisional."""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.core.outcome import Category, Result
+from quietcuff.core.rules import Guideline, Row
+from quietcuff.core.sitting import Sitting
+
+
+class Placing(msgspec.Struct, frozen=True, kw_only=True):
+    """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
+
+    row: Row
+    rank: int
+    systolic_rank: int
+    diastolic_rank: int
+
+
+def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
+    """Find the rows that the two pressures reach; the higher row decides.
+
+    Edges are inclusive unless the row says above. 128/84 under aha-acc-2025 gives stage-1, decided by the diastolic.
+    Source: [PRACTICE] for the higher row deciding; edges from the guideline's own rows.
+    """
+    systolic_rank = diastolic_rank = 0
+    for rank, row in enumerate(guideline.rows):
+        if reaches(systolic_mmhg, row.systolic_mmhg, row.edge):
+            systolic_rank = rank
+        if reaches(diastolic_mmhg, row.diastolic_mmhg, row.edge):
+            diastolic_rank = rank
+    rank = max(systolic_rank, diastolic_rank)
+    return Placing(row=guideline.rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
+
+
+def reaches(mmhg: float, edge_mmhg: float | None, edge: str) -> bool:
+    """Whether a pressure passes an edge; a row without one is never reached by that pressure."""
+    if edge_mmhg is None:
+        return False
+    return mmhg >= edge_mmhg if edge == "at-or-above" else mmhg > edge_mmhg
+
+
+def is_for(guideline: Guideline, sitting: Sitting) -> bool:
+    """Whether the person and the setting are in the guideline's population."""
+    population, person = guideline.population, sitting.person
+    if sitting.reading_set.setting not in population.settings:
+        return False
+    if person.expecting != (population.pregnancy == "only"):
+        return False
+    if person.age_years is None:
+        return population.age_unknown == "provisional"
+    return population.age_from_years <= person.age_years and (
+        population.age_below_years is None or person.age_years < population.age_below_years
+    )
+
+
+def reaches_hypertension(guideline: Guideline, result: Result) -> bool:
+    """Whether the reported value is at or above the guideline's limit for hypertension in either pressure."""
+    limit = guideline.hypertension
+    return result.systolic_mmhg >= limit.systolic_mmhg or result.diastolic_mmhg >= limit.diastolic_mmhg
+
+
+def classify(
+    sitting: Sitting,
+    guideline: Guideline,
+    result: Result | None,
+    provisional_because: list[str],
+    *,
+    confirmed: bool,
+    withheld: bool,
+) -> Category:
+    """The category of the reported value; null without a result, outside the population, or where it is withheld."""
+    digest = sitting.rulebook.digests[guideline.id]
+    if result is None or not is_for(guideline, sitting):
+        return no_category(guideline, digest)
+    placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+    row = placing.row
+    if withheld or (sitting.reading_set.context.care != "ordinary" and not row.severe):
+        return no_category(guideline, digest)
+    category, label = row.category, row.label
+    reasons = list(provisional_because)
+    if sitting.person.age_years is None and guideline.population.age_from_years > 0:
+        reasons.append("age-not-recorded")
+    if row.unconfirmed_category is not None and not confirmed:
+        category, label = row.unconfirmed_category, row.unconfirmed_label or label
+        reasons.append("severe-unconfirmed")
+    if sitting.person.treated:
+        label = f"{label}, on treatment"
+    return Category(
+        guideline=guideline.id,
+        version=guideline.version,
+        digest=digest,
+        category=category,
+        label=label,
+        decided_by="both"
+        if placing.systolic_rank == placing.diastolic_rank
+        else ("systolic" if placing.systolic_rank > placing.diastolic_rank else "diastolic"),
+        basis=row.basis,
+        provisional=bool(reasons),
+        provisional_because=reasons,
+    )
+
+
+def no_category(guideline: Guideline, digest: str) -> Category:
+    """The entry of a guideline that gives no category here."""
+    return Category(
+        guideline=guideline.id,
+        version=guideline.version,
+        digest=digest,
+        category=None,
+        label=None,
+        decided_by=None,
+        basis=None,
+        provisional=False,
+        provisional_because=[],
+    )

@@ -1,0 +1,59 @@
+"""How and by when the guidelines want the result confirmed, and what must settle before it is measured again."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import msgspec
+
+from quietcuff.core.outcome import Category, ConfirmBy, Result
+from quietcuff.core.provisional import faults_that_matter, unsettled
+from quietcuff.core.rules import Row
+from quietcuff.core.selection import Selection
+from quietcuff.core.sitting import Sitting
+
+
+class Advice(msgspec.Struct, frozen=True, kw_only=True):
+    """What the classification leaves for the next step: how to confirm (and the findings that say so), and what must settle
+    first."""
+
+    confirm_by: ConfirmBy | None
+    codes: list[str]
+    faults: list[str]
+    unsettled: list[str]
+
+
+def advise(
+    sitting: Sitting, selection: Selection, result: Result | None, categories: list[Category], *, severe: bool
+) -> Advice:
+    """What follows from the categories. Known or treated hypertension is compared with its target instead of confirmed; no
+    target is invented. Source: the rows' own; [DECISION] for known hypertension."""
+    if result is None:
+        return Advice(confirm_by=None, codes=[], faults=[], unsettled=[])
+    rows = [row for row in map_rows(sitting, categories) if row.confirm is not None]
+    if sitting.person.treated:
+        codes = ["compare-with-target"] if any(entry.category is not None for entry in categories) else []
+    else:
+        codes = list(dict.fromkeys(f"confirm-{row.confirm}" for row in rows))
+    confirm_by = None
+    if rows and not sitting.person.treated:
+        confirm_by = ConfirmBy(
+            date=sitting.day + timedelta(days=rows[0].confirm_within_days or 0),
+            way="office" if rows[0].confirm == "another-day" else "home",
+        )
+    return Advice(
+        confirm_by=confirm_by,
+        codes=codes,
+        faults=[] if severe else faults_that_matter(sitting, selection, result),
+        unsettled=unsettled(sitting, result, severe=severe),
+    )
+
+
+def map_rows(sitting: Sitting, categories: list[Category]) -> list[Row]:
+    """The rows behind the categories that were given, in the order of the request."""
+    return [
+        row
+        for guideline, entry in zip(sitting.guidelines, categories, strict=True)
+        for row in guideline.rows
+        if entry.category is not None and entry.category in (row.category, row.unconfirmed_category)
+    ]

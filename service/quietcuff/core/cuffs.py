@@ -1,0 +1,69 @@
+"""Does the cuff fit the arm: the mark on the cuff, its printed range, or a general table where neither is known."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.readings import Cuff
+from quietcuff.core.rules import CuffSize, CuffTable
+
+FitCode = Literal["cuff-too-small", "cuff-too-large", "cuff-outside-range"]
+
+
+class Fit(msgspec.Struct, frozen=True, kw_only=True):
+    """How a cuff fits. ``known_wrong`` means by its own mark or range, so that readings with it never count; by the general
+    table alone a misfit only warns. ``not_recorded`` names what is missing to tell."""
+
+    code: FitCode | None = None
+    known_wrong: bool = False
+    not_recorded: tuple[str, ...] = ()
+
+
+def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
+    """The fit of a cuff on an arm of ``arm_cm`` mid-arm circumference.
+
+    A mark outside its range, or an arm outside the printed range, is known wrong; the printed range wins over any table.
+    Source: [CUFF]; a 38 cm arm in a cuff printed 27 to 34 gives cuff-too-small, known wrong.
+    """
+    missing = tuple(name for name, absent in (("cuff", cuff is None), ("arm_circumference_cm", arm_cm is None)) if absent)
+    if cuff is None:
+        return Fit(not_recorded=missing)
+    by_range = compare(arm_cm, cuff.range_cm)
+    if cuff.mark_within_range == "no":
+        return Fit(code=by_range or "cuff-outside-range", known_wrong=True)
+    if by_range is not None:
+        return Fit(code=by_range, known_wrong=True)
+    if cuff.mark_within_range == "yes" or (arm_cm is not None and cuff.range_cm is not None):
+        return Fit()
+    named = find_size(cuff.size, table)
+    if arm_cm is None or named is None:
+        return Fit(not_recorded=missing or ("cuff.range_cm",))
+    return Fit(code=compare(arm_cm, (named.from_cm, named.to_cm)))
+
+
+def compare(arm_cm: float | None, range_cm: tuple[float, float] | None) -> FitCode | None:
+    """Whether the cuff is too small or too large for the arm; None when it fits or cannot be told."""
+    if arm_cm is None or range_cm is None:
+        return None
+    if arm_cm > range_cm[1]:
+        return "cuff-too-small"
+    if arm_cm < range_cm[0]:
+        return "cuff-too-large"
+    return None
+
+
+def find_size(size: str | None, table: CuffTable) -> CuffSize | None:
+    """The table's size of that name, however it is spelt: "Large adult" is large-adult."""
+    if size is None:
+        return None
+    name = "-".join(size.lower().replace("_", " ").replace("-", " ").split())
+    return next((entry for entry in table.sizes if entry.size == name), None)
+
+
+def choose_size(arm_cm: float | None, table: CuffTable) -> str | None:
+    """The size for an arm, the larger when it lies between two; None when the arm is unknown or outside the table."""
+    if arm_cm is None or arm_cm < table.sizes[0].from_cm:
+        return None
+    return next((entry.size for entry in table.sizes if arm_cm <= entry.to_cm), None)

@@ -1,0 +1,98 @@
+"""What is to be said of the categories: whom they are for, what decided, and where guidelines part ways."""
+
+from __future__ import annotations
+
+from quietcuff.core.classification import is_for, place, reaches_hypertension
+from quietcuff.core.estimate import estimate
+from quietcuff.core.findings import find
+from quietcuff.core.outcome import Category, Finding, Result
+from quietcuff.core.rules import Guideline
+from quietcuff.core.selection import Selection
+from quietcuff.core.sitting import Sitting
+
+
+def label_findings(sitting: Sitting, selection: Selection, result: Result | None, categories: list[Category]) -> list[Finding]:
+    """The findings about the requested guidelines, then about the categories where there is a result."""
+    findings = guideline_findings(sitting)
+    if result is None:
+        return findings
+    applicable = [guideline for guideline in sitting.guidelines if is_for(guideline, sitting)]
+    findings += isolated_findings(sitting, applicable, result)
+    findings += lower_findings(sitting, selection, applicable, result)
+    book = sitting.rulebook
+    moved = [guideline.id for guideline in applicable if rounding_decides(guideline, result)]
+    if moved and sitting.protocol.classifies:
+        findings.append(find(book, "rounding-decides", list=", ".join(moved)))
+    if any(attempt.site.endswith("thigh") for attempt in selection.counted):
+        findings.append(find(book, "thigh-no-category"))
+    elsewhere = severe_elsewhere(sitting, result, categories)
+    if elsewhere:
+        findings.append(find(book, "other-guideline-severe", list=", ".join(elsewhere)))
+    return findings
+
+
+def guideline_findings(sitting: Sitting) -> list[Finding]:
+    """Guidelines that are not for this person, of another family than the protocol, or that assume an age."""
+    book = sitting.rulebook
+    if not sitting.protocol.classifies:
+        return [find(book, "home-readings-too-few")]
+    findings = []
+    refused = [guideline.id for guideline in sitting.guidelines if not is_for(guideline, sitting)]
+    if refused:
+        findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
+    family = sitting.protocol.family
+    other = [guideline.id for guideline in sitting.guidelines if family not in (None, guideline.family)]
+    if other:
+        findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
+    if sitting.person.age_years is None:
+        findings.append(find(book, "age-not-recorded"))
+    return findings
+
+
+def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Result) -> list[Finding]:
+    """One pressure in the hypertension range and the other not, where a requested guideline names that."""
+    codes: dict[str, None] = {}
+    for guideline in applicable:
+        for pattern in guideline.isolated:
+            pressures = (result.systolic_mmhg, result.diastolic_mmhg)
+            own, other = pressures if pattern.code == "isolated-systolic" else reversed(pressures)
+            if own >= pattern.at_or_above_mmhg and other < pattern.other_below_mmhg:
+                codes[pattern.code] = None
+    return [find(sitting.rulebook, code) for code in codes]
+
+
+def rounding_decides(guideline: Guideline, result: Result) -> bool:
+    """Whether the exact mean would fall in another category than the reported value. Source: [DECISION]."""
+    reported = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+    exact = place(guideline, result.systolic_mean_mmhg, result.diastolic_mean_mmhg)
+    return reported.rank != exact.rank
+
+
+def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guideline], result: Result) -> list[Finding]:
+    """Where the lower of the last two is recorded: whether their mean would be high, and whether they cross."""
+    if sitting.protocol.counts != "lower-of-last-two" or len(selection.arm) < 2 or len(selection.counted) != 1:
+        return []
+    book = sitting.rulebook
+    one, other = selection.arm[-2:]
+    findings = []
+    mean = estimate([one, other])
+    if any(reaches_hypertension(g, mean) and not reaches_hypertension(g, result) for g in applicable):
+        findings.append(find(book, "lower-of-two-decides", mean=f"{mean.systolic_mmhg}/{mean.diastolic_mmhg}"))
+    if (one.systolic - other.systolic) * (one.diastolic - other.diastolic) < 0:
+        findings.append(find(book, "lower-reading-ambiguous"))
+    return findings
+
+
+def severe_elsewhere(sitting: Sitting, result: Result, categories: list[Category]) -> list[str]:
+    """Guidelines that were not asked for and would call the reported value severe, where none that was asked does."""
+    asked = {guideline.id for guideline in sitting.guidelines}
+    for guideline in sitting.guidelines:
+        if is_for(guideline, sitting) and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe:
+            return []
+    return [
+        guideline.id
+        for guideline in sitting.rulebook.guidelines.values()
+        if guideline.id not in asked
+        and is_for(guideline, sitting)
+        and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
+    ]

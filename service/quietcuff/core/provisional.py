@@ -1,0 +1,97 @@
+"""Why a label is provisional, and which faults of preparation are on the side that matters."""
+
+from __future__ import annotations
+
+from quietcuff.core.arms import OTHER, Comparison
+from quietcuff.core.attempts import far_apart
+from quietcuff.core.classification import is_for, reaches_hypertension
+from quietcuff.core.conditions import has_gap, rest_too_short
+from quietcuff.core.equipment import is_wrist
+from quietcuff.core.outcome import Result
+from quietcuff.core.selection import Selection, latest_stable_pair
+from quietcuff.core.sitting import Sitting
+
+
+def provisional_reasons(
+    sitting: Sitting, comparison: Comparison, selection: Selection, result: Result, *, severe: bool
+) -> list[str]:
+    """The reasons that hold under every guideline, in a fixed order; a single sitting is always one of them."""
+    counted = selection.counted
+    applies = {
+        "single-sitting": True,
+        "further-reading-needed": selection.due is not None,
+        "readings-vary": readings_vary(sitting, selection),
+        "other-arm-not-measured": other_arm_missing(sitting, comparison),
+        "not-arm-of-record": not_arm_of_record(comparison),
+        "irregular-rhythm": sitting.irregular and any(attempt.method != "auscultatory" for attempt in counted),
+        "sitting-gap": has_gap(sitting) and not severe,
+        "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
+        "device-not-validated": any(attempt.device is not None and attempt.device.validated == "no" for attempt in counted),
+        "site-not-recorded": result.site == "not-recorded",
+        "position-not-recorded": result.position == "not-recorded",
+    }
+    reasons = [code for code, holds in applies.items() if holds]
+    return reasons + unsettled(sitting, result, severe=severe) + faults_that_matter(sitting, selection, result)
+
+
+def readings_vary(sitting: Sitting, selection: Selection) -> bool:
+    """Whether as many readings as the protocol takes still differ."""
+    extra, arm = sitting.protocol.extra, selection.arm
+    if extra.kind == "none" or len(arm) < max(sitting.protocol.most, 2):
+        return False
+    if extra.kind == "stable-pair":
+        return latest_stable_pair(arm, extra.mmhg) is None
+    return far_apart(arm[-2], arm[-1], extra.mmhg)
+
+
+def other_arm_missing(sitting: Sitting, comparison: Comparison) -> bool:
+    """Both arms are due and the other one, which may be used, was never measured."""
+    return sitting.compares_arms and comparison.other_due is not None
+
+
+def not_arm_of_record(comparison: Comparison) -> bool:
+    """The result is from an arm that earlier comparisons do not point to."""
+    return (
+        comparison.basis == "earlier-sittings"
+        and comparison.result_site in OTHER
+        and comparison.result_site != comparison.earlier
+    )
+
+
+def is_high(sitting: Sitting, result: Result) -> bool:
+    """At or above the hypertension limit of a requested guideline that is for this person."""
+    return any(reaches_hypertension(guideline, result) for guideline in sitting.guidelines if is_for(guideline, sitting))
+
+
+def is_low(sitting: Sitting, result: Result) -> bool:
+    """Below the hypertension limit of a requested guideline that is for this person."""
+    return any(not reaches_hypertension(guideline, result) for guideline in sitting.guidelines if is_for(guideline, sitting))
+
+
+def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
+    """Pain, anxiety or stress with a high result that is not severe: to be repeated when settled. Source: [DECISION]."""
+    if severe or not is_high(sitting, result):
+        return []
+    context = sitting.reading_set.context
+    states = (("pain", context.pain), ("anxiety-or-stress", context.anxiety_or_stress))
+    return [code for code, answer in states if answer == "yes"]
+
+
+def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -> list[str]:
+    """Correctable faults that raise a high result or lower one below a threshold. Source: [DECISION]."""
+    high, low = is_high(sitting, result), is_low(sitting, result)
+    fits = {attempt.fit.code for attempt in selection.counted}
+    codes = []
+    for code, effect in sitting.rulebook.effects.items():
+        matters = (effect.direction == "raises" and high) or (effect.direction == "lowers" and low)
+        if not (effect.correctable and matters):
+            continue
+        if code == "rest-too-short":
+            present = rest_too_short(sitting)
+        elif effect.field is None:
+            present = code in fits
+        else:
+            present = getattr(sitting.reading_set.context, effect.field) in effect.answers
+        if present:
+            codes.append(code)
+    return codes

@@ -1,0 +1,142 @@
+"""One sitting as the rules see it: the person, the protocol that rules, the attempts in order, and who chose what."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.attempts import Attempt, in_order, judge_attempts
+from quietcuff.core.outcome import Chosen
+from quietcuff.core.person import Person, describe_person
+from quietcuff.core.readings import History, ReadingSet
+from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situation
+
+
+class Sitting(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time."""
+
+    reading_set: ReadingSet
+    history: History | None
+    rulebook: Rulebook
+    person: Person
+    chosen: Chosen
+    protocol: Protocol
+    guidelines: list[Guideline]
+    day: date
+    attempts: list[Attempt]
+    valid: list[Attempt]
+    irregular: bool
+
+    @property
+    def limits(self) -> Limits:
+        """The thresholds that hold everywhere."""
+        return self.rulebook.limits
+
+    @property
+    def compares_arms(self) -> bool:
+        """Whether both arms are due in this sitting."""
+        arms = self.protocol.arms
+        return arms == "both" or (arms == "both-at-first-visit" and self.chosen.visit == "first")
+
+    @property
+    def last(self) -> Attempt | None:
+        """The last attempt that is not voided."""
+        return next((attempt for attempt in reversed(self.attempts) if attempt.fault != "voided"), None)
+
+    @property
+    def not_before(self) -> datetime | None:
+        """When the next reading may be taken: the interval after the last attempt, in that attempt's offset."""
+        last = self.last
+        return None if last is None else last.taken_at + timedelta(seconds=self.protocol.interval_seconds)
+
+
+def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Sitting:
+    """Gather what the rules need; the names of protocol and guidelines are known to be in the rulebook."""
+    first = next((reading for _, reading in in_order(reading_set.readings) if not reading.voided), reading_set.readings[0])
+    day = first.taken_at.date()
+    person = describe_person(reading_set.subject, day, rulebook.limits)
+    visit, visit_by = choose_visit(reading_set, history)
+    situation = choose_situation(reading_set, history, person, visit, rulebook)
+    protocol = rulebook.protocols[reading_set.protocol or situation.protocol]
+    preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
+    names = reading_set.guidelines or default_guidelines(situation, preferred, rulebook)
+    cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
+    attempts = judge_attempts(reading_set, person, protocol, rulebook.limits, cuffs)
+    return Sitting(
+        reading_set=reading_set,
+        history=history,
+        rulebook=rulebook,
+        person=person,
+        chosen=Chosen(
+            visit=visit,
+            visit_by=visit_by,
+            protocol_by="caller" if reading_set.protocol is not None else "service",
+            guidelines_by="caller" if reading_set.guidelines is not None else "service",
+        ),
+        protocol=protocol,
+        guidelines=[rulebook.guidelines[name] for name in names],
+        day=day,
+        attempts=attempts,
+        valid=[attempt for attempt in attempts if attempt.fault is None],
+        irregular=sees_irregular(reading_set, person, attempts),
+    )
+
+
+def choose_visit(
+    reading_set: ReadingSet, history: History | None
+) -> tuple[Literal["first", "follow-up", "not-recorded"], Literal["caller", "service", "none"]]:
+    """The visit as the caller says, else first when history says that nothing is stored."""
+    if reading_set.visit is not None:
+        return reading_set.visit, "caller"
+    if history is None:
+        return "not-recorded", "none"
+    return ("follow-up" if history.sittings or history.pairs else "first"), "service"
+
+
+def choose_situation(
+    reading_set: ReadingSet, history: History | None, person: Person, visit: str, rulebook: Rulebook
+) -> Situation:
+    """What rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
+    defaults = rulebook.defaults
+    if reading_set.setting != "office":
+        return defaults.home
+    if person.expecting:
+        return defaults.expecting
+    if person.age_years is not None and person.age_years < 18:
+        return defaults.under_18
+    if reading_set.attendance == "unattended":
+        return defaults.unattended
+    if visit == "first" or compares_again(history, rulebook.limits):
+        return defaults.first_visit
+    return defaults.follow_up
+
+
+def compares_again(history: History | None, limits: Limits) -> bool:
+    """After one comparison that differed by 10 or more, the next visit compares again."""
+    if history is None or len({pair.day for pair in history.pairs}) != 1:
+        return False
+    count = len(history.pairs)
+    systolic = sum(pair.systolic_difference_mmhg for pair in history.pairs) / count
+    diastolic = sum(pair.diastolic_difference_mmhg for pair in history.pairs) / count
+    return count < limits.record_pairs and max(abs(systolic), abs(diastolic)) >= limits.arm_difference_mmhg
+
+
+def default_guidelines(situation: Situation, preferred: list[str] | None, rulebook: Rulebook) -> list[str]:
+    """The tenant's own choice for adults; pregnancy and youth have theirs by the rulebook."""
+    adults = rulebook.defaults.follow_up.guidelines
+    return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
+
+
+def sees_irregular(reading_set: ReadingSet, person: Person, attempts: list[Attempt]) -> bool:
+    """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
+    return (
+        person.irregular_known
+        or reading_set.context.pulse_palpated == "irregular"
+        or any(
+            attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags
+            for attempt in attempts
+            if attempt.fault != "voided"
+        )
+    )
