@@ -20,7 +20,6 @@ INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpreta
 DATA_ABSENT_REASON = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 PROVENANCE_PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-SECURITY_SERVICE = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 
 # Our own: one code system for each guideline, and one URI for each rule file that decided.
 GUIDELINE_SYSTEM = "urn:quietcuff:guideline:{guideline}"
@@ -69,7 +68,7 @@ BODY_SITE = {  # [SCT]; the left and right upper arm as in R4's own blood-pressu
     "right-thigh": concept(SNOMED, "11207009", "Structure of right thigh"),
 }
 BODY_POSITION = {  # [VIT]
-    "sitting": concept(SNOMED, "33586001", "Sitting position"),
+    "sitting": concept(SNOMED, "33586001", "StoredSitting position"),
     "standing": concept(SNOMED, "10904000", "Orthostatic body position"),
     "supine": concept(SNOMED, "40199007", "Supine body position"),
 }
@@ -121,4 +120,3 @@ CREATE = concept(DATA_OPERATION, "CREATE", "create")  # [R4] Provenance.activity
 UPDATE = concept(DATA_OPERATION, "UPDATE", "revise")  # [R4]
 ASSEMBLER = concept(PROVENANCE_PARTICIPANT, "assembler", "Assembler")  # [R4]
 AUTHOR = concept(PROVENANCE_PARTICIPANT, "author", "Author")  # [R4]
-SMART_ON_FHIR = concept(SECURITY_SERVICE, "SMART-on-FHIR", "SMART-on-FHIR")  # [R4]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from quietcuff.core.readings import Device as GivenDevice
+from quietcuff.core.readings import Identifier as GivenIdentifier
 from quietcuff.export import codes
 from quietcuff.export.shapes import (
     Annotation,
@@ -31,6 +34,17 @@ VALIDATED_TEXT = {
 }
 
 
+class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
+    """What a stored device's document says of it, as far as a Device can show it."""
+
+    kind: str | None = None
+    site: str | None = None
+    validated: str = "not-recorded"
+    manufacturer: str | None = None
+    model: str | None = None
+    serial_number: str | None = None
+
+
 def device_link(given: GivenDevice | None, device_id: str | None) -> tuple[list[Device] | None, Reference | None]:
     """The device of a reading: a reference to a Device here; or, for one that was described without an identifier, a
     contained Device and a reference into the Observation itself; or nothing."""
@@ -38,12 +52,17 @@ def device_link(given: GivenDevice | None, device_id: str | None) -> tuple[list[
         return None, Reference(reference=f"Device/{device_id}")
     if given is None or given == GivenDevice():
         return None, None
-    return [described_device(given, CONTAINED_ID, None)], Reference(reference=f"#{CONTAINED_ID}")
+    return [described_device(given, CONTAINED_ID)], Reference(reference=f"#{CONTAINED_ID}")
 
 
-def described_device(given: GivenDevice, device_id: str, meta: Meta | None) -> Device:
+def described_device(
+    given: GivenDevice | DeviceDocument,
+    device_id: str,
+    identifier: GivenIdentifier | None = None,
+    meta: Meta | None = None,
+) -> Device:
     """A monitor as it was described. What it was not said to be stays out."""
-    identifier, validated = given.identifier, VALIDATED_TEXT.get(given.validated)
+    validated = VALIDATED_TEXT.get(given.validated)
     return Device(
         id=device_id,
         meta=meta,
@@ -57,7 +76,7 @@ def described_device(given: GivenDevice, device_id: str, meta: Meta | None) -> D
     )
 
 
-def device_type(given: GivenDevice) -> CodeableConcept:
+def device_type(given: GivenDevice | DeviceDocument) -> CodeableConcept:
     """A non-invasive monitor, with its kind and place in words: no published code says both."""
     kind = KIND_TEXT.get(given.kind or "")
     text = ", ".join(part for part in (kind, SITE_TEXT.get(given.site or "")) if part)

@@ -8,7 +8,7 @@ from quietcuff.core.readings import Identifier as GivenIdentifier
 from quietcuff.core.readings import ReadingSet
 from quietcuff.export import codes, notes
 from quietcuff.export.shapes import Extension, Identifier, Meta, Reference
-from quietcuff.export.sittings import Sitting, Stand, instant
+from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 
 class Frame(msgspec.Struct, frozen=True, kw_only=True):
@@ -28,7 +28,7 @@ class Frame(msgspec.Struct, frozen=True, kw_only=True):
         return [Identifier(system=self.identifier_system, value=f"{self.set_id}/{name}")]
 
 
-def frame_of(sitting: Sitting, public_url: str) -> Frame:
+def frame_of(sitting: StoredSitting, public_url: str) -> Frame:
     """What the Observations of a sitting share."""
     reading_set: ReadingSet = sitting.reading_set
     location = elsewhere(reading_set.location)

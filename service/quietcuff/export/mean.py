@@ -19,13 +19,13 @@ from quietcuff.export.shapes import (
     Period,
     Reference,
 )
-from quietcuff.export.sittings import Sitting, Stand, instant
+from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 MEAN_PROFILES = [codes.US_AVERAGE_BP_PROFILE]
 LOW_RESULT = CodeableConcept(coding=[codes.LOW], text="Low: every reading that counts is low")
 
 
-def mean_observation(sitting: Sitting, frame: Frame, stand: Stand) -> Observation | None:
+def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Observation | None:
     """The reported result: whole mmHg, how many readings counted and which, and what the guidelines call it.
 
     None where the sitting has no result.
@@ -77,7 +77,7 @@ def mean_components(result: Result) -> list[Component]:
     ]
 
 
-def mean_interpretation(sitting: Sitting) -> list[CodeableConcept] | None:
+def mean_interpretation(sitting: StoredSitting) -> list[CodeableConcept] | None:
     """One concept for each guideline that has a category, and one more when every reading that counts is low."""
     low = is_low(sitting.evaluation, sitting.counted)
     concepts = [
@@ -107,13 +107,13 @@ def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
     return bool(counted) and low.issuperset(counted)
 
 
-def common_method(sitting: Sitting) -> CodeableConcept | None:
+def common_method(sitting: StoredSitting) -> CodeableConcept | None:
     """The method of the readings that count, when it is known and one."""
     methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
     return codes.METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
-def mean_device(sitting: Sitting) -> tuple[list[Device] | None, Reference | None]:
+def mean_device(sitting: StoredSitting) -> tuple[list[Device] | None, Reference | None]:
     """The device of the readings that count, when it is one."""
     links = [
         device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])

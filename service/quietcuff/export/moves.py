@@ -16,11 +16,12 @@ import msgspec
 from quietcuff.export.frames import Frame, frame_of
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.observations import flags_observation, pulse_observation, reading_observation
-from quietcuff.export.places import Kind, place_name
+from quietcuff.export.places import place_name
 from quietcuff.export.shapes import Observation
-from quietcuff.export.sittings import ObservationStatus, Sitting, Stand
+from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
+from quietcuff.storage.entries import Kind
 
-Build = Callable[[Sitting, Frame, int, Stand], Observation]
+Build = Callable[[StoredSitting, Frame, int, Stand], Observation]
 BUILDERS: dict[Kind, Build] = {
     "reading": reading_observation,
     "pulse": pulse_observation,
@@ -49,13 +50,19 @@ class Stands(msgspec.Struct, frozen=True, kw_only=True):
         return [*self.places, *(["mean"] if self.mean else [])]
 
 
-def first_stands(sitting: Sitting, at: datetime) -> Stands:
+def first_stands(sitting: StoredSitting, at: datetime) -> Stands:
     """Where everything stands when a sitting is stored for the first time."""
     return next_stands(Stands(), None, None, sitting, version=1, at=at)
 
 
 def next_stands(
-    stands: Stands, before: Sitting | None, mean_shown: Sitting | None, after: Sitting, *, version: int, at: datetime
+    stands: Stands,
+    before: StoredSitting | None,
+    mean_shown: StoredSitting | None,
+    after: StoredSitting,
+    *,
+    version: int,
+    at: datetime,
 ) -> Stands:
     """Where everything stands after a change.
 
@@ -80,13 +87,13 @@ def next_stands(
     return Stands(places=places, mean=mean)
 
 
-def exists(sitting: Sitting, kind: Kind, index: int) -> bool:
+def exists(sitting: StoredSitting, kind: Kind, index: int) -> bool:
     """True where a reading has something of this kind to show."""
     reading = sitting.reading_set.readings[index]
     return kind == "reading" or (reading.pulse_per_min is not None if kind == "pulse" else bool(reading.device_flags))
 
 
-def is_gone(sitting: Sitting, kind: Kind, index: int) -> bool:
+def is_gone(sitting: StoredSitting, kind: Kind, index: int) -> bool:
     """True where a resource says what is taken back."""
     return sitting.is_voided or sitting.reading_set.readings[index].voided or not exists(sitting, kind, index)
 
@@ -119,7 +126,12 @@ def measured(observation: Observation) -> tuple[object, ...]:
 
 
 def next_mean(
-    old: MeanStand | None, shown: Sitting | None, before: Sitting | None, after: Sitting, version: int, at: datetime
+    old: MeanStand | None,
+    shown: StoredSitting | None,
+    before: StoredSitting | None,
+    after: StoredSitting,
+    version: int,
+    at: datetime,
 ) -> MeanStand | None:
     """Where the mean stands. A mean that was final stays as it was last closed while the sitting is open again."""
     now = None if after.is_voided else mean_observation(after, frame_of(after, ""), NEUTRAL)
@@ -143,6 +155,6 @@ def next_mean(
     return MeanStand(Stand(stand.version + 1, status, at), version)
 
 
-def first_mean_status(sitting: Sitting) -> ObservationStatus:
+def first_mean_status(sitting: StoredSitting) -> ObservationStatus:
     """Preliminary while more may come, final once the sitting is closed."""
     return "final" if sitting.reading_set.closed else "preliminary"

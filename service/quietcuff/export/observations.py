@@ -19,7 +19,7 @@ from quietcuff.export.shapes import (
     Quantity,
     Reference,
 )
-from quietcuff.export.sittings import Sitting, Stand, instant
+from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]
 HEART_RATE_PROFILES = [codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE]
@@ -34,7 +34,7 @@ FINDING_INTERPRETATION = {
 }
 
 
-def reading_observation(sitting: Sitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
     """The two pressures of one reading, and its mean arterial pressure where the device gave one.
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
@@ -66,7 +66,7 @@ def reading_observation(sitting: Sitting, frame: Frame, index: int, stand: Stand
     )
 
 
-def pulse_observation(sitting: Sitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
     """The pulse that was measured with a reading. Source: [R4] heartrate."""
     reading = sitting.reading_set.readings[index]
     contained, device = device_link(sitting.device_of(reading), sitting.device_ids[index])
@@ -92,15 +92,13 @@ def pulse_observation(sitting: Sitting, frame: Frame, index: int, stand: Stand) 
     )
 
 
-def flags_observation(sitting: Sitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def flags_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
     """What the device flagged while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
     reading = sitting.reading_set.readings[index]
     contained, device = device_link(sitting.device_of(reading), sitting.device_ids[index])
     name = f"f{index}"
     flagged = [
-        Component(code=code, value_boolean=True)
-        for flag, code in codes.DEVICE_FLAG.items()
-        if flag in reading.device_flags
+        Component(code=code, value_boolean=True) for flag, code in codes.DEVICE_FLAG.items() if flag in reading.device_flags
     ]
     return Observation(
         id=f"{frame.set_id}-{name}",

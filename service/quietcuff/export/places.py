@@ -4,35 +4,16 @@
 from __future__ import annotations
 
 import re
-from typing import Literal
 
-import msgspec
-
-Kind = Literal["reading", "pulse", "flags", "mean"]
+from quietcuff.storage.entries import Kind, ObservationKey
 
 MEAN = "mean"
 LETTERS: dict[Kind, str] = {"reading": "r", "pulse": "p", "flags": "f"}
-KINDS: dict[str, Kind] = {letter: kind for kind, letter in LETTERS.items()}
+KINDS_BY_LETTER: dict[str, Kind] = {letter: kind for kind, letter in LETTERS.items()}
 UUID_PATTERN = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}"
 OBSERVATION_ID = re.compile(rf"({UUID_PATTERN})-(?:mean|([rpf])(0|[1-9][0-9]{{0,2}}))", re.ASCII)
 PROVENANCE_ID = re.compile(rf"({UUID_PATTERN})-v([1-9][0-9]{{0,8}})", re.ASCII)
 PLAIN_ID = re.compile(UUID_PATTERN, re.ASCII)
-
-
-class Place(msgspec.Struct, frozen=True):
-    """Where an Observation comes from: its set, what it is, and the place of the reading (0 for the mean)."""
-
-    set_id: str
-    kind: Kind
-    index: int
-
-    @property
-    def logical_id(self) -> str:
-        return f"{self.set_id}-{self.name}"
-
-    @property
-    def name(self) -> str:
-        return place_name(self.kind, self.index)
 
 
 def place_name(kind: Kind, index: int) -> str:
@@ -40,13 +21,18 @@ def place_name(kind: Kind, index: int) -> str:
     return MEAN if kind == "mean" else f"{LETTERS[kind]}{index}"
 
 
-def observation_place(logical_id: str) -> Place | None:
-    """The place that an Observation's id names, or None for an id that cannot be one of ours."""
+def observation_id(key: ObservationKey) -> str:
+    """The id of an Observation."""
+    return f"{key.set_id}-{place_name(key.kind, key.index)}"
+
+
+def observation_key(logical_id: str) -> ObservationKey | None:
+    """The Observation that an id names, or None for an id that cannot be one of ours."""
     found = OBSERVATION_ID.fullmatch(logical_id)
     if found is None:
         return None
     set_id, letter, index = found.groups()
-    return Place(set_id, "mean", 0) if letter is None else Place(set_id, KINDS[letter], int(index))
+    return ObservationKey(set_id, "mean", 0) if letter is None else ObservationKey(set_id, KINDS_BY_LETTER[letter], int(index))
 
 
 def provenance_version(logical_id: str) -> tuple[str, int] | None:
@@ -56,5 +42,5 @@ def provenance_version(logical_id: str) -> tuple[str, int] | None:
 
 
 def is_plain_id(logical_id: str) -> bool:
-    """True for the form of a Patient's and a Device's id."""
+    """True for the form of the id of a set, a Patient and a Device."""
     return PLAIN_ID.fullmatch(logical_id) is not None

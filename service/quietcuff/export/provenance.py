@@ -7,28 +7,50 @@ from quietcuff.core.readings import Identifier as GivenIdentifier
 from quietcuff.export import codes
 from quietcuff.export.devices import SERVICE_ID, SERVICE_NAME
 from quietcuff.export.frames import elsewhere
+from quietcuff.export.moves import BUILDERS, exists
+from quietcuff.export.places import MEAN, place_name
 from quietcuff.export.shapes import Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
-from quietcuff.export.sittings import Sitting
+from quietcuff.export.sittings import StoredSitting, instant
+from quietcuff.storage.shown import VersionShown
 
 
-def provenance(
-    sitting: Sitting, meta: Meta, *, version: int, targets: list[str], recorded: str, author: GivenIdentifier | None
-) -> Provenance:
-    """The record of one version. ``targets`` are the ids of the Observations it made or left standing.
+def provenance_of(sitting: StoredSitting, shown: VersionShown, *, mean_from_version: int | None) -> Provenance:
+    """The record of one version of a sitting.
 
-    The reason of a correction is free text and stays inside the service.
+    ``mean_from_version`` is the version that the mean shows now. The reason of a correction is free text and stays
+    inside the service.
     """
-    used = [Reference(reference=f"Observation/{sitting.set_id}-r{index}") for index in sitting.counted]
+    used = [reading_reference(sitting, index) for index in sitting.counted]
+    has_mean = (
+        sitting.evaluation.result is not None
+        or MEAN in shown.changed
+        or (mean_from_version is not None and mean_from_version <= shown.version)
+    )
     return Provenance(
-        id=f"{sitting.set_id}-v{version}",
-        meta=meta,
-        target=[Reference(reference=f"Observation/{target}") for target in targets],
-        recorded=recorded,
+        id=f"{sitting.set_id}-v{shown.version}",
+        meta=Meta(version_id="1", last_updated=instant(shown.created_at)),
+        target=targets(sitting, has_mean=has_mean),
+        recorded=instant(shown.created_at),
         policy=rule_uris(sitting.evaluation),
-        activity=codes.CREATE if version == 1 else codes.UPDATE,
-        agent=agents(sitting.evaluation.engine_version, author),
+        activity=codes.CREATE if shown.version == 1 else codes.UPDATE,
+        agent=agents(sitting.evaluation.engine_version, shown.author),
         entity=[ProvenanceEntity(role="source", what=reading) for reading in used] or None,
     )
+
+
+def targets(sitting: StoredSitting, *, has_mean: bool) -> list[Reference]:
+    """Every Observation of the sitting at that version, in the order of export."""
+    names = [
+        place_name(kind, index)
+        for index in range(len(sitting.reading_set.readings))
+        for kind in BUILDERS
+        if exists(sitting, kind, index)
+    ]
+    return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
+
+
+def reading_reference(sitting: StoredSitting, index: int) -> Reference:
+    return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
 
 
 def agents(engine_version: str, author: GivenIdentifier | None) -> list[ProvenanceAgent]:

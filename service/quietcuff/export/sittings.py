@@ -21,7 +21,7 @@ class Stand(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-class Sitting(msgspec.Struct, frozen=True, kw_only=True):
+class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
     """One version of a stored set. ``device_ids`` holds, by place, the id of each reading's device, or None where the
     device has no identifier."""
 

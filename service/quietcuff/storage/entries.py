@@ -48,6 +48,7 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
 
     kinds: frozenset[Kind] = frozenset(KINDS)
     subject_ids: frozenset[str] | None = None
+    set_id: str | None = None
     keys: frozenset[ObservationKey] | None = None
     statuses: frozenset[str] | None = None
     taken: tuple[tuple[DateRange, ...], ...] = ()

@@ -99,9 +99,7 @@ COLUMNS: dict[Kind, EntryColumns] = {
 
 def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
     """The entries of one page, in order, and one more where there is a next page."""
-    parts = [
-        ordered(entries(tenant_id, query, kind), query, query.limit + 1) for kind in KINDS if is_wanted(query, kind)
-    ]
+    parts = [ordered(entries(tenant_id, query, kind), query, query.limit + 1) for kind in KINDS if is_wanted(query, kind)]
     if not parts:
         return []
     found = union_all(*(select(part.subquery()) for part in parts)).subquery()
@@ -157,6 +155,8 @@ def conditions(query: ObservationQuery, kind: Kind) -> list[Column]:
     found: list[Column] = [columns.version.is_not(None)]
     if query.subject_ids is not None:
         found.append(columns.table.c.subject_id.in_([UUID(subject_id) for subject_id in sorted(query.subject_ids)]))
+    if query.set_id is not None:
+        found.append(columns.table.c.set_id == UUID(query.set_id))
     if query.statuses is not None:
         found.append(columns.status.in_(sorted(OBSERVATION_STATUS.number(status) for status in query.statuses)))
     if query.keys is not None:

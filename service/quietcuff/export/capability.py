@@ -1,0 +1,75 @@
+"""What the FHIR side can do, said from the same tables that do it. [R4] CapabilityStatement."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.export import codes
+from quietcuff.export.parameters import PARAMETERS
+from quietcuff.export.read import READERS
+
+FHIR_VERSION = "4.0.1"
+SEARCH_PARAMETER = "http://hl7.org/fhir/SearchParameter/"
+PROFILES = [
+    codes.BP_PROFILE,
+    codes.HEART_RATE_PROFILE,
+    codes.US_BP_PROFILE,
+    codes.US_HEART_RATE_PROFILE,
+    codes.US_AVERAGE_BP_PROFILE,
+]
+SEARCHED_TYPE = "Observation"
+
+
+def capability_statement(public_url: str, as_of: date) -> bytes:
+    """The CapabilityStatement of this service, in JSON."""
+    statement = {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": as_of.isoformat(),
+        "kind": "instance",
+        "software": {"name": "Quietcuff", "version": __version__},
+        "implementation": {
+            "description": "Blood-pressure readings, their means and how these came about; read only",
+            "url": f"{public_url}/fhir/R4",
+        },
+        "fhirVersion": FHIR_VERSION,
+        "format": ["application/fhir+json", "json"],
+        "rest": [
+            {
+                "mode": "server",
+                "security": {"description": "A key of this service, sent as a bearer token."},
+                "resource": [resource_capability(resource_type) for resource_type in sorted(READERS)],
+            }
+        ],
+    }
+    return msgspec.json.encode(statement)
+
+
+def resource_capability(resource_type: str) -> dict[str, Any]:
+    """What can be done with one type of resource."""
+    capability: dict[str, Any] = {
+        "type": resource_type,
+        "interaction": [{"code": "read"}],
+        "versioning": "versioned",
+        "readHistory": False,
+        "conditionalRead": "full-support",
+    }
+    if resource_type != SEARCHED_TYPE:
+        return capability
+    return capability | {
+        "supportedProfile": PROFILES,
+        "interaction": [{"code": "read"}, {"code": "search-type"}],
+        "searchParam": [
+            {
+                "name": parameter.name,
+                "definition": SEARCH_PARAMETER + parameter.definition,
+                "type": parameter.type,
+                "documentation": parameter.documentation,
+            }
+            for parameter in PARAMETERS
+        ],
+    }

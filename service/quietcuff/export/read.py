@@ -1,0 +1,121 @@
+"""Reading one resource by its id."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import datetime
+from email.utils import format_datetime, parsedate_to_datetime
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.core.errors import NotFound
+from quietcuff.export.devices import SERVICE_ID, service_device
+from quietcuff.export.parties import find_device_shown, find_patient
+from quietcuff.export.places import observation_key, provenance_version
+from quietcuff.export.provenance import provenance_of
+from quietcuff.export.records import Publisher, SetExport, observations_at
+from quietcuff.export.shapes import Device, Patient, Resource
+from quietcuff.storage.entries import ObservationQuery
+from quietcuff.storage.search import Snapshot, find_observations
+from quietcuff.storage.shown import find_set, find_version
+
+ENCODER = msgspec.json.Encoder()
+
+
+class Read(msgspec.Struct, frozen=True, kw_only=True):
+    """One resource as read: its JSON, its version, and when it last changed, where that is known."""
+
+    body: bytes
+    version: str
+    updated_at: datetime | None
+
+    @property
+    def etag(self) -> str:
+        """The weak ETag of FHIR, such as W/"3"."""
+        return f'W/"{self.version}"'
+
+    @property
+    def last_modified(self) -> str | None:
+        """The value of the Last-Modified header."""
+        return None if self.updated_at is None else format_datetime(self.updated_at, usegmt=True)
+
+    def is_known_to(self, if_none_match: str | None, if_modified_since: str | None) -> bool:
+        """True where the client has this version already (304). An ETag decides alone; a date only without one."""
+        if if_none_match is not None:
+            return if_none_match.strip() == "*" or self.etag in re.findall(r'W/"[^"]*"', if_none_match)
+        if if_modified_since is None or self.updated_at is None:
+            return False
+        try:
+            since = parsedate_to_datetime(if_modified_since)
+        except ValueError:
+            return False
+        return since.tzinfo is not None and self.updated_at.replace(microsecond=0) <= since
+
+
+Reader = Callable[[Snapshot, Publisher, str], Read]
+
+
+def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str) -> Read:
+    """A Patient, Device, Observation or Provenance by id.
+
+    Raises:
+        NotFound: no such type, or nothing of that id for this tenant.
+    """
+    reader = READERS.get(resource_type)
+    if reader is None:
+        raise NotFound(resource_type)
+    return reader(snapshot, publisher, logical_id)
+
+
+def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+    """A reading, its pulse, its device flags, or the mean of a sitting."""
+    key = observation_key(logical_id)
+    query = ObservationQuery(keys=frozenset(() if key is None else (key,)), limit=1)
+    entries = find_observations(snapshot, publisher.tenant.tenant_id, query)
+    if not entries:
+        raise NotFound("Observation")
+    observation = observations_at(snapshot, publisher, entries)[0]
+    return Read(body=ENCODER.encode(observation), version=str(entries[0].version), updated_at=entries[0].updated_at)
+
+
+def read_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+    """A person."""
+    resource, updated_at = find_patient(snapshot, publisher, logical_id)
+    return party_read(resource, updated_at)
+
+
+def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+    """A monitor, or the service itself."""
+    if logical_id == SERVICE_ID:
+        return Read(body=ENCODER.encode(service_device(__version__)), version=__version__, updated_at=None)
+    resource, updated_at = find_device_shown(snapshot, publisher, logical_id)
+    return party_read(resource, updated_at)
+
+
+def party_read(resource: Patient | Device, updated_at: datetime) -> Read:
+    """A person or a monitor as read."""
+    version = "1" if resource.meta is None else resource.meta.version_id
+    return Read(body=ENCODER.encode(resource), version=version, updated_at=updated_at)
+
+
+def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+    """How one version of a sitting came about. It is written once and never changes."""
+    set_id, number = provenance_version(logical_id) or ("", 0)
+    tenant_id = publisher.tenant.tenant_id
+    shown = find_set(snapshot, tenant_id, set_id) if set_id else None
+    version = None if shown is None else find_version(snapshot, tenant_id, shown, number)
+    if shown is None or version is None:
+        raise NotFound("Provenance")
+    sitting = SetExport(publisher, shown.subject_id, set_id).sitting(version)
+    resource: Resource = provenance_of(sitting, version, mean_from_version=shown.mean_from_version)
+    return Read(body=ENCODER.encode(resource), version="1", updated_at=version.created_at)
+
+
+READERS: dict[str, Reader] = {
+    "Device": read_device,
+    "Observation": read_observation,
+    "Patient": read_patient,
+    "Provenance": read_provenance,
+}
