@@ -5,39 +5,31 @@ from __future__ import annotations
 import asyncio
 import re
 from datetime import UTC, datetime, timedelta
+from uuid import UUID
 
 import msgspec
 import pytest
 
 from quietcuff.core.errors import NotAuthenticated
-from quietcuff.security.api_keys import CACHED_SECONDS, Keyring, NewKey, StoredKey, digest, make_key
+from quietcuff.security.api_keys import CACHED_SECONDS, Keyring, NewKey, digest, make_key
+from quietcuff.storage.api_keys import KeyRow
 
 NOW = datetime(2026, 5, 4, 7, 0, tzinfo=UTC)
 
 
-def stored(key: NewKey) -> StoredKey:
-    return StoredKey(
-        prefix=key.prefix,
-        tenant_id=3,
-        secret_hash=key.secret_hash,
-        name="ward 3",
-        scopes="system/*.rs",
-        created_at=NOW,
-        expires_at=None,
-        revoked_at=None,
-        last_used_at=None,
-    )
+def stored(key: NewKey) -> KeyRow:
+    return KeyRow(UUID(int=7), key.prefix, 3, key.secret_hash, "ward 3", "system/*.rs", NOW)
 
 
 class Store:
     """The keys of a test, with a count of how often they were asked for."""
 
-    def __init__(self, *keys: StoredKey) -> None:
+    def __init__(self, *keys: KeyRow) -> None:
         self.keys = {key.prefix: key for key in keys}
         self.asked = 0
         self.seconds = 0.0
 
-    async def find(self, prefix: str) -> StoredKey | None:
+    async def find(self, prefix: str) -> KeyRow | None:
         self.asked += 1
         return self.keys.get(prefix)
 

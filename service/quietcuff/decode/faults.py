@@ -242,9 +242,7 @@ def _pressures_together(reading: dict[str, Any], pointer: str) -> Found:
     names = ("systolic_mmhg", "diastolic_mmhg")
     absent = [name for name in names if reading.get(name) is None]
     if len(absent) == 1:
-        yield _fault(
-            step_into(pointer, absent[0]), "one-pressure-missing", "Both pressures, or neither after a failure."
-        )
+        yield _fault(step_into(pointer, absent[0]), "one-pressure-missing", "Both pressures, or neither after a failure.")
 
 
 def _range_in_order(cuff: dict[str, Any], pointer: str) -> Found:

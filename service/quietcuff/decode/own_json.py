@@ -13,8 +13,8 @@ from typing import Any, NoReturn, TypeVar
 import msgspec
 from msgspec import inspect
 
+from quietcuff.core.changes import Append
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
-from quietcuff.core.readings import Reading
 from quietcuff.decode.faults import find_faults, shape_of
 
 MAX_DEPTH = 32
@@ -162,5 +162,6 @@ def _admits_null(expected: inspect.Type) -> bool:
 
 
 def _pressures_are_paired(struct: object) -> bool:
-    readings: list[Reading] = getattr(struct, "readings", [])
+    """Of readings that will be put behind others, whose places in the sitting are then not those in the body."""
+    readings = struct.readings if isinstance(struct, Append) else []
     return all((reading.systolic_mmhg is None) == (reading.diastolic_mmhg is None) for reading in readings)

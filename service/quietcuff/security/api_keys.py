@@ -14,6 +14,7 @@ import msgspec
 
 from quietcuff.core.errors import NotAuthenticated
 from quietcuff.security.scopes import Scopes, parse_scopes
+from quietcuff.storage.api_keys import KeyRow
 
 PREFIX_LENGTH = 8
 SECRET_BYTES = 32
@@ -35,20 +36,6 @@ class Principal(msgspec.Struct, frozen=True):
     def actor(self) -> str:
         """The name under which the trail keeps what this key did."""
         return f"key:{self.prefix}"
-
-
-class StoredKey(msgspec.Struct, frozen=True, kw_only=True):
-    """A key as the store has it."""
-
-    prefix: str
-    tenant_id: int
-    secret_hash: bytes
-    name: str
-    scopes: str
-    created_at: datetime
-    expires_at: datetime | None
-    revoked_at: datetime | None
-    last_used_at: datetime | None
 
 
 class NewKey(msgspec.Struct, frozen=True):
@@ -76,14 +63,14 @@ class Keyring:
 
     def __init__(
         self,
-        find: Callable[[str], Awaitable[StoredKey | None]],
+        find: Callable[[str], Awaitable[KeyRow | None]],
         clock: Callable[[], datetime],
         monotonic: Callable[[], float],
     ) -> None:
         self._find = find
         self._clock = clock
         self._monotonic = monotonic
-        self._cached: dict[str, tuple[float, StoredKey, Principal]] = {}
+        self._cached: dict[str, tuple[float, KeyRow, Principal]] = {}
 
     async def principal(self, key: str) -> Principal:
         """Who holds the key.
@@ -101,7 +88,7 @@ class Keyring:
             raise NotAuthenticated
         return known[1]
 
-    async def _lookup(self, prefix: str) -> tuple[StoredKey, Principal] | None:
+    async def _lookup(self, prefix: str) -> tuple[KeyRow, Principal] | None:
         now = self._monotonic()
         cached = self._cached.get(prefix)
         if cached is not None and now - cached[0] < CACHED_SECONDS:
@@ -116,5 +103,5 @@ class Keyring:
         self._cached[prefix] = (now, stored, principal)
         return stored, principal
 
-    def _is_alive(self, key: StoredKey) -> bool:
+    def _is_alive(self, key: KeyRow) -> bool:
         return key.revoked_at is None and (key.expires_at is None or self._clock() < key.expires_at)
