@@ -1,0 +1,95 @@
+"""Bringing a database to the schema this program needs, and telling whether it has it.
+
+Alembic is imported where it is used: a server that only serves need not wait for it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
+
+import quietcuff
+from quietcuff.core.errors import StoreNotUsable
+from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
+
+NEWEST_REVISION = "0001"
+
+
+def upgrade(url: str, revision: str = "head") -> None:
+    """Bring the schema up to a revision, the newest by default; nothing happens where it is there already.
+
+    Raises:
+        StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database.
+    """
+    from alembic import command
+
+    on_connection(url, lambda connection: command.upgrade(alembic_config(connection), revision))
+
+
+def downgrade(url: str, revision: str) -> None:
+    """Take the schema down to a revision; ``base`` removes everything, the data with it."""
+    from alembic import command
+
+    on_connection(url, lambda connection: command.downgrade(alembic_config(connection), revision))
+
+
+def alembic_config(connection: Connection | None) -> Any:
+    """Alembic's configuration for a connection; no file of its own is needed."""
+    from alembic.config import Config
+
+    config = Config(attributes={"connection": connection})
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def migrations_folder() -> Path:
+    """Where the migrations are: inside an installed package, or at the top of a checkout."""
+    package = Path(quietcuff.__file__).parent
+    installed = package / "_migrations"
+    return installed if installed.is_dir() else package.parents[1] / "migrations"
+
+
+def schema_revision(connection: Connection) -> str | None:
+    """The revision the schema is at; None where there is none yet."""
+    try:
+        row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
+    except DBAPIError:
+        return None
+    return None if row is None else str(row[0])
+
+
+def require_newest_schema(connection: Connection) -> None:
+    """Refuse to serve from a schema that is not this program's.
+
+    Raises:
+        StoreNotUsable: it is older, newer, or not there at all.
+    """
+    if schema_revision(connection) != NEWEST_REVISION:
+        raise StoreNotUsable("The database's schema is not the one this program needs: run quietcuff database upgrade.")
+
+
+def on_connection(url: str, work: Callable[[Connection], None]) -> None:
+    """Do something on a connection of its own, outside any store."""
+    parsed = parse_url(url)
+    if not is_sqlite(parsed):
+        asyncio.run(_on_postgresql(parsed, work))
+        return
+    engine = open_sqlite(parsed, writes=True)
+    with engine.connect() as connection:
+        work(connection)
+    engine.dispose()
+
+
+async def _on_postgresql(parsed: Any, work: Callable[[Connection], None]) -> None:
+    engine = open_postgresql(parsed, writes=True, pool_size=1)
+    try:
+        async with engine.connect() as connection:
+            await connection.run_sync(work)
+    finally:
+        await engine.dispose()

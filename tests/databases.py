@@ -1,0 +1,97 @@
+"""Databases for tests: SQLite files and databases of a real PostgreSQL, each made from a template in some milliseconds."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import os
+import shutil
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import asyncpg
+from sqlalchemy import make_url
+
+from quietcuff.storage import migrate
+from quietcuff.storage.tables import metadata
+
+APP_ROLE = "quietcuff_app"
+_numbers = itertools.count(1)
+
+
+class SqliteFiles:
+    """Copies of one migrated file."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._template = folder / "template.db"
+        migrate.upgrade(f"sqlite:///{self._template}")
+
+    def new(self) -> str:
+        """The address of a fresh database."""
+        path = self._folder / f"{next(_numbers)}.db"
+        shutil.copyfile(self._template, path)
+        return f"sqlite:///{path}"
+
+
+class PostgresqlServer:
+    """A server, a migrated template on it, and a role that may use its tables but owns nothing."""
+
+    def __init__(self, admin_url: str) -> None:
+        self._admin = make_url(admin_url)
+        self._prefix = f"quietcuff_test_{os.getpid()}"
+        self._made: list[str] = []
+        self._template = self.new_empty()
+        migrate.upgrade(self.as_owner(self._template))
+        self._on(self._template, grant_app_role)
+
+    def new_empty(self) -> str:
+        """The name of a database without any table."""
+        return self._create("")
+
+    def new(self) -> str:
+        """The address of a fresh database, as the role that owns nothing."""
+        return self.as_app(self.new_migrated())
+
+    def new_migrated(self) -> str:
+        """The name of a fresh database."""
+        return self._create(f' TEMPLATE "{self._template}"')
+
+    def as_owner(self, database: str) -> str:
+        return self._admin.set(database=database).render_as_string(hide_password=False)
+
+    def as_app(self, database: str) -> str:
+        return self._admin.set(database=database, username=APP_ROLE, password=APP_ROLE).render_as_string(hide_password=False)
+
+    def drop_all(self) -> None:
+        for name in reversed(self._made):
+            self._on(None, lambda connection, name=name: connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)'))
+
+    def _create(self, options: str) -> str:
+        name = f"{self._prefix}_{next(_numbers)}"
+        self._on(None, lambda connection: connection.execute(f'CREATE DATABASE "{name}"{options}'))
+        self._made.append(name)
+        return name
+
+    def _on(self, database: str | None, work: Callable[[Any], Awaitable[Any]]) -> None:
+        url = self._admin if database is None else self._admin.set(database=database)
+
+        async def run() -> None:
+            connection = await asyncpg.connect(url.render_as_string(hide_password=False))
+            try:
+                await work(connection)
+            finally:
+                await connection.close()
+
+        asyncio.run(run())
+
+
+async def grant_app_role(connection: Any) -> None:
+    """Make the role of the service, which may read and write but owns nothing and is under row security."""
+    if not await connection.fetchval("SELECT 1 FROM pg_roles WHERE rolname = $1", APP_ROLE):
+        await connection.execute(f"CREATE ROLE {APP_ROLE} LOGIN PASSWORD '{APP_ROLE}'")
+    tables = ", ".join(table.name for table in metadata.sorted_tables)
+    await connection.execute(f"GRANT SELECT, INSERT, UPDATE, DELETE ON {tables} TO {APP_ROLE}")
+    await connection.execute(f"GRANT SELECT ON alembic_version TO {APP_ROLE}")
+    await connection.execute(f"GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO {APP_ROLE}")

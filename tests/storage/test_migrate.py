@@ -1,0 +1,83 @@
+"""The migrations and the tables say the same, up and down, with rows in them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from databases import PostgresqlServer
+from sqlalchemy import Connection, inspect
+
+from quietcuff.core.errors import StoreNotUsable
+from quietcuff.storage import migrate
+from quietcuff.storage.tables import GUARDED_TABLES, metadata
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """A database without any table, as its owner."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'empty.db'}"
+    server: PostgresqlServer = request.getfixturevalue("postgresql_server")
+    return server.as_owner(server.new_empty())
+
+
+def test_autogenerate_finds_no_difference(empty_url: str) -> None:
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    def compare(connection: Connection) -> None:
+        options = {"compare_type": True, "compare_server_default": True}
+        assert compare_metadata(MigrationContext.configure(connection, opts=options), metadata) == []
+
+    migrate.upgrade(empty_url)
+    migrate.on_connection(empty_url, compare)
+
+
+def test_goes_up_and_down_and_up_again(empty_url: str) -> None:
+    def tables(connection: Connection) -> None:
+        found.append(set(inspect(connection).get_table_names()) - {"alembic_version"})
+
+    found: list[set[str]] = []
+    for step in ("up", "down", "up"):
+        if step == "up":
+            migrate.upgrade(empty_url)
+        else:
+            migrate.downgrade(empty_url, "base")
+        migrate.on_connection(empty_url, tables)
+    assert found == [set(metadata.tables), set(), set(metadata.tables)]
+
+
+def test_upgrading_twice_changes_nothing(empty_url: str) -> None:
+    migrate.upgrade(empty_url)
+    migrate.upgrade(empty_url)
+    migrate.on_connection(empty_url, migrate.require_newest_schema)
+
+
+def test_a_database_without_schema_is_refused(empty_url: str) -> None:
+    with pytest.raises(StoreNotUsable, match="quietcuff database upgrade"):
+        migrate.on_connection(empty_url, migrate.require_newest_schema)
+
+
+def test_the_newest_revision_is_the_one_the_program_names() -> None:
+    from alembic.script import ScriptDirectory
+
+    config = migrate.alembic_config(None)
+    assert ScriptDirectory.from_config(config).get_heads() == [migrate.NEWEST_REVISION]
+
+
+def test_every_table_with_a_tenant_is_guarded(postgresql_server: PostgresqlServer) -> None:
+    def guarded(connection: Connection) -> None:
+        rows = connection.exec_driver_sql("SELECT relname FROM pg_class WHERE relrowsecurity AND relforcerowsecurity").scalars()
+        assert set(rows) == {table.name for table in GUARDED_TABLES}
+
+    url = postgresql_server.as_owner(postgresql_server.new_migrated())
+    migrate.on_connection(url, guarded)
+    unguarded = {name for name, table in metadata.tables.items() if table not in GUARDED_TABLES}
+    assert unguarded == {"tenant", "api_key"}
+
+
+def test_other_addresses_are_refused() -> None:
+    for url in ("mysql://host/name", "sqlite://", "sqlite:///:memory:", "no address"):
+        with pytest.raises(StoreNotUsable):
+            migrate.upgrade(url)
