@@ -25,6 +25,7 @@ class Attempt(msgspec.Struct, frozen=True, kw_only=True):
 
     index: int
     taken_at: datetime
+    site: Site
     reading: Reading
     has_pressures: bool
     systolic: int
@@ -35,11 +36,6 @@ class Attempt(msgspec.Struct, frozen=True, kw_only=True):
     fit: Fit
     too_soon: bool
     fault: Reason | None
-
-    @property
-    def site(self) -> Site:
-        """Where the cuff was."""
-        return self.reading.site
 
 
 def judge_attempts(
@@ -70,6 +66,7 @@ def judge_attempts(
             Attempt(
                 index=index,
                 taken_at=reading.taken_at,
+                site=reading.site,
                 reading=reading,
                 has_pressures=reading.systolic_mmhg is not None and reading.diastolic_mmhg is not None,
                 systolic=hundredths(reading.systolic_mmhg or 0),

@@ -26,33 +26,15 @@ def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> 
     """
     systolic_rank = diastolic_rank = 0
     for rank, row in enumerate(guideline.rows):
-        if reaches(systolic_mmhg, row.systolic_mmhg, row.edge):
+        above = row.edge == "above"
+        edge = row.systolic_mmhg
+        if edge is not None and (systolic_mmhg > edge or (systolic_mmhg == edge and not above)):
             systolic_rank = rank
-        if reaches(diastolic_mmhg, row.diastolic_mmhg, row.edge):
+        edge = row.diastolic_mmhg
+        if edge is not None and (diastolic_mmhg > edge or (diastolic_mmhg == edge and not above)):
             diastolic_rank = rank
     rank = max(systolic_rank, diastolic_rank)
     return Placing(row=guideline.rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
-
-
-def reaches(mmhg: float, edge_mmhg: float | None, edge: str) -> bool:
-    """Whether a pressure passes an edge; a row without one is never reached by that pressure."""
-    if edge_mmhg is None:
-        return False
-    return mmhg >= edge_mmhg if edge == "at-or-above" else mmhg > edge_mmhg
-
-
-def is_for(guideline: Guideline, sitting: Sitting) -> bool:
-    """Whether the person and the setting are in the guideline's population."""
-    population, person = guideline.population, sitting.person
-    if sitting.reading_set.setting not in population.settings:
-        return False
-    if person.expecting != (population.pregnancy == "only"):
-        return False
-    if person.age_years is None:
-        return population.age_unknown == "provisional"
-    return population.age_from_years <= person.age_years and (
-        population.age_below_years is None or person.age_years < population.age_below_years
-    )
 
 
 def reaches_hypertension(guideline: Guideline, result: Result) -> bool:
@@ -72,7 +54,7 @@ def classify(
 ) -> Category:
     """The category of the reported value; null without a result, outside the population, or where it is withheld."""
     digest = sitting.rulebook.digests[guideline.id]
-    if result is None or not is_for(guideline, sitting):
+    if result is None or guideline not in sitting.applicable:
         return no_category(guideline, digest)
     placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
     row = placing.row

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from itertools import pairwise
+from typing import Any
 
 from quietcuff.core.attempts import Attempt
 from quietcuff.core.equipment import is_wrist
 from quietcuff.core.findings import find
 from quietcuff.core.outcome import Finding
-from quietcuff.core.readings import Context
 from quietcuff.core.sitting import Sitting
 
 NOT_ASKED = frozenset({"auscultation_possible", "care"})
@@ -27,9 +27,9 @@ def preparation_findings(sitting: Sitting) -> list[Finding]:
             if rest_too_short(sitting):
                 asked = plain(sitting.protocol.rest_minutes)
                 findings.append(find(book, code, minutes=plain(context.rest_minutes), asked=asked))
-        elif effect.field is not None and getattr(context, effect.field) in effect.answers:
+        elif effect.field is not None and sitting.answers[effect.field] in effect.answers:
             findings.append(find(book, code))
-    missing = not_recorded(context)
+    missing = not_recorded(sitting.answers)
     if missing:
         findings.append(find(book, "context-not-recorded", list=", ".join(missing)))
     if context.care != "ordinary":
@@ -43,11 +43,9 @@ def rest_too_short(sitting: Sitting) -> bool:
     return rested is not None and rested < sitting.protocol.rest_minutes
 
 
-def not_recorded(context: Context) -> list[str]:
+def not_recorded(answers: dict[str, Any]) -> list[str]:
     """The names of the questions that were not answered, in the order of the contract."""
-    return [
-        name for name in Context.__struct_fields__ if name not in NOT_ASKED and getattr(context, name) in (None, "not-recorded")
-    ]
+    return [name for name, answer in answers.items() if answer in (None, "not-recorded") and name not in NOT_ASKED]
 
 
 def cuff_findings(sitting: Sitting) -> list[Finding]:

@@ -1,4 +1,4 @@
-"""How and by when the guidelines want the result confirmed, and what must settle before it is measured again."""
+"""How and by when the guidelines want the result confirmed."""
 
 from __future__ import annotations
 
@@ -6,30 +6,21 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.outcome import Category, ConfirmBy, Result
-from quietcuff.core.provisional import faults_that_matter, unsettled
+from quietcuff.core.outcome import Category, ConfirmBy
 from quietcuff.core.rules import Row
-from quietcuff.core.selection import Selection
 from quietcuff.core.sitting import Sitting
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True):
-    """What the classification leaves for the next step: how to confirm (and the findings that say so), and what must settle
-    first."""
+    """How the guidelines want the result confirmed, and the codes of the findings that say so."""
 
     confirm_by: ConfirmBy | None
     codes: list[str]
-    faults: list[str]
-    unsettled: list[str]
 
 
-def advise(
-    sitting: Sitting, selection: Selection, result: Result | None, categories: list[Category], *, severe: bool
-) -> Advice:
+def advise(sitting: Sitting, categories: list[Category]) -> Advice:
     """What follows from the categories. Known or treated hypertension is compared with its target instead of confirmed; no
     target is invented. Source: the rows' own; [DECISION] for known hypertension."""
-    if result is None:
-        return Advice(confirm_by=None, codes=[], faults=[], unsettled=[])
     rows = [row for row in map_rows(sitting, categories) if row.confirm is not None]
     if sitting.person.treated:
         codes = ["compare-with-target"] if any(entry.category is not None for entry in categories) else []
@@ -41,12 +32,7 @@ def advise(
             date=sitting.day + timedelta(days=rows[0].confirm_within_days or 0),
             way="office" if rows[0].confirm == "another-day" else "home",
         )
-    return Advice(
-        confirm_by=confirm_by,
-        codes=codes,
-        faults=[] if severe else faults_that_matter(sitting, selection, result),
-        unsettled=unsettled(sitting, result, severe=severe),
-    )
+    return Advice(confirm_by=confirm_by, codes=codes)
 
 
 def map_rows(sitting: Sitting, categories: list[Category]) -> list[Row]:

@@ -20,8 +20,8 @@ from quietcuff.core.findings import find
 from quietcuff.core.guidance import next_step
 from quietcuff.core.history import digest_history
 from quietcuff.core.labels import label_findings
-from quietcuff.core.outcome import Category, Evaluation, Finding, Plan, Result, RuleReference
-from quietcuff.core.provisional import not_arm_of_record, other_arm_missing, provisional_reasons, readings_vary
+from quietcuff.core.outcome import Evaluation, Finding, Plan, Result, RuleReference
+from quietcuff.core.provisional import not_arm_of_record, other_arm_missing, readings_vary, reserve
 from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.record import record_line
 from quietcuff.core.rules import Rulebook
@@ -44,12 +44,13 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     comparison = compare_arms(sitting)
     selection = select(sitting, comparison, seen.severe)
     result = estimate(selection.counted) if selection.counted else None
-    reasons = provisional_reasons(sitting, comparison, selection, result, severe=seen.severe) if result is not None else []
+    reservations = reserve(sitting, comparison, selection, result, severe=seen.severe)
+    withheld = is_withheld(sitting, selection)
     categories = [
-        classify(sitting, guideline, result, reasons, confirmed=seen.confirmed, withheld=is_withheld(sitting, selection))
+        classify(sitting, guideline, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld)
         for guideline in sitting.guidelines
     ]
-    advice = advise(sitting, selection, result, categories, severe=seen.severe)
+    advice = advise(sitting, categories)
     return Evaluation(
         state=selection.state,
         blocked_by=selection.blocked_by,
@@ -62,13 +63,13 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         readings=selection.outcomes,
         arms=report_arms(sitting, comparison),
         result=result,
-        findings=gather_findings(sitting, seen, comparison, selection, result, categories, advice),
+        findings=gather_findings(sitting, seen, comparison, selection, result, advice),
         categories=categories,
         certainty=[],
         orthostatic=None,
         series=None,
         percentile=None,
-        next_step=next_step(sitting, seen, comparison, selection, advice),
+        next_step=next_step(sitting, seen, comparison, selection, reservations, advice),
         record_line=record_line(sitting, comparison, selection, result),
         confirm_by=advice.confirm_by,
         changed_because=changed_because(sitting, selection),
@@ -117,7 +118,6 @@ def gather_findings(
     comparison: Comparison,
     selection: Selection,
     result: Result | None,
-    categories: list[Category],
     advice: Advice,
 ) -> list[Finding]:
     """Every finding: safety, rhythm, arms, selection, single readings, cuff and device, preparation, labels, intake."""
@@ -137,7 +137,7 @@ def gather_findings(
     findings += selection_findings(sitting, selection)
     findings += reading_findings(sitting) + cuff_findings(sitting) + device_findings(sitting)
     findings += preparation_findings(sitting)
-    findings += label_findings(sitting, selection, result, categories)
+    findings += label_findings(sitting, selection, result)
     findings += [find(book, code) for code in advice.codes]
     return findings + intake_findings(sitting)
 

@@ -14,16 +14,19 @@ from quietcuff.core.conditions import rest_too_short
 from quietcuff.core.confirmation import Advice
 from quietcuff.core.cuffs import choose_size
 from quietcuff.core.outcome import Action, FollowingStep, Step
+from quietcuff.core.provisional import Reservations
 from quietcuff.core.readings import Method, Site
 from quietcuff.core.safety import ARMS, Watch
 from quietcuff.core.selection import Selection
 from quietcuff.core.sitting import Sitting
 
 
-def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, advice: Advice) -> Step:
+def next_step(
+    sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, reservations: Reservations, advice: Advice
+) -> Step:
     """The next step, with the plan's own behind it where something more pressing comes first."""
     closed = sitting.reading_set.closed
-    own = closed_step(sitting, selection, advice) if closed else open_step(sitting, comparison, selection)
+    own = closed_step(sitting, selection, reservations, advice) if closed else open_step(sitting, comparison, selection)
     pressing = pressing_step(sitting, watch, comparison, selection)
     ask = asked(sitting, watch)
     if pressing is None:
@@ -163,13 +166,13 @@ def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
     )
 
 
-def closed_step(sitting: Sitting, selection: Selection, advice: Advice) -> FollowingStep:
+def closed_step(sitting: Sitting, selection: Selection, reservations: Reservations, advice: Advice) -> FollowingStep:
     """What follows a closed sitting: settle, repeat, measure out of the office, or nothing."""
     if selection.state == "not-usable":
         return make_step(sitting, "repeat-another-day", "measure-again")
-    if advice.faults:
-        return make_step(sitting, "settle-first", "settle-first", not_before=settled_at(sitting, advice.faults))
-    if advice.unsettled:
+    if reservations.faults:
+        return make_step(sitting, "settle-first", "settle-first", not_before=settled_at(sitting, reservations.faults))
+    if reservations.unsettled:
         return make_step(sitting, "repeat-when-settled", "repeat-when-settled")
     site = selection.counted[0].site
     if not sitting.protocol.classifies:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from quietcuff.core.classification import is_for, place, reaches_hypertension
+from quietcuff.core.classification import place, reaches_hypertension
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
-from quietcuff.core.outcome import Category, Finding, Result
+from quietcuff.core.outcome import Finding, Result
 from quietcuff.core.rules import Guideline
 from quietcuff.core.selection import Selection
-from quietcuff.core.sitting import Sitting
+from quietcuff.core.sitting import Sitting, is_for
 
 
-def label_findings(sitting: Sitting, selection: Selection, result: Result | None, categories: list[Category]) -> list[Finding]:
+def label_findings(sitting: Sitting, selection: Selection, result: Result | None) -> list[Finding]:
     """The findings about the requested guidelines, then about the categories where there is a result."""
     findings = guideline_findings(sitting)
     if result is None:
         return findings
-    applicable = [guideline for guideline in sitting.guidelines if is_for(guideline, sitting)]
+    applicable = sitting.applicable
     findings += isolated_findings(sitting, applicable, result)
     findings += lower_findings(sitting, selection, applicable, result)
     book = sitting.rulebook
@@ -25,7 +25,7 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
         findings.append(find(book, "rounding-decides", list=", ".join(moved)))
     if any(attempt.site.endswith("thigh") for attempt in selection.counted):
         findings.append(find(book, "thigh-no-category"))
-    elsewhere = severe_elsewhere(sitting, result, categories)
+    elsewhere = severe_elsewhere(sitting, result) if sitting.protocol.classifies else []
     if elsewhere:
         findings.append(find(book, "other-guideline-severe", list=", ".join(elsewhere)))
     return findings
@@ -37,7 +37,7 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     if not sitting.protocol.classifies:
         return [find(book, "home-readings-too-few")]
     findings = []
-    refused = [guideline.id for guideline in sitting.guidelines if not is_for(guideline, sitting)]
+    refused = [guideline.id for guideline in sitting.guidelines if guideline not in sitting.applicable]
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
     family = sitting.protocol.family
@@ -63,9 +63,11 @@ def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Res
 
 def rounding_decides(guideline: Guideline, result: Result) -> bool:
     """Whether the exact mean would fall in another category than the reported value. Source: [DECISION]."""
+    systolic, diastolic = result.systolic_mean_mmhg, result.diastolic_mean_mmhg
+    if systolic == result.systolic_mmhg and diastolic == result.diastolic_mmhg:
+        return False
     reported = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
-    exact = place(guideline, result.systolic_mean_mmhg, result.diastolic_mean_mmhg)
-    return reported.rank != exact.rank
+    return place(guideline, systolic, diastolic).rank != reported.rank
 
 
 def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guideline], result: Result) -> list[Finding]:
@@ -83,16 +85,14 @@ def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guid
     return findings
 
 
-def severe_elsewhere(sitting: Sitting, result: Result, categories: list[Category]) -> list[str]:
+def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
     """Guidelines that were not asked for and would call the reported value severe, where none that was asked does."""
-    asked = {guideline.id for guideline in sitting.guidelines}
-    for guideline in sitting.guidelines:
-        if is_for(guideline, sitting) and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe:
-            return []
-    return [
-        guideline.id
+    severe = [
+        guideline
         for guideline in sitting.rulebook.guidelines.values()
-        if guideline.id not in asked
-        and is_for(guideline, sitting)
-        and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
+        if guideline.rows[-1].severe and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
     ]
+    if any(guideline in sitting.applicable for guideline in severe):
+        return []
+    setting = sitting.reading_set.setting
+    return [guideline.id for guideline in severe if is_for(guideline, sitting.person, setting)]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from quietcuff.core.arms import OTHER, Comparison
 from quietcuff.core.attempts import far_apart
-from quietcuff.core.classification import is_for, reaches_hypertension
+from quietcuff.core.classification import reaches_hypertension
 from quietcuff.core.conditions import has_gap, rest_too_short
 from quietcuff.core.equipment import is_wrist
 from quietcuff.core.outcome import Result
@@ -12,10 +14,21 @@ from quietcuff.core.selection import Selection, latest_stable_pair
 from quietcuff.core.sitting import Sitting
 
 
-def provisional_reasons(
-    sitting: Sitting, comparison: Comparison, selection: Selection, result: Result, *, severe: bool
-) -> list[str]:
-    """The reasons that hold under every guideline, in a fixed order; a single sitting is always one of them."""
+class Reservations(msgspec.Struct, frozen=True, kw_only=True):
+    """What stands against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
+    correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled."""
+
+    reasons: list[str]
+    faults: list[str]
+    unsettled: list[str]
+
+
+def reserve(
+    sitting: Sitting, comparison: Comparison, selection: Selection, result: Result | None, *, severe: bool
+) -> Reservations:
+    """The reservations that hold under every guideline; a single sitting is always one of them."""
+    if result is None:
+        return Reservations(reasons=[], faults=[], unsettled=[])
     counted = selection.counted
     applies = {
         "single-sitting": True,
@@ -30,8 +43,10 @@ def provisional_reasons(
         "site-not-recorded": result.site == "not-recorded",
         "position-not-recorded": result.position == "not-recorded",
     }
+    restless = unsettled(sitting, result, severe=severe)
+    faults = faults_that_matter(sitting, selection, result)
     reasons = [code for code, holds in applies.items() if holds]
-    return reasons + unsettled(sitting, result, severe=severe) + faults_that_matter(sitting, selection, result)
+    return Reservations(reasons=reasons + restless + faults, faults=[] if severe else faults, unsettled=restless)
 
 
 def readings_vary(sitting: Sitting, selection: Selection) -> bool:
@@ -60,12 +75,12 @@ def not_arm_of_record(comparison: Comparison) -> bool:
 
 def is_high(sitting: Sitting, result: Result) -> bool:
     """At or above the hypertension limit of a requested guideline that is for this person."""
-    return any(reaches_hypertension(guideline, result) for guideline in sitting.guidelines if is_for(guideline, sitting))
+    return any(reaches_hypertension(guideline, result) for guideline in sitting.applicable)
 
 
 def is_low(sitting: Sitting, result: Result) -> bool:
     """Below the hypertension limit of a requested guideline that is for this person."""
-    return any(not reaches_hypertension(guideline, result) for guideline in sitting.guidelines if is_for(guideline, sitting))
+    return any(not reaches_hypertension(guideline, result) for guideline in sitting.applicable)
 
 
 def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
@@ -79,19 +94,18 @@ def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
 
 def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -> list[str]:
     """Correctable faults that raise a high result or lower one below a threshold. Source: [DECISION]."""
-    high, low = is_high(sitting, result), is_low(sitting, result)
+    sides = {"raises": is_high(sitting, result), "lowers": is_low(sitting, result), "either": False}
     fits = {attempt.fit.code for attempt in selection.counted}
     codes = []
     for code, effect in sitting.rulebook.effects.items():
-        matters = (effect.direction == "raises" and high) or (effect.direction == "lowers" and low)
-        if not (effect.correctable and matters):
+        if not effect.correctable or not sides[effect.direction]:
             continue
         if code == "rest-too-short":
             present = rest_too_short(sitting)
         elif effect.field is None:
             present = code in fits
         else:
-            present = getattr(sitting.reading_set.context, effect.field) in effect.answers
+            present = sitting.answers[effect.field] in effect.answers
         if present:
             codes.append(code)
     return codes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -15,24 +15,23 @@ from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situatio
 
 
 class Sitting(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time."""
+    """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time; ``answers`` are those of
+    the context by name; ``applicable`` are the requested guidelines that are for this person and setting."""
 
     reading_set: ReadingSet
     history: History | None
     rulebook: Rulebook
+    limits: Limits
+    answers: dict[str, Any]
     person: Person
     chosen: Chosen
     protocol: Protocol
     guidelines: list[Guideline]
+    applicable: list[Guideline]
     day: date
     attempts: list[Attempt]
     valid: list[Attempt]
     irregular: bool
-
-    @property
-    def limits(self) -> Limits:
-        """The thresholds that hold everywhere."""
-        return self.rulebook.limits
 
     @property
     def compares_arms(self) -> bool:
@@ -62,12 +61,15 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     protocol = rulebook.protocols[reading_set.protocol or situation.protocol]
     preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
     names = reading_set.guidelines or default_guidelines(situation, preferred, rulebook)
+    guidelines = [rulebook.guidelines[name] for name in names]
     cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
     attempts = judge_attempts(reading_set, person, protocol, rulebook.limits, cuffs)
     return Sitting(
         reading_set=reading_set,
         history=history,
         rulebook=rulebook,
+        limits=rulebook.limits,
+        answers=msgspec.structs.asdict(reading_set.context),
         person=person,
         chosen=Chosen(
             visit=visit,
@@ -76,7 +78,8 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
             guidelines_by="caller" if reading_set.guidelines is not None else "service",
         ),
         protocol=protocol,
-        guidelines=[rulebook.guidelines[name] for name in names],
+        guidelines=guidelines,
+        applicable=[guideline for guideline in guidelines if is_for(guideline, person, reading_set.setting)],
         day=day,
         attempts=attempts,
         valid=[attempt for attempt in attempts if attempt.fault is None],
@@ -127,6 +130,18 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
     """The tenant's own choice for adults; pregnancy and youth have theirs by the rulebook."""
     adults = rulebook.defaults.follow_up.guidelines
     return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
+
+
+def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
+    """Whether the person and the setting are in the guideline's population."""
+    population = guideline.population
+    if setting not in population.settings or person.expecting != (population.pregnancy == "only"):
+        return False
+    if person.age_years is None:
+        return population.age_unknown == "provisional"
+    return population.age_from_years <= person.age_years and (
+        population.age_below_years is None or person.age_years < population.age_below_years
+    )
 
 
 def sees_irregular(reading_set: ReadingSet, person: Person, attempts: list[Attempt]) -> bool:
