@@ -1,3 +1,5 @@
+import sys
+
 from quietcuff.cli import main
 
-main()
+sys.exit(main())

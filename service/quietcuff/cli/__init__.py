@@ -1,0 +1,55 @@
+"""The commands: each parses its arguments and calls one function."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from rich.console import Console
+
+from quietcuff import __version__
+from quietcuff.cli import evaluate
+from quietcuff.core.errors import NotAcceptable, QuietcuffError
+from quietcuff.report import show_faults
+
+COMMANDS = (evaluate,)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; its exit code: 0 done, 1 refused or failed, 2 called wrongly."""
+    parsed = make_parser().parse_args(arguments)
+    try:
+        code: int = parsed.run(parsed)
+        sys.stdout.flush()
+    except NotAcceptable as error:
+        show_faults(Console(stderr=True), "Not accepted", error.faults)
+        return 1
+    except QuietcuffError as error:
+        return complain(str(error))
+    except BrokenPipeError:
+        # The reader of our output has gone, as `head` does; Python would complain again on its way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except OSError as error:
+        return complain(f"{error.filename}: {error.strerror}")
+    except KeyboardInterrupt:
+        return 130
+    return code
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    parser = argparse.ArgumentParser(prog="quietcuff", description="Raw blood-pressure readings in, one honest result out.")
+    parser.add_argument("--version", action="version", version=__version__)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for command in COMMANDS:
+        command.add_to(commands)
+    return parser
+
+
+def complain(text: str) -> int:
+    """Say what failed on the standard error stream; the exit code of a failure."""
+    Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(text)
+    return 1

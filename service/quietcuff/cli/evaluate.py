@@ -1,0 +1,79 @@
+"""``quietcuff evaluate``: a file of sittings, evaluated without a server or a database."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any, BinaryIO
+
+import msgspec
+from rich.console import Console
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.outcome import Evaluation
+from quietcuff.core.readings import ReadingSet
+from quietcuff.core.rules import Rulebook
+from quietcuff.decode.lines import check_length, texts
+from quietcuff.decode.own_json import read
+from quietcuff.report import show, show_faults
+from quietcuff.rules.catalog import load_rulebook
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser(
+        "evaluate",
+        help="evaluate a file of readings",
+        description="Evaluate one reading set, or NDJSON with one a line. Needs no database and stores nothing.",
+    )
+    parser.add_argument("file", metavar="FILE", help="a file, or - for standard input")
+    parser.add_argument("--json", action="store_true", help="one evaluation a line, as POST /v1/evaluations answers")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Evaluate the file; 1 when a sitting of it could not be evaluated."""
+    if arguments.file == "-":
+        return evaluate_file(sys.stdin.buffer, as_json=arguments.json)
+    with open(arguments.file, "rb") as stream:
+        return evaluate_file(stream, as_json=arguments.json)
+
+
+def evaluate_file(stream: BinaryIO, *, as_json: bool) -> int:
+    """Print an evaluation of every sitting that can be evaluated, and the faults of every other."""
+    rulebook = load_rulebook()
+    out, complaints = Console(highlight=False), Console(stderr=True, highlight=False)
+    evaluated = refused = 0
+    for number, text in texts(stream):
+        try:
+            reading_set, evaluation = evaluate_text(text, rulebook)
+        except (NotReadable, NotAcceptable) as error:
+            refused += 1
+            show_faults(complaints, f"Line {number} cannot be evaluated", faults_of(error))
+            continue
+        evaluated += 1
+        if as_json:
+            sys.stdout.write(msgspec.json.encode(evaluation).decode() + "\n")
+        else:
+            show(out, f"Sitting at line {number}", reading_set, evaluation)
+    if not evaluated and not refused:
+        complaints.print("The file holds no reading set.")
+    return 0 if evaluated and not refused else 1
+
+
+def evaluate_text(text: bytes, rulebook: Rulebook) -> tuple[ReadingSet, Evaluation]:
+    """One sitting from its JSON, and its evaluation; the history is the one it carries.
+
+    Raises:
+        NotReadable: the text is too long or not JSON.
+        NotAcceptable: it is no reading set, or none that can be evaluated.
+    """
+    check_length(text)
+    reading_set = read(text, ReadingSet)
+    return reading_set, evaluate(reading_set, reading_set.history, rulebook)
+
+
+def faults_of(error: NotReadable | NotAcceptable) -> list[Fault]:
+    """What is wrong, as a list in either case."""
+    return [error.fault] if isinstance(error, NotReadable) else error.faults

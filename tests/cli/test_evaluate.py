@@ -1,0 +1,124 @@
+"""``quietcuff evaluate``: one set or NDJSON, for people or for programs."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from bodies import FIRST_READING, OPENED_SET, RICH_SET, changed
+from quietcuff.cli import main
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.readings import ReadingSet
+from quietcuff.decode.lines import MAX_BYTES, texts
+from quietcuff.rules.catalog import load_rulebook
+
+Write = Callable[[str | bytes], str]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def to_file(text: str | bytes) -> str:
+        path = tmp_path / "sittings"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return str(path)
+
+    return to_file
+
+
+def four_readings() -> dict[str, Any]:
+    sites = ["left-upper-arm", "right-upper-arm", "right-upper-arm", "right-upper-arm"]
+    readings = [
+        {**FIRST_READING, "taken_at": f"2026-05-04T09:0{n}:10+02:00", "site": site, "systolic_mmhg": 140 + 3 * n}
+        for n, site in enumerate(sites)
+    ]
+    return {**OPENED_SET, "closed": True, "readings": readings}
+
+
+def direct(body: dict[str, Any]) -> bytes:
+    reading_set = msgspec.convert(body, ReadingSet)
+    return msgspec.json.encode(evaluate(reading_set, reading_set.history, load_rulebook()))
+
+
+def test_json_is_one_evaluation_a_line_and_the_bytes_of_the_core(write: Write, capsys: Any) -> None:
+    bodies = [OPENED_SET, four_readings(), changed(RICH_SET, "/subject/arm_restrictions", [])]
+    assert main(["evaluate", "--json", write("\n\n".join(map(json.dumps, bodies)) + "\n")]) == 0
+    assert capsys.readouterr().out.encode().splitlines() == [direct(body) for body in bodies]
+
+
+def test_one_set_may_be_written_over_many_lines(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--json", write(json.dumps(OPENED_SET, indent=2))]) == 0
+    assert capsys.readouterr().out.encode().splitlines() == [direct(OPENED_SET)]
+
+
+def test_a_bad_line_is_reported_with_its_faults_and_the_others_are_evaluated(write: Write, capsys: Any) -> None:
+    bad = changed(changed(OPENED_SET, "/setting", "street"), "/colour", "red")
+    unknown = changed(OPENED_SET, "/protocol", "nobody-has-this")
+    lines = [json.dumps(OPENED_SET), json.dumps(bad), "{broken}", json.dumps(unknown), json.dumps(OPENED_SET)]
+    assert main(["evaluate", "--json", write("\n".join(lines))]) == 1
+    told = capsys.readouterr()
+    assert told.out.encode().splitlines() == [direct(OPENED_SET)] * 2
+    for words in ("Line 2", "/colour", "/setting", "Line 3", "not-json", "Line 4", "/protocol"):
+        assert words in told.err
+    assert "street" not in told.err and "red" not in told.err.replace("required", "")
+
+
+def test_a_person_is_told_what_counted_why_not_the_result_and_what_is_next(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", write(json.dumps(four_readings()))]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    for words in ("no: other-arm", "no: earlier-than-last-two", "yes", "148/88 mmHg", "Stage 2", "Next", "Finding", "Caution"):
+        assert words in told
+    assert "p-0001" not in told
+
+
+def test_a_failed_attempt_and_a_safety_warning_are_told(write: Write, capsys: Any) -> None:
+    body = four_readings()
+    body["readings"][3] = {"taken_at": "2026-05-04T09:03:10+02:00", "device_flags": ["measurement-failed"]}
+    body["readings"][2]["systolic_mmhg"] = 190
+    main(["evaluate", write(json.dumps(body))])
+    told = capsys.readouterr().out
+    assert "failed" in told and "Safety" in told
+
+
+@pytest.mark.parametrize("text", ["", "\n \n"])
+def test_a_file_without_a_set_fails(text: str, write: Write, capsys: Any) -> None:
+    assert main(["evaluate", write(text)]) == 1
+    assert "no reading set" in capsys.readouterr().err
+
+
+def test_a_missing_file_is_named(tmp_path: Path, capsys: Any) -> None:
+    assert main(["evaluate", str(tmp_path / "nowhere")]) == 1
+    assert "nowhere" in capsys.readouterr().err.replace("\n", "")
+
+
+@pytest.mark.parametrize("raw", [b"\xff\n", b"[" * 5000, b"{" + b" " * MAX_BYTES + b"}", b"null", b'{"a":\xff}\n{}'])
+def test_hostile_bytes_are_refused_without_a_trace(raw: bytes, write: Write, capsys: Any) -> None:
+    assert main(["evaluate", write(raw)]) == 1
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_line_that_is_too_long_does_not_hide_the_next(write: Write, capsys: Any) -> None:
+    line = json.dumps(OPENED_SET)
+    assert main(["evaluate", "--json", write(f"{line}\n{{{' ' * 700_000}}}\n{line}\n")]) == 1
+    told = capsys.readouterr()
+    assert told.out.encode().splitlines() == [direct(OPENED_SET)] * 2
+    assert "body-too-large" in told.err and "Line 2" in told.err
+
+
+@pytest.mark.parametrize(
+    ("raw", "expected"),
+    [
+        (b'{"a":1}\n\n{"b":2}\n', [(1, b'{"a":1}'), (3, b'{"b":2}')]),
+        (b'\n\n{"a":1}', [(3, b'{"a":1}')]),
+        (b'{"a":1}\r\nx\n', [(1, b'{"a":1}'), (2, b"x")]),
+        (b'{\n"a": 1\n}\n', [(1, b'{\n"a": 1\n}\n')]),
+        (b"", []),
+    ],
+)
+def test_lines_are_told_apart_and_numbered(raw: bytes, expected: list[tuple[int, bytes]]) -> None:
+    assert list(texts(io.BytesIO(raw))) == expected
