@@ -82,8 +82,11 @@ def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
     """
     if reading_set.setting != "office":
         return []
-    kept = [(index, reading) for index, reading in in_order(reading_set.readings) if not reading.voided]
+    times = [reading.taken_at for reading in reading_set.readings]
     longest = timedelta(hours=rulebook.limits.sitting_over_hours)
+    if max(times) - min(times) <= longest and len({time.date() for time in times}) == 1:
+        return []
+    kept = [(index, reading) for index, reading in in_order(reading_set.readings) if not reading.voided]
     hours = rulebook.limits.sitting_over_hours
     detail = f"One sitting: within {hours} hours of the reading before and on its local day; else a new set."
     return [

@@ -27,10 +27,13 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True):
 class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     """What is known of the arms. ``result_site`` is where the result is to come from, None while that is open.
 
-    ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that must still be measured for the comparison.
+    Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that
+    must still be measured for the comparison.
     """
 
     pairs: list[Pair]
+    systolic_difference_mmhg: float | None
+    diastolic_difference_mmhg: float | None
     higher: Site | None
     record: Site | None
     earlier: Site | None
@@ -49,8 +52,11 @@ def compare_arms(sitting: Sitting) -> Comparison:
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
     site, basis = choose_result_site(sitting, higher, earlier)
+    systolic, diastolic = mean_difference(pairs) if pairs else (None, None)
     return Comparison(
         pairs=pairs,
+        systolic_difference_mmhg=systolic,
+        diastolic_difference_mmhg=diastolic,
         higher=higher,
         record=record,
         earlier=earlier,
@@ -117,7 +123,7 @@ def other_arm_due(sitting: Sitting, higher: Site | None) -> Site | None:
 def repeat_due(sitting: Sitting, comparison: Comparison) -> Site | None:
     """The arm to measure once more where the first pair differs by more than the protocol's limit. Source: [NICE]."""
     limit = sitting.protocol.repeat_pair_above_mmhg
-    if limit is None or len(comparison.pairs) != 1 or abs(comparison.pairs[0].systolic) <= hundredths(limit):
+    if limit is None or len(comparison.pairs) != 1 or abs(comparison.pairs[0].systolic) <= 100 * limit:
         return None
     last = next(attempt.site for attempt in reversed(sitting.valid) if attempt.site in OTHER)
     return OTHER[last] if sitting.person.may_use(OTHER[last]) else None
@@ -153,14 +159,13 @@ def tidy(mmhg: float) -> float:
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
     """The comparison as it is answered. The arm to use is of record, else of this comparison, else of earlier ones, else the
     one that was measured, and never one that must not be used."""
-    systolic, diastolic = mean_difference(comparison.pairs) if comparison.pairs else (None, None)
     measured = comparison.result_site if comparison.result_site in OTHER else None
     candidates = (comparison.record, comparison.higher, comparison.earlier, measured)
     return Arms(
         compared=bool(comparison.pairs),
         pairs=len(comparison.pairs),
-        systolic_difference_mmhg=systolic,
-        diastolic_difference_mmhg=diastolic,
+        systolic_difference_mmhg=comparison.systolic_difference_mmhg,
+        diastolic_difference_mmhg=comparison.diastolic_difference_mmhg,
         higher=comparison.higher,
         arm_to_use=next((arm for arm in candidates if arm is not None and sitting.person.may_use(arm)), None),
         arm_of_record=comparison.record,
@@ -170,10 +175,10 @@ def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
 
 def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, float | None]]:
     """What the difference between the arms asks for, with its size (mmHg) where told. Source: [ISH20, NICE, CLARK16]."""
-    if not comparison.pairs:
+    systolic, diastolic = comparison.systolic_difference_mmhg, comparison.diastolic_difference_mmhg
+    if systolic is None or diastolic is None:
         return []
     limits = sitting.limits
-    systolic, diastolic = mean_difference(comparison.pairs)
     findings: list[tuple[str, float | None]] = []
     apart = abs(systolic)
     if apart < limits.arm_difference_mmhg and systolic * diastolic >= 0:
@@ -183,25 +188,24 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
     earlier = sitting.history.pairs if sitting.history is not None else []
     all_systolic = [hundredths(pair.systolic_difference_mmhg) for pair in earlier]
     all_systolic += [pair.systolic for pair in comparison.pairs]
-    repeated = repeated_above(all_systolic, limits.arm_repeat_above_mmhg)
-    if repeated:
+    if repeated_above(all_systolic, limits.arm_repeat_above_mmhg):
         findings.append(("inter-arm-15-confirmed", None))
         if repeated_above(all_systolic, limits.arm_assess_above_mmhg):
             findings.append(("inter-arm-20-assess", None))
-    elif len(comparison.pairs) == 1 and abs(comparison.pairs[0].systolic) > hundredths(limits.arm_repeat_above_mmhg):
+    elif len(comparison.pairs) == 1 and abs(comparison.pairs[0].systolic) > 100 * limits.arm_repeat_above_mmhg:
         findings.append(("inter-arm-15-repeat", None))
-    if is_inconsistent(comparison.pairs, hundredths(limits.arm_difference_mmhg)):
+    if is_inconsistent(comparison.pairs, 100 * limits.arm_difference_mmhg):
         findings.append(("inter-arm-inconsistent", None))
     return findings
 
 
 def repeated_above(differences: list[int], mmhg: float) -> bool:
     """Whether two pairs or more differ by more than ``mmhg`` the same way."""
-    limit = hundredths(mmhg)
+    limit = 100 * mmhg
     return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
 
 
-def is_inconsistent(pairs: list[Pair], limit: int) -> bool:
+def is_inconsistent(pairs: list[Pair], limit: float) -> bool:
     """Whether pairs of this sitting point in opposite directions, one of them by the limit or more."""
     signs = {pair.systolic > 0 for pair in pairs if pair.systolic != 0}
     return len(signs) == 2 and any(abs(pair.systolic) >= limit for pair in pairs)

@@ -39,9 +39,14 @@ class Attempt(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def judge_attempts(
-    reading_set: ReadingSet, person: Person, protocol: Protocol, limits: Limits, cuffs: CuffTable
+    reading_set: ReadingSet,
+    order: list[tuple[int, Reading]],
+    person: Person,
+    protocol: Protocol,
+    limits: Limits,
+    cuffs: CuffTable,
 ) -> list[Attempt]:
-    """The attempts sorted by time, each with its fault or none.
+    """The attempts sorted by time, each with its fault or none; ``order`` are the set's readings by ``in_order``.
 
     Readings of one moment are put in the order of what they say, then of their place, so that the order of arrival changes
     nothing. Positions and kinds of site are never mixed: where the right one is recorded, readings without it stand back.
@@ -52,7 +57,7 @@ def judge_attempts(
     too_young: Block | None = "neonate" if neonate else None
     attempts: list[Attempt] = []
     before: datetime | None = None
-    for index, reading in in_order(reading_set.readings):
+    for index, reading in order:
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         block = device_block(device, reading.site) or too_young
@@ -168,9 +173,4 @@ def site_class(site: str) -> str:
 
 def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
     """Whether either pressure differs by more than ``mmhg``, strictly: 150/88 and 140/86 are not more than 10 apart."""
-    return max(difference(one, other)) > hundredths(mmhg)
-
-
-def difference(one: Attempt, other: Attempt) -> tuple[int, int]:
-    """The absolute differences in systolic and diastolic, in hundredths of mmHg."""
-    return abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)
+    return max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > 100 * mmhg

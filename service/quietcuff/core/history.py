@@ -28,7 +28,7 @@ def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
     """
     if not pairs:
         return None
-    limit = hundredths(limits.arm_difference_mmhg)
+    limit = 100 * limits.arm_difference_mmhg
     systolic = [hundredths(pair.systolic_difference_mmhg) for pair in pairs]
     diastolic = [hundredths(pair.diastolic_difference_mmhg) for pair in pairs]
     by_systolic = settled_side(systolic, limit, limits.record_pairs)
@@ -38,7 +38,7 @@ def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
     return None if by_diastolic * sum(systolic) < 0 else side_of(by_diastolic)
 
 
-def settled_side(differences: list[int], limit: int, needed: int) -> int:
+def settled_side(differences: list[int], limit: float, needed: int) -> int:
     """1 for right, -1 for left, 0 where it is not settled."""
     for sign in (1, -1):
         agreeing = sum(sign * difference >= limit for difference in differences)

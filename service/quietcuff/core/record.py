@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.arms import OTHER, Comparison, mean_difference
+from quietcuff.core.arms import OTHER, Comparison
 from quietcuff.core.outcome import Result
 from quietcuff.core.selection import Selection
 from quietcuff.core.sitting import Sitting
@@ -38,9 +38,9 @@ def describe_site(comparison: Comparison, result: Result) -> str:
         return "site not recorded"
     side, _, part = result.site.partition("-")
     name = f"{side} arm" if result.site in OTHER else f"{side} {part}"
-    if not comparison.pairs or result.site not in OTHER:
+    systolic = comparison.systolic_difference_mmhg
+    if systolic is None or result.site not in OTHER:
         return name
-    systolic, _ = mean_difference(comparison.pairs)
     signed = systolic if result.site.startswith("right") else -systolic
     return f"{name} ({'higher' if signed >= 0 else 'lower'} by {abs(signed):g})"
 

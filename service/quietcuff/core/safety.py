@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.core.attempts import Attempt
 from quietcuff.core.outcome import Action, Level, Safety
-from quietcuff.core.readings import Site, hundredths
+from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge
 from quietcuff.core.sitting import Sitting
 
@@ -93,13 +93,14 @@ def is_severe(attempt: Attempt, edge: Edge) -> bool:
         attempt.fault != "voided"
         and attempt.has_pressures
         and attempt.systolic > attempt.diastolic
-        and (attempt.systolic >= hundredths(edge.systolic_mmhg) or attempt.diastolic >= hundredths(edge.diastolic_mmhg))
+        and (attempt.systolic >= 100 * edge.systolic_mmhg or attempt.diastolic >= 100 * edge.diastolic_mmhg)
     )
 
 
 def low_readings(sitting: Sitting) -> list[Attempt]:
     """The valid readings with a systolic below 90. Source: [PRACTICE]."""
-    return [attempt for attempt in sitting.valid if attempt.systolic < hundredths(sitting.limits.low_systolic_mmhg)]
+    limit = 100 * sitting.limits.low_systolic_mmhg
+    return [attempt for attempt in sitting.valid if attempt.systolic < limit]
 
 
 def watched_sites(sitting: Sitting, severe: list[Attempt]) -> list[Site | None]:
@@ -177,8 +178,11 @@ def watch_ordinary(sitting: Sitting, ask: list[str], findings: list[tuple[str, i
         step, settled = judge_low(sitting, low, bool(ask))
         level: Level = "none" if settled or not ask else "ask"
         return told(sitting, level, "low-reading", places, [] if settled else ask, step, findings, False)
-    high = [attempt.index for attempt in sitting.attempts if is_severe(attempt, sitting.limits.severe_expecting)]
-    if high and sitting.person.may_be_expecting:
+    edge = sitting.limits.severe_expecting
+    high = (
+        [attempt.index for attempt in sitting.attempts if is_severe(attempt, edge)] if sitting.person.may_be_expecting else []
+    )
+    if high:
         return told(sitting, "ask", "ask-pregnancy", sorted(high), ["pregnancy"], None, findings, False)
     return told(sitting, "none", None, [], [], None, findings, False)
 

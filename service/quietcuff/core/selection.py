@@ -12,7 +12,7 @@ import msgspec
 from quietcuff.core.arms import Comparison, repeat_due
 from quietcuff.core.attempts import Attempt, far_apart
 from quietcuff.core.outcome import ReadingOutcome, Reason, State
-from quietcuff.core.readings import Site, hundredths
+from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge, Protocol
 from quietcuff.core.sitting import Sitting
 
@@ -103,11 +103,7 @@ def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
 
 def one_does(edge: Edge | None, arm: list[Attempt]) -> bool:
     """Whether the first reading is below the limit in both pressures, so that it ends the measurement."""
-    return (
-        edge is not None
-        and arm[0].systolic < hundredths(edge.systolic_mmhg)
-        and arm[0].diastolic < hundredths(edge.diastolic_mmhg)
-    )
+    return edge is not None and arm[0].systolic < 100 * edge.systolic_mmhg and arm[0].diastolic < 100 * edge.diastolic_mmhg
 
 
 def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
@@ -131,7 +127,7 @@ def latest_stable_pair(arm: list[Attempt], mmhg: float) -> list[Attempt] | None:
     """The latest two neighbours that are less than ``mmhg`` apart in both pressures, or None."""
     for place in range(len(arm) - 1, 0, -1):
         one, other = arm[place - 1], arm[place]
-        limit = hundredths(mmhg)
+        limit = 100 * mmhg
         if abs(one.systolic - other.systolic) < limit and abs(one.diastolic - other.diastolic) < limit:
             return [one, other]
     return None
@@ -174,7 +170,7 @@ def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt
     limit = sitting.protocol.first_dropped_above_second_by_mmhg
     if limit is None or len(arm) < 3 or arm[0] in counted:
         return False
-    return max(arm[0].systolic - arm[1].systolic, arm[0].diastolic - arm[1].diastolic) > hundredths(limit)
+    return max(arm[0].systolic - arm[1].systolic, arm[0].diastolic - arm[1].diastolic) > 100 * limit
 
 
 def explain(

@@ -53,8 +53,8 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True):
 
 def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Sitting:
     """Gather what the rules need; the names of protocol and guidelines are known to be in the rulebook."""
-    first = next((reading for _, reading in in_order(reading_set.readings) if not reading.voided), reading_set.readings[0])
-    day = first.taken_at.date()
+    order = in_order(reading_set.readings)
+    day = next((reading for _, reading in order if not reading.voided), reading_set.readings[0]).taken_at.date()
     person = describe_person(reading_set.subject, day, rulebook.limits)
     visit, visit_by = choose_visit(reading_set, history)
     situation = choose_situation(reading_set, history, person, visit, rulebook)
@@ -63,7 +63,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     names = reading_set.guidelines or default_guidelines(situation, preferred, rulebook)
     guidelines = [rulebook.guidelines[name] for name in names]
     cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
-    attempts = judge_attempts(reading_set, person, protocol, rulebook.limits, cuffs)
+    attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, cuffs)
     return Sitting(
         reading_set=reading_set,
         history=history,
