@@ -36,9 +36,7 @@ OF_TENANT = Query(
     KeyRow, select(*_COLUMNS).where(_key.tenant_id == bindparam("tenant_id")).order_by(_key.created_at, _key.prefix)
 )
 REVOKE = Command(
-    update(api_key)
-    .where(_key.prefix == bindparam("key_prefix"), _key.revoked_at.is_(None))
-    .values(revoked_at=bindparam("at"))
+    update(api_key).where(_key.prefix == bindparam("key_prefix"), _key.revoked_at.is_(None)).values(revoked_at=bindparam("at"))
 )
 TOUCH = Command(update(api_key).where(_key.key_id == bindparam("id")).values(last_used_at=bindparam("at")))
 

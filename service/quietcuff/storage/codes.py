@@ -36,9 +36,7 @@ SETTING = Codes("office", "home", "ambulatory")
 STATE = Codes("in-progress", "complete", "not-usable")
 SET_STATUS = Codes("active", "voided")
 CAUSE = Codes("created", "appended", "closed", "timed-out", "reopened", "corrected", "voided", "re-evaluated")
-SITE = Codes(
-    "not-recorded", "left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh"
-)
+SITE = Codes("not-recorded", "left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh")
 POSITION = Codes("not-recorded", "sitting", "standing", "supine")
 METHOD = Codes("oscillometric", "auscultatory")
 RHYTHM = Codes("not-recorded", "regular", "irregular")

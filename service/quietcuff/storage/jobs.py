@@ -123,8 +123,6 @@ def note_writes(engine: Any) -> None:
     """Have every connection of the engine remember whether anything was written."""
 
     @event.listens_for(engine, "before_cursor_execute")
-    def note(
-        connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, executemany: bool
-    ) -> None:
+    def note(connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, executemany: bool) -> None:
         if not statement.startswith(("SELECT", "SAVEPOINT")):
             connection.info[WROTE] = True

@@ -19,10 +19,14 @@ Convert = Callable[[Any], Any]
 
 
 class Command:
-    """A statement that answers no rows. Where the dialects differ, ``clause`` is a function of the dialect's name."""
+    """A statement that answers no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
 
-    def __init__(self, clause: Clause | Callable[[str], Clause]) -> None:
+    ``columns`` are those that an insert or update sets, all by default.
+    """
+
+    def __init__(self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None) -> None:
         self._clause = clause
+        self._columns = columns
         self._plans: dict[str, _Plan] = {}
 
     def run(self, connection: Connection, values: Values) -> int:
@@ -40,7 +44,7 @@ class Command:
         plan = self._plans.get(dialect.name)
         if plan is None:
             clause = self._clause(dialect.name) if callable(self._clause) else self._clause
-            plan = self._plans[dialect.name] = _Plan(clause, dialect)
+            plan = self._plans[dialect.name] = _Plan(clause, self._columns, dialect)
         return plan
 
 
@@ -65,13 +69,14 @@ class Query(Command, Generic[Row]):
 class _Plan:
     """One statement in one dialect: its text, which values it takes in which order, and how they are converted."""
 
-    def __init__(self, clause: Clause, dialect: Dialect) -> None:
-        compiled = clause.compile(dialect=dialect)
+    def __init__(self, clause: Clause, columns: Sequence[str] | None, dialect: Dialect) -> None:
+        compiled = clause.compile(dialect=dialect, column_keys=columns)
         self.text = str(compiled)
-        self._constants = {name: value for name, value in compiled.params.items() if value is not None}
+        self._constants = {
+            name: value for name, value in compiled.params.items() if value is not None and name not in (columns or ())
+        }
         self._takes: list[tuple[str, Convert | None]] = [
-            (name, compiled.binds[name].type.dialect_impl(dialect).bind_processor(dialect))
-            for name in compiled.positiontup
+            (name, compiled.binds[name].type.dialect_impl(dialect).bind_processor(dialect)) for name in compiled.positiontup
         ]
         self._gives: list[Convert | None] = [
             column.type.dialect_impl(dialect).result_processor(dialect, None) for column in answered_columns(clause)

@@ -47,9 +47,7 @@ _COLUMNS = (tenant.c.tenant_id, tenant.c.name, tenant.c.secret, tenant.c.setting
 BY_ID = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.tenant_id == bindparam("tenant_id")))
 BY_NAME = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.name == bindparam("name")))
 ALL_IDS = Query(int, select(tenant.c.tenant_id).order_by(tenant.c.tenant_id))
-INSERT = Command(
-    insert(tenant).values({name: bindparam(name) for name in ("name", "secret", "settings", "created_at")})
-)
+INSERT = Command(insert(tenant), columns=("name", "secret", "settings", "created_at"))
 
 
 def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
@@ -87,9 +85,7 @@ class Tenants:
         read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
         now = self._clock()
         if known is None or not timedelta() <= now - read_at < KEPT:
-            known = await self._store.read(
-                NO_TENANT, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id})
-            )
+            known = await self._store.read(NO_TENANT, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
             if known is None:
                 raise NotFound("tenant")
             self._known[tenant_id] = now, known
