@@ -5,9 +5,11 @@ Pairs are neighbours in time in different arms, each reading used once; differen
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Protocol
+
 import msgspec
 
-from quietcuff.core.attempts import Attempt
 from quietcuff.core.history import LEFT, RIGHT, arm_of_record, higher_arm_of_last_comparison, side_of
 from quietcuff.core.outcome import Arms, Basis
 from quietcuff.core.readings import HistoryPair, Site, hundredths
@@ -66,7 +68,18 @@ def compare_arms(sitting: Sitting) -> Comparison:
     )
 
 
-def find_pairs(valid: list[Attempt]) -> list[Pair]:
+class OnArm(Protocol):
+    """A reading in the terms of the comparison: hundredths of mmHg at a site."""
+
+    @property
+    def site(self) -> Site: ...
+    @property
+    def systolic(self) -> int: ...
+    @property
+    def diastolic(self) -> int: ...
+
+
+def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
     """Neighbours in time in different arms, each reading used once: L R R R L gives two pairs."""
     arms = [attempt for attempt in valid if attempt.site in OTHER]
     pairs: list[Pair] = []
