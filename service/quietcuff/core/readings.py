@@ -14,8 +14,11 @@ import msgspec
 from msgspec import Meta
 
 # A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
-TEXT_PATTERN = r"^[^\u0000-\u001f\u007f-\u009f]+(?![\s\S])"
-SYSTEM_PATTERN = r"^[^\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
+# Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
+TEXT_PATTERN = (
+    r"^[^\u0000-\u001f\u007f-\u009f]*[^\s\u0000-\u001f\u007f-\u009f][^\u0000-\u001f\u007f-\u009f]*(?![\s\S])"
+)
+SYSTEM_PATTERN = r"^[^\s\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
 BIRTH_DATE_PATTERN = r"^(19|20|21)[0-9]{2}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?(?![\s\S])"
 
 Text = Annotated[str, Meta(min_length=1, max_length=255, pattern=TEXT_PATTERN)]
