@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Category, Evaluation, ReadingOutcome
+from quietcuff.core.outcome import Category, Evaluation, Finding, ReadingOutcome
 from quietcuff.core.readings import Reading, ReadingSet
 from quietcuff.export.shapes import Annotation
 
@@ -45,10 +45,15 @@ def setting_note(reading_set: ReadingSet) -> str | None:
 
 
 def mean_notes(reading_set: ReadingSet, evaluation: Evaluation) -> list[Annotation] | None:
-    """The line for the record, what must not wait, why the label is provisional, and every warning."""
-    warnings = [finding.message for finding in evaluation.findings if finding.severity in SEVERITIES_SHOWN]
+    """The line for the record, what must not wait, where it was taken, and every warning."""
+    warnings = [warning_text(finding) for finding in evaluation.findings if finding.severity in SEVERITIES_SHOWN]
     texts = [evaluation.record_line, evaluation.safety.text, setting_note(reading_set), *warnings]
     return remarks(texts)
+
+
+def warning_text(finding: Finding) -> str:
+    """A finding in words; readings are counted from one, as the line for the record does."""
+    return finding.message if finding.reading is None else f"Reading {finding.reading + 1}: {finding.message}"
 
 
 def category_text(category: Category) -> str:
