@@ -34,7 +34,7 @@ class Measured(msgspec.Struct, frozen=True):
 
 
 def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> Remembered:
-    """What later sittings are to know of this one."""
+    """What later sittings are to know of this one. Its means to two decimals, as a snapshot carries pressures."""
     result = evaluation.result
     sitting = None
     if result is not None:
@@ -42,8 +42,8 @@ def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook
             taken_from=result.taken_from,
             setting=reading_set.setting,
             site=result.site,
-            systolic_mmhg=result.systolic_mean_mmhg,
-            diastolic_mmhg=result.diastolic_mean_mmhg,
+            systolic_mmhg=round(result.systolic_mean_mmhg, 2),
+            diastolic_mmhg=round(result.diastolic_mean_mmhg, 2),
             readings_counted=result.readings_counted,
             value_rule=rulebook.protocols[evaluation.protocol.id].counts,
             provisional_because=list(
