@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Any
+from uuid import UUID
 
 import msgspec
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier, ReadingSet
+from quietcuff.core.readings import Device, ReadingSet
 from quietcuff.export.devices import described_device, service_device
 from quietcuff.export.frames import frame_of, meta
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.moves import BUILDERS, Stands, first_stands
 from quietcuff.export.places import KINDS_BY_LETTER
 from quietcuff.export.provenance import provenance_of
-from quietcuff.export.shapes import Observation
+from quietcuff.export.shapes import Identifier, Observation
 from quietcuff.export.sittings import Stand, StoredSitting
 from quietcuff.storage.ids import device_id
-from quietcuff.storage.shown import VersionShown
+from quietcuff.storage.versions import VersionRow
 
 PUBLIC_URL = "https://bp.example.org"
 SET_ID = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
@@ -55,18 +56,27 @@ def observations(sitting: StoredSitting, stands: Stands | None = None, shown: St
 
 def resources(sitting: StoredSitting) -> list[dict[str, Any]]:
     """Everything that a sitting's Bundle holds but the Patient, as plain JSON values."""
-    version = VersionShown(
+    version = VersionRow(
+        tenant_id=1,
+        subject_id=UUID(SUBJECT_ID),
+        set_id=UUID(SET_ID),
         version=1,
+        cause="created",
+        status="active",
+        closes_at=None,
         document=b"",
         evaluation=b"",
-        changed=[],
-        author=Identifier(system="urn:example:staff", value="n-17"),
+        rules_digest="",
+        changed="",
+        author="urn:example:staff|n-17",
+        reason=None,
+        created_by="key:ab12cd34",
         created_at=STORED_AT,
     )
     devices = [reading.device or sitting.reading_set.device for reading in sitting.reading_set.readings]
     made = [
         *(
-            described_device(device, known, device.identifier, meta(Stand(1, "final", STORED_AT)))
+            described_device(device, known, given(device), meta(Stand(1, "final", STORED_AT)))
             for device, known in zip(devices, sitting.device_ids, strict=True)
             if device is not None and known is not None
         ),
@@ -75,3 +85,9 @@ def resources(sitting: StoredSitting) -> list[dict[str, Any]]:
         provenance_of(sitting, version, mean_from_version=1 if sitting.evaluation.result else None),
     ]
     return [msgspec.json.decode(msgspec.json.encode(resource)) for resource in made]
+
+
+def given(device: Device) -> Identifier | None:
+    """The identifier that a device was sent with, as FHIR has it."""
+    identifier = device.identifier
+    return None if identifier is None else Identifier(system=identifier.system, value=identifier.value)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
 import msgspec
 
 from quietcuff.core.errors import NotFound
@@ -14,7 +16,9 @@ from quietcuff.export.shapes import Bundle, Device, Entry, Identifier, Resource
 from quietcuff.export.sittings import StoredSitting, instant
 from quietcuff.storage.entries import KINDS, ObservationEntry, ObservationQuery
 from quietcuff.storage.search import Snapshot, find_observations
-from quietcuff.storage.shown import SetShown, find_set, read_versions_shown
+from quietcuff.storage.sets import SetRow, find_set
+from quietcuff.storage.shown import VersionShown, VersionsShown
+from quietcuff.storage.versions import VersionRow, find_version
 
 ENCODER = msgspec.json.Encoder()
 # More than a set of the most readings can have.
@@ -27,15 +31,16 @@ def sitting_bundle(snapshot: Snapshot, publisher: Publisher, set_id: str) -> byt
     Raises:
         NotFound: no set of that id for this tenant.
     """
-    shown = find_set(snapshot, publisher.tenant.tenant_id, set_id) if is_plain_id(set_id) else None
-    if shown is None:
+    tenant_id = publisher.tenant.tenant_id
+    row = find_set(snapshot, tenant_id, UUID(set_id)) if is_plain_id(set_id) else None
+    if row is None:
         raise NotFound("reading set")
-    resources = sitting_resources(snapshot, publisher, shown)
+    resources = sitting_resources(snapshot, publisher, row)
     bundle = Bundle(
         id=set_id,
         identifier=Identifier(system=f"{publisher.public_url}/id/reading-set", value=set_id),
         type="collection",
-        timestamp=instant(shown.updated_at),
+        timestamp=instant(row.updated_at),
         entry=[
             Entry(full_url=publisher.address(type(resource).__name__, resource.id), resource=resource) for resource in resources
         ],
@@ -43,19 +48,37 @@ def sitting_bundle(snapshot: Snapshot, publisher: Publisher, set_id: str) -> byt
     return ENCODER.encode(bundle)
 
 
-def sitting_resources(snapshot: Snapshot, publisher: Publisher, shown: SetShown) -> list[Resource]:
+def sitting_resources(snapshot: Snapshot, publisher: Publisher, row: SetRow) -> list[Resource]:
     """Everything of a sitting, so that no reference leads out of it."""
-    tenant_id = publisher.tenant.tenant_id
-    versions = read_versions_shown(snapshot, tenant_id, {(shown.subject_id, shown.set_id)})[shown.set_id]
-    export = SetExport(publisher, shown.subject_id, shown.set_id)
+    subject_id, set_id = str(row.subject_id), str(row.set_id)
+    newest = version_of(snapshot, row, row.version)
+    mean = None if row.mean_from_version is None else shown(version_of(snapshot, row, row.mean_from_version))
+    versions = VersionsShown(newest=shown(newest), mean=mean)
+    export = SetExport(publisher, subject_id, set_id)
     sitting = export.sitting(versions.newest)
     return [
-        find_patient(snapshot, publisher, shown.subject_id)[0],
+        find_patient(snapshot, publisher, subject_id)[0],
         *devices_of(snapshot, publisher, sitting),
         service_device(sitting.evaluation.engine_version),
-        *(export.observation(entry, versions) for entry in entries_of(snapshot, tenant_id, shown)),
-        provenance_of(sitting, versions.newest, mean_from_version=shown.mean_from_version),
+        *(export.observation(entry, versions) for entry in entries_of(snapshot, row)),
+        provenance_of(sitting, newest, mean_from_version=row.mean_from_version),
     ]
+
+
+def version_of(snapshot: Snapshot, row: SetRow, number: int) -> VersionRow:
+    """One version of a set.
+
+    Raises:
+        NotFound: there is no such version.
+    """
+    found = find_version(snapshot, row.tenant_id, row.subject_id, row.set_id, number)
+    if found is None:
+        raise NotFound("version")
+    return found
+
+
+def shown(row: VersionRow) -> VersionShown:
+    return VersionShown(row.version, row.document, row.evaluation)
 
 
 def devices_of(snapshot: Snapshot, publisher: Publisher, sitting: StoredSitting) -> list[Device]:
@@ -64,8 +87,10 @@ def devices_of(snapshot: Snapshot, publisher: Publisher, sitting: StoredSitting)
     return [find_device_shown(snapshot, publisher, device_id)[0] for device_id in ids]
 
 
-def entries_of(snapshot: Snapshot, tenant_id: int, shown: SetShown) -> list[ObservationEntry]:
+def entries_of(snapshot: Snapshot, row: SetRow) -> list[ObservationEntry]:
     """What there is of a set: for each reading itself, its pulse and its flags, then the mean."""
-    query = ObservationQuery(subject_ids=frozenset((shown.subject_id,)), set_id=shown.set_id, order="date", limit=ALL_ENTRIES)
-    entries = find_observations(snapshot, tenant_id, query)
+    query = ObservationQuery(
+        subject_ids=frozenset((str(row.subject_id),)), set_id=str(row.set_id), order="date", limit=ALL_ENTRIES
+    )
+    entries = find_observations(snapshot, row.tenant_id, query)
     return sorted(entries, key=lambda entry: (entry.key.kind == "mean", entry.key.index, KINDS.index(entry.key.kind)))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.readings import Device as GivenDevice
-from quietcuff.core.readings import Identifier as GivenIdentifier
 from quietcuff.export import codes
 from quietcuff.export.shapes import (
     Annotation,
@@ -58,7 +57,7 @@ def device_link(given: GivenDevice | None, device_id: str | None) -> tuple[list[
 def described_device(
     given: GivenDevice | DeviceDocument,
     device_id: str,
-    identifier: GivenIdentifier | None = None,
+    identifier: Identifier | None = None,
     meta: Meta | None = None,
 ) -> Device:
     """A monitor as it was described. What it was not said to be stays out."""
@@ -66,7 +65,7 @@ def described_device(
     return Device(
         id=device_id,
         meta=meta,
-        identifier=None if identifier is None else [Identifier(system=identifier.system, value=identifier.value)],
+        identifier=None if identifier is None else [identifier],
         manufacturer=given.manufacturer,
         serial_number=given.serial_number,
         device_name=None if given.model is None else [DeviceName(name=given.model, type="model-name")],

@@ -69,20 +69,17 @@ def next_stands(
     ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
     and ``version`` the set's version that ``after`` becomes.
     """
-    early = None if before is None else frame_of(before, "")
-    late = frame_of(after, "")
+    frames = None if before is None else (frame_of(before, ""), frame_of(after, ""))
     places = {}
     for index in range(len(after.reading_set.readings)):
-        for kind in BUILDERS:
+        for kind, build in BUILDERS.items():
             name = place_name(kind, index)
-            old = stands.places.get(name)
-            if old is None and not exists(after, kind, index):
-                continue
-            was = None
-            if old is not None and before is not None and early is not None:
-                was = BUILDERS[kind](before, early, index, NEUTRAL)
-            now = BUILDERS[kind](after, late, index, NEUTRAL)
-            places[name] = moved(old, was, now, at, is_gone=is_gone(after, kind, index))
+            old, gone = stands.places.get(name), is_gone(after, kind, index)
+            if old is not None and before is not None and frames is not None:
+                was, now = build(before, frames[0], index, NEUTRAL), build(after, frames[1], index, NEUTRAL)
+                places[name] = moved(old, was, now, at, is_gone=gone)
+            elif exists(after, kind, index):
+                places[name] = Stand(1, "entered-in-error" if gone else "final", at)
     mean = next_mean(stands.mean, mean_shown, before, after, version, at)
     return Stands(places=places, mean=mean)
 
@@ -98,14 +95,10 @@ def is_gone(sitting: StoredSitting, kind: Kind, index: int) -> bool:
     return sitting.is_voided or sitting.reading_set.readings[index].voided or not exists(sitting, kind, index)
 
 
-def moved(old: Stand | None, was: Observation | None, now: Observation, at: datetime, *, is_gone: bool) -> Stand:
+def moved(old: Stand, was: Observation, now: Observation, at: datetime, *, is_gone: bool) -> Stand:
     """Where one resource of a reading stands, given where it stood and what it said and says."""
-    if old is None or was is None:
-        return Stand(1, "entered-in-error" if is_gone else "final", at)
     status: ObservationStatus = "entered-in-error" if is_gone else status_after(old.status, was, now)
-    if was == now and status == old.status:
-        return old
-    return Stand(old.version + 1, status, at)
+    return old if was == now and status == old.status else Stand(old.version + 1, status, at)
 
 
 def status_after(status: ObservationStatus, was: Observation, now: Observation) -> ObservationStatus:
@@ -134,13 +127,14 @@ def next_mean(
     at: datetime,
 ) -> MeanStand | None:
     """Where the mean stands. A mean that was final stays as it was last closed while the sitting is open again."""
-    now = None if after.is_voided else mean_observation(after, frame_of(after, ""), NEUTRAL)
+    has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
-        return None if now is None else MeanStand(Stand(1, first_mean_status(after), at), version)
+        return MeanStand(Stand(1, first_mean_status(after), at), version) if has_result else None
     stand = old.stand
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
         return old
+    now = mean_observation(after, frame_of(after, ""), NEUTRAL) if has_result else None
     if now is None:
         gone = Stand(stand.version + 1, "entered-in-error", at)
         return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)

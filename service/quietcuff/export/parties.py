@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from uuid import UUID
 
 import msgspec
 
@@ -14,8 +15,9 @@ from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Device, Identifier, Patient
 from quietcuff.export.sittings import Stand
+from quietcuff.storage.devices import find_device
 from quietcuff.storage.search import Snapshot
-from quietcuff.storage.shown import PartyShown, find_device, find_subject
+from quietcuff.storage.subjects import find_subject
 
 FACTS = msgspec.json.Decoder(Facts)
 DEVICE = msgspec.json.Decoder(DeviceDocument)
@@ -27,19 +29,19 @@ def find_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> t
     Raises:
         NotFound: nobody of that id for this tenant.
     """
-    shown = find_subject(snapshot, publisher.tenant.tenant_id, logical_id) if is_plain_id(logical_id) else None
-    if shown is None:
+    tenant_id = publisher.tenant.tenant_id
+    row = find_subject(snapshot, tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else None
+    if row is None:
         raise NotFound("Patient")
-    facts = FACTS.decode(shown.document)
-    identifier = Identifier(system=shown.identifier.system, value=shown.identifier.value)
+    facts = FACTS.decode(row.facts)
     resource = Patient(
-        id=shown.id,
-        meta=meta(stand_of(shown)),
-        identifier=[identifier],
+        id=logical_id,
+        meta=meta(Stand(row.version, "final", row.updated_at)),
+        identifier=[Identifier(system=row.system, value=row.value)],
         gender=facts.sex,
         birth_date=facts.birth_date,
     )
-    return resource, shown.updated_at
+    return resource, row.updated_at
 
 
 def find_device_shown(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> tuple[Device, datetime]:
@@ -48,12 +50,14 @@ def find_device_shown(snapshot: Snapshot, publisher: Publisher, logical_id: str)
     Raises:
         NotFound: no device of that id for this tenant.
     """
-    shown = find_device(snapshot, publisher.tenant.tenant_id, logical_id) if is_plain_id(logical_id) else None
-    if shown is None:
+    tenant_id = publisher.tenant.tenant_id
+    row = find_device(snapshot, tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else None
+    if row is None:
         raise NotFound("Device")
-    document = DEVICE.decode(shown.document)
-    return described_device(document, shown.id, shown.identifier, meta(stand_of(shown))), shown.updated_at
-
-
-def stand_of(shown: PartyShown) -> Stand:
-    return Stand(shown.version, "final", shown.updated_at)
+    resource = described_device(
+        DEVICE.decode(row.document),
+        logical_id,
+        Identifier(system=row.system, value=row.value),
+        meta(Stand(row.version, "final", row.updated_at)),
+    )
+    return resource, row.updated_at

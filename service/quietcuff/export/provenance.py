@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier as GivenIdentifier
 from quietcuff.export import codes
 from quietcuff.export.devices import SERVICE_ID, SERVICE_NAME
-from quietcuff.export.frames import elsewhere
 from quietcuff.export.moves import BUILDERS, exists
 from quietcuff.export.places import MEAN, place_name
-from quietcuff.export.shapes import Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
+from quietcuff.export.shapes import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.export.sittings import StoredSitting, instant
-from quietcuff.storage.shown import VersionShown
+from quietcuff.storage.versions import VersionRow
 
 
-def provenance_of(sitting: StoredSitting, shown: VersionShown, *, mean_from_version: int | None) -> Provenance:
+def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_from_version: int | None) -> Provenance:
     """The record of one version of a sitting.
 
     ``mean_from_version`` is the version that the mean shows now. The reason of a correction is free text and stays
@@ -23,17 +21,17 @@ def provenance_of(sitting: StoredSitting, shown: VersionShown, *, mean_from_vers
     used = [reading_reference(sitting, index) for index in sitting.counted]
     has_mean = (
         sitting.evaluation.result is not None
-        or MEAN in shown.changed
-        or (mean_from_version is not None and mean_from_version <= shown.version)
+        or MEAN in row.changed.split()
+        or (mean_from_version is not None and mean_from_version <= row.version)
     )
     return Provenance(
-        id=f"{sitting.set_id}-v{shown.version}",
-        meta=Meta(version_id="1", last_updated=instant(shown.created_at)),
+        id=f"{sitting.set_id}-v{row.version}",
+        meta=Meta(version_id="1", last_updated=instant(row.created_at)),
         target=targets(sitting, has_mean=has_mean),
-        recorded=instant(shown.created_at),
+        recorded=instant(row.created_at),
         policy=rule_uris(sitting.evaluation),
-        activity=codes.CREATE if shown.version == 1 else codes.UPDATE,
-        agent=agents(sitting.evaluation.engine_version, shown.author),
+        activity=codes.CREATE if row.version == 1 else codes.UPDATE,
+        agent=agents(sitting.evaluation.engine_version, row.author),
         entity=[ProvenanceEntity(role="source", what=reading) for reading in used] or None,
     )
 
@@ -53,12 +51,18 @@ def reading_reference(sitting: StoredSitting, index: int) -> Reference:
     return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
 
 
-def agents(engine_version: str, author: GivenIdentifier | None) -> list[ProvenanceAgent]:
-    """The service with the version of its engine, and who asked for the change where that was said."""
+def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
+    """The service with the version of its engine, and who asked for the change where that was said.
+
+    ``author`` is kept as ``system|value``; a system holds no bar.
+    """
     service = Reference(reference=f"Device/{SERVICE_ID}", display=f"{SERVICE_NAME} {engine_version}")
     found = [ProvenanceAgent(type=codes.ASSEMBLER, who=service)]
-    who = elsewhere(author)
-    return found if who is None else [*found, ProvenanceAgent(type=codes.AUTHOR, who=who)]
+    if author is None:
+        return found
+    system, value = author.split("|", 1)
+    who = Reference(identifier=Identifier(system=system, value=value))
+    return [*found, ProvenanceAgent(type=codes.AUTHOR, who=who)]
 
 
 def rule_uris(evaluation: Evaluation) -> list[str]:

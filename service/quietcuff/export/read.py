@@ -6,20 +6,22 @@ import re
 from collections.abc import Callable
 from datetime import datetime
 from email.utils import format_datetime, parsedate_to_datetime
+from uuid import UUID
 
 import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import NotFound
+from quietcuff.export.bundle import shown, version_of
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.parties import find_device_shown, find_patient
 from quietcuff.export.places import observation_key, provenance_version
 from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher, SetExport, observations_at
-from quietcuff.export.shapes import Device, Patient, Resource
+from quietcuff.export.shapes import Device, Patient
 from quietcuff.storage.entries import ObservationQuery
 from quietcuff.storage.search import Snapshot, find_observations
-from quietcuff.storage.shown import find_set, find_version
+from quietcuff.storage.sets import find_set
 
 ENCODER = msgspec.json.Encoder()
 
@@ -102,14 +104,13 @@ def party_read(resource: Patient | Device, updated_at: datetime) -> Read:
 
 def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
     """How one version of a sitting came about. It is written once and never changes."""
-    set_id, number = provenance_version(logical_id) or ("", 0)
-    tenant_id = publisher.tenant.tenant_id
-    shown = find_set(snapshot, tenant_id, set_id) if set_id else None
-    version = None if shown is None else find_version(snapshot, tenant_id, shown, number)
-    if shown is None or version is None:
+    named = provenance_version(logical_id)
+    row = None if named is None else find_set(snapshot, publisher.tenant.tenant_id, UUID(named[0]))
+    if named is None or row is None:
         raise NotFound("Provenance")
-    sitting = SetExport(publisher, shown.subject_id, set_id).sitting(version)
-    resource: Resource = provenance_of(sitting, version, mean_from_version=shown.mean_from_version)
+    version = version_of(snapshot, row, named[1])
+    sitting = SetExport(publisher, str(row.subject_id), named[0]).sitting(shown(version))
+    resource = provenance_of(sitting, version, mean_from_version=row.mean_from_version)
     return Read(body=ENCODER.encode(resource), version="1", updated_at=version.created_at)
 
 
