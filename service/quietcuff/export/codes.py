@@ -96,6 +96,11 @@ HIGH = Coding(system=INTERPRETATION, code="H", display="High")  # [R4]
 CRITICAL_HIGH = Coding(system=INTERPRETATION, code="HH", display="Critical high")  # [R4]
 LOW = Coding(system=INTERPRETATION, code="L", display="Low")  # [R4]
 
+# What a rule may say of one reading.
+FINDING_INTERPRETATION = {
+    "severe-reading": CodeableConcept(coding=[CRITICAL_HIGH], text="Severe reading"),
+    "low-reading": CodeableConcept(coding=[LOW], text="Low reading"),
+}
 # What a guideline's word means in the general scale. A word that says "normal" and "high" at once has no place on it.
 CATEGORY_INTERPRETATION = {
     "normal": NORMAL,

@@ -33,6 +33,9 @@ VALIDATED_TEXT = {
 }
 
 
+DeviceLink = tuple[list[Device] | None, Reference | None]
+
+
 class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What a stored device's document says of it, as far as a Device can show it."""
 
@@ -44,7 +47,7 @@ class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
     serial_number: str | None = None
 
 
-def device_link(given: GivenDevice | None, device_id: str | None) -> tuple[list[Device] | None, Reference | None]:
+def device_link(given: GivenDevice | None, device_id: str | None) -> DeviceLink:
     """The device of a reading: a reference to a Device here; or, for one that was described without an identifier, a
     contained Device and a reference into the Observation itself; or nothing."""
     if device_id is not None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import msgspec
 
+from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import Identifier as GivenIdentifier
-from quietcuff.core.readings import ReadingSet
 from quietcuff.export import codes, notes
-from quietcuff.export.shapes import Extension, Identifier, Meta, Reference
+from quietcuff.export.devices import DeviceLink, device_link
+from quietcuff.export.shapes import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 
@@ -20,7 +21,9 @@ class Frame(msgspec.Struct, frozen=True, kw_only=True):
     encounter: Reference | None
     based_on: list[Reference] | None
     observer: list[Reference] | None
-    location: Extension | None
+    extensions: dict[str, list[Extension] | None]
+    devices: list[DeviceLink]
+    interpretations: dict[int, list[CodeableConcept]]
     setting_note: str | None
 
     def identifier(self, name: str) -> list[Identifier]:
@@ -30,8 +33,7 @@ class Frame(msgspec.Struct, frozen=True, kw_only=True):
 
 def frame_of(sitting: StoredSitting, public_url: str) -> Frame:
     """What the Observations of a sitting share."""
-    reading_set: ReadingSet = sitting.reading_set
-    location = elsewhere(reading_set.location)
+    reading_set = sitting.reading_set
     return Frame(
         set_id=sitting.set_id,
         identifier_system=f"{public_url}/id/observation",
@@ -39,9 +41,35 @@ def frame_of(sitting: StoredSitting, public_url: str) -> Frame:
         encounter=elsewhere(reading_set.encounter),
         based_on=elsewhere_list(reading_set.based_on),
         observer=elsewhere_list(reading_set.observer),
-        location=None if location is None else Extension(url=codes.LOCATION_EXTENSION, value_reference=location),
+        extensions=extensions_by_position(reading_set.location),
+        devices=[
+            device_link(sitting.device_of(reading), device_id)
+            for reading, device_id in zip(reading_set.readings, sitting.device_ids, strict=True)
+        ],
+        interpretations=interpretations_by_reading(sitting.evaluation),
         setting_note=notes.setting_note(reading_set),
     )
+
+
+def extensions_by_position(location: GivenIdentifier | None) -> dict[str, list[Extension] | None]:
+    """Body position and place, as far as they are known, for each position that a reading may have."""
+    where = elsewhere(location)
+    place = [] if where is None else [Extension(url=codes.LOCATION_EXTENSION, value_reference=where)]
+    known = {
+        position: [Extension(url=codes.BODY_POSITION_EXTENSION, value_codeable_concept=concept), *place]
+        for position, concept in codes.BODY_POSITION.items()
+    }
+    return {**known, "not-recorded": place or None}
+
+
+def interpretations_by_reading(evaluation: Evaluation) -> dict[int, list[CodeableConcept]]:
+    """Severe or low, by the place of the reading that a rule said it of; one reading alone gets no other label."""
+    said: dict[int, list[CodeableConcept]] = {}
+    for finding in evaluation.findings:
+        concept = codes.FINDING_INTERPRETATION.get(finding.code)
+        if concept is not None and finding.reading is not None:
+            said.setdefault(finding.reading, []).append(concept)
+    return said
 
 
 def elsewhere(identifier: GivenIdentifier | None) -> Reference | None:

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from quietcuff.core.outcome import Category, Evaluation, Result
 from quietcuff.export import codes, notes
-from quietcuff.export.devices import device_link
+from quietcuff.export.devices import DeviceLink
 from quietcuff.export.frames import Frame, meta
-from quietcuff.export.observations import CATEGORY, extensions, quantity
+from quietcuff.export.observations import CATEGORY, quantity
 from quietcuff.export.shapes import (
     CodeableConcept,
     Coding,
     Component,
-    Device,
     Observation,
     Period,
     Reference,
@@ -33,12 +32,12 @@ def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Obse
     result = sitting.evaluation.result
     if result is None:
         return None
-    contained, device = mean_device(sitting)
+    contained, device = mean_device(sitting, frame)
     return Observation(
         id=f"{frame.set_id}-mean",
         meta=meta(stand, MEAN_PROFILES),
         contained=contained,
-        extension=extensions(frame, result.position),
+        extension=frame.extensions[result.position],
         identifier=frame.identifier("mean"),
         based_on=frame.based_on,
         status=stand.status,
@@ -113,10 +112,7 @@ def common_method(sitting: StoredSitting) -> CodeableConcept | None:
     return codes.METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
-def mean_device(sitting: StoredSitting) -> tuple[list[Device] | None, Reference | None]:
+def mean_device(sitting: StoredSitting, frame: Frame) -> DeviceLink:
     """The device of the readings that count, when it is one."""
-    links = [
-        device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])
-        for index in sitting.counted
-    ]
+    links = [frame.devices[index] for index in sitting.counted]
     return links[0] if links and all(link == links[0] for link in links) else (None, None)

@@ -22,6 +22,7 @@ NOT_USED = {
     "not-part-of-series": "Not used in the mean: not part of the series.",
     "set-blocked": "No mean: nothing in this sitting can be used.",
 }
+IRREGULAR = "The pulse was irregular."
 SETTING = {"home": "Taken at home.", "ambulatory": "Taken by a monitor worn during ordinary life."}
 SEVERITIES_SHOWN = ("warning", "blocks")
 
@@ -31,10 +32,9 @@ def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str |
 
     A reading whose use is not decided yet, or that is voided, has no remark about its use.
     """
-    texts = [NOT_USED.get(outcome.reason or "")]
-    texts.append("The pulse was irregular." if reading.rhythm == "irregular" else None)
-    texts.append(setting_note)
-    return remarks(texts)
+    use = NOT_USED.get(outcome.reason or "")
+    rhythm = IRREGULAR if reading.rhythm == "irregular" else None
+    return remarks([use, rhythm, setting_note]) if use or rhythm or setting_note else None
 
 
 def setting_note(reading_set: ReadingSet) -> str | None:

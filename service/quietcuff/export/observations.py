@@ -6,32 +6,21 @@ measurement status with its bits.
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import Reading
 from quietcuff.export import codes, notes
-from quietcuff.export.devices import device_link
 from quietcuff.export.frames import Frame, elsewhere_list, meta
 from quietcuff.export.shapes import (
     CodeableConcept,
     Component,
-    Extension,
     Observation,
     Quantity,
     Reference,
 )
-from quietcuff.export.sittings import Stand, StoredSitting, instant
+from quietcuff.export.sittings import Stand, StoredSitting
 
 BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]
 HEART_RATE_PROFILES = [codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE]
 CATEGORY = [codes.VITAL_SIGNS]
-POSITION_EXTENSION = {
-    position: Extension(url=codes.BODY_POSITION_EXTENSION, value_codeable_concept=concept)
-    for position, concept in codes.BODY_POSITION.items()
-}
-FINDING_INTERPRETATION = {
-    "severe-reading": CodeableConcept(coding=[codes.CRITICAL_HIGH], text="Severe reading"),
-    "low-reading": CodeableConcept(coding=[codes.LOW], text="Low reading"),
-}
 
 
 def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
@@ -40,13 +29,13 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
     """
     reading = sitting.reading_set.readings[index]
-    contained, device = device_link(sitting.device_of(reading), sitting.device_ids[index])
-    name = f"r{index}"
+    contained, device = frame.devices[index]
+    stood, name = meta(stand, BP_PROFILES), f"r{index}"
     return Observation(
         id=f"{frame.set_id}-{name}",
-        meta=meta(stand, BP_PROFILES),
+        meta=stood,
         contained=contained,
-        extension=extensions(frame, reading.position),
+        extension=frame.extensions[reading.position],
         identifier=frame.identifier(name),
         based_on=frame.based_on,
         status=stand.status,
@@ -55,9 +44,9 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=instant(stand.updated_at),
+        issued=stood.last_updated,
         performer=elsewhere_list(reading.observer) or frame.observer,
-        interpretation=reading_interpretation(sitting.evaluation, index),
+        interpretation=frame.interpretations.get(index),
         note=notes.reading_notes(reading, sitting.evaluation.readings[index], frame.setting_note),
         body_site=codes.BODY_SITE.get(reading.site),
         method=codes.METHOD.get(reading.method or ""),
@@ -69,13 +58,13 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
 def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
     """The pulse that was measured with a reading. Source: [R4] heartrate."""
     reading = sitting.reading_set.readings[index]
-    contained, device = device_link(sitting.device_of(reading), sitting.device_ids[index])
-    pulse, name = reading.pulse_per_min, f"p{index}"
+    contained, device = frame.devices[index]
+    stood, name, pulse = meta(stand, HEART_RATE_PROFILES), f"p{index}", reading.pulse_per_min
     return Observation(
         id=f"{frame.set_id}-{name}",
-        meta=meta(stand, HEART_RATE_PROFILES),
+        meta=stood,
         contained=contained,
-        extension=extensions(frame, reading.position),
+        extension=frame.extensions[reading.position],
         identifier=frame.identifier(name),
         based_on=frame.based_on,
         status=stand.status,
@@ -84,7 +73,7 @@ def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=instant(stand.updated_at),
+        issued=stood.last_updated,
         performer=elsewhere_list(reading.observer) or frame.observer,
         value_quantity=None if pulse is None else quantity(pulse, codes.PER_MINUTE_UNIT, codes.PER_MINUTE_CODE),
         data_absent_reason=codes.ABSENT_UNKNOWN if pulse is None else None,
@@ -95,14 +84,14 @@ def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
 def flags_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
     """What the device flagged while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
     reading = sitting.reading_set.readings[index]
-    contained, device = device_link(sitting.device_of(reading), sitting.device_ids[index])
-    name = f"f{index}"
+    contained, device = frame.devices[index]
+    stood, name = meta(stand), f"f{index}"
     flagged = [
         Component(code=code, value_boolean=True) for flag, code in codes.DEVICE_FLAG.items() if flag in reading.device_flags
     ]
     return Observation(
         id=f"{frame.set_id}-{name}",
-        meta=meta(stand),
+        meta=stood,
         contained=contained,
         identifier=frame.identifier(name),
         based_on=frame.based_on,
@@ -111,7 +100,7 @@ def flags_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=instant(stand.updated_at),
+        issued=stood.last_updated,
         data_absent_reason=None if flagged else codes.ABSENT_UNKNOWN,
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}")],
@@ -142,15 +131,3 @@ def pressure(code: CodeableConcept, mmhg: float | None, absent: CodeableConcept)
 def quantity(value: float, unit: str, code: str) -> Quantity:
     """A value with a UCUM unit."""
     return Quantity(value=value, unit=unit, system=codes.UCUM, code=code)
-
-
-def extensions(frame: Frame, position: str) -> list[Extension] | None:
-    """Body position and place, as far as they are known."""
-    known = [extension for extension in (POSITION_EXTENSION.get(position), frame.location) if extension is not None]
-    return known or None
-
-
-def reading_interpretation(evaluation: Evaluation, index: int) -> list[CodeableConcept] | None:
-    """Severe or low, where a rule said so of this reading; one reading alone gets no other label."""
-    said = {finding.code for finding in evaluation.findings if finding.reading == index}
-    return [concept for code, concept in FINDING_INTERPRETATION.items() if code in said] or None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Literal
 
 import msgspec
@@ -42,6 +43,7 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
         return [outcome.index for outcome in self.evaluation.readings if outcome.counts]
 
 
+@lru_cache(maxsize=1024)
 def instant(moment: datetime) -> str:
-    """A FHIR instant: UTC, milliseconds, such as 2026-05-04T07:03:31.120Z."""
+    """A FHIR instant: UTC, milliseconds, such as 2026-05-04T07:03:31.120Z. What is stored together shares it."""
     return moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
