@@ -103,6 +103,28 @@ CORRECTION: dict[str, Any] = {
     ],
 }
 
+SUBJECT: dict[str, Any] = {
+    "identifier": {"system": "urn:example:mrn", "value": "p-0001"},
+    "birth_date": "1971-01-15",
+    "sex": "female",
+    "pregnancy": None,
+    "treatment_changed_on": "2026-04-01",
+    "arm_restrictions": [{"arm": "left", "reason": "lymphoedema"}],
+}
+
+DEVICE: dict[str, Any] = {
+    "identifier": {"system": "urn:example:device", "value": "SN-0007"},
+    "manufacturer": "Example Instruments",
+    "kind": "automatic",
+    "site": "upper-arm",
+    "validated": "yes",
+    "validated_for": ["adults", "pregnancy"],
+    "cuffs": [{"size": "adult", "range_cm": [22, 32]}, {"size": "large adult", "range_cm": [32, 42]}],
+    "last_accuracy_check": "2026-01-10",
+    "accuracy_check_interval_months": 12,
+    "time_zone": "Europe/Amsterdam",
+}
+
 
 def changed(body: dict[str, Any], pointer: str, value: Any) -> dict[str, Any]:
     """A copy of the body with another value at the pointer; ``...`` removes what is there."""
@@ -170,9 +192,7 @@ def mutated(draw: st.DrawFn, body: Any) -> Any:
             case "null":
                 holder[key] = None
             case "add" if isinstance(holder, dict):
-                holder[draw(st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=80))] = draw(
-                    json_values
-                )
+                holder[draw(st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=80))] = draw(json_values)
             case _ if isinstance(holder, list):
                 holder.extend(copy.deepcopy(holder[:1]) * draw(st.sampled_from([1, 301])))
     return value

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bodies import APPEND, CORRECTION, OPENED_SET, RICH_SET, changed, json_values, mutated
-from quietcuff.core.changes import AmendReading, Append, Correction
+from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, RICH_SET, SUBJECT, changed, json_values, mutated
+from quietcuff.core.changes import AmendReading, Append, Correction, SubjectChange
+from quietcuff.core.devices import RegisteredDevice
 from quietcuff.core.errors import NotAcceptable, NotReadable
 from quietcuff.core.readings import ReadingSet
 from quietcuff.decode.faults import place
@@ -239,6 +240,8 @@ SHAPES: list[tuple[dict[str, Any], type[msgspec.Struct]]] = [
     (RICH_SET, ReadingSet),
     (APPEND, Append),
     (CORRECTION, Correction),
+    (SUBJECT, SubjectChange),
+    (DEVICE, RegisteredDevice),
 ]
 
 

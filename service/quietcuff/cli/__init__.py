@@ -10,11 +10,12 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from quietcuff import __version__
-from quietcuff.cli import evaluate
+from quietcuff.cli import database, evaluate, keys, openapi, serve
+from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (evaluate,)
+COMMANDS = (serve, evaluate, keys, database, openapi)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -50,6 +51,6 @@ def make_parser() -> argparse.ArgumentParser:
 
 
 def complain(text: str) -> int:
-    """Say what failed on the standard error stream; the exit code of a failure."""
-    Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(text)
+    """Say what failed; the exit code of a failure."""
+    say(text)
     return 1

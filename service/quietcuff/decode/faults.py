@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 from msgspec import inspect
 
+from quietcuff.core.devices import RegisteredCuff
 from quietcuff.core.errors import Fault
 from quietcuff.core.readings import (
     BIRTH_DATE_PATTERN,
@@ -251,7 +252,11 @@ def _range_in_order(cuff: dict[str, Any], pointer: str) -> Found:
             yield _fault(step_into(pointer, "range_cm"), "wrong-order", "The lower circumference, then the higher.")
 
 
-RULES: dict[type, Callable[[dict[str, Any], str], Found]] = {Reading: _pressures_together, Cuff: _range_in_order}
+RULES: dict[type, Callable[[dict[str, Any], str], Found]] = {
+    Reading: _pressures_together,
+    Cuff: _range_in_order,
+    RegisteredCuff: _range_in_order,
+}
 
 
 def _accepted(codes: Any) -> str:

@@ -1,0 +1,75 @@
+"""Who is let in: each request is held against what its route says of itself. What says nothing lets nobody in."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar.connection import ASGIConnection
+from litestar.exceptions import HTTPException
+from litestar.handlers import BaseRouteHandler
+
+from quietcuff.api.operations import Operation, operation_of
+from quietcuff.api.requests import Connection, header_of
+from quietcuff.api.service import service_of
+from quietcuff.core.errors import NotAllowed, NotAuthenticated
+from quietcuff.security.api_keys import Principal
+from quietcuff.security.scopes import Need
+
+
+async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+    """Let the request in, or refuse it before its body is read: first the key, then the scope, then the kind of body.
+
+    Raises:
+        NotAuthenticated: the route needs a key, and there is no good one.
+        NotAllowed: the key lacks the scope of the route.
+        HTTPException: 415, a body that is not JSON by its headers.
+    """
+    scope: Any = connection.scope
+    if scope["method"] == "OPTIONS":
+        return
+    operation = operation_of(handler.opt)
+    if operation is None:
+        raise NotAllowed("that this route names, which is none")
+    if operation.access != "open":
+        await _authenticate(connection, operation)
+    if operation.body is not None:
+        check_kind_of_body(connection)
+
+
+async def _authenticate(connection: Connection, operation: Operation) -> None:
+    principal = await service_of(connection).keyring.principal(_bearer(connection))
+    connection.scope["auth"] = principal
+    if isinstance(operation.access, Need) and not principal.scopes.allow(operation.access):
+        raise NotAllowed(str(operation.access))
+
+
+def principal_of(connection: Connection) -> Principal:
+    """Who was let in.
+
+    Raises:
+        NotAuthenticated: the route is open to everybody.
+    """
+    principal = connection.scope.get("auth")
+    if not isinstance(principal, Principal):
+        raise NotAuthenticated
+    return principal
+
+
+def _bearer(connection: Connection) -> str:
+    scheme, _, key = (header_of(connection, "Authorization") or "").partition(" ")
+    return key.strip(" ") if scheme.lower() == "bearer" else ""
+
+
+def check_kind_of_body(connection: Connection) -> None:
+    """Refuse a body that is not plain JSON in UTF-8 by its headers.
+
+    Raises:
+        HTTPException: 415.
+    """
+    kind, *parameters = (header_of(connection, "Content-Type") or "").lower().split(";")
+    kind = kind.strip()
+    is_json = kind == "application/json" or (kind.startswith("application/") and kind.endswith("+json"))
+    charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
+    is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
+    if not is_json or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
+        raise HTTPException(status_code=415)

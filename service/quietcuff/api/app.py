@@ -1,0 +1,69 @@
+"""The application: ``create_app(settings)``."""
+
+from __future__ import annotations
+
+import gc
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from litestar import Litestar
+from litestar.types import ASGIApp
+
+from quietcuff.api.admission import admit
+from quietcuff.api.documentation import Documentation
+from quietcuff.api.evaluations import Evaluations
+from quietcuff.api.health import HealthChecks
+from quietcuff.api.logs import configure_logs
+from quietcuff.api.openapi import make_document
+from quietcuff.api.problem_pages import ProblemPages
+from quietcuff.api.problems import answer_problem
+from quietcuff.api.rules import Guidelines, Protocols
+from quietcuff.api.service import make_service
+from quietcuff.api.shell import Shell
+from quietcuff.decode.lines import MAX_BYTES
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.settings import Settings, read_settings
+from quietcuff.storage.store import open_store
+
+CONTROLLERS = (Evaluations, Protocols, Guidelines, HealthChecks, ProblemPages, Documentation)
+
+
+def create_app(settings: Settings) -> ASGIApp:
+    """The whole service as one ASGI application. Nothing is opened before it is started."""
+    return Shell(create_routes(settings))
+
+
+def create_app_from_environment() -> ASGIApp:
+    """The service as a server process makes it: settings and logs from the environment."""
+    settings = read_settings(os.environ)
+    configure_logs(settings.log_level)
+    return create_app(settings)
+
+
+def create_routes(settings: Settings) -> Litestar:
+    """The routes, without what surrounds them."""
+
+    @asynccontextmanager
+    async def run(app: Litestar) -> AsyncIterator[None]:
+        store = open_store(settings.database_url, for_serving=True)
+        app.state["service"] = make_service(settings, store, load_rulebook())
+        # What is here now stays: the collector need not look at it again at every full round.
+        gc.freeze()
+        try:
+            yield
+        finally:
+            await store.close()
+
+    app = Litestar(
+        route_handlers=CONTROLLERS,
+        guards=[admit],
+        exception_handlers={Exception: answer_problem},
+        lifespan=[run],
+        logging_config=None,
+        openapi_config=None,
+        request_max_body_size=MAX_BYTES,
+        debug=False,
+    )
+    app.state["openapi"] = make_document(app)
+    return app

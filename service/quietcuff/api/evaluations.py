@@ -1,0 +1,44 @@
+"""``/v1/evaluations``: evaluate a sitting and store nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar import Controller, Request, post
+from litestar.params import RawBody
+from litestar.response.base import ASGIResponse
+
+from quietcuff.api import examples
+from quietcuff.api.answers import answer_struct
+from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.service import service_of
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.outcome import Evaluation
+from quietcuff.core.readings import ReadingSet
+from quietcuff.decode.own_json import read
+from quietcuff.security.scopes import Need
+
+EVALUATE = Operation(
+    id="evaluate",
+    tag="Evaluations",
+    summary="Evaluate a reading set, store nothing",
+    description="A dry run. `history` and `intake` may be sent here: the `reading_set` of any stored answer, pasted in, "
+    "gives the evaluation of that answer again, to the byte.",
+    access=Need("Observation", "c"),
+    body=ReadingSet,
+    examples=examples.READING_SETS,
+    replies=(Reply(description="The evaluation.", shape=Evaluation),),
+)
+
+
+class Evaluations(Controller):
+    """The dry run."""
+
+    path = "/v1/evaluations"
+
+    @post(opt=described(EVALUATE))
+    async def evaluate(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Evaluate."""
+        reading_set = read(body, ReadingSet)
+        rulebook = service_of(request).desk.rulebook
+        return answer_struct(evaluate(reading_set, reading_set.history, rulebook))

@@ -1,0 +1,56 @@
+"""``/health``: whether the process lives, and whether it can serve."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+from litestar import Controller, Request, get
+from litestar.response.base import ASGIResponse
+
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.answers import answer_struct
+from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.service import service_of
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT
+
+
+class Health(msgspec.Struct, frozen=True, kw_only=True):
+    """That all is well; anything else is a problem."""
+
+    status: Literal["pass"] = "pass"
+
+
+LIVE = Operation(
+    id="is_live",
+    tag="Health",
+    summary="Whether the process lives",
+    access="open",
+    replies=(Reply(description="It does.", shape=Health, example={"status": "pass"}),),
+)
+READY = Operation(
+    id="is_ready",
+    tag="Health",
+    summary="Whether the database can be served from",
+    access="open",
+    replies=(Reply(description="It can.", shape=Health, example={"status": "pass"}),),
+    problems=(kinds.NOT_READY, kinds.BUSY),
+)
+
+
+class HealthChecks(Controller):
+    """For whoever keeps the service running."""
+
+    path = "/health"
+
+    @get("/live", opt=described(LIVE))
+    async def live(self) -> ASGIResponse:
+        """Answer without touching anything."""
+        return answer_struct(Health())
+
+    @get("/ready", opt=described(READY))
+    async def ready(self, request: Request[Any, Any, Any]) -> ASGIResponse:
+        """Ask the database for its schema."""
+        await service_of(request).desk.store.read(NO_TENANT, require_newest_schema)
+        return answer_struct(Health())

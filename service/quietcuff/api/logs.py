@@ -1,0 +1,54 @@
+"""What is written down of a request: a list of allowed facts, none of which is about a person.
+
+Paths are told by their template, so that no id stands in a log; query strings, bodies and messages of errors are never
+written.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+import traceback
+
+import msgspec
+
+access = logging.getLogger("quietcuff.access")
+service = logging.getLogger("quietcuff.service")
+
+
+class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
+    """One request in the log."""
+
+    at: float
+    request_id: str
+    method: str
+    route: str
+    status: int
+    milliseconds: float
+    tenant: int | None
+    key: str | None
+
+
+def configure_logs(level: str) -> None:
+    """Send the service's two logs to the standard error stream, one line an entry."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(logging.Formatter("%(message)s"))
+    for logger in (access, service):
+        logger.handlers[:] = [handler]
+        logger.propagate = False
+        logger.setLevel(level.upper())
+
+
+def log_failure(error: BaseException, request_id: str) -> None:
+    """Where the service failed: classes and lines of code, and no message, for a message may quote a value."""
+    service.error("%s", msgspec.json.encode({"request_id": request_id, "failure": _causes(error)}).decode())
+
+
+def _causes(error: BaseException) -> list[dict[str, object]]:
+    told: list[dict[str, object]] = []
+    cause: BaseException | None = error
+    while cause is not None and len(told) < 10:
+        frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(cause.__traceback__)]
+        told.append({"error": f"{type(cause).__module__}.{type(cause).__qualname__}", "at": frames[-20:]})
+        cause = cause.__cause__ or cause.__context__
+    return told

@@ -1,0 +1,208 @@
+"""The OpenAPI 3.1 document, built from what the routes say of themselves and from the structs they speak in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from http import HTTPStatus
+from typing import Any
+
+import msgspec
+from litestar import Litestar
+from litestar.routes import HTTPRoute
+
+from quietcuff import __version__
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.operations import JSON, Operation, Parameter, Reply, operation_of
+from quietcuff.api.problem_types import ProblemType
+from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
+from quietcuff.api.problems import Problem
+from quietcuff.security.scopes import Need
+
+REFERENCE = "#/components/schemas/{name}"
+FHIR_JSON = "application/fhir+json"
+DESCRIPTION = """Raw blood-pressure readings of one sitting go in; one honest result comes out, is kept, and is handed on
+as FHIR R4.
+
+Pressures are mmHg, times RFC 3339 with an offset, codes lower-case words joined by hyphens. In requests null is the same
+as left out. In answers every key is present. Errors are RFC 9457 problems that name every fault at once.
+
+Not a medical device: local protocol and licensed practice decide."""
+
+RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
+    "ETag": {"description": "The version of the answer, in quotation marks.", "schema": {"type": "string"}},
+    "Location": {"description": "Where what was made is.", "schema": {"type": "string"}},
+    "Link": {"description": 'The next page: <URL>; rel="next".', "schema": {"type": "string"}},
+    "Last-Modified": {"description": "When it last changed.", "schema": {"type": "string"}},
+    "Idempotency-Replayed": {
+        "description": "true: this is the first answer to the same request again.",
+        "schema": {"type": "string", "enum": ["true"]},
+    },
+    "X-Request-Id": {"description": "The id of this request, also in the log.", "schema": {"type": "string"}},
+    "WWW-Authenticate": {"description": "How to authenticate.", "schema": {"type": "string"}},
+    "Retry-After": {"description": "Seconds to wait.", "schema": {"type": "string"}},
+}
+PROBLEM_HEADERS = {
+    kinds.NOT_AUTHENTICATED: "WWW-Authenticate",
+    kinds.NOT_ALLOWED: "WWW-Authenticate",
+    kinds.BUSY: "Retry-After",
+    kinds.VERSION_STALE: "ETag",
+}
+PATH_PARAMETERS: dict[str, dict[str, Any]] = {
+    "number": {"type": "integer", "minimum": 1, "maximum": 999_999_999},
+    "rule_id": {"type": "string", "pattern": "^[a-z0-9-]{1,64}$"},
+    "slug": {"type": "string", "pattern": "^[a-z-]{1,64}$"},
+    "resource_id": {"type": "string", "pattern": "^[A-Za-z0-9.-]{1,64}$"},
+}
+ANY_ID = {"type": "string", "format": "uuid"}
+
+
+def make_document(app: Litestar) -> bytes:
+    """The whole document, as JSON that people can read and compare."""
+    described = [entry for entry in operations(app) if entry[2].documented]
+    shapes = [Problem]
+    for _, _, operation in described:
+        shapes += [shape for shape in (operation.body, *(reply.shape for reply in operation.replies)) if shape]
+    references, components = msgspec.json.schema_components(shapes, ref_template=REFERENCE)
+    schemas = {shape: reference for shape, reference in zip(shapes, references, strict=True)}
+    for _, _, operation in described:
+        if operation.body is not None:
+            admit_null(components, schemas[operation.body], set())
+    paths: dict[str, dict[str, Any]] = {}
+    for path, method, operation in described:
+        paths.setdefault(path, {})[method] = _operation(path, operation, schemas)
+    document = {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Quietcuff",
+            "version": __version__,
+            "summary": "One honest blood-pressure result from the raw readings of a sitting.",
+            "description": DESCRIPTION,
+        },
+        "servers": [{"url": "/"}],
+        "tags": [{"name": tag} for tag in dict.fromkeys(operation.tag for _, _, operation in described)],
+        "paths": paths,
+        "components": {
+            "schemas": components,
+            "securitySchemes": {
+                "key": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "A key made with `quietcuff keys create`; the scopes named at each operation are its own.",
+                }
+            },
+        },
+    }
+    return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+
+
+def operations(app: Litestar) -> Iterator[tuple[str, str, Operation]]:
+    """Path, method and operation of every route that says what it is, in order of path."""
+    for route in sorted((route for route in app.routes if isinstance(route, HTTPRoute)), key=lambda route: route.path):
+        for handler in route.route_handlers:
+            operation = operation_of(handler.opt)
+            if operation is not None:
+                for method in sorted(handler.http_methods):
+                    yield re.sub(r":[a-z]+\}", "}", route.path_format), method.lower(), operation
+
+
+def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict[str, Any]:
+    said: dict[str, Any] = {"operationId": operation.id, "tags": [operation.tag], "summary": operation.summary}
+    if operation.description:
+        said["description"] = operation.description
+    within = [_path_parameter(name) for name in re.findall(r"\{(\w+)\}", path)]
+    if within or operation.parameters:
+        said["parameters"] = [*within, *(_parameter(parameter) for parameter in operation.parameters)]
+    if operation.body is not None:
+        examples = {name.replace(" ", "-"): {"summary": name, "value": value} for name, value in operation.examples.items()}
+        said["requestBody"] = {
+            "required": True,
+            "content": {JSON: {"schema": schemas[operation.body], "examples": examples}},
+        }
+    said["responses"] = _responses(operation, schemas, has_path_parameter=bool(within))
+    if operation.access == "open":
+        said["security"] = []
+    else:
+        said["security"] = [{"key": [str(operation.access)] if isinstance(operation.access, Need) else []}]
+    return said
+
+
+def _path_parameter(name: str) -> dict[str, Any]:
+    return {"name": name, "in": "path", "required": True, "schema": PATH_PARAMETERS.get(name, ANY_ID)}
+
+
+def _parameter(parameter: Parameter) -> dict[str, Any]:
+    return {
+        "name": parameter.name,
+        "in": parameter.within,
+        "required": parameter.required,
+        "description": parameter.description,
+        "schema": parameter.schema,
+    }
+
+
+def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parameter: bool) -> dict[str, Any]:
+    said = {str(reply.status): _reply(reply, schemas) for reply in operation.replies}
+    found = operation.all_problems()
+    if has_path_parameter and kinds.NOT_FOUND not in found:
+        found.append(kinds.NOT_FOUND)
+    if any(parameter.within == "query" for parameter in operation.parameters) and kinds.NOT_ACCEPTABLE not in found:
+        found.append(kinds.NOT_ACCEPTABLE)
+    for status in sorted({kind.status for kind in found}):
+        of_status = [kind for kind in found if kind.status == status]
+        said[str(status)] = _problem(of_status, schemas, speaks_fhir=operation.speaks_fhir)
+    return said
+
+
+def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
+    said: dict[str, Any] = {"description": reply.description, "headers": _headers("X-Request-Id", *reply.headers)}
+    if reply.shape is not None or reply.media_type != JSON:
+        content: dict[str, Any] = {"schema": schemas[reply.shape] if reply.shape is not None else {"type": "object"}}
+        if reply.example is not None:
+            content["example"] = reply.example
+        said["content"] = {reply.media_type: content}
+    return said
+
+
+def _problem(of_status: list[ProblemType], schemas: dict[Any, Any], *, speaks_fhir: bool) -> dict[str, Any]:
+    words = " ".join(f"{kind.title} (`{kind.type}`)." for kind in of_status)
+    headers = [PROBLEM_HEADERS[kind] for kind in of_status if kind in PROBLEM_HEADERS]
+    schema = {"type": "object"} if speaks_fhir else schemas[Problem]
+    media_type = FHIR_JSON if speaks_fhir else PROBLEM_JSON
+    status = HTTPStatus(of_status[0].status).phrase
+    return {
+        "description": f"{status}. {words}",
+        "headers": _headers("X-Request-Id", *headers),
+        "content": {media_type: {"schema": schema}},
+    }
+
+
+def _headers(*names: str) -> dict[str, Any]:
+    return {name: RESPONSE_HEADERS[name] for name in sorted(set(names))}
+
+
+def admit_null(components: dict[str, Any], schema: Any, seen: set[str]) -> None:
+    """Say of every optional field that comes in that null is the same as leaving it out."""
+    if isinstance(schema, list):
+        for part in schema:
+            admit_null(components, part, seen)
+    if not isinstance(schema, dict):
+        return
+    name = str(schema.get("$ref", "")).rpartition("/")[2]
+    if name and name not in seen:
+        seen.add(name)
+        component = components[name]
+        for field, said in component.get("properties", {}).items():
+            if field not in component.get("required", []) and {"type": "null"} not in said.get("anyOf", []):
+                component["properties"][field] = _or_null(said)
+        admit_null(components, component, seen)
+    for part in schema.values():
+        admit_null(components, part, seen)
+
+
+def _or_null(said: dict[str, Any]) -> dict[str, Any]:
+    """The schema or null, with default and description kept outside the choice."""
+    outside: dict[str, Any] = {key: said[key] for key in ("default", "description") if key in said}
+    inside = {key: value for key, value in said.items() if key not in outside}
+    choices = inside["anyOf"] if list(inside) == ["anyOf"] else [inside]
+    return {"anyOf": [*choices, {"type": "null"}], **outside}

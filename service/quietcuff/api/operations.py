@@ -1,0 +1,78 @@
+"""What a route is, said once: its name, whom it lets in, what it takes and everything it can answer.
+
+The guard reads from it whom to let in, the OpenAPI document everything else; a route that says nothing lets nobody in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import msgspec
+
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.problem_types import ProblemType
+from quietcuff.security.scopes import Need
+
+Access = Need | Literal["open", "any-key"]
+JSON = "application/json"
+
+
+class Parameter(msgspec.Struct, frozen=True, kw_only=True):
+    """A query parameter, a header or a part of the path."""
+
+    name: str
+    within: Literal["query", "header", "path"]
+    schema: dict[str, Any]
+    description: str
+    required: bool = False
+
+
+class Reply(msgspec.Struct, frozen=True, kw_only=True):
+    """A good answer: its status, what it holds, and the headers it carries."""
+
+    status: int = 200
+    description: str
+    shape: Any = None
+    media_type: str = JSON
+    example: Any = None
+    headers: tuple[str, ...] = ()
+
+
+class Operation(msgspec.Struct, frozen=True, kw_only=True):
+    """One method of one route."""
+
+    id: str
+    tag: str
+    summary: str
+    description: str = ""
+    access: Access
+    parameters: tuple[Parameter, ...] = ()
+    body: Any = None
+    examples: dict[str, Any] = {}
+    replies: tuple[Reply, ...]
+    problems: tuple[ProblemType, ...] = ()
+    speaks_fhir: bool = False
+    documented: bool = True
+
+    def all_problems(self) -> list[ProblemType]:
+        """Every problem this operation can answer, the common ones included."""
+        found = [*self.problems, kinds.INTERNAL_ERROR]
+        if self.access != "open":
+            found += [kinds.NOT_AUTHENTICATED, kinds.BUSY]
+        if isinstance(self.access, Need):
+            found.append(kinds.NOT_ALLOWED)
+        if self.body is not None:
+            found += [kinds.NOT_READABLE, kinds.TOO_LARGE, kinds.UNSUPPORTED_MEDIA_TYPE, kinds.NOT_ACCEPTABLE]
+        return sorted(set(found), key=lambda kind: (kind.status, kind.type))
+
+
+def described(operation: Operation) -> dict[str, Any]:
+    """The ``opt`` of a route handler that carries its operation."""
+    return {"operation": operation}
+
+
+def operation_of(opt: Mapping[str, Any]) -> Operation | None:
+    """The operation that a route handler carries, if it says what it is."""
+    operation = opt.get("operation")
+    return operation if isinstance(operation, Operation) else None

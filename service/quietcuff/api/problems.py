@@ -1,0 +1,129 @@
+"""Errors as RFC 9457 problems: one function decides which problem an error is, one writes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+from litestar import Request, Response
+from litestar.exceptions import HTTPException
+
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.logs import log_failure
+from quietcuff.api.problem_types import ProblemType
+from quietcuff.core import errors
+from quietcuff.core.errors import Fault
+
+MEDIA_TYPE = "application/problem+json"
+MOST_FAULTS = 100
+CHALLENGE = 'Bearer realm="quietcuff"'
+
+
+class Problem(msgspec.Struct, frozen=True, kw_only=True):
+    """RFC 9457: what went wrong, of which kind, in which request, and every fault with its place."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    instance: str
+    errors: list[Fault]
+    more: int | msgspec.UnsetType = msgspec.UNSET
+
+
+class Refusal(msgspec.Struct, frozen=True, kw_only=True):
+    """What is answered to an error: the kind of problem, its words, its faults and its headers."""
+
+    kind: ProblemType
+    detail: str
+    faults: list[Fault] = []
+    headers: dict[str, str] = {}
+
+
+def refusal_of(error: Exception) -> Refusal:
+    """The one error table: what each error is answered with."""
+    if isinstance(error, errors.QuietcuffError):
+        return _of_ours(error)
+    if isinstance(error, HTTPException):
+        return _of_the_frameworks(error.status_code, error.headers or {})
+    return UNFORESEEN
+
+
+def _of_ours(error: errors.QuietcuffError) -> Refusal:
+    match error:
+        case errors.NotReadable(fault=fault):
+            kind = kinds.NOT_READABLE if fault.header is None else kinds.BAD_HEADER
+            return Refusal(kind=kind, detail=fault.detail, faults=[fault])
+        case errors.NotAcceptable(faults=faults):
+            counted = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+            return Refusal(kind=kinds.NOT_ACCEPTABLE, detail=f"{counted}; nothing was stored.", faults=faults)
+        case errors.Conflict(code=code, detail=detail, set_id=set_id):
+            fault = Fault(pointer="", code=code, detail=detail, set_id=set_id)
+            return Refusal(kind=kinds.CONFLICT, detail=detail, faults=[fault])
+        case errors.VersionStale(newest=newest):
+            detail = f"The newest version is {newest}."
+            return Refusal(kind=kinds.VERSION_STALE, detail=detail, headers={"ETag": f'"{newest}"'})
+        case errors.NotAllowed(scope=scope):
+            challenge = f'{CHALLENGE}, error="insufficient_scope", scope="{scope}"'
+            detail = f"The key lacks the scope {scope}."
+            return Refusal(kind=kinds.NOT_ALLOWED, detail=detail, headers={"WWW-Authenticate": challenge})
+        case errors.Busy(retry_after_seconds=seconds):
+            detail = f"Try again in {seconds} seconds."
+            return Refusal(kind=kinds.BUSY, detail=detail, headers={"Retry-After": str(seconds)})
+        case errors.StoreNotUsable():
+            return Refusal(kind=kinds.NOT_READY, detail=str(error))
+    return PLAIN.get(type(error), UNFORESEEN)
+
+
+UNFORESEEN = Refusal(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")
+PLAIN: dict[type[Exception], Refusal] = {
+    errors.NotFound: Refusal(kind=kinds.NOT_FOUND, detail="Nothing of that name is here for this key."),
+    errors.VersionNotNamed: Refusal(kind=kinds.VERSION_NOT_NAMED, detail="Send the ETag of what you have seen as If-Match."),
+    errors.NotAuthenticated: Refusal(
+        kind=kinds.NOT_AUTHENTICATED,
+        detail="A key is needed that is known, not revoked and not expired.",
+        headers={"WWW-Authenticate": CHALLENGE},
+    ),
+}
+FRAMEWORK: dict[int, Refusal] = {
+    400: Refusal(kind=kinds.BAD_REQUEST, detail="The request cannot be read."),
+    404: PLAIN[errors.NotFound],
+    405: Refusal(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
+    413: Refusal(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
+    415: Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail="Send application/json in UTF-8, without Content-Encoding."),
+}
+
+
+def _of_the_frameworks(status: int, headers: Mapping[str, str]) -> Refusal:
+    refusal = FRAMEWORK.get(status, UNFORESEEN)
+    kept = {name.title(): value for name, value in headers.items() if name.lower() == "allow"}
+    return msgspec.structs.replace(refusal, headers={**refusal.headers, **kept})
+
+
+def problem_of(refusal: Refusal, request_id: str) -> Problem:
+    """The problem as it is written, with at most a hundred faults."""
+    unsaid = len(refusal.faults) - MOST_FAULTS
+    return Problem(
+        type=refusal.kind.type,
+        title=refusal.kind.title,
+        status=refusal.kind.status,
+        detail=refusal.detail,
+        instance=f"urn:uuid:{request_id}",
+        errors=refusal.faults[:MOST_FAULTS],
+        more=unsaid if unsaid > 0 else msgspec.UNSET,
+    )
+
+
+def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """The exception handler of the whole application."""
+    refusal = refusal_of(error)
+    request_id = request.scope["state"]["request_id"]
+    if refusal.kind is kinds.INTERNAL_ERROR:
+        log_failure(error, request_id)
+    return Response(
+        content=msgspec.json.encode(problem_of(refusal, request_id)),
+        status_code=refusal.kind.status,
+        media_type=MEDIA_TYPE,
+        headers=refusal.headers,
+    )

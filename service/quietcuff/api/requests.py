@@ -1,0 +1,171 @@
+"""What a request says beside its body: query parameters, headers and ids, read strictly."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+from typing import Any
+from urllib.parse import parse_qsl
+from uuid import UUID
+
+import msgspec
+from litestar.connection import ASGIConnection
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotFound, NotReadable
+from quietcuff.core.readings import check_day, check_instant
+from quietcuff.decode.faults import LONGEST_NAMED_FIELD
+from quietcuff.ingest.desk import IfMatch
+
+_ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
+_VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)
+_VISIBLE = re.compile(r"[\x21-\x7e]{1,255}", re.ASCII)
+_MOMENT = "A day such as 2026-05-04, or RFC 3339 with an offset (its + written %2B), years 1900 to 2200."
+
+Connection = ASGIConnection[Any, Any, Any, Any]
+
+
+def header_of(connection: Connection, name: str) -> str | None:
+    """The header's text; several lines of it are joined by commas, as HTTP has it."""
+    lines = connection.headers.getall(name, [])
+    return ",".join(lines) if lines else None
+
+
+def if_match_of(connection: Connection) -> IfMatch:
+    """The versions that ``If-Match`` names; none where it is missing. A tag that is no version matches nothing.
+
+    Raises:
+        NotReadable: weak or unquoted.
+    """
+    text = header_of(connection, "If-Match")
+    if text is None:
+        return None
+    if text.strip() == "*":
+        return "*"
+    if not _ETAG_LIST.fullmatch(text):
+        raise NotReadable(Fault(header="If-Match", code="bad-header", detail='Strong ETags in quotes, such as "3"; or *.'))
+    return frozenset(int(version) for version in _VERSION.findall(text))
+
+
+def is_known_already(connection: Connection, etag: str) -> bool:
+    """Whether ``If-None-Match`` says that the caller has this answer."""
+    text = header_of(connection, "If-None-Match")
+    return text is not None and (text.strip() == "*" or etag in re.findall(r'"[^"]*"', text))
+
+
+def idempotency_key_of(connection: Connection) -> str | None:
+    """The key under which a retry is known; quotation marks around it are not part of it.
+
+    Raises:
+        NotReadable: empty, longer than 255, or with other than visible ASCII characters.
+    """
+    text = header_of(connection, "Idempotency-Key")
+    if text is None:
+        return None
+    text = text.strip(" \t")
+    if len(text) > 1 and text[0] == text[-1] == '"':
+        text = text[1:-1]
+    if not _VISIBLE.fullmatch(text):
+        accepted = "1 to 255 visible ASCII characters."
+        raise NotReadable(Fault(header="Idempotency-Key", code="bad-header", detail=accepted))
+    return text
+
+
+def query_of(connection: Connection, *names: str) -> dict[str, str]:
+    """The query's parameters, each known and given once.
+
+    Raises:
+        NotAcceptable: one that is unknown, given twice, or not UTF-8; all of them are named.
+    """
+    raw = connection.scope["query_string"]
+    try:
+        pairs = parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=100)
+    except ValueError as error:
+        fault = Fault(parameter="", code="not-utf-8", detail="At most 100 parameters, percent-encoded UTF-8.")
+        raise NotAcceptable([fault]) from error
+    found: dict[str, str] = {}
+    faults: list[Fault] = []
+    accepted = f"Accepted: {', '.join(names)}." if names else "This route takes no query parameter."
+    for name, text in pairs:
+        if name not in names:
+            shown = name if len(name) <= LONGEST_NAMED_FIELD else ""
+            faults.append(Fault(parameter=shown, code="unknown-parameter", detail=accepted))
+        elif name in found:
+            faults.append(Fault(parameter=name, code="repeated-parameter", detail="Once."))
+        else:
+            found[name] = text
+    if faults:
+        raise NotAcceptable(faults)
+    return found
+
+
+def id_of(text: str) -> str:
+    """The id as it is stored, from a path.
+
+    Raises:
+        NotFound: nothing has an id of that form.
+    """
+    known = _uuid(text)
+    if known is None:
+        raise NotFound
+    return known
+
+
+def number_of(text: str) -> int:
+    """The version number of a path.
+
+    Raises:
+        NotFound: no version has such a number.
+    """
+    if not re.fullmatch(r"[1-9][0-9]{0,8}", text, re.ASCII):
+        raise NotFound
+    return int(text)
+
+
+def id_parameter(name: str, text: str) -> str:
+    """The id that a query parameter names.
+
+    Raises:
+        NotAcceptable: not the form of an id.
+    """
+    known = _uuid(text)
+    if known is None:
+        raise NotAcceptable([Fault(parameter=name, code="not-an-id", detail="A UUID in lower case, as it was given.")])
+    return known
+
+
+def limit_parameter(name: str, text: str, longest: int) -> int:
+    """The length of a page that a query parameter names.
+
+    Raises:
+        NotAcceptable: not a whole number from 1 to the longest.
+    """
+    if not re.fullmatch(r"[0-9]{1,6}", text, re.ASCII) or not 1 <= int(text) <= longest:
+        fault = Fault(parameter=name, code="out-of-range", detail=f"A whole number from 1 to {longest}.")
+        raise NotAcceptable([fault])
+    return int(text)
+
+
+def moment_parameter(name: str, text: str) -> datetime | date:
+    """The day or the instant that a query parameter names.
+
+    Raises:
+        NotAcceptable: neither, or outside the years 1900 to 2200.
+    """
+    try:
+        if len(text) == 10:
+            day = msgspec.convert(text, date)
+            check_day(day)
+            return day
+        instant = msgspec.convert(text, datetime)
+        check_instant(instant)
+    except (ValueError, OverflowError) as error:
+        raise NotAcceptable([Fault(parameter=name, code="not-a-time", detail=_MOMENT)]) from error
+    return instant
+
+
+def _uuid(text: str) -> str | None:
+    try:
+        parsed = UUID(text)
+    except ValueError:
+        return None
+    return text if str(parsed) == text else None

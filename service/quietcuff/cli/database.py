@@ -1,0 +1,52 @@
+"""``quietcuff database``: bring the schema up or down."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import Any
+
+from quietcuff.cli.words import say
+from quietcuff.settings import read_settings
+from quietcuff.storage.database import is_sqlite, parse_url
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("database", help="bring the database's schema up or down")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    upgrade = actions.add_parser("upgrade", help="make the schema what this program needs; safe to run again")
+    upgrade.add_argument("revision", nargs="?", default="head", help="a revision; the newest by default")
+    upgrade.set_defaults(run=run_upgrade)
+    downgrade = actions.add_parser("downgrade", help="take the schema down to a revision; data of newer ones is lost")
+    downgrade.add_argument("revision", help="a revision; base removes every table and everything in them")
+    downgrade.set_defaults(run=run_downgrade)
+
+
+def run_upgrade(arguments: argparse.Namespace) -> int:
+    """Bring the schema up."""
+    from quietcuff.storage.migrate import upgrade
+
+    upgrade(read_settings(os.environ).database_url, arguments.revision)
+    say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
+    return 0
+
+
+def run_downgrade(arguments: argparse.Namespace) -> int:
+    """Take the schema down."""
+    from quietcuff.storage.migrate import downgrade
+
+    downgrade(read_settings(os.environ).database_url, arguments.revision)
+    say(f"The schema is at {arguments.revision}.")
+    return 0
+
+
+def make_if_new(url: str) -> None:
+    """Make a SQLite database whose file is not there yet. A database that is there is never changed by this."""
+    parsed = parse_url(url)
+    if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
+        from quietcuff.storage.migrate import upgrade
+
+        upgrade(url)
+        say(f"Made a new database: {parsed.database}")

@@ -1,0 +1,149 @@
+"""``quietcuff keys``: make, list and revoke API keys. They are made here and nowhere else."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import re
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+from uuid import uuid4
+
+import msgspec
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.cli.database import make_if_new
+from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.readings import Text as ShortText
+from quietcuff.security.api_keys import make_key
+from quietcuff.security.scopes import parse_scopes
+from quietcuff.settings import read_settings
+from quietcuff.storage.api_keys import KeyRow, insert_key, keys_of_tenant, revoke_key
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
+
+T = TypeVar("T")
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("keys", help="make, list and revoke API keys")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    create = actions.add_parser("create", help="make a key and print it, once, alone on its line")
+    create.add_argument("--tenant", required=True, help="whose data the key opens; made if there is none of that name")
+    create.add_argument("--name", required=True, help="what the key is for")
+    create.add_argument(
+        "--scope", required=True, action="append", help="such as system/Observation.rs or system/*.cruds; may be repeated"
+    )
+    create.add_argument("--expires", help="RFC 3339 with an offset; never by default")
+    create.set_defaults(run=run_create)
+    listing = actions.add_parser("list", help="the keys of a tenant, without their secrets")
+    listing.add_argument("--tenant", required=True)
+    listing.set_defaults(run=run_list)
+    revoke = actions.add_parser("revoke", help="end a key; servers notice within five seconds")
+    revoke.add_argument("prefix", help="the eight characters after qc_")
+    revoke.set_defaults(run=run_revoke)
+
+
+def run_create(arguments: argparse.Namespace) -> int:
+    """Make a key, print it, and keep only its digest."""
+    scopes = " ".join(" ".join(arguments.scope).split())
+    parse_scopes(scopes)
+    tenant_name, name = short_text("tenant", arguments.tenant), short_text("name", arguments.name)
+    expires_at = moment("expires", arguments.expires) if arguments.expires else None
+    key, now = make_key(), datetime.now(UTC)
+
+    def insert(connection: Any) -> None:
+        require_newest_schema(connection)
+        tenant = find_or_create_tenant(connection, tenant_name, now)
+        row = KeyRow(uuid4(), key.prefix, tenant.tenant_id, key.secret_hash, name, scopes, now, expires_at)
+        insert_key(connection, row)
+
+    on_store(insert)
+    sys.stdout.write(key.text + "\n")
+    say("This is the only time the key is shown.")
+    return 0
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    """Show the keys of a tenant as a table."""
+
+    def read(connection: Any) -> list[KeyRow]:
+        require_newest_schema(connection)
+        tenant = find_tenant(connection, arguments.tenant)
+        return [] if tenant is None else keys_of_tenant(connection, tenant.tenant_id)
+
+    rows = on_store(read)
+    table = Table()
+    for heading in ("prefix", "name", "scopes", "made", "expires", "revoked", "last used"):
+        table.add_column(heading, overflow="fold")
+    for row in rows:
+        moments = (row.created_at, row.expires_at, row.revoked_at, row.last_used_at)
+        shown = [Text(f"{at:%Y-%m-%d %H:%M}Z" if at is not None else "") for at in moments]
+        table.add_row(row.prefix, Text(row.name), Text(row.scopes), *shown)
+    Console(highlight=False).print(table)
+    return 0
+
+
+def run_revoke(arguments: argparse.Namespace) -> int:
+    """End a key; 1 where there is none of that prefix that still lives."""
+
+    def revoke(connection: Any) -> bool:
+        require_newest_schema(connection)
+        return revoke_key(connection, arguments.prefix, datetime.now(UTC))
+
+    if on_store(revoke):
+        say("Revoked.")
+        return 0
+    say("There is no key of that prefix, or it was revoked before.")
+    return 1
+
+
+def on_store(work: Callable[[Any], T]) -> T:
+    """Do one piece of work on the database that the environment names, in a transaction of its own."""
+    url = read_settings(os.environ).database_url
+    make_if_new(url)
+
+    async def do() -> T:
+        store = open_store(url)
+        try:
+            return await store.write(NO_TENANT, work)
+        finally:
+            await store.close()
+
+    return asyncio.run(do())
+
+
+def short_text(option: str, value: str) -> str:
+    """The text of an option, fit to be stored.
+
+    Raises:
+        NotAcceptable: empty, longer than 255 characters, or with control characters.
+    """
+    try:
+        return msgspec.convert(value, ShortText)
+    except msgspec.ValidationError as error:
+        accepted = "1 to 255 characters, without control characters."
+        raise NotAcceptable([Fault(parameter=option, code="unfit-characters", detail=accepted)]) from error
+
+
+def moment(option: str, value: str) -> datetime:
+    """The instant of an option.
+
+    Raises:
+        NotAcceptable: not RFC 3339 with an offset.
+    """
+    try:
+        if not re.search(r"([zZ]|[+-]\d\d:\d\d)$", value):
+            raise ValueError("no offset")
+        return msgspec.convert(value, datetime).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        accepted = "RFC 3339 with an offset, such as 2027-01-01T00:00:00Z."
+        raise NotAcceptable([Fault(parameter=option, code="not-a-time", detail=accepted)]) from error

@@ -1,0 +1,24 @@
+"""``quietcuff openapi``: the OpenAPI document, as the service answers it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from quietcuff.settings import Settings
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("openapi", help="print the OpenAPI document")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print it."""
+    from quietcuff.api.app import create_routes
+
+    document: bytes = create_routes(Settings()).state["openapi"]
+    sys.stdout.write(document.decode())
+    return 0
