@@ -11,7 +11,8 @@ QuietcuffError
 ├── NotAuthenticated       no key, or one that is unknown, revoked or expired
 ├── NotAllowed             a key without the scope that is needed
 ├── Busy                   no room now; trying again later may help
-└── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
+├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
+└── DemoFailed             the demonstration's own server did not answer as it must
 """
 
 from __future__ import annotations
@@ -105,3 +106,7 @@ class Busy(QuietcuffError):
 
 class StoreNotUsable(QuietcuffError):
     """The database cannot be served from; the message says what to do."""
+
+
+class DemoFailed(QuietcuffError):
+    """The demonstration stops: its server did not start, or answered otherwise than it must; the message says where."""

@@ -1,0 +1,1 @@
+"""The demonstration: an invented clinic's morning, posted over HTTP to a server of its own, told as it goes."""

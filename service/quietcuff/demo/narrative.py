@@ -1,0 +1,155 @@
+"""The morning told as it goes: on the left what people do, on the right what the service asks for next."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.core.outcome import Evaluation, FollowingStep, Safety, Step
+from quietcuff.core.readings import Site
+from quietcuff.demo.play import Moment, wall
+from quietcuff.demo.scenario import Answered, Closed, Corrected, Event, Morning, Retried, Taken, Visit
+from quietcuff.report import SAFETY_STYLE
+
+MARGIN = 2
+TIME_WIDTH = 8
+DONE_WIDTH = 14
+PRESSING = ("confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment")
+HAPPENED = {Answered: "answered", Corrected: "corrected", Retried: "sent again", Closed: "closed"}
+
+
+def tell_heading(console: Console, text: str) -> None:
+    """A heading over a part of what is told."""
+    console.print()
+    console.print(Rule(Text(text, "bold"), align="left", style="cyan"))
+
+
+def tell_opening(console: Console, morning: Morning, noon: datetime) -> None:
+    """What this is, before anything happens."""
+    tell_heading(console, "Quietcuff: an invented clinic's morning")
+    said = (
+        f"{morning.clinic}, {noon:%A %d %B %Y}. The clinic, its people and every reading are invented. A real server runs "
+        "for this demonstration alone, on a database that is removed at the end. Each reading is posted as it is taken; each "
+        "answer says what to do next, and people do it or do not. This is not a medical device."
+    )
+    console.print(Padding(Text(said), (0, MARGIN), expand=False))
+
+
+def tell_visit(console: Console, visit: Visit) -> None:
+    """Who comes, and why."""
+    kind = f"{visit.visit} visit" if visit.visit == "first" else visit.visit
+    console.print()
+    console.print(Text.assemble((f"{wall(visit):%H:%M}", "cyan"), "  ", (visit.who, "bold"), f", {visit.age}, {kind}"))
+    console.print(Padding(Text(visit.story, "italic"), (0, MARGIN), expand=False))
+
+
+def tell_moment(console: Console, moment: Moment) -> None:
+    """One happening, and what the service answers to it."""
+    line = Table.grid(padding=(0, 2, 0, 0), expand=True)
+    line.add_column(width=TIME_WIDTH)
+    line.add_column(width=DONE_WIDTH)
+    line.add_column(ratio=1)
+    at = f"{moment.event.at:%H:%M:%S}" if isinstance(moment.event, Taken) else ""
+    line.add_row(Text(at, "dim"), done_in_words(moment.event), Text.assemble(("→ ", "cyan"), answer_in_words(moment)))
+    console.print(Padding(line, (0, MARGIN), expand=False))
+    for remark in remarks(moment):
+        console.print(Padding(remark, (0, MARGIN, 0, MARGIN + TIME_WIDTH + 2), expand=False))
+
+
+def done_in_words(event: Event) -> Text:
+    """What people did."""
+    if isinstance(event, Taken):
+        systolic, diastolic = event.pressures
+        return Text.assemble(f"{event.arm:<5}  ", (f"{systolic}/{diastolic}", "bold"))
+    return Text(HAPPENED[type(event)], "magenta")
+
+
+def answer_in_words(moment: Moment) -> Text:
+    """What the service answers: the result once the sitting is closed, else the next step."""
+    evaluation = moment.answer.envelope.evaluation
+    return end_in_words(evaluation) if isinstance(moment.event, Closed) else step_in_words(evaluation.next_step)
+
+
+def end_in_words(evaluation: Evaluation) -> Text:
+    """The result of a closed sitting in one line."""
+    result = evaluation.result
+    if result is None:
+        return Text(f"no result: {', '.join(in_words(code) for code in evaluation.blocked_by)}", "yellow")
+    value = f"{result.systolic_mmhg}/{result.diastolic_mmhg}"
+    return Text.assemble((value, "bold green"), f" mmHg, {arm(result.site)} arm, mean of {result.readings_counted}")
+
+
+def step_in_words(step: Step) -> Text:
+    """The next step, and the plan's own behind it where safety comes first."""
+    told = Text(one_step(step), "bold red" if step.action in PRESSING else "")
+    return Text.assemble(told, f"; then {one_step(step.then)}") if step.then is not None else told
+
+
+def one_step(step: FollowingStep) -> str:
+    """What to do, in which arm, with which cuff, from when and until when."""
+    parts = [in_words(step.action)]
+    parts += [arm(step.site)] if step.site else []
+    parts += [f"{in_words(step.cuff)} cuff"] if step.cuff else []
+    if step.not_before and step.not_after:
+        parts.append(f"{step.not_before:%H:%M:%S} to {step.not_after:%H:%M:%S}")
+    elif step.not_before:
+        parts.append(f"from {step.not_before:%H:%M:%S}")
+    return ", ".join(parts)
+
+
+def remarks(moment: Moment) -> list[Text]:
+    """What is worth saying of a happening: what people say, what strays, what must not wait, what is asked, what is amiss."""
+    evaluation, event = moment.answer.envelope.evaluation, moment.event
+    told = []
+    if isinstance(event, Answered):
+        told.append(Text("; ".join(f"{in_words(field)}: {answer}" for field, answer in event.context.items())))
+    if isinstance(event, Corrected):
+        told.append(Text(event.reason, "italic"))
+    if strays(moment):
+        told.append(Text("Not the arm that was asked for.", "yellow"))
+    if event.says is not None:
+        told.append(Text(event.says, "italic"))
+    if moment.answer.replayed:
+        told.append(Text("The same answer, told again. Nothing is stored twice.", "green"))
+    else:
+        told += safety_remarks(moment, evaluation)
+    return told + [Text(f"NOT AS IT MUST BE: {mishap}", "bold red") for mishap in moment.mishaps]
+
+
+def safety_remarks(moment: Moment, evaluation: Evaluation) -> list[Text]:
+    """What must not wait, where it is news, and what is to be asked."""
+    safety, asked = evaluation.safety, evaluation.next_step.ask
+    told = []
+    if safety.level != "none" and safety.level != moment.safety_before:
+        told.append(safety_in_words(safety))
+    if asked:
+        told.append(Text(f"To ask: {', '.join(in_words(field) for field in asked)}?", "yellow"))
+    return told
+
+
+def strays(moment: Moment) -> bool:
+    """Whether a reading was taken in another arm than the step before had asked for."""
+    if not isinstance(moment.event, Taken) or moment.asked is None:
+        return False
+    site = moment.asked.site or (moment.asked.then.site if moment.asked.then is not None else None)
+    return site not in (None, f"{moment.event.arm}-upper-arm")
+
+
+def safety_in_words(safety: Safety) -> Text:
+    """What must not wait."""
+    return Text(f"Safety, {in_words(safety.level)}: {safety.text}", SAFETY_STYLE[safety.level])
+
+
+def arm(site: Site) -> str:
+    """An upper arm by its side; any other site as it is called."""
+    return in_words(site.removesuffix("-upper-arm"))
+
+
+def in_words(code: str) -> str:
+    """A code or a field's name without its joints."""
+    return code.replace("-", " ").replace("_", " ")

@@ -1,0 +1,124 @@
+"""The morning in one table: which readings counted and why each other one did not, result, label and next step."""
+
+from __future__ import annotations
+
+import msgspec
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.core.outcome import Evaluation, ReadingOutcome
+from quietcuff.core.readings import Reading
+from quietcuff.demo.gateway import Envelope
+from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
+from quietcuff.demo.play import wall
+from quietcuff.demo.scenario import Visit
+from quietcuff.report import pressures
+
+WIDE = 110
+READINGS_WIDTH = 35
+CONFIRMING = ("repeat-another-day", "measure-out-of-office")
+
+
+class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+    """What stands at the end of one visit."""
+
+    visit: Visit
+    envelope: Envelope
+
+
+def show_summary(console: Console, outcomes: list[Outcome]) -> None:
+    """Print the table: two columns on a narrow terminal, four on a wide one."""
+    tell_heading(console, "The morning in one table")
+    table = Table(
+        box=box.HORIZONTALS, show_lines=True, expand=True, border_style="dim", header_style="bold", padding=(0, 1, 0, 0)
+    )
+    wide = console.width >= WIDE
+    if wide:
+        table.add_column("Who (invented)", ratio=17)
+        table.add_column("Readings", width=READINGS_WIDTH)
+        table.add_column("Result and labels", ratio=37)
+        table.add_column("Next step", ratio=30)
+    else:
+        table.add_column("Who (invented) and readings", width=READINGS_WIDTH)
+        table.add_column("Result, labels and next step", ratio=1)
+    for outcome in outcomes:
+        table.add_row(*cells(outcome, wide))
+    console.print(table)
+    console.print(Padding(Text(counts_in_words(outcomes)), (0, MARGIN), expand=False))
+
+
+def cells(outcome: Outcome, wide: bool) -> list[RenderableType]:
+    """One visit's row."""
+    visit, evaluation = outcome.visit, outcome.envelope.evaluation
+    who = [Text(visit.who, "bold"), Text(f"{visit.age}, {visit.visit}, {wall(visit):%H:%M}", "dim")]
+    readings = reading_lines(outcome.envelope)
+    result, step = result_lines(evaluation), step_lines(evaluation)
+    if wide:
+        return [Group(*who), readings, Group(*result), Group(*step)]
+    return [Group(*who, readings), Group(*result, *step)]
+
+
+def reading_lines(envelope: Envelope) -> Table:
+    """Each reading with its arm and value, and whether it counts or why not."""
+    lines = Table.grid(padding=(0, 1, 0, 0))
+    for reading, outcome in zip(envelope.reading_set.readings, envelope.evaluation.readings, strict=True):
+        style = "green" if outcome.counts else "dim"
+        value_style = "bold green" if outcome.counts else "dim"
+        said = verdict(reading, outcome)
+        lines.add_row(Text(arm(reading.site), style), Text(pressures(reading), value_style), Text(said, style))
+    return lines
+
+
+def verdict(reading: Reading, outcome: ReadingOutcome) -> str:
+    """Whether a reading counts, or why not; by ear where it was not the device that listened."""
+    said = "counts" if outcome.reason is None else in_words(outcome.reason)
+    return f"{said}, by ear" if reading.method == "auscultatory" else said
+
+
+def result_lines(evaluation: Evaluation) -> list[RenderableType]:
+    """The result, each guideline's label, how provisional it is, and what must not wait."""
+    lines: list[RenderableType] = [end_in_words(evaluation)]
+    for category in evaluation.categories:
+        if category.label is not None:
+            lines.append(Text.assemble(category.label, (f"  {category.guideline}", "dim")))
+    because = sorted({code for category in evaluation.categories for code in category.provisional_because})
+    if because and evaluation.result is not None:
+        lines.append(Text(f"provisional: {', '.join(in_words(code) for code in because)}", "yellow"))
+    if evaluation.safety.level != "none":
+        lines.append(safety_in_words(evaluation.safety))
+    return lines
+
+
+def step_lines(evaluation: Evaluation) -> list[RenderableType]:
+    """What comes next and why, and by when the result is to be confirmed."""
+    step, confirm = evaluation.next_step, evaluation.confirm_by
+    if step.action == "none":
+        return [Text.assemble(("→ ", "cyan"), step.reason)]
+    where = f", {arm(step.site)} arm" if step.site else ""
+    lines: list[RenderableType] = [Text.assemble(("→ ", "cyan"), (f"{in_words(step.action)}{where}", "bold"))]
+    if confirm is None or step.action not in CONFIRMING:
+        lines.append(Text(step.reason, "dim"))
+    if confirm is not None:
+        lines.append(Text(f"confirm by {confirm.date}, {in_words(confirm.way)}", "dim"))
+    return lines
+
+
+def counts_in_words(outcomes: list[Outcome]) -> str:
+    """How much there was, and what a label is worth."""
+    verdicts = [outcome for entry in outcomes for outcome in entry.envelope.evaluation.readings]
+    counted = sum(verdict.counts for verdict in verdicts)
+    results = sum(entry.envelope.evaluation.result is not None for entry in outcomes)
+    return (
+        f"{len(outcomes)} visits, {len(verdicts)} readings, {counted} counted, {results} results. "
+        "Every reading is kept. A label names its guideline."
+    )
+
+
+def show_cautions(console: Console, outcomes: list[Outcome]) -> None:
+    """The cautions of the morning's answers, each once."""
+    tell_heading(console, "Cautions, as they came with the answers")
+    for text in dict.fromkeys(text for entry in outcomes for text in entry.envelope.evaluation.cautions):
+        console.print(Padding(Text(text), (0, MARGIN), expand=False))
