@@ -1,0 +1,208 @@
+"""From search parameters to a query: what is understood, what is passed over, what is refused."""
+
+from __future__ import annotations
+
+import base64
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from export.profiles import faults_of
+from quietcuff.core.errors import NotAcceptable
+from quietcuff.export.asking import Search, cursor_of, page_end, parse_search
+from quietcuff.export.capability import capability_statement
+from quietcuff.export.dates import Clock, parse_date
+from quietcuff.export.parameters import PARAMETERS
+from quietcuff.storage.entries import KINDS, ObservationKey, PageEnd
+
+FHIR_URL = "https://bp.example.org/fhir/R4"
+NOW = datetime(2026, 6, 1, 8, tzinfo=UTC)
+CLOCK = Clock(ZoneInfo("Europe/Berlin"), NOW)
+PERSON = "cda41017-1d9a-8818-bb1a-da6d8d866445"
+SITTING = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
+
+
+def ask(*items: tuple[str, str], is_strict: bool = False) -> Search:
+    return parse_search(items, fhir_url=FHIR_URL, clock=CLOCK, is_strict=is_strict)
+
+
+def refusals(*items: tuple[str, str], is_strict: bool = False) -> list[tuple[str | None, str]]:
+    with pytest.raises(NotAcceptable) as refusal:
+        ask(*items, is_strict=is_strict)
+    return [(fault.parameter, fault.code) for fault in refusal.value.faults]
+
+
+@pytest.mark.parametrize("name", ["patient", "subject"])
+@pytest.mark.parametrize("reference", [PERSON, f"Patient/{PERSON}", f"{FHIR_URL}/Patient/{PERSON}"])
+def test_a_person_by_every_form_of_reference(name: str, reference: str) -> None:
+    assert ask((name, reference)).query.subject_ids == {PERSON}
+
+
+@pytest.mark.parametrize("reference", ["p1", f"Device/{PERSON}", f"https://other.example.org/Patient/{PERSON}", "x" * 999])
+def test_a_person_that_cannot_be_one_of_ours_finds_nothing_rather_than_everybody(reference: str) -> None:
+    assert ask(("patient", reference)).query.subject_ids == frozenset()
+
+
+def test_a_repeated_parameter_narrows_and_a_comma_widens() -> None:
+    other = PERSON.replace("c", "d")
+    assert ask(("patient", f"{PERSON},{other}")).query.subject_ids == {PERSON, other}
+    assert ask(("patient", f"{PERSON},{other}"), ("subject", PERSON)).query.subject_ids == {PERSON}
+    assert ask(("code", "85354-9,8867-4"), ("code", "8867-4")).query.kinds == {"pulse"}
+
+
+@pytest.mark.parametrize(
+    ("token", "kinds"),
+    [
+        ("85354-9", {"reading"}),
+        ("http://loinc.org|85354-9", {"reading"}),
+        ("http://loinc.org|", {"reading", "pulse", "mean"}),
+        ("8867-4", {"pulse"}),
+        ("96607-7", {"mean"}),
+        ("urn:iso:std:iso:11073:10101|8410608", {"flags"}),
+        ("http://loinc.org|8867-4,96607-7", {"pulse", "mean"}),
+        ("8480-6", set()),
+        ("|85354-9", set()),
+        ("http://snomed.info/sct|85354-9", set()),
+    ],
+)
+def test_codes_with_and_without_system(token: str, kinds: set[str]) -> None:
+    assert ask(("code", token)).query.kinds == kinds
+
+
+def test_categories() -> None:
+    system = "http://terminology.hl7.org/CodeSystem/observation-category"
+    assert ask(("category", "vital-signs")).query.kinds == {"reading", "pulse", "mean"}
+    assert ask(("category", f"{system}|vital-signs,laboratory")).query.kinds == {"reading", "pulse", "mean"}
+    assert ask(("category", "laboratory")).query.kinds == set()
+
+
+def test_status_and_id() -> None:
+    assert ask(("status", "final,http://hl7.org/fhir/observation-status|amended")).query.statuses == {"final", "amended"}
+    assert ask(("status", "done")).query.statuses == frozenset()
+    found = ask(("_id", f"{SITTING}-r0,{SITTING}-mean,{SITTING}-f12,{SITTING},x,{SITTING}-r00")).query.keys
+    assert found == {
+        ObservationKey(SITTING, "reading", 0),
+        ObservationKey(SITTING, "mean", 0),
+        ObservationKey(SITTING, "flags", 12),
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("2026", "2025-12-31T23:00:00Z", "2026-12-31T23:00:00Z"),
+        ("2026-05", "2026-04-30T22:00:00Z", "2026-05-31T22:00:00Z"),
+        ("2026-12", "2026-11-30T23:00:00Z", "2026-12-31T23:00:00Z"),
+        ("2026-05-04", "2026-05-03T22:00:00Z", "2026-05-04T22:00:00Z"),
+        ("2026-03-29", "2026-03-28T23:00:00Z", "2026-03-29T22:00:00Z"),
+        ("2026-05-04T09:00", "2026-05-04T07:00:00Z", "2026-05-04T07:01:00Z"),
+        ("2026-05-04T09:00Z", "2026-05-04T09:00:00Z", "2026-05-04T09:01:00Z"),
+        ("2026-05-04T09:00:05+02:00", "2026-05-04T07:00:05Z", "2026-05-04T07:00:06Z"),
+        ("2026-05-04T09:00:05 02:00", "2026-05-04T07:00:05Z", "2026-05-04T07:00:06Z"),
+        ("2026-05-04T09:00:05.12-14:00", "2026-05-04T23:00:05.12Z", "2026-05-04T23:00:05.13Z"),
+    ],
+)
+def test_dates_of_every_precision_in_the_tenant_s_zone(text: str, low: str, high: str) -> None:
+    found = parse_date(text, "date", CLOCK)
+    assert (found.prefix, found.low, found.high) == ("eq", datetime.fromisoformat(low), datetime.fromisoformat(high))
+
+
+def test_approximately_is_a_tenth_of_the_way_from_now() -> None:
+    found = parse_date("ap2026-05-22T08:00:00Z", "date", CLOCK)
+    assert (found.low, found.high) == (NOW - timedelta(days=11), NOW - timedelta(days=9, seconds=-1))
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "5", "2026-13", "2026-02-30", "2026-05-04T25:00", "2026-05-04T09", "2026-05-04T09:00:61Z", "yesterday", "ge"]
+    + ["xx2026", "2026-05-04T09:00:00+14:01", "2026-05-04T09:00:00+02:60", "0000", "9999", "2026-05-04 09:00", "２０２６"],
+)
+def test_what_is_not_a_date_is_refused(text: str) -> None:
+    expected = "empty" if not text else "not-a-date"
+    assert refusals(("date", text)) == [("date", expected)]
+
+
+@given(st.text(max_size=40))
+def test_no_date_breaks_the_parser(text: str) -> None:
+    try:
+        found = parse_date(text, "date", CLOCK)
+    except NotAcceptable:
+        return
+    assert found.low < found.high
+
+
+def test_every_fault_is_told_at_once() -> None:
+    asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:not", "1"), ("_summary", "data")]
+    assert refusals(*asked, ("patient.identifier", "s|v"), ("_total", "some"), ("_cursor", "??")) == [
+        ("date", "not-a-date"),
+        ("_count", "not-a-count"),
+        ("_sort", "not-supported"),
+        ("patient", "empty"),
+        ("code:not", "modifier-not-supported"),
+        ("_summary", "not-supported"),
+        ("patient.identifier", "modifier-not-supported"),
+        ("_total", "not-supported"),
+        ("_cursor", "bad-cursor"),
+    ]
+
+
+def test_an_unknown_parameter_is_left_out_or_refused_as_the_client_prefers() -> None:
+    lenient = ask(("patient", PERSON), ("shoe-size", "44"), ("_format", "json"))
+    assert lenient.understood == (("patient", PERSON),)
+    assert refusals(("patient", PERSON), ("shoe-size", "44"), ("_format", "json"), is_strict=True) == [
+        ("shoe-size", "parameter-not-supported")
+    ]
+
+
+def test_count_total_and_order() -> None:
+    assert ask().query.limit == 50
+    assert ask(("_count", "7")).query.limit == 7
+    capped = ask(("_count", "100000"))
+    assert (capped.query.limit, capped.understood) == (200, (("_count", "200"),))
+    assert ask(("_count", "0")).only_total
+    assert ask(("_summary", "count")).only_total
+    assert not ask(("_summary", "false")).only_total
+    assert ask(("_total", "none")).wants_total is False
+    assert ask(("_total", "accurate")).wants_total is True
+    assert ask().query.order == "newest-sitting"
+    assert ask(("patient", PERSON)).query.order == "-date"
+    assert ask(("patient", PERSON), ("_sort", "date")).query.order == "date"
+    assert ask(("_sort", "-date")).query.order == "-date"
+
+
+def test_too_many_alternatives_or_parameters_are_refused() -> None:
+    assert refusals(("code", ",".join(["1"] * 201))) == [("code", "too-many")]
+    assert ("code", "too-many") in refusals(*[("code", "1")] * 500)
+
+
+def test_a_cursor_comes_back_as_it_was() -> None:
+    end = PageEnd(datetime(2026, 5, 4, 7, 0, 0, 120_000, tzinfo=UTC), UUID(SITTING), 9)
+    assert page_end(cursor_of(end)) == end
+
+
+@given(st.text(max_size=60) | st.binary(max_size=40).map(lambda raw: base64.urlsafe_b64encode(raw).decode()))
+def test_no_cursor_breaks_the_parser(text: str) -> None:
+    try:
+        end = page_end(text)
+    except NotAcceptable:
+        return
+    assert 0 <= end.place <= 32_767
+
+
+def test_the_capability_statement_names_exactly_what_is_understood() -> None:
+    statement = msgspec.json.decode(capability_statement("https://bp.example.org", NOW.date()))
+    assert faults_of(statement) == []
+    (observation,) = (part for part in statement["rest"][0]["resource"] if part["type"] == "Observation")
+    named = {parameter["name"] for parameter in observation["searchParam"]}
+    assert named == {parameter.name for parameter in PARAMETERS}
+    values = {"date": "2026", "_lastUpdated": "2026", "_id": f"{SITTING}-r0", "patient": PERSON, "subject": PERSON}
+    for name in named:
+        asked = ask((name, values.get(name, "final")), is_strict=True)
+        assert asked.understood == ((name, values.get(name, "final")),)
+        assert asked.query != ask().query, f"{name} changes nothing"
+    assert ask().query.kinds == set(KINDS)
