@@ -18,6 +18,7 @@ from quietcuff.demo.scenario import Visit
 from quietcuff.report import pressures
 
 WIDE = 110
+WHO_WIDTH = 19
 READINGS_WIDTH = 35
 CONFIRMING = ("repeat-another-day", "measure-out-of-office")
 
@@ -37,10 +38,10 @@ def show_summary(console: Console, outcomes: list[Outcome]) -> None:
     )
     wide = console.width >= WIDE
     if wide:
-        table.add_column("Who (invented)", ratio=17)
+        table.add_column("Who (invented)", width=WHO_WIDTH)
         table.add_column("Readings", width=READINGS_WIDTH)
-        table.add_column("Result and labels", ratio=37)
-        table.add_column("Next step", ratio=30)
+        table.add_column("Result and labels", ratio=4)
+        table.add_column("Next step", ratio=3)
     else:
         table.add_column("Who (invented) and readings", width=READINGS_WIDTH)
         table.add_column("Result, labels and next step", ratio=1)
