@@ -64,9 +64,14 @@ def body_of(topic: Topic, case: Case) -> dict[str, Any]:
     """The request body of a case: the topic's shared fields, then its own."""
     shared = {**topic.set, **case.set}
     subject = {**PERSON, **topic.set.get("subject", {}), **case.set.get("subject", {})}
-    readings = [read_line(line) | case.details.get(str(place), {}) for place, line in enumerate(case.readings)]
-    subject = {name: value for name, value in subject.items() if value != "left-out"}
+    readings = [merged(read_line(line), case.details.get(str(place), {})) for place, line in enumerate(case.readings)]
+    subject = merged(subject, {})
     return {**shared, "subject": subject, "readings": readings}
+
+
+def merged(fields: dict[str, Any], more: dict[str, Any]) -> dict[str, Any]:
+    """Fields with others put over them; ``left-out`` takes one away."""
+    return {name: value for name, value in (fields | more).items() if value != "left-out"}
 
 
 def read_line(line: str) -> dict[str, Any]:
@@ -166,6 +171,10 @@ def codes(answer: dict[str, Any]) -> list[str]:
     return [finding["code"] for finding in answer["findings"]]
 
 
+def place_of(finding: dict[str, Any]) -> Any:
+    return "whole-sitting" if finding["reading"] is None else finding["reading"]
+
+
 def reasons_given(answer: dict[str, Any]) -> list[str]:
     return [reason for entry in answer["categories"] for reason in entry["provisional_because"]]
 
@@ -203,7 +212,7 @@ LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "findings_exclude": holds_none(codes),
     "finding_places": part_of(
         lambda answer: {
-            code: [entry["reading"] for entry in answer["findings"] if entry["code"] == code] for code in codes(answer)
+            code: [place_of(entry) for entry in answer["findings"] if entry["code"] == code] for code in codes(answer)
         }
     ),
     "severities": part_of(lambda answer: {finding["code"]: finding["severity"] for finding in answer["findings"]}),
