@@ -68,7 +68,7 @@ BODY_SITE = {  # [SCT]; the left and right upper arm as in R4's own blood-pressu
     "right-thigh": concept(SNOMED, "11207009", "Structure of right thigh"),
 }
 BODY_POSITION = {  # [VIT]
-    "sitting": concept(SNOMED, "33586001", "StoredSitting position"),
+    "sitting": concept(SNOMED, "33586001", "Sitting position"),
     "standing": concept(SNOMED, "10904000", "Orthostatic body position"),
     "supine": concept(SNOMED, "40199007", "Supine body position"),
 }
