@@ -8,7 +8,7 @@ from litestar.connection import ASGIConnection
 from litestar.exceptions import HTTPException
 from litestar.handlers import BaseRouteHandler
 
-from quietcuff.api.operations import Operation, operation_of
+from quietcuff.api.operations import JSON, Operation, operation_of
 from quietcuff.api.requests import Connection, header_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import NotAllowed, NotAuthenticated
@@ -22,7 +22,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     Raises:
         NotAuthenticated: the route needs a key, and there is no good one.
         NotAllowed: the key lacks the scope of the route.
-        HTTPException: 415, a body that is not JSON by its headers.
+        HTTPException: 415, a body that is not what the route takes, by its headers.
     """
     scope: Any = connection.scope
     if scope["method"] == "OPTIONS":
@@ -33,7 +33,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     if operation.access != "open":
         await _authenticate(connection, operation)
     if operation.body is not None:
-        check_kind_of_body(connection)
+        check_kind_of_body(connection, operation.media_type)
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:
@@ -60,16 +60,16 @@ def _bearer(connection: Connection) -> str:
     return key.strip(" ") if scheme.lower() == "bearer" else ""
 
 
-def check_kind_of_body(connection: Connection) -> None:
-    """Refuse a body that is not plain JSON in UTF-8 by its headers.
+def check_kind_of_body(connection: Connection, wanted: str) -> None:
+    """Refuse a body that by its headers is of another kind, in another encoding than UTF-8, or compressed.
 
     Raises:
         HTTPException: 415.
     """
     kind, *parameters = (header_of(connection, "Content-Type") or "").lower().split(";")
     kind = kind.strip()
-    is_json = kind == "application/json" or (kind.startswith("application/") and kind.endswith("+json"))
+    is_wanted = kind == wanted or (wanted == JSON and kind.startswith("application/") and kind.endswith("+json"))
     charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
     is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
-    if not is_json or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
+    if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
         raise HTTPException(status_code=415)

@@ -8,6 +8,7 @@ import msgspec
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import JSON
+from quietcuff.ingest import Record
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -18,6 +19,14 @@ def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: d
 def answer_struct(value: Any, *, status: int = 200, headers: dict[str, str] | None = None) -> ASGIResponse:
     """A struct as JSON."""
     return answer(msgspec.json.encode(value), status=status, headers=headers)
+
+
+def answer_record(record: Record, *, location: str | None = None) -> ASGIResponse:
+    """A person or a device: 201 where it was made just now."""
+    headers = {"ETag": f'"{record.version}"'}
+    if location is not None:
+        headers["Location"] = location
+    return answer(record.body, status=201 if record.created else 200, headers=headers)
 
 
 def not_modified(etag: str) -> ASGIResponse:

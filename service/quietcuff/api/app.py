@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 import os
 from collections.abc import AsyncIterator
@@ -11,22 +12,38 @@ from litestar import Litestar
 from litestar.types import ASGIApp
 
 from quietcuff.api.admission import admit
+from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
+from quietcuff.api.fhir import Fhir
 from quietcuff.api.health import HealthChecks
 from quietcuff.api.logs import configure_logs
 from quietcuff.api.openapi import make_document
 from quietcuff.api.problem_pages import ProblemPages
 from quietcuff.api.problems import answer_problem
+from quietcuff.api.reading_sets import ReadingSets
 from quietcuff.api.rules import Guidelines, Protocols
 from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
+from quietcuff.api.subjects import Subjects
+from quietcuff.api.sweep import sweep_forever
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.store import open_store
 
-CONTROLLERS = (Evaluations, Protocols, Guidelines, HealthChecks, ProblemPages, Documentation)
+CONTROLLERS = (
+    ReadingSets,
+    Evaluations,
+    Subjects,
+    Devices,
+    Fhir,
+    Protocols,
+    Guidelines,
+    HealthChecks,
+    ProblemPages,
+    Documentation,
+)
 
 
 def create_app(settings: Settings) -> ASGIApp:
@@ -50,9 +67,12 @@ def create_routes(settings: Settings) -> Litestar:
         app.state["service"] = make_service(settings, store, load_rulebook())
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
+        sweep = asyncio.create_task(sweep_forever(app.state["service"].desk))
         try:
             yield
         finally:
+            sweep.cancel()
+            await asyncio.wait([sweep])
             await store.close()
 
     app = Litestar(

@@ -93,4 +93,19 @@ SUBJECTS: dict[str, Any] = {
     }
 }
 
+DEVICES: dict[str, Any] = {
+    "a validated device with two cuffs": {
+        "identifier": {"system": "urn:example:device", "value": "SN-0007"},
+        "manufacturer": "Example Instruments",
+        "kind": "automatic",
+        "site": "upper-arm",
+        "validated": "yes",
+        "validated_for": ["adults", "pregnancy"],
+        "cuffs": [{"size": "adult", "range_cm": [22, 32]}, {"size": "large adult", "range_cm": [32, 42]}],
+        "last_accuracy_check": "2026-01-10",
+        "accuracy_check_interval_months": 12,
+        "time_zone": "Europe/Amsterdam",
+    }
+}
+
 IDENTIFIERS: dict[str, Any] = {"by identifier": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}}}

@@ -13,6 +13,7 @@ from litestar.routes import HTTPRoute
 
 from quietcuff import __version__
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, Parameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
@@ -20,7 +21,6 @@ from quietcuff.api.problems import Problem
 from quietcuff.security.scopes import Need
 
 REFERENCE = "#/components/schemas/{name}"
-FHIR_JSON = "application/fhir+json"
 DESCRIPTION = """Raw blood-pressure readings of one sitting go in; one honest result comes out, is kept, and is handed on
 as FHIR R4.
 
@@ -59,14 +59,14 @@ ANY_ID = {"type": "string", "format": "uuid"}
 
 def make_document(app: Litestar) -> bytes:
     """The whole document, as JSON that people can read and compare."""
-    described = [entry for entry in operations(app) if entry[2].documented]
+    described = sorted((entry for entry in operations(app) if entry[2].documented), key=lambda entry: entry[:2])
     shapes = [Problem]
     for _, _, operation in described:
-        shapes += [shape for shape in (operation.body, *(reply.shape for reply in operation.replies)) if shape]
+        shapes += [shape for shape in (operation.body, *(reply.shape for reply in operation.replies)) if is_struct(shape)]
     references, components = msgspec.json.schema_components(shapes, ref_template=REFERENCE)
     schemas = {shape: reference for shape, reference in zip(shapes, references, strict=True)}
     for _, _, operation in described:
-        if operation.body is not None:
+        if is_struct(operation.body):
             admit_null(components, schemas[operation.body], set())
     paths: dict[str, dict[str, Any]] = {}
     for path, method, operation in described:
@@ -96,13 +96,18 @@ def make_document(app: Litestar) -> bytes:
     return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
 
 
+def is_struct(shape: Any) -> bool:
+    """Whether it is a struct, and not a schema of its own or nothing."""
+    return isinstance(shape, type)
+
+
 def operations(app: Litestar) -> Iterator[tuple[str, str, Operation]]:
-    """Path, method and operation of every route that says what it is, in order of path."""
-    for route in sorted((route for route in app.routes if isinstance(route, HTTPRoute)), key=lambda route: route.path):
-        for handler in route.route_handlers:
+    """Path, method and operation of every route that says what it is."""
+    for route in app.routes:
+        for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
             operation = operation_of(handler.opt)
             if operation is not None:
-                for method in sorted(handler.http_methods):
+                for method in handler.http_methods:
                     yield re.sub(r":[a-z]+\}", "}", route.path_format), method.lower(), operation
 
 
@@ -115,9 +120,10 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
         said["parameters"] = [*within, *(_parameter(parameter) for parameter in operation.parameters)]
     if operation.body is not None:
         examples = {name.replace(" ", "-"): {"summary": name, "value": value} for name, value in operation.examples.items()}
+        schema = schemas[operation.body] if is_struct(operation.body) else operation.body
         said["requestBody"] = {
             "required": True,
-            "content": {JSON: {"schema": schemas[operation.body], "examples": examples}},
+            "content": {operation.media_type: {"schema": schema, "examples": examples}},
         }
     said["responses"] = _responses(operation, schemas, has_path_parameter=bool(within))
     if operation.access == "open":
@@ -146,7 +152,8 @@ def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parame
     found = operation.all_problems()
     if has_path_parameter and kinds.NOT_FOUND not in found:
         found.append(kinds.NOT_FOUND)
-    if any(parameter.within == "query" for parameter in operation.parameters) and kinds.NOT_ACCEPTABLE not in found:
+    has_query = any(parameter.within == "query" for parameter in operation.parameters)
+    if has_query and not operation.speaks_fhir and kinds.NOT_ACCEPTABLE not in found:
         found.append(kinds.NOT_ACCEPTABLE)
     for status in sorted({kind.status for kind in found}):
         of_status = [kind for kind in found if kind.status == status]
@@ -156,7 +163,7 @@ def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parame
 
 def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
     said: dict[str, Any] = {"description": reply.description, "headers": _headers("X-Request-Id", *reply.headers)}
-    if reply.shape is not None or reply.media_type != JSON:
+    if reply.status != 304 and (reply.shape is not None or reply.media_type != JSON):
         content: dict[str, Any] = {"schema": schemas[reply.shape] if reply.shape is not None else {"type": "object"}}
         if reply.example is not None:
             content["example"] = reply.example

@@ -16,6 +16,7 @@ from quietcuff.security.scopes import Need
 
 Access = Need | Literal["open", "any-key"]
 JSON = "application/json"
+FORM = "application/x-www-form-urlencoded"
 
 
 class Parameter(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,7 +41,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
-    """One method of one route."""
+    """One method of one route. ``body`` is the struct it takes, or for a form its JSON Schema."""
 
     id: str
     tag: str
@@ -49,6 +50,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     access: Access
     parameters: tuple[Parameter, ...] = ()
     body: Any = None
+    media_type: str = JSON
     examples: dict[str, Any] = {}
     replies: tuple[Reply, ...]
     problems: tuple[ProblemType, ...] = ()
@@ -63,7 +65,9 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         if isinstance(self.access, Need):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:
-            found += [kinds.NOT_READABLE, kinds.TOO_LARGE, kinds.UNSUPPORTED_MEDIA_TYPE, kinds.NOT_ACCEPTABLE]
+            found += [kinds.TOO_LARGE, kinds.UNSUPPORTED_MEDIA_TYPE]
+        if self.body is not None and self.media_type == JSON:
+            found += [kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE]
         return sorted(set(found), key=lambda kind: (kind.status, kind.type))
 
 

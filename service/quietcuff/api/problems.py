@@ -10,10 +10,12 @@ from litestar import Request, Response
 from litestar.exceptions import HTTPException
 
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
 from quietcuff.api.logs import log_failure
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.core import errors
 from quietcuff.core.errors import Fault
+from quietcuff.export.problems import operation_outcome
 
 MEDIA_TYPE = "application/problem+json"
 MOST_FAULTS = 100
@@ -91,6 +93,7 @@ FRAMEWORK: dict[int, Refusal] = {
     404: PLAIN[errors.NotFound],
     405: Refusal(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
     413: Refusal(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
+    406: Refusal(kind=kinds.FORMAT_NOT_OFFERED, detail="Accept application/fhir+json."),
     415: Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail="Send application/json in UTF-8, without Content-Encoding."),
 }
 
@@ -121,9 +124,22 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
     request_id = request.scope["state"]["request_id"]
     if refusal.kind is kinds.INTERNAL_ERROR:
         log_failure(error, request_id)
+    if request.scope["path"].startswith(f"{FHIR_BASE}/"):
+        return _as_outcome(refusal)
     return Response(
         content=msgspec.json.encode(problem_of(refusal, request_id)),
         status_code=refusal.kind.status,
         media_type=MEDIA_TYPE,
+        headers=refusal.headers,
+    )
+
+
+def _as_outcome(refusal: Refusal) -> Response[bytes]:
+    """As FHIR says it. A search that cannot be understood is a bad request there."""
+    status = 400 if refusal.kind is kinds.NOT_ACCEPTABLE else refusal.kind.status
+    return Response(
+        content=operation_outcome(status, refusal.detail, refusal.faults[:MOST_FAULTS]),
+        status_code=status,
+        media_type=FHIR_JSON_UTF8,
         headers=refusal.headers,
     )

@@ -98,18 +98,6 @@ def query_of(connection: Connection, *names: str) -> dict[str, str]:
     return found
 
 
-def id_of(text: str) -> str:
-    """The id as it is stored, from a path.
-
-    Raises:
-        NotFound: nothing has an id of that form.
-    """
-    known = _uuid(text)
-    if known is None:
-        raise NotFound
-    return known
-
-
 def number_of(text: str) -> int:
     """The version number of a path.
 

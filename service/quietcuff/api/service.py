@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
+from datetime import datetime
 
 import msgspec
 
 from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
-from quietcuff.ingest.desk import Desk, open_desk
+from quietcuff.ingest import Desk, open_desk
 from quietcuff.security.api_keys import Keyring
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, find_key
@@ -21,6 +22,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     settings: Settings
     desk: Desk
     keyring: Keyring
+    started_at: datetime
 
 
 def service_of(connection: Connection) -> Service:
@@ -33,7 +35,8 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
     """The parts, on an open store, with the machine's own clock."""
 
     async def find(prefix: str) -> KeyRow | None:
-        return await store.read(NO_TENANT, lambda connection: find_key(connection, prefix))
+        return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))
 
     desk = open_desk(store, rulebook)
-    return Service(settings=settings, desk=desk, keyring=Keyring(find, desk.clock, time.monotonic))
+    keyring = Keyring(find, desk.clock, time.monotonic)
+    return Service(settings=settings, desk=desk, keyring=keyring, started_at=desk.clock())

@@ -1,0 +1,14 @@
+"""Who asks, in the terms of the flow."""
+
+from __future__ import annotations
+
+from quietcuff.api.admission import principal_of
+from quietcuff.api.requests import Connection
+from quietcuff.ingest import Caller
+
+
+def caller_of(connection: Connection) -> Caller:
+    """The tenant and the key of this request, and its id."""
+    principal = principal_of(connection)
+    request_id: str = connection.scope["state"]["request_id"]
+    return Caller(tenant_id=principal.tenant_id, actor=principal.actor, request_id=request_id)

@@ -1,0 +1,65 @@
+"""``/v1/devices``: the registry of devices, with their validation, cuffs and checks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from litestar import Controller, Request, get, post
+from litestar.params import FromPath, RawBody
+from litestar.response.base import ASGIResponse
+
+from quietcuff import ingest
+from quietcuff.api import examples
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.answers import answer_record
+from quietcuff.api.caller import caller_of
+from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.parameters import IF_MATCH_OPTIONAL
+from quietcuff.api.requests import if_match_of
+from quietcuff.api.service import service_of
+from quietcuff.api.shapes import DeviceRecord
+from quietcuff.core.devices import RegisteredDevice
+from quietcuff.decode.own_json import read
+from quietcuff.security.scopes import Need
+
+TAG = "Devices"
+SAVE = Operation(
+    id="save_device",
+    tag=TAG,
+    summary="Register a device, or replace what is known of it",
+    description="By identifier; the whole document each time.",
+    access=Need("Device", "c"),
+    parameters=(IF_MATCH_OPTIONAL,),
+    body=RegisteredDevice,
+    examples=examples.DEVICES,
+    replies=(
+        Reply(status=200, description="Known before.", shape=DeviceRecord, headers=("ETag", "Location")),
+        Reply(status=201, description="New.", shape=DeviceRecord, headers=("ETag", "Location")),
+    ),
+    problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
+)
+GET = Operation(
+    id="get_device",
+    tag=TAG,
+    summary="A registered device",
+    access=Need("Device", "r"),
+    replies=(Reply(description="The device.", shape=DeviceRecord, headers=("ETag",)),),
+)
+
+
+class Devices(Controller):
+    """Devices."""
+
+    path = "/v1/devices"
+
+    @post(opt=described(SAVE))
+    async def save(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Register a device."""
+        desk, caller, document = service_of(request).desk, caller_of(request), read(body, RegisteredDevice)
+        record = await ingest.save_device(desk, caller, document, if_match=if_match_of(request))
+        return answer_record(record, location=f"{self.path}/{record.id}")
+
+    @get("/{device_id:str}", opt=described(GET))
+    async def get_one(self, request: Request[Any, Any, Any], device_id: FromPath[str]) -> ASGIResponse:
+        """Answer the device."""
+        return answer_record(await ingest.read_device(service_of(request).desk, caller_of(request), device_id))

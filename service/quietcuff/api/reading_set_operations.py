@@ -1,0 +1,135 @@
+"""What each route of ``/v1/reading-sets`` says of itself."""
+
+from __future__ import annotations
+
+from quietcuff.api import examples
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.operations import Operation, Parameter, Reply
+from quietcuff.api.parameters import IDEMPOTENCY_KEY, IF_MATCH, IF_MATCH_OR_ANY, IF_NONE_MATCH
+from quietcuff.api.shapes import Envelope, SetPage, VersionList
+from quietcuff.core.changes import Append, Correction
+from quietcuff.core.readings import ReadingSet
+from quietcuff.security.scopes import Need
+from quietcuff.storage.queries import LONGEST_PAGE
+
+TAG = "Reading sets"
+CREATE, READ, SEARCH, UPDATE = (Need("Observation", letter) for letter in "crsu")
+CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"))
+CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
+UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag",))
+
+STORE = Operation(
+    id="store_reading_set",
+    tag=TAG,
+    summary="Evaluate and store a reading set",
+    description="One sitting: whole, or with `closed: false` and more to come. The answer is sent once it is on disk.",
+    access=CREATE,
+    parameters=(IDEMPOTENCY_KEY,),
+    body=ReadingSet,
+    examples=examples.READING_SETS,
+    replies=(
+        Reply(
+            status=201,
+            description="Stored, or stored before by the same request.",
+            shape=Envelope,
+            headers=("ETag", "Location", "Idempotency-Replayed"),
+        ),
+    ),
+    problems=(kinds.BAD_HEADER, kinds.CONFLICT),
+)
+LIST = Operation(
+    id="list_reading_sets",
+    tag=TAG,
+    summary="Stored sets, newest first",
+    access=SEARCH,
+    parameters=(
+        Parameter(
+            name="subject_id",
+            within="query",
+            schema={"type": "string", "format": "uuid"},
+            description="Only of this person, by the id that this service gave. Unknown: an empty list.",
+        ),
+        Parameter(
+            name="from",
+            within="query",
+            schema={"type": "string"},
+            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
+        ),
+        Parameter(name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."),
+        Parameter(
+            name="limit",
+            within="query",
+            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+            description="The length of the page.",
+        ),
+        Parameter(name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."),
+    ),
+    replies=(Reply(description="A page.", shape=SetPage, headers=("Link",)),),
+)
+GET = Operation(
+    id="get_reading_set",
+    tag=TAG,
+    summary="One set, as it stands",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(Reply(description="The newest version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+)
+LIST_VERSIONS = Operation(
+    id="list_reading_set_versions",
+    tag=TAG,
+    summary="Why each version of a set is there",
+    access=READ,
+    replies=(Reply(description="The versions, oldest first.", shape=VersionList),),
+)
+GET_VERSION = Operation(
+    id="get_reading_set_version",
+    tag=TAG,
+    summary="A set as it was",
+    description="To the byte as it was answered when that version was the newest.",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(Reply(description="That version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+)
+APPEND = Operation(
+    id="append_readings",
+    tag=TAG,
+    summary="Add readings to an open set, or close it",
+    description="Each answer carries the next step. `context` answers are merged key by key; `closed: true`, with or without "
+    "readings, closes. A set in which nothing arrives for 60 minutes is closed by the service.",
+    access=UPDATE,
+    parameters=(IF_MATCH_OR_ANY, IDEMPOTENCY_KEY),
+    body=Append,
+    examples=examples.APPENDS,
+    replies=(CHANGED,),
+    problems=CHANGE_PROBLEMS,
+)
+REOPEN = Operation(
+    id="reopen_reading_set",
+    tag=TAG,
+    summary="Open a set again within 24 hours of its closing",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    replies=(CHANGED,),
+    problems=(*CHANGE_PROBLEMS, kinds.NOT_ACCEPTABLE),
+)
+CORRECT = Operation(
+    id="correct_reading_set",
+    tag=TAG,
+    summary="Put right what a set says, or take it back",
+    description="All changes together or none. A field set to null is removed. Nothing is overwritten: earlier versions "
+    "stay readable. The person cannot be amended: void the set and store a new one that `replaces` it.",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    body=Correction,
+    examples=examples.CORRECTIONS,
+    replies=(CHANGED,),
+    problems=CHANGE_PROBLEMS,
+)
+GET_BUNDLE = Operation(
+    id="get_reading_set_bundle",
+    tag=TAG,
+    summary="The sitting as one FHIR Bundle",
+    description="Person, devices, every reading, the mean and how it came about; no reference leads out of it.",
+    access=READ,
+    replies=(Reply(description="A Bundle of type collection.", media_type="application/fhir+json"),),
+)
