@@ -111,7 +111,8 @@ def guideline_row(row: Row) -> tuple[str, ...]:
 def population(who: Population) -> str:
     to = f" to under {who.age_below_years}" if who.age_below_years is not None else ""
     unknown = "age unknown: " + ("provisional" if who.age_unknown == "provisional" else "no category")
-    return f"people from {who.age_from_years}{to} years, {PREGNANCY[who.pregnancy]}; {', '.join(who.settings)}; {unknown} {keys(who.source)}"
+    people = f"people from {who.age_from_years}{to} years, {PREGNANCY[who.pregnancy]}"
+    return f"{people}; {', '.join(who.settings)}; {unknown} {keys(who.source)}"
 
 
 def situations(book: Rulebook) -> Iterator[str]:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from quietcuff.core.errors import DemoFailed
 from quietcuff.demo.gateway import Envelope
-from quietcuff.demo.narrative import MARGIN, in_words, tell_heading
+from quietcuff.demo.narrative import MARGIN, tell_heading
 from quietcuff.demo.play import mishaps_of
 
 Json = dict[str, Any]
@@ -68,7 +68,7 @@ def show_bundle(console: Console, bundle: Json, envelope: Envelope, who: str, si
     tell_heading(console, f"{who}'s sitting as one FHIR R4 Bundle")
     said = (
         f"{len(bundle['entry'])} entries, {size_bytes / 1000:.0f} kB, shown a line each; “…” stands for the id of the sitting, "
-        f"{envelope.id}. Below them the mean as it is, whole. No name is in it: none was sent."
+        f"{envelope.id}. Below them the mean as it is. --bundle FILE writes the whole. No name is in it: none was sent."
     )
     console.print(Padding(Text(said), (0, MARGIN), expand=False))
     lines = Table.grid(padding=(0, 2, 0, 0))
@@ -110,17 +110,22 @@ def observation_in_words(observation: Json) -> str:
     if is_mean:
         return f"mean {value}, derived from {len(observation['derivedFrom'])} readings"
     notes = [note["text"] for note in observation.get("note", [])]
-    return ". ".join([f"reading {value}", *(in_words(note) for note in notes)])
+    return ". ".join([f"reading {value}", *notes])
 
 
 def compact(value: Any, indent: int = 0) -> str:
-    """JSON for reading: what fits on a line stays on it."""
+    """JSON for reading: what fits on a line stays on it, and a list of one shares its brackets' lines."""
     flat = msgspec.json.format(msgspec.json.encode(value), indent=0).decode()
     if indent + len(flat) <= LONGEST_LINE or not isinstance(value, dict | list) or not value:
         return flat
+    if isinstance(value, list) and len(value) == 1:
+        return f"[{compact(value[0], indent)}]"
     inner, outer = " " * (indent + 2), " " * indent
     if isinstance(value, list):
         lines = [f"{inner}{compact(item, indent + 2)}" for item in value]
         return "[\n" + ",\n".join(lines) + f"\n{outer}]"
-    lines = [f"{inner}{msgspec.json.encode(name).decode()}: {compact(item, indent + 2)}" for name, item in value.items()]
+    names = [msgspec.json.encode(name).decode() for name in value]
+    if len(names) == 1:
+        return f"{{{names[0]}: {compact(next(iter(value.values())), indent)}}}"
+    lines = [f"{inner}{name}: {compact(item, indent + 2)}" for name, item in zip(names, value.values(), strict=True)]
     return "{\n" + ",\n".join(lines) + f"\n{outer}}}"

@@ -52,6 +52,11 @@ class Gateway:
         self.key = key
         self.sent: list[Request] = []
 
+    def register_device(self, device: dict[str, Any]) -> None:
+        """Tell the registry of a device, so that readings need only name it."""
+        body = msgspec.json.encode(device)
+        self.exchange(Request(method="POST", path="/v1/devices", body=body, headers={}, expected_status=201))
+
     def open_set(self, reading_set: dict[str, Any], retry_key: str) -> Answer:
         """Store a sitting, whole or with more readings to come."""
         return self.change("/v1/reading-sets", reading_set, 201, {"Idempotency-Key": retry_key})

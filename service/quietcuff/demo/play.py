@@ -100,7 +100,7 @@ class Sender:
             },
             "visit": visit,
             "context": self.morning.context,
-            "device": self.morning.device,
+            "device": {"identifier": self.morning.device["identifier"]},
             "cuff": self.visit.cuff or self.morning.cuff,
             "closed": False,
             "readings": readings,

@@ -29,6 +29,7 @@ def run_demo(console: Console, *, keep: bool = False, port: int | None = None, b
     tell_opening(console, morning, noon)
     with running_server(morning.tenant, port) as server:
         gateway = Gateway(HOST, server.port, server.key)
+        gateway.register_device(morning.device)
         outcomes, mishaps = play_morning(console, gateway, morning, noon)
         show_summary(console, outcomes)
         mishaps += show_records(console, gateway, outcomes, bundle_file)
