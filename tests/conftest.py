@@ -12,7 +12,6 @@ import pytest
 os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
 
 from databases import PostgresqlServer, SqliteFiles
-
 from quietcuff.storage.store import Store, open_store
 
 

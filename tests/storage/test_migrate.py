@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from databases import PostgresqlServer
 from sqlalchemy import Connection, inspect
 
+from databases import PostgresqlServer
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage import migrate
 from quietcuff.storage.tables import GUARDED_TABLES, metadata

@@ -1,6 +1,36 @@
-"""The flow: a sitting comes in, is evaluated, is kept with its claim and its trail in one transaction, and is answered.
+"""The flow from what comes in to what is kept and answered; ``flow.py`` is the page to read first.
 
 ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is stored; ``read_set``,
 ``read_versions``, ``read_version`` and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``,
-``save_device`` and ``read_device`` keep the two registries. All are coroutines that take the desk and the caller first.
+``save_device`` and ``read_device`` keep the two registries. All are coroutines; the desk comes first, then the caller.
 """
+
+from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
+from quietcuff.ingest.flow import append, correct, receive, reopen
+from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
+from quietcuff.ingest.registry import find_subject, read_device, read_subject, save_device, save_subject
+from quietcuff.ingest.sweep import close_idle_sets
+
+__all__ = [
+    "Answer",
+    "Caller",
+    "Desk",
+    "IfMatch",
+    "Page",
+    "Record",
+    "append",
+    "close_idle_sets",
+    "correct",
+    "find_subject",
+    "list_sets",
+    "open_desk",
+    "read_device",
+    "read_set",
+    "read_subject",
+    "read_version",
+    "read_versions",
+    "receive",
+    "reopen",
+    "save_device",
+    "save_subject",
+]

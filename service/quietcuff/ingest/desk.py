@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Literal
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.core.rules import Rulebook
+from quietcuff.storage.ids import new_set_id
+from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import Store
+from quietcuff.storage.tenants import Tenant, Tenants
 
 IfMatch = Literal["*"] | frozenset[int] | None
 
@@ -24,7 +27,10 @@ class Caller(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
-    """A set as answered: ``body`` is the envelope as JSON, the same bytes each time the same version is asked for."""
+    """A set as answered: ``body`` is the envelope as JSON, the same bytes each time the same version is asked for.
+
+    ``created`` where the answer is that of the request which stored the set, repeated or not.
+    """
 
     body: bytes
     set_id: str
@@ -50,9 +56,45 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Desk(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything the flow needs, made once by the application. ``clock`` tells UTC; ``random_bits`` as many as asked."""
+    """Everything the flow needs, made once by the application. ``new_id`` makes a set's id from its subject's."""
 
     store: Store
+    tenants: Tenants
     rulebook: Rulebook
     clock: Callable[[], datetime]
-    random_bits: Callable[[int], int]
+    new_id: Callable[[UUID, datetime], UUID]
+
+
+class Turn(msgspec.Struct, frozen=True, kw_only=True):
+    """One request's turn in the shared transaction; ``now`` is the server's clock, to the millisecond."""
+
+    transaction: Transaction
+    desk: Desk
+    tenant: Tenant
+    caller: Caller
+    now: datetime
+
+
+def utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+def open_desk(
+    store: Store,
+    rulebook: Rulebook,
+    *,
+    clock: Callable[[], datetime] = utc_now,
+    new_id: Callable[[UUID, datetime], UUID] = new_set_id,
+) -> Desk:
+    """The desk of an application that serves from a store."""
+    return Desk(store=store, tenants=Tenants(store, clock), rulebook=rulebook, clock=clock, new_id=new_id)
+
+
+def turn_of(desk: Desk, tenant: Tenant, caller: Caller, transaction: Transaction) -> Turn:
+    return Turn(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk))
+
+
+def now(desk: Desk) -> datetime:
+    """The time by the server's clock, to the millisecond, as it is answered."""
+    moment = desk.clock()
+    return moment.replace(microsecond=moment.microsecond // 1000 * 1000)

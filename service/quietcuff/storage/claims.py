@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, delete, insert, select
+from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.storage.codes import CLAIM_KIND
-from quietcuff.storage.sql import Command, Query
+from quietcuff.storage.column_types import Instant
+from quietcuff.storage.jobs import RunAgain
+from quietcuff.storage.sql import Command, Query, insert_into
 from quietcuff.storage.tables import claim
 
 _c = claim.c
+KEY = CLAIM_KIND.number("key")
 KEY_KEPT = timedelta(days=30)
 
 
@@ -29,10 +33,16 @@ class Claim(msgspec.Struct, frozen=True):
     created_at: datetime
 
 
+def _insert_or_replace(dialect: str) -> Any:
+    statement = insert_into(claim, dialect)
+    values = {column.name: statement.excluded[column.name] for column in claim.c if not column.primary_key}
+    over = (_c.kind == KEY) & (_c.created_at < bindparam("over_before", type_=Instant()))
+    return statement.on_conflict_do_update(index_elements=list(claim.primary_key), set_=values, where=over)
+
+
 _MINE = (_c.tenant_id == bindparam("tenant_id"), _c.key_digest == bindparam("key_digest"))
 FIND = Query(Claim, select(*(_c[name] for name in Claim.__struct_fields__)).where(*_MINE))
-INSERT = Command(insert(claim))
-DELETE = Command(delete(claim).where(*_MINE))
+INSERT = Command(_insert_or_replace)
 
 
 def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> Claim | None:
@@ -42,22 +52,15 @@ def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: d
 
 
 def insert_claim(connection: Connection, new: Claim) -> None:
-    """Store a claim in the place of one that is over.
+    """Store a claim, in the place of one that is over.
 
     Raises:
-        IntegrityError: another process made the same claim meanwhile.
+        RunAgain: another process made the same claim meanwhile.
     """
-    if new.kind == CLAIM_KIND.number("key"):
-        delete_if_over(connection, new)
-    INSERT.run(connection, msgspec.structs.asdict(new))
-
-
-def delete_if_over(connection: Connection, new: Claim) -> None:
-    key = {"tenant_id": new.tenant_id, "key_digest": new.key_digest}
-    found = FIND.first(connection, key)
-    if found is not None and is_over(found, new.created_at):
-        DELETE.run(connection, key)
+    values = {**msgspec.structs.asdict(new), "over_before": new.created_at - KEY_KEPT}
+    if INSERT.run(connection, values) == 0:
+        raise RunAgain
 
 
 def is_over(found: Claim, now: datetime) -> bool:
-    return found.kind == CLAIM_KIND.number("key") and now - found.created_at > KEY_KEPT
+    return found.kind == KEY and found.created_at < now - KEY_KEPT

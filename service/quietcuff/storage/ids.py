@@ -11,11 +11,14 @@ import secrets
 from datetime import datetime
 from uuid import UUID
 
+from quietcuff.core.errors import NotFound
 from quietcuff.core.readings import Identifier
 from quietcuff.storage.column_types import microseconds
 
 DIGEST_BYTES = 16
 SUBJECT_BITS = 12
+# An id that is nobody's, where one must be named.
+NOBODY = UUID(int=0)
 
 
 def subject_id(secret: bytes, identifier: Identifier) -> UUID:
@@ -60,3 +63,18 @@ def _named_id(secret: bytes, kind: str, identifier: Identifier) -> UUID:
     number = int.from_bytes(hmac.digest(secret, text, "sha256")[:16], "big")
     number = number & ~(0xF << 76) | 0x8 << 76
     return UUID(int=number & ~(0b11 << 62) | 0b10 << 62)
+
+
+def read_id(text: str) -> UUID:
+    """An id as it stands in a URL: canonical, lower case.
+
+    Raises:
+        NotFound: text that cannot be an id of ours.
+    """
+    try:
+        found = UUID(text)
+    except ValueError as error:
+        raise NotFound("id") from error
+    if str(found) != text:
+        raise NotFound("id")
+    return found

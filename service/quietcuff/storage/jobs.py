@@ -15,7 +15,9 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from quietcuff.core.errors import Busy, QuietcuffError
 
-Work = Callable[[Connection], Any]
+# What work is done on: a connection whose transaction somebody else begins and ends.
+Transaction = Connection
+Work = Callable[[Transaction], Any]
 EnterTenant = Callable[[Connection, int], None]
 
 WROTE = "quietcuff wrote"
@@ -37,6 +39,10 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
 
     value: Any = None
     error: Exception | None = None
+
+
+class RunAgain(Exception):
+    """What the work read is no longer so: done again, it will see what another process stored meanwhile."""
 
 
 class _Spoiled(Exception):
@@ -86,7 +92,7 @@ def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> O
         try:
             with connection.begin_nested():
                 return Outcome(value=job.work(connection))
-        except IntegrityError as error:
+        except (IntegrityError, RunAgain) as error:
             if attempt == "last":
                 return Outcome(error=error)
         except DBAPIError as error:

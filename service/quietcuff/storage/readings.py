@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -41,7 +42,8 @@ def _stands(index: int, *columns: Any) -> dict[str, StandRow]:
 
 def _upsert(dialect: str) -> Any:
     statement = insert_into(reading, dialect)
-    values = {column.name: statement.excluded[column.name] for column in reading.c if column.name not in _KEY}
+    kept = (*_KEY, "source_key")
+    values = {column.name: statement.excluded[column.name] for column in reading.c if column.name not in kept}
     return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
 
 
@@ -60,11 +62,11 @@ STANDS = Query(
 )
 
 
-def insert_readings(connection: Connection, rows: list[Values]) -> None:
+def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
     INSERT.run_each(connection, rows)
 
 
-def save_readings(connection: Connection, rows: list[Values]) -> None:
+def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
     """Store readings, those that are there already in their new state."""
     UPSERT.run_each(connection, rows)
 

@@ -10,7 +10,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
 from quietcuff.storage.codes import OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
-from quietcuff.storage.sql import Command, Query
+from quietcuff.storage.sql import Command, Query, single
 from quietcuff.storage.tables import reading_set
 
 _c = reading_set.c
@@ -84,15 +84,15 @@ CHANGE = Command(
     ),
     columns=[name for name in SetRow.__struct_fields__ if name not in (*_KEY, "created_at", "setting")],
 )
-IDLE = Query(
-    UUID,
+IDLE: Query[UUID] = Query(
+    single,
     select(_c.set_id)
     .where(_OF_TENANT, _c.closed_at.is_(None), _c.touched_at < bindparam("touched_before"))
     .order_by(_c.touched_at)
     .limit(bindparam("most")),
 )
-EARLIER = Query(
-    bytes,
+EARLIER: Query[bytes] = Query(
+    single,
     select(_c.sitting)
     .where(
         _OF_TENANT,

@@ -90,6 +90,11 @@ class _Plan:
         return [value if convert is None else convert(value) for value, convert in zip(row, self._gives, strict=True)]
 
 
+def single(value: Any) -> Any:
+    """The shape of a row that is one value."""
+    return value
+
+
 def answered_columns(clause: Clause) -> Sequence[Any]:
     """The columns of the rows that a statement answers: none for a plain insert, update or delete."""
     if clause.is_select:

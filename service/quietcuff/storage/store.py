@@ -36,7 +36,8 @@ class Store:
         self._backend = backend
         self._serving_lock = serving_lock
         self._waiting: deque[tuple[Job, asyncio.Future[Any]]] = deque()
-        self._writers: set[asyncio.Task[None]] = set()
+        self._writers = 0
+        self._tasks: set[asyncio.Task[None]] = set()
         self._is_closing = False
 
     async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
@@ -50,10 +51,11 @@ class Store:
             raise Busy(RETRY_SECONDS)
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer))
-        if len(self._writers) < self._backend.writers:
-            writer = asyncio.create_task(self._write_groups())
-            self._writers.add(writer)
-            writer.add_done_callback(self._writers.discard)
+        if self._writers < self._backend.writers:
+            self._writers += 1
+            task = asyncio.create_task(self._write_groups())
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
         return await answer
 
     async def read(self, tenant_id: int, work: Callable[[Connection], T]) -> T:
@@ -72,8 +74,8 @@ class Store:
     async def close(self) -> None:
         """Finish what is waiting, take nothing more, and let the database go."""
         self._is_closing = True
-        while self._writers:
-            await asyncio.wait(set(self._writers))
+        while self._tasks:
+            await asyncio.wait(set(self._tasks))
         await self._backend.close()
         if self._serving_lock is not None:
             self._serving_lock.release()
@@ -87,6 +89,8 @@ class Store:
             outcomes = await self._outcomes([job for job, _ in waiting])
             for (_, answer), outcome in zip(waiting, outcomes, strict=True):
                 settle(answer, outcome)
+        # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
+        self._writers -= 1
 
     async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""

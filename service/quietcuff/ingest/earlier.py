@@ -1,0 +1,47 @@
+"""The history that a set is evaluated with, and what the set in turn leaves for later ones."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.outcome import Evaluation
+from quietcuff.core.readings import Facts, History, Reading, ReadingSet
+from quietcuff.core.rules import Rulebook
+from quietcuff.core.snapshot import Remembered, make_history, remember
+from quietcuff.ingest.desk import Turn
+from quietcuff.storage.sets import earlier_sittings
+
+ENCODER = msgspec.json.Encoder()
+DECODER = msgspec.json.Decoder(Remembered)
+
+
+def history_before(turn: Turn, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
+    """The snapshot of what was taken of a person before a moment, apart from one set: the one that needs it."""
+    newest_first = earlier_sittings(
+        turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
+    )
+    remembered = [DECODER.decode(raw) for raw in reversed(newest_first)]
+    return make_history(remembered, as_of, facts.treatment_changed_on)
+
+
+def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> bytes | None:
+    """What a closed set leaves, as JSON; nothing where it has neither a result nor a comparison of the arms."""
+    left = remember(reading_set, evaluation, rulebook)
+    return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
+
+
+def first_taken(reading_set: ReadingSet) -> Reading:
+    """The first reading in time that is not voided; of a set with none left, the first of all."""
+    return min(kept(reading_set), key=lambda reading: reading.taken_at)
+
+
+def last_taken(reading_set: ReadingSet) -> Reading:
+    """The last reading in time that is not voided; of a set with none left, the last of all."""
+    return max(kept(reading_set), key=lambda reading: reading.taken_at)
+
+
+def kept(reading_set: ReadingSet) -> list[Reading]:
+    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings

@@ -1,0 +1,219 @@
+"""THE FLOW: a sitting comes in, is evaluated, is kept with its claim and its trail in one transaction, and is answered.
+
+In this order: what a request is known by; the person's row, locked; the first answer, if the same request came before;
+the version it is meant for; then the rules, and the rows of the next version.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.amend import apply_append, apply_correction
+from quietcuff.core.changes import AmendSet, Append, Correction
+from quietcuff.core.errors import NotAcceptable, QuietcuffError
+from quietcuff.core.readings import Facts, ReadingSet
+from quietcuff.ingest import people, refusals
+from quietcuff.ingest.claiming import Claims, claims_of, first_answer, keep_claims
+from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Turn, turn_of
+from quietcuff.ingest.keeping import keep
+from quietcuff.ingest.known import facts_that_differ
+from quietcuff.ingest.rows import Draft
+from quietcuff.ingest.stored import StoredSet, find_row, load
+from quietcuff.storage.ids import order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.subjects import lock_subject
+
+RECEIVE = "POST /v1/reading-sets"
+APPEND = "POST /v1/reading-sets/{id}/readings"
+REOPEN = "POST /v1/reading-sets/{id}/reopen"
+CORRECT = "POST /v1/reading-sets/{id}/corrections"
+
+
+class Nothing(msgspec.Struct, frozen=True):
+    """The body of a request that has none."""
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True):
+    """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms."""
+
+    set_id: UUID
+    route: str
+    body: msgspec.Struct
+    key: str | None
+    if_match: IfMatch
+    any_version: bool = False
+    draft: Callable[[Turn, StoredSet, Facts], Draft]
+    told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
+
+
+async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
+    """Evaluate and store a sitting, or answer again what the same request was answered.
+
+    Raises:
+        NotAcceptable: the rules cannot evaluate it, it holds what the service adds, or its key is of another body.
+        Conflict: a set with this identifier and another body is stored.
+    """
+    refusals.refuse_what_the_service_adds(reading_set)
+    tenant = await desk.tenants.get(caller.tenant_id)
+    person = subject_id(tenant.secret, reading_set.subject.identifier)
+    claims = claims_of(tenant, RECEIVE, reading_set, key=idempotency_key, identifier=reading_set.identifier)
+    return await desk.store.write(
+        tenant.tenant_id,
+        lambda transaction: store_new(turn_of(desk, tenant, caller, transaction), person, reading_set, claims),
+        order=order_of_subject(person),
+    )
+
+
+def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
+    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    answered = first_answer(turn, claims)
+    if answered is not None:
+        return answered
+    refusals.refuse_unknown_replaced(turn, reading_set)
+    met = people.meet(turn, person, reading_set.subject, known)
+    complete = msgspec.structs.replace(reading_set, subject=met.said)
+    draft = Draft(reading_set=complete, cause="created", facts_differ=met.differ)
+    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    people.save(turn, met)
+    keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
+    return answer
+
+
+async def append(
+    desk: Desk, caller: Caller, set_id: str, change: Append, *, if_match: IfMatch, idempotency_key: str | None
+) -> Answer:
+    """Add readings or answers to an open set, or close it.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-closed``, ``set-voided`` or ``sitting-over``.
+        NotAcceptable: nothing to append, too many readings, or its key is of another body.
+    """
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        refusals.refuse_closed(stored.row)
+        changed = apply_append(stored.reading_set, change)
+        return Draft(
+            reading_set=changed.reading_set,
+            cause="closed" if change.closed else "appended",
+            codes=changed.codes,
+            has_arrived=True,
+            facts_differ=stored.facts_differ,
+        )
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=APPEND,
+        body=change,
+        key=idempotency_key,
+        if_match=if_match,
+        any_version=True,
+        draft=draft,
+        told=lambda refusal, stored: refusals.of_append(refusal, stored.row, len(stored.reading_set.readings)),
+    )
+    return await make(desk, caller, wanted)
+
+
+async def reopen(desk: Desk, caller: Caller, set_id: str, *, if_match: IfMatch, idempotency_key: str | None) -> Answer:
+    """Open a set again that was closed less than a day ago.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-open``, ``set-voided`` or ``reopen-too-late``.
+    """
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        refusals.refuse_reopening(stored.row, turn.now, turn.desk.rulebook.limits.reopen_hours)
+        opened = msgspec.structs.replace(stored.reading_set, closed=False)
+        return Draft(reading_set=opened, cause="reopened", codes=["reopened"], facts_differ=stored.facts_differ)
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=REOPEN,
+        body=Nothing(),
+        key=idempotency_key,
+        if_match=if_match,
+        draft=draft,
+        told=lambda refusal, stored: refusal,
+    )
+    return await make(desk, caller, wanted)
+
+
+async def correct(
+    desk: Desk, caller: Caller, set_id: str, correction: Correction, *, if_match: IfMatch, idempotency_key: str | None
+) -> Answer:
+    """Put right what a set says, or take it back: all changes together or none.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-voided``.
+        NotAcceptable: a change that cannot be made, ``nothing-to-change``, or its key is of another body.
+    """
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        changed = apply_correction(stored.reading_set, correction)
+        amends = [change for change in correction.changes if isinstance(change, AmendSet)]
+        has_facts = any(isinstance(amend.set.subject, msgspec.Struct) for amend in amends)
+        corrected = changed.reading_set
+        return Draft(
+            reading_set=msgspec.structs.replace(corrected, closed=corrected.closed or changed.voids_set),
+            cause="voided" if changed.voids_set else "corrected",
+            codes=changed.codes,
+            is_voided=changed.voids_set,
+            facts_differ=facts_that_differ(corrected.subject, facts) if has_facts else stored.facts_differ,
+            author=correction.author,
+            reason=correction.reason,
+        )
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=CORRECT,
+        body=correction,
+        key=idempotency_key,
+        if_match=if_match,
+        draft=draft,
+        told=lambda refusal, stored: refusals.of_correction(refusal, correction),
+    )
+    return await make(desk, caller, wanted)
+
+
+async def make(desk: Desk, caller: Caller, wanted: Change) -> Answer:
+    """Make a change in the shared transaction."""
+    tenant = await desk.tenants.get(caller.tenant_id)
+    claims = claims_of(tenant, f"{wanted.route} {wanted.set_id}", wanted.body, key=wanted.key)
+    return await desk.store.write(
+        tenant.tenant_id,
+        lambda transaction: store_change(turn_of(desk, tenant, caller, transaction), wanted, claims),
+        order=order_of_set(wanted.set_id),
+    )
+
+
+def store_change(turn: Turn, wanted: Change, claims: Claims) -> Answer:
+    """Keep a set's next version.
+
+    Raises:
+        NotFound: this tenant has no such set.
+        VersionNotNamed, VersionStale: the change is not meant for the newest version.
+        Conflict: what is stored forbids it.
+        NotAcceptable: the rules, or the change itself.
+    """
+    person = find_row(turn, wanted.set_id).subject_id
+    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    answered = first_answer(turn, claims)
+    if answered is not None:
+        return answered
+    # Read again: while the person's row was waited for, another change may have been stored.
+    row = find_row(turn, wanted.set_id)
+    refusals.check_version(wanted.if_match, row.version, any_will_do=wanted.any_version)
+    refusals.refuse_voided(row)
+    stored = load(turn, row)
+    facts = Facts() if known is None else people.DECODER.decode(known.facts)
+    draft = wanted.draft(turn, stored, facts)
+    try:
+        answer = keep(turn, person, wanted.set_id, draft, stored)
+    except NotAcceptable as refusal:
+        raise wanted.told(refusal, stored) from refusal
+    keep_claims(turn, claims, person, wanted.set_id, answer.version)
+    return answer

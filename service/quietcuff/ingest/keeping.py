@@ -1,0 +1,154 @@
+"""One version of a set, evaluated and kept: set, version, readings and trail, in the transaction of the request.
+
+Everything is read and decided before anything is written, so that a refusal leaves nothing behind to undo.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.readings import History, Intake, YesNo
+from quietcuff.export.moves import Stands, next_stands
+from quietcuff.export.sittings import StoredSitting
+from quietcuff.ingest.desk import Answer, Turn
+from quietcuff.ingest.earlier import first_taken, history_before
+from quietcuff.ingest.envelope import answer_of
+from quietcuff.ingest.equipment import Equipment, look_up, note_seen, own_device_id
+from quietcuff.ingest.known import registration, with_known_devices
+from quietcuff.ingest.rows import Draft, Version, changed_places, pair, reading_rows, set_row
+from quietcuff.ingest.stored import StoredSet, device_ids
+from quietcuff.storage.answers import AnsweredVersion
+from quietcuff.storage.readings import insert_readings, save_readings
+from quietcuff.storage.sets import SetRow, change_set, insert_set
+from quietcuff.storage.trail import Entry, record
+from quietcuff.storage.versions import VersionRow, insert_version
+
+ENCODER = msgspec.json.Encoder()
+ACTIONS = {
+    "created": "create-set",
+    "appended": "append-readings",
+    "closed": "close-set",
+    "timed-out": "time-out-set",
+    "reopened": "reopen-set",
+    "corrected": "correct-set",
+    "voided": "void-set",
+}
+
+
+def keep(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None) -> Answer:
+    """Evaluate what a set is to be, and keep it as its next version.
+
+    Raises:
+        NotAcceptable: the rules cannot evaluate it.
+    """
+    equipment = look_up(turn, draft.reading_set)
+    version = decide(turn, subject_id, set_id, draft, before, equipment)
+    row = write(turn, subject_id, set_id, draft, version, before)
+    note_seen(turn, equipment)
+    return row
+
+
+def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment) -> Version:
+    """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
+    known = with_known_devices(draft.reading_set, equipment.registry)
+    as_of = first_taken(known).taken_at
+    history = history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+    intake = intake_of(turn, draft, before, history, registration(equipment.registry))
+    reading_set = msgspec.structs.replace(known, history=history, intake=intake)
+    sitting = StoredSitting(
+        set_id=str(set_id),
+        subject_id=str(subject_id),
+        reading_set=reading_set,
+        evaluation=evaluate(reading_set, history, turn.desk.rulebook),
+        device_ids=device_ids(turn.tenant.secret, reading_set),
+        is_voided=draft.is_voided,
+    )
+    number = 1 if before is None else before.row.version + 1
+    return Version(number=number, at=turn.now, sitting=sitting, stands=stands_after(sitting, before, number, turn.now))
+
+
+def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
+    """What the service knows of how the set came in, kept with it."""
+    early = None if before is None else before.reading_set.intake
+    was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
+    return Intake(
+        received_at=turn.now if early is None or draft.has_arrived else early.received_at,
+        closed_by_timeout=draft.cause == "timed-out" or was_timed_out,
+        device_registered=device_registered,
+        facts_differ=draft.facts_differ,
+        changes=draft.codes + history_codes(before, history),
+        default_guidelines=turn.tenant.settings.default_guidelines,
+    )
+
+
+def history_codes(before: StoredSet | None, history: History) -> list[str]:
+    """Whether earlier sittings came to be known, or changed, since the version before."""
+    early = None if before is None else before.reading_set.history
+    if early is None or (early.sittings, early.pairs) == (history.sittings, history.pairs):
+        return []
+    return ["history-changed"]
+
+
+def stands_after(sitting: StoredSitting, before: StoredSet | None, number: int, at: datetime) -> Stands:
+    if before is None:
+        return next_stands(Stands(), None, None, sitting, version=number, at=at)
+    return next_stands(before.stands, before.newest, before.mean_shown, sitting, version=number, at=at)
+
+
+def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
+    """Write the rows of a version, and put its answer together."""
+    key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
+    own_device = own_device_id(turn, version.reading_set)
+    row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
+    readings = reading_rows(key, version, before)
+    if before is None:
+        insert_set(turn.transaction, row)
+        insert_readings(turn.transaction, readings)
+    else:
+        change_set(turn.transaction, row)
+        save_readings(turn.transaction, readings)
+    answered = insert_answer(turn, draft, version, row, Stands() if before is None else before.stands)
+    record(turn.transaction, trail_entry(turn, row, ACTIONS[draft.cause]))
+    return answer_of(answered, created=before is None)
+
+
+def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early: Stands) -> AnsweredVersion:
+    """Store the version as it is answered from now on."""
+    idle = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes)
+    stored = VersionRow(
+        tenant_id=row.tenant_id,
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+        cause=draft.cause,
+        status=row.status,
+        closes_at=row.touched_at + idle if row.closed_at is None else None,
+        document=ENCODER.encode(version.reading_set),
+        evaluation=ENCODER.encode(version.evaluation),
+        rules_digest=turn.desk.rulebook.digest,
+        changed=" ".join(changed_places(early, version.stands)),
+        author=pair(draft.author),
+        reason=draft.reason,
+        created_by=turn.caller.actor,
+        created_at=turn.now,
+    )
+    insert_version(turn.transaction, stored)
+    shared = {name: getattr(stored, name) for name in AnsweredVersion.__struct_fields__ if hasattr(stored, name)}
+    return AnsweredVersion(**shared, set_created_at=row.created_at)
+
+
+def trail_entry(turn: Turn, row: SetRow, action: str) -> Entry:
+    return Entry(
+        tenant_id=row.tenant_id,
+        at=turn.now,
+        actor=turn.caller.actor,
+        action=action,
+        request_id=UUID(turn.caller.request_id),
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+    )

@@ -1,0 +1,179 @@
+"""What is stored, answered: one set, its versions, pages of sets."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR
+from quietcuff.ingest.desk import Answer, Caller, Desk, Page
+from quietcuff.ingest.envelope import answer_of, instant
+from quietcuff.storage.answers import newest_answer, numbered_answer
+from quietcuff.storage.ids import read_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.listing import ListedSet, ListFilter
+from quietcuff.storage.listing import list_sets as listed_sets
+from quietcuff.storage.queries import SetQuery, check_limit, cursor_of, read_cursor
+from quietcuff.storage.sets import find_set
+from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.versions import VersionNote, version_notes
+
+ENCODER = msgspec.json.Encoder()
+
+
+class Told(msgspec.Struct, frozen=True):
+    """The parts of an evaluation that a list shows, kept as the bytes they are."""
+
+    state: str
+    safety: msgspec.Raw
+    protocol: msgspec.Raw
+    result: msgspec.Raw
+    categories: msgspec.Raw
+
+
+class SetSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """One set of a list."""
+
+    id: str
+    version: int
+    subject_id: str
+    state: str
+    safety: msgspec.Raw
+    setting: str
+    protocol: msgspec.Raw
+    taken_from: datetime
+    taken_to: datetime
+    result: msgspec.Raw
+    categories: msgspec.Raw
+
+
+TOLD = msgspec.json.Decoder(Told)
+
+
+async def read_set(desk: Desk, caller: Caller, set_id: str) -> Answer:
+    """The newest version of a set.
+
+    Raises:
+        NotFound: this tenant has no such set.
+    """
+    wanted = read_id(set_id)
+    found = await desk.store.read(caller.tenant_id, lambda transaction: newest_answer(transaction, caller.tenant_id, wanted))
+    if found is None:
+        raise NotFound("reading set")
+    return answer_of(found)
+
+
+async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> Answer:
+    """A set as it was answered when that version was the newest, to the byte.
+
+    Raises:
+        NotFound: this tenant has no such set, or the set no such version.
+    """
+    wanted = read_id(set_id)
+    found = await desk.store.read(
+        caller.tenant_id, lambda transaction: numbered_answer(transaction, caller.tenant_id, wanted, number)
+    )
+    if found is None:
+        raise NotFound("version")
+    return answer_of(found)
+
+
+async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
+    """Why each version of a set is there, oldest first: ``{"items": [...]}``.
+
+    Raises:
+        NotFound: this tenant has no such set.
+    """
+    wanted = read_id(set_id)
+
+    def notes(transaction: Transaction) -> list[VersionNote]:
+        row = find_set(transaction, caller.tenant_id, wanted)
+        return [] if row is None else version_notes(transaction, caller.tenant_id, row.subject_id, wanted)
+
+    found = await desk.store.read(caller.tenant_id, notes)
+    if not found:
+        raise NotFound("reading set")
+    return ENCODER.encode({"items": [told_note(note) for note in found]})
+
+
+def told_note(note: VersionNote) -> dict[str, Any]:
+    system, _, value = (note.author or "").partition("|")
+    return {
+        "version": note.version,
+        "cause": note.cause,
+        "created_at": instant(note.created_at),
+        "by": note.by,
+        "author": {"system": system, "value": value} if note.author else None,
+        "reason": note.reason,
+        "rules_digest": note.rules_digest,
+    }
+
+
+async def list_sets(desk: Desk, caller: Caller, query: SetQuery) -> Page:
+    """A page of sets, the newest first. A subject that is not known has none.
+
+    Raises:
+        NotAcceptable: a limit, cursor or day that cannot be.
+    """
+    check_limit(query.limit)
+    tenant = await desk.tenants.get(caller.tenant_id)
+    try:
+        wanted = filter_of(tenant, query)
+    except NotFound:
+        return Page(items=b"[]", cursor=None)
+    found = await desk.store.read(caller.tenant_id, lambda transaction: listed_sets(transaction, wanted, query.limit + 1))
+    page = found[: query.limit]
+    return Page(
+        items=ENCODER.encode([summary(one) for one in page]),
+        cursor=cursor_of(page[-1].end) if len(found) > query.limit else None,
+    )
+
+
+def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
+    """The query in the store's terms.
+
+    Raises:
+        NotFound: a subject's id that cannot be one.
+    """
+    return ListFilter(
+        tenant_id=tenant.tenant_id,
+        subject_id=None if query.subject_id is None else read_id(query.subject_id),
+        since=first_moment(query.since, tenant.zone, "from"),
+        until=first_moment(query.until, tenant.zone, "to"),
+        after=None if query.cursor is None else read_cursor(query.cursor),
+    )
+
+
+def first_moment(day: datetime | date | None, zone: ZoneInfo, parameter: str) -> datetime | None:
+    """A moment as it is; a plain day as its first moment in the tenant's time zone.
+
+    Raises:
+        NotAcceptable: so far off that it could not be stored.
+    """
+    if day is None:
+        return None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        detail = f"A day or a moment in the years {FIRST_YEAR} to {LAST_YEAR}."
+        raise NotAcceptable([Fault(parameter=parameter, code="out-of-range", detail=detail)])
+    return day if isinstance(day, datetime) else datetime(day.year, day.month, day.day, tzinfo=zone)
+
+
+def summary(listed: ListedSet) -> SetSummary:
+    told = TOLD.decode(listed.evaluation)
+    return SetSummary(
+        id=str(listed.set_id),
+        version=listed.version,
+        subject_id=str(listed.subject_id),
+        state=told.state,
+        safety=told.safety,
+        setting=listed.setting,
+        protocol=told.protocol,
+        taken_from=listed.taken_from,
+        taken_to=listed.taken_to,
+        result=told.result,
+        categories=told.categories,
+    )

@@ -1,0 +1,170 @@
+"""A version of a set as rows: where the set stands now, the version itself, and the readings that are new or moved."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.outcome import Evaluation
+from quietcuff.core.readings import Identifier, ReadingSet
+from quietcuff.core.rules import Rulebook
+from quietcuff.export.moves import Stands
+from quietcuff.export.sittings import StoredSitting
+from quietcuff.ingest.earlier import first_taken, last_taken, left_for_later
+from quietcuff.ingest.stored import StoredSet
+from quietcuff.storage.readings import StandRow, measured_columns, stand_columns
+from quietcuff.storage.sets import SetRow
+
+MINUTE = timedelta(minutes=1)
+
+
+class Draft(msgspec.Struct, frozen=True, kw_only=True):
+    """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now."""
+
+    reading_set: ReadingSet
+    cause: str
+    codes: list[str] = []
+    has_arrived: bool = False
+    is_voided: bool = False
+    facts_differ: list[str] = []
+    author: Identifier | None = None
+    reason: str | None = None
+
+
+class Version(msgspec.Struct, frozen=True, kw_only=True):
+    """A version that is about to be kept: its number and moment, the sitting, and where its Observations stand."""
+
+    number: int
+    at: datetime
+    sitting: StoredSitting
+    stands: Stands
+
+    @property
+    def reading_set(self) -> ReadingSet:
+        return self.sitting.reading_set
+
+    @property
+    def evaluation(self) -> Evaluation:
+        return self.sitting.evaluation
+
+
+def set_row(
+    key: dict[str, Any], draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
+) -> SetRow:
+    """Where the set stands with this version."""
+    reading_set, evaluation = version.reading_set, version.evaluation
+    first, last = first_taken(reading_set).taken_at, last_taken(reading_set).taken_at
+    is_over = draft.is_voided or not reading_set.closed
+    return SetRow(
+        **key,
+        taken_from=first,
+        taken_to=last,
+        from_offset_minutes=offset_minutes(first),
+        to_offset_minutes=offset_minutes(last),
+        created_at=version.at if before is None else before.created_at,
+        updated_at=version.at,
+        touched_at=touched_at(draft, version.at, before),
+        closed_at=closed_at(reading_set, version.at, before),
+        version=version.number,
+        status="voided" if draft.is_voided else "active",
+        state=evaluation.state,
+        setting=reading_set.setting,
+        protocol=evaluation.protocol.id,
+        device_id=device_id,
+        observer=pair(reading_set.observer),
+        location=pair(reading_set.location),
+        encounter=pair(reading_set.encounter),
+        based_on=pair(reading_set.based_on),
+        sitting=None if is_over else left_for_later(reading_set, evaluation, rulebook),
+        **mean_columns(version, before),
+    )
+
+
+def touched_at(draft: Draft, at: datetime, before: SetRow | None) -> datetime:
+    """When something last arrived, from which the time to close counts; it counts anew from a reopening."""
+    return at if before is None or draft.has_arrived or draft.cause == "reopened" else before.touched_at
+
+
+def closed_at(reading_set: ReadingSet, at: datetime, before: SetRow | None) -> datetime | None:
+    """When the set was closed: now, or earlier; null while it is open."""
+    if not reading_set.closed:
+        return None
+    return before.closed_at if before is not None and before.closed_at is not None else at
+
+
+def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
+    """What the mean shows, and where it stands. A mean that did not move shows what it showed."""
+    mean, result = version.stands.mean, version.evaluation.result
+    if mean is None:
+        return {}
+    stand = {
+        "mean_version": mean.stand.version,
+        "mean_status": mean.stand.status,
+        "mean_updated_at": mean.stand.updated_at,
+        "mean_from_version": mean.from_version,
+    }
+    if mean.from_version == version.number and result is not None:
+        shown = {
+            "mean_taken_from": result.taken_from,
+            "mean_taken_to": result.taken_to,
+            "systolic": result.systolic_mmhg,
+            "diastolic": result.diastolic_mmhg,
+            "counted": result.readings_counted,
+        }
+    else:
+        names = ("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted")
+        shown = {name: getattr(before, name) for name in names}
+    return {**stand, **shown}
+
+
+def reading_rows(key: dict[str, Any], version: Version, before: StoredSet | None) -> list[dict[str, Any]]:
+    """The readings that are new, or of which anything is not as it was."""
+    stands = {name: StandRow(stand.version, stand.status, stand.updated_at) for name, stand in version.stands.places.items()}
+    return [
+        reading_row(key, index, version.sitting, stands)
+        for index in range(len(version.reading_set.readings))
+        if before is None or is_new_or_moved(index, before, version)
+    ]
+
+
+def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
+    early, late = before.newest, version.sitting
+    if index >= len(early.reading_set.readings):
+        return True
+    names = [f"{letter}{index}" for letter in "rpf"]
+    return (
+        early.reading_set.readings[index] != late.reading_set.readings[index]
+        or early.evaluation.readings[index] != late.evaluation.readings[index]
+        or early.device_ids[index] != late.device_ids[index]
+        or any(before.stands.places.get(name) != version.stands.places.get(name) for name in names)
+    )
+
+
+def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands: dict[str, StandRow]) -> dict[str, Any]:
+    device_id = sitting.device_ids[index]
+    return {
+        **key,
+        "reading_index": index,
+        **measured_columns(sitting.reading_set.readings[index], sitting.evaluation.readings[index]),
+        "device_id": None if device_id is None else UUID(device_id),
+        "source_key": None,
+        **stand_columns(index, stands),
+    }
+
+
+def changed_places(before: Stands, after: Stands) -> list[str]:
+    """The places whose Observation is new or moved, in the order of export."""
+    places = [name for name, stand in after.places.items() if before.places.get(name) != stand]
+    return places + (["mean"] if after.mean is not None and after.mean != before.mean else [])
+
+
+def offset_minutes(moment: datetime) -> int:
+    return (moment.utcoffset() or timedelta()) // MINUTE
+
+
+def pair(identifier: Identifier | None) -> str | None:
+    """An identifier as it is stored: ``system|value``."""
+    return None if identifier is None else f"{identifier.system}|{identifier.value}"

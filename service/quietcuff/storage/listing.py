@@ -1,0 +1,109 @@
+"""Pages of sets, newest first. A page follows the key of the one before, so that it stays stable while sets arrive."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta, timezone
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, Select, and_, select, tuple_
+
+from quietcuff.storage.codes import SETTING
+from quietcuff.storage.column_types import Id, Instant
+from quietcuff.storage.queries import PageEnd
+from quietcuff.storage.tables import reading_set, set_version
+
+_c = reading_set.c
+
+
+class ListedSet(msgspec.Struct, frozen=True):
+    """One set of a page, with its newest evaluation as it was answered."""
+
+    set_id: UUID
+    subject_id: UUID
+    version: int
+    setting: str
+    taken_from: datetime
+    taken_to: datetime
+    evaluation: bytes
+
+    @property
+    def end(self) -> PageEnd:
+        return PageEnd(self.taken_from, self.set_id)
+
+
+class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
+    """Which sets: taken in ``[since, until)``, after the end of an earlier page."""
+
+    tenant_id: int
+    subject_id: UUID | None
+    since: datetime | None
+    until: datetime | None
+    after: PageEnd | None
+
+
+def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:
+    """At most ``limit`` sets, voided ones too, by the time they were taken and then by id, newest first."""
+    rows = connection.execute(page_query(wanted).limit(limit))
+    return [_listed(*row) for row in rows]
+
+
+def page_query(wanted: ListFilter) -> Select[Any]:
+    conditions = [_c.tenant_id == wanted.tenant_id]
+    if wanted.subject_id is not None:
+        conditions.append(_c.subject_id == wanted.subject_id)
+    if wanted.since is not None:
+        conditions.append(_c.taken_from >= wanted.since)
+    if wanted.until is not None:
+        conditions.append(_c.taken_from < wanted.until)
+    if wanted.after is not None:
+        end = tuple_(wanted.after.taken_from, wanted.after.set_id, types=[Instant(), Id()])
+        # The bound on the first column alone is what lets the index be entered at the page's end.
+        conditions += [_c.taken_from <= wanted.after.taken_from, tuple_(_c.taken_from, _c.set_id) < end]
+    versions = and_(
+        set_version.c.tenant_id == _c.tenant_id,
+        set_version.c.subject_id == _c.subject_id,
+        set_version.c.set_id == _c.set_id,
+        set_version.c.version == _c.version,
+    )
+    columns = (
+        _c.set_id,
+        _c.subject_id,
+        _c.version,
+        _c.setting,
+        _c.taken_from,
+        _c.from_offset_minutes,
+        _c.taken_to,
+        _c.to_offset_minutes,
+        set_version.c.evaluation,
+    )
+    newest_first = (_c.taken_from.desc(), _c.set_id.desc())
+    return select(*columns).join(set_version, versions).where(*conditions).order_by(*newest_first)
+
+
+def _listed(
+    set_id: UUID,
+    subject_id: UUID,
+    version: int,
+    setting: int,
+    taken_from: datetime,
+    from_offset: int,
+    taken_to: datetime,
+    to_offset: int,
+    evaluation: bytes,
+) -> ListedSet:
+    return ListedSet(
+        set_id,
+        subject_id,
+        version,
+        SETTING.word(setting),
+        in_offset(taken_from, from_offset),
+        in_offset(taken_to, to_offset),
+        evaluation,
+    )
+
+
+def in_offset(moment: datetime, minutes: int) -> datetime:
+    """A moment with the offset it came with."""
+    return moment.astimezone(timezone(timedelta(minutes=minutes)))
