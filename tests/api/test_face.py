@@ -53,9 +53,17 @@ def test_a_route_that_is_not_there(stranger: httpx.Client) -> None:
 
 
 def test_a_method_that_is_not_there_names_those_that_are(client: httpx.Client) -> None:
-    answer = client.delete("/v1/evaluations")
-    problem(answer, 405, "method-not-allowed")
-    assert "POST" in answer.headers["Allow"]
+    for method, path, allowed in (
+        ("DELETE", "/v1/evaluations", "POST"),
+        ("OPTIONS", "/v1/evaluations", "POST"),
+        ("PUT", "/v1/reading-sets", "GET, HEAD, POST"),
+        ("OPTIONS", "/v1/reading-sets", "GET, HEAD, POST"),
+        ("PATCH", "/v1/reading-sets/019df237-3e80-7cda-ae6c-acc0e2b83dda", "GET, HEAD"),
+        ("TRACE", "/health/live", "GET, HEAD"),
+    ):
+        answer = client.request(method, path)
+        problem(answer, 405, "method-not-allowed")
+        assert answer.headers["Allow"] == allowed
 
 
 @pytest.mark.parametrize("path", ["/health/live", "/health/ready", "/docs", "/openapi.json", "/problems"])

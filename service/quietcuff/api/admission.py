@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from litestar.connection import ASGIConnection
-from litestar.exceptions import HTTPException
+from litestar.exceptions import HTTPException, MethodNotAllowedException
 from litestar.handlers import BaseRouteHandler
 
 from quietcuff.api.operations import JSON, Operation, operation_of
@@ -22,11 +22,11 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     Raises:
         NotAuthenticated: the route needs a key, and there is no good one.
         NotAllowed: the key lacks the scope of the route.
-        HTTPException: 415, a body that is not what the route takes, by its headers.
+        HTTPException: 415, a body that is not what the route takes, by its headers; 405, asking for the methods.
     """
     scope: Any = connection.scope
     if scope["method"] == "OPTIONS":
-        return
+        raise MethodNotAllowedException(headers={"Allow": _methods_at(connection, scope["path_template"])})
     operation = operation_of(handler.opt)
     if operation is None:
         raise NotAllowed("that this route names, which is none")
@@ -34,6 +34,11 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
         await _authenticate(connection, operation)
     if operation.body is not None:
         check_kind_of_body(connection, operation.media_type)
+
+
+def _methods_at(connection: Connection, path: str) -> str:
+    """The methods of a path. The framework answers OPTIONS by itself, but forgets some: here it is no method of any."""
+    return ", ".join(method for route in connection.app.routes if route.path == path for method in route.methods)
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:

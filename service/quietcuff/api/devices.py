@@ -13,7 +13,7 @@ from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.answers import answer_record
 from quietcuff.api.caller import caller_of
-from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.parameters import IF_MATCH_OPTIONAL
 from quietcuff.api.requests import if_match_of
 from quietcuff.api.service import service_of
@@ -23,6 +23,10 @@ from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 
 TAG = "Devices"
+LINKS = (
+    Link(operation="get_device", parameters={"device_id": "$response.body#/id"}),
+    Link(operation="read_device", parameters={"resource_id": "$response.body#/id"}),
+)
 SAVE = Operation(
     id="save_device",
     tag=TAG,
@@ -33,8 +37,8 @@ SAVE = Operation(
     body=RegisteredDevice,
     examples=examples.DEVICES,
     replies=(
-        Reply(status=200, description="Known before.", shape=DeviceRecord, headers=("ETag", "Location")),
-        Reply(status=201, description="New.", shape=DeviceRecord, headers=("ETag", "Location")),
+        Reply(status=200, description="Known before.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),
+        Reply(status=201, description="New.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),
     ),
     problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
 )

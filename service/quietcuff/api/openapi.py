@@ -168,6 +168,8 @@ def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
         if reply.example is not None:
             content["example"] = reply.example
         said["content"] = {reply.media_type: content}
+    if reply.links:
+        said["links"] = {link.operation: {"operationId": link.operation, "parameters": link.parameters} for link in reply.links}
     return said
 
 

@@ -29,6 +29,13 @@ class Parameter(msgspec.Struct, frozen=True, kw_only=True):
     required: bool = False
 
 
+class Link(msgspec.Struct, frozen=True, kw_only=True):
+    """Where an answer leads: the operation, and what of the answer its parameters are."""
+
+    operation: str
+    parameters: dict[str, str]
+
+
 class Reply(msgspec.Struct, frozen=True, kw_only=True):
     """A good answer: its status, what it holds, and the headers it carries."""
 
@@ -38,6 +45,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     media_type: str = JSON
     example: Any = None
     headers: tuple[str, ...] = ()
+    links: tuple[Link, ...] = ()
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from quietcuff.api.operations import Parameter
 
+ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
+
 IDEMPOTENCY_KEY = Parameter(
     name="Idempotency-Key",
     within="header",
@@ -14,19 +16,19 @@ IDEMPOTENCY_KEY = Parameter(
 IF_MATCH = Parameter(
     name="If-Match",
     within="header",
-    schema={"type": "string"},
+    schema=ETAGS,
     description='The version that the change is meant for: its ETag, such as "3". Missing: 428. Stale: 412.',
 )
 IF_MATCH_OR_ANY = Parameter(
     name="If-Match",
     within="header",
-    schema={"type": "string"},
+    schema=ETAGS,
     description='The version that the readings were taken after: its ETag, such as "3"; or * for whichever is newest.',
 )
 IF_MATCH_OPTIONAL = Parameter(
     name="If-Match",
     within="header",
-    schema={"type": "string"},
+    schema=ETAGS,
     description='Only if this is still the newest version, such as "3". May be left out.',
 )
 IF_NONE_MATCH = Parameter(

@@ -100,8 +100,14 @@ FRAMEWORK: dict[int, Refusal] = {
 
 def _of_the_frameworks(status: int, headers: Mapping[str, str]) -> Refusal:
     refusal = FRAMEWORK.get(status, UNFORESEEN)
-    kept = {name.title(): value for name, value in headers.items() if name.lower() == "allow"}
-    return msgspec.structs.replace(refusal, headers={**refusal.headers, **kept})
+    allow = {name.title(): _methods(value) for name, value in headers.items() if name.lower() == "allow"}
+    return msgspec.structs.replace(refusal, headers={**refusal.headers, **allow})
+
+
+def _methods(listed: str) -> str:
+    """The methods that a route serves: HEAD wherever GET is, and none of the framework's own."""
+    methods = set(listed.split(", ")) - {"OPTIONS"}
+    return ", ".join(sorted(methods | ({"HEAD"} if "GET" in methods else set())))
 
 
 def problem_of(refusal: Refusal, request_id: str) -> Problem:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.operations import Operation, Parameter, Reply
+from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.parameters import IDEMPOTENCY_KEY, IF_MATCH, IF_MATCH_OR_ANY, IF_NONE_MATCH
 from quietcuff.api.shapes import Envelope, SetPage, VersionList
 from quietcuff.core.changes import Append, Correction
@@ -14,7 +14,23 @@ from quietcuff.storage.queries import LONGEST_PAGE
 
 TAG = "Reading sets"
 CREATE, READ, SEARCH, UPDATE = (Need("Observation", letter) for letter in "crsu")
-CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"))
+ITS_ID = {"set_id": "$response.body#/id"}
+ITS_VERSION = {**ITS_ID, "header.If-Match": "$response.header.ETag"}
+LINKS = (
+    Link(operation="get_reading_set", parameters=ITS_ID),
+    Link(operation="list_reading_set_versions", parameters=ITS_ID),
+    Link(operation="get_reading_set_version", parameters={**ITS_ID, "number": "$response.body#/version"}),
+    Link(operation="get_reading_set_bundle", parameters=ITS_ID),
+    Link(operation="append_readings", parameters=ITS_VERSION),
+    Link(operation="reopen_reading_set", parameters=ITS_VERSION),
+    Link(operation="correct_reading_set", parameters=ITS_VERSION),
+    Link(operation="get_subject", parameters={"subject_id": "$response.body#/subject_id"}),
+    Link(operation="list_reading_sets", parameters={"query.subject_id": "$response.body#/subject_id"}),
+    Link(operation="read_observation", parameters={"resource_id": "{$response.body#/id}-r0"}),
+    Link(operation="read_patient", parameters={"resource_id": "$response.body#/subject_id"}),
+    Link(operation="read_provenance", parameters={"resource_id": "{$response.body#/id}-v1"}),
+)
+CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"), links=LINKS)
 CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
 UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag",))
 
@@ -33,6 +49,7 @@ STORE = Operation(
             description="Stored, or stored before by the same request.",
             shape=Envelope,
             headers=("ETag", "Location", "Idempotency-Replayed"),
+            links=LINKS,
         ),
     ),
     problems=(kinds.BAD_HEADER, kinds.CONFLICT),

@@ -14,7 +14,7 @@ from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.answers import answer_record, answer_struct
 from quietcuff.api.caller import caller_of
-from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.parameters import IF_MATCH_OPTIONAL
 from quietcuff.api.requests import if_match_of
 from quietcuff.api.service import service_of
@@ -33,6 +33,10 @@ class Find(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     identifier: Identifier
 
 
+LINKS = (
+    Link(operation="get_subject", parameters={"subject_id": "$response.body#/id"}),
+    Link(operation="read_patient", parameters={"resource_id": "$response.body#/id"}),
+)
 SAVE = Operation(
     id="save_subject",
     tag=TAG,
@@ -43,8 +47,8 @@ SAVE = Operation(
     body=SubjectChange,
     examples=examples.SUBJECTS,
     replies=(
-        Reply(status=200, description="Known before.", shape=SubjectRecord, headers=("ETag", "Location")),
-        Reply(status=201, description="New.", shape=SubjectRecord, headers=("ETag", "Location")),
+        Reply(status=200, description="Known before.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
+        Reply(status=201, description="New.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
     ),
     problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
 )

@@ -48,6 +48,11 @@ def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
             faults.append(Fault(pointer=f"/guidelines/{place}", code="unknown-code", detail=f"Accepted: {guidelines}."))
         elif name in (reading_set.guidelines or [])[:place]:
             faults.append(Fault(pointer=f"/guidelines/{place}", code="named-twice", detail="Each guideline once."))
+    preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
+    for place, name in enumerate(preferred or []):
+        if name not in rulebook.guidelines:
+            at = f"/intake/default_guidelines/{place}"
+            faults.append(Fault(pointer=at, code="unknown-code", detail=f"Accepted: {guidelines}."))
     return faults
 
 
@@ -60,7 +65,7 @@ def pressure_faults(reading_set: ReadingSet) -> list[Fault]:
             detail="Both pressures, or neither for a failed attempt.",
         )
         for place, reading in enumerate(reading_set.readings)
-        if (reading.systolic_mmhg is None) != (reading.diastolic_mmhg is None)
+        if not reading.voided and (reading.systolic_mmhg is None) != (reading.diastolic_mmhg is None)
     ]
 
 
@@ -69,8 +74,8 @@ def birth_faults(reading_set: ReadingSet) -> list[Fault]:
     birth_date = reading_set.subject.birth_date
     if birth_date is None:
         return []
-    first = min(reading.taken_at for reading in reading_set.readings)
-    if earliest_birth_day(birth_date) <= first.date():
+    days = [reading.taken_at.date() for reading in reading_set.readings if not reading.voided]
+    if not days or earliest_birth_day(birth_date) <= min(days):
         return []
     return [Fault(pointer="/subject/birth_date", code="after-the-readings", detail="A day not after the readings.")]
 
