@@ -1,4 +1,4 @@
-"""One server for the tests that do not mind each other's data, and clients of it."""
+"""Servers for the tests that do not mind each other's data, and clients of them."""
 
 from __future__ import annotations
 
@@ -29,4 +29,25 @@ def client(server: Server) -> Iterator[httpx.Client]:
 def stranger(server: Server) -> Iterator[httpx.Client]:
     """A client without a key."""
     with server.client_of(None) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def postgresql_service(request: pytest.FixtureRequest) -> Iterator[Server]:
+    """A server on PostgreSQL that all tests share."""
+    with serving(request.getfixturevalue("postgresql_server").new()) as running:
+        yield running
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def service(request: pytest.FixtureRequest) -> Server:
+    """A server of either kind: the test runs on both."""
+    running: Server = request.getfixturevalue("server" if request.param == "sqlite" else "postgresql_service")
+    return running
+
+
+@pytest.fixture
+def desk(service: Server) -> Iterator[httpx.Client]:
+    """A client that may do everything, of a server of either kind."""
+    with service.client() as made:
         yield made
