@@ -1,0 +1,161 @@
+"""FHIR over HTTP: read, search, metadata; one format; every error an OperationOutcome."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import uuid4
+
+import httpx
+import pytest
+from fhir.resources.R4B.bundle import Bundle
+from fhir.resources.R4B.capabilitystatement import CapabilityStatement
+from fhir.resources.R4B.operationoutcome import OperationOutcome
+
+from api.test_reading_sets import reading, void, whole_set
+
+BASE = "/fhir/R4"
+
+
+def outcome(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
+    """The OperationOutcome that an answer is."""
+    assert answer.status_code == status, answer.text[:500]
+    assert answer.headers["Content-Type"] == "application/fhir+json; charset=utf-8"
+    OperationOutcome.model_validate_json(answer.content)
+    body: dict[str, Any] = answer.json()
+    assert body["issue"][0]["code"] == code
+    return body
+
+
+def test_every_resource_of_a_sitting_is_read_with_its_version(desk: httpx.Client) -> None:
+    path, envelope = whole_set(desk)
+    for entry in desk.get(f"{path}/fhir").json()["entry"]:
+        resource = entry["resource"]
+        answer = desk.get(f"{BASE}/{resource['resourceType']}/{resource['id']}")
+        assert answer.status_code == 200, (resource["resourceType"], resource["id"], answer.text)
+        assert answer.headers["Content-Type"] == "application/fhir+json; charset=utf-8"
+        assert answer.json() == resource
+        assert entry["fullUrl"] == f"https://bp.example.org{BASE}/{resource['resourceType']}/{resource['id']}"
+        held = desk.get(answer.url, headers={"If-None-Match": answer.headers["ETag"]})
+        assert (held.status_code, held.content) == (304, b"")
+    assert desk.get(f"{BASE}/Patient/{envelope['subject_id']}").json()["resourceType"] == "Patient"
+
+
+def test_a_resource_not_changed_since_is_not_sent_again(desk: httpx.Client) -> None:
+    path, _ = whole_set(desk)
+    mean = f"{BASE}/Observation/{path.rpartition('/')[2]}-mean"
+    answer = desk.get(mean)
+    modified = answer.headers["Last-Modified"]
+    assert desk.get(mean, headers={"If-Modified-Since": modified}).status_code == 304
+    assert desk.get(mean, headers={"If-Modified-Since": "Mon, 01 Jan 2001 00:00:00 GMT"}).status_code == 200
+    assert desk.get(mean, headers={"If-Modified-Since": "yesterday"}).status_code == 200
+
+
+def test_one_corrected_reading_moves_itself_and_the_mean_and_nothing_else(desk: httpx.Client) -> None:
+    path, _ = whole_set(desk)
+    before = versions_of(desk, path)
+    body = {"reason": "typed wrongly", "changes": [{"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": 151}}]}
+    desk.post(f"{path}/corrections", json=body, headers={"If-Match": '"1"'})
+    after = versions_of(desk, path)
+    set_id = path.rpartition("/")[2]
+    assert {key for key in before if before[key] != after[key]} == {f"{set_id}-r2", f"{set_id}-mean"}
+
+
+def versions_of(client: httpx.Client, path: str) -> dict[str, str]:
+    resources = [entry["resource"] for entry in client.get(f"{path}/fhir").json()["entry"]]
+    return {one["id"]: one["meta"]["versionId"] for one in resources if one["resourceType"] == "Observation"}
+
+
+def test_a_person_s_observations_are_found_and_paged(desk: httpx.Client) -> None:
+    _, envelope = whole_set(desk)
+    found = desk.get(f"{BASE}/Observation", params={"patient": envelope["subject_id"]})
+    assert found.headers["Content-Type"] == "application/fhir+json; charset=utf-8"
+    bundle = Bundle.model_validate_json(found.content)
+    assert bundle.type == "searchset" and bundle.total == len(found.json()["entry"]) > 5
+    ids, url = [], f"{BASE}/Observation?patient=Patient/{envelope['subject_id']}&_count=3"
+    for _ in range(10):
+        page = desk.get(url).json()
+        ids += [entry["resource"]["id"] for entry in page["entry"]]
+        following = [link["url"] for link in page["link"] if link["relation"] == "next"]
+        if not following:
+            break
+        assert following[0].startswith("https://bp.example.org/fhir/R4/Observation?")
+        url = following[0].removeprefix("https://bp.example.org")
+    assert sorted(ids) == sorted(entry["resource"]["id"] for entry in found.json()["entry"])
+
+
+def test_a_search_may_be_posted_as_a_form(desk: httpx.Client) -> None:
+    _, envelope = whole_set(desk)
+    form = {"patient": envelope["subject_id"], "code": "http://loinc.org|96607-7"}
+    posted = desk.post(f"{BASE}/Observation/_search", data=form)
+    got = desk.get(f"{BASE}/Observation", params=form)
+    assert posted.status_code == 200, posted.text
+    assert [entry["resource"] for entry in posted.json()["entry"]] == [entry["resource"] for entry in got.json()["entry"]]
+    assert len(posted.json()["entry"]) == 1
+    split = desk.post(f"{BASE}/Observation/_search?code=96607-7", data={"patient": envelope["subject_id"]})
+    assert len(split.json()["entry"]) == 1
+    outcome(desk.post(f"{BASE}/Observation/_search", json=form), 415, "not-supported")
+
+
+def test_a_voided_reading_is_entered_in_error(desk: httpx.Client) -> None:
+    path, _ = whole_set(desk)
+    desk.post(f"{path}/corrections", json=void(0), headers={"If-Match": '"1"'})
+    assert desk.get(f"{BASE}/Observation/{path.rpartition('/')[2]}-r0").json()["status"] == "entered-in-error"
+
+
+@pytest.mark.parametrize(
+    ("accept", "query"),
+    [
+        ("application/fhir+json", ""),
+        ("application/json", ""),
+        ("*/*", ""),
+        ("text/html, application/*;q=0.5", ""),
+        ("application/fhir+json;fhirVersion=4.0", ""),
+        ("application/fhir+xml", "?_format=json"),
+        ("application/fhir+xml", "?_format=application/fhir+json"),
+        ("", "?_format=application/fhir%2Bjson"),
+    ],
+)
+def test_json_is_answered_by_any_of_its_names(client: httpx.Client, accept: str, query: str) -> None:
+    assert client.get(f"{BASE}/metadata{query}", headers={"Accept": accept}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("accept", "query"),
+    [("application/fhir+xml", ""), ("text/html", ""), ("application/fhir+json", "?_format=xml"), ("*/*", "?_format=ttl")],
+)
+def test_any_other_format_is_not_offered(client: httpx.Client, accept: str, query: str) -> None:
+    headers = {"Accept": accept}
+    for path in ("metadata", "Observation", f"Patient/{uuid4()}"):
+        outcome(client.get(f"{BASE}/{path}{query}", headers=headers), 406, "not-supported")
+
+
+def test_the_statement_is_open_and_says_what_is_there(stranger: httpx.Client) -> None:
+    answer = stranger.get(f"{BASE}/metadata")
+    statement = CapabilityStatement.model_validate_json(answer.content)
+    assert statement.fhirVersion == "4.0.1"
+    kinds = {resource["type"] for resource in answer.json()["rest"][0]["resource"]}
+    assert kinds == {"Observation", "Patient", "Device", "Provenance"}
+
+
+def test_errors_are_outcomes(client: httpx.Client, stranger: httpx.Client) -> None:
+    outcome(stranger.get(f"{BASE}/Observation"), 401, "login")
+    outcome(client.get(f"{BASE}/Observation/none"), 404, "not-found")
+    outcome(client.get(f"{BASE}/Condition/1"), 404, "not-found")
+    outcome(client.get(f"{BASE}/nothing/at/all"), 404, "not-found")
+    outcome(client.delete(f"{BASE}/Observation"), 405, "not-supported")
+    outcome(client.get(f"{BASE}/Observation?date=yesterday"), 400, "value")
+    outcome(client.get(f"{BASE}/Observation?code=%FF"), 400, "invalid")
+    outcome(client.get(f"{BASE}/Observation?colour=red", headers={"Prefer": "handling=strict"}), 400, "not-supported")
+    assert client.get(f"{BASE}/Observation?colour=red").status_code == 200
+
+
+def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:
+    path, _ = whole_set(desk)
+    desk.post(f"{path}/reopen", headers={"If-Match": '"1"'})
+    desk.post(f"{path}/readings", json={"readings": [reading(280)]}, headers={"If-Match": '"2"'})
+    statuses = {
+        entry["resource"]["status"]
+        for entry in desk.get(f"{path}/fhir").json()["entry"]
+        if entry["resource"]["resourceType"] == "Observation"
+    }
+    assert statuses <= {"final", "preliminary", "amended", "corrected"}

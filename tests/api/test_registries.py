@@ -1,0 +1,96 @@
+"""People and devices over HTTP."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import uuid4
+
+import httpx
+import msgspec
+import pytest
+
+from api.serving import problem
+from api.test_reading_sets import assert_whole
+from bodies import DEVICE, OPENED_SET, SUBJECT
+from quietcuff.api.shapes import DeviceRecord, SubjectRecord
+
+
+def person(**more: Any) -> dict[str, Any]:
+    return {**SUBJECT, "identifier": {"system": "urn:example:mrn", "value": str(uuid4())}, **more}
+
+
+def device(**more: Any) -> dict[str, Any]:
+    return {**DEVICE, "identifier": {"system": "urn:example:device", "value": str(uuid4())}, **more}
+
+
+def test_a_person_is_registered_once_and_found_by_identifier(desk: httpx.Client) -> None:
+    body = person()
+    made = desk.post("/v1/subjects", json=body)
+    assert (made.status_code, made.headers["ETag"]) == (201, '"1"')
+    assert made.headers["Location"] == f"/v1/subjects/{made.json()['id']}"
+    assert_whole(made.json(), SubjectRecord)
+    assert desk.post("/v1/subjects", json=body).status_code == 200
+    found = desk.post("/v1/subjects/find", json={"identifier": body["identifier"]})
+    assert found.json() == {"id": made.json()["id"]}
+    read = desk.get(made.headers["Location"])
+    assert (read.headers["ETag"], read.json()["birth_date"]) == ('"1"', "1971-01-15")
+
+
+def test_what_is_left_out_stays_and_null_clears(desk: httpx.Client) -> None:
+    body = person()
+    desk.post("/v1/subjects", json=body)
+    changed = desk.post("/v1/subjects", json={"identifier": body["identifier"], "sex": None, "height_cm": 170})
+    assert (changed.status_code, changed.headers["ETag"]) == (200, '"2"')
+    known = changed.json()
+    assert (known["sex"], known["height_cm"], known["birth_date"]) == (None, 170, "1971-01-15")
+
+
+def test_a_stale_version_of_a_registry_is_refused(desk: httpx.Client) -> None:
+    for path, body in (("/v1/subjects", person()), ("/v1/devices", device())):
+        desk.post(path, json=body)
+        problem(desk.post(path, json=body, headers={"If-Match": '"7"'}), 412, "version-stale")
+        problem(desk.post(path, json=body, headers={"If-Match": "7"}), 400, "bad-header")
+        assert desk.post(path, json=body, headers={"If-Match": '"1"'}).status_code == 200
+
+
+def test_nobody_is_not_found(desk: httpx.Client) -> None:
+    problem(desk.post("/v1/subjects/find", json={"identifier": person()["identifier"]}), 404, "not-found")
+    for path in (f"/v1/subjects/{uuid4()}", "/v1/subjects/nobody", f"/v1/devices/{uuid4()}", "/v1/devices/none"):
+        problem(desk.get(path), 404, "not-found")
+
+
+def test_the_history_answered_makes_the_dry_run_a_preview(desk: httpx.Client) -> None:
+    body = person()
+    first = {"subject": body, "closed": True, "readings": [dict(OPENED_SET["readings"][0]) for _ in range(2)]}
+    first["readings"][1]["taken_at"] = "2026-05-04T09:02:00+02:00"
+    stored = desk.post("/v1/reading-sets", json=first).json()
+    known = desk.get(f"/v1/subjects/{stored['subject_id']}").json()
+    again = {**first, "readings": [{**one, "taken_at": one["taken_at"].replace("05-04", "05-20")} for one in first["readings"]]}
+    preview = desk.post("/v1/evaluations", json={**again, "history": known["history"]})
+    assert preview.status_code == 200, preview.text
+    assert len(known["history"]["sittings"]) == (1 if stored["evaluation"]["result"] else 0)
+
+
+def test_a_device_is_replaced_as_a_whole(desk: httpx.Client) -> None:
+    body = device()
+    made = desk.post("/v1/devices", json=body)
+    assert (made.status_code, made.headers["ETag"]) == (201, '"1"')
+    assert_whole(made.json(), DeviceRecord)
+    changed = desk.post("/v1/devices", json={"identifier": body["identifier"], "model": "B"})
+    assert (changed.status_code, changed.json()["manufacturer"], changed.json()["version"]) == (200, None, 2)
+    read = desk.get(made.headers["Location"])
+    assert (read.content, read.headers["ETag"]) == (changed.content, '"2"')
+
+
+@pytest.mark.parametrize("path", ["/v1/subjects", "/v1/subjects/find", "/v1/devices"])
+def test_a_body_without_identifier_is_not_acceptable(desk: httpx.Client, path: str) -> None:
+    found = problem(desk.post(path, json={}), 422, "not-acceptable")
+    assert [(fault["pointer"], fault["code"]) for fault in found["errors"]] == [("/identifier", "missing")]
+
+
+def test_the_identifier_of_a_person_stands_in_no_header(desk: httpx.Client) -> None:
+    body = person()
+    answer = desk.post("/v1/subjects", json=body)
+    value = body["identifier"]["value"]
+    assert value in answer.text
+    assert value not in msgspec.json.encode(dict(answer.headers)).decode() and value not in str(answer.url)
