@@ -60,6 +60,7 @@ def test_a_method_that_is_not_there_names_those_that_are(client: httpx.Client) -
         ("OPTIONS", "/v1/reading-sets", "GET, HEAD, POST"),
         ("PATCH", "/v1/reading-sets/019df237-3e80-7cda-ae6c-acc0e2b83dda", "GET, HEAD"),
         ("TRACE", "/health/live", "GET, HEAD"),
+        ("OPTIONS", "/v1/reading-sets/019df237-3e80-7cda-ae6c-acc0e2b83dda", "GET, HEAD"),
     ):
         answer = client.request(method, path)
         problem(answer, 405, "method-not-allowed")

@@ -38,7 +38,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
 
 def _methods_at(connection: Connection, path: str) -> str:
     """The methods of a path. The framework answers OPTIONS by itself, but forgets some: here it is no method of any."""
-    return ", ".join(method for route in connection.app.routes if route.path == path for method in route.methods)
+    return ", ".join(method for route in connection.app.routes if route.path_format == path for method in route.methods)
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:

@@ -1,0 +1,186 @@
+"""Who may do what: a walk over every route, with every scope, and with the keys of another tenant."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterator
+from typing import Any
+from uuid import uuid4
+
+import httpx
+import pytest
+
+from api.serving import Server, new_key
+from api.test_reading_sets import named, whole_set
+from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT
+from quietcuff.api.app import create_routes
+from quietcuff.api.openapi import operations
+from quietcuff.api.operations import FORM, Operation, operation_of
+from quietcuff.security.scopes import LETTERS, Need
+from quietcuff.settings import Settings
+
+TYPES = ("Observation", "Patient", "Device", "Provenance", "Binary", "Endpoint", "AuditEvent")
+OPEN = {
+    "is_live", "is_ready", "list_problems", "get_problem", "capability_statement",
+    "openapi", "docs", "docs_start", "docs_style", "docs_script",
+}  # fmt: skip
+# What each operation asks of a key, said here once more: a change of it must be meant.
+NEEDED = {
+    "evaluate": "Observation.c",
+    "store_reading_set": "Observation.c",
+    "get_reading_set": "Observation.r",
+    "list_reading_sets": "Observation.s",
+    "list_reading_set_versions": "Observation.r",
+    "get_reading_set_version": "Observation.r",
+    "get_reading_set_bundle": "Observation.r",
+    "append_readings": "Observation.u",
+    "reopen_reading_set": "Observation.u",
+    "correct_reading_set": "Observation.u",
+    "save_subject": "Patient.c",
+    "find_subject": "Patient.s",
+    "get_subject": "Patient.r",
+    "save_device": "Device.c",
+    "get_device": "Device.r",
+    "read_observation": "Observation.r",
+    "read_patient": "Patient.r",
+    "read_device": "Device.r",
+    "read_provenance": "Provenance.r",
+    "search_observations": "Observation.s",
+    "search_observations_by_post": "Observation.s",
+    "list_protocols": "any-key",
+    "get_protocol": "any-key",
+    "list_guidelines": "any-key",
+    "get_guideline": "any-key",
+}
+ROUTES = list(operations(create_routes(Settings())))
+
+
+def request_of(client: httpx.Client, path: str, method: str, operation: Operation, ids: dict[str, str]) -> httpx.Response:
+    """A request of the operation that would be a good one, with these ids in its path."""
+    headers = {"If-Match": '"1"'}
+    if operation.media_type == FORM:
+        return client.post(path.format(**ids), data={"code": "96607-7"}, headers=headers)
+    body = BODIES.get(operation.id)
+    return client.request(method, path.format(**ids), json=body, headers=headers)
+
+
+BODIES: dict[str, Any] = {
+    "evaluate": OPENED_SET,
+    "store_reading_set": OPENED_SET,
+    "append_readings": APPEND,
+    "correct_reading_set": CORRECTION,
+    "save_subject": SUBJECT,
+    "find_subject": {"identifier": SUBJECT["identifier"]},
+    "save_device": DEVICE,
+}
+NO_IDS = {
+    "set_id": str(uuid4()),
+    "subject_id": str(uuid4()),
+    "device_id": str(uuid4()),
+    "resource_id": str(uuid4()),
+    "number": "1",
+    "rule_id": "office-both-arms",
+    "slug": "not-found",
+}
+
+
+def test_every_route_says_what_it_is_and_what_it_asks() -> None:
+    said = {operation.id: str(operation.access).removeprefix("system/") for _, _, operation in ROUTES}
+    assert said == {**NEEDED, **dict.fromkeys(OPEN, "open")}
+
+
+def test_no_route_is_without_an_operation() -> None:
+    app = create_routes(Settings())
+    for route in app.routes:
+        for handler in route.route_handlers:  # type: ignore[union-attr]
+            assert operation_of(handler.opt) is not None or handler.http_methods == {"OPTIONS"}, route.path
+
+
+def test_without_a_key_only_open_routes_answer(stranger: httpx.Client) -> None:
+    for path, method, operation in ROUTES:
+        status = request_of(stranger, path, method, operation, NO_IDS).status_code
+        assert (status == 401) == (operation.id not in OPEN), (operation.id, status)
+
+
+@pytest.fixture(scope="module")
+def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
+    """A client for each letter on each type."""
+    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:5] for letter in LETTERS}
+    yield made
+    for client in made.values():
+        client.close()
+
+
+def test_a_key_opens_exactly_what_its_one_scope_names(narrow_clients: dict[Need, httpx.Client]) -> None:
+    for path, method, operation in ROUTES:
+        for held, client in narrow_clients.items():
+            answer = request_of(client, path, method, operation, NO_IDS)
+            is_allowed = not isinstance(operation.access, Need) or operation.access == held
+            assert (answer.status_code == 403) != is_allowed, (operation.id, held, answer.status_code)
+            if not is_allowed:
+                assert str(operation.access) in answer.headers["WWW-Authenticate"]
+                assert str(operation.access) in answer.text
+
+
+def test_older_words_and_stars_open_what_they_say(server: Server) -> None:
+    with server.client(scopes="system/*.read") as reader, server.client(scopes="system/Observation.write") as writer:
+        assert reader.get("/v1/reading-sets").status_code == 200
+        assert reader.post("/v1/evaluations", json=OPENED_SET).status_code == 403
+        assert writer.post("/v1/evaluations", json=OPENED_SET).status_code == 200
+        assert writer.get("/v1/reading-sets").status_code == 403
+
+
+def test_another_tenant_sees_and_changes_nothing(service: Server) -> None:
+    with service.client() as ours, service.client(tenant="other clinic") as theirs:
+        path, envelope = whole_set(ours)
+        device_id = ours.post("/v1/devices", json=DEVICE).json()["id"]
+        set_id, subject_id = envelope["id"], envelope["subject_id"]
+        ids = {**NO_IDS, "set_id": set_id, "subject_id": subject_id, "device_id": device_id}
+        resources = {"Observation": f"{set_id}-mean", "Patient": subject_id, "Device": device_id, "Provenance": f"{set_id}-v1"}
+        for route, method, operation in ROUTES:
+            named_resource = {"resource_id": resources.get(route.split("/")[3], "")} if "{resource_id}" in route else {}
+            if any(f"{{{name}}}" in route for name in ("set_id", "subject_id", "device_id", "resource_id")):
+                mine = request_of(ours, route, method, operation, ids | named_resource)
+                assert mine.status_code in (200, 409, 412, 422), (operation.id, mine.text)
+                answer = request_of(theirs, route, method, operation, ids | named_resource)
+                assert answer.status_code == 404, (operation.id, answer.status_code)
+                assert subject_id not in answer.text
+        assert theirs.get("/v1/reading-sets", params={"subject_id": subject_id}).json()["items"] == []
+        assert theirs.get("/v1/reading-sets").json()["items"] == []
+        assert "entry" not in theirs.get("/fhir/R4/Observation", params={"patient": subject_id}).json()
+        assert "entry" not in theirs.get("/fhir/R4/Observation", params={"_id": f"{set_id}-mean"}).json()
+        finding = {"identifier": envelope["reading_set"]["subject"]["identifier"]}
+        assert theirs.post("/v1/subjects/find", json=finding).status_code == 404
+        assert ours.get(path).json()["reading_set"] == envelope["reading_set"] or ours.get(path).json()["version"] > 1
+
+
+def test_the_same_names_in_two_tenants_are_two_people_and_two_sets(service: Server) -> None:
+    body, key = named(OPENED_SET), f"same-{uuid4()}"
+    with service.client() as ours, service.client(tenant="other clinic") as theirs:
+        first = ours.post("/v1/reading-sets", json=body, headers={"Idempotency-Key": key})
+        second = theirs.post("/v1/reading-sets", json=body, headers={"Idempotency-Key": key})
+    assert (first.status_code, second.status_code) == (201, 201)
+    assert "Idempotency-Replayed" not in second.headers
+    assert first.json()["subject_id"] != second.json()["subject_id"]
+
+
+def test_the_log_tells_of_requests_but_not_of_people(server: Server, caplog: pytest.LogCaptureFixture) -> None:
+    body, key = named(OPENED_SET), new_key(server.database_url)
+    with caplog.at_level(logging.INFO, logger="quietcuff.access"), server.client_of(key) as client:
+        stored = client.post("/v1/reading-sets", json=body).json()
+        client.get(f"/v1/reading-sets/{stored['id']}")
+        client.get("/fhir/R4/Observation", params={"patient": stored["subject_id"]})
+        client.get("/v1/nowhere/Wilhelmina")
+        client.post("/v1/evaluations", json={"Wilhelmina": 1})
+    lines = [json.loads(record.getMessage()) for record in caplog.records if record.name == "quietcuff.access"]
+    assert [(line["method"], line["route"], line["status"]) for line in lines] == [
+        ("POST", "/v1/reading-sets", 201),
+        ("GET", "/v1/reading-sets/{set_id}", 200),
+        ("GET", "/fhir/R4/Observation", 200),
+        ("GET", "unmatched", 404),
+        ("POST", "/v1/evaluations", 422),
+    ]
+    assert lines[0]["key"] == key.split("_")[1] and lines[0]["milliseconds"] > 0
+    secrets = (stored["id"], stored["subject_id"], body["subject"]["identifier"]["value"], "Wilhelmina", key.split("_")[2])
+    assert not any(secret in caplog.text for secret in secrets)
