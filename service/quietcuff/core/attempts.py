@@ -21,7 +21,11 @@ SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
 
 
 class Attempt(msgspec.Struct, frozen=True, kw_only=True):
-    """One attempt. Pressures are hundredths of mmHg, 0 when it gave none; ``fault`` says why it is not valid."""
+    """One attempt. Pressures are hundredths of mmHg, 0 when it gave none; ``fault`` says why it is not valid.
+
+    ``sound`` is a valid one, or one set aside only because a right position or site is recorded elsewhere: it cannot count, but
+    what it says of severity stands.
+    """
 
     index: int
     taken_at: datetime
@@ -35,6 +39,7 @@ class Attempt(msgspec.Struct, frozen=True, kw_only=True):
     device_block: Block | None
     fit: Fit
     too_soon: bool
+    sound: bool
     fault: Reason | None
 
 
@@ -81,6 +86,7 @@ def judge_attempts(
                 device_block=block,
                 fit=fit,
                 too_soon=too_soon,
+                sound=fault is None,
                 fault=fault,
             )
         )
@@ -97,21 +103,9 @@ def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
     return sorted(placed, key=lambda item: order_key(*item))
 
 
-def order_key(index: int, reading: Reading) -> tuple[object, ...]:
-    """Time first; then what the reading says; then its place."""
-    return (
-        reading.taken_at,
-        reading.voided,
-        reading.site,
-        reading.position,
-        reading.systolic_mmhg or 0,
-        reading.diastolic_mmhg or 0,
-        reading.pulse_per_min or 0,
-        reading.method or "",
-        reading.rhythm,
-        *sorted(reading.device_flags),
-        index,
-    )
+def order_key(index: int, reading: Reading) -> tuple[datetime, bool, str, bytes, int]:
+    """Time first; then what the reading says, so that the order of arrival decides nothing; then its place."""
+    return reading.taken_at, reading.voided, reading.site, msgspec.json.encode(reading), index
 
 
 def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, limits: Limits) -> Reason | None:
@@ -174,3 +168,8 @@ def site_class(site: str) -> str:
 def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
     """Whether either pressure differs by more than ``mmhg``, strictly: 150/88 and 140/86 are not more than 10 apart."""
     return max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > 100 * mmhg
+
+
+def much_above(one: Attempt, other: Attempt, mmhg: float) -> bool:
+    """Whether either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
+    return max(one.systolic - other.systolic, one.diastolic - other.diastolic) > 100 * mmhg

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 
 from quietcuff.core.outcome import Category, Result
@@ -16,6 +18,13 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True):
     rank: int
     systolic_rank: int
     diastolic_rank: int
+
+    @property
+    def decided_by(self) -> Literal["systolic", "diastolic", "both"]:
+        """The pressure whose row is the higher one."""
+        if self.systolic_rank == self.diastolic_rank:
+            return "both"
+        return "systolic" if self.systolic_rank > self.diastolic_rank else "diastolic"
 
 
 def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
@@ -37,10 +46,10 @@ def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> 
     return Placing(row=guideline.rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
 
 
-def reaches_hypertension(guideline: Guideline, result: Result) -> bool:
-    """Whether the reported value is at or above the guideline's limit for hypertension in either pressure."""
+def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
+    """Whether a value is at or above the guideline's limit for hypertension in either pressure."""
     limit = guideline.hypertension
-    return result.systolic_mmhg >= limit.systolic_mmhg or result.diastolic_mmhg >= limit.diastolic_mmhg
+    return systolic_mmhg >= limit.systolic_mmhg or diastolic_mmhg >= limit.diastolic_mmhg
 
 
 def classify(
@@ -75,9 +84,7 @@ def classify(
         digest=digest,
         category=category,
         label=label,
-        decided_by="both"
-        if placing.systolic_rank == placing.diastolic_rank
-        else ("systolic" if placing.systolic_rank > placing.diastolic_rank else "diastolic"),
+        decided_by=placing.decided_by,
         basis=row.basis,
         provisional=bool(reasons),
         provisional_because=reasons,

@@ -176,7 +176,7 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
         findings.append(find(book, "subject-facts-differ", list=", ".join(intake.facts_differ)))
     if intake.received_at is not None:
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
-        ahead = [attempt.index for attempt in sitting.attempts if attempt.taken_at > latest]
+        ahead = [a.index for a in sitting.attempts if a.fault != "voided" and a.taken_at > latest]
         findings += [find(book, "taken-in-future", place) for place in ahead]
     if intake.closed_by_timeout:
         findings.append(find(book, "closed-by-timeout"))

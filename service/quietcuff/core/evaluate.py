@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from quietcuff.core.acceptance import check_acceptable
 from quietcuff.core.arms import OTHER, Comparison, arm_findings, compare_arms, report_arms
+from quietcuff.core.attempts import much_above
 from quietcuff.core.classification import classify
 from quietcuff.core.conditions import (
     cuff_findings,
@@ -17,7 +18,7 @@ from quietcuff.core.conditions import (
 from quietcuff.core.confirmation import Advice, advise
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
-from quietcuff.core.guidance import next_step
+from quietcuff.core.guidance import next_step, usable
 from quietcuff.core.history import digest_history
 from quietcuff.core.labels import label_findings
 from quietcuff.core.outcome import Evaluation, Finding, Plan, Result, RuleReference
@@ -26,7 +27,7 @@ from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.record import record_line
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.safety import Watch, watch
-from quietcuff.core.selection import Selection, first_is_dropped, select
+from quietcuff.core.selection import Selection, first_is_dropped, select, still_differ
 from quietcuff.core.sitting import Sitting, describe_sitting
 
 
@@ -44,7 +45,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     comparison = compare_arms(sitting)
     selection = select(sitting, comparison, seen.severe)
     result = estimate(selection.counted) if selection.counted else None
-    reservations = reserve(sitting, comparison, selection, result, severe=seen.severe)
+    reservations = reserve(sitting, comparison, selection, result, severe=bool(seen.severe))
     withheld = is_withheld(sitting, selection)
     categories = [
         classify(sitting, guideline, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld)
@@ -104,7 +105,7 @@ def describe_plan(sitting: Sitting, comparison: Comparison, selection: Selection
     planned = max(base, taken) if selection.remaining == 0 else taken + selection.remaining
     because = {"first": "first-visit", "follow-up": "follow-up", "not-recorded": "visit-not-recorded"}
     return Plan(
-        site=comparison.result_site,
+        site=usable(sitting, comparison.result_site),
         planned=planned,
         taken=taken,
         remaining=selection.remaining,
@@ -183,9 +184,10 @@ def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
         findings.append(find(book, "further-reading-needed"))
     if selection.counted and first_is_dropped(sitting, arm, selection.counted):
         findings.append(find(book, "first-reading-dropped", arm[0].index))
-    rising = selection.due == "further-reading" and len(arm) == 2 and arm[1].systolic > arm[0].systolic
+    mmhg = sitting.protocol.extra.mmhg
+    rising = len(arm) == 2 and still_differ(sitting.protocol, arm) and not much_above(arm[0], arm[1], mmhg)
     if readings_vary(sitting, selection) or rising:
-        findings.append(find(book, "readings-vary", mmhg=f"{sitting.protocol.extra.mmhg:g}"))
+        findings.append(find(book, "readings-vary", mmhg=f"{mmhg:g}"))
     if has_gap(sitting):
         findings.append(find(book, "sitting-gap", minutes=sitting.limits.sitting_gap_minutes))
     return findings
@@ -202,7 +204,7 @@ def cautions(sitting: Sitting, seen: Watch) -> list[str]:
     """The cautions that go with every answer, and those that this one calls for."""
     words, person = sitting.rulebook.wording.caution, sitting.person
     applies = {
-        "severe": seen.safety.level in ("confirm", "same-day", "urgent") or seen.severe,
+        "severe": seen.safety.level in ("confirm", "same-day", "urgent") or bool(seen.severe),
         "low": any(code == "low-reading" for code, _ in seen.findings),
         "expecting": person.expecting,
         "child": person.age_years is not None and person.age_years < 18,

@@ -212,12 +212,12 @@ def settled_at(sitting: Sitting, faults: list[str]) -> datetime | None:
     if last is None:
         return None
     minutes = max(sitting.rulebook.effects[code].settle_minutes for code in faults)
-    return last.taken_at + timedelta(minutes=minutes)
+    return max(last.taken_at + timedelta(minutes=minutes), last.taken_at + timedelta(seconds=sitting.protocol.interval_seconds))
 
 
 def usable(sitting: Sitting, site: Site | None) -> Site | None:
-    """The site where it may be used and is known, else None: a next site is never a restricted arm."""
-    if site is None or site == "not-recorded" or not sitting.person.may_use(site):
+    """The site where it may be used and is known, else None: a next site is never a restricted arm, nor a leg."""
+    if site is None or site == "not-recorded" or site.endswith("thigh") or not sitting.person.may_use(site):
         return None
     return site
 

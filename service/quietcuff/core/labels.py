@@ -78,7 +78,8 @@ def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guid
     one, other = selection.arm[-2:]
     findings = []
     mean = estimate([one, other])
-    if any(reaches_hypertension(g, mean) and not reaches_hypertension(g, result) for g in applicable):
+    recorded, compared = (result.systolic_mmhg, result.diastolic_mmhg), (mean.systolic_mmhg, mean.diastolic_mmhg)
+    if any(reaches_hypertension(g, *compared) and not reaches_hypertension(g, *recorded) for g in applicable):
         findings.append(find(book, "lower-of-two-decides", mean=f"{mean.systolic_mmhg}/{mean.diastolic_mmhg}"))
     if (one.systolic - other.systolic) * (one.diastolic - other.diastolic) < 0:
         findings.append(find(book, "lower-reading-ambiguous"))

@@ -79,7 +79,7 @@ def is_expecting(facts: Facts, day: date, limits: Limits) -> bool:
     """Pregnant, or up to 42 days after birth. Source: [ACOG767]."""
     if facts.pregnancy == "pregnant":
         return True
-    if facts.delivered_on is not None:
+    if facts.delivered_on is not None and (facts.pregnancy != "postpartum" or facts.delivered_on <= day):
         return timedelta(0) <= day - facts.delivered_on <= timedelta(days=limits.postpartum_days)
     return facts.pregnancy == "postpartum"
 

@@ -75,12 +75,14 @@ def not_arm_of_record(comparison: Comparison) -> bool:
 
 def is_high(sitting: Sitting, result: Result) -> bool:
     """At or above the hypertension limit of a requested guideline that is for this person."""
-    return any(reaches_hypertension(guideline, result) for guideline in sitting.applicable)
+    return any(reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg) for guideline in sitting.applicable)
 
 
 def is_low(sitting: Sitting, result: Result) -> bool:
     """Below the hypertension limit of a requested guideline that is for this person."""
-    return any(not reaches_hypertension(guideline, result) for guideline in sitting.applicable)
+    return any(
+        not reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg) for guideline in sitting.applicable
+    )
 
 
 def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:

@@ -29,12 +29,13 @@ class SafetyStep(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Watch(msgspec.Struct, frozen=True, kw_only=True):
-    """What the safety layer saw. ``findings`` are codes with the place of their reading, or None."""
+    """What the safety layer saw. ``findings`` are codes with the place of their reading, or None; ``severe`` the places of
+    severe readings."""
 
     safety: Safety
     step: SafetyStep | None
     findings: list[tuple[str, int | None]]
-    severe: bool
+    severe: frozenset[int]
     confirmed: bool
 
 
@@ -100,7 +101,7 @@ def is_severe(attempt: Attempt, edge: Edge) -> bool:
 def low_readings(sitting: Sitting) -> list[Attempt]:
     """The valid readings with a systolic below 90. Source: [PRACTICE]."""
     limit = 100 * sitting.limits.low_systolic_mmhg
-    return [attempt for attempt in sitting.valid if attempt.systolic < limit]
+    return [attempt for attempt in sitting.attempts if attempt.sound and attempt.systolic < limit]
 
 
 def watched_sites(sitting: Sitting, severe: list[Attempt]) -> list[Site | None]:
@@ -113,15 +114,12 @@ def describe_severe(sitting: Sitting, site: Site | None, severe: list[Attempt]) 
     """What became of one arm's severe readings. A reading too soon may confirm, but not stand down."""
     here = [attempt for attempt in severe if usable_site(sitting, attempt.site) == site]
     last = here[-1]
-    later_valid = [attempt for attempt in here[1:] if attempt.fault is None]
+    later_valid = [attempt for attempt in here[1:] if attempt.sound]
     apart = timedelta(minutes=sitting.limits.severe_persistent_minutes)
     interval = timedelta(seconds=sitting.protocol.interval_seconds)
     position = sitting.attempts.index(last)
     stood_down = sum(
-        attempt.fault is None
-        and site in (None, attempt.site)
-        and not attempt.too_soon
-        and attempt.taken_at - last.taken_at >= interval
+        attempt.sound and site in (None, attempt.site) and not attempt.too_soon and attempt.taken_at - last.taken_at >= interval
         for attempt in sitting.attempts[position + 1 :]
     )
     return Severe(
@@ -190,13 +188,18 @@ def watch_ordinary(sitting: Sitting, ask: list[str], findings: list[tuple[str, i
 def judge_low(sitting: Sitting, low: list[Attempt], asks: bool) -> tuple[SafetyStep | None, bool]:
     """A low reading is repeated once in its arm; low again, symptoms are asked; a later ordinary one settles it."""
     last = low[-1]
-    here = [attempt for attempt in sitting.valid if attempt.site == last.site]
+    here = [attempt for attempt in sitting.attempts if attempt.sound and attempt.site == last.site]
     position = here.index(last)
     if position + 1 < len(here):
         return None, True
     repeated = position > 0 and here[position - 1] in low
     if not repeated and not sitting.reading_set.closed:
-        return SafetyStep(action="take-reading", wording="repeat-low", site=last.site, not_before=sitting.not_before), False
+        return SafetyStep(
+            action="take-reading",
+            wording="repeat-low",
+            site=None if last.site == "not-recorded" else last.site,
+            not_before=sitting.not_before,
+        ), False
     return (SafetyStep(action="ask-symptoms", wording="ask-symptoms") if asks else None), False
 
 
@@ -211,7 +214,7 @@ def told(
     confirmed: bool,
 ) -> Watch:
     """The watch with its sentence looked up."""
-    severe = any(code == "severe-reading" for code, _ in findings)
+    severe = frozenset(index for code, index in findings if code == "severe-reading" and index is not None)
     words = sitting.rulebook.wording.safety
     told_text = None if text is None or level == "none" else words[text]
     safety = Safety(level=level, readings=places if level != "none" else [], ask=ask, text=told_text)

@@ -10,7 +10,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.arms import Comparison, repeat_due
-from quietcuff.core.attempts import Attempt, far_apart
+from quietcuff.core.attempts import Attempt, far_apart, much_above
 from quietcuff.core.outcome import ReadingOutcome, Reason, State
 from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge, Protocol
@@ -38,13 +38,13 @@ class Selection(msgspec.Struct, frozen=True, kw_only=True):
     overlay_changed: bool
 
 
-def select(sitting: Sitting, comparison: Comparison, severe: bool) -> Selection:
+def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> Selection:
     """Fold the sitting's valid readings through its protocol. Source: the protocol's own, [BIHS19] for irregular rhythm."""
     here = [attempt for attempt in sitting.valid if attempt.site == comparison.result_site]
     method = choose_method(sitting, here)
     arm = [attempt for attempt in here if attempt.method == method]
     due = reading_due(sitting, arm)
-    repeat = None if due is not None else repeat_due(sitting, comparison)
+    repeat = None if due is not None or still_differ(sitting.protocol, arm) else repeat_due(sitting, comparison)
     other_arm = comparison.other_due or repeat
     if len(sitting.valid) >= sitting.limits.most_readings_asked:
         due, other_arm = None, None
@@ -123,6 +123,12 @@ def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
     return last_differ or (once_more and any(far_apart(one, other, extra.mmhg) for one, other in neighbours))
 
 
+def still_differ(protocol: Protocol, arm: list[Attempt]) -> bool:
+    """Whether the last two are further apart than the protocol allows, whatever may still be done about it."""
+    kind = protocol.extra.kind
+    return kind not in ("none", "stable-pair") and len(arm) > 1 and far_apart(arm[-2], arm[-1], protocol.extra.mmhg)
+
+
 def latest_stable_pair(arm: list[Attempt], mmhg: float) -> list[Attempt] | None:
     """The latest two neighbours that are less than ``mmhg`` apart in both pressures, or None."""
     for place in range(len(arm) - 1, 0, -1):
@@ -133,12 +139,13 @@ def latest_stable_pair(arm: list[Attempt], mmhg: float) -> list[Attempt] | None:
     return None
 
 
-def judge_state(sitting: Sitting, arm: list[Attempt], due: Due | None, other_arm: Site | None, severe: bool) -> State:
+def judge_state(sitting: Sitting, arm: list[Attempt], due: Due | None, other_arm: Site | None, severe: frozenset[int]) -> State:
     """In progress while open and something is due; else complete where the minimum is met."""
     if not sitting.reading_set.closed and (due is not None or other_arm is not None):
         return "in-progress"
     enough = len(arm) >= minimum_readings(sitting, arm)
-    counts_alone = sitting.protocol.single_severe_counts and severe and len(arm) == 1 and sitting.person.expecting
+    alone = sitting.protocol.single_severe_counts and sitting.person.expecting and len(arm) == 1
+    counts_alone = alone and arm[0].index in severe
     return "complete" if enough or counts_alone else "not-usable"
 
 
@@ -170,7 +177,7 @@ def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt
     limit = sitting.protocol.first_dropped_above_second_by_mmhg
     if limit is None or len(arm) < 3 or arm[0] in counted:
         return False
-    return max(arm[0].systolic - arm[1].systolic, arm[0].diastolic - arm[1].diastolic) > 100 * limit
+    return much_above(arm[0], arm[1], limit)
 
 
 def explain(
@@ -184,17 +191,13 @@ def explain(
     elif state == "in-progress":
         reasons |= {attempt.index: "pending" for attempt in sitting.valid}
     else:
-        left_out = left_out_reason(sitting.protocol)
-        reasons |= {attempt.index: left_out for attempt in arm}
+        reasons |= {attempt.index: "earlier-than-last-two" for attempt in arm}
+        if sitting.protocol.counts == "lower-of-last-two":
+            reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
         if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm[0] not in counted):
             reasons[arm[0].index] = "first-discarded"
         reasons |= {attempt.index: None for attempt in counted}
     return [ReadingOutcome(index=index, counts=reasons[index] is None, reason=reasons[index]) for index in range(len(reasons))]
-
-
-def left_out_reason(protocol: Protocol) -> Reason:
-    """Why a valid reading of the result arm is left out by the protocol's rule."""
-    return "other-of-last-two" if protocol.counts == "lower-of-last-two" else "earlier-than-last-two"
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
