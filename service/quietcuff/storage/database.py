@@ -102,17 +102,25 @@ def lock_for_serving(url: URL) -> ServingLock | None:
     """Make this the one process that serves from a SQLite file; PostgreSQL needs no such thing.
 
     Raises:
-        StoreNotUsable: another process serves from it.
+        StoreNotUsable: another process serves from it, or its folder cannot be written.
     """
     if not is_sqlite(url):
         return None
     # A lock of SQLite's own on a file beside the database: it works wherever SQLite does.
-    connection = sqlite3.connect(f"{url.database}-serving", timeout=0, isolation_level=None, check_same_thread=False)
+    try:
+        connection = sqlite3.connect(f"{url.database}-serving", timeout=0, isolation_level=None, check_same_thread=False)
+    except sqlite3.OperationalError as error:
+        raise StoreNotUsable("The folder of this SQLite file cannot be written.") from error
     try:
         connection.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError as error:
         connection.close()
-        raise StoreNotUsable("Another process serves from this SQLite file; only one can.") from error
+        is_held = error.sqlite_errorcode == sqlite3.SQLITE_BUSY
+        raise StoreNotUsable(
+            "Another process serves from this SQLite file; only one can."
+            if is_held
+            else "The folder of this SQLite file cannot be written."
+        ) from error
     return ServingLock(connection=connection)
 
 

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import URL, Connection
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 import quietcuff
 from quietcuff.core.errors import StoreNotUsable
@@ -75,18 +75,31 @@ def require_newest_schema(connection: Connection) -> None:
 
 
 def on_connection(url: str, work: Callable[[Connection], None]) -> None:
-    """Do something on a connection of its own, outside any store."""
+    """Do something on a connection of its own, outside any store.
+
+    Raises:
+        StoreNotUsable: the database cannot be reached or written.
+    """
     parsed = parse_url(url)
-    if not is_sqlite(parsed):
-        asyncio.run(_on_postgresql(parsed, work))
-        return
+    try:
+        if is_sqlite(parsed):
+            _on_sqlite(parsed, work)
+        else:
+            asyncio.run(_on_postgresql(parsed, work))
+    except (OperationalError, OSError) as error:
+        raise StoreNotUsable("The database cannot be opened and written: check its address, folder and server.") from error
+
+
+def _on_sqlite(parsed: URL, work: Callable[[Connection], None]) -> None:
     engine = open_sqlite(parsed, writes=True)
-    with engine.connect() as connection:
-        work(connection)
-    engine.dispose()
+    try:
+        with engine.connect() as connection:
+            work(connection)
+    finally:
+        engine.dispose()
 
 
-async def _on_postgresql(parsed: Any, work: Callable[[Connection], None]) -> None:
+async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> None:
     engine = open_postgresql(parsed, writes=True, pool_size=1)
     try:
         async with engine.connect() as connection:
