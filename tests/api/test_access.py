@@ -41,6 +41,7 @@ NEEDED = {
     "save_subject": "Patient.c",
     "find_subject": "Patient.s",
     "get_subject": "Patient.r",
+    "summarise_subject": "Patient.r",
     "save_device": "Device.c",
     "get_device": "Device.r",
     "read_observation": "Observation.r",

@@ -12,7 +12,7 @@ from litestar.response.base import ASGIResponse
 from quietcuff import ingest
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.answers import answer_record, answer_struct
+from quietcuff.api.answers import answer, answer_record, answer_struct
 from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.parameters import IF_MATCH_OPTIONAL
@@ -21,6 +21,7 @@ from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
 from quietcuff.core.changes import SubjectChange
 from quietcuff.core.readings import Identifier
+from quietcuff.core.summary import Summary
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 
@@ -72,6 +73,16 @@ GET = Operation(
 )
 
 
+SUMMARY = Operation(
+    id="summarise_subject",
+    tag=TAG,
+    summary="A person over sittings",
+    description="The arm to use, the latest result, the pooled one and the next step over visits, computed afresh each time.",
+    access=Need("Patient", "r"),
+    replies=(Reply(description="The summary.", shape=Summary),),
+)
+
+
 class Subjects(Controller):
     """People."""
 
@@ -94,3 +105,8 @@ class Subjects(Controller):
     async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Answer what is known."""
         return answer_record(await ingest.read_subject(service_of(request).desk, caller_of(request), subject_id))
+
+    @get("/{subject_id:str}/summary", opt=described(SUMMARY))
+    async def summarise(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
+        """Sum a person up."""
+        return answer(await ingest.read_summary(service_of(request).desk, caller_of(request), subject_id))

@@ -6,7 +6,7 @@ Computed afresh from what is stored, whatever the order in which it arrived. Off
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -23,7 +23,7 @@ from quietcuff.core.snapshot import NOT_VALID, remember_pairs
 
 WINDOW_DAYS = 180
 CONTROLLED_BELOW = Edge(systolic_mmhg=140, diastolic_mmhg=90)
-EVERY_SITTING = frozenset({"single-sitting", "further-reading-needed", "readings-vary", "age-not-recorded"})
+BIASING = frozenset({"pain", "anxiety-or-stress", "device-wrist", "not-arm-of-record"})
 PRESSING = frozenset({"confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment"})
 
 
@@ -106,7 +106,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     """What is known of a person over sittings."""
 
     subject_id: str
-    as_of: datetime
+    as_of: Annotated[str, msgspec.Meta(description="UTC, milliseconds.")]
     window: Window
     sittings: Sittings
     safety: Safety
@@ -130,12 +130,12 @@ def summarise(
     rulebook: Rulebook,
     guidelines: list[str] | None = None,
 ) -> Summary:
-    """The summary of a person as of a moment; ``stored`` in any order, ``guidelines`` else those of the latest result."""
+    """The summary of a person as of a moment in UTC; ``stored`` in any order, ``guidelines`` or those of the latest result."""
     stored = sorted(stored, key=lambda sitting: (first_time(sitting), sitting.set_id))
     person = describe_person(facts, as_of.date(), rulebook.limits)
     window = choose_window(facts, as_of.date())
     arm = choose_arm(stored, person, rulebook)
-    left_out, counted = sort_out(stored, window, arm)
+    left_out, counted = sort_out(stored, window, arm, rulebook)
     office = [sitting for sitting in counted if sitting.reading_set.setting == "office"]
     pooled = PooledBySetting(office=pool(office), home=None, ambulatory=None)
     latest = latest_result(stored)
@@ -146,7 +146,7 @@ def summarise(
     step, confirm_by = step_over_visits(stored, tables, pooled.office, person, arm, rulebook)
     return Summary(
         subject_id=subject_id,
-        as_of=as_of,
+        as_of=as_of.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
         window=window,
         sittings=Sittings(stored=len(stored), counted=len(counted), left_out=left_out),
         safety=safety_now(stored),
@@ -191,11 +191,13 @@ def choose_arm(stored: list[StoredSitting], person: Person, rulebook: Rulebook) 
     return ArmToUse(arm_of_record=record, arm_to_use=arm, pairs=len(pairs), basis=basis)
 
 
-def sort_out(stored: list[StoredSitting], window: Window, arm: ArmToUse) -> tuple[list[LeftOut], list[StoredSitting]]:
+def sort_out(
+    stored: list[StoredSitting], window: Window, arm: ArmToUse, rulebook: Rulebook
+) -> tuple[list[LeftOut], list[StoredSitting]]:
     """Which sets are pooled, and why each other one is not."""
     left_out, counted = [], []
     for sitting in stored:
-        because = why_left_out(sitting, window, arm)
+        because = why_left_out(sitting, window, arm, rulebook)
         if because is None:
             counted.append(sitting)
         else:
@@ -203,7 +205,7 @@ def sort_out(stored: list[StoredSitting], window: Window, arm: ArmToUse) -> tupl
     return left_out, counted
 
 
-def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse) -> str | None:
+def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse, rulebook: Rulebook) -> str | None:
     """The first reason that keeps a set out of the pooled value, or None. Source: [DECISION]."""
     result, evaluation = sitting.evaluation.result, sitting.evaluation
     if sitting.status == "voided":
@@ -217,7 +219,7 @@ def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse) -> str |
     if sitting.reading_set.context.care != "ordinary":
         return "care-not-ordinary"
     reasons = [reason for entry in evaluation.categories for reason in entry.provisional_because]
-    biased = next((reason for reason in reasons if reason not in EVERY_SITTING), None)
+    biased = next((reason for reason in reasons if reason in BIASING or reason in rulebook.effects), None)
     if biased is not None:
         return biased
     if sitting.reading_set.setting == "office" and arm.arm_to_use not in (None, result.site):

@@ -2,11 +2,13 @@
 
 ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is stored; ``read_set``,
 ``read_versions``, ``read_version`` and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``,
-``save_device`` and ``read_device`` keep the two registries. All are coroutines; the desk comes first, then the caller.
+``save_device`` and ``read_device`` keep the two registries; ``read_summary`` sums a person up.
+All are coroutines; the desk comes first, then the caller.
 """
 
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
 from quietcuff.ingest.flow import append, correct, receive, reopen
+from quietcuff.ingest.overview import read_summary
 from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
 from quietcuff.ingest.registry import find_subject, read_device, read_subject, save_device, save_subject
 from quietcuff.ingest.sweep import close_idle_sets
@@ -27,6 +29,7 @@ __all__ = [
     "read_device",
     "read_set",
     "read_subject",
+    "read_summary",
     "read_version",
     "read_versions",
     "receive",

@@ -57,10 +57,20 @@ _VERSIONS = (
             set_version.c.set_id == reading_set.c.set_id,
         ),
     )
-    .where(reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id == bindparam("set_id"))
+    .where(reading_set.c.tenant_id == bindparam("tenant_id"))
 )
-NEWEST = Query(_from_columns, _VERSIONS.where(set_version.c.version == reading_set.c.version))
-NUMBERED = Query(_from_columns, _VERSIONS.where(set_version.c.version == bindparam("version")))
+_OF_SET = _VERSIONS.where(reading_set.c.set_id == bindparam("set_id"))
+NEWEST = Query(_from_columns, _OF_SET.where(set_version.c.version == reading_set.c.version))
+NUMBERED = Query(_from_columns, _OF_SET.where(set_version.c.version == bindparam("version")))
+OF_SUBJECT = Query(
+    _from_columns,
+    _VERSIONS.where(
+        reading_set.c.subject_id == bindparam("subject_id"),
+        set_version.c.version == reading_set.c.version,
+    )
+    .order_by(reading_set.c.taken_from.desc(), reading_set.c.set_id.desc())
+    .limit(bindparam("most")),
+)
 
 
 def newest_answer(connection: Connection, tenant_id: int, set_id: UUID) -> AnsweredVersion | None:
@@ -69,3 +79,8 @@ def newest_answer(connection: Connection, tenant_id: int, set_id: UUID) -> Answe
 
 def numbered_answer(connection: Connection, tenant_id: int, set_id: UUID, version: int) -> AnsweredVersion | None:
     return NUMBERED.first(connection, {"tenant_id": tenant_id, "set_id": set_id, "version": version})
+
+
+def newest_answers_of_subject(connection: Connection, tenant_id: int, subject_id: UUID, most: int) -> list[AnsweredVersion]:
+    """The newest version of each of a person's sets, the latest taken first, at most so many."""
+    return OF_SUBJECT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "most": most})

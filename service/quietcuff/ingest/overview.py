@@ -1,0 +1,55 @@
+"""A person over sittings, summed up afresh from what is stored each time it is asked for."""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.core.errors import NotFound
+from quietcuff.core.outcome import Evaluation
+from quietcuff.core.readings import Facts, ReadingSet
+from quietcuff.core.summary import StoredSitting, summarise
+from quietcuff.ingest.desk import Caller, Desk
+from quietcuff.ingest.people import DECODER
+from quietcuff.storage.answers import AnsweredVersion, newest_answers_of_subject
+from quietcuff.storage.ids import read_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.subjects import find_subject
+
+ENCODER = msgspec.json.Encoder()
+READING_SET = msgspec.json.Decoder(ReadingSet)
+EVALUATION = msgspec.json.Decoder(Evaluation)
+MOST_SETS = 500
+
+
+async def read_summary(desk: Desk, caller: Caller, wanted: str) -> bytes:
+    """The summary of a person, over at most the newest 500 sets.
+
+    Raises:
+        NotFound: nobody of this tenant.
+    """
+    person = read_id(wanted)
+    tenant_id = caller.tenant_id
+
+    def read(transaction: Transaction) -> tuple[Facts, list[AnsweredVersion]] | None:
+        known = find_subject(transaction, tenant_id, person)
+        if known is None:
+            return None
+        return DECODER.decode(known.facts), newest_answers_of_subject(transaction, tenant_id, person, MOST_SETS)
+
+    found = await desk.store.read(tenant_id, read)
+    if found is None:
+        raise NotFound("subject")
+    facts, versions = found
+    sittings = [stored_sitting(version) for version in versions]
+    return ENCODER.encode(summarise(str(person), facts, sittings, desk.clock(), desk.rulebook))
+
+
+def stored_sitting(version: AnsweredVersion) -> StoredSitting:
+    """A version as the summary reads it."""
+    return StoredSitting(
+        set_id=str(version.set_id),
+        status="voided" if version.status == "voided" else "active",
+        closed=version.closes_at is None,
+        reading_set=READING_SET.decode(version.document),
+        evaluation=EVALUATION.decode(version.evaluation),
+    )
