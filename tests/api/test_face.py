@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import re
+import runpy
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -120,6 +121,11 @@ def test_every_code_that_the_source_gives_a_fault_is_published_and_no_other() ->
     assert said - set(FAULT_CODES) == set()
     computed = {"sitting-over", "too-few", "too-many", "too-many-decimals", "out-of-range", "wrong-type", "not-acceptable"}
     assert set(FAULT_CODES) - said <= computed
+
+
+def test_the_page_of_problems_is_the_table() -> None:
+    written = runpy.run_path(str(ROOT / "docs" / "write_problems_page.py"))["page"]()
+    assert (ROOT / "docs" / "problems.md").read_text("utf-8") == written, "run: python docs/write_problems_page.py"
 
 
 def test_the_rules_in_force_are_listed_and_shown_with_their_sources(client: httpx.Client) -> None:

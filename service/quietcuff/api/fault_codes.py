@@ -19,7 +19,7 @@ FAULT_CODES: dict[str, str] = {
     "too-many-decimals": "A pressure or rate with more than two decimals.",
     "too-short": "Text that is shorter than allowed.",
     "too-long": "Text that is longer than allowed.",
-    "unfit-characters": "Text with control characters or, in a system, a space or |.",
+    "unfit-characters": "Blank text, or text with control characters; in a system also with white space or a bar.",
     "too-few": "A list with fewer items than needed.",
     "too-many": "A list with more items than allowed.",
     "not-a-date": "Not a day of the calendar.",

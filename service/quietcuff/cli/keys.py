@@ -130,7 +130,7 @@ def short_text(option: str, value: str) -> str:
     try:
         return msgspec.convert(value, ShortText)
     except msgspec.ValidationError as error:
-        accepted = "1 to 255 characters, without control characters."
+        accepted = "1 to 255 characters, not blank, without control characters."
         raise NotAcceptable([Fault(parameter=option, code="unfit-characters", detail=accepted)]) from error
 
 

@@ -149,8 +149,8 @@ def _text(value: object, expected: inspect.StrType, pointer: str) -> Found:
     if expected.pattern == BIRTH_DATE_PATTERN:
         yield from _birth_date(value, pointer)
         return
-    accepted = f"Text of {expected.min_length or 0} to {expected.max_length} characters, without control characters"
-    accepted += ", spaces and |." if expected.pattern == SYSTEM_PATTERN else "."
+    accepted = f"Text of {expected.min_length or 0} to {expected.max_length} characters, not blank, without control characters"
+    accepted += ", white space and |." if expected.pattern == SYSTEM_PATTERN else "."
     if not isinstance(value, str):
         yield _fault(pointer, "wrong-type", accepted)
     elif len(value) < (expected.min_length or 0):

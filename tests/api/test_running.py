@@ -1,0 +1,120 @@
+"""The running application: idle sets are swept, failures stay problems, and its examples hold."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from api.serving import PROBLEM_JSON, Server, problem, serving
+from api.test_reading_sets import named, open_set
+from bodies import APPEND, CORRECTION, OPENED_SET
+from databases import SqliteFiles
+from quietcuff.api import examples, sweep
+from quietcuff.api.app import create_app
+from quietcuff.core.errors import Busy, StoreNotUsable
+from quietcuff.settings import Settings
+from quietcuff.storage import migrate
+from quietcuff.storage.store import Store
+
+
+def test_the_sweep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+    rounds: list[int] = []
+
+    async def close_idle_sets(desk: Any) -> int:
+        rounds.append(1)
+        if len(rounds) == 1:
+            raise ExceptionGroup("p-0001", [Busy(2)])
+        return 0
+
+    async def sweep_a_while() -> None:
+        monkeypatch.setattr(sweep.ingest, "close_idle_sets", close_idle_sets)
+        task = asyncio.create_task(sweep.sweep_forever(desk=object(), seconds_between=0.001))  # type: ignore[arg-type]
+        while len(rounds) < 4:
+            await asyncio.sleep(0.001)
+        task.cancel()
+
+    asyncio.run(sweep_a_while())
+    assert "ExceptionGroup" in caplog.text and "p-0001" not in caplog.text
+
+
+def test_a_failure_is_a_problem_that_tells_nothing(
+    server: Server, client: httpx.Client, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fail(*arguments: Any) -> Any:
+        raise RuntimeError("p-0001 has 142/88")
+
+    monkeypatch.setattr("quietcuff.api.evaluations.evaluate", fail)
+    answer = client.post("/v1/evaluations", json=OPENED_SET)
+    found = problem(answer, 500, "internal-error")
+    assert "142" not in answer.text and "RuntimeError" not in answer.text
+    told = [record.getMessage() for record in caplog.records if record.name == "quietcuff.service"]
+    assert len(told) == 1 and json.loads(told[0])["request_id"] == found["instance"].removeprefix("urn:uuid:")
+    assert "RuntimeError" in told[0] and "evaluations.py" in told[0] and "142" not in told[0]
+
+
+def test_a_busy_store_asks_to_come_again(client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def refuse(self: Store, *arguments: Any, **more: Any) -> Any:
+        raise Busy(2)
+
+    monkeypatch.setattr(Store, "write", refuse)
+    answer = client.post("/v1/reading-sets", json=named(OPENED_SET))
+    problem(answer, 503, "busy")
+    assert answer.headers["Retry-After"] == "2"
+
+
+def test_a_database_without_its_schema_is_not_ready(sqlite_files: SqliteFiles) -> None:
+    database_url = sqlite_files.new()
+    migrate.downgrade(database_url, "base")
+    with serving(database_url) as server, server.client_of(None) as client:
+        assert client.get("/health/live").status_code == 200
+        assert "quietcuff database upgrade" in problem(client.get("/health/ready"), 503, "not-ready")["detail"]
+        answer = client.get("/v1/protocols", headers={"Authorization": "Bearer qc_aaaaaaaa_" + "a" * 43})
+        assert answer.status_code in (500, 503) and answer.headers["Content-Type"] == PROBLEM_JSON
+
+
+def test_what_waits_is_finished_when_the_server_stops(sqlite_files: SqliteFiles) -> None:
+    database_url = sqlite_files.new()
+    with serving(database_url) as server, server.client() as client:
+        path, _ = open_set(client)
+    with serving(database_url) as server, server.client() as client:
+        assert client.get(path).status_code == 200
+
+
+def test_nothing_is_opened_before_the_application_starts(tmp_path: Path) -> None:
+    create_app(Settings(database_url=f"sqlite:///{tmp_path}/new.db"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_examples_of_the_document_are_accepted(desk: httpx.Client) -> None:
+    for body in examples.READING_SETS.values():
+        assert desk.post("/v1/evaluations", json=body).status_code == 200
+        assert desk.post("/v1/reading-sets", json=body).status_code == 201
+    for body in examples.SUBJECTS.values():
+        assert desk.post("/v1/subjects", json=body).status_code in (200, 201)
+    for body in examples.IDENTIFIERS.values():
+        assert desk.post("/v1/subjects/find", json=body).status_code == 200
+    for body in examples.DEVICES.values():
+        assert desk.post("/v1/devices", json=body).status_code in (200, 201)
+    for body in examples.APPENDS.values():
+        path, _ = open_set(desk)
+        assert desk.post(f"{path}/readings", json=body, headers={"If-Match": '"1"'}).status_code == 200
+    for body in examples.CORRECTIONS.values():
+        path, _ = open_set(desk)
+        for version, second in enumerate(("01:10", "02:20"), start=1):
+            reading = {**APPEND["readings"][0], "taken_at": f"2026-05-04T09:{second}+02:00"}
+            desk.post(f"{path}/readings", json={"readings": [reading]}, headers={"If-Match": f'"{version}"'})
+        assert desk.post(f"{path}/corrections", json=body, headers={"If-Match": '"3"'}).status_code == 200
+    assert CORRECTION in examples.CORRECTIONS.values() and APPEND in examples.APPENDS.values()
+
+
+def test_the_only_errors_of_the_tree_that_are_not_answered_by_name_are_failures() -> None:
+    from quietcuff.api.problem_types import INTERNAL_ERROR, NOT_READY
+    from quietcuff.api.problems import refusal_of
+
+    assert refusal_of(StoreNotUsable("run it")).kind is NOT_READY
+    assert refusal_of(ValueError("x")).kind is INTERNAL_ERROR
