@@ -101,7 +101,6 @@ def test_what_is_not_pooled_says_why(desk: httpx.Client) -> None:
             reading(3, 0, 138, 86, "left-upper-arm"),
             reading(3, 2, 136, 84, "left-upper-arm"),
             **FOLLOW_UP,
-            protocol="office-one-arm",
         ),
     )
     old = store(desk, sitting(person, reading(400, 0, 138, 86), reading(400, 2, 136, 84), **FOLLOW_UP))
