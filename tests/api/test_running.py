@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import asyncio
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import httpx
 import pytest
 
-from api.serving import PROBLEM_JSON, Server, problem, serving
+from api.serving import PROBLEM_JSON, Server, new_key, problem, serving
 from api.test_reading_sets import named, open_set
 from bodies import APPEND, CORRECTION, OPENED_SET
 from databases import SqliteFiles
-from quietcuff.api import examples, sweep
+from quietcuff.api import examples, upkeep
 from quietcuff.api.app import create_app
 from quietcuff.core.errors import Busy, StoreNotUsable
 from quietcuff.settings import Settings
 from quietcuff.storage import migrate
-from quietcuff.storage.store import Store
+from quietcuff.storage.api_keys import find_key
+from quietcuff.storage.store import NO_TENANT, Store, open_store
 
 
-def test_the_sweep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_upkeep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
     rounds: list[int] = []
 
     async def close_idle_sets(desk: Any) -> int:
@@ -31,15 +34,32 @@ def test_the_sweep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, capl
             raise ExceptionGroup("p-0001", [Busy(2)])
         return 0
 
-    async def sweep_a_while() -> None:
-        monkeypatch.setattr(sweep.ingest, "close_idle_sets", close_idle_sets)
-        task = asyncio.create_task(sweep.sweep_forever(desk=object(), seconds_between=0.001))  # type: ignore[arg-type]
+    async def keep_up_a_while() -> None:
+        monkeypatch.setattr(upkeep.ingest, "close_idle_sets", close_idle_sets)
+        ring = SimpleNamespace(take_uses=dict)
+        service: Any = SimpleNamespace(desk=None, keyring=ring)
+        task = asyncio.create_task(upkeep.keep_up(service, seconds_between=0.001))
         while len(rounds) < 4:
             await asyncio.sleep(0.001)
         task.cancel()
 
-    asyncio.run(sweep_a_while())
+    asyncio.run(keep_up_a_while())
     assert "ExceptionGroup" in caplog.text and "p-0001" not in caplog.text
+
+
+def test_the_last_use_of_a_key_is_stored(database_url: str) -> None:
+    key = new_key(database_url)
+    with serving(database_url) as server, server.client_of(key) as client:
+        client.get("/v1/protocols")
+
+    async def stored() -> datetime | None:
+        store = open_store(database_url)
+        row = await store.read(NO_TENANT, lambda transaction: find_key(transaction, key.split("_")[1]))
+        await store.close()
+        return row.last_used_at if row else None
+
+    used_at = asyncio.run(stored())
+    assert used_at is not None and datetime.now(UTC) - used_at < timedelta(minutes=1)
 
 
 def test_a_failure_is_a_problem_that_tells_nothing(

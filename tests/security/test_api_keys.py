@@ -112,6 +112,18 @@ def test_a_key_expires_by_the_clock_even_while_it_is_remembered() -> None:
     assert refused(ring, key.text) and store.asked == 1
 
 
+def test_the_last_use_of_each_key_is_told_once() -> None:
+    key = make_key()
+    store = Store(stored(key))
+    ring = store.ring()
+    asyncio.run(ring.principal(key.text))
+    store.seconds = 3
+    asyncio.run(ring.principal(key.text))
+    assert refused(ring, f"qc_{key.prefix}_{make_key().text[12:]}")
+    assert ring.take_uses() == {UUID(int=7): NOW + timedelta(seconds=3)}
+    assert ring.take_uses() == {}
+
+
 def test_keys_nobody_has_are_not_remembered() -> None:
     key = make_key()
     store = Store()

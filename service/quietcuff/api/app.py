@@ -26,7 +26,7 @@ from quietcuff.api.rules import Guidelines, Protocols
 from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
-from quietcuff.api.sweep import sweep_forever
+from quietcuff.api.upkeep import attempt, keep_up, note_uses
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -64,15 +64,16 @@ def create_routes(settings: Settings) -> Litestar:
     @asynccontextmanager
     async def run(app: Litestar) -> AsyncIterator[None]:
         store = open_store(settings.database_url, for_serving=True)
-        app.state["service"] = make_service(settings, store, load_rulebook())
+        service = app.state["service"] = make_service(settings, store, load_rulebook())
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
-        sweep = asyncio.create_task(sweep_forever(app.state["service"].desk))
+        upkeep = asyncio.create_task(keep_up(service))
         try:
             yield
         finally:
-            sweep.cancel()
-            await asyncio.wait([sweep])
+            upkeep.cancel()
+            await asyncio.wait([upkeep])
+            await attempt(note_uses, service)
             await store.close()
 
     app = Litestar(

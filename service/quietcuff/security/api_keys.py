@@ -9,6 +9,7 @@ import secrets
 import string
 from collections.abc import Awaitable, Callable
 from datetime import datetime
+from uuid import UUID
 
 import msgspec
 
@@ -71,6 +72,7 @@ class Keyring:
         self._clock = clock
         self._monotonic = monotonic
         self._cached: dict[str, tuple[float, KeyRow, Principal]] = {}
+        self._uses: dict[UUID, datetime] = {}
 
     async def principal(self, key: str) -> Principal:
         """Who holds the key.
@@ -84,9 +86,16 @@ class Keyring:
         known = await self._lookup(match["prefix"])
         stored_hash = known[0].secret_hash if known is not None else _NO_DIGEST
         is_right = hmac.compare_digest(digest(match["secret"]), stored_hash)
-        if known is None or not is_right or not self._is_alive(known[0]):
+        now = self._clock()
+        if known is None or not is_right or not _is_alive(known[0], now):
             raise NotAuthenticated
+        self._uses[known[0].key_id] = now
         return known[1]
+
+    def take_uses(self) -> dict[UUID, datetime]:
+        """When each key was last used since this was last asked."""
+        uses, self._uses = self._uses, {}
+        return uses
 
     async def _lookup(self, prefix: str) -> tuple[KeyRow, Principal] | None:
         now = self._monotonic()
@@ -103,5 +112,6 @@ class Keyring:
         self._cached[prefix] = (now, stored, principal)
         return stored, principal
 
-    def _is_alive(self, key: KeyRow) -> bool:
-        return key.revoked_at is None and (key.expires_at is None or self._clock() < key.expires_at)
+
+def _is_alive(key: KeyRow, now: datetime) -> bool:
+    return key.revoked_at is None and (key.expires_at is None or now < key.expires_at)

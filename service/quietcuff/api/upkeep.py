@@ -1,0 +1,49 @@
+"""What is done beside the requests: every half minute idle sets are closed, and the uses of keys are noted."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from uuid import uuid4
+
+from quietcuff import ingest
+from quietcuff.api.logs import log_failure
+from quietcuff.api.service import Service
+from quietcuff.storage.api_keys import touch_key
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.store import NO_TENANT
+
+SECONDS_BETWEEN = 30
+
+
+async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) -> None:
+    """Do all of it again and again. What fails is logged, and done again the next time all the same."""
+    while True:
+        await attempt(close_idle_sets, service)
+        await attempt(note_uses, service)
+        await asyncio.sleep(seconds_between)
+
+
+async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) -> None:
+    """Do one piece of work; a failure is logged and goes no further."""
+    try:
+        await work(service)
+    except Exception as error:
+        log_failure(error, str(uuid4()))
+
+
+async def close_idle_sets(service: Service) -> None:
+    """Close the open sets in which nothing arrives any more."""
+    await ingest.close_idle_sets(service.desk)
+
+
+async def note_uses(service: Service) -> None:
+    """Store when each key was last used, one write for each key however often it was used."""
+    uses = service.keyring.take_uses()
+
+    def note(transaction: Transaction) -> None:
+        for key_id, at in uses.items():
+            touch_key(transaction, key_id, at)
+
+    if uses:
+        await service.desk.store.write(NO_TENANT, note)
