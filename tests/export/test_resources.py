@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, get_args
 
 import msgspec
@@ -17,7 +18,10 @@ from quietcuff.core.outcome import Reason
 from quietcuff.core.readings import DeviceFlag, Position, ReadingSet, Site
 from quietcuff.core.rules import Rulebook
 from quietcuff.export import codes
+from quietcuff.export.asking import CONTROLS, CURSOR
+from quietcuff.export.capability import PROFILES
 from quietcuff.export.notes import NOT_USED
+from quietcuff.export.parameters import PARAMETERS
 from quietcuff.export.problems import operation_outcome
 from quietcuff.rules.catalog import load_rulebook
 
@@ -203,3 +207,14 @@ def test_every_problem_is_a_sound_operation_outcome() -> None:
     assert first["details"]["text"] == "date: A date."
     assert "expression" not in made_up
     assert "Mrs" not in str(outcome)
+
+
+def test_the_page_for_integrators_names_every_code_profile_and_parameter() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "fhir.md").read_text(encoding="utf-8")
+    coded = [codes.BP_PANEL, codes.HEART_RATE, codes.MEAN_PANEL, codes.DEVICE_STATUS, codes.READINGS_COUNTED]
+    coded += [codes.SYSTOLIC, codes.DIASTOLIC, codes.MEAN_ARTERIAL, codes.MEAN_SYSTOLIC, codes.MEAN_DIASTOLIC]
+    coded += codes.METHOD.values()
+    named = [coding.code for concept in coded for coding in concept.coding or []]
+    named += [f"`{profile.rsplit('/', 1)[-1]}`" for profile in PROFILES]
+    named += [f"`{name}`" for name in [*(parameter.name for parameter in PARAMETERS), *CONTROLS] if name != CURSOR]
+    assert [name for name in named if name not in page] == []

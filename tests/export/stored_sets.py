@@ -1,0 +1,90 @@
+"""Invented sets in a real store, and what the export makes of them."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime, timedelta
+from typing import Any, TypeVar
+
+import msgspec
+
+from export.rendered import PUBLIC_URL
+from quietcuff import ingest
+from quietcuff.core.changes import Append, Correction
+from quietcuff.core.readings import ReadingSet
+from quietcuff.core.rules import Rulebook
+from quietcuff.export.asking import parse_search
+from quietcuff.export.bundle import sitting_bundle
+from quietcuff.export.dates import Clock
+from quietcuff.export.read import Read, read_resource
+from quietcuff.export.records import Publisher
+from quietcuff.export.search import searchset
+from quietcuff.storage.search import Snapshot
+from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.tenants import Tenant, find_or_create_tenant
+
+T = TypeVar("T")
+STARTED_AT = datetime(2026, 6, 1, 8, tzinfo=UTC)
+
+
+class Clinic:
+    """One tenant of a store, whose clock moves a second each time it is asked."""
+
+    def __init__(self, store: Store, rulebook: Rulebook, tenant: Tenant) -> None:
+        ticks = itertools.count()
+        self.store, self.tenant = store, tenant
+        self.desk = ingest.open_desk(store, rulebook, clock=lambda: STARTED_AT + timedelta(seconds=next(ticks)))
+        self.caller = ingest.Caller(
+            tenant_id=tenant.tenant_id, actor="key:ab12cd34", request_id="0f8c2a34-6f0e-4c0b-9a53-2a4c7c1b9d11"
+        )
+        self.publisher = Publisher(tenant=tenant, public_url=PUBLIC_URL)
+
+    async def receive(self, body: dict[str, Any]) -> dict[str, Any]:
+        answer = await ingest.receive(self.desk, self.caller, msgspec.convert(body, ReadingSet), idempotency_key=None)
+        return envelope(answer)
+
+    async def receive_all(self, bodies: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+        return list(await asyncio.gather(*(self.receive(body) for body in bodies)))
+
+    async def append(self, set_id: str, **fields: Any) -> dict[str, Any]:
+        change = msgspec.convert(fields, Append)
+        return envelope(await ingest.append(self.desk, self.caller, set_id, change, if_match="*", idempotency_key=None))
+
+    async def correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> dict[str, Any]:
+        author = {"system": "urn:example:staff", "value": "n-17"}
+        correction = msgspec.convert({"reason": "typing error", "author": author, "changes": list(changes)}, Correction)
+        if_match = frozenset((version,))
+        return envelope(
+            await ingest.correct(self.desk, self.caller, set_id, correction, if_match=if_match, idempotency_key=None)
+        )
+
+    async def bundle(self, set_id: str) -> dict[str, Any]:
+        return decoded(await self._read(lambda snapshot: sitting_bundle(snapshot, self.publisher, set_id)))
+
+    async def read(self, resource_type: str, logical_id: str) -> Read:
+        return await self._read(lambda snapshot: read_resource(snapshot, self.publisher, resource_type, logical_id))
+
+    async def search(self, *items: tuple[str, str]) -> dict[str, Any]:
+        clock = Clock(self.tenant.zone, STARTED_AT)
+        search = parse_search(items, fhir_url=self.publisher.fhir_url, clock=clock, is_strict=True)
+        return decoded(await self._read(lambda snapshot: searchset(snapshot, self.publisher, search)))
+
+    async def _read(self, work: Callable[[Snapshot], T]) -> T:
+        return await self.store.read(self.tenant.tenant_id, work)
+
+
+async def open_clinic(store: Store, rulebook: Rulebook, name: str = "clinic") -> Clinic:
+    """A clinic of a name of its own."""
+    tenant = await store.write(NO_TENANT, lambda connection: find_or_create_tenant(connection, name, STARTED_AT))
+    return Clinic(store, rulebook, tenant)
+
+
+def envelope(answer: ingest.Answer) -> dict[str, Any]:
+    return decoded(answer.body)
+
+
+def decoded(body: bytes) -> dict[str, Any]:
+    found: dict[str, Any] = msgspec.json.decode(body)
+    return found
