@@ -20,6 +20,7 @@ import msgspec
 import pytest
 from rich.console import Console
 
+from export.profiles import faults_of
 from paper_desk import PaperDesk
 from quietcuff.core.errors import DemoFailed
 from quietcuff.demo.bundle import compact
@@ -204,8 +205,11 @@ def test_keep_leaves_the_server_up_until_it_is_stopped(tmp_path: Path) -> None:
             if label == "Docs":
                 break
         headers = {"Authorization": f"Bearer {shown['Key']}"}
-        stored = httpx.get(f"{shown['URL']}/v1/reading-sets?limit=200", headers=headers)
-        assert len(stored.json()["items"]) == 10
+        with httpx.Client(base_url=shown["URL"], headers=headers) as client:
+            stored = client.get("/v1/reading-sets?limit=200").json()["items"]
+            bundles = [client.get(f"/v1/reading-sets/{item['id']}/fhir").json() for item in stored]
+        assert len(bundles) == 10
+        assert [fault for bundle in bundles for fault in faults_of(bundle)] == []
         assert httpx.get(shown["Docs"]).status_code == 200
         demo.send_signal(signal.SIGTERM)
         demo.wait(30)

@@ -1,0 +1,101 @@
+"""The pages say what is so: commands work, examples are accepted, lists are complete, links lead somewhere."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import runpy
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any, get_args
+
+import msgspec
+import pytest
+
+from quietcuff.core.changes import Append, Correction
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.outcome import Action, Level, Reason
+from quietcuff.core.readings import ReadingSet
+from quietcuff.demo.server import free_port
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.settings import Settings
+
+TOP = Path(__file__).parents[1]
+PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "docs").glob("*.md"))]
+
+
+def blocks(page: str, language: str) -> list[str]:
+    """The fenced blocks of a page in one language."""
+    return re.findall(rf"^```{language}\n(.*?)^```$", (TOP / page).read_text("utf-8"), re.M | re.S)
+
+
+def test_the_commands_of_the_readme_lead_from_readings_to_an_observation(tmp_path: Path) -> None:
+    start, ask = blocks("README.md", "sh")
+    port = str(free_port())
+    own_path = f'export PATH="{Path(sys.executable).parent}:$PATH"'
+    started = start.replace("sh deploy/setup.sh\n", "").replace('export PATH="$PWD/.venv/bin:$PATH"', own_path)
+    assert own_path in started
+    ready = "until curl --silent --fail http://127.0.0.1:8080/health/ready > ready; do sleep 0.2; done\n"
+    script = f"set -eu\n{started}trap 'kill $!' EXIT\n{ready}{ask}".replace("8080", port)
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
+    done = subprocess.run(
+        ["sh", "-c", script], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    bundle = json.loads(done.stdout)
+    (mean,) = [entry["resource"] for entry in bundle["entry"]]
+    values = [part["valueQuantity"]["value"] for part in mean["component"]]
+    assert values[:2] == [138, 84]
+    assert [reference["reference"][-3:] for reference in mean["derivedFrom"]] == ["-r1", "-r2"]
+    evaluation = json.loads((tmp_path / "evaluation.json").read_bytes())["evaluation"]
+    assert [reading["reason"] for reading in evaluation["readings"]] == ["first-discarded", None, None]
+    assert all(category["provisional"] for category in evaluation["categories"])
+
+
+def test_the_examples_of_the_guides_are_accepted() -> None:
+    (least,) = blocks("docs/integrator.md", "json")
+    evaluation = evaluate(msgspec.json.decode(least, type=ReadingSet), None, load_rulebook())
+    assert evaluation.state == "complete"
+    (append,) = blocks("docs/gateway.md", "json")
+    assert len(msgspec.json.decode(append, type=Append).readings) == 1
+    (correction,) = [block for block in blocks("docs/integrator.md", "sh") if "corrections" in block]
+    body = re.search(r"--data '(.*?)'", correction, re.S)
+    assert body is not None
+    assert len(msgspec.json.decode(body[1], type=Correction).changes) == 1
+
+
+@pytest.mark.parametrize("codes", [Level, Action, Reason])
+def test_the_gateway_page_names_every_code(codes: Any) -> None:
+    text = (TOP / "docs/gateway.md").read_text("utf-8")
+    assert [code for code in get_args(codes) if f"`{code}`" not in text] == []
+
+
+def test_the_operator_page_names_every_setting_with_its_default() -> None:
+    text = (TOP / "docs/operator.md").read_text("utf-8")
+    assert set(re.findall(r"`(QUIETCUFF_[A-Z_]+)`", text)) == {
+        f"QUIETCUFF_{name.upper()}" for name in Settings.__struct_fields__
+    }
+    assert f"`{Settings().database_url}`" in text
+    assert f"`{Settings().log_level}`" in text
+
+
+def test_the_backup_command_of_the_operator_page_copies_a_database(tmp_path: Path, sqlite_url: str) -> None:
+    (command,) = [block for block in blocks("docs/operator.md", "sh") if "backup" in block]
+    original = sqlite_url.removeprefix("sqlite:///")
+    line = command.replace(".venv/bin/python", sys.executable).replace(" quietcuff.db ", f" {original} ")
+    subprocess.run(["sh", "-c", line], cwd=tmp_path, check=True, timeout=30)
+    assert b"alembic_version" in (tmp_path / "copy.db").read_bytes()
+
+
+def test_the_rules_page_says_what_the_rule_files_say() -> None:
+    written = runpy.run_path(str(TOP / "docs/write_rules_page.py"))["page"]()
+    assert (TOP / "docs/rules.md").read_text("utf-8") == written
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text("utf-8")):
+        assert "://" not in target, target
+        assert (page.parent / target).exists(), target

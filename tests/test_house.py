@@ -1,0 +1,227 @@
+"""The house rules: maps that match the tree, short functions, words that stay out, nothing that happens at import."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from quietcuff.core import errors
+from quietcuff.rules.catalog import load_rulebook
+
+TOP = Path(__file__).parents[1]
+PACKAGE = TOP / "service/quietcuff"
+# Steers a loop inside storage and never reaches a caller, so it is no error of the tree.
+SIGNALS = {"RunAgain"}
+LONGEST_CORE_FUNCTION_LINES = 40
+NOT_OURS = {"__pycache__", "dist", "build", "node_modules"}
+OPEN_ROOMS = {".ci"}
+TEXT_ENDINGS = {".py", ".md", ".toml", ".sh", ".json", ".jsonl", ".mako", ".lock", ".service", ""}
+
+# In pieces, so that this file does not hold what it forbids.
+REGISTRIES = ["py" + "pi.org", "python" + "hosted.org", "npm" + "js.", "crates" + ".io", "docker" + ".io"]
+WORDS = [
+    "tran" + "script",
+    "seed " + "document",
+    "../" + "shared",
+    "TO" + "DO",
+    "FIX" + "ME",
+    "issue " + "2",
+    "lorem " + "ipsum",
+]
+
+
+def own_files() -> list[Path]:
+    """Every file of the project in this folder, and nothing that was made from them."""
+    return sorted(path for path in walk(TOP) if path.suffix in TEXT_ENDINGS)
+
+
+def walk(folder: Path) -> Iterator[Path]:
+    for path in folder.iterdir():
+        hidden = path.name.startswith(".") and path.name not in OPEN_ROOMS
+        if hidden or path.name in NOT_OURS or path.name.endswith(".egg-info"):
+            continue
+        if path.is_dir():
+            yield from walk(path)
+        else:
+            yield path
+
+
+def fenced(language: str) -> list[str]:
+    """The lines of the one block of that language in DEVELOPERS.md."""
+    block = re.search(rf"^```{language}\n(.*?)^```$", (TOP / "DEVELOPERS.md").read_text("utf-8"), re.M | re.S)
+    assert block is not None
+    return block[1].splitlines()
+
+
+def modules() -> list[Path]:
+    return sorted(path for path in walk(PACKAGE) if path.suffix == ".py")
+
+
+def functions(path: Path) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield node
+
+
+def test_the_folder_map_is_the_tree() -> None:
+    drawn = [line.split()[0] for line in fenced("map")]
+    there = {f"{path.parent.relative_to(TOP)}/" for path in walk(TOP)} - {"./"}
+    assert len(drawn) == len(set(drawn))
+    assert set(drawn) == there
+
+
+def test_the_map_of_the_core_is_the_core() -> None:
+    drawn = [line.split()[0] for line in fenced("core")]
+    there = {path.name for path in (PACKAGE / "core").glob("*.py")} - {"__init__.py"}
+    assert len(drawn) == len(set(drawn))
+    assert set(drawn) == there
+
+
+def test_the_error_tree_that_is_drawn_is_the_one_that_is_there() -> None:
+    assert errors.__doc__ is not None
+    drawn = re.findall(r"^[├└]── (\w+)", errors.__doc__, re.M)
+    kinds = [kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, Exception)]
+    assert drawn == [kind.__name__ for kind in kinds if kind is not errors.QuietcuffError]
+    assert all(kind.__bases__ == (errors.QuietcuffError,) for kind in kinds if kind is not errors.QuietcuffError)
+
+
+def test_every_error_that_leaves_a_module_is_in_the_tree() -> None:
+    tree = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, Exception)}
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                bases = {base.id for base in node.bases if isinstance(base, ast.Name)}
+                is_error = bool(bases & {*tree, "Exception", "ValueError", "RuntimeError", "KeyError", "LookupError"})
+                allowed = tree | SIGNALS
+                assert not is_error or node.name in allowed or node.name.startswith("_"), f"{path.name}: {node.name}"
+
+
+def test_every_source_named_in_the_core_is_listed() -> None:
+    listed = set(load_rulebook().sources)
+    named = []
+    for path in (PACKAGE / "core").glob("*.py"):
+        text = " ".join(path.read_text("utf-8").split())
+        for sentence in re.findall(r"Source: ([^.;\"]*\])", text):
+            named += [(path.name, key.strip()) for keys in re.findall(r"\[([^\]]+)\]", sentence) for key in keys.split(",")]
+    assert len(named) > 10
+    assert [entry for entry in named if entry[1] not in listed] == []
+
+
+def body_lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """The lines of a function below its signature and docstring."""
+    statements = function.body[1:] if ast.get_docstring(function) else function.body
+    return 0 if not statements else (statements[-1].end_lineno or 0) - statements[0].lineno + 1
+
+
+def test_no_function_of_the_core_is_long() -> None:
+    long = [
+        f"{path.name}: {function.name}"
+        for path in (PACKAGE / "core").glob("*.py")
+        for function in functions(path)
+        if body_lines(function) > LONGEST_CORE_FUNCTION_LINES
+    ]
+    assert long == []
+
+
+def test_every_module_and_class_says_what_it_is() -> None:
+    silent = []
+    for path in modules():
+        tree = ast.parse(path.read_text("utf-8"))
+        if ast.get_docstring(tree) is None and path.name != "__main__.py":
+            silent.append(str(path.relative_to(PACKAGE)))
+        silent += [
+            f"{path.name}: {node.name}"
+            for node in tree.body
+            if isinstance(node, ast.ClassDef) and ast.get_docstring(node) is None
+        ]
+    assert silent == []
+
+
+@pytest.mark.parametrize("words", [REGISTRIES, WORDS], ids=["registries", "words"])
+def test_some_words_stand_nowhere(words: list[str]) -> None:
+    pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}" for word in words))
+    found = []
+    for path in own_files():
+        for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):
+            if pattern.search(line):
+                found.append(f"{path.relative_to(TOP)}:{number}")
+    assert found == []
+
+
+def test_the_readme_starts_with_the_job_and_names_both_commands() -> None:
+    title, job, *rest = (TOP / "README.md").read_text("utf-8").split("\n\n")
+    assert title == "# Quietcuff"
+    assert all(word in job for word in ("readings", "count", "result", "next", "FHIR"))
+    assert not job.startswith(("#", "-", "|", "`"))
+    commands = next(part for part in rest if part.startswith("```"))
+    assert commands.strip("`\n").splitlines() == ["sh deploy/demo.sh", "sh deploy/test.sh"]
+    for command in ("demo", "test", "setup"):
+        assert (TOP / f"deploy/{command}.sh").is_file()
+
+
+ALLOWED_AT_IMPORT = (
+    ast.Import,
+    ast.ImportFrom,
+    ast.FunctionDef,
+    ast.AsyncFunctionDef,
+    ast.ClassDef,
+    ast.Assign,
+    ast.AnnAssign,
+)
+
+
+def defines(node: ast.stmt) -> bool:
+    """Whether a statement at the top of a module only names something: a docstring, or an index added to a table."""
+    if isinstance(node, ast.Expr):
+        called = node.value.func if isinstance(node.value, ast.Call) else None
+        return isinstance(node.value, ast.Constant) or (isinstance(called, ast.Name) and called.id == "Index")
+    return isinstance(node, ALLOWED_AT_IMPORT)
+
+
+def test_modules_hold_definitions_only() -> None:
+    doing = [
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in modules()
+        if path.name != "__main__.py"
+        for node in ast.parse(path.read_text("utf-8")).body
+        if not defines(node)
+    ]
+    assert doing == []
+
+
+WATCHED_IMPORT = """
+import importlib, os, sys
+
+happened = []
+
+def reads(path):
+    return isinstance(path, str) and "quietcuff" in path and not path.endswith((".py", ".pyc")) and os.path.isfile(path)
+
+def watch(event, arguments):
+    if event in ("socket.connect", "socket.bind", "sqlite3.connect", "subprocess.Popen", "os.putenv", "os.mkdir", "os.remove"):
+        happened.append(event)
+    if event == "open" and reads(arguments[0]):
+        happened.append(f"open {arguments[0]}")
+
+sys.addaudithook(watch)
+for name in sys.argv[1:]:
+    importlib.import_module(name)
+print("\\n".join(happened))
+"""
+
+
+def test_nothing_happens_at_import() -> None:
+    names = [".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts) for path in modules()]
+    names = [name.removesuffix(".__init__") for name in names if not name.endswith("__main__")]
+    assert len(names) > 50
+    done = subprocess.run(
+        [sys.executable, "-c", WATCHED_IMPORT, *names], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == []
