@@ -4,7 +4,7 @@
 
 Two echoes are the floor: msgspec alone decodes and encodes each body, and a Litestar server answers each body with itself
 over loopback, 64 connections at once, of which only the server's processor time counts. Rounds are interleaved, garbage is
-collected between them, and only ratios of one run mean anything. The people and readings are invented.
+collected before each, and only ratios of one run mean anything. The people and readings are invented.
 """
 
 from __future__ import annotations
@@ -180,6 +180,7 @@ def measure(
     answers = [evaluate(reading_set, None, rulebook) for reading_set in sets]
     requests = [request_of(body) for body in bodies]
     figures: dict[str, list[float]] = {}
+    gc.freeze()
 
     def note(name: str, value: float) -> None:
         figures.setdefault(name, []).append(value)
