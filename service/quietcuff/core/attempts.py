@@ -58,8 +58,7 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
-    neonate = person.age_days is not None and person.age_days < limits.neonate_days
-    too_young: Block | None = "neonate" if neonate else None
+    too_young: Block | None = "neonate" if person.neonate else None
     attempts: list[Attempt] = []
     before: datetime | None = None
     for index, reading in order:
@@ -86,7 +85,7 @@ def judge_attempts(
                 device_block=block,
                 fit=fit,
                 too_soon=too_soon,
-                sound=fault is None,
+                sound=fault is None or block == "neonate",
                 fault=fault,
             )
         )

@@ -154,17 +154,13 @@ class VoidReading(
     index: Annotated[int, Meta(ge=0, lt=MAX_READINGS)]
 
 
-class AmendSet(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="change", tag="amend-set"
-):
+class AmendSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="change", tag="amend-set"):
     """Put right what the sitting says."""
 
     set: SetChange
 
 
-class VoidSet(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="change", tag="void-set"
-):
+class VoidSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="change", tag="void-set"):
     """Take back the whole sitting, for example because it was of another person."""
 
 
@@ -173,9 +169,7 @@ class Correction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     reason: Text
     author: Identifier | None = None
-    changes: Annotated[
-        list[AmendReading | VoidReading | AmendSet | VoidSet], Meta(min_length=1, max_length=MAX_READINGS)
-    ]
+    changes: Annotated[list[AmendReading | VoidReading | AmendSet | VoidSet], Meta(min_length=1, max_length=MAX_READINGS)]
 
 
 class Append(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -17,7 +17,7 @@ from quietcuff.core.outcome import Action, FollowingStep, Step
 from quietcuff.core.provisional import Reservations
 from quietcuff.core.readings import Method, Site
 from quietcuff.core.safety import ARMS, Watch
-from quietcuff.core.selection import Selection
+from quietcuff.core.selection import Selection, can_measure
 from quietcuff.core.sitting import Sitting
 
 
@@ -142,6 +142,8 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
         )
     if selection.other_arm is not None:
         return make_step(sitting, "measure-other-arm", "repeat-pair", site=selection.other_arm, not_before=not_before)
+    if not can_measure(sitting):
+        return make_step(sitting, "close", "out-of-scope" if sitting.person.neonate else "no-arm")
     enough = len(sitting.valid) >= sitting.limits.most_readings_asked
     return make_step(sitting, "close", "enough-asked" if enough else "close")
 
@@ -149,8 +151,6 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
 def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
     """No usable reading yet: rest first where the person has not, else take one; nothing where no arm may be used."""
     free = [arm for arm in ARMS if sitting.person.may_use(arm)]
-    if not free:
-        return make_step(sitting, "close", "no-arm")
     site = comparison.earlier or (free[0] if len(free) == 1 else None)
     if rest_too_short(sitting):
         return make_step(

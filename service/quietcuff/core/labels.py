@@ -44,6 +44,8 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     other = [guideline.id for guideline in sitting.guidelines if family not in (None, guideline.family)]
     if other:
         findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
+    if sitting.person.age_years == 0:
+        findings.append(find(book, "out-of-scope", list="under one year of age"))
     if sitting.person.age_years is None:
         findings.append(find(book, "age-not-recorded"))
     return findings

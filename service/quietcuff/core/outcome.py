@@ -13,6 +13,8 @@ import msgspec
 
 from quietcuff.core.readings import Method, Site
 
+# Whole numbers are written without a point, and stay whole when they are read again.
+Number = int | float
 State = Literal["in-progress", "complete", "not-usable"]
 Level = Literal["none", "ask", "confirm", "same-day", "urgent"]
 Severity = Literal["info", "warning", "blocks"]
@@ -105,8 +107,8 @@ class Arms(msgspec.Struct, frozen=True, kw_only=True):
 
     compared: bool
     pairs: int
-    systolic_difference_mmhg: float | None
-    diastolic_difference_mmhg: float | None
+    systolic_difference_mmhg: Number | None
+    diastolic_difference_mmhg: Number | None
     higher: Site | None
     arm_to_use: Site | None
     arm_of_record: Site | None
@@ -118,10 +120,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     systolic_mmhg: int
     diastolic_mmhg: int
-    systolic_mean_mmhg: float
-    diastolic_mean_mmhg: float
-    systolic_sd_mmhg: float | None
-    diastolic_sd_mmhg: float | None
+    systolic_mean_mmhg: Number
+    diastolic_mean_mmhg: Number
+    systolic_sd_mmhg: Number | None
+    diastolic_sd_mmhg: Number | None
     pulse_per_min: int | None
     readings_counted: int
     site: Site
@@ -134,8 +136,8 @@ class ExpectedError(msgspec.Struct, frozen=True, kw_only=True):
     """The published size of an error, in mmHg; never subtracted from a reading."""
 
     direction: Literal["raises", "lowers", "either"]
-    systolic_mmhg: tuple[float, float] | None
-    diastolic_mmhg: tuple[float, float] | None
+    systolic_mmhg: tuple[Number, Number] | None
+    diastolic_mmhg: tuple[Number, Number] | None
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True):

@@ -20,7 +20,7 @@ class Person(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     age_years: int | None
-    age_days: int | None
+    neonate: bool
     expecting: bool
     may_be_expecting: bool
     treated: bool
@@ -44,7 +44,7 @@ def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
     possible = limits.possible_pregnancy_years
     return Person(
         age_years=years,
-        age_days=None if born is None else (day - born).days,
+        neonate=born is not None and (day - born).days < limits.neonate_days,
         expecting=is_expecting(facts, day, limits),
         may_be_expecting=facts.sex == "female"
         and facts.pregnancy == "not-recorded"

@@ -15,9 +15,7 @@ from msgspec import Meta
 
 # A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
 # Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
-TEXT_PATTERN = (
-    r"^[^\u0000-\u001f\u007f-\u009f]*[^\s\u0000-\u001f\u007f-\u009f][^\u0000-\u001f\u007f-\u009f]*(?![\s\S])"
-)
+TEXT_PATTERN = r"^[^\u0000-\u001f\u007f-\u009f]*[^\s\u0000-\u001f\u007f-\u009f][^\u0000-\u001f\u007f-\u009f]*(?![\s\S])"
 SYSTEM_PATTERN = r"^[^\s\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
 BIRTH_DATE_PATTERN = r"^(19|20|21)[0-9]{2}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?(?![\s\S])"
 
@@ -63,6 +61,8 @@ Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"
 MAX_READINGS = 300
 MAX_GUIDELINES = 10
 MAX_RESTRICTIONS = 20
+MAX_PAIRS = 240
+MAX_SITTINGS = 60
 MAX_OFFSET = timedelta(hours=14)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 
@@ -104,6 +104,7 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def __post_init__(self) -> None:
         if self.birth_date is not None and len(self.birth_date) == 10:
             date.fromisoformat(self.birth_date)
+        keep_whole_numbers_whole(self, "gestation_weeks", "arm_circumference_cm", "height_cm")
         check_day(self.delivered_on)
         check_day(self.treatment_changed_on)
 
@@ -138,6 +139,9 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     pulse_palpated: Rhythm = "not-recorded"
     care: Care = "ordinary"
 
+    def __post_init__(self) -> None:
+        keep_whole_numbers_whole(self, "rest_minutes")
+
 
 class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The device: named by an identifier of the registry, or described in place, or both."""
@@ -159,8 +163,12 @@ class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     mark_within_range: YesNo = "not-recorded"
 
     def __post_init__(self) -> None:
-        if self.range_cm is not None and self.range_cm[0] >= self.range_cm[1]:
+        if self.range_cm is None:
+            return
+        low, high = self.range_cm
+        if low >= high:
             raise ValueError("low before high")
+        msgspec.structs.force_setattr(self, "range_cm", (whole(low), whole(high)))
 
 
 class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -210,6 +218,7 @@ class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
     def __post_init__(self) -> None:
         check_day(self.day)
+        keep_whole_numbers_whole(self, "systolic_difference_mmhg", "diastolic_difference_mmhg")
 
 
 class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -233,9 +242,9 @@ class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """The frozen snapshot of earlier sittings that an evaluation depends on; ``sittings`` newest last."""
 
     as_of: Instant
-    pairs: Annotated[list[HistoryPair], Meta(max_length=240)] = []
+    pairs: Annotated[list[HistoryPair], Meta(max_length=MAX_PAIRS)] = []
     treatment_changed_on: date | None = None
-    sittings: Annotated[list[HistorySitting], Meta(max_length=60)] = []
+    sittings: Annotated[list[HistorySitting], Meta(max_length=MAX_SITTINGS)] = []
 
     def __post_init__(self) -> None:
         check_instant(self.as_of)
@@ -269,7 +278,7 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     visit: Visit | None = None
     protocol: Text | None = None
     guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None
-    context: Context = Context()
+    context: Context = msgspec.field(default_factory=Context)
     device: Device | None = None
     cuff: Cuff | None = None
     device_average: DeviceAverage | None = None
@@ -306,6 +315,19 @@ def keep_numbers_plain(struct: msgspec.Struct, *names: str) -> None:
         value = getattr(struct, name)
         if value is not None:
             msgspec.structs.force_setattr(struct, name, plain_number(value))
+
+
+def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
+    """Write 5.0 as 5 in the fields named, so that what is echoed is what was sent."""
+    for name in names:
+        value = getattr(struct, name)
+        if value is not None:
+            msgspec.structs.force_setattr(struct, name, whole(value))
+
+
+def whole(value: float) -> float:
+    """The number, as an integer where it is one: 27.0 gives 27."""
+    return int(value) if value == int(value) else value
 
 
 def check_day(day: date | None) -> None:

@@ -28,6 +28,9 @@ class SafetyStep(msgspec.Struct, frozen=True, kw_only=True):
     not_after: datetime | None = None
 
 
+CANNOT_CONFIRM = SafetyStep(action="same-day-review", wording="cannot-confirm")
+
+
 class Watch(msgspec.Struct, frozen=True, kw_only=True):
     """What the safety layer saw. ``findings`` are codes with the place of their reading, or None; ``severe`` the places of
     severe readings."""
@@ -75,6 +78,9 @@ def watch(sitting: Sitting) -> Watch:
     if confirmed:
         level, text, step = judge_confirmed(sitting, bool(ask))
         return told(sitting, level, text, places, ask, step, findings, confirmed)
+    if open_arms and not any(sitting.person.may_use(arm) for arm in ARMS):
+        review = SafetyStep(action="ask-symptoms", wording="ask-symptoms") if ask else CANNOT_CONFIRM
+        return told(sitting, "same-day", "severe-cannot-confirm", places, ask, review, findings, confirmed)
     if open_arms:
         return told(sitting, "confirm", "severe-reading", places, ask, confirm_step(sitting, open_arms), findings, confirmed)
     if severe:

@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.arms import Comparison, repeat_due
+from quietcuff.core.arms import OTHER, Comparison, repeat_due
 from quietcuff.core.attempts import Attempt, far_apart, much_above
 from quietcuff.core.outcome import ReadingOutcome, Reason, State
 from quietcuff.core.readings import Site
@@ -46,7 +46,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
     due = reading_due(sitting, arm)
     repeat = None if due is not None or still_differ(sitting.protocol, arm) else repeat_due(sitting, comparison)
     other_arm = comparison.other_due or repeat
-    if len(sitting.valid) >= sitting.limits.most_readings_asked:
+    if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting):
         due, other_arm = None, None
     state = judge_state(sitting, arm, due, other_arm, severe)
     counted = choose_counted(sitting, arm) if state == "complete" else []
@@ -63,6 +63,12 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
         method=method,
         overlay_changed=[a.index for a in plain] != [a.index for a in counted],
     )
+
+
+def can_measure(sitting: Sitting) -> bool:
+    """Whether a reading could ever count: not of a newborn, and not where neither arm may be used."""
+    usable = bool(sitting.valid) or any(sitting.person.may_use(arm) for arm in OTHER)
+    return usable and not sitting.person.neonate
 
 
 def choose_method(sitting: Sitting, here: list[Attempt]) -> str:

@@ -9,10 +9,9 @@ import msgspec
 from quietcuff.core.arms import OTHER, find_pairs
 from quietcuff.core.attempts import in_order
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import History, HistoryPair, HistorySitting, ReadingSet, Site, hundredths
+from quietcuff.core.readings import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting, ReadingSet, Site, hundredths
 from quietcuff.core.rules import Rulebook
 
-MOST_SITTINGS = 60
 NOT_VALID = frozenset(
     {"restricted-arm", "other-position", "device-error", "implausible", "wrong-cuff", "too-soon", "set-blocked", "voided"}
 )
@@ -77,10 +76,10 @@ def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[Hist
 
 def make_history(remembered: list[Remembered], as_of: datetime, treatment_changed_on: date | None) -> History:
     """The snapshot of the newest 60 earlier sittings, oldest first; ``remembered`` in order of time."""
-    newest = remembered[-MOST_SITTINGS:]
+    newest = remembered[-MAX_SITTINGS:]
     return History(
         as_of=as_of,
-        pairs=[pair for earlier in newest for pair in earlier.pairs],
+        pairs=[pair for earlier in newest for pair in earlier.pairs][-MAX_PAIRS:],
         treatment_changed_on=treatment_changed_on,
         sittings=[earlier.sitting for earlier in newest if earlier.sitting is not None],
     )
