@@ -68,7 +68,7 @@ def test_the_service_does_what_its_document_says(sqlite_files: SqliteFiles, tmp_
             cwd=tmp_path,
             capture_output=True,
             text=True,
-            timeout=300,
+            timeout=600,
             check=False,
         )
         assert run.returncode == 0, run.stdout[-6000:] + run.stderr[-2000:]
