@@ -41,7 +41,7 @@ def test_the_commands_of_the_readme_lead_from_readings_to_an_observation(tmp_pat
     script = f"set -eu\n{started}trap 'kill $!' EXIT\n{ready}{ask}".replace("8080", port)
     environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
     done = subprocess.run(
-        ["sh", "-c", script], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60, check=False
+        ["sh", "-c", script], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=120, check=False
     )
     assert done.returncode == 0, done.stdout + done.stderr
     bundle = json.loads(done.stdout)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +18,8 @@ def add_to(commands: Any) -> None:
     parser = commands.add_parser(
         "demo",
         help="play an invented clinic's morning",
-        description="Start a server with a database of its own, post an invented morning reading by reading, and show what comes "
-        "of it. Ends by itself; 0 only where everything was answered as it must be.",
+        description="Start a server with a database of its own, post an invented morning reading by reading, and show "
+        "what comes of it. Ends by itself; 0 only where everything was answered as it must be.",
     )
     parser.add_argument("--keep", action="store_true", help="leave the server up at the end, until Ctrl-C")
     parser.add_argument("--port", type=int, help="the loopback port to serve on; a free one by default")
@@ -26,6 +28,8 @@ def add_to(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play it."""
+    """Play it. A terminal that cannot show an arrow shows a question mark."""
+    if isinstance(sys.stdout, TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
     run_demo(Console(highlight=False), keep=arguments.keep, port=arguments.port, bundle_file=arguments.bundle)
     return 0

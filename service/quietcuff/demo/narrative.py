@@ -66,7 +66,7 @@ def done_in_words(event: Event) -> Text:
     if isinstance(event, Taken):
         systolic, diastolic = event.pressures
         return Text.assemble(f"{event.arm:<5}  ", (f"{systolic}/{diastolic}", "bold"))
-    return Text(HAPPENED[type(event)], "magenta")
+    return Text(HAPPENED[type(event)], "cyan")
 
 
 def answer_in_words(moment: Moment) -> Text:

@@ -20,6 +20,7 @@ from quietcuff.report import pressures
 WIDE = 110
 WHO_WIDTH = 19
 READINGS_WIDTH = 35
+RESULT_WIDTH = 34
 CONFIRMING = ("repeat-another-day", "measure-out-of-office")
 
 
@@ -40,8 +41,8 @@ def show_summary(console: Console, outcomes: list[Outcome]) -> None:
     if wide:
         table.add_column("Who (invented)", width=WHO_WIDTH)
         table.add_column("Readings", width=READINGS_WIDTH)
-        table.add_column("Result and labels", ratio=4)
-        table.add_column("Next step", ratio=3)
+        table.add_column("Result and labels", width=RESULT_WIDTH)
+        table.add_column("Next step", ratio=1)
     else:
         table.add_column("Who (invented) and readings", width=READINGS_WIDTH)
         table.add_column("Result, labels and next step", ratio=1)
@@ -63,11 +64,14 @@ def cells(outcome: Outcome, wide: bool) -> list[RenderableType]:
 
 
 def reading_lines(envelope: Envelope) -> Table:
-    """Each reading with its arm and value, and whether it counts or why not."""
+    """Each reading with its arm and value, and whether it counts or why not. A severe one is never dimmed."""
     lines = Table.grid(padding=(0, 1, 0, 0))
+    lines.add_column(min_width=5)
+    lines.add_column(min_width=7)
+    severe = envelope.evaluation.safety.readings
     for reading, outcome in zip(envelope.reading_set.readings, envelope.evaluation.readings, strict=True):
         style = "green" if outcome.counts else "dim"
-        value_style = "bold green" if outcome.counts else "dim"
+        value_style = "bold red" if outcome.index in severe else f"{style} bold" if outcome.counts else style
         said = verdict(reading, outcome)
         lines.add_row(Text(arm(reading.site), style), Text(pressures(reading), value_style), Text(said, style))
     return lines
