@@ -12,6 +12,7 @@ from quietcuff.ingest.overview import read_summary
 from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
 from quietcuff.ingest.registry import find_subject, read_device, read_subject, save_device, save_subject
 from quietcuff.ingest.sweep import close_idle_sets
+from quietcuff.storage.queries import SetQuery
 
 __all__ = [
     "Answer",
@@ -20,6 +21,7 @@ __all__ = [
     "IfMatch",
     "Page",
     "Record",
+    "SetQuery",
     "append",
     "close_idle_sets",
     "correct",

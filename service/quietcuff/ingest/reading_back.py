@@ -22,6 +22,8 @@ from quietcuff.storage.sets import find_set
 from quietcuff.storage.tenants import Tenant
 from quietcuff.storage.versions import VersionNote, version_notes
 
+# What the column holds.
+MOST_VERSIONS = 2**31 - 1
 ENCODER = msgspec.json.Encoder()
 
 
@@ -74,6 +76,8 @@ async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> 
         NotFound: this tenant has no such set, or the set no such version.
     """
     wanted = read_id(set_id)
+    if not 1 <= number <= MOST_VERSIONS:
+        raise NotFound("version")
     found = await desk.store.read(
         caller.tenant_id, lambda transaction: numbered_answer(transaction, caller.tenant_id, wanted, number)
     )
