@@ -18,7 +18,6 @@ from quietcuff.api.evaluations import Evaluations
 from quietcuff.api.fhir import Fhir
 from quietcuff.api.health import HealthChecks
 from quietcuff.api.logs import configure_logs
-from quietcuff.api.openapi import make_document
 from quietcuff.api.problem_pages import ProblemPages
 from quietcuff.api.problems import answer_problem
 from quietcuff.api.reading_sets import ReadingSets
@@ -76,7 +75,7 @@ def create_routes(settings: Settings) -> Litestar:
             await attempt(note_uses, service)
             await store.close()
 
-    app = Litestar(
+    return Litestar(
         route_handlers=CONTROLLERS,
         guards=[admit],
         exception_handlers={Exception: answer_problem},
@@ -86,5 +85,3 @@ def create_routes(settings: Settings) -> Litestar:
         request_max_body_size=MAX_BYTES,
         debug=False,
     )
-    app.state["openapi"] = make_document(app)
-    return app

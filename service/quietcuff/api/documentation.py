@@ -11,6 +11,7 @@ from litestar import Controller, Request, get
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.answers import answer
+from quietcuff.api.openapi import make_document
 from quietcuff.api.operations import Operation, Reply, described
 
 PAGE = """<!doctype html>
@@ -53,7 +54,11 @@ class Documentation(Controller):
     @get("/openapi.json", opt=_page("openapi", "This document"))
     async def document(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer the OpenAPI document."""
-        return answer(request.app.state["openapi"])
+        state = request.app.state
+        if "openapi" not in state:
+            # Made when it is first asked for, so that no start waits for it.
+            state["openapi"] = make_document(request.app)
+        return answer(state["openapi"])
 
     @get("/docs", opt=_page("docs", "The document as a page"))
     async def page(self) -> ASGIResponse:

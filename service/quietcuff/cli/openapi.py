@@ -18,7 +18,7 @@ def add_to(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print it."""
     from quietcuff.api.app import create_routes
+    from quietcuff.api.openapi import make_document
 
-    document: bytes = create_routes(Settings()).state["openapi"]
-    sys.stdout.write(document.decode())
+    sys.stdout.write(make_document(create_routes(Settings())).decode())
     return 0
