@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import concurrent.futures
 import itertools
 import os
 import shutil
@@ -64,6 +65,10 @@ class PostgresqlServer:
     def as_app(self, database: str) -> str:
         return self._admin.set(database=database, username=APP_ROLE, password=APP_ROLE).render_as_string(hide_password=False)
 
+    def analyze(self, database: str) -> None:
+        """Have the planner know what a database holds, as it will by itself within a minute."""
+        self._on(database, lambda connection: connection.execute("ANALYZE"))
+
     def forgo_durability(self) -> None:
         """Never wait for the disk: for a server of our own, whose data nobody needs after the tests."""
         self._on(None, forgo_durability)
@@ -88,7 +93,8 @@ class PostgresqlServer:
             finally:
                 await connection.close()
 
-        asyncio.run(run())
+        with concurrent.futures.ThreadPoolExecutor(1) as thread:
+            thread.submit(asyncio.run, run()).result()
 
 
 async def forgo_durability(connection: Any) -> None:

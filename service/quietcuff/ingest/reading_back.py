@@ -42,6 +42,7 @@ class SetSummary(msgspec.Struct, frozen=True, kw_only=True):
 
     id: str
     version: int
+    status: str
     subject_id: str
     state: str
     safety: msgspec.Raw
@@ -171,6 +172,7 @@ def summary(listed: ListedSet) -> SetSummary:
     return SetSummary(
         id=str(listed.set_id),
         version=listed.version,
+        status=listed.status,
         subject_id=str(listed.subject_id),
         state=told.state,
         safety=told.safety,

@@ -7,14 +7,26 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Select, and_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Select, and_, select, tuple_
 
-from quietcuff.storage.codes import SETTING
+from quietcuff.storage.codes import SET_STATUS, SETTING
 from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.queries import PageEnd
 from quietcuff.storage.tables import reading_set, set_version
 
 _c = reading_set.c
+KEY = ("tenant_id", "subject_id", "set_id", "version")
+SHOWN = (
+    "set_id",
+    "subject_id",
+    "version",
+    "status",
+    "setting",
+    "taken_from",
+    "from_offset_minutes",
+    "taken_to",
+    "to_offset_minutes",
+)
 
 
 class ListedSet(msgspec.Struct, frozen=True):
@@ -23,6 +35,7 @@ class ListedSet(msgspec.Struct, frozen=True):
     set_id: UUID
     subject_id: UUID
     version: int
+    status: str
     setting: str
     taken_from: datetime
     taken_to: datetime
@@ -45,11 +58,27 @@ class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
 
 def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:
     """At most ``limit`` sets, voided ones too, by the time they were taken and then by id, newest first."""
-    rows = connection.execute(page_query(wanted).limit(limit))
-    return [_listed(*row) for row in rows]
+    return [_listed(*row) for row in connection.execute(page_query(wanted, limit))]
 
 
-def page_query(wanted: ListFilter) -> Select[Any]:
+def page_query(wanted: ListFilter, limit: int) -> Select[Any]:
+    """The page's sets are found first, in their index alone; only then is each one's evaluation fetched."""
+    page = (
+        select(*(_c[name] for name in dict.fromkeys((*KEY, *SHOWN))))
+        .where(*conditions_of(wanted))
+        .order_by(_c.taken_from.desc(), _c.set_id.desc())
+        .limit(limit)
+        .subquery("page")
+    )
+    same_version = and_(*(set_version.c[name] == page.c[name] for name in KEY))
+    return (
+        select(*(page.c[name] for name in SHOWN), set_version.c.evaluation)
+        .join_from(page, set_version, same_version)
+        .order_by(page.c.taken_from.desc(), page.c.set_id.desc())
+    )
+
+
+def conditions_of(wanted: ListFilter) -> list[ColumnElement[bool]]:
     conditions = [_c.tenant_id == wanted.tenant_id]
     if wanted.subject_id is not None:
         conditions.append(_c.subject_id == wanted.subject_id)
@@ -61,31 +90,14 @@ def page_query(wanted: ListFilter) -> Select[Any]:
         end = tuple_(wanted.after.taken_from, wanted.after.set_id, types=[Instant(), Id()])
         # The bound on the first column alone is what lets the index be entered at the page's end.
         conditions += [_c.taken_from <= wanted.after.taken_from, tuple_(_c.taken_from, _c.set_id) < end]
-    versions = and_(
-        set_version.c.tenant_id == _c.tenant_id,
-        set_version.c.subject_id == _c.subject_id,
-        set_version.c.set_id == _c.set_id,
-        set_version.c.version == _c.version,
-    )
-    columns = (
-        _c.set_id,
-        _c.subject_id,
-        _c.version,
-        _c.setting,
-        _c.taken_from,
-        _c.from_offset_minutes,
-        _c.taken_to,
-        _c.to_offset_minutes,
-        set_version.c.evaluation,
-    )
-    newest_first = (_c.taken_from.desc(), _c.set_id.desc())
-    return select(*columns).join(set_version, versions).where(*conditions).order_by(*newest_first)
+    return conditions
 
 
 def _listed(
     set_id: UUID,
     subject_id: UUID,
     version: int,
+    status: int,
     setting: int,
     taken_from: datetime,
     from_offset: int,
@@ -97,6 +109,7 @@ def _listed(
         set_id,
         subject_id,
         version,
+        SET_STATUS.word(status),
         SETTING.word(setting),
         in_offset(taken_from, from_offset),
         in_offset(taken_to, to_offset),
