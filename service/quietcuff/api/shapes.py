@@ -50,6 +50,7 @@ class SetListed(msgspec.Struct, frozen=True, kw_only=True):
 
     id: str
     version: int
+    status: Literal["active", "voided"]
     subject_id: str
     state: State
     safety: Safety
