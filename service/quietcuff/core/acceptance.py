@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from itertools import pairwise
 
@@ -31,29 +32,32 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
 def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
     """Protocols and guidelines that are not in the rulebook, and settings without a protocol."""
     faults = []
-    known = ", ".join(sorted(rulebook.protocols))
     if reading_set.protocol is not None:
         protocol = rulebook.protocols.get(reading_set.protocol)
         if protocol is None:
-            faults.append(Fault(pointer="/protocol", code="unknown-code", detail=f"Accepted: {known}."))
+            faults.append(unknown("/protocol", rulebook.protocols))
         elif reading_set.setting not in protocol.settings:
             accepted = ", ".join(protocol.settings)
             faults.append(Fault(pointer="/setting", code="not-for-this-protocol", detail=f"This protocol is for: {accepted}."))
     elif reading_set.setting == "ambulatory":
         detail = "No protocol of this rulebook is for ambulatory recordings. Accepted: office, home."
         faults.append(Fault(pointer="/setting", code="no-protocol-for-setting", detail=detail))
-    guidelines = ", ".join(sorted(rulebook.guidelines))
-    for place, name in enumerate(reading_set.guidelines or []):
+    asked = reading_set.guidelines or []
+    for place, name in enumerate(asked):
         if name not in rulebook.guidelines:
-            faults.append(Fault(pointer=f"/guidelines/{place}", code="unknown-code", detail=f"Accepted: {guidelines}."))
-        elif name in (reading_set.guidelines or [])[:place]:
+            faults.append(unknown(f"/guidelines/{place}", rulebook.guidelines))
+        elif name in asked[:place]:
             faults.append(Fault(pointer=f"/guidelines/{place}", code="named-twice", detail="Each guideline once."))
     preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
     for place, name in enumerate(preferred or []):
         if name not in rulebook.guidelines:
-            at = f"/intake/default_guidelines/{place}"
-            faults.append(Fault(pointer=at, code="unknown-code", detail=f"Accepted: {guidelines}."))
+            faults.append(unknown(f"/intake/default_guidelines/{place}", rulebook.guidelines))
     return faults
+
+
+def unknown(pointer: str, known: Iterable[str]) -> Fault:
+    """A name that is not in the rulebook, with those that are."""
+    return Fault(pointer=pointer, code="unknown-code", detail=f"Accepted: {', '.join(sorted(known))}.")
 
 
 def pressure_faults(reading_set: ReadingSet) -> list[Fault]:

@@ -18,7 +18,7 @@ from quietcuff.core.sitting import Sitting
 OTHER: dict[Site, Site] = {LEFT: RIGHT, RIGHT: LEFT}
 
 
-class Pair(msgspec.Struct, frozen=True, kw_only=True):
+class Pair(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One comparison, in hundredths of mmHg, right minus left; ``first`` is the site measured first."""
 
     systolic: int
@@ -26,7 +26,7 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True):
     first: Site
 
 
-class Comparison(msgspec.Struct, frozen=True, kw_only=True):
+class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What is known of the arms. ``result_site`` is where the result is to come from, None while that is open.
 
     Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that

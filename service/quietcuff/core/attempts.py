@@ -20,7 +20,7 @@ EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position",
 SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
 
 
-class Attempt(msgspec.Struct, frozen=True, kw_only=True):
+class Attempt(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One attempt. Pressures are hundredths of mmHg, 0 when it gave none; ``fault`` says why it is not valid.
 
     ``sound`` is a valid one, or one set aside only because a right position or site is recorded elsewhere: it cannot count, but
@@ -85,7 +85,7 @@ def judge_attempts(
                 device_block=block,
                 fit=fit,
                 too_soon=too_soon,
-                sound=fault is None or block == "neonate",
+                sound=fault is None or (fault == "set-blocked" and block == "neonate"),
                 fault=fault,
             )
         )

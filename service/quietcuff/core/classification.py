@@ -11,7 +11,7 @@ from quietcuff.core.rules import Guideline, Row
 from quietcuff.core.sitting import Sitting
 
 
-class Placing(msgspec.Struct, frozen=True, kw_only=True):
+class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
 
     row: Row

@@ -6,7 +6,6 @@ Nothing here changes a reading. What was not recorded is one finding with the li
 from __future__ import annotations
 
 from datetime import timedelta
-from itertools import pairwise
 from typing import Any
 
 from quietcuff.core.attempts import Attempt
@@ -155,15 +154,6 @@ def needs_muffling(sitting: Sitting, attempt: Attempt) -> bool:
         and attempt.diastolic < 100 * sitting.limits.muffling_diastolic_below_mmhg
         and 100 * plausible.lowest <= attempt.systolic <= 100 * plausible.highest
     )
-
-
-def has_gap(sitting: Sitting) -> bool:
-    """Whether more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
-    if sitting.reading_set.setting != "office":
-        return False
-    times = [attempt.taken_at for attempt in sitting.attempts if attempt.fault != "voided"]
-    limit = timedelta(minutes=sitting.limits.sitting_gap_minutes)
-    return any(later - earlier > limit for earlier, later in pairwise(times))
 
 
 def intake_findings(sitting: Sitting) -> list[Finding]:

@@ -11,7 +11,7 @@ from quietcuff.core.rules import Row
 from quietcuff.core.sitting import Sitting
 
 
-class Advice(msgspec.Struct, frozen=True, kw_only=True):
+class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """How the guidelines want the result confirmed, and the codes of the findings that say so."""
 
     confirm_by: ConfirmBy | None
@@ -37,9 +37,8 @@ def advise(sitting: Sitting, categories: list[Category]) -> Advice:
 
 def map_rows(sitting: Sitting, categories: list[Category]) -> list[Row]:
     """The rows behind the categories that were given, in the order of the request."""
-    return [
-        row
-        for guideline, entry in zip(sitting.guidelines, categories, strict=True)
-        for row in guideline.rows
-        if entry.category is not None and entry.category in (row.category, row.unconfirmed_category)
-    ]
+    rows = []
+    for guideline, entry in zip(sitting.guidelines, categories, strict=True):
+        if entry.category is not None:
+            rows.append(next(row for row in guideline.rows if entry.category in (row.category, row.unconfirmed_category)))
+    return rows

@@ -12,7 +12,7 @@ from quietcuff.core.rules import CuffSize, CuffTable
 FitCode = Literal["cuff-too-small", "cuff-too-large", "cuff-outside-range"]
 
 
-class Fit(msgspec.Struct, frozen=True, kw_only=True):
+class Fit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """How a cuff fits. ``known_wrong`` means by its own mark or range, so that readings with it never count; by the general
     table alone a misfit only warns. ``not_recorded`` names what is missing to tell."""
 

@@ -9,7 +9,6 @@ from quietcuff.core.classification import classify
 from quietcuff.core.conditions import (
     cuff_findings,
     device_findings,
-    has_gap,
     intake_findings,
     needs_muffling,
     preparation_findings,
@@ -188,7 +187,7 @@ def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
     rising = len(arm) == 2 and still_differ(sitting.protocol, arm) and not much_above(arm[0], arm[1], mmhg)
     if readings_vary(sitting, selection) or rising:
         findings.append(find(book, "readings-vary", mmhg=f"{mmhg:g}"))
-    if has_gap(sitting):
+    if sitting.has_gap:
         findings.append(find(book, "sitting-gap", minutes=sitting.limits.sitting_gap_minutes))
     return findings
 

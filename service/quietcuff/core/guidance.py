@@ -6,7 +6,7 @@ Safety comes first; the plan's own step then stands in ``then``. After closing n
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Any, cast
+from typing import cast
 
 from quietcuff.core.arms import Comparison
 from quietcuff.core.attempts import Attempt
@@ -36,8 +36,17 @@ def next_step(
 
 def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> Step:
     """A step as the next one, with what is to be asked along."""
-    fields: dict[str, Any] = {name: getattr(step, name) for name in step.__struct_fields__}
-    return Step(**(fields | {"ask": ask}), then=then)
+    return Step(
+        action=step.action,
+        site=step.site,
+        cuff=step.cuff,
+        method=step.method,
+        not_before=step.not_before,
+        not_after=step.not_after,
+        ask=ask,
+        reason=step.reason,
+        then=then,
+    )
 
 
 def asked(sitting: Sitting, watch: Watch) -> list[str]:

@@ -26,7 +26,7 @@ def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
     Systolic decides; diastolic only when the systolic difference is below 10 and not opposite.
     Source: [ISH20] for the limit, [PRACTICE] for two pairs.
     """
-    if not pairs:
+    if len(pairs) < limits.record_pairs:
         return None
     limit = 100 * limits.arm_difference_mmhg
     systolic = [hundredths(pair.systolic_difference_mmhg) for pair in pairs]

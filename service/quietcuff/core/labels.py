@@ -90,10 +90,13 @@ def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guid
 
 def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
     """Guidelines that were not asked for and would call the reported value severe, where none that was asked does."""
+    lowest = sitting.limits.severe_expecting
+    if result.systolic_mmhg < lowest.systolic_mmhg and result.diastolic_mmhg < lowest.diastolic_mmhg:
+        return []
     severe = [
         guideline
         for guideline in sitting.rulebook.guidelines.values()
-        if guideline.rows[-1].severe and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
+        if place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
     ]
     if any(guideline in sitting.applicable for guideline in severe):
         return []

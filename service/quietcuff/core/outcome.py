@@ -58,7 +58,7 @@ Action = Literal[
 ]
 
 
-class Safety(msgspec.Struct, frozen=True, kw_only=True):
+class Safety(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What must not wait, computed before anything is selected. ``readings`` are places in the order sent."""
 
     level: Level
@@ -67,7 +67,7 @@ class Safety(msgspec.Struct, frozen=True, kw_only=True):
     text: str | None
 
 
-class Plan(msgspec.Struct, frozen=True, kw_only=True):
+class Plan(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """How far the sitting's plan has come; counts are valid readings. ``because`` is a code."""
 
     site: Site | None
@@ -77,7 +77,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     because: str
 
 
-class Chosen(msgspec.Struct, frozen=True, kw_only=True):
+class Chosen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Who chose what: where nobody said, the service's default rules and this shows it."""
 
     visit: Literal["first", "follow-up", "not-recorded"]
@@ -86,7 +86,7 @@ class Chosen(msgspec.Struct, frozen=True, kw_only=True):
     guidelines_by: Chooser
 
 
-class RuleReference(msgspec.Struct, frozen=True, kw_only=True):
+class RuleReference(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The identity of a rule file: its digest is of the file's bytes."""
 
     id: str
@@ -94,7 +94,7 @@ class RuleReference(msgspec.Struct, frozen=True, kw_only=True):
     digest: str
 
 
-class ReadingOutcome(msgspec.Struct, frozen=True, kw_only=True):
+class ReadingOutcome(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Whether a reading counts; ``reason`` is null exactly when it does."""
 
     index: int
@@ -102,7 +102,7 @@ class ReadingOutcome(msgspec.Struct, frozen=True, kw_only=True):
     reason: Reason | None
 
 
-class Arms(msgspec.Struct, frozen=True, kw_only=True):
+class Arms(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The comparison of the two arms. Differences are right minus left in mmHg, the mean of this sitting's pairs."""
 
     compared: bool
@@ -115,7 +115,7 @@ class Arms(msgspec.Struct, frozen=True, kw_only=True):
     basis: Basis | None
 
 
-class Result(msgspec.Struct, frozen=True, kw_only=True):
+class Result(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The one result. The whole numbers are what is reported, classified and exported; the exact means stand beside them."""
 
     systolic_mmhg: int
@@ -132,7 +132,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     taken_to: datetime
 
 
-class ExpectedError(msgspec.Struct, frozen=True, kw_only=True):
+class ExpectedError(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The published size of an error, in mmHg; never subtracted from a reading."""
 
     direction: Literal["raises", "lowers", "either"]
@@ -140,7 +140,7 @@ class ExpectedError(msgspec.Struct, frozen=True, kw_only=True):
     diastolic_mmhg: tuple[Number, Number] | None
 
 
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
+class Finding(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Something worth knowing about the sitting or, where ``reading`` is a place, about one reading."""
 
     code: str
@@ -151,7 +151,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     message: str
 
 
-class Category(msgspec.Struct, frozen=True, kw_only=True):
+class Category(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What one guideline calls the reported value; category null where there is none to give."""
 
     guideline: str
@@ -165,7 +165,72 @@ class Category(msgspec.Struct, frozen=True, kw_only=True):
     provisional_because: list[str]
 
 
-class FollowingStep(msgspec.Struct, frozen=True, kw_only=True):
+class RowChance(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The chance that the usual pressure is in a row of the guideline or above it; ``flat`` by the measurements alone."""
+
+    category: str
+    at_or_above: float
+    at_or_above_flat: float
+
+
+class Decisive(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The row whose edge leaves the label most in doubt, and the chance that each pressure alone is at or above that edge."""
+
+    category: str
+    systolic: float
+    diastolic: float
+
+
+class Interval(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """From and to, in mmHg, for each pressure by itself."""
+
+    systolic_mmhg: tuple[float, float]
+    diastolic_mmhg: tuple[float, float]
+
+
+class SettledAfter(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The chance that so many further visits settle on which side of the decisive edge the usual pressure is."""
+
+    visits: int
+    chance: float
+
+
+class Assumption(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What a certainty rests on: the entry of the rules and its ground, ``assumed`` where no source stands behind it."""
+
+    code: str
+    entry: str
+    basis: Literal["published", "computed", "choice", "assumed"]
+    source: list[str]
+
+
+class Certainty(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """How sure one guideline's label is for the usual pressure in this arm, measured this way.
+
+    Chances to four decimals, with the prior named and, ``flat``, without any. ``bias_not_included`` names what shifts the
+    measurement and is in no number here.
+    """
+
+    guideline: str
+    statement: str
+    rows: list[RowChance]
+    label_probability: float
+    label_probability_flat: float
+    decisive: Decisive
+    interval_95: Interval
+    with_device_95: Interval
+    settled: bool
+    more_readings_now: int | None
+    visits_if_mean_holds: int | None
+    chance_settled_after: list[SettledAfter]
+    reason: Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None
+    prior: str
+    visits_used: int
+    bias_not_included: list[str]
+    assumptions: list[Assumption]
+
+
+class FollowingStep(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A step: what to do, where, with what, when, what to ask, and why."""
 
     action: Action
@@ -178,20 +243,20 @@ class FollowingStep(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
 
 
-class Step(FollowingStep, frozen=True, kw_only=True):
+class Step(FollowingStep, frozen=True, kw_only=True, gc=False):
     """The next step; ``then`` is the plan's own step where safety comes first."""
 
     then: FollowingStep | None = None
 
 
-class ConfirmBy(msgspec.Struct, frozen=True, kw_only=True):
+class ConfirmBy(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """By when, and how, the guideline wants the result confirmed."""
 
     date: date
     way: Way
 
 
-class Evaluation(msgspec.Struct, frozen=True, kw_only=True):
+class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The whole answer for one sitting."""
 
     state: State
@@ -207,7 +272,7 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True):
     result: Result | None
     findings: list[Finding]
     categories: list[Category]
-    certainty: list[dict[str, Any]]
+    certainty: list[Certainty]
     orthostatic: dict[str, Any] | None
     series: dict[str, Any] | None
     percentile: dict[str, Any] | None

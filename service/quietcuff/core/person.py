@@ -13,7 +13,7 @@ from quietcuff.core.rules import Limits
 SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "left", "right-wrist": "right"}
 
 
-class Person(msgspec.Struct, frozen=True, kw_only=True):
+class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What the rules need to know of a person. Ages are the youngest that the birth date allows; None when not recorded.
 
     ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment.

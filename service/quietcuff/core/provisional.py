@@ -7,14 +7,14 @@ import msgspec
 from quietcuff.core.arms import OTHER, Comparison
 from quietcuff.core.attempts import far_apart
 from quietcuff.core.classification import reaches_hypertension
-from quietcuff.core.conditions import has_gap, rest_too_short
+from quietcuff.core.conditions import rest_too_short
 from quietcuff.core.equipment import is_wrist
 from quietcuff.core.outcome import Result
 from quietcuff.core.selection import Selection, latest_stable_pair
 from quietcuff.core.sitting import Sitting
 
 
-class Reservations(msgspec.Struct, frozen=True, kw_only=True):
+class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What stands against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
     correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled."""
 
@@ -37,7 +37,7 @@ def reserve(
         "other-arm-not-measured": other_arm_missing(sitting, comparison),
         "not-arm-of-record": not_arm_of_record(comparison),
         "irregular-rhythm": sitting.irregular and any(attempt.method != "auscultatory" for attempt in counted),
-        "sitting-gap": has_gap(sitting) and not severe,
+        "sitting-gap": sitting.has_gap and not severe,
         "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
         "device-not-validated": any(attempt.device is not None and attempt.device.validated == "no" for attempt in counted),
         "site-not-recorded": result.site == "not-recorded",

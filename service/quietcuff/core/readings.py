@@ -26,6 +26,7 @@ Instant = Annotated[datetime, Meta(tz=True, description="RFC 3339 with seconds a
 Pressure = Annotated[float, Meta(ge=0, le=400, description="mmHg, at most two decimals.", extra={"decimals": 2})]
 Rate = Annotated[float, Meta(ge=0, le=400, description="Per minute, at most two decimals.", extra={"decimals": 2})]
 Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm minus left arm.")]
+Deviation = Annotated[float, Meta(gt=0, le=100, description="A standard deviation in mmHg.")]
 Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
 
 YesNo = Literal["yes", "no", "not-recorded"]
@@ -36,6 +37,7 @@ Method = Literal["oscillometric", "auscultatory"]
 Rhythm = Literal["regular", "irregular", "not-recorded"]
 Setting = Literal["office", "home", "ambulatory"]
 Visit = Literal["first", "follow-up"]
+Attendance = Literal["attended", "unattended"]
 DeviceFlag = Literal[
     "body-movement",
     "cuff-loose",
@@ -67,14 +69,14 @@ MAX_OFFSET = timedelta(hours=14)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 
 
-class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """An identifier of the caller's own: ``system`` says whose, ``value`` which."""
 
     system: System
     value: Text
 
 
-class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """An arm that must not be used, or that the person refuses, up to and including the day ``until``."""
 
     arm: Arm
@@ -85,7 +87,7 @@ class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
         check_day(self.until)
 
 
-class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """What is known of a person, without saying who it is."""
 
     birth_date: BirthDate | None = None
@@ -109,13 +111,13 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         check_day(self.treatment_changed_on)
 
 
-class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """The person measured: an identifier of the caller's and what is known at this sitting."""
 
     identifier: Identifier
 
 
-class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """How the measurement was prepared and done."""
 
     rest_minutes: Annotated[float, Meta(ge=0, le=1440)] | None = None
@@ -143,7 +145,7 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         keep_whole_numbers_whole(self, "rest_minutes")
 
 
-class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """The device: named by an identifier of the registry, or described in place, or both."""
 
     identifier: Identifier | None = None
@@ -155,7 +157,7 @@ class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     serial_number: Text | None = None
 
 
-class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """The cuff: its size in words, the arm range printed on it (cm) and whether its index mark fell in that range."""
 
     size: Text | None = None
@@ -171,7 +173,7 @@ class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         msgspec.structs.force_setattr(self, "range_cm", (whole(low), whole(high)))
 
 
-class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """The mean that an unattended device shows, and from how many readings."""
 
     systolic_mmhg: Pressure
@@ -183,7 +185,7 @@ class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
 
 
-class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """One attempt to measure. Without pressures it is a failed attempt. ``taken_at`` is the end of the measurement."""
 
     taken_at: Instant
@@ -209,7 +211,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
 
 
-class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """One earlier comparison of the two arms: right minus left."""
 
     day: date
@@ -221,16 +223,21 @@ class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         keep_whole_numbers_whole(self, "systolic_difference_mmhg", "diastolic_difference_mmhg")
 
 
-class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One earlier sitting that gave a result."""
+class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """One earlier sitting that gave a result. Its pressures are the sitting's value, made of ``readings_counted`` readings as
+    ``value_rule`` says: where readings were chosen by their values it is not the reported mean."""
 
     taken_from: Instant
     setting: Setting
+    attendance: Attendance = "attended"
+    care: Care = "ordinary"
+    position: Position = "sitting"
     site: Site | None = None
     systolic_mmhg: Pressure
     diastolic_mmhg: Pressure
     readings_counted: Annotated[int, Meta(ge=1, le=MAX_READINGS)]
     value_rule: Text
+    days: Annotated[int, Meta(ge=1, le=366)] = 1
     provisional_because: list[Text] = []
 
     def __post_init__(self) -> None:
@@ -238,7 +245,7 @@ class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
 
 
-class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """The frozen snapshot of earlier sittings that an evaluation depends on; ``sittings`` newest last."""
 
     as_of: Instant
@@ -251,7 +258,21 @@ class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         check_day(self.treatment_changed_on)
 
 
-class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """How usual office pressures are spread among the people that a clinic sees, before any of them is measured."""
+
+    systolic_mmhg: Pressure
+    systolic_sd_mmhg: Deviation
+    diastolic_mmhg: Pressure
+    diastolic_sd_mmhg: Deviation
+    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
+
+    def __post_init__(self) -> None:
+        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
+        keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
+
+
+class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """What the service knew when the set came in and the caller did not say. Kept with the set, so that it can be evaluated
     again to the same bytes; accepted in dry runs, filled in by the service for stored sets."""
 
@@ -261,20 +282,22 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     facts_differ: list[Text] = []
     changes: list[Text] = []
     default_guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None
+    prior: ReferencePrior | None = None
+    without_prior: bool = False
 
     def __post_init__(self) -> None:
         if self.received_at is not None:
             check_instant(self.received_at)
 
 
-class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """One sitting: everything that was measured and how, before anything is decided."""
 
     identifier: Identifier | None = None
     subject: Subject
     history: History | None = None
     setting: Setting = "office"
-    attendance: Literal["attended", "unattended"] = "attended"
+    attendance: Attendance = "attended"
     visit: Visit | None = None
     protocol: Text | None = None
     guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None

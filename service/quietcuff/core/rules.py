@@ -12,12 +12,10 @@ import msgspec
 
 from quietcuff.core.outcome import Severity
 from quietcuff.core.readings import Position, Setting
+from quietcuff.core.rule_struct import RuleStruct
+from quietcuff.core.variability import Variability
 
 Mark = Literal["published", "secondary", "memory", "common-practice", "project-decision", "computed"]
-
-
-class RuleStruct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The base of every rule: unknown fields do not load."""
 
 
 class Source(RuleStruct, frozen=True, kw_only=True):
@@ -240,6 +238,7 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     step: dict[str, str]
     safety: dict[str, str]
     caution: dict[str, str]
+    certainty: dict[str, str]
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
@@ -250,6 +249,7 @@ class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
     cuffs: dict[str, CuffTable]
     effects: dict[str, Effect]
     limits: Limits
+    variability: Variability
     defaults: Defaults
     wording: Wording
     sources: dict[str, Source]

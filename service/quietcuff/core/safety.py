@@ -18,7 +18,7 @@ from quietcuff.core.sitting import Sitting
 ARMS: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
 
 
-class SafetyStep(msgspec.Struct, frozen=True, kw_only=True):
+class SafetyStep(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What safety asks for next; it wins over the plan's own step. ``wording`` names the sentence."""
 
     action: Action
@@ -31,7 +31,7 @@ class SafetyStep(msgspec.Struct, frozen=True, kw_only=True):
 CANNOT_CONFIRM = SafetyStep(action="same-day-review", wording="cannot-confirm")
 
 
-class Watch(msgspec.Struct, frozen=True, kw_only=True):
+class Watch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What the safety layer saw. ``findings`` are codes with the place of their reading, or None; ``severe`` the places of
     severe readings."""
 
@@ -42,7 +42,7 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
     confirmed: bool
 
 
-class Severe(msgspec.Struct, frozen=True, kw_only=True):
+class Severe(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One arm's severe readings: the last of them, whether a later valid one confirms, how many valid later ones do not."""
 
     site: Site | None
@@ -149,7 +149,7 @@ def judge_confirmed(sitting: Sitting, asks: bool) -> tuple[Level, str, SafetySte
 
 def confirm_step(sitting: Sitting, open_arms: list[Severe]) -> SafetyStep:
     """Repeat now in the arm that still waits, the latest first; the other arm where that one must not be used."""
-    arm = max(open_arms, key=lambda arm: (-arm.stood_down, arm.last.taken_at, arm.last.index))
+    arm = max(open_arms, key=lambda arm: (-arm.stood_down, arm.last.taken_at, arm.site or ""))
     limits = sitting.limits
     since, minutes = (
         (arm.first, limits.confirm_severe_expecting_within_minutes)

@@ -19,7 +19,7 @@ from quietcuff.core.sitting import Sitting
 Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
 
 
-class Selection(msgspec.Struct, frozen=True, kw_only=True):
+class Selection(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What counts and what is still due. ``arm`` are the valid readings of the result arm and of one method.
 
     ``due`` says why another reading is due in the result arm, ``other_arm`` which other arm is to be measured next.
@@ -81,7 +81,8 @@ def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
         return "not-recorded"
     if sitting.irregular and "auscultatory" in methods:
         enough = methods.count("auscultatory") >= sitting.limits.irregular_readings
-        doing = not sitting.reading_set.closed and methods[-1] == "auscultatory"
+        goes_on = not sitting.reading_set.closed and len(sitting.valid) < sitting.limits.most_readings_asked
+        doing = goes_on and methods[-1] == "auscultatory"
         if enough or doing:
             return "auscultatory"
         methods = [method for method in methods if method != "auscultatory"] or methods

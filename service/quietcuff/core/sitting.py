@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from typing import Any, Literal
 
 import msgspec
@@ -14,7 +15,7 @@ from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situation
 
 
-class Sitting(msgspec.Struct, frozen=True, kw_only=True):
+class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time; ``answers`` are those of
     the context by name; ``applicable`` are the requested guidelines that are for this person and setting."""
 
@@ -32,6 +33,7 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True):
     attempts: list[Attempt]
     valid: list[Attempt]
     irregular: bool
+    has_gap: bool
 
     @property
     def compares_arms(self) -> bool:
@@ -84,6 +86,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         attempts=attempts,
         valid=[attempt for attempt in attempts if attempt.fault is None],
         irregular=sees_irregular(reading_set, person, attempts),
+        has_gap=sees_gap(reading_set, attempts, rulebook.limits),
     )
 
 
@@ -142,6 +145,17 @@ def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
     return population.age_from_years <= person.age_years and (
         population.age_below_years is None or person.age_years < population.age_below_years
     )
+
+
+def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:
+    """Whether more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
+    if reading_set.setting != "office":
+        return False
+    limit = timedelta(minutes=limits.sitting_gap_minutes)
+    if attempts[-1].taken_at - attempts[0].taken_at <= limit:
+        return False
+    times = [attempt.taken_at for attempt in attempts if attempt.fault != "voided"]
+    return any(later - earlier > limit for earlier, later in pairwise(times))
 
 
 def sees_irregular(reading_set: ReadingSet, person: Person, attempts: list[Attempt]) -> bool:

@@ -17,7 +17,7 @@ NOT_VALID = frozenset(
 )
 
 
-class Remembered(msgspec.Struct, frozen=True, kw_only=True):
+class Remembered(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One closed sitting as later ones know it; ``sitting`` is None where it gave no result."""
 
     pairs: list[HistoryPair]
