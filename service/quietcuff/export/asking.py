@@ -96,8 +96,9 @@ def with_understood(search: Search, name: str, value: str) -> Search:
 
 
 def in_natural_order(search: Search) -> Search:
-    """Where no order was asked for: a person's newest first; over all persons by sitting, which an index serves."""
-    order: Order = "newest-sitting" if search.query.subject_ids is None else "-date"
+    """Where no order was asked for: newest first; over everything by sitting, which an index serves."""
+    is_narrow = search.query.subject_ids is not None or search.query.keys is not None
+    order: Order = "-date" if is_narrow else "newest-sitting"
     return msgspec.structs.replace(search, query=msgspec.structs.replace(search.query, order=order))
 
 

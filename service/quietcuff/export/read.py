@@ -74,7 +74,7 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
 def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
     """A reading, its pulse, its device flags, or the mean of a sitting."""
     key = observation_key(logical_id)
-    query = ObservationQuery(keys=frozenset(() if key is None else (key,)), limit=1)
+    query = ObservationQuery(keys=frozenset(() if key is None else (key,)), order="date", limit=1)
     entries = find_observations(snapshot, publisher.tenant.tenant_id, query)
     if not entries:
         raise NotFound("Observation")

@@ -20,8 +20,16 @@ from quietcuff.storage.search import Snapshot
 from quietcuff.storage.shown import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.tenants import Tenant
 
-READING_SET = msgspec.json.Decoder(ReadingSet)
 EVALUATION = msgspec.json.Decoder(Evaluation)
+
+
+class SetWithHistoryUnread(ReadingSet, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A stored set whose earlier sittings stay bytes: they are most of a long record and nothing of them is shown."""
+
+    history: msgspec.Raw = msgspec.Raw(b"null")  # type: ignore[assignment]
+
+
+READING_SET = msgspec.json.Decoder(SetWithHistoryUnread)
 
 
 class Publisher(msgspec.Struct, frozen=True, kw_only=True):
@@ -93,7 +101,7 @@ def device_of(publisher: Publisher, reading_set: ReadingSet, reading: Reading) -
 
 def observations_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[Observation]:
     """The Observations that were found, in their order."""
-    sets = {(entry.subject_id, entry.key.set_id) for entry in entries}
-    shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, sets)
-    exports = {set_id: SetExport(publisher, subject_id, set_id) for subject_id, set_id in sets}
+    subjects = {entry.key.set_id: entry.subject_id for entry in entries}
+    shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, set(subjects))
+    exports = {set_id: SetExport(publisher, subject_id, set_id) for set_id, subject_id in subjects.items()}
     return [exports[entry.key.set_id].observation(entry, shown[entry.key.set_id]) for entry in entries]

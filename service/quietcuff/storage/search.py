@@ -96,16 +96,13 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
 
 
 def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[ObservationKey]) -> dict[str, Any]:
-    """The keys of each kind as subject, set and place. An index leads from a set to its subject."""
+    """The keys of each kind, with their sets and these sets' subjects, to which an index leads."""
     set_ids = sorted({UUID(key.set_id) for key in keys})
-    rows = snapshot.execute(SUBJECTS_OF_SETS, {"tenant_id": tenant_id, "set_ids": set_ids})
-    subjects = {str(set_id): subject_id for set_id, subject_id in rows}
-    return {
-        f"{kind}_keys": [
-            (subjects[key.set_id], UUID(key.set_id), key.index) for key in keys if key.kind == kind and key.set_id in subjects
-        ]
-        for kind in KINDS
+    rows = snapshot.execute(SUBJECTS_OF_SETS, {"tenant_id": tenant_id, "set_ids": set_ids}).all()
+    found: dict[str, Any] = {
+        f"{kind}_keys": sorted((UUID(key.set_id), key.index) for key in keys if key.kind == kind) for kind in KINDS
     }
+    return found | {"key_sets": [row.set_id for row in rows], "key_subjects": sorted({row.subject_id for row in rows})}
 
 
 def edges(name: str, alternatives: Alternatives) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from sqlalchemy import (
     ColumnElement,
     Integer,
     Select,
+    Table,
     and_,
     bindparam,
     func,
@@ -127,7 +128,7 @@ def entries(shape: Shape, kind: Kind) -> Select[Any]:
     led_by = reading_set if kind == "mean" or shape.order == "newest-sitting" else reading
     statement = statement.where(led_by.c.tenant_id == bindparam("tenant_id"))
     if led_by is not columns.table:
-        statement = statement.select_from(reading_set).join(reading, same_sitting())
+        statement = statement.select_from(reading_set).join(reading, of_set(reading))
     if shape.is_later_page:
         statement = statement.where(*beyond(shape.order, ordered_by, columns.table.c.set_id, place))
     return statement
@@ -150,22 +151,22 @@ def conditions(shape: Shape, kind: Kind) -> list[Column]:
 
 
 def key_condition(kind: Kind) -> Column:
-    """The entry is one of those named by subject, set and place."""
-    keys: BindParameter[Any] = bindparam(f"{kind}_keys", expanding=True)
+    """The entry is one of those named by set and place. Their subjects and sets apart are what an index can serve."""
     columns = COLUMNS[kind]
-    return tuple_(columns.table.c.subject_id, columns.table.c.set_id, columns.index, types=[Id, Id, Integer]).in_(keys)
-
-
-def same_sitting() -> Column:
-    """A reading and its set, by the whole key.
-
-    Written so that no index leads from a reading to its set: SQLite would begin with the readings, which no index holds
-    in the order of sittings, and sort them all for one page.
-    """
+    key = tuple_(columns.table.c.set_id, columns.index, types=[Id, Integer])
     return and_(
-        reading.c.tenant_id == reading_set.c.tenant_id,
-        reading.c.subject_id == func.coalesce(reading_set.c.subject_id, reading_set.c.subject_id),
-        reading.c.set_id == func.coalesce(reading_set.c.set_id, reading_set.c.set_id),
+        columns.table.c.subject_id.in_(bindparam("key_subjects", expanding=True)),
+        columns.table.c.set_id.in_(bindparam("key_sets", expanding=True)),
+        key.in_(bindparam(f"{kind}_keys", expanding=True)),
+    )
+
+
+def of_set(table: Table) -> Column:
+    """The rows of a table that belong to a set, by the set's whole key."""
+    return and_(
+        table.c.tenant_id == reading_set.c.tenant_id,
+        table.c.subject_id == reading_set.c.subject_id,
+        table.c.set_id == reading_set.c.set_id,
     )
 
 

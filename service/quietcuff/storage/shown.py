@@ -5,10 +5,10 @@ from __future__ import annotations
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import and_, select, tuple_
+from sqlalchemy import bindparam, select
 
-from quietcuff.storage.column_types import Id
 from quietcuff.storage.search import Snapshot
+from quietcuff.storage.search_statements import of_set
 from quietcuff.storage.tables import reading_set, set_version
 
 
@@ -27,37 +27,33 @@ class VersionsShown(msgspec.Struct, frozen=True, kw_only=True):
     mean: VersionShown | None
 
 
-SAME_SET = and_(
-    set_version.c.tenant_id == reading_set.c.tenant_id,
-    set_version.c.subject_id == reading_set.c.subject_id,
-    set_version.c.set_id == reading_set.c.set_id,
+SHOWN = (
+    select(
+        reading_set.c.set_id,
+        reading_set.c.version,
+        reading_set.c.mean_from_version,
+        set_version.c.version,
+        set_version.c.document,
+        set_version.c.evaluation,
+    )
+    .select_from(reading_set)
+    .join(set_version, of_set(set_version))
+    .where(
+        reading_set.c.tenant_id == bindparam("tenant_id"),
+        reading_set.c.set_id.in_(bindparam("set_ids", expanding=True)),
+        set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
+    )
 )
 
 
-def read_versions_shown(snapshot: Snapshot, tenant_id: int, sets: set[tuple[str, str]]) -> dict[str, VersionsShown]:
-    """What the sets, given as subject id and set id, show; by set id."""
-    if not sets:
+def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -> dict[str, VersionsShown]:
+    """What the sets show, by set id."""
+    if not set_ids:
         return {}
-    keys = [(UUID(subject_id), UUID(set_id)) for subject_id, set_id in sorted(sets)]
-    statement = (
-        select(
-            reading_set.c.set_id,
-            reading_set.c.version,
-            reading_set.c.mean_from_version,
-            set_version.c.version,
-            set_version.c.document,
-            set_version.c.evaluation,
-        )
-        .join_from(reading_set, set_version, SAME_SET)
-        .where(
-            reading_set.c.tenant_id == tenant_id,
-            tuple_(reading_set.c.subject_id, reading_set.c.set_id, types=[Id, Id]).in_(keys),
-            set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
-        )
-    )
     newest: dict[str, VersionShown] = {}
     means: dict[str, VersionShown] = {}
-    for set_id, newest_version, mean_version, *columns in snapshot.execute(statement):
+    values = {"tenant_id": tenant_id, "set_ids": [UUID(set_id) for set_id in sorted(set_ids)]}
+    for set_id, newest_version, mean_version, *columns in snapshot.execute(SHOWN, values):
         shown = VersionShown(*columns)
         if shown.version == newest_version:
             newest[str(set_id)] = shown

@@ -1,0 +1,81 @@
+"""Searches find their way by indexes: whatever a tenant holds, a page reads about as many rows as it shows."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from uuid import UUID
+
+import pytest
+from sqlalchemy import Engine, event, make_url
+
+from quietcuff.storage.database import open_sqlite
+from quietcuff.storage.entries import ObservationKey, ObservationQuery, PageEnd
+from quietcuff.storage.search import count_observations, find_observations
+from quietcuff.storage.shown import read_versions_shown
+
+TENANT = 1
+PERSON = "cda41017-1d9a-8818-bb1a-da6d8d866445"
+SITTING = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
+END = PageEnd(datetime(2026, 5, 4, tzinfo=UTC), UUID(SITTING), 4)
+OF_PERSON = ObservationQuery(subject_ids=frozenset((PERSON,)), order="-date")
+KEYS = frozenset((ObservationKey(SITTING, "reading", 0), ObservationKey(SITTING, "mean", 0)))
+
+
+@pytest.fixture
+def engine(sqlite_url: str) -> Engine:
+    return open_sqlite(make_url(sqlite_url), writes=False)
+
+
+def plans(engine: Engine, work: object) -> list[str]:
+    """How SQLite goes about what a piece of work asks of it."""
+    asked: list[tuple[str, object]] = []
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def note(connection: object, cursor: object, statement: str, parameters: object, *rest: object) -> None:
+        asked.append((statement, parameters))
+
+    with engine.connect() as connection:
+        work(connection)  # type: ignore[operator]
+        event.remove(engine, "before_cursor_execute", note)
+        return [
+            step[3]
+            for statement, parameters in asked
+            for step in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)  # type: ignore[arg-type]
+        ]
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        OF_PERSON,
+        ObservationQuery(subject_ids=frozenset((PERSON,)), order="date", after=END),
+        ObservationQuery(subject_ids=frozenset((PERSON,)), set_id=SITTING, order="date"),
+        ObservationQuery(keys=KEYS, order="-date"),
+    ],
+    ids=["newest of a person", "next page of a person", "one set", "by id"],
+)
+def test_a_search_for_someone_or_something_reads_only_theirs(engine: Engine, query: ObservationQuery) -> None:
+    for steps in (
+        plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query)),
+        plans(engine, lambda snapshot: count_observations(snapshot, TENANT, query)),
+    ):
+        ways = [step for step in steps if "reading" in step]
+        assert ways
+        assert [way for way in ways if "SEARCH" not in way or "(tenant_id=?)" in way] == []
+
+
+def test_a_page_of_everything_begins_with_the_newest_sets(engine: Engine) -> None:
+    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, ObservationQuery()))
+    sets = [step for step in steps if step.startswith(("SEARCH reading_set", "SCAN reading_set"))]
+    assert len(sets) == 4
+    assert all("ix_reading_set_taken" in step for step in sets)
+    readings = [step for step in steps if step.startswith(("SEARCH reading ", "SCAN reading "))]
+    assert len(readings) == 3
+    assert all("(tenant_id=? AND subject_id=? AND set_id=?)" in step for step in readings)
+
+
+def test_documents_are_fetched_by_their_keys(engine: Engine) -> None:
+    steps = plans(engine, lambda snapshot: read_versions_shown(snapshot, TENANT, {SITTING, PERSON}))
+    assert any("ix_reading_set_set (tenant_id=? AND set_id=?)" in step for step in steps)
+    assert any("(tenant_id=? AND subject_id=? AND set_id=? AND version=?)" in step for step in steps)
+    assert not any("SCAN" in step for step in steps)
