@@ -78,7 +78,7 @@ def watch(sitting: Sitting) -> Watch:
     if confirmed:
         level, text, step = judge_confirmed(sitting, bool(ask))
         return told(sitting, level, text, places, ask, step, findings, confirmed)
-    if open_arms and not any(sitting.person.may_use(arm) for arm in ARMS):
+    if open_arms and not can_repeat(sitting):
         review = SafetyStep(action="ask-symptoms", wording="ask-symptoms") if ask else CANNOT_CONFIRM
         return told(sitting, "same-day", "severe-cannot-confirm", places, ask, review, findings, confirmed)
     if open_arms:
@@ -87,6 +87,12 @@ def watch(sitting: Sitting) -> Watch:
         asking = SafetyStep(action="ask-symptoms", wording="ask-symptoms") if ask else None
         return told(sitting, "ask", "severe-not-confirmed", places, ask, asking, findings, confirmed)
     return watch_ordinary(sitting, ask, findings)
+
+
+def can_repeat(sitting: Sitting) -> bool:
+    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings."""
+    enough = not sitting.reading_set.closed and len(sitting.valid) >= sitting.limits.most_readings_asked
+    return not enough and any(sitting.person.may_use(arm) for arm in ARMS)
 
 
 def severe_edge(sitting: Sitting) -> Edge:
@@ -199,11 +205,11 @@ def judge_low(sitting: Sitting, low: list[Attempt], asks: bool) -> tuple[SafetyS
     if position + 1 < len(here):
         return None, True
     repeated = position > 0 and here[position - 1] in low
-    if not repeated and not sitting.reading_set.closed:
+    if not repeated and not sitting.reading_set.closed and can_repeat(sitting):
         return SafetyStep(
             action="take-reading",
             wording="repeat-low",
-            site=None if last.site == "not-recorded" else last.site,
+            site=last.site if last.site != "not-recorded" and sitting.person.may_use(last.site) else None,
             not_before=sitting.not_before,
         ), False
     return (SafetyStep(action="ask-symptoms", wording="ask-symptoms") if asks else None), False
