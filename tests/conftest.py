@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import tempfile
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -10,7 +12,9 @@ from pathlib import Path
 import pytest
 
 # The PostgreSQL wheel warns without it as it is imported, and warnings are errors.
-os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
+if "XDG_RUNTIME_DIR" not in os.environ:
+    os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="quietcuff-")
+    atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
 from databases import PostgresqlServer, SqliteFiles
 from quietcuff.storage.store import Store, open_store
