@@ -51,9 +51,12 @@ def restricted_sides(reading_set: ReadingSet) -> set[str]:
 
 
 def is_expecting(reading_set: ReadingSet) -> bool:
+    """Pregnant, or within 42 days of a birth; a birth that is not dated, or dated later, is taken as recent."""
     subject, day = reading_set.subject, date(2026, 5, 4)
-    recent = subject.delivered_on is not None and timedelta(0) <= day - subject.delivered_on <= timedelta(days=42)
-    return subject.pregnancy == "pregnant" or recent or (subject.pregnancy == "postpartum" and subject.delivered_on is None)
+    days_since = None if subject.delivered_on is None else (day - subject.delivered_on).days
+    recent = days_since is not None and 0 <= days_since <= 42
+    undated = subject.pregnancy == "postpartum" and (days_since is None or days_since < 0)
+    return subject.pregnancy == "pregnant" or recent or undated
 
 
 def is_severe(reading: Reading, expecting: bool) -> bool:
