@@ -57,14 +57,16 @@ def sqlite_url(sqlite_files: SqliteFiles) -> str:
 
 
 @pytest.fixture
-def postgresql_url(postgresql_server: PostgresqlServer) -> str:
-    """A fresh, migrated PostgreSQL database, as a role that owns nothing."""
-    return postgresql_server.new()
+def postgresql_url(postgresql_server: PostgresqlServer) -> Iterator[str]:
+    """An empty, migrated PostgreSQL database, as a role that owns nothing."""
+    url = postgresql_server.lend()
+    yield url
+    postgresql_server.take_back(url)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest) -> str:
-    """A fresh, migrated database: the test runs on both kinds."""
+    """An empty, migrated database: the test runs on both kinds."""
     return str(request.getfixturevalue(f"{request.param}_url"))
 
 

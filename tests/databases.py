@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import concurrent.futures
+import contextlib
 import itertools
 import os
 import shutil
@@ -43,6 +44,7 @@ class PostgresqlServer:
         self._admin = make_url(admin_url)
         self._prefix = f"quietcuff_test_{os.getpid()}"
         self._made: list[str] = []
+        self._idle: list[str] = []
         self._template = self.new_empty()
         migrate.upgrade(self.as_owner(self._template))
         self._on(self._template, grant_app_role)
@@ -54,6 +56,17 @@ class PostgresqlServer:
     def new(self) -> str:
         """The address of a fresh database, as the role that owns nothing."""
         return self.as_app(self.new_migrated())
+
+    def lend(self) -> str:
+        """The address of an empty database, which may have been used before; to be given back."""
+        return self.as_app(self._idle.pop() if self._idle else self.new_migrated())
+
+    def take_back(self, url: str) -> None:
+        """Empty a database for the next who needs one. One that somebody still holds is left alone."""
+        database = str(make_url(url).database)
+        with contextlib.suppress(asyncpg.LockNotAvailableError):
+            self._on(database, empty)
+            self._idle.append(database)
 
     def new_migrated(self) -> str:
         """The name of a fresh database."""
@@ -95,6 +108,12 @@ class PostgresqlServer:
 
         with concurrent.futures.ThreadPoolExecutor(1) as thread:
             thread.submit(asyncio.run, run()).result()
+
+
+async def empty(connection: Any) -> None:
+    await connection.execute("SET lock_timeout = '2s'")
+    tables = ", ".join(table.name for table in metadata.sorted_tables)
+    await connection.execute(f"TRUNCATE {tables} RESTART IDENTITY")
 
 
 async def forgo_durability(connection: Any) -> None:

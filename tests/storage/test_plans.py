@@ -91,7 +91,7 @@ def plan_of(sql: str, values: tuple[Any, ...]) -> Callable[[Transaction], str]:
 
 def plan_of_query(query: Query[Any], **values: Any) -> Callable[[Transaction], str]:
     def explain(transaction: Transaction) -> str:
-        prepared = query._plan(transaction.dialect)
+        prepared = query.plan(transaction.dialect)
         return plan_of(prepared.text, prepared.arguments({"tenant_id": CLINIC, **values}))(transaction)
 
     return explain

@@ -12,6 +12,7 @@ import msgspec
 
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.readings import History, Intake, YesNo
+from quietcuff.core.snapshot import make_history
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.desk import Answer, Turn
@@ -56,7 +57,11 @@ def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: Sto
     """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
     known = with_known_devices(draft.reading_set, equipment.registry)
     as_of = first_taken(known).taken_at
-    history = history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+    history = (
+        make_history([], as_of, known.subject.treatment_changed_on)
+        if draft.is_of_new_person
+        else history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+    )
     intake = intake_of(turn, draft, before, history, registration(equipment.registry))
     reading_set = msgspec.structs.replace(known, history=history, intake=intake)
     sitting = StoredSitting(
@@ -137,8 +142,18 @@ def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early
         created_at=turn.now,
     )
     insert_version(turn.transaction, stored)
-    shared = {name: getattr(stored, name) for name in AnsweredVersion.__struct_fields__ if hasattr(stored, name)}
-    return AnsweredVersion(**shared, set_created_at=row.created_at)
+    return AnsweredVersion(
+        set_id=stored.set_id,
+        subject_id=stored.subject_id,
+        version=stored.version,
+        cause=stored.cause,
+        status=stored.status,
+        closes_at=stored.closes_at,
+        set_created_at=row.created_at,
+        created_at=stored.created_at,
+        document=stored.document,
+        evaluation=stored.evaluation,
+    )
 
 
 def trail_entry(turn: Turn, row: SetRow, action: str) -> Entry:

@@ -22,10 +22,14 @@ MINUTE = timedelta(minutes=1)
 
 
 class Draft(msgspec.Struct, frozen=True, kw_only=True):
-    """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now."""
+    """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now.
+
+    Nothing is stored yet of a person who is new, so that no history need be looked for.
+    """
 
     reading_set: ReadingSet
     cause: str
+    is_of_new_person: bool = False
     codes: list[str] = []
     has_arrived: bool = False
     is_voided: bool = False

@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 from sqlalchemy import URL, Connection, Engine, event
 
 from quietcuff.storage.database import READERS, WRITERS_LOCK, open_postgresql, open_sqlite
-from quietcuff.storage.jobs import Job, Outcome, note_writes, run_group
+from quietcuff.storage.jobs import Job, Outcome, run_group, watch_writes
 from quietcuff.storage.trail import reset_lanes
 
 T = TypeVar("T")
@@ -90,7 +90,7 @@ class PostgresqlBackend:
 
 
 def prepare_writer(engine: Engine) -> None:
-    note_writes(engine)
+    watch_writes(engine)
     reset_lanes(engine)
 
 

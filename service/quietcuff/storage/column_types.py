@@ -25,10 +25,10 @@ class Id(TypeDecorator[UUID]):
         return dialect.type_descriptor(postgresql.UUID(as_uuid=True) if is_postgresql else LargeBinary(16))
 
     def process_bind_param(self, value: UUID | None, dialect: Dialect) -> Any:
-        return value if value is None or dialect.name == "postgresql" else value.bytes
+        return value if value is None or dialect.name == "postgresql" else id_to_bytes(value)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> UUID | None:
-        return value if value is None or dialect.name == "postgresql" else UUID(bytes=value)
+        return value if value is None or dialect.name == "postgresql" else id_of_bytes(value)
 
 
 class Instant(TypeDecorator[datetime]):
@@ -48,7 +48,20 @@ class Instant(TypeDecorator[datetime]):
         if value is None or dialect.name == "postgresql":
             moment: datetime | None = value
             return moment
-        return EPOCH + int(value) * MICROSECOND
+        return from_microseconds(value)
+
+
+def id_to_bytes(value: UUID) -> bytes:
+    return value.bytes
+
+
+def id_of_bytes(value: bytes) -> UUID:
+    return UUID(bytes=value)
+
+
+def from_microseconds(value: int) -> datetime:
+    """The moment that many microseconds after 1970 began, in UTC."""
+    return EPOCH + value * MICROSECOND
 
 
 def microseconds(moment: datetime) -> int:

@@ -10,28 +10,35 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, event
+from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from quietcuff.core.errors import Busy, QuietcuffError
+from quietcuff.storage.sql import WROTE, forget_waiting, write_waiting
 
 # What work is done on: a connection whose transaction somebody else begins and ends.
 Transaction = Connection
 Work = Callable[[Transaction], Any]
 EnterTenant = Callable[[Connection, int], None]
 
-WROTE = "quietcuff wrote"
 DEADLOCKED = frozenset({"40P01", "40001"})
 # PostgreSQL: connection lost, out of room, lock not got, stopped by a time-out or an operator, deadlocked.
 PASSING = ("08", "53", "55P03", "57", "40")
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True):
-    """A piece of work for one tenant. Groups sort by ``order``, so that none waits for another in a ring."""
+    """A piece of work for one tenant. Groups sort by ``order``, so that none waits for another in a ring.
+
+    Work on the same rows begins its order with the same two bytes.
+    """
 
     tenant_id: int
     order: bytes
     work: Work
+
+    @property
+    def place(self) -> bytes:
+        return self.order[:2]
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True):
@@ -66,17 +73,35 @@ def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -
 def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
     """The usual way: no savepoints. Any failure but a clean refusal ends the transaction."""
     outcomes = []
+    touched: set[bytes] = set()
+    tenant_id = jobs[0].tenant_id
     with connection.begin():
         for job in jobs:
-            enter(connection, job.tenant_id)
-            connection.info[WROTE] = False
-            try:
-                outcomes.append(Outcome(value=job.work(connection)))
-            except QuietcuffError as refusal:
-                if connection.info[WROTE]:
-                    raise _Spoiled from refusal
-                outcomes.append(Outcome(error=refusal))
+            if job.place in touched or job.tenant_id != tenant_id:
+                # What waits to be written may be what this work reads, or is of another tenant.
+                write_waiting(connection)
+                touched.clear()
+            tenant_id = job.tenant_id
+            touched.add(job.place)
+            enter(connection, tenant_id)
+            outcomes.append(_run_unguarded(connection, job))
+        write_waiting(connection)
     return outcomes
+
+
+def _run_unguarded(connection: Connection, job: Job) -> Outcome:
+    """Do a job that nothing undoes alone.
+
+    Raises:
+        _Spoiled: it was refused, but had written already.
+    """
+    connection.info[WROTE] = False
+    try:
+        return Outcome(value=job.work(connection))
+    except QuietcuffError as refusal:
+        if connection.info[WROTE]:
+            raise _Spoiled from refusal
+        return Outcome(error=refusal)
 
 
 def _run_apart(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
@@ -91,7 +116,9 @@ def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> O
         enter(connection, job.tenant_id)
         try:
             with connection.begin_nested():
-                return Outcome(value=job.work(connection))
+                outcome = Outcome(value=job.work(connection))
+                write_waiting(connection)
+                return outcome
         except (IntegrityError, RunAgain) as error:
             if attempt == "last":
                 return Outcome(error=error)
@@ -125,10 +152,18 @@ def sqlstate(error: DBAPIError) -> str | None:
     return getattr(error.orig, "sqlstate", None)
 
 
-def note_writes(engine: Any) -> None:
-    """Have every connection of the engine remember whether anything was written."""
+def watch_writes(engine: Engine) -> None:
+    """Have every connection of the engine remember whether anything was written, and forget what is undone."""
 
     @event.listens_for(engine, "before_cursor_execute")
-    def note(connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, executemany: bool) -> None:
+    def note(connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, many: bool) -> None:
         if not statement.startswith(("SELECT", "SAVEPOINT")):
             connection.info[WROTE] = True
+
+    @event.listens_for(engine, "rollback")
+    def forget(connection: Connection) -> None:
+        forget_waiting(connection)
+
+    @event.listens_for(engine, "rollback_savepoint")
+    def forget_savepoint(connection: Connection, name: str, context: Any) -> None:
+        forget_waiting(connection)

@@ -63,7 +63,8 @@ STANDS = Query(
 
 
 def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
-    INSERT.run_each(connection, rows)
+    """Have new readings stored with the group."""
+    INSERT.run_later(connection, rows)
 
 
 def save_readings(connection: Connection, rows: Sequence[Values]) -> None:

@@ -111,7 +111,8 @@ def find_set(connection: Connection, tenant_id: int, set_id: UUID) -> SetRow | N
 
 
 def insert_set(connection: Connection, row: SetRow) -> None:
-    INSERT.run(connection, _to_columns(row))
+    """Have a new set stored with the group."""
+    INSERT.run_later(connection, [_to_columns(row)])
 
 
 def change_set(connection: Connection, row: SetRow) -> None:

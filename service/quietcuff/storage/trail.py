@@ -55,12 +55,12 @@ class Lane:
 
 
 def record(connection: Connection, entry: Entry) -> None:
-    """Write one row of the trail in the transaction that is under way."""
+    """Add one row to the trail, in the transaction that is under way."""
     lane = connection.info.get(LANE)
     if lane is None:
         lane = connection.info[LANE] = Lane()
     position, link = lane.next_link(entry)
-    INSERT.run(connection, trail_row(entry, lane.number, position, link))
+    INSERT.run_later(connection, [trail_row(entry, lane.number, position, link)])
 
 
 def trail_row(entry: Entry, lane: int, position: int, link: bytes) -> dict[str, Any]:

@@ -89,4 +89,5 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
-    INSERT.run(connection, _to_columns(row))
+    """Have a version stored with the group."""
+    INSERT.run_later(connection, [_to_columns(row)])
