@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from quietcuff.core.rules import Edge, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
-from quietcuff.rules.catalog import load_rulebook
+from quietcuff.core.plans import ClockWindow, DippingClass, HomeSeries, Recording, StandingTest
+from quietcuff.core.rules import Bands, Edge, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
+from quietcuff.core.variability import BetweenVisits, Grounded, Prior
+from quietcuff.rules.catalog import SITUATIONS, load_rulebook
 
 PAGE = Path(__file__).with_name("rules.md")
 OPENING = """# The rules in force
@@ -24,6 +26,8 @@ COUNTS = {
     "last-two": "the last two",
     "lower-of-last-two": "the lower of the last two",
     "stable-pair": "the first stable pair",
+    "series": "what the series keeps",
+    "baseline": "the baseline before standing",
 }
 ARMS = {"both": "both, then the higher", "both-at-first-visit": "both at a first visit, then the higher", "one": "one"}
 EXTRA = {
@@ -32,14 +36,15 @@ EXTRA = {
     "neighbours-differ": "One more when any two neighbours differ by more than {by}, then while the last two do.",
     "stable-pair": "One more until two neighbours are less than {by} apart.",
 }
-PREGNANCY = {"never": "not in pregnancy", "only": "in pregnancy only"}
+PREGNANCY = {"never": "not in pregnancy", "only": "in pregnancy only", "either": "in pregnancy or not"}
+PARTS = {"home": "Home", "hours-24": "24 hours", "day": "Day", "night": "Night"}
 
 
 def page() -> str:
     """The whole page."""
     book = load_rulebook()
-    parts = [OPENING, *protocols(book), *guidelines(book), *situations(book), *limits(book)]
-    parts += [*effects(book), *cuffs(book), *findings(book), *sentences(book), *sources(book)]
+    parts = [OPENING, *protocols(book), *guidelines(book), *references(book), *situations(book), *limits(book)]
+    parts += [*effects(book), *cuffs(book), *variability(book), *findings(book), *sentences(book), *sources(book)]
     return "\n".join(parts)
 
 
@@ -70,6 +75,7 @@ def protocol_notes(protocol: Protocol) -> Iterator[str]:
         yield f"A first reading more than {above:g} mmHg above the second is dropped for its value."
     if protocol.one_may_do_below is not None:
         yield f"One reading does below {edge(protocol.one_may_do_below)}."
+    yield from kind_notes(protocol)
     if protocol.repeat_pair_above_mmhg is not None:
         yield f"A first pair of arms more than {protocol.repeat_pair_above_mmhg:g} mmHg apart is repeated."
     if protocol.interval_excludes:
@@ -78,6 +84,52 @@ def protocol_notes(protocol: Protocol) -> Iterator[str]:
         yield "A single severe reading is given as severe, not yet confirmed."
     if not protocol.classifies:
         yield "It gives no category."
+
+
+def kind_notes(protocol: Protocol) -> Iterator[str]:
+    if isinstance(protocol.series, HomeSeries):
+        yield home_note(protocol.series)
+    if isinstance(protocol.series, Recording):
+        yield recording_note(protocol.series)
+    if protocol.standing is not None:
+        yield standing_note(protocol.standing)
+
+
+def home_note(series: HomeSeries) -> str:
+    plan = f"{series.planned_days} days of {series.sittings_a_day} times {series.readings_a_sitting}"
+    least = f"at least {series.minimum_readings} on {series.minimum_days} days must be left"
+    windows = f"Morning {hours(series.morning)}, evening {hours(series.evening)}"
+    return f"Planned are {plan}; {least}, within {series.span_days} days. {windows} {keys(series.source)}."
+
+
+def recording_note(series: Recording) -> str:
+    windows = f"Day {hours(series.day)}, night {hours(series.night)}"
+    share = f", and {series.minimum_valid_share:.0%} of the attempts" if series.minimum_valid_share else ""
+    least = f"Valid from {series.minimum_day} readings by day and {series.minimum_night} by night{share}"
+    fall = "; ".join(dipping_limit(each) for each in series.dipping)
+    return f"{windows}. {least}. Fall by night: {fall} {keys(series.source)}."
+
+
+def dipping_limit(each: DippingClass) -> str:
+    if each.percent is None:
+        return each.name
+    return f"{each.name} {'above' if each.edge == 'above' else 'from'} {each.percent:g} %"
+
+
+def hours(window: ClockWindow) -> str:
+    return f"{window.from_hour:g} to {window.to_hour:g} h"
+
+
+def standing_note(test: StandingTest) -> str:
+    moments = " and ".join(f"{minutes:g}" for minutes in test.minutes)
+    figures = (
+        f"`{name}` {figure(getattr(test, name))} {keys(source)}" for name, source in test.source.items() if name != "minutes"
+    )
+    return f"Standing readings at {moments} minutes {keys(test.source['minutes'])}. Figures: {'; '.join(figures)}."
+
+
+def figure(value: Edge | float) -> str:
+    return edge(value) if isinstance(value, Edge) else f"{value:g}"
 
 
 def guidelines(book: Rulebook) -> Iterator[str]:
@@ -91,12 +143,19 @@ def one_guideline(guideline: Guideline) -> Iterator[str]:
     yield f"### `{guideline.id}` version {guideline.version}: {guideline.title}\n"
     yield f"For {population(guideline.population)}. {guideline.note}".rstrip() + "\n"
     yield from table(("category", "label", "when", "confirm", "source"), (guideline_row(row) for row in guideline.rows))
+    for bands in guideline.out_of_office:
+        yield f"{PARTS[bands.part]}{'' if bands.decides else ' (told, does not decide)'} {keys(bands.source)}:\n"
+        yield from table(("category", "label", "when", "source"), bands_rows(bands))
     for pattern in guideline.isolated:
         high, other = ("systolic", "diastolic") if pattern.code == "isolated-systolic" else ("diastolic", "systolic")
         limits = f"{high} {pattern.at_or_above_mmhg:g} or more with {other} below {pattern.other_below_mmhg:g}"
         yield f"- Finding `{pattern.code}`: {limits} {keys(pattern.source)}."
     if guideline.isolated:
         yield ""
+
+
+def bands_rows(bands: Bands) -> Iterator[tuple[str, ...]]:
+    return ((f"`{row.category}`", row.label, row.basis, keys(row.source)) for row in bands.rows)
 
 
 def guideline_row(row: Row) -> tuple[str, ...]:
@@ -115,10 +174,28 @@ def population(who: Population) -> str:
     return f"{people}; {', '.join(who.settings)}; {unknown} {keys(who.source)}"
 
 
+def references(book: Rulebook) -> Iterator[str]:
+    yield "## References for children\n"
+    for pressure in book.pressures.values():
+        yield f"`{pressure.id}` version {pressure.version}: {pressure.title}. {pressure.note} {keys(pressure.source)}\n"
+        yield f"Mean = constant + powers 1 to 4 of (years - {pressure.age_origin_years:g}) and of the height's z.\n"
+        rows = (
+            (it.sex, it.pressure, f"{it.constant:g}", series_of(it.age), series_of(it.height), f"{it.sd_mmhg:g}")
+            for it in pressure.equations
+        )
+        yield from table(("sex", "pressure", "constant", "age", "height", "spread"), rows)
+    for height in book.heights.values():
+        spans = ", ".join(f"{it.sex} {it.measured} {it.from_months:g} to {it.below_months:g} months" for it in height.tables)
+        yield f"`{height.id}` version {height.version}: {height.title}. {height.note} Tables: {spans} {keys(height.source)}\n"
+
+
+def series_of(numbers: Iterable[float]) -> str:
+    return ", ".join(f"{number:g}" for number in numbers)
+
+
 def situations(book: Rulebook) -> Iterator[str]:
     yield "## What rules where the caller names nothing\n"
-    names = ("first_visit", "follow_up", "unattended", "expecting", "under_18", "home")
-    chosen = ((name, getattr(book.defaults, name)) for name in names)
+    chosen = ((name, getattr(book.defaults, name)) for name in SITUATIONS)
     rows = ((name.replace("_", " "), f"`{it.protocol}`", ", ".join(f"`{g}`" for g in it.guidelines)) for name, it in chosen)
     yield from table(("situation", "protocol", "guidelines"), rows)
 
@@ -163,6 +240,57 @@ def cuffs(book: Rulebook) -> Iterator[str]:
         yield from table(("size", "mid-arm circumference"), rows)
 
 
+def variability(book: Rulebook) -> Iterator[str]:
+    yield "## How much a pressure varies\n"
+    yield "What the certainty of a label is computed from; how, is told in [certainty.md](certainty.md).\n"
+    yield from table(("entry", "value", "ground", "source", "note"), variability_rows(book))
+
+
+def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
+    known = book.variability
+    for name, visits in known.between.items():
+        yield variability_row(f"between.{name}", between(visits), visits)
+    within = known.within
+    both = f"{within.systolic_sd_mmhg:g}/{within.diastolic_sd_mmhg:g}"
+    alike = f"{within.systolic_autocorrelation:g}/{within.diastolic_autocorrelation:g}"
+    text = f"standard deviation {both}, between neighbours {alike}, correlation {within.correlation:g}"
+    yield variability_row("within", text, within)
+    yield variability_row("irregular", f"deviation times {known.irregular.deviation_times:g}", known.irregular)
+    days = known.series
+    text = (
+        f"at least {days.least_readings} readings on {days.least_days} days; full at {days.full_days}, share {days.day_share:g}"
+    )
+    yield variability_row("series", text, days)
+    for name, added in known.corrections.items():
+        text = f"add {added.systolic_mmhg:g}/{added.diastolic_mmhg:g}, variance {added.added_variance:g}"
+        yield variability_row(f"corrections.{name}", text, added)
+    for name, prior in known.priors.items():
+        yield variability_row(f"priors.{name}", prior_text(prior), prior)
+    yield variability_row("device", f"standard deviation {known.device.sd_mmhg:g}", known.device)
+    visits_text = f"at most {known.visits.window_days} days back; no bias: {', '.join(known.visits.reasons_without_bias)}"
+    yield variability_row("visits", visits_text, known.visits)
+    settling = known.settling
+    text = f"from {settling.settled_from:g}; looks at most {settling.most_readings} readings or {settling.most_visits} visits ahead"
+    yield variability_row("settling", text, settling)
+
+
+def variability_row(name: str, text: str, entry: Grounded) -> tuple[str, ...]:
+    return (f"`{name}`", text, entry.basis, keys(entry.source), " ".join(entry.note.split()))
+
+
+def between(entry: BetweenVisits) -> str:
+    unit = "mmHg" if entry.unit == "mmhg" else "% of the level"
+    who = "" if entry.group == "everyone" else f", {entry.group.replace('-', ' ')}"
+    return f"{entry.setting}{who}: {entry.systolic:g}/{entry.diastolic:g} {unit}, correlation {entry.correlation:g}"
+
+
+def prior_text(prior: Prior) -> str:
+    below = "" if prior.age_below_years is None else f" to under {prior.age_below_years}"
+    spread = f"{prior.systolic_sd_mmhg:g}/{prior.diastolic_sd_mmhg:g}"
+    level = f"{prior.systolic_mmhg:g}/{prior.diastolic_mmhg:g}, standard deviation {spread}"
+    return f"from {prior.age_from_years}{below} years: {level}, correlation {prior.correlation:g}"
+
+
 def findings(book: Rulebook) -> Iterator[str]:
     yield "## Findings, in the words that people read\n"
     rows = ((f"`{code}`", it.severity, it.message, keys(it.source)) for code, it in book.wording.finding.items())
@@ -174,6 +302,8 @@ def sentences(book: Rulebook) -> Iterator[str]:
         ("Reasons of next steps", book.wording.step),
         ("Safety sentences", book.wording.safety),
         ("Cautions", book.wording.caution),
+        ("Patterns over sittings", book.wording.pattern),
+        ("Sentences of certainty", book.wording.certainty),
     ):
         yield f"## {title}\n"
         yield from table(("name", "sentence"), ((f"`{name}`", text) for name, text in words.items()))

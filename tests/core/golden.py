@@ -99,6 +99,7 @@ MORE: dict[str, Callable[[str], dict[str, Any]]] = {
     "flags": lambda value: {"device_flags": value.split(",")},
     "pulse": lambda value: {"pulse_per_min": float(value)},
     "voided": lambda value: {"voided": value == "yes"},
+    "stood": lambda value: {"stood_at": f"{DAY}T{value}{OFFSET}"},
 }
 
 
@@ -192,6 +193,17 @@ def then_action(answer: dict[str, Any]) -> Any:
     return None if then is None else then["action"]
 
 
+def drops(answer: dict[str, Any]) -> Any:
+    trial = answer["orthostatic"]
+    return None if trial is None else trial["drops"]
+
+
+def parts(answer: dict[str, Any]) -> dict[str, Any]:
+    """What each guideline calls each part of a recording."""
+    entries = (answer["series"] or {"parts": []})["parts"]
+    return {f"{entry['guideline']} {entry['part']}": entry["category"] for entry in entries}
+
+
 LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "state": same(lambda answer: answer["state"]),
     "blocked_by": same(lambda answer: answer["blocked_by"]),
@@ -238,5 +250,11 @@ LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "guidelines": same(lambda answer: [entry["guideline"] for entry in answer["categories"]]),
     "record_line": same(lambda answer: answer["record_line"]),
     "confirm_by": same(lambda answer: answer["confirm_by"]),
+    "drops": same(drops),
+    "orthostatic": part_of(lambda answer: answer["orthostatic"] or {}),
+    "series": part_of(lambda answer: answer["series"] or {}),
+    "parts": part_of(parts),
+    "percentile": part_of(lambda answer: answer["percentile"] or {}),
+    "basis": part_of(by_guideline("basis")),
     "changed_because": same(lambda answer: answer["changed_because"]),
 }

@@ -12,8 +12,8 @@ from core.golden import differences, evaluate_body
 from quietcuff.core.rules import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
-OURS = Path(__file__).parents[1] / "data" / "office-vectors.jsonl"
-SHARED = Path("/work/shared/vectors/office.jsonl")
+OURS = sorted((Path(__file__).parents[1] / "data").glob("*-vectors.jsonl"))
+SHARED = [Path("/work/shared/vectors") / name for name in ("office.jsonl", "series.jsonl")]
 
 
 def read(path: Path) -> list[dict[str, Any]]:
@@ -22,9 +22,9 @@ def read(path: Path) -> list[dict[str, Any]]:
 
 def gather() -> list[dict[str, Any]]:
     """Our own vectors; where there are others of the same kind beside the project, those too."""
-    ours = read(OURS)
+    ours = [vector for path in OURS for vector in read(path)]
     known = {json.dumps(vector, sort_keys=True) for vector in ours}
-    others = read(SHARED) if SHARED.exists() else []
+    others = [vector for path in SHARED if path.exists() for vector in read(path)]
     return ours + [vector for vector in others if json.dumps(vector, sort_keys=True) not in known]
 
 
@@ -44,4 +44,4 @@ def test_vector_comes_out_as_it_says(vector: dict[str, Any], rulebook: Rulebook)
 
 def test_every_vector_names_its_source() -> None:
     assert all(vector["source"].strip() and vector["rule"].strip() for vector in VECTORS)
-    assert len(read(OURS)) == 36
+    assert {path.name: len(read(path)) for path in OURS} == {"office-vectors.jsonl": 36, "series-vectors.jsonl": 2}

@@ -26,7 +26,7 @@ from quietcuff.export.problems import operation_outcome
 from quietcuff.rules.catalog import load_rulebook
 
 # Words that say "normal" and "high" at once: the general scale has no place for them.
-NO_PLACE_ON_THE_SCALE = {"high-normal", "prehypertension"}
+NO_PLACE_ON_THE_SCALE = {"not-met", "orthostatic-hypotension", "high-normal", "prehypertension"}
 Named = dict[str, dict[str, Any]]
 
 

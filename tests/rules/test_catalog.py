@@ -209,16 +209,20 @@ def test_a_changed_file_changes_its_digest_and_the_rulebooks(rules: Path, rulebo
     assert changed.digest != rulebook.digest
 
 
-def test_every_office_protocol_and_guideline_is_there(rulebook: Rulebook) -> None:
+def test_every_protocol_guideline_and_reference_is_there(rulebook: Rulebook) -> None:
     assert set(rulebook.protocols) == {
         *("office-both-arms", "office-one-arm", "office-unattended", "office-irregular-rhythm", "home-sitting"),
         *("office-aha-acc-2017", "office-aha-acc-2025", "office-esh-2023", "office-esc-2024", "office-ish-2020"),
         *("office-nice-2019", "office-jsh-2019", "office-canada-2025", "office-pregnancy", "office-aap-2017"),
+        *("office-unattended-thirty-minutes", "survey-steps", "survey-nhanes", "orthostatic-standing", "home-seven-day"),
+        *("ambulatory-24-hour", "ambulatory-24-hour-10-to-20", "ambulatory-nice-2019"),
     }
     assert set(rulebook.guidelines) == {
         *("aha-acc-2017", "aha-acc-2025", "esh-2023", "esc-2024", "ish-2020", "nice-2019", "jsh-2019", "canada-2025"),
-        *("acog-2020", "aap-2017"),
+        *("acog-2020", "aap-2017", "fourth-report-2004", "orthostatic-2011"),
     }
+    assert set(rulebook.heights) == {"cdc-2000-height"}
+    assert set(rulebook.pressures) == {"nhbpep-2004-pressure"}
 
 
 @pytest.mark.parametrize(
@@ -233,6 +237,8 @@ def test_every_office_protocol_and_guideline_is_there(rulebook: Rulebook) -> Non
         ("jsh-2019", "normal high-normal elevated grade-1 grade-2 grade-3"),
         ("canada-2025", "not-hypertension hypertension"),
         ("acog-2020", "not-hypertension hypertension severe"),
+        ("fourth-report-2004", "normal prehypertension stage-1 stage-2"),
+        ("orthostatic-2011", "not-met orthostatic-hypotension"),
         ("aap-2017", "normal elevated stage-1 stage-2"),
     ],
 )

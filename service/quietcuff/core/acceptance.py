@@ -23,6 +23,7 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
         name_faults(reading_set, rulebook)
         + pressure_faults(reading_set)
         + birth_faults(reading_set)
+        + sleep_faults(reading_set)
         + sitting_faults(reading_set, rulebook)
     )
     if faults:
@@ -39,9 +40,6 @@ def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
         elif reading_set.setting not in protocol.settings:
             accepted = ", ".join(protocol.settings)
             faults.append(Fault(pointer="/setting", code="not-for-this-protocol", detail=f"This protocol is for: {accepted}."))
-    elif reading_set.setting == "ambulatory":
-        detail = "No protocol of this rulebook is for ambulatory recordings. Accepted: office, home."
-        faults.append(Fault(pointer="/setting", code="no-protocol-for-setting", detail=detail))
     asked = reading_set.guidelines or []
     for place, name in enumerate(asked):
         if name not in rulebook.guidelines:
@@ -82,6 +80,16 @@ def birth_faults(reading_set: ReadingSet) -> list[Fault]:
     if not days or earliest_birth_day(birth_date) <= min(days):
         return []
     return [Fault(pointer="/subject/birth_date", code="after-the-readings", detail="A day not after the readings.")]
+
+
+def sleep_faults(reading_set: ReadingSet) -> list[Fault]:
+    """A waking that is not after falling asleep, or a day and more later."""
+    longest = timedelta(days=1)
+    return [
+        Fault(pointer=f"/sleep/{place}/awake_at", code="wrong-order", detail="After asleep_at, by less than a day.")
+        for place, period in enumerate(reading_set.sleep)
+        if not timedelta(0) < period.awake_at - period.asleep_at < longest
+    ]
 
 
 def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:

@@ -156,6 +156,7 @@ def codes_between(before: ReadingSet, after: ReadingSet) -> list[str]:
         "protocol-changed": before.protocol != after.protocol,
         "guidelines-changed": before.guidelines != after.guidelines,
         "visit-changed": before.visit != after.visit,
+        "sleep-changed": before.sleep != after.sleep,
     }
     return [code for code, is_so in found.items() if is_so]
 

@@ -5,6 +5,7 @@ Pairs are neighbours in time in different arms, each reading used once; differen
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -46,7 +47,7 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def compare_arms(sitting: Sitting) -> Comparison:
     """Compare the arms and choose the one that gives the result. Source: [ISH20, NICE, ACC17]; ties are project decisions."""
-    pairs = find_pairs(sitting.valid)
+    pairs = find_pairs(sitting.valid) if sitting.protocol.is_one_sitting else []
     higher = higher_arm(pairs)
     earlier_pairs = sitting.history.pairs if sitting.history is not None else []
     record = arm_of_record(earlier_pairs + as_history(pairs, sitting), sitting.limits)
@@ -109,8 +110,9 @@ def higher_arm(pairs: list[Pair]) -> Site | None:
 
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
-    """Where the result comes from, and on what ground."""
-    sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
+    """Where the result comes from, and on what ground; of a series, the arm with most of it."""
+    counts = Counter(attempt.site for attempt in sitting.valid)
+    sites = list(counts) if sitting.protocol.series is None else [site for site, _ in counts.most_common()]
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
     no_arms = bool(sites) and sites[0] not in OTHER

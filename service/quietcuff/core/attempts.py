@@ -91,7 +91,7 @@ def judge_attempts(
         )
         if not reading.voided:
             before = reading.taken_at
-    return keep_one_site_class(keep_one_position(attempts))
+    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:

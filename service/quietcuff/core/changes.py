@@ -15,6 +15,7 @@ from quietcuff.core.readings import (
     MAX_GUIDELINES,
     MAX_READINGS,
     MAX_RESTRICTIONS,
+    MAX_SLEEP_PERIODS,
     ArmRestriction,
     BirthDate,
     Care,
@@ -31,6 +32,7 @@ from quietcuff.core.readings import (
     Reading,
     Rhythm,
     Site,
+    SleepPeriod,
     Text,
     Visit,
     YesNo,
@@ -134,6 +136,7 @@ class SetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     protocol: Text | None | UnsetType = UNSET
     guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None | UnsetType = UNSET
     visit: Visit | None | UnsetType = UNSET
+    sleep: Annotated[list[SleepPeriod], Meta(max_length=MAX_SLEEP_PERIODS)] | None | UnsetType = UNSET
     subject: FactsChange | UnsetType = UNSET
 
 

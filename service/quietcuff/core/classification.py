@@ -28,13 +28,18 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
+    """Find the rows of a guideline's table that the two pressures reach; the higher row decides."""
+    return place_in_rows(guideline.rows, systolic_mmhg, diastolic_mmhg)
+
+
+def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
     """Find the rows that the two pressures reach; the higher row decides.
 
     Edges are inclusive unless the row says above. 128/84 under aha-acc-2025 gives stage-1, decided by the diastolic.
     Source: [PRACTICE] for the higher row deciding; edges from the guideline's own rows.
     """
     systolic_rank = diastolic_rank = 0
-    for rank, row in enumerate(guideline.rows):
+    for rank, row in enumerate(rows):
         above = row.edge == "above"
         edge = row.systolic_mmhg
         if edge is not None and (systolic_mmhg > edge or (systolic_mmhg == edge and not above)):
@@ -43,13 +48,13 @@ def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> 
         if edge is not None and (diastolic_mmhg > edge or (diastolic_mmhg == edge and not above)):
             diastolic_rank = rank
     rank = max(systolic_rank, diastolic_rank)
-    return Placing(row=guideline.rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
+    return Placing(row=rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
     """Whether a value is at or above the guideline's limit for hypertension in either pressure."""
     limit = guideline.hypertension
-    return systolic_mmhg >= limit.systolic_mmhg or diastolic_mmhg >= limit.diastolic_mmhg
+    return limit is not None and (systolic_mmhg >= limit.systolic_mmhg or diastolic_mmhg >= limit.diastolic_mmhg)
 
 
 def classify(
@@ -66,9 +71,16 @@ def classify(
     if result is None or guideline not in sitting.applicable:
         return no_category(guideline, digest)
     placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
-    row = placing.row
-    if withheld or (sitting.reading_set.context.care != "ordinary" and not row.severe):
+    if withheld or (sitting.reading_set.context.care != "ordinary" and not placing.row.severe):
         return no_category(guideline, digest)
+    return label_placing(sitting, guideline, placing, provisional_because, confirmed=confirmed)
+
+
+def label_placing(
+    sitting: Sitting, guideline: Guideline, placing: Placing, provisional_because: list[str], *, confirmed: bool
+) -> Category:
+    """The category of a placing, with what makes it provisional."""
+    row = placing.row
     category, label = row.category, row.label
     reasons = list(provisional_because)
     if sitting.person.age_years is None and guideline.population.age_from_years > 0:
@@ -81,7 +93,7 @@ def classify(
     return Category(
         guideline=guideline.id,
         version=guideline.version,
-        digest=digest,
+        digest=sitting.rulebook.digests[guideline.id],
         category=category,
         label=label,
         decided_by=placing.decided_by,

@@ -18,7 +18,8 @@ NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
 
 def preparation_findings(sitting: Sitting) -> list[Finding]:
-    """What the context says of the preparation, in the order of the effects table; then what was not recorded."""
+    """What the context says of the preparation, in the order of the effects table; then what was not recorded. An ambulatory
+    recording goes on through all of it, so nothing is missing there."""
     book, context = sitting.rulebook, sitting.reading_set.context
     findings = []
     for code, effect in book.effects.items():
@@ -29,7 +30,7 @@ def preparation_findings(sitting: Sitting) -> list[Finding]:
         elif effect.field is not None and sitting.answers[effect.field] in effect.answers:
             findings.append(find(book, code))
     missing = not_recorded(sitting.answers)
-    if missing:
+    if missing and sitting.reading_set.setting != "ambulatory":
         findings.append(find(book, "context-not-recorded", list=", ".join(missing)))
     if context.care != "ordinary":
         findings.append(find(book, "care-not-ordinary", care=context.care))

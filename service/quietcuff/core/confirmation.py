@@ -21,6 +21,8 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def advise(sitting: Sitting, categories: list[Category]) -> Advice:
     """What follows from the categories. Known or treated hypertension is compared with its target instead of confirmed; no
     target is invented. Source: the rows' own; [DECISION] for known hypertension."""
+    if sitting.protocol.standing is not None:
+        return Advice(confirm_by=None, codes=[])
     rows = [row for row in map_rows(sitting, categories) if row.confirm is not None]
     if sitting.person.treated:
         codes = ["compare-with-target"] if any(entry.category is not None for entry in categories) else []

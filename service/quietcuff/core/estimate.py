@@ -12,18 +12,21 @@ from quietcuff.core.outcome import Result
 from quietcuff.core.readings import hundredths
 
 
-def estimate(counted: list[Attempt]) -> Result:
+def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
     """The result of the readings that count, in order of time; there is at least one.
 
-    Rounded once, at the mean, halves up: 129.5/79.5 is reported as 130/80. The spread is the sample standard deviation, None
-    for one reading: 146 and 144 give 1.4142. Source: [DECISION].
+    Rounded once, at the mean, halves up: 129.5/79.5 is reported as 130/80; where a protocol does not round, the exact mean is
+    reported. The spread is the sample standard deviation, None for one reading: 146 and 144 give 1.4142. A position
+    is told where all share it. Source: [DECISION].
     """
+    report = round_half_up if rounds else exact_mean
+    positions = {attempt.reading.position for attempt in counted}
     systolic = [attempt.systolic for attempt in counted]
     diastolic = [attempt.diastolic for attempt in counted]
     pulses = [hundredths(a.reading.pulse_per_min) for a in counted if a.reading.pulse_per_min is not None]
     return Result(
-        systolic_mmhg=round_half_up(systolic),
-        diastolic_mmhg=round_half_up(diastolic),
+        systolic_mmhg=report(systolic),
+        diastolic_mmhg=report(diastolic),
         systolic_mean_mmhg=exact_mean(systolic),
         diastolic_mean_mmhg=exact_mean(diastolic),
         systolic_sd_mmhg=sample_deviation(systolic),
@@ -31,7 +34,7 @@ def estimate(counted: list[Attempt]) -> Result:
         pulse_per_min=round_half_up(pulses) if pulses else None,
         readings_counted=len(counted),
         site=counted[0].site,
-        position=counted[0].reading.position,
+        position=positions.pop() if len(positions) == 1 else "not-recorded",
         taken_from=counted[0].taken_at,
         taken_to=counted[-1].taken_at,
     )

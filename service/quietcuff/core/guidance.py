@@ -21,12 +21,17 @@ from quietcuff.core.selection import Selection, can_measure
 from quietcuff.core.sitting import Sitting
 
 
-def next_step(
-    sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, reservations: Reservations, advice: Advice
-) -> Step:
-    """The next step, with the plan's own behind it where something more pressing comes first."""
-    closed = sitting.reading_set.closed
-    own = closed_step(sitting, selection, reservations, advice) if closed else open_step(sitting, comparison, selection)
+def plan_step(
+    sitting: Sitting, comparison: Comparison, selection: Selection, reservations: Reservations, advice: Advice
+) -> FollowingStep:
+    """What the plan of a sitting asks for next, or what follows once it is closed."""
+    if sitting.reading_set.closed:
+        return closed_step(sitting, selection, reservations, advice)
+    return open_step(sitting, comparison, selection)
+
+
+def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
+    """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
     pressing = pressing_step(sitting, watch, comparison, selection)
     ask = asked(sitting, watch)
     if pressing is None:

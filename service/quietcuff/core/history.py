@@ -20,6 +20,12 @@ def digest_history(history: History | None) -> str:
     return "sha256:" + hashlib.sha256(raw).hexdigest()
 
 
+def irregular_before(history: History | None) -> int:
+    """In how many earlier sittings an irregular rhythm stood against the result."""
+    earlier = history.sittings if history is not None else []
+    return sum("irregular-rhythm" in sitting.provisional_because for sitting in earlier)
+
+
 def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
     """The arm that stays the one to use: two pairs or more at least 10 apart the same way, and the mean of all at least 10.
 

@@ -6,6 +6,7 @@ from quietcuff.core.classification import place, reaches_hypertension
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
 from quietcuff.core.outcome import Finding, Result
+from quietcuff.core.percentile import as_printed
 from quietcuff.core.rules import Guideline
 from quietcuff.core.selection import Selection
 from quietcuff.core.sitting import Sitting, is_for
@@ -23,9 +24,12 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
     moved = [guideline.id for guideline in applicable if rounding_decides(guideline, result)]
     if moved and sitting.protocol.classifies:
         findings.append(find(book, "rounding-decides", list=", ".join(moved)))
+    printed = [guideline.id for guideline in applicable if printing_decides(guideline, result)]
+    if printed:
+        findings.append(find(book, "printed-table-differs", list=", ".join(printed)))
     if any(attempt.site.endswith("thigh") for attempt in selection.counted):
         findings.append(find(book, "thigh-no-category"))
-    elsewhere = severe_elsewhere(sitting, result) if sitting.protocol.classifies else []
+    elsewhere = severe_elsewhere(sitting, result) if sitting.reading_set.setting == "office" else []
     if elsewhere:
         findings.append(find(book, "other-guideline-severe", list=", ".join(elsewhere)))
     return findings
@@ -35,9 +39,16 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     """Guidelines that are not for this person, of another family than the protocol, or that assume an age."""
     book = sitting.rulebook
     if not sitting.protocol.classifies:
-        return [find(book, "home-readings-too-few")]
+        return [find(book, "home-readings-too-few", list="one sitting")]
     findings = []
-    refused = [guideline.id for guideline in sitting.guidelines if guideline not in sitting.applicable]
+    refused = [
+        guideline.id
+        for guideline in sitting.guidelines
+        if guideline not in sitting.applicable and not (sitting.lacking and guideline.measures == "percentile")
+    ]
+    findings += [find(book, code) for code in sitting.lacking]
+    if sitting.norms is not None and not sitting.norms.is_tabled:
+        findings.append(find(book, "height-beyond-tables"))
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
     family = sitting.protocol.family
@@ -72,6 +83,14 @@ def rounding_decides(guideline: Guideline, result: Result) -> bool:
     return place(guideline, systolic, diastolic).rank != reported.rank
 
 
+def printing_decides(guideline: Guideline, result: Result) -> bool:
+    """Whether a child's printed table, its limits truncated, would give another category: 116 where the limit is 116.64."""
+    if guideline.measures != "percentile":
+        return False
+    value = (result.systolic_mmhg, result.diastolic_mmhg)
+    return place(as_printed(guideline), *value).rank != place(guideline, *value).rank
+
+
 def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guideline], result: Result) -> list[Finding]:
     """Where the lower of the last two is recorded: whether their mean would be high, and whether they cross."""
     if sitting.protocol.counts != "lower-of-last-two" or len(selection.arm) < 2 or len(selection.counted) != 1:
@@ -100,5 +119,4 @@ def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
     ]
     if any(guideline in sitting.applicable for guideline in severe):
         return []
-    setting = sitting.reading_set.setting
-    return [guideline.id for guideline in severe if is_for(guideline, sitting.person, setting)]
+    return [guideline.id for guideline in severe if is_for(guideline, sitting.person, "office")]

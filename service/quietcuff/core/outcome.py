@@ -7,14 +7,14 @@ hyphens. The same input and rules give the same bytes.
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
 from quietcuff.core.readings import Method, Site
+from quietcuff.core.series_outcome import Number as Number
+from quietcuff.core.series_outcome import Orthostatic, Percentile, Series
 
-# Whole numbers are written without a point, and stay whole when they are read again.
-Number = int | float
 State = Literal["in-progress", "complete", "not-usable"]
 Level = Literal["none", "ask", "confirm", "same-day", "urgent"]
 Severity = Literal["info", "warning", "blocks"]
@@ -116,10 +116,11 @@ class Arms(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Result(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The one result. The whole numbers are what is reported, classified and exported; the exact means stand beside them."""
+    """The one result. The first two are what is reported, classified and exported: whole numbers, save under the protocols of
+    surveys, which do not round. The exact means stand beside them."""
 
-    systolic_mmhg: int
-    diastolic_mmhg: int
+    systolic_mmhg: Number
+    diastolic_mmhg: Number
     systolic_mean_mmhg: Number
     diastolic_mean_mmhg: Number
     systolic_sd_mmhg: Number | None
@@ -273,9 +274,9 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     findings: list[Finding]
     categories: list[Category]
     certainty: list[Certainty]
-    orthostatic: dict[str, Any] | None
-    series: dict[str, Any] | None
-    percentile: dict[str, Any] | None
+    orthostatic: Orthostatic | None
+    series: Series | None
+    percentile: Percentile | None
     next_step: Step
     record_line: str | None
     confirm_by: ConfirmBy | None

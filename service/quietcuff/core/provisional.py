@@ -16,7 +16,8 @@ from quietcuff.core.sitting import Sitting
 
 class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What stands against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
-    correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled."""
+    correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled. A series is not
+    measured again for either."""
 
     reasons: list[str]
     faults: list[str]
@@ -31,7 +32,7 @@ def reserve(
         return Reservations(reasons=[], faults=[], unsettled=[])
     counted = selection.counted
     applies = {
-        "single-sitting": True,
+        "single-sitting": sitting.protocol.is_one_sitting,
         "further-reading-needed": selection.due is not None,
         "readings-vary": readings_vary(sitting, selection),
         "other-arm-not-measured": other_arm_missing(sitting, comparison),
@@ -41,12 +42,14 @@ def reserve(
         "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
         "device-not-validated": any(attempt.device is not None and attempt.device.validated == "no" for attempt in counted),
         "site-not-recorded": result.site == "not-recorded",
-        "position-not-recorded": result.position == "not-recorded",
+        "position-not-recorded": result.position == "not-recorded" and len(sitting.protocol.positions) == 1,
     }
     restless = unsettled(sitting, result, severe=severe)
     faults = faults_that_matter(sitting, selection, result)
-    reasons = [code for code, holds in applies.items() if holds]
-    return Reservations(reasons=reasons + restless + faults, faults=[] if severe else faults, unsettled=restless)
+    reasons = [code for code, holds in applies.items() if holds] + restless + faults
+    if not sitting.protocol.is_one_sitting:
+        return Reservations(reasons=reasons, faults=[], unsettled=[])
+    return Reservations(reasons=reasons, faults=[] if severe else faults, unsettled=restless)
 
 
 def readings_vary(sitting: Sitting, selection: Selection) -> bool:
@@ -74,15 +77,17 @@ def not_arm_of_record(comparison: Comparison) -> bool:
 
 
 def is_high(sitting: Sitting, result: Result) -> bool:
-    """At or above the hypertension limit of a requested guideline that is for this person."""
-    return any(reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg) for guideline in sitting.applicable)
+    """At or above the hypertension limit of a requested guideline that is for this person; of the mean, where that is what is
+    classified."""
+    value = (result.systolic_mmhg, result.diastolic_mmhg)
+    return sitting.protocol.classifies_mean and any(reaches_hypertension(g, *value) for g in sitting.applicable)
 
 
 def is_low(sitting: Sitting, result: Result) -> bool:
-    """Below the hypertension limit of a requested guideline that is for this person."""
-    return any(
-        not reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg) for guideline in sitting.applicable
-    )
+    """Below the hypertension limit of a requested guideline that is for this person; of the mean, where that is what is
+    classified."""
+    value = (result.systolic_mmhg, result.diastolic_mmhg)
+    return sitting.protocol.classifies_mean and any(not reaches_hypertension(g, *value) for g in sitting.applicable)
 
 
 def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:

@@ -65,6 +65,7 @@ MAX_GUIDELINES = 10
 MAX_RESTRICTIONS = 20
 MAX_PAIRS = 240
 MAX_SITTINGS = 60
+MAX_SLEEP_PERIODS = 10
 MAX_OFFSET = timedelta(hours=14)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 
@@ -211,6 +212,17 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
 
 
+class SleepPeriod(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """When the person fell asleep and woke, by their own account."""
+
+    asleep_at: Instant
+    awake_at: Instant
+
+    def __post_init__(self) -> None:
+        check_instant(self.asleep_at)
+        check_instant(self.awake_at)
+
+
 class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """One earlier comparison of the two arms: right minus left."""
 
@@ -291,7 +303,10 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """One sitting: everything that was measured and how, before anything is decided."""
+    """One sitting: everything that was measured and how, before anything is decided.
+
+    ``sleep`` tells night from day in an ambulatory recording; without it the clock does.
+    """
 
     identifier: Identifier | None = None
     subject: Subject
@@ -305,6 +320,7 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     device: Device | None = None
     cuff: Cuff | None = None
     device_average: DeviceAverage | None = None
+    sleep: Annotated[list[SleepPeriod], Meta(max_length=MAX_SLEEP_PERIODS)] = []
     observer: Identifier | None = None
     location: Identifier | None = None
     encounter: Identifier | None = None

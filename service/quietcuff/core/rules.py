@@ -10,8 +10,11 @@ from typing import Literal
 
 import msgspec
 
+from quietcuff.core.edge import Edge as Edge
 from quietcuff.core.outcome import Severity
+from quietcuff.core.plans import HomeSeries, Recording, StandingTest
 from quietcuff.core.readings import Position, Setting
+from quietcuff.core.references import HeightReference, PressureReference
 from quietcuff.core.rule_struct import RuleStruct
 from quietcuff.core.variability import Variability
 
@@ -23,13 +26,6 @@ class Source(RuleStruct, frozen=True, kw_only=True):
 
     citation: str
     mark: Mark
-
-
-class Edge(RuleStruct, frozen=True, kw_only=True):
-    """A limit on the two pressures; reached when either is at or above its own."""
-
-    systolic_mmhg: float
-    diastolic_mmhg: float
 
 
 class Extra(RuleStruct, frozen=True, kw_only=True):
@@ -45,8 +41,22 @@ class Extra(RuleStruct, frozen=True, kw_only=True):
     source: list[str]
 
 
+class PercentileEdge(RuleStruct, frozen=True, kw_only=True):
+    """A limit that moves with a child's sex, age and height: a percentile of the reference, as its standard normal ``z``, and
+    ``plus_mmhg``. ``or_from`` is reached too, where that is lower."""
+
+    percentile: float
+    z: float
+    plus_mmhg: float = 0
+    or_from: Edge | None = None
+
+
 class Protocol(RuleStruct, frozen=True, kw_only=True):
-    """How a sitting is done and which of its readings count. Counts are of valid readings in the result arm."""
+    """How a sitting is done and which of its readings count. Counts are of valid readings in the result arm.
+
+    ``guidelines`` rule where the caller names none; none: the defaults. ``first_dropped_as_recorded`` drops the first where the
+    device's own average says that it did. ``rounds`` is false where the exact mean is what is reported and classified.
+    """
 
     id: str
     version: str
@@ -63,14 +73,30 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
     rest_minutes: float
     positions: tuple[Position, ...] = ("sitting",)
     one_may_do_below: Edge | None = None
+    one_may_do_below_percentile: PercentileEdge | None = None
+    guidelines: list[str] = []
     extra: Extra
-    counts: Literal["all", "last-two", "lower-of-last-two", "stable-pair"]
+    counts: Literal["all", "last-two", "lower-of-last-two", "stable-pair", "series", "baseline"]
     first_dropped: bool = False
+    first_dropped_as_recorded: bool = False
     first_dropped_above_second_by_mmhg: float | None = None
     repeat_pair_above_mmhg: float | None = None
     single_severe_counts: bool = False
     classifies: bool = True
+    rounds: bool = True
+    series: HomeSeries | Recording | None = None
+    standing: StandingTest | None = None
     source: list[str]
+
+    @property
+    def is_one_sitting(self) -> bool:
+        """Whether its readings are of one sitting in one position, so that two arms among them can be compared."""
+        return self.series is None and self.standing is None
+
+    @property
+    def classifies_mean(self) -> bool:
+        """Whether the mean itself is classified; else the parts of a recording are, or the fall on standing."""
+        return self.standing is None and not isinstance(self.series, Recording)
 
 
 class Row(RuleStruct, frozen=True, kw_only=True):
@@ -82,6 +108,7 @@ class Row(RuleStruct, frozen=True, kw_only=True):
     systolic_mmhg: float | None = None
     diastolic_mmhg: float | None = None
     edge: Literal["at-or-above", "above"] = "at-or-above"
+    percentile: PercentileEdge | None = None
     severe: bool = False
     unconfirmed_category: str | None = None
     unconfirmed_label: str | None = None
@@ -105,25 +132,51 @@ class Population(RuleStruct, frozen=True, kw_only=True):
 
     age_from_years: int
     age_below_years: int | None = None
-    pregnancy: Literal["never", "only"]
+    pregnancy: Literal["never", "only", "either"]
     settings: list[Setting]
     age_unknown: Literal["provisional", "not-accepted"]
     source: list[str]
 
 
+class Bands(RuleStruct, frozen=True, kw_only=True):
+    """A guideline's table for home values, or for a part of an ambulatory recording. The same categories in the same order for
+    every part; where several parts of a recording ``decides``, the highest category is given."""
+
+    setting: Literal["home", "ambulatory"]
+    part: Literal["home", "day", "night", "hours-24"]
+    decides: bool
+    hypertension: Edge
+    rows: list[Row]
+    source: list[str]
+
+
 class Guideline(RuleStruct, frozen=True, kw_only=True):
-    """A classification table: rows from the lowest to the highest; the higher of the two pressures' rows decides."""
+    """A classification table: rows from the lowest to the highest; the higher of the two pressures' rows decides.
+
+    ``measures`` says of what: a pressure; a pressure against a child's percentiles, by the ``reference`` named and with
+    hypertension from the category named; or the fall on standing. ``rows`` are for the office; ``out_of_office`` has the tables
+    for home and ambulatory values.
+    """
 
     id: str
     version: str
     title: str
     note: str = ""
     family: str
+    measures: Literal["pressure", "percentile", "fall-on-standing"] = "pressure"
+    reference: str | None = None
+    hypertension_from: str | None = None
     population: Population
-    hypertension: Edge
+    hypertension: Edge | None = None
     rows: list[Row]
+    out_of_office: list[Bands] = []
     isolated: list[Isolated] = []
     source: list[str]
+
+    @property
+    def places_pressures(self) -> bool:
+        """Whether its rows are limits on pressures: not the fall on standing, nor percentiles before they are a child's."""
+        return self.measures == "pressure" or (self.measures == "percentile" and self.hypertension is not None)
 
 
 class CuffSize(RuleStruct, frozen=True, kw_only=True):
@@ -217,8 +270,10 @@ class Defaults(RuleStruct, frozen=True, kw_only=True):
     follow_up: Situation
     unattended: Situation
     expecting: Situation
+    under_13: Situation
     under_18: Situation
     home: Situation
+    ambulatory: Situation
     cuffs: str
     source: list[str]
 
@@ -239,6 +294,7 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     safety: dict[str, str]
     caution: dict[str, str]
     certainty: dict[str, str]
+    pattern: dict[str, str]
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
@@ -247,6 +303,8 @@ class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
     protocols: dict[str, Protocol]
     guidelines: dict[str, Guideline]
     cuffs: dict[str, CuffTable]
+    heights: dict[str, HeightReference]
+    pressures: dict[str, PressureReference]
     effects: dict[str, Effect]
     limits: Limits
     variability: Variability

@@ -10,6 +10,7 @@ import msgspec
 
 from quietcuff.core.attempts import Attempt, in_order, judge_attempts
 from quietcuff.core.outcome import Chosen
+from quietcuff.core.percentile import Norms, find_norms, fit_guideline, fit_protocol
 from quietcuff.core.person import Person, describe_person
 from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situation
@@ -17,7 +18,8 @@ from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situatio
 
 class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time; ``answers`` are those of
-    the context by name; ``applicable`` are the requested guidelines that are for this person and setting."""
+    the context by name; ``applicable`` are the requested guidelines that are for this person, setting and protocol, with their
+    limits for these. ``norms`` are a child's, ``lacking`` the codes of what they would need."""
 
     reading_set: ReadingSet
     history: History | None
@@ -34,6 +36,8 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     valid: list[Attempt]
     irregular: bool
     has_gap: bool
+    norms: Norms | None
+    lacking: list[str]
 
     @property
     def compares_arms(self) -> bool:
@@ -62,8 +66,15 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     situation = choose_situation(reading_set, history, person, visit, rulebook)
     protocol = rulebook.protocols[reading_set.protocol or situation.protocol]
     preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
-    names = reading_set.guidelines or default_guidelines(situation, preferred, rulebook)
-    guidelines = [rulebook.guidelines[name] for name in names]
+    names = reading_set.guidelines or protocol.guidelines or default_guidelines(situation, preferred, rulebook)
+    setting = reading_set.setting
+    guidelines = [in_setting(rulebook.guidelines[name], setting) for name in names]
+    children = [g for g in guidelines if g.measures == "percentile" and in_population(g, person, setting)]
+    norms, lacking = find_norms(children[0], reading_set.subject, person, day, rulebook) if children else (None, [])
+    if norms is not None:
+        guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
+        protocol = fit_protocol(protocol, norms)
+    protocol = as_recorded(protocol, reading_set)
     cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
     attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, cuffs)
     return Sitting(
@@ -81,12 +92,14 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         ),
         protocol=protocol,
         guidelines=guidelines,
-        applicable=[guideline for guideline in guidelines if is_for(guideline, person, reading_set.setting)],
+        applicable=[guideline for guideline in guidelines if applies(guideline, protocol, person, setting)],
         day=day,
         attempts=attempts,
         valid=[attempt for attempt in attempts if attempt.fault is None],
         irregular=sees_irregular(reading_set, person, attempts),
         has_gap=sees_gap(reading_set, attempts, rulebook.limits),
+        norms=norms,
+        lacking=lacking,
     )
 
 
@@ -107,11 +120,11 @@ def choose_situation(
     """What rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
     defaults = rulebook.defaults
     if reading_set.setting != "office":
-        return defaults.home
+        return defaults.home if reading_set.setting == "home" else defaults.ambulatory
     if person.expecting:
         return defaults.expecting
     if person.age_years is not None and person.age_years < 18:
-        return defaults.under_18
+        return defaults.under_18 if person.age_years >= 13 else defaults.under_13
     if reading_set.attendance == "unattended":
         return defaults.unattended
     if visit == "first" or compares_again(history, rulebook.limits):
@@ -135,10 +148,42 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
     return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
 
 
+def in_setting(guideline: Guideline, setting: str) -> Guideline:
+    """The guideline with its table for the setting: for the office as it stands, for the ambulatory setting that of its first
+    deciding part."""
+    bands = next((each for each in guideline.out_of_office if each.setting == setting and each.decides), None)
+    if bands is None:
+        return guideline
+    return msgspec.structs.replace(guideline, rows=bands.rows, hypertension=bands.hypertension, isolated=[])
+
+
+def as_recorded(protocol: Protocol, reading_set: ReadingSet) -> Protocol:
+    """The protocol with the first reading dropped where the device did so for its own mean and its first was sent along."""
+    average = reading_set.device_average
+    if average is None or not average.first_dropped or not protocol.first_dropped_as_recorded:
+        return protocol
+    sent = sum(not reading.voided and reading.systolic_mmhg is not None for reading in reading_set.readings)
+    return msgspec.structs.replace(protocol, first_dropped=True) if sent == average.readings + 1 else protocol
+
+
+def applies(guideline: Guideline, protocol: Protocol, person: Person, setting: str) -> bool:
+    """Whether a guideline is for this person and setting, and for what the protocol measures."""
+    if protocol.standing is not None:
+        return guideline.measures == "fall-on-standing" and in_population(guideline, person, setting)
+    return is_for(guideline, person, setting)
+
+
 def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
+    """Whether a pressure of this person in this setting can be looked up in the guideline's table."""
+    return guideline.places_pressures and in_population(guideline, person, setting)
+
+
+def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
     """Whether the person and the setting are in the guideline's population."""
     population = guideline.population
-    if setting not in population.settings or person.expecting != (population.pregnancy == "only"):
+    if setting not in population.settings:
+        return False
+    if population.pregnancy != "either" and person.expecting != (population.pregnancy == "only"):
         return False
     if person.age_years is None:
         return population.age_unknown == "provisional"

@@ -14,7 +14,7 @@ from quietcuff.core.classification import place, reaches_hypertension
 from quietcuff.core.control import ControlMeasure, measure_control
 from quietcuff.core.estimate import round_half_up
 from quietcuff.core.history import arm_of_record, higher_arm_of_last_comparison
-from quietcuff.core.outcome import Basis, Category, ConfirmBy, Evaluation, Safety, Step
+from quietcuff.core.outcome import Basis, Category, ConfirmBy, Evaluation, Number, Safety, Step
 from quietcuff.core.person import Person, describe_person
 from quietcuff.core.readings import Facts, HistoryPair, Reading, ReadingSet, Site, hundredths
 from quietcuff.core.rules import Edge, Guideline, Rulebook
@@ -70,10 +70,10 @@ class ArmToUse(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reported(msgspec.Struct, frozen=True, kw_only=True):
-    """A reported value in whole mmHg."""
+    """A reported value, in whole mmHg but for surveys."""
 
-    systolic_mmhg: int
-    diastolic_mmhg: int
+    systolic_mmhg: Number
+    diastolic_mmhg: Number
 
 
 class Latest(msgspec.Struct, frozen=True, kw_only=True):

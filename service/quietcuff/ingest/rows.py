@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -99,6 +100,11 @@ def closed_at(reading_set: ReadingSet, at: datetime, before: SetRow | None) -> d
     return before.closed_at if before is not None and before.closed_at is not None else at
 
 
+def whole(mmhg: float) -> int:
+    """A reported value as lists show it: whole already, but under the protocols of surveys."""
+    return math.floor(mmhg + 0.5)
+
+
 def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
     """What the mean shows, and where it stands. A mean that did not move shows what it showed."""
     mean, result = version.stands.mean, version.evaluation.result
@@ -114,8 +120,8 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
         shown = {
             "mean_taken_from": result.taken_from,
             "mean_taken_to": result.taken_to,
-            "systolic": result.systolic_mmhg,
-            "diastolic": result.diastolic_mmhg,
+            "systolic": whole(result.systolic_mmhg),
+            "diastolic": whole(result.diastolic_mmhg),
             "counted": result.readings_counted,
         }
     else:

@@ -15,18 +15,10 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import RulesNotLoadable
-from quietcuff.core.rules import (
-    CuffTable,
-    Defaults,
-    Effect,
-    Guideline,
-    Limits,
-    Protocol,
-    Row,
-    Rulebook,
-    Source,
-    Wording,
-)
+from quietcuff.core.plans import Recording, StandingTest
+from quietcuff.core.references import HeightReference, PressureReference
+from quietcuff.core.rules import CuffTable, Defaults, Effect, Guideline, Limits, Protocol, Row, Rulebook, Source, Wording
+from quietcuff.core.variability import Variability
 
 T = TypeVar("T")
 
@@ -41,7 +33,9 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
     protocols, protocol_digests = read_folder(root / "protocols", Protocol)
     guidelines, guideline_digests = read_folder(root / "guidelines", Guideline)
     cuffs, cuff_digests = read_folder(root / "cuffs", CuffTable)
-    digests = protocol_digests | guideline_digests | cuff_digests
+    heights, height_digests = read_folder(root / "references" / "heights", HeightReference)
+    pressures, pressure_digests = read_folder(root / "references" / "pressures", PressureReference)
+    digests = protocol_digests | guideline_digests | cuff_digests | height_digests | pressure_digests
     tables: dict[str, Any] = {}
     for name, kind in FILES.items():
         raw = (root / f"{name}.toml").read_bytes()
@@ -51,6 +45,8 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
         protocols=protocols,
         guidelines=guidelines,
         cuffs=cuffs,
+        heights=heights,
+        pressures=pressures,
         **tables,
         digests=digests,
         digest=digest_of("\n".join(f"{name} {digest}" for name, digest in sorted(digests.items())).encode()),
@@ -60,9 +56,11 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
     return rulebook
 
 
+SITUATIONS = ("first_visit", "follow_up", "unattended", "expecting", "under_13", "under_18", "home", "ambulatory")
 FILES: dict[str, Any] = {
     "effects": dict[str, Effect],
     "limits": Limits,
+    "variability": Variability,
     "defaults": Defaults,
     "wording": Wording,
     "sources": dict[str, Source],
@@ -104,12 +102,21 @@ def check_rulebook(rulebook: Rulebook) -> None:
     check_sources(rulebook)
     for protocol in rulebook.protocols.values():
         check_protocol(protocol)
+        check_kind(protocol)
+        for name in protocol.guidelines:
+            expect(name in rulebook.guidelines, f"protocols/{protocol.id}.toml: {name} is not a guideline")
     for guideline in rulebook.guidelines.values():
         check_guideline(guideline)
+        check_bands(guideline)
+        named = guideline.reference
+        expect(named is None or named in rulebook.pressures, f"guidelines/{guideline.id}.toml: reference is not one")
+    for reference in rulebook.pressures.values():
+        check_reference(reference, rulebook)
     for table in rulebook.cuffs.values():
         for smaller, larger in zip(table.sizes, table.sizes[1:], strict=False):
             expect(smaller.to_cm < larger.from_cm, f"cuffs/{table.id}.toml: {larger.size} overlaps {smaller.size}")
     check_defaults(rulebook)
+    check_variability(rulebook.variability)
     for code, finding in rulebook.wording.finding.items():
         expect(
             all(name != "" for _, name, _, _ in string.Formatter().parse(finding.message)),
@@ -130,16 +137,68 @@ def check_protocol(protocol: Protocol) -> None:
     )
 
 
+def check_kind(protocol: Protocol) -> None:
+    """A series and a test of standing each have their own section, and only they."""
+    where = f"protocols/{protocol.id}.toml"
+    expect((protocol.counts == "series") == (protocol.series is not None), f"{where}: counts series needs [series]")
+    expect((protocol.counts == "baseline") == (protocol.standing is not None), f"{where}: counts baseline needs [standing]")
+    if isinstance(protocol.series, Recording):
+        percents = [each.percent for each in protocol.series.dipping]
+        rising = [percent for percent in percents[1:] if percent is not None]
+        expect(percents[:1] == [None], f"{where}: series.dipping[0] must have no percent")
+        expect(len(rising) == len(percents) - 1 and rising == sorted(set(rising)), f"{where}: series.dipping must rise")
+    if protocol.standing is not None:
+        names = [name for name in StandingTest.__struct_fields__ if name != "source"]
+        expect(set(names) == set(protocol.standing.source), f"{where}: every figure of [standing] needs its source")
+
+
 def check_guideline(guideline: Guideline) -> None:
-    """The lowest row has no edge, edges rise row by row, and categories are named once."""
+    """A limit for hypertension and rows that rise; of percentiles, a reference and a row each."""
     where = f"guidelines/{guideline.id}.toml"
-    expect(len(guideline.rows) >= 2, f"{where}: at least two rows")
-    lowest = guideline.rows[0]
+    expect(guideline.hypertension is not None or guideline.measures != "pressure", f"{where}: hypertension is missing")
+    if guideline.measures == "percentile":
+        edges = [row.percentile.z if row.percentile is not None else None for row in guideline.rows]
+        rising = [edge for edge in edges[1:] if edge is not None]
+        expect(edges[0] is None and len(rising) == len(edges) - 1, f"{where}: every row but the lowest needs a percentile")
+        expect(rising == sorted(set(rising)), f"{where}: percentiles must rise")
+        expect(guideline.reference is not None, f"{where}: reference is missing")
+        expect(guideline.hypertension_from in [row.category for row in guideline.rows], f"{where}: hypertension_from is no row")
+    else:
+        check_rows(guideline.rows, where)
+
+
+def check_bands(guideline: Guideline) -> None:
+    """A table for each setting outside the office that the guideline is for, with the same categories in every part."""
+    where = f"guidelines/{guideline.id}.toml"
+    for place, bands in enumerate(guideline.out_of_office):
+        check_rows(bands.rows, f"{where}: out_of_office[{place}]")
+        expect((bands.setting == "home") == (bands.part == "home"), f"{where}: out_of_office[{place}]: part and setting differ")
+    for setting in ("home", "ambulatory"):
+        tables = [bands for bands in guideline.out_of_office if bands.setting == setting]
+        deciding = any(bands.decides for bands in tables)
+        expect(deciding == (setting in guideline.population.settings), f"{where}: {setting} needs a table that decides")
+        kinds = {tuple(row.category for row in bands.rows) for bands in tables}
+        expect(len(kinds) < 2, f"{where}: {setting}: the same categories in every part")
+        expect(len({bands.part for bands in tables}) == len(tables), f"{where}: {setting}: each part once")
+
+
+def check_reference(reference: PressureReference, rulebook: Rulebook) -> None:
+    """An equation for each sex and pressure, and the heights that it needs."""
+    where = f"references/pressures/{reference.id}.toml"
+    expect(reference.height_reference in rulebook.heights, f"{where}: height_reference is not a height reference")
+    pairs = {(equation.sex, equation.pressure) for equation in reference.equations}
+    expect(len(pairs) == len(reference.equations) == 4, f"{where}: one equation for each sex and pressure")
+
+
+def check_rows(rows: list[Row], where: str) -> None:
+    """The lowest row has no edge, edges rise row by row, and categories are named once."""
+    expect(len(rows) >= 2, f"{where}: at least two rows")
+    lowest = rows[0]
     expect(lowest.systolic_mmhg is None and lowest.diastolic_mmhg is None, f"{where}: rows[0] must have no edge")
-    names = [row.category for row in guideline.rows]
+    names = [row.category for row in rows]
     expect(len(set(names)) == len(names), f"{where}: a category is named twice")
     for pressure in ("systolic_mmhg", "diastolic_mmhg"):
-        edges = [(place, edge_of(row, pressure)) for place, row in enumerate(guideline.rows)]
+        edges = [(place, edge_of(row, pressure)) for place, row in enumerate(rows)]
         reached = [(place, edge) for place, edge in edges if edge is not None]
         expect(bool(reached), f"{where}: no row has a {pressure} edge")
         for (_, below), (place, edge) in zip(reached, reached[1:], strict=False):
@@ -154,12 +213,26 @@ def edge_of(row: Row, pressure: str) -> float | None:
 
 def check_defaults(rulebook: Rulebook) -> None:
     """Defaults name what is there."""
-    for name in ("first_visit", "follow_up", "unattended", "expecting", "under_18", "home"):
+    for name in SITUATIONS:
         situation = getattr(rulebook.defaults, name)
         expect(situation.protocol in rulebook.protocols, f"defaults.toml: {name}.protocol is not a protocol")
         for guideline in situation.guidelines:
             expect(guideline in rulebook.guidelines, f"defaults.toml: {name}.guidelines: {guideline} is not a guideline")
     expect(rulebook.defaults.cuffs in rulebook.cuffs, "defaults.toml: cuffs is not a cuff table")
+
+
+def check_variability(variability: Variability) -> None:
+    """Every setting and group has one entry between visits, and every age one prior at most."""
+    for setting, groups in (
+        ("office", ("untreated", "treated-or-older")),
+        ("home", ("everyone",)),
+        ("ambulatory", ("everyone",)),
+    ):
+        found = [entry.group for entry in variability.between.values() if entry.setting == setting]
+        expect(sorted(found) == sorted(groups), f"variability.toml: between: {setting} needs {' and '.join(groups)}")
+    spans = sorted((prior.age_from_years, prior.age_below_years or 999) for prior in variability.priors.values())
+    for (_, below), (above, _) in zip(spans, spans[1:], strict=False):
+        expect(below <= above, f"variability.toml: priors: two are for {above} years")
 
 
 def check_sources(rulebook: Rulebook) -> None:
