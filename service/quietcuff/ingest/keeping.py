@@ -87,6 +87,8 @@ def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: Histo
         facts_differ=draft.facts_differ,
         changes=draft.codes + history_codes(before, history),
         default_guidelines=turn.tenant.settings.default_guidelines,
+        prior=turn.tenant.settings.prior,
+        without_prior=turn.tenant.settings.without_prior,
     )
 
 

@@ -11,6 +11,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, insert, select
 
 from quietcuff.core.errors import NotFound
+from quietcuff.core.readings import ReferencePrior
 from quietcuff.storage.sql import Command, Query
 from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tables import tenant
@@ -20,10 +21,13 @@ KEPT = timedelta(seconds=5)
 
 
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What a tenant decides for itself: the zone of its plain days, and the guidelines where a caller names none."""
+    """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
+    of its people's pressures before any is measured: a prior of its own, or none."""
 
     time_zone: str = "UTC"
     default_guidelines: list[str] | None = None
+    prior: ReferencePrior | None = None
+    without_prior: bool = False
 
 
 class Tenant(msgspec.Struct, frozen=True):

@@ -1,0 +1,73 @@
+"""The normal distribution in one and two dimensions, in plain Python: no numeric library, no random numbers.
+
+The two-dimensional one is an integral over the correlation, taken with six or ten fixed Gauss-Legendre points. What depends on
+the correlation alone is worked out once for it, so that each further pair of limits costs as many exponentials.
+"""
+
+from __future__ import annotations
+
+from functools import cache, lru_cache
+from math import asin, cos, erfc, exp, pi, sin, sqrt
+
+SIX_POINTS_UP_TO = 0.7
+FAR = 6.2
+ROOT_HALF = sqrt(0.5)
+
+Plane = tuple[tuple[float, float, float], ...]
+
+
+def normal(z: float) -> float:
+    """The chance that a standard normal value is below z: 1.2816 gives 0.9."""
+    return 0.5 * erfc(-z * ROOT_HALF)
+
+
+@lru_cache(maxsize=1024)
+def plane(correlation: float) -> Plane:
+    """What every pair of limits shares under one correlation: for each point 2·sin θ, 1/(2·cos² θ) and its weight.
+
+    Right to 1e-9 for correlations from -0.9 to 0.9.
+    """
+    half = 0.5 * asin(correlation)
+    terms = []
+    for point, weight in gauss_legendre(6 if abs(correlation) <= SIX_POINTS_UP_TO else 10):
+        angle = half * (1 + point)
+        sine, cosine = sin(angle), cos(angle)
+        terms.append((2 * sine, 0.5 / (cosine * cosine), 0.5 * half * weight / pi))
+    return tuple(terms)
+
+
+def both_below(first: float, second: float, shared: Plane) -> float:
+    """The chance that two standard normal values are below their limits, which may be infinite.
+
+    Zero and zero give 1/4 + asin(r)/2π. So far out that the correlation adds less than 1e-9 it is left out.
+    Source: [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
+    """
+    total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
+    if not (-FAR < first < FAR and -FAR < second < FAR):
+        return total
+    squares, product = first * first + second * second, first * second
+    for doubled_sine, shrink, weight in shared:
+        total += weight * exp((product * doubled_sine - squares) * shrink)
+    return total
+
+
+@cache
+def gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
+    """The points and weights of Gauss-Legendre quadrature on [-1, 1], by Newton's method on Legendre's polynomial."""
+    found = []
+    for place in range(count):
+        point = cos(pi * (place + 0.75) / (count + 0.5))
+        for _ in range(10):
+            value, slope = legendre(count, point)
+            point -= value / slope
+        slope = legendre(count, point)[1]
+        found.append((point, 2 / ((1 - point * point) * slope * slope)))
+    return tuple(found)
+
+
+def legendre(degree: int, at: float) -> tuple[float, float]:
+    """Legendre's polynomial and its derivative at a point inside (-1, 1)."""
+    before, value = 1.0, at
+    for k in range(2, degree + 1):
+        before, value = value, ((2 * k - 1) * at * value - (k - 1) * before) / k
+    return value, degree * (at * value - before) / (at * at - 1)

@@ -1,0 +1,89 @@
+"""The value of one sitting as an estimate of the usual pressure: free of the choices that look at the values.
+
+A rule that keeps or drops a reading for its value shifts the mean, so this value is not always the reported one. What it is
+made of stays with it, so that later sittings can weigh it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol as Shape
+from typing import TypeVar
+
+import msgspec
+
+from quietcuff.core.arms import OTHER, OnArm
+from quietcuff.core.rules import Protocol
+
+
+class Pressures(Shape):
+    """A reading's pressures in hundredths of mmHg."""
+
+    @property
+    def systolic(self) -> int: ...
+    @property
+    def diastolic(self) -> int: ...
+
+
+T = TypeVar("T", bound=Pressures)
+A = TypeVar("A", bound=OnArm)
+
+
+class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The mean of ``readings`` readings, in mmHg, and the rule that says which."""
+
+    systolic_mmhg: float
+    diastolic_mmhg: float
+    readings: int
+    rule: str
+
+
+def value_sitting(
+    protocol: Protocol, arm: Sequence[T], counted: Sequence[T], *, chooser: T | None, first_dropped: bool
+) -> SittingValue:
+    """The value of a sitting; ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count.
+
+    The reading that made this arm the higher one is left out wherever another is left. A first reading dropped for its value
+    stays out (a correction follows). Where readings were asked for because two differed, or the lower of two is recorded, all
+    that were compared count: 150/90 then 136/84, the lower recorded, gives 143/87 of two. Source: [DECISION].
+    """
+    if first_dropped:
+        used, rule = arm[1:], "first-dropped"
+    elif asked_for_more(protocol, arm):
+        used, rule = arm, "all-compared"
+    elif protocol.counts == "lower-of-last-two":
+        used, rule = (counted, "all") if len(counted) > 1 else (arm[-2:], "both-compared")
+    else:
+        used, rule = counted, protocol.counts
+    kept = [reading for reading in used if reading is not chooser] or list(used)
+    count = 100 * len(kept)
+    return SittingValue(
+        systolic_mmhg=sum(reading.systolic for reading in kept) / count,
+        diastolic_mmhg=sum(reading.diastolic for reading in kept) / count,
+        readings=len(kept),
+        rule=rule,
+    )
+
+
+def asked_for_more(protocol: Protocol, arm: Sequence[Pressures]) -> bool:
+    """Whether more readings than planned were taken and two neighbours among the planned ones differed."""
+    extra, planned = protocol.extra, arm[: protocol.planned]
+    if extra.kind in ("none", "stable-pair") or len(arm) <= protocol.planned:
+        return False
+    limit = 100 * extra.mmhg
+    return any(
+        max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > limit
+        for one, other in zip(planned, planned[1:], strict=False)
+    )
+
+
+def arm_chooser(valid: Sequence[A], site: str) -> A | None:
+    """The reading at a site that belongs to the sitting's first pair, so that it helped to choose the arm; None without a pair.
+
+    ``valid`` are the valid readings in order of time.
+    """
+    arms = [reading for reading in valid if reading.site in OTHER]
+    for one, other in zip(arms, arms[1:], strict=False):
+        if one.site != other.site:
+            return one if one.site == site else other
+    return None

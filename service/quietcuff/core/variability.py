@@ -1,0 +1,129 @@
+"""The types of ``variability.toml``: how much a pressure varies between visits and within a sitting, and what is known before.
+
+Every entry names its sources and its ground: ``published`` figures, ``computed`` from public data, a reasoned ``choice``
+between figures, or ``assumed``, with no source at all. Pressures and their standard deviations are mmHg.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from quietcuff.core.readings import Setting
+from quietcuff.core.rule_struct import RuleStruct
+
+Ground = Literal["published", "computed", "choice", "assumed"]
+Group = Literal["everyone", "untreated", "treated-or-older"]
+Positive = Annotated[float, Meta(gt=0)]
+Correlation = Annotated[float, Meta(ge=-0.9, le=0.9)]
+Share = Annotated[float, Meta(gt=0, lt=1)]
+Count = Annotated[int, Meta(ge=1)]
+
+
+class Grounded(RuleStruct, frozen=True, kw_only=True):
+    """An entry with its ground, a note where one is needed, and its sources."""
+
+    basis: Ground
+    note: str = ""
+    source: list[str]
+
+
+class BetweenVisits(Grounded, frozen=True, kw_only=True):
+    """The standard deviations of visits around the usual pressure, in mmHg or in per cent of the measured level."""
+
+    setting: Setting
+    group: Group
+    unit: Literal["mmhg", "percent"]
+    systolic: Positive
+    diastolic: Positive
+    correlation: Correlation
+
+
+class WithinSitting(Grounded, frozen=True, kw_only=True):
+    """The standard deviations of readings around their sitting's level, and how alike neighbouring readings are."""
+
+    systolic_sd_mmhg: Positive
+    systolic_autocorrelation: Annotated[float, Meta(ge=0, lt=1)]
+    diastolic_sd_mmhg: Positive
+    diastolic_autocorrelation: Annotated[float, Meta(ge=0, lt=1)]
+    correlation: Correlation
+
+
+class IrregularWithin(Grounded, frozen=True, kw_only=True):
+    """By how much the standard deviations within a sitting grow in irregular rhythm."""
+
+    deviation_times: Positive
+
+
+class SeriesDays(Grounded, frozen=True, kw_only=True):
+    """What makes a series one visit, and how the standard deviation grows by sqrt(1 + day_share·(full_days/days - 1)) where it
+    has fewer days."""
+
+    least_readings: Count
+    least_days: Count
+    full_days: Count
+    day_share: Share
+
+
+class ValueCorrection(Grounded, frozen=True, kw_only=True):
+    """What is added to a sitting's value that was chosen by its values, and to its variance (mmHg²)."""
+
+    systolic_mmhg: float
+    diastolic_mmhg: float
+    added_variance: float
+
+
+class Prior(Grounded, frozen=True, kw_only=True):
+    """How usual pressures are spread among people of an age; ``age_below_years`` is exclusive."""
+
+    settings: list[Setting]
+    age_from_years: int
+    age_below_years: int | None = None
+    systolic_mmhg: Positive
+    systolic_sd_mmhg: Positive
+    diastolic_mmhg: Positive
+    diastolic_sd_mmhg: Positive
+    correlation: Correlation
+
+
+class DeviceBias(Grounded, frozen=True, kw_only=True):
+    """The standard deviation of a device's own bias, which no number of readings averages out."""
+
+    sd_mmhg: Positive
+
+
+class VisitRules(Grounded, frozen=True, kw_only=True):
+    """Which earlier sittings are visits: at most so many days back, and provisional for no other reason than these, which are
+    no bias."""
+
+    window_days: Count
+    reasons_without_bias: list[str]
+
+
+class Settling(Grounded, frozen=True, kw_only=True):
+    """When a label is settled, how far the search for it goes, and when visits vary more than expected."""
+
+    settled_from: Share
+    most_readings: Count
+    most_visits: Count
+    planned_visits: list[Count]
+    planned_readings: Count
+    vary_from_visits: Annotated[int, Meta(ge=2)]
+    vary_below_chance: Share
+
+
+class Variability(RuleStruct, frozen=True, kw_only=True):
+    """Everything that the certainty of a label is computed from."""
+
+    version: str
+    older_from_years: int
+    between: dict[str, BetweenVisits]
+    within: WithinSitting
+    irregular: IrregularWithin
+    series: SeriesDays
+    corrections: dict[str, ValueCorrection]
+    priors: dict[str, Prior]
+    device: DeviceBias
+    visits: VisitRules
+    settling: Settling
