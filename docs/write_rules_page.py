@@ -270,7 +270,8 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
     visits_text = f"at most {known.visits.window_days} days back; no bias: {', '.join(known.visits.reasons_without_bias)}"
     yield variability_row("visits", visits_text, known.visits)
     settling = known.settling
-    text = f"from {settling.settled_from:g}; looks at most {settling.most_readings} readings or {settling.most_visits} visits ahead"
+    ahead = f"{settling.most_readings} readings or {settling.most_visits} visits ahead"
+    text = f"from {settling.settled_from:g}; looks at most {ahead}"
     yield variability_row("settling", text, settling)
 
 

@@ -111,8 +111,9 @@ def higher_arm(pairs: list[Pair]) -> Site | None:
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
     """Where the result comes from, and on what ground; of a series, the arm with most of it."""
-    counts = Counter(attempt.site for attempt in sitting.valid)
-    sites = list(counts) if sitting.protocol.series is None else [site for site, _ in counts.most_common()]
+    sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
+    if sitting.protocol.series is not None:
+        sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
     no_arms = bool(sites) and sites[0] not in OTHER

@@ -24,7 +24,7 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
     moved = [guideline.id for guideline in applicable if rounding_decides(guideline, result)]
     if moved and sitting.protocol.classifies:
         findings.append(find(book, "rounding-decides", list=", ".join(moved)))
-    printed = [guideline.id for guideline in applicable if printing_decides(guideline, result)]
+    printed = [guideline.id for guideline in applicable if printing_decides(guideline, result)] if sitting.norms else []
     if printed:
         findings.append(find(book, "printed-table-differs", list=", ".join(printed)))
     if any(attempt.site.endswith("thigh") for attempt in selection.counted):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.arms import Comparison
+from quietcuff.core.arms import OTHER, Comparison
 from quietcuff.core.attempts import much_above
 from quietcuff.core.classification import classify
 from quietcuff.core.estimate import estimate
@@ -40,7 +40,7 @@ def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: Watch) -> 
 def describe_plan(sitting: Sitting, comparison: Comparison, selection: Selection) -> Plan:
     """How far the plan has come, in valid readings."""
     taken = len(sitting.valid)
-    both = sitting.compares_arms and (bool(comparison.pairs) or comparison.other_due is not None)
+    both = sitting.compares_arms and (bool(comparison.pairs) or comparison.other_due is not None or both_free(sitting))
     base = sitting.protocol.planned + (1 if both else 0)
     planned = max(base, taken) if selection.remaining == 0 else taken + selection.remaining
     because = {"first": "first-visit", "follow-up": "follow-up", "not-recorded": "visit-not-recorded"}
@@ -72,3 +72,8 @@ def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
     if sitting.has_gap:
         findings.append(find(book, "sitting-gap", minutes=sitting.limits.sitting_gap_minutes))
     return findings
+
+
+def both_free(sitting: Sitting) -> bool:
+    """Nothing valid is measured yet, and both arms may be used."""
+    return not sitting.valid and all(sitting.person.may_use(arm) for arm in OTHER)

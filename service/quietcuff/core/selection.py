@@ -151,7 +151,7 @@ def judge_state(sitting: Sitting, arm: list[Attempt], due: Due | None, other_arm
     if not sitting.reading_set.closed and (due is not None or other_arm is not None):
         return "in-progress"
     enough = len(arm) >= minimum_readings(sitting, arm)
-    alone = sitting.protocol.single_severe_counts and sitting.person.expecting and len(arm) == 1
+    alone = sitting.person.expecting and len(arm) == 1
     counts_alone = alone and arm[0].index in severe
     return "complete" if enough or counts_alone else "not-usable"
 

@@ -68,13 +68,19 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
     names = reading_set.guidelines or protocol.guidelines or default_guidelines(situation, preferred, rulebook)
     setting = reading_set.setting
-    guidelines = [in_setting(rulebook.guidelines[name], setting) for name in names]
-    children = [g for g in guidelines if g.measures == "percentile" and in_population(g, person, setting)]
-    norms, lacking = find_norms(children[0], reading_set.subject, person, day, rulebook) if children else (None, [])
+    guidelines = [rulebook.guidelines[name] for name in names]
+    if setting != "office":
+        guidelines = [in_setting(guideline, setting) for guideline in guidelines]
+    child = next((each for each in guidelines if each.measures == "percentile"), None)
+    norms: Norms | None = None
+    lacking: list[str] = []
+    if child is not None and in_population(child, person, setting):
+        norms, lacking = find_norms(child, reading_set.subject, person, day, rulebook)
     if norms is not None:
         guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
         protocol = fit_protocol(protocol, norms)
-    protocol = as_recorded(protocol, reading_set)
+    if reading_set.device_average is not None:
+        protocol = as_recorded(protocol, reading_set)
     cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
     attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, cuffs)
     return Sitting(
@@ -84,12 +90,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         limits=rulebook.limits,
         answers=msgspec.structs.asdict(reading_set.context),
         person=person,
-        chosen=Chosen(
-            visit=visit,
-            visit_by=visit_by,
-            protocol_by="caller" if reading_set.protocol is not None else "service",
-            guidelines_by="caller" if reading_set.guidelines is not None else "service",
-        ),
+        chosen=say_chosen(reading_set, visit, visit_by),
         protocol=protocol,
         guidelines=guidelines,
         applicable=[guideline for guideline in guidelines if applies(guideline, protocol, person, setting)],
@@ -100,6 +101,20 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         has_gap=sees_gap(reading_set, attempts, rulebook.limits),
         norms=norms,
         lacking=lacking,
+    )
+
+
+def say_chosen(
+    reading_set: ReadingSet,
+    visit: Literal["first", "follow-up", "not-recorded"],
+    visit_by: Literal["caller", "service", "none"],
+) -> Chosen:
+    """Who chose what."""
+    return Chosen(
+        visit=visit,
+        visit_by=visit_by,
+        protocol_by="caller" if reading_set.protocol is not None else "service",
+        guidelines_by="caller" if reading_set.guidelines is not None else "service",
     )
 
 

@@ -38,7 +38,7 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
     digests = protocol_digests | guideline_digests | cuff_digests | height_digests | pressure_digests
     tables: dict[str, Any] = {}
     for name, kind in FILES.items():
-        raw = (root / f"{name}.toml").read_bytes()
+        raw = read_file(root / f"{name}.toml", f"{name}.toml")
         tables[name] = decode_toml(raw, kind, f"{name}.toml")
         digests[name] = digest_of(raw)
     rulebook = Rulebook(
@@ -74,7 +74,7 @@ def read_folder(folder: Traversable, kind: type[T]) -> tuple[dict[str, T], dict[
     for path in sorted(folder.iterdir(), key=lambda entry: entry.name):
         if not path.name.endswith(".toml"):
             continue
-        raw = path.read_bytes()
+        raw = read_file(path, path.name)
         rule = decode_toml(raw, kind, path.name)
         name = path.name.removesuffix(".toml")
         if rule.id != name:
@@ -88,8 +88,20 @@ def decode_toml(raw: bytes, kind: Any, where: str) -> Any:
     """One file as its type; msgspec's message holds the path to the fault."""
     try:
         return msgspec.toml.decode(raw, type=kind)
-    except msgspec.DecodeError as exc:
+    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
         raise RulesNotLoadable(f"{where}: {exc}") from exc
+
+
+def read_file(path: Traversable, where: str) -> bytes:
+    """The bytes of one rule file.
+
+    Raises:
+        RulesNotLoadable: there is none, or it cannot be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as exc:
+        raise RulesNotLoadable(f"{where}: cannot be read") from exc
 
 
 def digest_of(raw: bytes) -> str:
@@ -250,6 +262,7 @@ def named_sources(value: Any, place: str) -> list[tuple[str, str]]:
         for name, item in value.items():
             here = f"{place}/{name}"
             if name in ("source", "confirm_source") and isinstance(item, list):
+                expect(bool(item) or name != "source", f"{here}: names no source")
                 found += [(here, key) for key in item]
             elif name == "source" and isinstance(item, dict):
                 found += [(f"{here}/{entry}", key) for entry, keys in item.items() for key in keys]
