@@ -226,4 +226,5 @@ def count_remaining(
         return 1 + max(planned_readings(sitting) - 1, 0)
     if due is None:
         return 1 if other_arm is not None else 0
-    return max(planned_readings(sitting) - len(arm), 1)
+    untouched = sitting.compares_arms and not sitting.valid and all(sitting.person.may_use(site) for site in OTHER)
+    return max(planned_readings(sitting) - len(arm), 1) + untouched

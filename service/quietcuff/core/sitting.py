@@ -81,8 +81,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         protocol = fit_protocol(protocol, norms)
     if reading_set.device_average is not None:
         protocol = as_recorded(protocol, reading_set)
-    cuffs = rulebook.cuffs[rulebook.defaults.cuffs]
-    attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, cuffs)
+    attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, rulebook.cuffs[rulebook.defaults.cuffs])
     return Sitting(
         reading_set=reading_set,
         history=history,
