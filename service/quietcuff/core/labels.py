@@ -5,11 +5,12 @@ from __future__ import annotations
 from quietcuff.core.classification import place, reaches_hypertension
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
+from quietcuff.core.in_force import is_for
 from quietcuff.core.outcome import Finding, Result
 from quietcuff.core.percentile import as_printed
 from quietcuff.core.rules import Guideline
 from quietcuff.core.selection import Selection
-from quietcuff.core.sitting import Sitting, is_for
+from quietcuff.core.sitting import Sitting
 
 
 def label_findings(sitting: Sitting, selection: Selection, result: Result | None) -> list[Finding]:

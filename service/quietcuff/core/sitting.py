@@ -9,8 +9,9 @@ from typing import Any, Literal
 import msgspec
 
 from quietcuff.core.attempts import Attempt, in_order, judge_attempts
+from quietcuff.core.in_force import applies, put_in_force
 from quietcuff.core.outcome import Chosen
-from quietcuff.core.percentile import Norms, find_norms, fit_guideline, fit_protocol
+from quietcuff.core.percentile import Norms
 from quietcuff.core.person import Person, describe_person
 from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situation
@@ -64,23 +65,9 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     person = describe_person(reading_set.subject, day, rulebook.limits)
     visit, visit_by = choose_visit(reading_set, history)
     situation = choose_situation(reading_set, history, person, visit, rulebook)
-    protocol = rulebook.protocols[reading_set.protocol or situation.protocol]
     preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
-    names = reading_set.guidelines or protocol.guidelines or default_guidelines(situation, preferred, rulebook)
-    setting = reading_set.setting
-    guidelines = [rulebook.guidelines[name] for name in names]
-    if setting != "office":
-        guidelines = [in_setting(guideline, setting) for guideline in guidelines]
-    child = next((each for each in guidelines if each.measures == "percentile"), None)
-    norms: Norms | None = None
-    lacking: list[str] = []
-    if child is not None and in_population(child, person, setting):
-        norms, lacking = find_norms(child, reading_set.subject, person, day, rulebook)
-    if norms is not None:
-        guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
-        protocol = fit_protocol(protocol, norms)
-    if reading_set.device_average is not None:
-        protocol = as_recorded(protocol, reading_set)
+    rules = put_in_force(reading_set, person, day, situation, default_guidelines(situation, preferred, rulebook), rulebook)
+    protocol = rules.protocol
     attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, rulebook.cuffs[rulebook.defaults.cuffs])
     return Sitting(
         reading_set=reading_set,
@@ -91,15 +78,15 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         person=person,
         chosen=say_chosen(reading_set, visit, visit_by),
         protocol=protocol,
-        guidelines=guidelines,
-        applicable=[guideline for guideline in guidelines if applies(guideline, protocol, person, setting)],
+        guidelines=rules.guidelines,
+        applicable=[each for each in rules.guidelines if applies(each, protocol, person, reading_set.setting)],
         day=day,
         attempts=attempts,
         valid=[attempt for attempt in attempts if attempt.fault is None],
         irregular=sees_irregular(reading_set, person, attempts),
         has_gap=sees_gap(reading_set, attempts, rulebook.limits),
-        norms=norms,
-        lacking=lacking,
+        norms=rules.norms,
+        lacking=rules.lacking,
     )
 
 
@@ -160,50 +147,6 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
     """The tenant's own choice for adults; pregnancy and youth have theirs by the rulebook."""
     adults = rulebook.defaults.follow_up.guidelines
     return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
-
-
-def in_setting(guideline: Guideline, setting: str) -> Guideline:
-    """The guideline with its table for the setting: for the office as it stands, for the ambulatory setting that of its first
-    deciding part."""
-    bands = next((each for each in guideline.out_of_office if each.setting == setting and each.decides), None)
-    if bands is None:
-        return guideline
-    return msgspec.structs.replace(guideline, rows=bands.rows, hypertension=bands.hypertension, isolated=[])
-
-
-def as_recorded(protocol: Protocol, reading_set: ReadingSet) -> Protocol:
-    """The protocol with the first reading dropped where the device did so for its own mean and its first was sent along."""
-    average = reading_set.device_average
-    if average is None or not average.first_dropped or not protocol.first_dropped_as_recorded:
-        return protocol
-    sent = sum(not reading.voided and reading.systolic_mmhg is not None for reading in reading_set.readings)
-    return msgspec.structs.replace(protocol, first_dropped=True) if sent == average.readings + 1 else protocol
-
-
-def applies(guideline: Guideline, protocol: Protocol, person: Person, setting: str) -> bool:
-    """Whether a guideline is for this person and setting, and for what the protocol measures."""
-    if protocol.standing is not None:
-        return guideline.measures == "fall-on-standing" and in_population(guideline, person, setting)
-    return is_for(guideline, person, setting)
-
-
-def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
-    """Whether a pressure of this person in this setting can be looked up in the guideline's table."""
-    return guideline.places_pressures and in_population(guideline, person, setting)
-
-
-def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
-    """Whether the person and the setting are in the guideline's population."""
-    population = guideline.population
-    if setting not in population.settings:
-        return False
-    if population.pregnancy != "either" and person.expecting != (population.pregnancy == "only"):
-        return False
-    if person.age_years is None:
-        return population.age_unknown == "provisional"
-    return population.age_from_years <= person.age_years and (
-        population.age_below_years is None or person.age_years < population.age_below_years
-    )
 
 
 def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:

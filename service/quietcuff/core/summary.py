@@ -14,11 +14,11 @@ from quietcuff.core.classification import place, reaches_hypertension
 from quietcuff.core.control import ControlMeasure, measure_control
 from quietcuff.core.estimate import round_half_up
 from quietcuff.core.history import arm_of_record, higher_arm_of_last_comparison
+from quietcuff.core.in_force import is_for
 from quietcuff.core.outcome import Basis, Category, ConfirmBy, Evaluation, Number, Safety, Step
 from quietcuff.core.person import Person, describe_person
 from quietcuff.core.readings import Facts, HistoryPair, Reading, ReadingSet, Site, hundredths
 from quietcuff.core.rules import Edge, Guideline, Rulebook
-from quietcuff.core.sitting import is_for
 from quietcuff.core.snapshot import NOT_VALID, remember_pairs
 
 WINDOW_DAYS = 180
