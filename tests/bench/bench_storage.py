@@ -42,8 +42,8 @@ from quietcuff.storage.tables import claim, device, reading, reading_set, set_ve
 CALLERS = 64
 GROWTH_GOAL = 0.8
 TABLES = (subject, device, reading_set, reading, set_version, claim, trail)
+# By table, in the drivers' own values.
 Rows = dict[str, list[tuple[Any, ...]]]
-"""Rows by table, in the drivers' own values."""
 
 
 def make_sets(count: int) -> list[ReadingSet]:
