@@ -77,6 +77,12 @@ def test_every_table_with_a_tenant_is_guarded(postgresql_server: PostgresqlServe
     assert unguarded == {"tenant", "api_key"}
 
 
+def test_a_database_that_cannot_be_reached_is_told_so(tmp_path: Path) -> None:
+    for url in (f"sqlite:///{tmp_path}/no-such-folder/file.db", f"postgresql://nobody@/nothing?host={tmp_path}"):
+        with pytest.raises(StoreNotUsable, match="not there|cannot be reached"):
+            migrate.upgrade(url)
+
+
 def test_other_addresses_are_refused() -> None:
     for url in ("mysql://host/name", "sqlite://", "sqlite:///:memory:", "no address"):
         with pytest.raises(StoreNotUsable):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -25,14 +26,16 @@ def parse_url(url: str) -> URL:
     """The address of a database, with the driver that this service uses.
 
     Raises:
-        StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database.
+        StoreNotUsable: not the address of a SQLite file in a folder that is there, or of a PostgreSQL database.
     """
     try:
         parsed = make_url(url)
     except ArgumentError as error:
         raise StoreNotUsable("The database's address cannot be read.") from error
     backend = parsed.get_backend_name()
-    if backend == "sqlite" and parsed.database not in (None, "", ":memory:"):
+    if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
+        if not Path(parsed.database).resolve().parent.is_dir():
+            raise StoreNotUsable("The folder of the SQLite file is not there.")
         return parsed.set(drivername="sqlite+pysqlite")
     if backend in ("postgresql", "postgres"):
         return parsed.set(drivername="postgresql+asyncpg")

@@ -104,5 +104,7 @@ async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> Non
     try:
         async with engine.connect() as connection:
             await connection.run_sync(work)
+    except OSError as error:
+        raise StoreNotUsable("The database's server cannot be reached.") from error
     finally:
         await engine.dispose()
