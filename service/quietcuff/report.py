@@ -14,6 +14,7 @@ from rich.text import Text
 from quietcuff.core.errors import Fault
 from quietcuff.core.outcome import Category, Evaluation, ExpectedError, Finding, FollowingStep
 from quietcuff.core.readings import Reading, ReadingSet
+from quietcuff.core.series_outcome import Series
 
 SEVERITY_STYLE = {"info": "dim", "warning": "yellow", "blocks": "bold red"}
 SAFETY_STYLE = {"none": "green", "ask": "yellow", "confirm": "bold yellow", "same-day": "bold red", "urgent": "bold red"}
@@ -46,6 +47,7 @@ def _lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[tuple[st
         style = SAFETY_STYLE[evaluation.safety.level]
         yield "Safety", Text(f"{evaluation.safety.level}: {evaluation.safety.text}", style)
     yield "Result", _result(evaluation)
+    yield from _beyond_the_mean(evaluation)
     for category in evaluation.categories:
         yield "Label", _category(category)
     yield "Next", Text(step_in_words(evaluation.next_step), "bold")
@@ -71,11 +73,13 @@ def readings_table(reading_set: ReadingSet, evaluation: Evaluation) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
     for heading in ("#", "time", "site", "position", "mmHg", "pulse", "counts"):
         table.add_column(heading, justify="right" if heading in ("#", "mmHg", "pulse") else "left", overflow="fold")
+    days = {reading.taken_at.date() for reading in reading_set.readings}
+    clock = "%H:%M:%S" if len(days) == 1 else "%m-%d %H:%M"
     for reading, outcome in zip(reading_set.readings, evaluation.readings, strict=True):
         pulse = "" if reading.pulse_per_min is None else f"{reading.pulse_per_min:g}"
         table.add_row(
             str(outcome.index + 1),
-            f"{reading.taken_at:%H:%M:%S}",
+            f"{reading.taken_at:{clock}}",
             reading.site,
             reading.position,
             pressures(reading),
@@ -101,6 +105,33 @@ def _result(evaluation: Evaluation) -> Text:
     exact = f"exactly {result.systolic_mean_mmhg:g}/{result.diastolic_mean_mmhg:g}"
     text = f"{result.systolic_mmhg}/{result.diastolic_mmhg} mmHg, {result.site}, {counted}, {exact}"
     return Text(text, "bold green")
+
+
+def _beyond_the_mean(evaluation: Evaluation) -> Iterator[tuple[str, Text]]:
+    """The parts of a series, the falls on standing and a child's percentiles, where there are any."""
+    if evaluation.series is not None:
+        yield "Series", Text(_series(evaluation.series))
+    if evaluation.orthostatic is not None:
+        drops = [
+            f"{each.systolic_mmhg:g}/{each.diastolic_mmhg:g} at {each.minutes:g} min" for each in evaluation.orthostatic.drops
+        ]
+        yield "Standing", Text(f"lower by {', '.join(drops)}" if drops else "no standing reading")
+    if evaluation.percentile is not None:
+        found = evaluation.percentile
+        told = f"systolic {found.systolic:g}, diastolic {found.diastolic:g}, height z {found.height_z:.2f}"
+        yield "Percentile", Text(f"{told} ({found.reference}, {found.height_reference})")
+
+
+def _series(series: Series) -> str:
+    named = ("morning", "evening", "day", "night", "hours_24")
+    parts = [
+        f"{name.replace('hours_24', '24 hours')} {mean.systolic_mmhg}/{mean.diastolic_mmhg} ({mean.readings})"
+        for name in named
+        if (mean := getattr(series, name)) is not None
+    ]
+    dip = [] if series.dipping is None else [f"dip {series.dipping_percent:g} % ({series.dipping})"]
+    days = f"{series.n} readings on {series.days_used} days, {series.days_dropped} left out"
+    return "; ".join([days, *parts, *dip])
 
 
 def _category(category: Category) -> Text:

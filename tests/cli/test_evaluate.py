@@ -12,6 +12,7 @@ import msgspec
 import pytest
 
 from bodies import FIRST_READING, OPENED_SET, RICH_SET, changed
+from core.recordings import START, ambulatory_body, by_hours, home_body, reading, recording
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.readings import ReadingSet
@@ -83,6 +84,41 @@ def test_a_failed_attempt_and_a_safety_warning_are_told(write: Write, capsys: An
     main(["evaluate", write(json.dumps(body))])
     told = capsys.readouterr().out
     assert "failed" in told and "Safety" in told
+
+
+def test_a_series_a_test_of_standing_and_a_child_are_told_in_their_own_words(write: Write, capsys: Any) -> None:
+    recorded = ambulatory_body(recording(by_hours((138, 86), (120, 72))))
+    upright = {"position": "standing", "stood_at": "2026-05-04T09:00:00+02:00"}
+    standing = home_body(
+        [
+            reading(START.replace(hour=9), (138, 84), position="supine"),
+            reading(START.replace(hour=9, minute=3), (116, 78), **upright),
+        ],
+        setting="office",
+        protocol="orthostatic-standing",
+        guidelines=["orthostatic-2011"],
+    )
+    rows = [reading(START.replace(hour=9, minute=minute), (117, 70)) for minute in range(3)]
+    child = {
+        "subject": {
+            "identifier": {"system": "urn:x", "value": "c"},
+            "birth_date": "2018-05-04",
+            "sex": "male",
+            "height_cm": 127.9,
+        },
+        "readings": rows,
+    }
+    assert main(["evaluate", write("\n".join(map(json.dumps, [recorded, standing, child])))]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    for words in (
+        "64 readings on 2 days",
+        "night 120/72 (10)",
+        "dip 13.04 % (normal)",
+        "05-04 23:30",
+        "lower by 22/6 at 3 min",
+    ):
+        assert words in told
+    assert "height z 0.00 (nhbpep-2004-pressure" in told
 
 
 @pytest.mark.parametrize("text", ["", "\n \n"])
