@@ -50,7 +50,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     advice = advise(sitting, judged.categories)
     own_step = judged.step or plan_step(sitting, comparison, selection, judged.reservations, advice)
     findings = gather_findings(sitting, seen, comparison, judged, advice)
-    sureness = judge_certainty(sitting, comparison, selection, result, judged.categories, findings)
+    sureness = judge_certainty(sitting, comparison, judged, findings)
     return Evaluation(
         state=selection.state,
         blocked_by=selection.blocked_by,

@@ -170,30 +170,30 @@ class RowChance(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The chance that the usual pressure is in a row of the guideline or above it; ``flat`` by the measurements alone."""
 
     category: str
-    at_or_above: float
-    at_or_above_flat: float
+    at_or_above: Number
+    at_or_above_flat: Number
 
 
 class Decisive(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The row whose edge leaves the label most in doubt, and the chance that each pressure alone is at or above that edge."""
 
     category: str
-    systolic: float
-    diastolic: float
+    systolic: Number
+    diastolic: Number
 
 
 class Interval(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """From and to, in mmHg, for each pressure by itself."""
 
-    systolic_mmhg: tuple[float, float]
-    diastolic_mmhg: tuple[float, float]
+    systolic_mmhg: tuple[Number, Number]
+    diastolic_mmhg: tuple[Number, Number]
 
 
 class SettledAfter(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The chance that so many further visits settle on which side of the decisive edge the usual pressure is."""
 
     visits: int
-    chance: float
+    chance: Number
 
 
 class Assumption(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -215,8 +215,8 @@ class Certainty(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     guideline: str
     statement: str
     rows: list[RowChance]
-    label_probability: float
-    label_probability_flat: float
+    label_probability: Number
+    label_probability_flat: Number
     decisive: Decisive
     interval_95: Interval
     with_device_95: Interval

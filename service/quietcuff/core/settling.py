@@ -27,7 +27,7 @@ from quietcuff.core.visits import Circumstances, Measurement, Visit, between_vis
 ONE_SIDED_90 = 1.2815515655446004
 
 
-class Label(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Sides(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The edges of a label: its row's own limits, None for the lowest row, and those of the next row, None for the highest."""
 
     own: Limits | None
@@ -81,29 +81,29 @@ def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix
     return added(between, within_sitting(rules.settling.planned_readings, at, rules, irregular=at.irregular))
 
 
-def chance_of_label(belief: Belief, label: Label) -> float:
+def chance_of_label(belief: Belief, sides: Sides) -> float:
     """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
-    reached = 1.0 if label.own is None else chance_reached(belief, label.own)
-    return reached if label.following is None else reached - chance_reached(belief, label.following)
+    reached = 1.0 if sides.own is None else chance_reached(belief, sides.own)
+    return reached if sides.following is None else reached - chance_reached(belief, sides.following)
 
 
-def is_settled(belief: Belief, label: Label, enough: float) -> bool:
+def is_settled(belief: Belief, sides: Sides, enough: float) -> bool:
     """Whether the label has the chance that settles it; what one pressure alone rules out is not worked out for both."""
-    if label.following is not None and max(chances_of_each(belief, label.following)) > 1 - enough:
+    if sides.following is not None and max(chances_of_each(belief, sides.following)) > 1 - enough:
         return False
-    if label.own is not None and sum(chances_of_each(belief, label.own)) < enough:
+    if sides.own is not None and sum(chances_of_each(belief, sides.own)) < enough:
         return False
-    return chance_of_label(belief, label) >= enough
+    return chance_of_label(belief, sides) >= enough
 
 
-def fewest(most: int, belief_after: Callable[[int], Belief], label: Label, enough: float) -> int | None:
+def fewest(most: int, belief_after: Callable[[int], Belief], sides: Sides, enough: float) -> int | None:
     """The fewest additions, at most ``most``, after which the label is settled; None where even the most do not settle it."""
-    if not is_settled(belief_after(most), label, enough):
+    if not is_settled(belief_after(most), sides, enough):
         return None
     low, high = 1, most
     while low < high:
         middle = (low + high) // 2
-        if is_settled(belief_after(middle), label, enough):
+        if is_settled(belief_after(middle), sides, enough):
             high = middle
         else:
             low = middle + 1

@@ -14,6 +14,9 @@ import msgspec
 
 from quietcuff.core.arms import OTHER, OnArm
 from quietcuff.core.rules import Protocol
+from quietcuff.core.series_outcome import PartMean
+
+DAYTIME = "daytime"
 
 
 class Pressures(Shape):
@@ -62,6 +65,16 @@ def value_sitting(
         diastolic_mmhg=sum(reading.diastolic for reading in kept) / count,
         readings=len(kept),
         rule=rule,
+    )
+
+
+def value_daytime(mean: PartMean) -> SittingValue:
+    """The value of an ambulatory recording: the mean of its day, whose variation between recordings is published."""
+    return SittingValue(
+        systolic_mmhg=mean.systolic_mean_mmhg,
+        diastolic_mmhg=mean.diastolic_mean_mmhg,
+        readings=mean.readings,
+        rule=DAYTIME,
     )
 
 

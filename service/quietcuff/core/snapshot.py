@@ -11,7 +11,7 @@ from quietcuff.core.attempts import in_order
 from quietcuff.core.outcome import Evaluation, Reason
 from quietcuff.core.readings import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting, ReadingSet, Site, hundredths
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.sitting_value import SittingValue, arm_chooser, value_sitting
+from quietcuff.core.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 
 NOT_VALID = frozenset(
     {"restricted-arm", "other-position", "device-error", "implausible", "wrong-cuff", "too-soon", "set-blocked", "voided"}
@@ -94,6 +94,9 @@ def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[Meas
 
 def value_again(valid: list[Measured], evaluation: Evaluation, site: Site, rulebook: Rulebook) -> SittingValue:
     """The value that the certainty of this sitting was computed from, made again from its evaluation."""
+    day = evaluation.series.day if evaluation.series is not None else None
+    if day is not None:
+        return value_daytime(day)
     protocol = rulebook.protocols[evaluation.protocol.id]
     arm = [reading for reading in valid if reading.site == site and reading.reason in COMPARED]
     by_value = protocol.first_dropped_above_second_by_mmhg is not None

@@ -9,19 +9,19 @@ import msgspec
 
 from quietcuff.core.covariance import Matrix, added, applied, from_deviations, inverse, scaled
 from quietcuff.core.readings import Attendance, History, HistorySitting, Setting, Site
-from quietcuff.core.sitting_value import SittingValue
-from quietcuff.core.variability import BetweenVisits, Variability, WithinSitting
+from quietcuff.core.sitting_value import DAYTIME, SittingValue
+from quietcuff.core.variability import Variability, WithinSitting
 
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
 
 class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What sittings must share to be visits of one usual pressure, and the entry of the rules that says how visits vary."""
+    """What sittings must share to be visits of one usual pressure; ``between`` names the entry for how visits vary."""
 
     setting: Setting
     attendance: Attendance
     site: Site
-    between: BetweenVisits
+    between: str
     irregular: bool
 
 
@@ -67,11 +67,18 @@ def earlier_sittings(
         and sitting.taken_from.date() >= since
         and (sitting.setting, sitting.attendance, sitting.site) == (at.setting, at.attendance, at.site)
         and at.site != "not-recorded"
-        and sitting.position in ("sitting", "not-recorded")
         and sitting.care == "ordinary"
         and harmless.issuperset(sitting.provisional_because)
-        and is_whole(sitting.setting, sitting.readings_counted, sitting.days, rules)
+        and is_visit(sitting, rules)
     ]
+
+
+def is_visit(sitting: HistorySitting, rules: Variability) -> bool:
+    """Whether what was measured can be a visit: seated in the office, a whole series at home, the daytime of a recording."""
+    if sitting.setting == "ambulatory":
+        return sitting.value_rule == DAYTIME
+    seated = sitting.position in ("sitting", "not-recorded")
+    return seated and is_whole(sitting.setting, sitting.readings_counted, sitting.days, rules)
 
 
 def is_whole(setting: Setting, readings: int, days: int, rules: Variability) -> bool:
@@ -138,7 +145,7 @@ def mean_factor(count: int, autocorrelation: float) -> float:
 
 def between_visits(at: Circumstances, systolic: float, diastolic: float, days: int, rules: Variability) -> Matrix:
     """The covariance of visits at a level: (56.25, 18.9, 17.64) mmHg² for untreated office visits. Source: the entry's own."""
-    entry, series = at.between, rules.series
+    entry, series = rules.between[at.between], rules.series
     deviations = (entry.systolic, entry.diastolic)
     if entry.unit == "percent":
         deviations = (entry.systolic * systolic / 100, entry.diastolic * diastolic / 100)
