@@ -33,7 +33,6 @@ FAULT_CODES: dict[str, str] = {
     "after-the-readings": "A birth after the first reading.",
     "named-twice": "The same name twice in a list.",
     "not-for-this-protocol": "A setting that the protocol named is not for.",
-    "no-protocol-for-setting": "A setting for which the rules have no protocol yet.",
     "not-accepted-here": "What only the service may say of a set that is stored.",
     "unknown-set": "No set of that id is stored.",
     "no-such-reading": "The set has no reading of that index.",

@@ -130,4 +130,9 @@ def _keys(part: Any) -> Iterator[str]:
             yield from _keys(item)
     elif isinstance(part, dict):
         for name, value in part.items():
-            yield from value if name == "source" or name.endswith("_source") else _keys(value)
+            if name != "source" and not name.endswith("_source"):
+                yield from _keys(value)
+            elif isinstance(value, dict):
+                yield from (key for keys in value.values() for key in keys)
+            else:
+                yield from value
