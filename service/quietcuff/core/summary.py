@@ -214,6 +214,8 @@ def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse, rulebook
         return "in-progress"
     if result is None:
         return "not-usable"
+    if evaluation.orthostatic is not None:
+        return "test-of-standing"
     if not window.from_day <= result.taken_from.date() <= window.to:
         return "outside-window"
     if sitting.reading_set.context.care != "ordinary":
@@ -248,9 +250,9 @@ def pool(sittings: list[StoredSitting]) -> Pooled | None:
 
 
 def latest_result(stored: list[StoredSitting]) -> Latest | None:
-    """The newest closed set that gave a result."""
+    """The newest closed set that gave a result; a test of standing gives only its baseline."""
     for sitting in reversed(stored):
-        result = sitting.evaluation.result
+        result = sitting.evaluation.result if sitting.evaluation.orthostatic is None else None
         if sitting.status == "active" and sitting.closed and result is not None:
             return Latest(
                 set=sitting.set_id,
