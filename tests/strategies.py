@@ -73,6 +73,8 @@ OFFICE_PROTOCOLS = [
     "office-pregnancy",
     "office-aap-2017",
     "office-irregular-rhythm",
+    "survey-steps",
+    "survey-nhanes",
 ]
 GUIDELINES = [
     "aha-acc-2017",
@@ -85,6 +87,7 @@ GUIDELINES = [
     "canada-2025",
     "acog-2020",
     "aap-2017",
+    "fourth-report-2004",
 ]
 REASONS = ["dialysis-access", "lymph-nodes-removed", "lymphoedema", "line", "wound", "plegia", "absent", "refused", "other"]
 BIRTHS = ["1971-01-15", "1940-02-29", "1995-01", "1983", "2008-05-04", "2008-05-05", "2013-05-04", "2013-05-05", "2026-04-20"]

@@ -361,7 +361,11 @@ def is_newborn(reading_set: ReadingSet) -> bool:
 def test_a_category_never_falls_as_pressure_rises(
     guideline: str, inventor: Inventor, systolic: int, diastolic: int, more_systolic: int, more_diastolic: int
 ) -> None:
-    fitting = {"aap-2017": {"birth_date": "2011-01-15", "pregnancy": "no"}, "acog-2020": {"pregnancy": "pregnant"}}
+    fitting: dict[str, dict[str, Any]] = {
+        "aap-2017": {"birth_date": "2011-01-15", "pregnancy": "no"},
+        "acog-2020": {"pregnancy": "pregnant"},
+        "fourth-report-2004": {"birth_date": "2018-01-15", "pregnancy": "no", "sex": "male", "height_cm": 128},
+    }
     adult = {"birth_date": inventor.pick(["1971-01-15", "1940-02-29", "2008-05-04"]), "pregnancy": "no"}
     who = {"delivered_on": None, "arm_restrictions": [], **fitting.get(guideline, adult)}
     subject, count = without_none({**inventor.subject(), **who}), inventor.random.randint(3, 4)
