@@ -23,6 +23,12 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     precision: Matrix = (0.0, 0.0, 0.0)
     information: tuple[float, float] = (0.0, 0.0)
 
+    def times(self, count: int) -> Evidence:
+        """The same evidence so many times over."""
+        return Evidence(
+            precision=scaled(self.precision, count), information=(count * self.information[0], count * self.information[1])
+        )
+
     def __add__(self, other: Evidence) -> Evidence:
         return Evidence(
             precision=added(self.precision, other.precision),
@@ -40,9 +46,9 @@ class Belief(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     correlation: float
 
 
-def evidence_of(systolic: float, diastolic: float, covariance: Matrix, times: float = 1.0) -> Evidence:
-    """The evidence of a value with its covariance, so many times over."""
-    precision = scaled(inverse(covariance), times)
+def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:
+    """The evidence of a value with its covariance."""
+    precision = inverse(covariance)
     return Evidence(precision=precision, information=applied(precision, systolic, diastolic))
 
 

@@ -14,13 +14,15 @@ from quietcuff.core.findings import find
 from quietcuff.core.judgement import Judgement
 from quietcuff.core.label_certainty import Labelled, certainty_of, prior_decides
 from quietcuff.core.outcome import Category, Certainty, Finding
-from quietcuff.core.readings import Site
-from quietcuff.core.rules import Row, Rulebook
+from quietcuff.core.person import Person
+from quietcuff.core.readings import HistorySitting, Intake, Setting, Site
+from quietcuff.core.rules import Guideline, Row, Rulebook
 from quietcuff.core.selection import first_is_dropped
+from quietcuff.core.series_outcome import PartMean
 from quietcuff.core.sitting import Sitting
 from quietcuff.core.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.usual import Known, between_entry, weigh
-from quietcuff.core.visits import Circumstances, earlier_sittings, is_whole, measure, measure_earlier
+from quietcuff.core.visits import Circumstances, earlier_sittings, is_whole, measure, measure_earlier, sittings_of_same
 
 
 class Sureness(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -38,9 +40,39 @@ def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement,
     labels = find_labels(sitting, judged)
     if not labels or not measures_usual(sitting, judged):
         return Sureness(certainty=[], findings=[])
-    book = sitting.rulebook
-    known = weigh_sitting(sitting, comparison, judged)
-    bias = bias_in(book, judged.categories, findings)
+    bias = bias_in(sitting.rulebook, judged.categories, findings)
+    return tell(labels, weigh_sitting(sitting, comparison, judged), bias, sitting.rulebook)
+
+
+def judge_visits(
+    sittings: list[HistorySitting], categories: list[Category], person: Person, intake: Intake | None, book: Rulebook
+) -> Sureness:
+    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last.
+
+    Sittings that measured something else than the newest one do not count.
+    """
+    rules, newest = book.variability, sittings[-1]
+    at = Circumstances(
+        setting=newest.setting,
+        attendance=newest.attendance,
+        site=newest.site or "not-recorded",
+        between=between_entry(person, newest.setting, rules),
+        irregular=person.irregular_known or "irregular-rhythm" in newest.provisional_because,
+    )
+    labels = [
+        label
+        for entry in categories
+        if (label := label_in(rows_for(book.guidelines[entry.guideline], newest.setting), entry)) is not None
+    ]
+    if not labels:
+        return Sureness(certainty=[], findings=[])
+    earlier = [measure_earlier(each, at, rules) for each in sittings_of_same(sittings[:-1], at, rules)]
+    known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules)
+    return tell(labels, known, bias_in(book, categories, []), book)
+
+
+def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
+    """The certainty of each label, and what is to be told of them."""
     entries = [certainty_of(label, known, bias, book) for label in labels]
     split = [entry.guideline for entry in entries if prior_decides(entry.rows)]
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
@@ -55,23 +87,33 @@ def find_labels(sitting: Sitting, judged: Judgement) -> list[Labelled]:
     day = judged.series.day if judged.series is not None else None
     recorded = sitting.reading_set.setting == "ambulatory"
     for guideline, entry in zip(sitting.guidelines, judged.categories, strict=True):
-        if entry.category is None or not guideline.places_pressures:
+        label = label_in(rows_for(guideline, "ambulatory") if recorded else guideline.rows, entry)
+        if label is None or not guideline.places_pressures:
             continue
-        rows: list[Row] | None = guideline.rows
-        if recorded:
-            rows = next((bands.rows for bands in guideline.out_of_office if bands.part == "day"), None)
-        rank = rank_of(rows or [], entry)
-        if rows is None or rank is None:
-            continue
-        if recorded and (day is None or place_in_rows(rows, day.systolic_mmhg, day.diastolic_mmhg).rank != rank):
-            continue
-        labels.append(Labelled(guideline=guideline.id, rows=rows, rank=rank))
+        if not recorded or (day is not None and is_in_row(day, label)):
+            labels.append(label)
     return labels
 
 
-def rank_of(rows: list[Row], entry: Category) -> int | None:
-    """The place of the row that the label is of."""
-    return next((rank for rank, row in enumerate(rows) if entry.category in (row.category, row.unconfirmed_category)), None)
+def rows_for(guideline: Guideline, setting: Setting) -> list[Row]:
+    """The guideline's table for what is weighed in a setting: at home the series' mean, of a recording its daytime mean."""
+    if setting == "office":
+        return guideline.rows if guideline.places_pressures else []
+    part = "day" if setting == "ambulatory" else "home"
+    return next((bands.rows for bands in guideline.out_of_office if bands.part == part), [])
+
+
+def label_in(rows: list[Row], entry: Category) -> Labelled | None:
+    """The label as a row of a table, or None where it is none."""
+    for rank, row in enumerate(rows):
+        if entry.category is not None and entry.category in (row.category, row.unconfirmed_category):
+            return Labelled(guideline=entry.guideline, rows=rows, rank=rank)
+    return None
+
+
+def is_in_row(mean: PartMean, label: Labelled) -> bool:
+    """Whether a mean by itself has that label."""
+    return place_in_rows(label.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.rank
 
 
 def measures_usual(sitting: Sitting, judged: Judgement) -> bool:

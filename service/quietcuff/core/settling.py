@@ -14,7 +14,6 @@ from quietcuff.core.belief import (
     believe,
     chance_reached,
     chances_of_each,
-    evidence_of,
     evidence_of_visits,
     published,
 )
@@ -35,8 +34,9 @@ class Sides(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What is believed now, and what would be believed after more of the same; ``today`` are this day's sittings, the one that
-    more readings would join last. ``seen`` keeps what was already worked out."""
+    """What is believed now, and what would be believed after more of the same. ``today`` are the newest day's sittings, the one
+    that more readings would join last; ``further`` is the covariance of a visit to come, ``one_more`` what it would say if the
+    mean held; ``seen`` keeps what was already worked out."""
 
     prior: Evidence
     so_far: Evidence
@@ -47,6 +47,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     varies: Limits
     flat: Belief
     further: Matrix
+    one_more: Evidence
     seen: dict[tuple[str, int], Belief]
 
     def after_visits(self, count: int) -> Belief:
@@ -65,7 +66,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         return found
 
     def visits_added(self, count: int) -> Belief:
-        return believe(self.so_far + evidence_of(self.flat.systolic, self.flat.diastolic, self.further, count), self.varies)
+        return believe(self.so_far + self.one_more.times(count), self.varies)
 
     def readings_added(self, count: int) -> Belief:
         *others, last = self.today

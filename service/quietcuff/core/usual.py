@@ -100,6 +100,7 @@ def look_ahead(
     measured = evidence_of_visits(visits)
     known = Evidence() if prior is None else evidence_of_prior(prior)
     flat = believe(measured, varies)
+    further = further_visit(flat, at, rules)
     return Outlook(
         prior=known,
         so_far=known + measured,
@@ -109,7 +110,8 @@ def look_ahead(
         rules=rules,
         varies=varies,
         flat=flat,
-        further=further_visit(flat, at, rules),
+        further=further,
+        one_more=evidence_of(flat.systolic, flat.diastolic, further),
         seen={},
     )
 

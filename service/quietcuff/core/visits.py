@@ -59,13 +59,17 @@ def earlier_sittings(
     for day in (changed_on, history.treatment_changed_on):
         if day is not None and since < day <= today:
             since = day
+    known = [each for each in history.sittings if each.taken_from < before and each.taken_from.date() >= since]
+    return sittings_of_same(known, at, rules)
+
+
+def sittings_of_same(sittings: list[HistorySitting], at: Circumstances, rules: Variability) -> list[HistorySitting]:
+    """The sittings that measured the same under these circumstances, of ordinary care and without bias. Source: [DECISION]."""
     harmless = frozenset(rules.visits.reasons_without_bias)
     return [
         sitting
-        for sitting in history.sittings
-        if sitting.taken_from < before
-        and sitting.taken_from.date() >= since
-        and (sitting.setting, sitting.attendance, sitting.site) == (at.setting, at.attendance, at.site)
+        for sitting in sittings
+        if (sitting.setting, sitting.attendance, sitting.site) == (at.setting, at.attendance, at.site)
         and at.site != "not-recorded"
         and sitting.care == "ordinary"
         and harmless.issuperset(sitting.provisional_because)
