@@ -71,6 +71,7 @@ def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, select
             action=step.action,
             site=step.site,
             cuff=right_cuff(sitting) if step.action == "confirm-now" else None,
+            method=by_ear(sitting) if step.action in ("confirm-now", "take-reading") else None,
             not_before=step.not_before,
             not_after=step.not_after,
             reason=words[step.wording],
@@ -143,7 +144,14 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
     if not sitting.valid and selection.due is not None:
         return first_step(sitting, comparison)
     if comparison.other_due is not None and selection.other_arm is not None:
-        return make_step(sitting, "measure-other-arm", "measure-other-arm", site=selection.other_arm, not_before=not_before)
+        return make_step(
+            sitting,
+            "measure-other-arm",
+            "measure-other-arm",
+            site=selection.other_arm,
+            method=by_ear(sitting),
+            not_before=not_before,
+        )
     if selection.due is not None:
         return make_step(
             sitting,
@@ -250,3 +258,9 @@ def right_cuff(sitting: Sitting) -> str | None:
 def as_method(method: str) -> Method | None:
     """The method to go on with; None where none was recorded."""
     return None if method == "not-recorded" else cast(Method, method)
+
+
+def by_ear(sitting: Sitting) -> Method | None:
+    """Auscultation once it has begun in irregular rhythm: the methods never share a mean. Source: [BIHS19]."""
+    last = sitting.last
+    return "auscultatory" if sitting.irregular and last is not None and last.method == "auscultatory" else None

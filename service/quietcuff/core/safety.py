@@ -198,18 +198,20 @@ def watch_ordinary(sitting: Sitting, ask: list[str], findings: list[tuple[str, i
 
 
 def judge_low(sitting: Sitting, low: list[Attempt], asks: bool) -> tuple[SafetyStep | None, bool]:
-    """A low reading is repeated once in its arm; low again, symptoms are asked; a later ordinary one settles it."""
+    """A low reading is repeated once in its arm, or anywhere where that is not known; low again, symptoms are asked; a later
+    ordinary one settles it."""
     last = low[-1]
-    here = [attempt for attempt in sitting.attempts if attempt.sound and attempt.site == last.site]
+    anywhere = last.site == "not-recorded"
+    here = [attempt for attempt in sitting.attempts if attempt.sound and (anywhere or attempt.site == last.site)]
     position = here.index(last)
     if position + 1 < len(here):
         return None, True
-    repeated = position > 0 and here[position - 1] in low
+    repeated = any(earlier in low for earlier in here[:position])
     if not repeated and not sitting.reading_set.closed and can_repeat(sitting):
         return SafetyStep(
             action="take-reading",
             wording="repeat-low",
-            site=last.site if last.site != "not-recorded" and sitting.person.may_use(last.site) else None,
+            site=last.site if not anywhere and sitting.person.may_use(last.site) else None,
             not_before=sitting.not_before,
         ), False
     return (SafetyStep(action="ask-symptoms", wording="ask-symptoms") if asks else None), False
