@@ -262,7 +262,8 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
     )
     yield variability_row("series", text, days)
     for name, added in known.corrections.items():
-        text = f"add {added.systolic_mmhg:g}/{added.diastolic_mmhg:g}, variance {added.added_variance:g}"
+        value = f"{added.systolic_mmhg:g}/{added.diastolic_mmhg:g}"
+        text = f"add {value} to a mean of {added.readings}, variance {added.added_variance:g}"
         yield variability_row(f"corrections.{name}", text, added)
     for name, prior in known.priors.items():
         yield variability_row(f"priors.{name}", prior_text(prior), prior)

@@ -67,8 +67,10 @@ class SeriesDays(Grounded, frozen=True, kw_only=True):
 
 
 class ValueCorrection(Grounded, frozen=True, kw_only=True):
-    """What is added to a sitting's value that was chosen by its values, and to its variance (mmHg²)."""
+    """What is added to a mean of so many readings that were chosen by their values, and to its variance (mmHg²); a mean of more
+    readings takes a smaller share."""
 
+    readings: Count
     systolic_mmhg: float
     diastolic_mmhg: float
     added_variance: float

@@ -99,7 +99,8 @@ def measure(
     systolic, diastolic = value.systolic_mmhg, value.diastolic_mmhg
     spare = NO_SPREAD
     if correction is not None:
-        systolic, diastolic = systolic + correction.systolic_mmhg, diastolic + correction.diastolic_mmhg
+        share = correction.readings / value.readings
+        systolic, diastolic = systolic + share * correction.systolic_mmhg, diastolic + share * correction.diastolic_mmhg
         spare = (correction.added_variance, 0.0, correction.added_variance)
     return Measurement(
         day=day,
