@@ -235,6 +235,10 @@ LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "safety_ask": same(lambda answer: answer["safety"]["ask"]),
     "next_action": same(lambda answer: answer["next_step"]["action"]),
     "next_action_in": lambda answer, wanted: (answer["next_step"]["action"], answer["next_step"]["action"] in wanted),
+    "next_site_in": lambda answer, wanted: (
+        answer["next_step"]["site"],
+        (answer["next_step"]["site"] or "none-at-all") in wanted,
+    ),
     "next_site": same(lambda answer: answer["next_step"]["site"]),
     "next_cuff": same(lambda answer: answer["next_step"]["cuff"]),
     "next_method": same(lambda answer: answer["next_step"]["method"]),

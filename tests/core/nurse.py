@@ -52,7 +52,7 @@ def carry_on(
             state.ended = True
             return state
         if step.action == "settle-first":
-            change(state, rulebook, context=msgspec.structs.replace(state.reading_set.context, rest_minutes=10))
+            change(state, rulebook, context=msgspec.structs.replace(state.reading_set.context, rest_minutes=30))
         elif step.action in MEASURING:
             measure(state, rulebook, step, pressures(), free_arms)
         else:
@@ -85,12 +85,11 @@ def measure(
 
 
 def place_without_advice(state: Round, free_arms: list[Site]) -> Site:
-    """Where to measure when the step names no place: a free arm, else where it was measured before."""
-    places: list[Site] = [
-        *free_arms,
-        *(reading.site for reading in state.reading_set.readings if reading.site.endswith("thigh")),
-    ]
-    return places[0] if places else "left-thigh"
+    """Where to measure when the step names no place: a free arm, else where it was measured before, legs last."""
+    before = {reading.site for reading in state.reading_set.readings}
+    elsewhere: list[Site] = ["not-recorded", "left-thigh", "right-thigh"]
+    places: list[Site] = [*free_arms, *(site for site in elsewhere if site in before), "left-thigh"]
+    return places[0]
 
 
 def good_device(site: Site, method: Method) -> Device:
