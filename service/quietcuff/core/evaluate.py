@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from quietcuff.core.acceptance import check_acceptable
 from quietcuff.core.ambulatory import judge_recording
 from quietcuff.core.arms import OTHER, Comparison, arm_findings, compare_arms, report_arms
@@ -118,13 +120,20 @@ def gather_findings(
     findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
     findings += arm_state_findings(sitting, comparison, selection)
     findings += judged.selection_findings
-    findings += reading_findings(sitting) + cuff_findings(sitting) + device_findings(sitting)
+    equipment = cuff_findings(sitting) + device_findings(sitting)
+    findings += reading_findings(sitting) + [as_blocking(finding, selection.blocked_by) for finding in equipment]
     findings += preparation_findings(sitting)
     if sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office":
         findings.append(find(book, "unattended-reads-lower"))
     findings += judged.label_findings
     findings += [find(book, code) for code in advice.codes]
     return findings + intake_findings(sitting)
+
+
+def as_blocking(finding: Finding, blocked_by: list[str]) -> Finding:
+    """A finding about the cuff or the device, graver where it is why there is no result."""
+    wrong_cuff = finding.code in ("cuff-too-small", "cuff-too-large", "cuff-outside-range") and "wrong-cuff" in blocked_by
+    return msgspec.structs.replace(finding, severity="blocks") if wrong_cuff or finding.code in blocked_by else finding
 
 
 def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Selection) -> list[Finding]:

@@ -95,10 +95,15 @@ def equipment_step(sitting: Sitting, comparison: Comparison, selection: Selectio
         sitting,
         action,
         action,
-        site=usable(sitting, comparison.result_site or last.site),
+        site=usable(sitting, comparison.result_site or upper_arm_of(last.site)),
         cuff=right_size(sitting),
         not_before=None if sitting.reading_set.closed else sitting.not_before,
     )
+
+
+def upper_arm_of(site: Site) -> Site | None:
+    """The upper arm of a site's side: a right wrist gives the right upper arm."""
+    return next((arm for arm in ARMS if arm.partition("-")[0] == site.partition("-")[0]), None)
 
 
 def auscultation_step(sitting: Sitting, comparison: Comparison) -> FollowingStep | None:
