@@ -153,7 +153,8 @@ def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site:
     arm, counted = judged.selection.arm, judged.selection.counted
     chooser = arm_chooser(sitting.valid, site) if comparison.basis == "this-sitting" else None
     dropped = first_is_dropped(sitting, arm, counted)
-    return value_sitting(sitting.protocol, arm, counted, chooser=chooser, first_dropped=dropped)
+    within = sitting.rulebook.variability.within
+    return value_sitting(sitting.protocol, arm, counted, within, chooser=chooser, first_dropped=dropped)
 
 
 def days_of(readings: list[Attempt]) -> int:

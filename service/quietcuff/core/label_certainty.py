@@ -33,17 +33,18 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     edge = edges[doubtful - 1]
     systolic, diastolic = chances_of_each(belief, edge)
     alone = outlook.at.irregular and len(outlook.visits) == 1
-    settled = of_row(reached, rank) >= outlook.rules.settling.settled_from and not alone
+    chance = published(of_row(reached, rank))
+    settled = chance >= outlook.rules.settling.settled_from and not alone
     sides = Sides(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
     return Certainty(
         guideline=label.guideline,
         statement=state(book, outlook.at.setting, edge, reached[doubtful], flat[doubtful], known.prior),
         rows=[
-            RowChance(category=row.category, at_or_above=published(chance), at_or_above_flat=published(alone_chance))
-            for row, chance, alone_chance in zip(label.rows, reached, flat, strict=True)
+            RowChance(category=row.category, at_or_above=published(weighed), at_or_above_flat=published(by_itself))
+            for row, weighed, by_itself in zip(label.rows, reached, flat, strict=True)
         ],
-        label_probability=published(of_row(reached, rank)),
+        label_probability=chance,
         label_probability_flat=published(of_row(flat, rank)),
         decisive=Decisive(category=label.rows[doubtful].category, systolic=published(systolic), diastolic=published(diastolic)),
         interval_95=known.interval_95,

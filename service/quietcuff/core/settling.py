@@ -24,6 +24,7 @@ from quietcuff.core.variability import Settling, Variability
 from quietcuff.core.visits import Circumstances, Measurement, Visit, between_visits, visit_of, within_sitting
 
 ONE_SIDED_90 = 1.2815515655446004
+HALF_PUBLISHED = 0.5e-4
 
 
 class Sides(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -89,12 +90,12 @@ def chance_of_label(belief: Belief, sides: Sides) -> float:
 
 
 def is_settled(belief: Belief, sides: Sides, enough: float) -> bool:
-    """Whether the label has the chance that settles it; what one pressure alone rules out is not worked out for both."""
-    if sides.following is not None and max(chances_of_each(belief, sides.following)) > 1 - enough:
+    """Whether the label has the chance that settles it; where one pressure alone rules that out, both are not worked out."""
+    if sides.following is not None and max(chances_of_each(belief, sides.following)) > 1 - enough + HALF_PUBLISHED:
         return False
-    if sides.own is not None and sum(chances_of_each(belief, sides.own)) < enough:
+    if sides.own is not None and sum(chances_of_each(belief, sides.own)) < enough - HALF_PUBLISHED:
         return False
-    return chance_of_label(belief, sides) >= enough
+    return published(chance_of_label(belief, sides)) >= enough
 
 
 def fewest(most: int, belief_after: Callable[[int], Belief], sides: Sides, enough: float) -> int | None:

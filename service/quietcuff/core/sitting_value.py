@@ -15,6 +15,7 @@ import msgspec
 from quietcuff.core.arms import OTHER, OnArm
 from quietcuff.core.rules import Protocol
 from quietcuff.core.series_outcome import PartMean
+from quietcuff.core.variability import WithinSitting
 
 DAYTIME = "daytime"
 
@@ -42,13 +43,20 @@ class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def value_sitting(
-    protocol: Protocol, arm: Sequence[T], counted: Sequence[T], *, chooser: T | None, first_dropped: bool
+    protocol: Protocol,
+    arm: Sequence[T],
+    counted: Sequence[T],
+    within: WithinSitting,
+    *,
+    chooser: T | None,
+    first_dropped: bool,
 ) -> SittingValue:
     """The value of a sitting; ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count.
 
     The reading that made this arm the higher one is left out wherever another is left. A first reading dropped for its value
     stays out (a correction follows). Where readings were asked for because two differed, or the lower of two is recorded, all
-    that were compared count: 150/90 then 136/84, the lower recorded, gives 143/87 of two. Source: [DECISION].
+    that were compared count: 150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives
+    136.65 of three. Source: [DECISION].
     """
     if first_dropped:
         used, rule = arm[1:], "first-dropped"
@@ -59,13 +67,25 @@ def value_sitting(
     else:
         used, rule = counted, protocol.counts
     kept = [reading for reading in used if reading is not chooser] or list(used)
-    count = 100 * len(kept)
+    more = rule == "all-compared"
     return SittingValue(
-        systolic_mmhg=sum(reading.systolic for reading in kept) / count,
-        diastolic_mmhg=sum(reading.diastolic for reading in kept) / count,
+        systolic_mmhg=centre([reading.systolic for reading in kept], within.systolic_autocorrelation if more else 0),
+        diastolic_mmhg=centre([reading.diastolic for reading in kept], within.diastolic_autocorrelation if more else 0),
         readings=len(kept),
         rule=rule,
     )
+
+
+def centre(values: list[int], autocorrelation: float) -> float:
+    """The mean in mmHg of readings in hundredths, those between others weighing less as neighbours are alike.
+
+    That mean is free of the differences between readings, so that whether they led to more of them shifts nothing: 130, 144 and
+    138 at 0.28 give (130 + 0.72·144 + 138)/2.72 = 136.65. Without autocorrelation it is the plain mean.
+    """
+    inner = 1 - autocorrelation
+    between = values[1:-1]
+    total = sum(values) - autocorrelation * sum(between)
+    return total / (100 * (len(values) - len(between) + inner * len(between)))
 
 
 def value_daytime(mean: PartMean) -> SittingValue:

@@ -104,6 +104,7 @@ def value_again(valid: list[Measured], evaluation: Evaluation, site: Site, ruleb
         protocol,
         arm,
         [reading for reading in arm if reading.reason is None],
+        rulebook.variability.within,
         chooser=arm_chooser(valid, site) if evaluation.arms.basis == "this-sitting" else None,
         first_dropped=by_value and any(reading.reason == "first-discarded" for reading in arm),
     )
