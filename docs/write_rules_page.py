@@ -80,8 +80,6 @@ def protocol_notes(protocol: Protocol) -> Iterator[str]:
         yield f"A first pair of arms more than {protocol.repeat_pair_above_mmhg:g} mmHg apart is repeated."
     if protocol.interval_excludes:
         yield "Readings closer than the interval do not count."
-    if protocol.single_severe_counts:
-        yield "A single severe reading is given as severe, not yet confirmed."
     if not protocol.classifies:
         yield "It gives no category."
 

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from datetime import date
 from typing import Protocol
 
 import msgspec
 
 from quietcuff.core.history import LEFT, RIGHT, arm_of_record, higher_arm_of_last_comparison, side_of
 from quietcuff.core.outcome import Arms, Basis
-from quietcuff.core.readings import HistoryPair, Site, hundredths
+from quietcuff.core.readings import HistoryPair, Site, hundredths, whole
 from quietcuff.core.sitting import Sitting
 
 OTHER: dict[Site, Site] = {LEFT: RIGHT, RIGHT: LEFT}
@@ -50,7 +51,7 @@ def compare_arms(sitting: Sitting) -> Comparison:
     pairs = find_pairs(sitting.valid) if sitting.protocol.is_one_sitting else []
     higher = higher_arm(pairs)
     earlier_pairs = sitting.history.pairs if sitting.history is not None else []
-    record = arm_of_record(earlier_pairs + as_history(pairs, sitting), sitting.limits)
+    record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
     earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
@@ -145,11 +146,11 @@ def repeat_due(sitting: Sitting, comparison: Comparison) -> Site | None:
     return OTHER[last] if sitting.person.may_use(OTHER[last]) else None
 
 
-def as_history(pairs: list[Pair], sitting: Sitting) -> list[HistoryPair]:
-    """This sitting's pairs in the form in which later sittings will know them."""
+def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
+    """A sitting's pairs in the form in which later sittings will know them."""
     return [
         HistoryPair(
-            day=sitting.day,
+            day=day,
             systolic_difference_mmhg=pair.systolic / 100,
             diastolic_difference_mmhg=pair.diastolic / 100,
         )
@@ -168,8 +169,7 @@ def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
 
 def tidy(mmhg: float) -> float:
     """Four decimals at most, whole numbers without a point."""
-    rounded = round(mmhg, 4)
-    return int(rounded) if rounded == int(rounded) else rounded
+    return whole(round(mmhg, 4))
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:

@@ -103,6 +103,16 @@ def label_placing(
     )
 
 
+def classify_each(
+    sitting: Sitting, result: Result | None, provisional_because: list[str], *, confirmed: bool, withheld: bool
+) -> list[Category]:
+    """The category under each requested guideline, in the order of the request."""
+    return [
+        classify(sitting, guideline, result, provisional_because, confirmed=confirmed, withheld=withheld)
+        for guideline in sitting.guidelines
+    ]
+
+
 def no_category(guideline: Guideline, digest: str) -> Category:
     """The entry of a guideline that gives no category here."""
     return Category(

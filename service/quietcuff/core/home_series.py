@@ -8,7 +8,7 @@ import msgspec
 
 from quietcuff.core.arms import Comparison
 from quietcuff.core.attempts import Attempt
-from quietcuff.core.classification import classify
+from quietcuff.core.classification import classify_each
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
 from quietcuff.core.guidance import make_step, usable
@@ -37,10 +37,7 @@ def judge_home_series(sitting: Sitting, comparison: Comparison, series: HomeSeri
         selection=selection,
         result=result,
         reservations=reservations,
-        categories=[
-            classify(sitting, guideline, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld)
-            for guideline in sitting.guidelines
-        ],
+        categories=classify_each(sitting, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld),
         selection_findings=day_findings(sitting, series, pool, selection),
         label_findings=label_findings(sitting, selection, result),
         plan=plan_days(sitting, comparison, series, pool, selection),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from quietcuff.core.arms import OTHER, Comparison
+from quietcuff.core.arms import Comparison
 from quietcuff.core.attempts import much_above
-from quietcuff.core.classification import classify
+from quietcuff.core.classification import classify_each
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
 from quietcuff.core.guidance import usable
@@ -13,7 +13,7 @@ from quietcuff.core.labels import label_findings
 from quietcuff.core.outcome import Finding, Plan
 from quietcuff.core.provisional import readings_vary, reserve
 from quietcuff.core.safety import Watch
-from quietcuff.core.selection import Selection, first_is_dropped, select, still_differ
+from quietcuff.core.selection import Selection, both_free, first_is_dropped, select, still_differ
 from quietcuff.core.sitting import Sitting
 
 
@@ -27,10 +27,7 @@ def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: Watch) -> 
         selection=selection,
         result=result,
         reservations=reservations,
-        categories=[
-            classify(sitting, guideline, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld)
-            for guideline in sitting.guidelines
-        ],
+        categories=classify_each(sitting, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld),
         selection_findings=selection_findings(sitting, selection),
         label_findings=label_findings(sitting, selection, result),
         plan=describe_plan(sitting, comparison, selection),
@@ -72,8 +69,3 @@ def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
     if sitting.has_gap:
         findings.append(find(book, "sitting-gap", minutes=sitting.limits.sitting_gap_minutes))
     return findings
-
-
-def both_free(sitting: Sitting) -> bool:
-    """Nothing valid is measured yet, and both arms may be used."""
-    return not sitting.valid and all(sitting.person.may_use(arm) for arm in OTHER)

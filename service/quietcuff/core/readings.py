@@ -392,6 +392,11 @@ def check_instant(instant: datetime) -> None:
         raise ValueError("an offset within 14 hours")
 
 
+def utc_text(moment: datetime) -> str:
+    """A moment in UTC to the millisecond, as the service writes its own: 2026-05-04T07:03:31.120Z."""
+    return f"{(moment - (moment.utcoffset() or timedelta())).replace(tzinfo=None).isoformat(timespec='milliseconds')}Z"
+
+
 def hundredths(mmhg: float) -> int:
     """A pressure or rate as a whole count of hundredths, in which sums are exact: 142.5 gives 14250."""
     return round(mmhg * 100)

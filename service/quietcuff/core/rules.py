@@ -81,7 +81,6 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
     first_dropped_as_recorded: bool = False
     first_dropped_above_second_by_mmhg: float | None = None
     repeat_pair_above_mmhg: float | None = None
-    single_severe_counts: bool = False
     classifies: bool = True
     rounds: bool = True
     series: HomeSeries | Recording | None = None

@@ -5,6 +5,7 @@ One function per rule kind of the protocols; the irregular-rhythm overlay stands
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 import msgspec
@@ -191,20 +192,26 @@ def explain(
     sitting: Sitting, here: list[Attempt], arm: list[Attempt], counted: list[Attempt], state: State
 ) -> list[ReadingOutcome]:
     """Each reading in the order sent: it counts, or why it does not."""
-    reasons: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
-    reasons |= {attempt.index: "other-method" for attempt in here}
     if state == "not-usable":
-        reasons |= {attempt.index: "too-few" for attempt in arm}
-    elif state == "in-progress":
-        reasons |= {attempt.index: "pending" for attempt in sitting.valid}
-    else:
-        reasons |= {attempt.index: "earlier-than-last-two" for attempt in arm}
-        if sitting.protocol.counts == "lower-of-last-two":
-            reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
-        if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm[0] not in counted):
-            reasons[arm[0].index] = "first-discarded"
-        reasons |= {attempt.index: None for attempt in counted}
-    return [ReadingOutcome(index=index, counts=reasons[index] is None, reason=reasons[index]) for index in range(len(reasons))]
+        return outcomes_of(sitting, here, state, {attempt.index: "too-few" for attempt in arm})
+    reasons: dict[int, Reason | None] = {attempt.index: "earlier-than-last-two" for attempt in arm}
+    if sitting.protocol.counts == "lower-of-last-two":
+        reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
+    if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm and arm[0] not in counted):
+        reasons[arm[0].index] = "first-discarded"
+    reasons |= {attempt.index: None for attempt in counted}
+    return outcomes_of(sitting, here, state, reasons)
+
+
+def outcomes_of(
+    sitting: Sitting, here: list[Attempt], state: State, reasons: Mapping[int, Reason | None]
+) -> list[ReadingOutcome]:
+    """Each reading in the order sent: by its own fault, by another arm or method, pending while the sitting is open, else by
+    the ``reasons`` given for what was chosen from."""
+    told: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
+    told |= {attempt.index: "other-method" for attempt in here}
+    told |= {attempt.index: "pending" for attempt in sitting.valid} if state == "in-progress" else reasons
+    return [ReadingOutcome(index=index, counts=told[index] is None, reason=told[index]) for index in range(len(told))]
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
@@ -226,5 +233,9 @@ def count_remaining(
         return 1 + max(planned_readings(sitting) - 1, 0)
     if due is None:
         return 1 if other_arm is not None else 0
-    untouched = sitting.compares_arms and not sitting.valid and all(sitting.person.may_use(site) for site in OTHER)
-    return max(planned_readings(sitting) - len(arm), 1) + untouched
+    return max(planned_readings(sitting) - len(arm), 1) + (sitting.compares_arms and both_free(sitting))
+
+
+def both_free(sitting: Sitting) -> bool:
+    """Nothing valid is measured yet, and both arms may be used."""
+    return not sitting.valid and all(sitting.person.may_use(arm) for arm in OTHER)

@@ -12,7 +12,7 @@ from quietcuff.core.estimate import exact_mean, round_half_up
 from quietcuff.core.findings import find
 from quietcuff.core.outcome import Finding, ReadingOutcome, Reason, State
 from quietcuff.core.plans import ClockWindow
-from quietcuff.core.selection import Due, Selection, blocked_by, choose_method
+from quietcuff.core.selection import Due, Selection, blocked_by, choose_method, outcomes_of
 from quietcuff.core.series_outcome import PartMean
 from quietcuff.core.sitting import Sitting
 
@@ -57,14 +57,9 @@ def select_pool(sitting: Sitting, pool: Pool, *, enough: bool, missing: list[str
 
 def explain_pool(sitting: Sitting, pool: Pool, state: State) -> list[ReadingOutcome]:
     """Each reading in the order sent: it counts, or why it does not."""
-    reasons: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
-    reasons |= {attempt.index: "other-method" for attempt in pool.here}
-    if state == "in-progress":
-        reasons |= {attempt.index: "pending" for attempt in sitting.valid}
-    else:
-        reasons |= {attempt.index: "not-part-of-series" for attempt in pool.arm}
-        reasons |= {attempt.index: None if state == "complete" else "too-few" for attempt in pool.kept}
-    return [ReadingOutcome(index=index, counts=reasons[index] is None, reason=reasons[index]) for index in range(len(reasons))]
+    reasons: dict[int, Reason | None] = {attempt.index: "not-part-of-series" for attempt in pool.arm}
+    reasons |= {attempt.index: None if state == "complete" else "too-few" for attempt in pool.kept}
+    return outcomes_of(sitting, pool.here, state, reasons)
 
 
 def average(readings: Sequence[Attempt], at_least: int = 1) -> PartMean | None:

@@ -6,7 +6,7 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.core.arms import find_pairs
+from quietcuff.core.arms import as_history, find_pairs
 from quietcuff.core.attempts import in_order
 from quietcuff.core.outcome import Evaluation, Reason
 from quietcuff.core.readings import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting, ReadingSet, Site, hundredths
@@ -66,14 +66,7 @@ def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[Hist
     if evaluation.series is not None or evaluation.orthostatic is not None:
         return []
     valid = valid_readings(reading_set, evaluation)
-    return [
-        HistoryPair(
-            day=valid[0].day,
-            systolic_difference_mmhg=pair.systolic / 100,
-            diastolic_difference_mmhg=pair.diastolic / 100,
-        )
-        for pair in find_pairs(valid)
-    ]
+    return as_history(find_pairs(valid), valid[0].day) if valid else []
 
 
 def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[Measured]:

@@ -28,7 +28,7 @@ from quietcuff.core.plans import StandingTest
 from quietcuff.core.provisional import reserve
 from quietcuff.core.rules import Guideline
 from quietcuff.core.safety import Watch
-from quietcuff.core.selection import Due, Selection, blocked_by
+from quietcuff.core.selection import Due, Selection, blocked_by, outcomes_of
 from quietcuff.core.sitting import Sitting
 
 
@@ -78,16 +78,13 @@ def select_trial(sitting: Sitting, test: StandingTest, trial: Trial) -> Selectio
 
 def explain_trial(sitting: Sitting, trial: Trial, state: State) -> list[ReadingOutcome]:
     """Each reading in the order sent: the baseline counts; standing readings and other positions never do."""
-    reasons: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
-    reasons |= {attempt.index: "other-method" for attempt in trial.here}
-    if state == "in-progress":
-        reasons |= {attempt.index: "pending" for attempt in sitting.valid}
-    else:
-        same = trial.baseline[0].reading.position if trial.baseline else None
-        for attempt in trial.arm:
-            reasons[attempt.index] = "earlier-than-last-two" if attempt.reading.position == same else "other-position"
-        reasons |= {attempt.index: None if state == "complete" else "too-few" for attempt in trial.baseline}
-    return [ReadingOutcome(index=index, counts=reasons[index] is None, reason=reasons[index]) for index in range(len(reasons))]
+    same = trial.baseline[0].reading.position if trial.baseline else None
+    reasons: dict[int, Reason | None] = {
+        attempt.index: "earlier-than-last-two" if attempt.reading.position == same else "other-position"
+        for attempt in trial.arm
+    }
+    reasons |= {attempt.index: None if state == "complete" else "too-few" for attempt in trial.baseline}
+    return outcomes_of(sitting, trial.here, state, reasons)
 
 
 def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], provisional_because: list[str]) -> Category:

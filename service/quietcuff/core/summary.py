@@ -17,7 +17,7 @@ from quietcuff.core.history import arm_of_record, higher_arm_of_last_comparison
 from quietcuff.core.in_force import is_for
 from quietcuff.core.outcome import Basis, Category, ConfirmBy, Evaluation, Number, Safety, Step
 from quietcuff.core.person import Person, describe_person
-from quietcuff.core.readings import Facts, HistoryPair, Reading, ReadingSet, Site, hundredths
+from quietcuff.core.readings import Facts, HistoryPair, Reading, ReadingSet, Site, hundredths, utc_text
 from quietcuff.core.rules import Edge, Guideline, Rulebook
 from quietcuff.core.snapshot import NOT_VALID, remember_pairs
 
@@ -146,7 +146,7 @@ def summarise(
     step, confirm_by = step_over_visits(stored, tables, pooled.office, person, arm, rulebook)
     return Summary(
         subject_id=subject_id,
-        as_of=as_of.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        as_of=utc_text(as_of),
         window=window,
         sittings=Sittings(stored=len(stored), counted=len(counted), left_out=left_out),
         safety=safety_now(stored),

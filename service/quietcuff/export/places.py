@@ -21,11 +21,6 @@ def place_name(kind: Kind, index: int) -> str:
     return MEAN if kind == "mean" else f"{LETTERS[kind]}{index}"
 
 
-def observation_id(key: ObservationKey) -> str:
-    """The id of an Observation."""
-    return f"{key.set_id}-{place_name(key.kind, key.index)}"
-
-
 def observation_key(logical_id: str) -> ObservationKey | None:
     """The Observation that an id names, or None for an id that cannot be one of ours."""
     found = OBSERVATION_ID.fullmatch(logical_id)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import lru_cache
 from typing import Literal
 
 import msgspec
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Device, Reading, ReadingSet
+from quietcuff.core.readings import Device, Reading, ReadingSet, utc_text
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 
@@ -46,4 +46,4 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
 @lru_cache(maxsize=1024)
 def instant(moment: datetime) -> str:
     """A FHIR instant: UTC, milliseconds, such as 2026-05-04T07:03:31.120Z. What is stored together shares it."""
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+    return utc_text(moment)

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR
+from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, utc_text
 from quietcuff.ingest.desk import Answer, Caller, Desk, Page
-from quietcuff.ingest.envelope import answer_of, instant
+from quietcuff.ingest.envelope import answer_of
 from quietcuff.storage.answers import newest_answer, numbered_answer
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
@@ -110,7 +110,7 @@ def told_note(note: VersionNote) -> dict[str, Any]:
     return {
         "version": note.version,
         "cause": note.cause,
-        "created_at": instant(note.created_at),
+        "created_at": utc_text(note.created_at),
         "by": note.by,
         "author": {"system": system, "value": value} if note.author else None,
         "reason": note.reason,
