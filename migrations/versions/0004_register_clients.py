@@ -1,0 +1,14 @@
+"""Register clients of backend authorization, and what tokens and assertions were used."""
+
+revision = "0004"
+down_revision = "0003"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass

@@ -1,0 +1,1 @@
+"""Pictures and figures over what is stored. Numeric and plotting libraries live here and nowhere else."""
