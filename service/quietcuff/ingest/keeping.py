@@ -29,6 +29,7 @@ from quietcuff.storage.trail import Entry, record
 from quietcuff.storage.versions import VersionRow, insert_version
 
 ENCODER = msgspec.json.Encoder()
+MILLISECOND = timedelta(milliseconds=1)
 ACTIONS = {
     "created": "create-set",
     "appended": "append-readings",
@@ -72,8 +73,13 @@ def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: Sto
         device_ids=device_ids(turn.tenant.secret, reading_set),
         is_voided=draft.is_voided,
     )
-    number = 1 if before is None else before.row.version + 1
-    return Version(number=number, at=turn.now, sitting=sitting, stands=stands_after(sitting, before, number, turn.now))
+    number, at = (1, turn.now) if before is None else (before.row.version + 1, later_than(before.row.updated_at, turn.now))
+    return Version(number=number, at=at, sitting=sitting, stands=stands_after(sitting, before, number, at))
+
+
+def later_than(before: datetime, now: datetime) -> datetime:
+    """The moment of a version: now, but after the version before, also where a clock was set back."""
+    return max(now, before + MILLISECOND)
 
 
 def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
@@ -141,7 +147,7 @@ def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early
         author=pair(draft.author),
         reason=draft.reason,
         created_by=turn.caller.actor,
-        created_at=turn.now,
+        created_at=version.at,
     )
     insert_version(turn.transaction, stored)
     return AnsweredVersion(

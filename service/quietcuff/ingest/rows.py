@@ -20,6 +20,12 @@ from quietcuff.storage.readings import StandRow, measured_columns, stand_columns
 from quietcuff.storage.sets import SetRow
 
 MINUTE = timedelta(minutes=1)
+# Means are given to 4 decimals at most. A period is long where it is longer than nearly all are.
+SHARES, LONG = 10_000, timedelta(days=1)
+MEAN_SHOWN = (
+    *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
+    *("mean_systolic", "mean_diastolic", "mean_device_id", "mean_is_long"),
+)
 
 
 class Draft(msgspec.Struct, frozen=True, kw_only=True):
@@ -123,11 +129,21 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "systolic": whole(result.systolic_mmhg),
             "diastolic": whole(result.diastolic_mmhg),
             "counted": result.readings_counted,
+            "mean_systolic": round(result.systolic_mmhg * SHARES),
+            "mean_diastolic": round(result.diastolic_mmhg * SHARES),
+            "mean_device_id": mean_device_id(version.sitting),
+            "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
-        names = ("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted")
-        shown = {name: getattr(before, name) for name in names}
+        shown = {name: getattr(before, name) for name in MEAN_SHOWN}
     return {**stand, **shown}
+
+
+def mean_device_id(sitting: StoredSitting) -> UUID | None:
+    """The device of the readings that count, where it is one and has an identifier, as the mean names it."""
+    ids = {sitting.device_ids[index] for index in sitting.counted}
+    only = ids.pop() if len(ids) == 1 else None
+    return None if only is None else UUID(only)
 
 
 def reading_rows(key: dict[str, Any], version: Version, before: StoredSet | None) -> list[dict[str, Any]]:

@@ -6,10 +6,10 @@ from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from quietcuff.storage.sql import Command, Query, insert_into
-from quietcuff.storage.tables import device
+from quietcuff.storage.tables import device, device_past
 
 _c = device.c
 
@@ -33,6 +33,15 @@ _FIND = select(*(_c[name] for name in DeviceRow.__struct_fields__)).where(
 FIND = Query(DeviceRow, _FIND)
 LOCK = Query(DeviceRow, _FIND.with_for_update())
 INSERT_IF_NEW = Command(lambda dialect: insert_into(device, dialect).on_conflict_do_nothing())
+_KEPT = ("tenant_id", "device_id", "version", "system", "value", "document", "updated_at")
+KEEP_PAST = Command(
+    insert(device_past).from_select(
+        _KEPT,
+        select(*(_c[name] for name in _KEPT)).where(
+            _c.tenant_id == bindparam("of_tenant"), _c.device_id == bindparam("of_device")
+        ),
+    ),
+)
 CHANGE = Command(
     update(device).where(_c.tenant_id == bindparam("of_tenant"), _c.device_id == bindparam("of_device")),
     columns=("registered", "document", "version", "updated_at"),
@@ -54,6 +63,7 @@ def insert_device_if_new(connection: Connection, row: DeviceRow) -> bool:
 
 
 def change_device(connection: Connection, row: DeviceRow) -> None:
-    """Store a device's new document and version."""
+    """Store a device's new document and version; the version before stays readable."""
     key = {"of_tenant": row.tenant_id, "of_device": row.device_id}
+    KEEP_PAST.run(connection, key)
     CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})

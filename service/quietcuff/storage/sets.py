@@ -50,6 +50,10 @@ class SetRow(msgspec.Struct, frozen=True, kw_only=True):
     systolic: int | None = None
     diastolic: int | None = None
     counted: int | None = None
+    mean_systolic: int | None = None
+    mean_diastolic: int | None = None
+    mean_device_id: UUID | None = None
+    mean_is_long: bool | None = None
     sitting: bytes | None = None
 
 

@@ -6,10 +6,10 @@ from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from quietcuff.storage.sql import Command, Query, Values, insert_into
-from quietcuff.storage.tables import subject
+from quietcuff.storage.tables import subject, subject_past
 
 _c = subject.c
 
@@ -35,6 +35,15 @@ FIND = Query(SubjectRow, _FIND)
 LOCK = Query(SubjectRow, _FIND.with_for_update())
 LOCK_IF_FREE = Query(SubjectRow, _FIND.with_for_update(skip_locked=True))
 INSERT_IF_NEW = Command(lambda dialect: insert_into(subject, dialect).on_conflict_do_nothing())
+_KEPT = ("tenant_id", "subject_id", "version", "system", "value", "facts", "updated_at")
+KEEP_PAST = Command(
+    insert(subject_past).from_select(
+        _KEPT,
+        select(*(_c[name] for name in _KEPT)).where(
+            _c.tenant_id == bindparam("of_tenant"), _c.subject_id == bindparam("of_subject")
+        ),
+    ),
+)
 CHANGE = Command(
     update(subject).where(_c.tenant_id == bindparam("of_tenant"), _c.subject_id == bindparam("of_subject")),
     columns=("facts", "version", "updated_at"),
@@ -61,8 +70,9 @@ def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:
 
 
 def change_subject(connection: Connection, row: SubjectRow) -> None:
-    """Store a person's new facts and version."""
+    """Store a person's new facts and version; the version before stays readable."""
     key = {"of_tenant": row.tenant_id, "of_subject": row.subject_id}
+    KEEP_PAST.run(connection, key)
     CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})
 
 

@@ -20,6 +20,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    true,
 )
 
 from quietcuff.storage.column_types import Id, Instant
@@ -69,6 +70,20 @@ subject = Table(
     Column("version", Integer, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
+    Index("ix_subject_value", "tenant_id", "value"),
+    Index("ix_subject_updated", "tenant_id", "updated_at"),
+)
+
+subject_past = Table(
+    "subject_past",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False, doc="a version before the newest"),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("facts", LargeBinary, nullable=False),
+    Column("updated_at", Instant, nullable=False),
 )
 
 device = Table(
@@ -81,6 +96,18 @@ device = Table(
     Column("registered", Boolean(create_constraint=False), nullable=False, doc="false: only seen in a set"),
     Column("document", LargeBinary, nullable=False, doc="JSON: registry document, or the device as a set had it"),
     Column("version", Integer, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+device_past = Table(
+    "device_past",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("device_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False, doc="a version before the newest"),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("document", LargeBinary, nullable=False),
     Column("updated_at", Instant, nullable=False),
 )
 
@@ -118,6 +145,10 @@ reading_set = Table(
     Column("systolic", SmallInteger, doc="mmHg, as the mean shows it"),
     Column("diastolic", SmallInteger, doc="mmHg, as the mean shows it"),
     Column("counted", SmallInteger),
+    Column("mean_systolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
+    Column("mean_diastolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
+    Column("mean_device_id", Id, doc="the device of every reading that counts in the mean shown, where it is one"),
+    Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
     Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
     Index("ix_reading_set_set", "tenant_id", "set_id"),
     Index("ix_reading_set_subject_taken", "tenant_id", "subject_id", "taken_from"),
@@ -131,6 +162,36 @@ Index(
     reading_set.c.touched_at,
     postgresql_where=reading_set.c.closed_at.is_(None),
     sqlite_where=reading_set.c.closed_at.is_(None),
+)
+
+Index(
+    "ix_reading_set_mean_taken",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_version.is_not(None),
+    sqlite_where=reading_set.c.mean_version.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_device",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_device_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_device_id.is_not(None),
+    sqlite_where=reading_set.c.mean_device_id.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_long",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_is_long == true(),
+    sqlite_where=reading_set.c.mean_is_long == true(),
+)
+Index(
+    "ix_reading_set_based_on",
+    reading_set.c.tenant_id,
+    reading_set.c.based_on,
+    postgresql_where=reading_set.c.based_on.is_not(None),
+    sqlite_where=reading_set.c.based_on.is_not(None),
 )
 
 set_version = Table(
@@ -150,7 +211,8 @@ set_version = Table(
     Column("author", Text),
     Column("reason", Text),
     Column("created_by", String(255), nullable=False),
-    Column("created_at", Instant, nullable=False),
+    Column("created_at", Instant, nullable=False, doc="later than that of the version before"),
+    Index("ix_set_version_created", "tenant_id", "created_at"),
 )
 
 reading = Table(
@@ -186,7 +248,30 @@ reading = Table(
     Column("flags_status", SmallInteger, doc="OBSERVATION_STATUS"),
     Column("flags_updated_at", Instant),
     Index("ix_reading_subject_taken", "tenant_id", "subject_id", "taken_at"),
+    Index("ix_reading_taken", "tenant_id", "taken_at"),
     sqlite_with_rowid=False,
+)
+Index(
+    "ix_reading_flags_taken",
+    reading.c.tenant_id,
+    reading.c.taken_at,
+    postgresql_where=reading.c.flags_version.is_not(None),
+    sqlite_where=reading.c.flags_version.is_not(None),
+)
+Index(
+    "ix_reading_flags_updated",
+    reading.c.tenant_id,
+    reading.c.flags_updated_at,
+    postgresql_where=reading.c.flags_version.is_not(None),
+    sqlite_where=reading.c.flags_version.is_not(None),
+)
+Index(
+    "ix_reading_device",
+    reading.c.tenant_id,
+    reading.c.device_id,
+    reading.c.taken_at,
+    postgresql_where=reading.c.device_id.is_not(None),
+    sqlite_where=reading.c.device_id.is_not(None),
 )
 
 claim = Table(
@@ -219,8 +304,9 @@ trail = Table(
     Column("request_id", Id, nullable=False),
     Column("chain", LargeBinary(32), nullable=False, doc="digest of this row and the one before in its lane"),
     Index("ix_trail_subject_at", "tenant_id", "subject_id", "at"),
+    Index("ix_trail_at", "tenant_id", "at"),
     sqlite_with_rowid=False,
 )
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
-GUARDED_TABLES = (subject, device, reading_set, set_version, reading, claim, trail)
+GUARDED_TABLES = (subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail)
