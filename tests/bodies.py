@@ -119,10 +119,12 @@ DEVICE: dict[str, Any] = {
     "site": "upper-arm",
     "validated": "yes",
     "validated_for": ["adults", "pregnancy"],
+    "validation_evidence": [{"standard": "ISO 81060-2:2018", "population_groups": ["adults", "pregnancy"]}],
     "cuffs": [{"size": "adult", "range_cm": [22, 32]}, {"size": "large adult", "range_cm": [32, 42]}],
     "last_accuracy_check": "2026-01-10",
     "accuracy_check_interval_months": 12,
     "time_zone": "Europe/Amsterdam",
+    "clock_drift_seconds": -90,
 }
 
 

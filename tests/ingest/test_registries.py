@@ -26,10 +26,14 @@ DEVICE = {
     "site": "upper-arm",
     "validated": "yes",
     "validated_for": ["adults", "pregnancy"],
+    "validation_evidence": [
+        {"standard": "ISO 81060-2:2018", "population_groups": ["adults", "pregnancy"], "report": "example report 7"}
+    ],
     "cuffs": [{"size": "adult", "range_cm": [22, 32]}, {"size": "large", "range_cm": [32, 42]}],
     "last_accuracy_check": "2026-01-10",
     "accuracy_check_interval_months": 24,
     "time_zone": "Europe/Vienna",
+    "clock_drift_seconds": 3600,
 }
 
 
