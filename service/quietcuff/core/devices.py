@@ -36,8 +36,8 @@ class RegisteredCuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
 class RegisteredDevice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One device: whose it is, what it is, for whom it was shown to be accurate, and when that was last checked.
 
-    ``time_zone`` is the zone of its clock, as the time-zone database names it. ``clock_drift_seconds`` is how far the clock is known
-    to be ahead of the true time there; behind it, it is negative.
+    ``time_zone`` is the zone of its clock, as the time-zone database names it. ``clock_drift_seconds`` is how far the clock is
+    known to be ahead of the true time there; behind it, it is negative.
     """
 
     identifier: Identifier
