@@ -20,7 +20,7 @@ from quietcuff.core.outcome import Action, Level, Reason
 from quietcuff.core.readings import ReadingSet
 from quietcuff.demo.server import free_port
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import Settings
+from quietcuff.settings import ISSUER_SETTINGS, Settings
 
 TOP = Path(__file__).parents[1]
 PAGES = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "docs").glob("*.md"))]
@@ -74,9 +74,9 @@ def test_the_gateway_page_names_every_code(codes: Any) -> None:
 
 def test_the_operator_page_names_every_setting_with_its_default() -> None:
     text = (TOP / "docs/operator.md").read_text("utf-8")
-    assert set(re.findall(r"`(QUIETCUFF_[A-Z_]+)`", text)) == {
-        f"QUIETCUFF_{name.upper()}" for name in Settings.__struct_fields__
-    }
+    settings = {f"QUIETCUFF_{name.upper()}" for name in Settings.__struct_fields__}
+    of_issuer = {f"QUIETCUFF_ISSUER{name}" for name in ISSUER_SETTINGS}
+    assert set(re.findall(r"`(QUIETCUFF_[A-Z_]+)`", text)) == settings | of_issuer
     assert f"`{Settings().database_url}`" in text
     assert f"`{Settings().log_level}`" in text
 
@@ -101,7 +101,7 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), target
 
 
-@pytest.mark.parametrize("page", ["integrator", "gateway", "operator"])
+@pytest.mark.parametrize("page", ["integrator", "gateway", "operator", "authorization"])
 def test_every_route_that_a_guide_names_is_served(page: str) -> None:
     paths = json.loads((TOP / "openapi/openapi.json").read_bytes())["paths"]
     served = {(method.upper(), re.sub(r"{\w+}", "{}", path)) for path, methods in paths.items() for method in methods}

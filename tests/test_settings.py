@@ -51,6 +51,40 @@ def test_a_bad_value_is_named_by_its_variable_and_not_quoted(name: str, value: s
     assert fault.detail.startswith("Accepted: ") and "secret" not in fault.detail
 
 
+ISSUER = {
+    "QUIETCUFF_ISSUER": "https://login.example.org",
+    "QUIETCUFF_ISSUER_KEY_SET_URL": "https://login.example.org/keys",
+    "QUIETCUFF_ISSUER_TENANT": "clinic",
+}
+
+
+def test_an_outside_issuer_is_read_whole() -> None:
+    issuer = read_settings(ISSUER).issuer
+    assert issuer is not None and (issuer.name, issuer.tenant, issuer.tenant_claim) == (
+        "https://login.example.org",
+        "clinic",
+        None,
+    )
+    assert issuer.audience == "http://127.0.0.1:8080/fhir/R4"
+    assert read_settings({}).issuer is None
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        ({"QUIETCUFF_ISSUER": ""}, "QUIETCUFF_ISSUER"),
+        ({"QUIETCUFF_ISSUER_KEY_SET_URL": ""}, "QUIETCUFF_ISSUER_KEY_SET_URL"),
+        ({"QUIETCUFF_ISSUER_KEY_SET_URL": "http://login.example.org/keys"}, "QUIETCUFF_ISSUER_KEY_SET_URL"),
+        ({"QUIETCUFF_ISSUER_TENANT": ""}, "QUIETCUFF_ISSUER_TENANT"),
+        ({"QUIETCUFF_ISSUER_TENANT_CLAIM": "clinic"}, "QUIETCUFF_ISSUER_TENANT"),
+    ],
+)
+def test_half_an_outside_issuer_is_refused(change: dict[str, str], named: str) -> None:
+    with pytest.raises(NotAcceptable) as caught:
+        read_settings(ISSUER | change)
+    assert [(fault.parameter, fault.code) for fault in caught.value.faults] == [(named, "bad-setting")]
+
+
 def test_every_bad_value_is_named_at_once() -> None:
     with pytest.raises(NotAcceptable) as caught:
         read_settings({"QUIETCUFF_DATABASE_URL": "x", "QUIETCUFF_LOG_LEVEL": "y"})

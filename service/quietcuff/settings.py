@@ -9,21 +9,34 @@ from urllib.parse import urlsplit
 import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.security.key_sets import check_key_set_url
+from quietcuff.security.outside_issuer import Issuer
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 
 DEFAULT_DATABASE_URL = "sqlite:///quietcuff.db"
+ISSUER_SETTINGS = {
+    "": "the issuer as its tokens name it in iss, wherever another setting of it is made",
+    "_KEY_SET_URL": "the https address of its JSON Web Key Set",
+    "_AUDIENCE": "whom its tokens are for",
+    "_TENANT": "the tenant that its tokens open, or else QUIETCUFF_ISSUER_TENANT_CLAIM",
+    "_TENANT_CLAIM": "the claim that names the tenant",
+}
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 T = TypeVar("T")
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of it. ``public_url`` has no slash at its end; it stands in links and FHIR full URLs."""
+    """The whole of it. ``public_url`` has no slash at its end; it stands in links and FHIR full URLs.
+
+    ``issuer`` is whose tokens open the service beside its own.
+    """
 
     database_url: str = DEFAULT_DATABASE_URL
     public_url: str = "http://127.0.0.1:8080"
     log_level: LogLevel = "info"
+    issuer: Issuer | None = None
 
 
 def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", port: int = 8080) -> Settings:
@@ -58,9 +71,36 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
         ),
         log_level=value_of("QUIETCUFF_LOG_LEVEL", "info", _log_level, ", ".join(get_args(LogLevel))),
     )
+    issuer = _issuer(environment, settings.public_url, faults)
     if faults:
         raise NotAcceptable(faults)
-    return settings
+    return msgspec.structs.replace(settings, issuer=issuer)
+
+
+def _issuer(environment: Mapping[str, str], public_url: str, faults: list[Fault]) -> Issuer | None:
+    """The outside issuer that the environment names, whole or not at all."""
+    said = {name: environment.get(f"QUIETCUFF_ISSUER{name}", "") for name in ISSUER_SETTINGS}
+    if not any(said.values()):
+        return None
+    try:
+        key_set_url = check_key_set_url(said["_KEY_SET_URL"])
+    except (NotAcceptable, ValueError):
+        key_set_url = ""
+    wrong = {
+        "": not said[""],
+        "_KEY_SET_URL": not key_set_url,
+        "_TENANT": bool(said["_TENANT"]) == bool(said["_TENANT_CLAIM"]),
+    }
+    for name in (name for name, is_wrong in wrong.items() if is_wrong):
+        detail = f"Accepted: {ISSUER_SETTINGS[name]}."
+        faults.append(Fault(parameter=f"QUIETCUFF_ISSUER{name}", code="bad-setting", detail=detail))
+    return Issuer(
+        name=said[""],
+        audience=said["_AUDIENCE"] or f"{public_url}/fhir/R4",
+        key_set_url=key_set_url,
+        tenant=said["_TENANT"] or None,
+        tenant_claim=said["_TENANT_CLAIM"] or None,
+    )
 
 
 def _database_url(text: str) -> str:

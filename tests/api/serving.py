@@ -16,6 +16,7 @@ import uvicorn
 
 from quietcuff.api.app import create_app
 from quietcuff.security.api_keys import make_key
+from quietcuff.security.outside_issuer import Issuer
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, insert_key
 from quietcuff.storage.store import NO_TENANT, open_store
@@ -44,9 +45,9 @@ def new_key(database_url: str, *, tenant: str = "clinic", scopes: str = "system/
 class Server:
     """The service as it runs in a thread of the test, answering on a port of its own."""
 
-    def __init__(self, database_url: str) -> None:
+    def __init__(self, database_url: str, issuer: Issuer | None = None) -> None:
         self.database_url = database_url
-        self.settings = Settings(database_url=database_url, public_url="https://bp.example.org")
+        self.settings = Settings(database_url=database_url, public_url="https://bp.example.org", issuer=issuer)
         config = uvicorn.Config(
             create_app(self.settings), host="127.0.0.1", port=0, lifespan="on", log_config=None, access_log=False
         )
@@ -77,9 +78,9 @@ class Server:
 
 
 @contextmanager
-def serving(database_url: str) -> Iterator[Server]:
+def serving(database_url: str, issuer: Issuer | None = None) -> Iterator[Server]:
     """A server on the database, for the length of the block."""
-    server = Server(database_url)
+    server = Server(database_url, issuer)
     server.start()
     try:
         yield server

@@ -23,7 +23,8 @@ from quietcuff.settings import Settings
 
 TYPES = ("Observation", "Patient", "Device", "Provenance", "Binary", "Endpoint", "AuditEvent")
 OPEN = {
-    "is_live", "is_ready", "list_problems", "get_problem", "capability_statement",
+    "is_live", "is_ready", "smart_configuration", "smart_configuration_of_fhir", "give_token",
+    "list_problems", "get_problem", "capability_statement",
     "openapi", "docs", "docs_start", "docs_style", "docs_script",
 }  # fmt: skip
 # What each operation asks of a key, said here once more: a change of it must be meant.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from jwcrypto.jwk import JWK
 
 from quietcuff.cli import main
 
@@ -170,3 +172,32 @@ def test_a_wrong_call_is_answered_by_its_usage(command: list[str], capsys: pytes
     with pytest.raises(SystemExit) as ended:
         main(command)
     assert ended.value.code == 2 and "usage:" in capsys.readouterr().err
+
+
+def test_a_client_is_registered_listed_given_other_keys_and_revoked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    first, second = JWK.generate(kty="RSA", size=2048), JWK.generate(kty="EC", crv="P-384", kid="second")
+    (tmp_path / "first.pem").write_bytes(first.export_to_pem())
+    (tmp_path / "second.json").write_text(json.dumps({"keys": [second.export_public(as_dict=True)]}))
+    naming = ["--tenant", "clinic", "--name", "monthly figures", "--scope", "system/*.rs"]
+    assert main(["clients", "register", *naming, "--public-key", "first.pem"]) == 0
+    printed = capsys.readouterr()
+    client = printed.out.strip()
+    assert re.fullmatch(r"[0-9a-f-]{36}", client) and first.thumbprint() in printed.err.replace("\n", "")
+    assert main(["clients", "keys", client, "--key-set", "second.json"]) == 0
+    assert main(["clients", "list", "--tenant", "clinic"]) == 0
+    listed = re.sub(r"[\s│]", "", capsys.readouterr().out)
+    assert "second" in listed and first.thumbprint() not in listed
+    assert [main(["clients", "revoke", client]) for _ in range(2)] == [0, 1]
+    assert main(["clients", "keys", client, "--key-set", "second.json"]) == 1
+
+
+def test_keys_of_clients_that_will_not_do_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    key = JWK.generate(kty="RSA", size=2048, kid="a")
+    (tmp_path / "private.json").write_text(json.dumps({"keys": [json.loads(key.export_private())]}))
+    naming = ["clients", "register", "--tenant", "clinic", "--name", "figures", "--scope", "system/*.rs"]
+    assert main([*naming, "--key-set", "private.json"]) == 1
+    told = capsys.readouterr().err
+    assert "private" in told and key.export_private(as_dict=True)["d"] not in told
+    assert main([*naming, "--key-set", "nowhere.json"]) == 1
+    assert main([*naming, "--key-set-url", "http://keys.example.org"]) == 1
+    assert main(["clients", "revoke", "nobody"]) == 1

@@ -195,7 +195,9 @@ def test_no_cursor_breaks_the_parser(text: str) -> None:
 
 
 def test_the_capability_statement_names_exactly_what_is_understood() -> None:
-    statement = msgspec.json.decode(capability_statement("https://bp.example.org", NOW.date()))
+    statement = msgspec.json.decode(
+        capability_statement("https://bp.example.org", "https://bp.example.org/oauth2/token", NOW.date())
+    )
     assert faults_of(statement) == []
     (observation,) = (part for part in statement["rest"][0]["resource"] if part["type"] == "Observation")
     named = {parameter["name"] for parameter in observation["searchParam"]}

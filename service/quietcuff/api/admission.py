@@ -42,10 +42,15 @@ def _methods_at(connection: Connection, path: str) -> str:
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:
-    principal = await service_of(connection).keyring.principal(_bearer(connection))
+    principal = await service_of(connection).principal(_bearer(connection))
     connection.scope["auth"] = principal
-    if isinstance(operation.access, Need) and not principal.scopes.allow(operation.access):
-        raise NotAllowed(str(operation.access))
+    need = operation.access
+    if not isinstance(need, Need):
+        return
+    # A route that narrows what it answers by itself may be asked by whoever may see a part of it.
+    parts = principal.scopes.parts(need)
+    if parts is not None and not (operation.narrows and parts):
+        raise NotAllowed(str(need))
 
 
 def principal_of(connection: Connection) -> Principal:

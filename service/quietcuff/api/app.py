@@ -12,6 +12,7 @@ from litestar import Litestar
 from litestar.types import ASGIApp
 
 from quietcuff.api.admission import admit
+from quietcuff.api.authorization import Authorization
 from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
@@ -37,6 +38,7 @@ CONTROLLERS = (
     Subjects,
     Devices,
     Fhir,
+    Authorization,
     Protocols,
     Guidelines,
     HealthChecks,

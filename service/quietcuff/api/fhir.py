@@ -23,6 +23,7 @@ from quietcuff.export.parameters import PARAMETERS
 from quietcuff.export.read import read_resource
 from quietcuff.export.search import searchset
 from quietcuff.security.scopes import Need
+from quietcuff.security.tokens import TOKEN_PATH
 
 TAG = "FHIR R4"
 CONTROLS = {
@@ -99,7 +100,8 @@ class Fhir(Controller):
         """Answer the CapabilityStatement."""
         check_format(request, _formats(_pairs(request.scope["query_string"])))
         service = service_of(request)
-        statement = capability_statement(service.settings.public_url, service.started_at.date())
+        public_url = service.settings.public_url
+        statement = capability_statement(public_url, public_url + TOKEN_PATH, service.started_at.date())
         return answer(statement, media_type=FHIR_JSON_UTF8)
 
     @get("/Observation", opt=described(SEARCH))

@@ -32,6 +32,7 @@ Not a medical device: local protocol and licensed practice decide."""
 RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
     "ETag": {"description": "The version of the answer, in quotation marks.", "schema": {"type": "string"}},
     "Location": {"description": "Where what was made is.", "schema": {"type": "string"}},
+    "Cache-Control": {"description": "no-store.", "schema": {"type": "string"}},
     "Link": {"description": 'The next page: <URL>; rel="next".', "schema": {"type": "string"}},
     "Last-Modified": {"description": "When it last changed.", "schema": {"type": "string"}},
     "Idempotency-Replayed": {
@@ -157,7 +158,7 @@ def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parame
         found.append(kinds.NOT_ACCEPTABLE)
     for status in sorted({kind.status for kind in found}):
         of_status = [kind for kind in found if kind.status == status]
-        said[str(status)] = _problem(of_status, schemas, speaks_fhir=operation.speaks_fhir)
+        said[str(status)] = _problem(of_status, schemas, operation)
     return said
 
 
@@ -173,11 +174,12 @@ def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
     return said
 
 
-def _problem(of_status: list[ProblemType], schemas: dict[Any, Any], *, speaks_fhir: bool) -> dict[str, Any]:
+def _problem(of_status: list[ProblemType], schemas: dict[Any, Any], operation: Operation) -> dict[str, Any]:
     words = " ".join(f"{kind.title} (`{kind.type}`)." for kind in of_status)
     headers = [PROBLEM_HEADERS[kind] for kind in of_status if kind in PROBLEM_HEADERS]
-    schema = {"type": "object"} if speaks_fhir else schemas[Problem]
-    media_type = FHIR_JSON if speaks_fhir else PROBLEM_JSON
+    speaks_otherwise = operation.speaks_fhir or operation.speaks_oauth
+    schema = {"type": "object"} if speaks_otherwise else schemas[Problem]
+    media_type = FHIR_JSON if operation.speaks_fhir else JSON if operation.speaks_oauth else PROBLEM_JSON
     status = HTTPStatus(of_status[0].status).phrase
     return {
         "description": f"{status}. {words}",

@@ -49,7 +49,10 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
-    """One method of one route. ``body`` is the struct it takes, or for a form its JSON Schema."""
+    """One method of one route. ``body`` is the struct it takes, or for a form its JSON Schema.
+
+    ``narrows`` where it answers a caller who may see a part of the type with that part alone.
+    """
 
     id: str
     tag: str
@@ -63,6 +66,8 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     replies: tuple[Reply, ...]
     problems: tuple[ProblemType, ...] = ()
     speaks_fhir: bool = False
+    speaks_oauth: bool = False
+    narrows: bool = False
     documented: bool = True
 
     def all_problems(self) -> list[ProblemType]:

@@ -12,10 +12,12 @@ from litestar.exceptions import HTTPException
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
 from quietcuff.api.logs import log_failure
+from quietcuff.api.operations import JSON
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.core import errors
 from quietcuff.core.errors import Fault
 from quietcuff.export.problems import operation_outcome
+from quietcuff.security.tokens import TOKEN_PATH
 
 MEDIA_TYPE = "application/problem+json"
 MOST_FAULTS = 100
@@ -73,6 +75,9 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
         case errors.Busy(retry_after_seconds=seconds):
             detail = f"Try again in {seconds} seconds."
             return Refusal(kind=kinds.BUSY, detail=detail, headers={"Retry-After": str(seconds)})
+        case errors.TokenRefused(code=code, detail=detail):
+            kind = kinds.NOT_AUTHENTICATED if code == "invalid_client" else kinds.BAD_REQUEST
+            return Refusal(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
         case errors.StoreNotUsable():
             return Refusal(kind=kinds.NOT_READY, detail=str(error))
     return PLAIN.get(type(error), UNFORESEEN)
@@ -130,12 +135,26 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
     request_id = request.scope["state"]["request_id"]
     if refusal.kind is kinds.INTERNAL_ERROR:
         log_failure(error, request_id)
+    if request.scope["path"] == TOKEN_PATH:
+        return _as_oauth(error, refusal)
     if request.scope["path"].startswith(f"{FHIR_BASE}/"):
         return _as_outcome(refusal)
     return Response(
         content=msgspec.json.encode(problem_of(refusal, request_id)),
         status_code=refusal.kind.status,
         media_type=MEDIA_TYPE,
+        headers=refusal.headers,
+    )
+
+
+def _as_oauth(error: Exception, refusal: Refusal) -> Response[bytes]:
+    """As OAuth says it. Source: RFC 6749, 5.2; its words for a server's trouble are those of 4.1.2.1."""
+    by_status = {503: "temporarily_unavailable", 500: "server_error"}
+    code = error.code if isinstance(error, errors.TokenRefused) else by_status.get(refusal.kind.status, "invalid_request")
+    return Response(
+        content=msgspec.json.encode({"error": code, "error_description": refusal.detail}),
+        status_code=refusal.kind.status,
+        media_type=JSON,
         headers=refusal.headers,
     )
 

@@ -10,10 +10,14 @@ import msgspec
 from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
-from quietcuff.security.api_keys import Keyring
+from quietcuff.security.api_keys import Keyring, Principal
+from quietcuff.security.key_sets import KeySets
+from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
+from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, find_key
 from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
@@ -22,7 +26,19 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     settings: Settings
     desk: Desk
     keyring: Keyring
+    token_desk: TokenDesk
+    outside_tokens: OutsideTokens | None
     started_at: datetime
+
+    async def principal(self, bearer: str) -> Principal:
+        """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
+
+        Raises:
+            NotAuthenticated: nobody that is known.
+        """
+        if self.outside_tokens is not None and LOOKS_SIGNED.fullmatch(bearer):
+            return await self.outside_tokens.principal(bearer)
+        return await self.keyring.principal(bearer)
 
 
 def service_of(connection: Connection) -> Service:
@@ -37,6 +53,16 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
     async def find(prefix: str) -> KeyRow | None:
         return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))
 
-    desk = open_desk(store, rulebook)
-    keyring = Keyring(find, desk.clock, time.monotonic)
-    return Service(settings=settings, desk=desk, keyring=keyring, started_at=desk.clock())
+    async def tenant_of(name: str) -> int | None:
+        found = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, name))
+        return None if found is None else found.tenant_id
+
+    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic)
+    return Service(
+        settings=settings,
+        desk=desk,
+        keyring=Keyring(find, desk.clock, time.monotonic),
+        token_desk=TokenDesk(store, key_sets, desk.clock, settings.public_url + TOKEN_PATH),
+        outside_tokens=OutsideTokens(settings.issuer, key_sets, tenant_of) if settings.issuer is not None else None,
+        started_at=desk.clock(),
+    )

@@ -64,7 +64,7 @@ def _note(scope: Any, request_id: str, method: str, status: int, began: float) -
         status=status,
         milliseconds=round((time.perf_counter() - began) * 1000, 2),
         tenant=principal.tenant_id if principal else None,
-        key=principal.prefix if principal else None,
+        key=principal.actor.removeprefix("key:") if principal else None,
     )
     access.info("%s", msgspec.json.encode(line).decode())
 

@@ -1,4 +1,5 @@
-"""What is done beside the requests: every half minute idle sets are closed, and the uses of keys are noted."""
+"""What is done beside the requests: every half minute idle sets are closed, the uses of keys noted, old tokens
+forgotten."""
 
 from __future__ import annotations
 
@@ -21,6 +22,7 @@ async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) ->
     while True:
         await attempt(close_idle_sets, service)
         await attempt(note_uses, service)
+        await attempt(forget_old_tokens, service)
         await asyncio.sleep(seconds_between)
 
 
@@ -35,6 +37,11 @@ async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) 
 async def close_idle_sets(service: Service) -> None:
     """Close the open sets in which nothing arrives any more."""
     await ingest.close_idle_sets(service.desk)
+
+
+async def forget_old_tokens(service: Service) -> None:
+    """Delete tokens that have expired, and what was kept of assertions so that none is used twice."""
+    await service.token_desk.forget_old()
 
 
 async def note_uses(service: Service) -> None:

@@ -10,6 +10,7 @@ QuietcuffError
 ├── VersionStale           a change to a version that is no longer the newest
 ├── NotAuthenticated       no key, or one that is unknown, revoked or expired
 ├── NotAllowed             a key without the scope that is needed
+├── TokenRefused           a client that is given no token, with OAuth's own word for why
 ├── Busy                   no room now; trying again later may help
 ├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 └── DemoFailed             the demonstration's own server did not answer as it must
@@ -94,6 +95,15 @@ class NotAllowed(QuietcuffError):
     def __init__(self, scope: str) -> None:
         super().__init__(f"needs {scope}")
         self.scope = scope
+
+
+class TokenRefused(QuietcuffError):
+    """No token is given. ``code`` is OAuth's word, such as ``invalid_client``; the detail tells no secret."""
+
+    def __init__(self, code: str, detail: str) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.detail = detail
 
 
 class Busy(QuietcuffError):

@@ -8,7 +8,7 @@ the public URL), and answer JSON bytes:
   ``search.searchset(snapshot, publisher, search) -> bytes``                            GET /fhir/R4/Observation
 These need no database:
   ``asking.parse_search(items, fhir_url=, clock=dates.Clock(zone, now), is_strict=) -> Search``  raises NotAcceptable
-  ``capability.capability_statement(public_url, as_of) -> bytes``                       GET /fhir/R4/metadata
+  ``capability.capability_statement(public_url, token_url, as_of) -> bytes``            GET /fhir/R4/metadata
   ``problems.operation_outcome(status, text, faults) -> bytes``                         every error under /fhir
 For the flow: which Observations moved, and what their status is now:
   ``moves.first_stands(sitting, at) -> Stands``

@@ -13,6 +13,8 @@ from quietcuff.export.parameters import PARAMETERS
 from quietcuff.export.read import READERS
 
 FHIR_VERSION = "4.0.1"
+OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
+SECURITY_SERVICE = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 SEARCH_PARAMETER = "http://hl7.org/fhir/SearchParameter/"
 PROFILES = [
     codes.BP_PROFILE,
@@ -22,9 +24,10 @@ PROFILES = [
     codes.US_AVERAGE_BP_PROFILE,
 ]
 SEARCHED_TYPE = "Observation"
+FHIR_TYPES = tuple(sorted(READERS))
 
 
-def capability_statement(public_url: str, as_of: date) -> bytes:
+def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
     """The CapabilityStatement of this service, in JSON."""
     statement = {
         "resourceType": "CapabilityStatement",
@@ -41,12 +44,21 @@ def capability_statement(public_url: str, as_of: date) -> bytes:
         "rest": [
             {
                 "mode": "server",
-                "security": {"description": "A key of this service, sent as a bearer token."},
+                "security": security(token_url),
                 "resource": [resource_capability(resource_type) for resource_type in sorted(READERS)],
             }
         ],
     }
     return msgspec.json.encode(statement)
+
+
+def security(token_url: str) -> dict[str, Any]:
+    """How callers are authorized; older clients look for the token route here. Source: SMART App Launch 2.2, conformance."""
+    return {
+        "extension": [{"url": OAUTH_URIS, "extension": [{"url": "token", "valueUri": token_url}]}],
+        "service": [{"coding": [{"system": SECURITY_SERVICE, "code": "SMART-on-FHIR"}], "text": "SMART Backend Services"}],
+        "description": "A bearer token: given to a client that signs for itself, or a key of this service.",
+    }
 
 
 def resource_capability(resource_type: str) -> dict[str, Any]:

@@ -27,16 +27,11 @@ _NO_DIGEST = bytes(32)
 
 
 class Principal(msgspec.Struct, frozen=True):
-    """Who asks: the tenant, the key's prefix and what the key may do."""
+    """Who asks: the tenant, the name under which the trail keeps what was done, and what may be done."""
 
     tenant_id: int
-    prefix: str
+    actor: str
     scopes: Scopes
-
-    @property
-    def actor(self) -> str:
-        """The name under which the trail keeps what this key did."""
-        return f"key:{self.prefix}"
 
 
 class NewKey(msgspec.Struct, frozen=True):
@@ -89,7 +84,8 @@ class Keyring:
         now = self._clock()
         if known is None or not is_right or not _is_alive(known[0], now):
             raise NotAuthenticated
-        self._uses[known[0].key_id] = now
+        if known[0].client_id is None:
+            self._uses[known[0].key_id] = now
         return known[1]
 
     def take_uses(self) -> dict[UUID, datetime]:
@@ -106,7 +102,8 @@ class Keyring:
         stored = await self._find(prefix)
         if stored is None:
             return None
-        principal = Principal(stored.tenant_id, stored.prefix, parse_scopes(stored.scopes))
+        actor = f"key:{stored.prefix}" if stored.client_id is None else f"client:{stored.client_id}"
+        principal = Principal(stored.tenant_id, actor, parse_scopes(stored.scopes))
         if len(self._cached) >= MOST_CACHED:
             self._cached.clear()
         self._cached[prefix] = (now, stored, principal)

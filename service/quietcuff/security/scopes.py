@@ -1,13 +1,15 @@
-"""Scopes: SMART letters on FHIR types, ``system/Observation.rs``.
+"""Scopes: SMART letters on FHIR types, ``system/Observation.rs``, narrowed or not by search parameters.
 
 Letters are create, read, update, delete, search, in this order; the older words read, write and ``*`` mean ``rs``,
-``cud`` and all five. ``quietcuff/identified`` is the one scope of our own: exports with names.
+``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens the Observations only that such a search would
+find. ``quietcuff/identified`` is the one scope of our own: exports with names.
 Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 """
 
 from __future__ import annotations
 
 import re
+from urllib.parse import parse_qsl
 
 import msgspec
 
@@ -16,9 +18,17 @@ from quietcuff.core.errors import Fault, NotAcceptable
 LETTERS = "cruds"
 OLDER_WORDS = {"read": "rs", "write": "cud", "*": LETTERS}
 IDENTIFIED = "quietcuff/identified"
-ACCEPTED = f"system/TYPE.LETTERS with a FHIR type or *, and letters of {LETTERS} in this order; or {IDENTIFIED}."
+NARROWING = {"Observation": ("category", "code")}
+ACCEPTED = (
+    f"system/TYPE.LETTERS with a FHIR type or *, and letters of {LETTERS} in this order, for Observation with "
+    f"?category=SYSTEM|CODE or ?code=SYSTEM|CODE or both; or {IDENTIFIED}."
+)
 
-_SCOPE = re.compile(r"system/(?P<type>\*|[A-Z][A-Za-z]{1,63})\.(?P<letters>c?r?u?d?s?|read|write|\*)", re.ASCII)
+_SCOPE = re.compile(
+    r"system/(?P<type>\*|[A-Z][A-Za-z]{1,63})\.(?P<letters>c?r?u?d?s?|read|write|\*)(\?(?P<query>[\x21-\x7e]{1,400}))?",
+    re.ASCII,
+)
+Query = tuple[tuple[str, str], ...]
 
 
 class Need(msgspec.Struct, frozen=True):
@@ -31,16 +41,58 @@ class Need(msgspec.Struct, frozen=True):
         return f"system/{self.type}.{self.letter}"
 
 
+class Scope(msgspec.Struct, frozen=True):
+    """One scope as it is meant: a type or ``*``, its letters, and the search that narrows it, if any.
+
+    ``is_older`` where it was said with one of the older words.
+    """
+
+    type: str
+    letters: str
+    query: Query = ()
+    is_older: bool = False
+
+    def __str__(self) -> str:
+        word = next((word for word, meant in OLDER_WORDS.items() if meant == self.letters), None) if self.is_older else None
+        asked = "&".join(f"{name}={value}" for name, value in self.query)
+        return f"system/{self.type}.{word or self.letters}{f'?{asked}' if asked else ''}"
+
+
 class Scopes(msgspec.Struct, frozen=True):
-    """What a key may do: each FHIR type, or ``*``, with its letters."""
+    """What a key may do: each FHIR type, or ``*``, with its letters; and what it may do with a part of a type only."""
 
     letters: dict[str, frozenset[str]]
     identified: bool
+    narrowed: tuple[Scope, ...] = ()
 
     def allow(self, need: Need) -> bool:
-        """Whether the operation is among what the key may do; what is not named is not allowed."""
+        """Whether the operation is among what the key may do with all of the type; what is not named is not allowed."""
         granted = self.letters.get(need.type, frozenset()) | self.letters.get("*", frozenset())
         return need.letter in granted
+
+    def parts(self, need: Need) -> list[Query] | None:
+        """The searches whose finds the operation may touch, any of them; None for all of the type, an empty list for none."""
+        if self.allow(need):
+            return None
+        return [scope.query for scope in self.narrowed if scope.type == need.type and need.letter in scope.letters]
+
+
+def read_scope(word: str) -> Scope | None:
+    """The scope that a word says; None where it says none that this service has."""
+    match = _SCOPE.fullmatch(word)
+    if match is None or not match["letters"]:
+        return None
+    letters = OLDER_WORDS.get(match["letters"], match["letters"])
+    query: Query = ()
+    if match["query"] is not None:
+        try:
+            query = tuple(parse_qsl(match["query"], keep_blank_values=True, strict_parsing=True, max_num_fields=4))
+        except ValueError:
+            return None
+        known = NARROWING.get(match["type"], ())
+        if any(name not in known or not value or set(value) & set("&#+% \\") for name, value in query):
+            return None
+    return Scope(match["type"], letters, query, is_older=match["letters"] in OLDER_WORDS)
 
 
 def parse_scopes(text: str) -> Scopes:
@@ -49,17 +101,53 @@ def parse_scopes(text: str) -> Scopes:
     Raises:
         NotAcceptable: a word of the list is no scope, or there is none.
     """
-    letters: dict[str, frozenset[str]] = {}
-    identified = False
-    for word in text.split():
-        match = _SCOPE.fullmatch(word)
-        if word == IDENTIFIED:
-            identified = True
-        elif match is not None and match["letters"]:
-            granted = OLDER_WORDS.get(match["letters"], match["letters"])
-            letters[match["type"]] = letters.get(match["type"], frozenset()) | frozenset(granted)
-        else:
-            raise NotAcceptable([Fault(parameter="scope", code="unknown-scope", detail=ACCEPTED)])
-    if not letters:
+    words = text.split()
+    read = [read_scope(word) for word in words if word != IDENTIFIED]
+    if any(scope is None for scope in read):
+        raise NotAcceptable([Fault(parameter="scope", code="unknown-scope", detail=ACCEPTED)])
+    if not read:
         raise NotAcceptable([Fault(parameter="scope", code="missing", detail=ACCEPTED)])
-    return Scopes(letters, identified)
+    return scopes_of([scope for scope in read if scope is not None], identified=IDENTIFIED in words)
+
+
+def scopes_of(read: list[Scope], *, identified: bool) -> Scopes:
+    """What a list of scopes opens together."""
+    letters: dict[str, frozenset[str]] = {}
+    for scope in read:
+        if not scope.query:
+            letters[scope.type] = letters.get(scope.type, frozenset()) | frozenset(scope.letters)
+    return Scopes(letters, identified, tuple(scope for scope in read if scope.query))
+
+
+def grant(wanted: str, held: str) -> list[str]:
+    """Of the scopes that are wanted, what those held allow, in the words in which they were wanted.
+
+    A type that is wanted whole but held in part is granted in that part, ``*`` as the types that are held. Words that are no
+    scope of this service are left out. Example: ``system/*.read`` of one who holds ``system/Patient.rs`` is
+    ``["system/Patient.read"]``. Source: SMART App Launch 2.2, 3.3: the scopes granted may be fewer than those asked for.
+    """
+    owned = [scope for scope in (read_scope(word) for word in held.split()) if scope is not None]
+    granted: dict[str, None] = {}
+    for word in wanted.split():
+        if word == IDENTIFIED and IDENTIFIED in held.split():
+            granted[word] = None
+        scope = read_scope(word)
+        for owner in owned if scope is not None else ():
+            common = None if scope is None else _common(scope, owner)
+            if common is not None:
+                granted[str(common)] = None
+    return list(granted)
+
+
+def _common(wanted: Scope, owner: Scope) -> Scope | None:
+    """What two scopes have in common: the narrower type, the letters of both, and the searches of both."""
+    if "*" not in (wanted.type, owner.type) and wanted.type != owner.type:
+        return None
+    letters = "".join(letter for letter in LETTERS if letter in wanted.letters and letter in owner.letters)
+    if not letters:
+        return None
+    kind = owner.type if wanted.type == "*" else wanted.type
+    query = tuple(dict.fromkeys((*owner.query, *wanted.query)))
+    if query and kind not in NARROWING:
+        return None
+    return Scope(kind, letters, query, is_older=wanted.is_older and letters in OLDER_WORDS.values())

@@ -56,6 +56,31 @@ api_key = Table(
     Column("expires_at", Instant),
     Column("revoked_at", Instant),
     Column("last_used_at", Instant),
+    Column("client_id", Id, doc="of a token: the client it was given to; null of a key"),
+    Index("ix_api_key_client", "client_id"),
+)
+
+client = Table(
+    "client",
+    metadata,
+    Column("client_id", Id, primary_key=True),
+    Column("tenant_id", Integer, nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("scopes", Text, nullable=False, doc="the most that a token of it may carry"),
+    Column("key_set", LargeBinary, doc="JSON Web Key Set of public keys; null where it stands at an address"),
+    Column("key_set_url", Text),
+    Column("created_at", Instant, nullable=False),
+    Column("revoked_at", Instant),
+)
+
+assertion_use = Table(
+    "assertion_use",
+    metadata,
+    Column("client_id", Id, primary_key=True),
+    Column("assertion_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the assertion's jti"),
+    Column("expires_at", Instant, nullable=False),
+    Index("ix_assertion_use_expires", "expires_at"),
+    sqlite_with_rowid=False,
 )
 
 subject = Table(

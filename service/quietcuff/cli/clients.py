@@ -1,0 +1,158 @@
+"""``quietcuff clients``: register, list and revoke the clients that sign for themselves and are given tokens."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from uuid import UUID, uuid4
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.cli.keys import on_store, short_text
+from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
+from quietcuff.security.scopes import parse_scopes
+from quietcuff.storage.api_keys import revoke_tokens
+from quietcuff.storage.clients import ClientRow, clients_of_tenant, insert_client, revoke_client, set_client_keys
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
+
+NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before."
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("clients", help="register, list and revoke clients that sign for themselves")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    register = actions.add_parser("register", help="register a client and print its id, alone on its line")
+    register.add_argument("--tenant", required=True, help="whose data the client may see; made if there is none of that name")
+    register.add_argument("--name", required=True, help="what the client is")
+    register.add_argument(
+        "--scope", required=True, action="append", help="the most its tokens may carry, such as system/*.rs; may be repeated"
+    )
+    add_keys_to(register)
+    register.set_defaults(run=run_register)
+    keys = actions.add_parser("keys", help="give a client other public keys")
+    keys.add_argument("client")
+    add_keys_to(keys)
+    keys.set_defaults(run=run_keys)
+    listing = actions.add_parser("list", help="the clients of a tenant")
+    listing.add_argument("--tenant", required=True)
+    listing.set_defaults(run=run_list)
+    revoke = actions.add_parser("revoke", help="end a client and its tokens; servers notice within five seconds")
+    revoke.add_argument("client")
+    revoke.set_defaults(run=run_revoke)
+
+
+def add_keys_to(parser: argparse.ArgumentParser) -> None:
+    """The three ways in which a client's public keys are given."""
+    ways = parser.add_mutually_exclusive_group(required=True)
+    ways.add_argument("--key-set", metavar="FILE", help="a JSON Web Key Set of its public keys")
+    ways.add_argument("--key-set-url", metavar="URL", help="the https address of its key set, where it changes its keys itself")
+    ways.add_argument("--public-key", metavar="FILE", help="one public key in PEM; its kid is the thumbprint of RFC 7638")
+
+
+def keys_of(arguments: argparse.Namespace) -> tuple[bytes | None, str | None]:
+    """The key set that was given, or the address of one.
+
+    Raises:
+        NotAcceptable: no key set, or no public key.
+        OSError: a file that cannot be read.
+    """
+    if arguments.key_set_url is not None:
+        return None, check_key_set_url(arguments.key_set_url)
+    if arguments.public_key is not None:
+        return key_set_of_pem(Path(arguments.public_key).read_bytes()), None
+    document = Path(arguments.key_set).read_bytes()
+    read_key_set(document)
+    return document, None
+
+
+def run_register(arguments: argparse.Namespace) -> int:
+    """Register a client and print its id."""
+    scopes = " ".join(" ".join(arguments.scope).split())
+    parse_scopes(scopes)
+    tenant_name, name = short_text("tenant", arguments.tenant), short_text("name", arguments.name)
+    key_set, url = keys_of(arguments)
+    client_id, now = uuid4(), datetime.now(UTC)
+
+    def insert(connection: Any) -> None:
+        require_newest_schema(connection)
+        tenant = find_or_create_tenant(connection, tenant_name, now)
+        insert_client(connection, ClientRow(client_id, tenant.tenant_id, name, scopes, key_set, url, now))
+
+    on_store(insert)
+    sys.stdout.write(f"{client_id}\n")
+    for kid in () if key_set is None else (key["kid"] for key in read_key_set(key_set)):
+        say(f"Its assertions are signed with the key whose kid is {kid}.")
+    return 0
+
+
+def run_keys(arguments: argparse.Namespace) -> int:
+    """Give a client other keys; 1 where there is none of that id that still lives."""
+    key_set, url = keys_of(arguments)
+    client_id = id_of(arguments.client)
+
+    def change(connection: Any) -> bool:
+        require_newest_schema(connection)
+        return set_client_keys(connection, client_id, key_set, url)
+
+    if on_store(change):
+        say("From now on assertions are held against these keys. Tokens given before live out their minutes.")
+        return 0
+    say(NO_SUCH_CLIENT)
+    return 1
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    """Show the clients of a tenant as a table."""
+
+    def read(connection: Any) -> list[ClientRow]:
+        require_newest_schema(connection)
+        tenant = find_tenant(connection, arguments.tenant)
+        return [] if tenant is None else clients_of_tenant(connection, tenant.tenant_id)
+
+    rows = on_store(read)
+    table = Table()
+    for heading in ("id", "name", "scopes", "keys", "made", "revoked"):
+        table.add_column(heading, overflow="fold")
+    for row in rows:
+        keys = row.key_set_url or ", ".join(key["kid"] for key in read_key_set(row.key_set or b""))
+        moments = (f"{at:%Y-%m-%d %H:%M}Z" if at is not None else "" for at in (row.created_at, row.revoked_at))
+        table.add_row(*(Text(cell) for cell in (str(row.client_id), row.name, row.scopes, keys, *moments)))
+    Console(highlight=False).print(table)
+    return 0
+
+
+def run_revoke(arguments: argparse.Namespace) -> int:
+    """End a client and every token it holds; 1 where there is none of that id that still lives."""
+    client_id, now = id_of(arguments.client), datetime.now(UTC)
+
+    def revoke(connection: Any) -> bool:
+        require_newest_schema(connection)
+        revoke_tokens(connection, client_id, now)
+        return revoke_client(connection, client_id, now)
+
+    if on_store(revoke):
+        say("Revoked.")
+        return 0
+    say(NO_SUCH_CLIENT)
+    return 1
+
+
+def id_of(text: str) -> UUID:
+    """The id of a client.
+
+    Raises:
+        NotAcceptable: not the form of one.
+    """
+    try:
+        return UUID(text)
+    except ValueError as error:
+        raise NotAcceptable([Fault(parameter="client", code="not-an-id", detail="The id printed at registration.")]) from error

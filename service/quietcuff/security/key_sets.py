@@ -1,0 +1,206 @@
+"""Public keys of others: JSON Web Key Sets, held against what may sign, and fetched from the addresses where they stand.
+
+Source: RFC 7517 (key sets), RFC 7518 (algorithms), RFC 7638 (thumbprints).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hashlib
+import json
+from base64 import urlsafe_b64encode
+from collections.abc import Awaitable, Callable
+from typing import Any
+from urllib.parse import urlsplit
+
+import jwt
+import msgspec
+from jwt.algorithms import ECAlgorithm, RSAAlgorithm
+
+from quietcuff.core.errors import Fault, NotAcceptable
+
+Key = dict[str, Any]
+# Which keys may sign with an algorithm: their type, and their curve.
+FITTING = {
+    "RS256": ("RSA", None),
+    "RS384": ("RSA", None),
+    "RS512": ("RSA", None),
+    "PS256": ("RSA", None),
+    "PS384": ("RSA", None),
+    "PS512": ("RSA", None),
+    "ES256": ("EC", "P-256"),
+    "ES384": ("EC", "P-384"),
+    "ES512": ("EC", "P-521"),
+}
+PRIVATE_PARTS = frozenset({"d", "p", "q", "dp", "dq", "qi", "oth", "k"})
+LEAST_RSA_BITS = 2048
+MOST_KEYS = 100
+LARGEST_SET_BYTES = 256 * 1024
+FETCH_SECONDS = 5.0
+KEPT_SECONDS = 300.0
+LEAST_SECONDS_BETWEEN = 10.0
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+
+
+def read_key_set(document: bytes) -> list[Key]:
+    """The keys of a set, as they stand in it.
+
+    Raises:
+        NotAcceptable: no key set, or one whose keys have no ``kid`` or ``kty``, hold private parts, or are too weak.
+    """
+    try:
+        keys = msgspec.json.decode(document)["keys"]
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, KeyError, TypeError) as error:
+        raise refused("not-a-key-set", 'A JSON Web Key Set: {"keys": [...]}.') from error
+    if not isinstance(keys, list) or not 0 < len(keys) <= MOST_KEYS or not all(isinstance(key, dict) for key in keys):
+        raise refused("not-a-key-set", f"1 to {MOST_KEYS} keys, each an object.")
+    for place, key in enumerate(keys):
+        check_key(key, place)
+    return keys
+
+
+def check_key(key: Key, place: int) -> None:
+    """Hold a key against what may stand in a public set.
+
+    Raises:
+        NotAcceptable: why it may not.
+    """
+    pointer = f"/keys/{place}"
+    if PRIVATE_PARTS & set(key):
+        raise refused("private-key", "Public keys only: this one holds private parts and should be replaced.", pointer)
+    if not all(isinstance(key.get(name), str) and key[name] for name in ("kid", "kty")):
+        raise refused("missing", "Each key has a kid and a kty.", pointer)
+    if key["kty"] not in ("RSA", "EC"):
+        raise refused("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.", pointer)
+    try:
+        public = (RSAAlgorithm if key["kty"] == "RSA" else ECAlgorithm).from_jwk(key)
+    except (jwt.exceptions.PyJWTError, ValueError, TypeError) as error:
+        raise refused("unfit-key", "A whole RSA or EC public key.", pointer) from error
+    if key["kty"] == "RSA" and public.key_size < LEAST_RSA_BITS:
+        raise refused("unfit-key", f"RSA keys have at least {LEAST_RSA_BITS} bits.", pointer)
+
+
+def refused(code: str, detail: str, pointer: str = "") -> NotAcceptable:
+    return NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
+
+
+def key_set_of_pem(text: bytes) -> bytes:
+    """The key set of one public key in PEM, its ``kid`` the thumbprint of RFC 7638, as clients that hold a PEM name it.
+
+    Raises:
+        NotAcceptable: not a public RSA or EC key in PEM.
+    """
+    from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePublicKey
+    from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
+    from cryptography.hazmat.primitives.serialization import load_pem_public_key
+
+    try:
+        public = load_pem_public_key(text)
+    except ValueError as error:
+        raise refused("not-a-key", "A public key in PEM: -----BEGIN PUBLIC KEY-----.") from error
+    if isinstance(public, RSAPublicKey):
+        key: Key = RSAAlgorithm.to_jwk(public, as_dict=True)
+    elif isinstance(public, EllipticCurvePublicKey):
+        key = ECAlgorithm.to_jwk(public, as_dict=True)
+    else:
+        raise refused("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.")
+    key.pop("key_ops", None)
+    document = msgspec.json.encode({"keys": [{**key, "kid": thumbprint(key)}]})
+    read_key_set(document)
+    return document
+
+
+def thumbprint(key: Key) -> str:
+    """The name of a key that everybody computes alike. Source: RFC 7638, 3; its example is a test."""
+    required = ("e", "kty", "n") if key["kty"] == "RSA" else ("crv", "kty", "x", "y")
+    canonical = json.dumps({name: key[name] for name in required}, separators=(",", ":"), sort_keys=True)
+    return urlsafe_b64encode(hashlib.sha256(canonical.encode()).digest()).rstrip(b"=").decode()
+
+
+def choose_key(keys: list[Key], kid: str | None, algorithm: str) -> Key | None:
+    """The one key of that name that may sign with the algorithm; None where there is none, or more than one.
+
+    Source: SMART App Launch 2.2, asymmetric authentication, "signature verification".
+    """
+    kind, curve = FITTING[algorithm]
+    found = [
+        key
+        for key in keys
+        if key["kid"] == kid
+        and key["kty"] == kind
+        and key.get("crv") == curve
+        and key.get("alg", algorithm) == algorithm
+        and key.get("use", "sig") == "sig"
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def check_key_set_url(text: str) -> str:
+    """The address of a key set: https, or http on this machine only.
+
+    Raises:
+        NotAcceptable: any other address.
+    """
+    parts = urlsplit(text)
+    is_own = parts.scheme == "http" and parts.hostname in LOOPBACK
+    if not parts.hostname or parts.username or parts.fragment or not (parts.scheme == "https" or is_own):
+        fault = Fault(parameter="key-set-url", code="bad-address", detail="An https address without user or fragment.")
+        raise NotAcceptable([fault])
+    return text
+
+
+async def fetch(url: str) -> bytes:
+    """The bytes at an address, in five seconds and without following it anywhere else.
+
+    Raises:
+        OSError: not reachable, not 200, or far too long.
+    """
+    # Imported where it is used: a service without such clients need not wait for it.
+    import httpx
+
+    body = b""
+    try:
+        async with (
+            asyncio.timeout(FETCH_SECONDS),
+            httpx.AsyncClient(timeout=FETCH_SECONDS, trust_env=False, follow_redirects=False) as client,
+            client.stream("GET", url, headers={"Accept": "application/json"}) as answer,
+        ):
+            async for part in answer.aiter_bytes():
+                body += part
+                if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
+                    break
+    except (httpx.HTTPError, httpx.InvalidURL) as error:
+        raise ConnectionError("the key set cannot be reached") from error
+    if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
+        raise ConnectionError("the key set cannot be had")
+    return body
+
+
+class KeySets:
+    """Key sets at addresses, kept for five minutes; looked at again when a name is asked for that they do not hold.
+
+    A set that cannot be fetched any more goes on as it was last seen, so that its owner's outage is not ours.
+    """
+
+    def __init__(self, monotonic: Callable[[], float], fetch: Callable[[str], Awaitable[bytes]] = fetch) -> None:
+        self._monotonic = monotonic
+        self._fetch = fetch
+        self._known: dict[str, tuple[float, list[Key]]] = {}
+
+    async def key(self, url: str, kid: str | None, algorithm: str) -> Key | None:
+        """The key of that name that may sign with the algorithm; None where the set holds none, or cannot be had."""
+        fetched_at, keys = self._known.get(url, (float("-inf"), []))
+        age = self._monotonic() - fetched_at
+        found = choose_key(keys, kid, algorithm)
+        if age >= KEPT_SECONDS or (found is None and age >= LEAST_SECONDS_BETWEEN):
+            keys = await self._look_again(url, keys)
+            found = choose_key(keys, kid, algorithm)
+        return found
+
+    async def _look_again(self, url: str, keys: list[Key]) -> list[Key]:
+        with contextlib.suppress(OSError, NotAcceptable):
+            keys = read_key_set(await self._fetch(url))
+        # Remembered as looked at even where it failed, or every bad token would make us ask again.
+        self._known[url] = self._monotonic(), keys
+        return keys

@@ -1,0 +1,95 @@
+"""Tokens of an issuer outside this service, such as a hospital's own authorization server.
+
+Who the issuer is, for whom its tokens must be meant, where its keys stand and which tenant its tokens open are settings.
+Source: RFC 9068, and RFC 7519 where it is silent.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import jwt
+import msgspec
+
+from quietcuff.core.errors import NotAuthenticated
+from quietcuff.security.api_keys import Principal
+from quietcuff.security.key_sets import FITTING, KeySets
+from quietcuff.security.scopes import IDENTIFIED, read_scope, scopes_of
+
+LEEWAY_SECONDS = 5
+LONGEST_TOKEN = 16_384
+LOOKS_SIGNED = re.compile(r"[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+", re.ASCII)
+KINDS = frozenset({"JWT", "AT+JWT", "APPLICATION/AT+JWT"})
+_UNFIT = re.compile(r"[^\x21-\x7e]")
+
+
+class Issuer(msgspec.Struct, frozen=True, kw_only=True):
+    """An outside issuer. Its tokens open the tenant of that name, or the one that a claim of theirs names."""
+
+    name: str
+    audience: str
+    key_set_url: str
+    tenant: str | None = None
+    tenant_claim: str | None = None
+
+
+class OutsideTokens:
+    """Tells who holds a token of the outside issuer. ``find_tenant`` answers a tenant's number by its name."""
+
+    def __init__(self, issuer: Issuer, key_sets: KeySets, find_tenant: Callable[[str], Awaitable[int | None]]) -> None:
+        self._issuer = issuer
+        self._key_sets = key_sets
+        self._find_tenant = find_tenant
+
+    async def principal(self, token: str) -> Principal:
+        """Who holds the token, and of its scopes those that this service has.
+
+        Raises:
+            NotAuthenticated: it does not hold, for any reason; which is not told.
+        """
+        claims = await self._proved(token)
+        claimed = claims.get(self._issuer.tenant_claim) if self._issuer.tenant_claim else self._issuer.tenant
+        tenant_id = await self._find_tenant(claimed) if isinstance(claimed, str) else None
+        if tenant_id is None:
+            raise NotAuthenticated
+        words = words_of(claims)
+        read = [scope for scope in map(read_scope, words) if scope is not None]
+        return Principal(tenant_id, actor_of(claims), scopes_of(read, identified=IDENTIFIED in words))
+
+    async def _proved(self, token: str) -> dict[str, Any]:
+        try:
+            header = jwt.get_unverified_header(token) if len(token) <= LONGEST_TOKEN else {}
+            algorithm = header.get("alg")
+            is_known = isinstance(algorithm, str) and algorithm in FITTING and "crit" not in header
+            if not is_known or str(header.get("typ", "JWT")).upper() not in KINDS:
+                raise NotAuthenticated
+            key = await self._key_sets.key(self._issuer.key_set_url, header.get("kid"), str(algorithm))
+            if key is None:
+                raise NotAuthenticated
+            return jwt.decode(
+                token,
+                key=jwt.PyJWK.from_dict(key, str(algorithm)),
+                algorithms=[str(algorithm)],
+                audience=self._issuer.audience,
+                issuer=self._issuer.name,
+                leeway=LEEWAY_SECONDS,
+                options={"require": ["iss", "aud", "exp"]},
+            )
+        except (jwt.exceptions.PyJWTError, ValueError, OverflowError, RecursionError) as error:
+            raise NotAuthenticated from error
+
+
+def words_of(claims: dict[str, Any]) -> list[str]:
+    """The scopes a token says: one text, or a list under either of the two names that are common."""
+    said = claims.get("scope", claims.get("scp", ""))
+    if isinstance(said, str):
+        return said.split()
+    return [word for word in said if isinstance(word, str)] if isinstance(said, list) else []
+
+
+def actor_of(claims: dict[str, Any]) -> str:
+    """The name for the trail: the client, else the subject."""
+    named = next((claims[name] for name in ("client_id", "azp", "sub") if isinstance(claims.get(name), str)), "unnamed")
+    return f"outside:{_UNFIT.sub('?', named)[:200]}"
