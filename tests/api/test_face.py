@@ -99,7 +99,7 @@ def test_every_kind_of_problem_explains_itself_at_its_own_address(stranger: http
 
 
 # Where the code stands in each way of making a fault: by position, or by name.
-CODE_PLACES = {"Fault": None, "Conflict": 0, "_refuse": 0, "refuse": 1, "_fault": 1, "refused": 1}
+CODE_PLACES = {"Fault": None, "Conflict": 0, "_refuse": 0, "refuse": 1, "_fault": 1, "refused": 1, "unfit": 0}
 
 
 def codes_said(tree: ast.AST) -> Iterator[str]:

@@ -52,6 +52,11 @@ FAULT_CODES: dict[str, str] = {
     "not-an-id": "Not an id as this service gives them.",
     "not-a-cursor": "Not a cursor that an earlier page gave.",
     "unknown-scope": "Not a scope.",
+    "bad-address": "An address that is not one, or not a safe one.",
+    "not-a-key": "Not a public key in PEM.",
+    "not-a-key-set": "Not a JSON Web Key Set.",
+    "private-key": "A key set that holds private parts of a key.",
+    "unfit-key": "A key that is too weak, or of a kind that is not used.",
     "bad-setting": "A setting of the service with a value that is not understood.",
     # FHIR search
     "parameter-not-supported": "A search parameter that is not offered.",

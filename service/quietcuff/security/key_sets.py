@@ -52,9 +52,9 @@ def read_key_set(document: bytes) -> list[Key]:
     try:
         keys = msgspec.json.decode(document)["keys"]
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, KeyError, TypeError) as error:
-        raise refused("not-a-key-set", 'A JSON Web Key Set: {"keys": [...]}.') from error
+        raise unfit("not-a-key-set", 'A JSON Web Key Set: {"keys": [...]}.') from error
     if not isinstance(keys, list) or not 0 < len(keys) <= MOST_KEYS or not all(isinstance(key, dict) for key in keys):
-        raise refused("not-a-key-set", f"1 to {MOST_KEYS} keys, each an object.")
+        raise unfit("not-a-key-set", f"1 to {MOST_KEYS} keys, each an object.")
     for place, key in enumerate(keys):
         check_key(key, place)
     return keys
@@ -68,20 +68,20 @@ def check_key(key: Key, place: int) -> None:
     """
     pointer = f"/keys/{place}"
     if PRIVATE_PARTS & set(key):
-        raise refused("private-key", "Public keys only: this one holds private parts and should be replaced.", pointer)
+        raise unfit("private-key", "Public keys only: this one holds private parts and should be replaced.", pointer)
     if not all(isinstance(key.get(name), str) and key[name] for name in ("kid", "kty")):
-        raise refused("missing", "Each key has a kid and a kty.", pointer)
+        raise unfit("missing", "Each key has a kid and a kty.", pointer)
     if key["kty"] not in ("RSA", "EC"):
-        raise refused("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.", pointer)
+        raise unfit("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.", pointer)
     try:
         public = (RSAAlgorithm if key["kty"] == "RSA" else ECAlgorithm).from_jwk(key)
     except (jwt.exceptions.PyJWTError, ValueError, TypeError) as error:
-        raise refused("unfit-key", "A whole RSA or EC public key.", pointer) from error
+        raise unfit("unfit-key", "A whole RSA or EC public key.", pointer) from error
     if key["kty"] == "RSA" and public.key_size < LEAST_RSA_BITS:
-        raise refused("unfit-key", f"RSA keys have at least {LEAST_RSA_BITS} bits.", pointer)
+        raise unfit("unfit-key", f"RSA keys have at least {LEAST_RSA_BITS} bits.", pointer)
 
 
-def refused(code: str, detail: str, pointer: str = "") -> NotAcceptable:
+def unfit(code: str, detail: str, pointer: str = "") -> NotAcceptable:
     return NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
 
 
@@ -98,13 +98,13 @@ def key_set_of_pem(text: bytes) -> bytes:
     try:
         public = load_pem_public_key(text)
     except ValueError as error:
-        raise refused("not-a-key", "A public key in PEM: -----BEGIN PUBLIC KEY-----.") from error
+        raise unfit("not-a-key", "A public key in PEM: -----BEGIN PUBLIC KEY-----.") from error
     if isinstance(public, RSAPublicKey):
         key: Key = RSAAlgorithm.to_jwk(public, as_dict=True)
     elif isinstance(public, EllipticCurvePublicKey):
         key = ECAlgorithm.to_jwk(public, as_dict=True)
     else:
-        raise refused("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.")
+        raise unfit("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.")
     key.pop("key_ops", None)
     document = msgspec.json.encode({"keys": [{**key, "kid": thumbprint(key)}]})
     read_key_set(document)
