@@ -37,6 +37,9 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     public_url: str = "http://127.0.0.1:8080"
     log_level: LogLevel = "info"
     issuer: Issuer | None = None
+    export_jobs: int = 3
+    export_file_resources: int = 100_000
+    export_hours: int = 24
 
 
 def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", port: int = 8080) -> Settings:
@@ -70,6 +73,11 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
             "the http or https address that callers use, without query, such as https://bp.example.org",
         ),
         log_level=value_of("QUIETCUFF_LOG_LEVEL", "info", _log_level, ", ".join(get_args(LogLevel))),
+        export_jobs=value_of("QUIETCUFF_EXPORT_JOBS", 3, _whole_number(100), "a whole number from 1 to 100"),
+        export_file_resources=value_of(
+            "QUIETCUFF_EXPORT_FILE_RESOURCES", 100_000, _whole_number(10_000_000), "a whole number from 1 to 10000000"
+        ),
+        export_hours=value_of("QUIETCUFF_EXPORT_HOURS", 24, _whole_number(8_760), "a whole number from 1 to 8760"),
     )
     issuer = _issuer(environment, settings.public_url, faults)
     if faults:
@@ -115,6 +123,15 @@ def _public_url(text: str) -> str:
     if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment or parts.username:
         raise ValueError
     return text.rstrip("/")
+
+
+def _whole_number(most: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not (text.isascii() and text.isdigit()) or not 1 <= int(text) <= most:
+            raise ValueError
+        return int(text)
+
+    return read
 
 
 def _log_level(text: str) -> LogLevel:

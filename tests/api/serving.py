@@ -45,9 +45,10 @@ def new_key(database_url: str, *, tenant: str = "clinic", scopes: str = "system/
 class Server:
     """The service as it runs in a thread of the test, answering on a port of its own."""
 
-    def __init__(self, database_url: str, issuer: Issuer | None = None) -> None:
+    def __init__(self, database_url: str, issuer: Issuer | None = None, **settings: Any) -> None:
         self.database_url = database_url
-        self.settings = Settings(database_url=database_url, public_url="https://bp.example.org", issuer=issuer)
+        public_url = "https://bp.example.org"
+        self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **settings)
         config = uvicorn.Config(
             create_app(self.settings), host="127.0.0.1", port=0, lifespan="on", log_config=None, access_log=False
         )
@@ -78,9 +79,9 @@ class Server:
 
 
 @contextmanager
-def serving(database_url: str, issuer: Issuer | None = None) -> Iterator[Server]:
+def serving(database_url: str, issuer: Issuer | None = None, **settings: Any) -> Iterator[Server]:
     """A server on the database, for the length of the block."""
-    server = Server(database_url, issuer)
+    server = Server(database_url, issuer, **settings)
     server.start()
     try:
         yield server

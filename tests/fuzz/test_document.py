@@ -19,6 +19,7 @@ KNOWN = """
 set_id = "{set_id}"
 subject_id = "{subject_id}"
 device_id = "{device_id}"
+job_id = "{job_id}"
 number = 1
 slug = "not-found"
 
@@ -43,13 +44,14 @@ def config_of(client: httpx.Client) -> str:
     stored = client.post("/v1/reading-sets", json=OPENED_SET).json()
     set_id, subject_id = stored["id"], stored["subject_id"]
     device_id = client.post("/v1/devices", json=DEVICE).json()["id"]
+    job_id = client.get("/fhir/R4/$export").headers["Content-Location"].rpartition("/")[2]
     resources = {
         "Observation": f"{set_id}-r0",
         "Patient": subject_id,
         "Device": device_id,
         "Provenance": f"{set_id}-v1",
     }
-    known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id)
+    known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id, job_id=job_id)
     return CONFIG + known + "".join(RESOURCE.format(kind=kind, resource_id=of) for kind, of in resources.items())
 
 

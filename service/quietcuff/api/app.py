@@ -13,6 +13,7 @@ from litestar.types import ASGIApp
 
 from quietcuff.api.admission import admit
 from quietcuff.api.authorization import Authorization
+from quietcuff.api.bulk import BulkExport
 from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
@@ -26,7 +27,7 @@ from quietcuff.api.rules import Guidelines, Protocols
 from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
-from quietcuff.api.upkeep import attempt, keep_up, note_uses
+from quietcuff.api.upkeep import attempt, keep_up, note_uses, work_on_exports
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -37,6 +38,7 @@ CONTROLLERS = (
     Evaluations,
     Subjects,
     Devices,
+    BulkExport,
     Fhir,
     Authorization,
     Protocols,
@@ -68,12 +70,13 @@ def create_routes(settings: Settings) -> Litestar:
         service = app.state["service"] = make_service(settings, store, load_rulebook())
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
-        upkeep = asyncio.create_task(keep_up(service))
+        beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
         try:
             yield
         finally:
-            upkeep.cancel()
-            await asyncio.wait([upkeep])
+            for task in beside:
+                task.cancel()
+            await asyncio.wait(beside)
             await attempt(note_uses, service)
             await store.close()
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import parse_qsl
 
 from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
@@ -11,12 +10,11 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.answers import answer, not_modified
-from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, publisher_of
+from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
 from quietcuff.api.operations import FORM, Operation, Parameter, Reply, described
 from quietcuff.api.requests import header_of
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.export.asking import MOST_PARAMETERS, parse_search
+from quietcuff.export.asking import parse_search
 from quietcuff.export.capability import capability_statement
 from quietcuff.export.dates import Clock
 from quietcuff.export.parameters import PARAMETERS
@@ -98,7 +96,7 @@ class Fhir(Controller):
     @get("/metadata", opt=described(METADATA))
     async def metadata(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer the CapabilityStatement."""
-        check_format(request, _formats(_pairs(request.scope["query_string"])))
+        check_format(request, _formats(pairs_of(request.scope["query_string"])))
         service = service_of(request)
         public_url = service.settings.public_url
         statement = capability_statement(public_url, public_url + TOKEN_PATH, service.started_at.date())
@@ -107,12 +105,12 @@ class Fhir(Controller):
     @get("/Observation", opt=described(SEARCH))
     async def search(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Search by the query."""
-        return await _found(request, _pairs(request.scope["query_string"]))
+        return await _found(request, pairs_of(request.scope["query_string"]))
 
     @post("/Observation/_search", opt=described(SEARCH_BY_POST))
     async def search_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Search by query and body together."""
-        return await _found(request, [*_pairs(request.scope["query_string"]), *_pairs(body)])
+        return await _found(request, [*pairs_of(request.scope["query_string"]), *pairs_of(body)])
 
     @get("/Observation/{resource_id:str}", opt=described(_read("Observation")))
     async def observation(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
@@ -136,7 +134,7 @@ class Fhir(Controller):
 
 
 async def _resource(request: Request[Any, Any, Any], kind: str, resource_id: str) -> ASGIResponse:
-    check_format(request, _formats(_pairs(request.scope["query_string"])))
+    check_format(request, _formats(pairs_of(request.scope["query_string"])))
     publisher = await publisher_of(request)
     found = await service_of(request).desk.store.read(
         publisher.tenant.tenant_id, lambda snapshot: read_resource(snapshot, publisher, kind, resource_id)
@@ -161,16 +159,3 @@ async def _found(request: Request[Any, Any, Any], pairs: list[tuple[str, str]]) 
 
 def _formats(pairs: list[tuple[str, str]]) -> list[str]:
     return [value for name, value in pairs if name == "_format"]
-
-
-def _pairs(raw: bytes) -> list[tuple[str, str]]:
-    """Parameters as they were sent, in their order.
-
-    Raises:
-        NotAcceptable: not percent-encoded UTF-8, or far too many.
-    """
-    try:
-        return parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=2 * MOST_PARAMETERS)
-    except ValueError as error:
-        accepted = f"At most {MOST_PARAMETERS} parameters, percent-encoded UTF-8."
-        raise NotAcceptable([Fault(parameter="", code="not-utf-8", detail=accepted)]) from error

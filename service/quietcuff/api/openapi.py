@@ -41,12 +41,17 @@ RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
     },
     "X-Request-Id": {"description": "The id of this request, also in the log.", "schema": {"type": "string"}},
     "WWW-Authenticate": {"description": "How to authenticate.", "schema": {"type": "string"}},
+    "Content-Location": {"description": "Where to ask how it stands.", "schema": {"type": "string"}},
+    "X-Progress": {"description": "How far it is, in words.", "schema": {"type": "string"}},
+    "Expires": {"description": "Until when it is kept.", "schema": {"type": "string"}},
+    "Content-Encoding": {"description": "gzip, where it was accepted.", "schema": {"type": "string"}},
     "Retry-After": {"description": "Seconds to wait.", "schema": {"type": "string"}},
 }
 PROBLEM_HEADERS = {
     kinds.NOT_AUTHENTICATED: "WWW-Authenticate",
     kinds.NOT_ALLOWED: "WWW-Authenticate",
     kinds.BUSY: "Retry-After",
+    kinds.TOO_OFTEN: "Retry-After",
     kinds.VERSION_STALE: "ETag",
 }
 PATH_PARAMETERS: dict[str, dict[str, Any]] = {

@@ -99,6 +99,19 @@ INTERNAL_ERROR = _problem(
     "The service failed",
     "A defect of the service. Its log holds more under the id in `instance`, which is also the header X-Request-Id.",
 )
+TOO_OFTEN = _problem(
+    "too-often",
+    429,
+    "Too often, or too much at once",
+    "An export is asked after again too soon, or as many exports are open as a tenant may have. Try again after the seconds "
+    "that the header Retry-After names.",
+)
+EXPORT_FAILED = _problem(
+    "export-failed",
+    500,
+    "The export failed",
+    "An export was tried several times and failed each time; the log of the service holds why. Start another one.",
+)
 BUSY = _problem("busy", 503, "No room now", "Try again after the seconds that the header Retry-After names.")
 NOT_READY = _problem(
     "not-ready",
@@ -122,7 +135,9 @@ PROBLEM_TYPES = (
     UNSUPPORTED_MEDIA_TYPE,
     NOT_ACCEPTABLE,
     VERSION_NOT_NAMED,
+    TOO_OFTEN,
     INTERNAL_ERROR,
+    EXPORT_FAILED,
     BUSY,
     NOT_READY,
 )

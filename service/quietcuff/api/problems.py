@@ -72,6 +72,8 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
             challenge = f'{CHALLENGE}, error="insufficient_scope", scope="{scope}"'
             detail = f"The key lacks the scope {scope}."
             return Refusal(kind=kinds.NOT_ALLOWED, detail=detail, headers={"WWW-Authenticate": challenge})
+        case errors.TooOften(detail=detail, retry_after_seconds=seconds):
+            return Refusal(kind=kinds.TOO_OFTEN, detail=detail, headers={"Retry-After": str(seconds)})
         case errors.Busy(retry_after_seconds=seconds):
             detail = f"Try again in {seconds} seconds."
             return Refusal(kind=kinds.BUSY, detail=detail, headers={"Retry-After": str(seconds)})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from datetime import datetime
 
@@ -10,6 +11,7 @@ import msgspec
 from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
+from quietcuff.ingest.bulk_worker import ExportLimits
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
@@ -21,7 +23,7 @@ from quietcuff.storage.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
-    """The running application's parts."""
+    """The running application's parts. ``export_bell`` wakes whoever works on exports."""
 
     settings: Settings
     desk: Desk
@@ -29,6 +31,8 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     token_desk: TokenDesk
     outside_tokens: OutsideTokens | None
     started_at: datetime
+    export_limits: ExportLimits
+    export_bell: asyncio.Event
 
     async def principal(self, bearer: str) -> Principal:
         """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
@@ -58,6 +62,9 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         return None if found is None else found.tenant_id
 
     desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic)
+    limits = ExportLimits(
+        jobs=settings.export_jobs, resources_a_file=settings.export_file_resources, hours_kept=settings.export_hours
+    )
     return Service(
         settings=settings,
         desk=desk,
@@ -65,4 +72,6 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         token_desk=TokenDesk(store, key_sets, desk.clock, settings.public_url + TOKEN_PATH),
         outside_tokens=OutsideTokens(settings.issuer, key_sets, tenant_of) if settings.issuer is not None else None,
         started_at=desk.clock(),
+        export_limits=limits,
+        export_bell=asyncio.Event(),
     )

@@ -1,20 +1,24 @@
 """What is done beside the requests: every half minute idle sets are closed, the uses of keys noted, old tokens
-forgotten."""
+forgotten; exports are worked on as they come."""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
 from uuid import uuid4
 
 from quietcuff import ingest
 from quietcuff.api.logs import log_failure
 from quietcuff.api.service import Service
+from quietcuff.ingest.bulk_worker import Worker
 from quietcuff.storage.api_keys import touch_key
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import NO_TENANT
 
 SECONDS_BETWEEN = 30
+# An export that was begun here is begun at once; this is for those that another process has left.
+SECONDS_BETWEEN_LOOKS = 5
 
 
 async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) -> None:
@@ -24,6 +28,20 @@ async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) ->
         await attempt(note_uses, service)
         await attempt(forget_old_tokens, service)
         await asyncio.sleep(seconds_between)
+
+
+async def work_on_exports(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
+    """Do the exports that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    worker = Worker(service.desk, service.settings.public_url, service.export_limits)
+
+    async def work(service: Service) -> None:
+        await worker.work()
+
+    while True:
+        service.export_bell.clear()
+        await attempt(work, service)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(service.export_bell.wait(), seconds_between)
 
 
 async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) -> None:

@@ -11,6 +11,7 @@ QuietcuffError
 ├── NotAuthenticated       no key, or one that is unknown, revoked or expired
 ├── NotAllowed             a key without the scope that is needed
 ├── TokenRefused           a client that is given no token, with OAuth's own word for why
+├── TooOften               asked too often, or too much at once; waiting helps
 ├── Busy                   no room now; trying again later may help
 ├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 └── DemoFailed             the demonstration's own server did not answer as it must
@@ -104,6 +105,15 @@ class TokenRefused(QuietcuffError):
         super().__init__(detail)
         self.code = code
         self.detail = detail
+
+
+class TooOften(QuietcuffError):
+    """Asked too often, or for too much at once; ``retry_after_seconds`` says when to ask again."""
+
+    def __init__(self, detail: str, retry_after_seconds: int) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.retry_after_seconds = retry_after_seconds
 
 
 class Busy(QuietcuffError):

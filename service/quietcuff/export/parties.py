@@ -15,9 +15,9 @@ from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Device, Identifier, Patient
 from quietcuff.export.sittings import Stand
-from quietcuff.storage.devices import find_device
+from quietcuff.storage.devices import DeviceRow, find_device
 from quietcuff.storage.search import Snapshot
-from quietcuff.storage.subjects import find_subject
+from quietcuff.storage.subjects import SubjectRow, find_subject
 
 FACTS = msgspec.json.Decoder(Facts)
 DEVICE = msgspec.json.Decoder(DeviceDocument)
@@ -33,15 +33,19 @@ def find_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> t
     row = find_subject(snapshot, tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else None
     if row is None:
         raise NotFound("Patient")
+    return patient_shown(row), row.updated_at
+
+
+def patient_shown(row: SubjectRow) -> Patient:
+    """A person out of the row."""
     facts = FACTS.decode(row.facts)
-    resource = Patient(
-        id=logical_id,
+    return Patient(
+        id=str(row.subject_id),
         meta=meta(Stand(row.version, "final", row.updated_at)),
         identifier=[Identifier(system=row.system, value=row.value)],
         gender=facts.sex,
         birth_date=facts.birth_date,
     )
-    return resource, row.updated_at
 
 
 def find_device_shown(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> tuple[Device, datetime]:
@@ -54,10 +58,14 @@ def find_device_shown(snapshot: Snapshot, publisher: Publisher, logical_id: str)
     row = find_device(snapshot, tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else None
     if row is None:
         raise NotFound("Device")
-    resource = described_device(
+    return device_shown(row), row.updated_at
+
+
+def device_shown(row: DeviceRow) -> Device:
+    """A monitor out of its row."""
+    return described_device(
         DEVICE.decode(row.document),
-        logical_id,
+        str(row.device_id),
         Identifier(system=row.system, value=row.value),
         meta(Stand(row.version, "final", row.updated_at)),
     )
-    return resource, row.updated_at

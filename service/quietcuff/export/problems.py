@@ -35,6 +35,7 @@ ISSUE_OF_FAULT = {
     "not-supported": "not-supported",
     "not-a-date": "value",
     "not-a-count": "value",
+    "not-an-id": "value",
     "bad-cursor": "value",
     "empty": "value",
     "too-many": "too-costly",
@@ -51,8 +52,13 @@ def operation_outcome(status: int, text: str, faults: Sequence[Fault] = ()) -> b
     return msgspec.json.encode(OperationOutcome(issue=issues or [issue(whole, text, None)]))
 
 
-def issue(code: str, text: str, expression: list[str] | None) -> Issue:
-    return Issue(severity="error", code=code, details=CodeableConcept(text=text), expression=expression)
+def note_line(code: str, severity: str, text: str) -> bytes:
+    """A remark on what was done all the same, as one line of NDJSON."""
+    return msgspec.json.encode(OperationOutcome(issue=[issue(code, text, None, severity)]))
+
+
+def issue(code: str, text: str, expression: list[str] | None, severity: str = "error") -> Issue:
+    return Issue(severity=severity, code=code, details=CodeableConcept(text=text), expression=expression)
 
 
 def place_text(fault: Fault) -> str:

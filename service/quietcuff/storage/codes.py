@@ -80,5 +80,12 @@ ACTION = Codes(
     "re-evaluate-set",
     "save-subject",
     "save-device",
+    "start-export",
+    "read-export",
+    "end-export",
+    "save-group",
+    "delete-group",
 )
 OUTCOME = Codes("done", "refused")
+EXPORT_STATE = Codes("waiting", "running", "done", "failed", "ended")
+FILE_PURPOSE = Codes("output", "error", "deleted")

@@ -30,7 +30,7 @@ class StandRow(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-def _stands(index: int, *columns: Any) -> dict[str, StandRow]:
+def stands_of_reading(index: int, *columns: Any) -> dict[str, StandRow]:
     """By place, such as ``r0``: those that exist."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
     return {
@@ -47,12 +47,12 @@ def _upsert(dialect: str) -> Any:
     return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
 
 
-_STANDS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in StandRow.__struct_fields__]
+STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in StandRow.__struct_fields__]
 INSERT = Command(insert(reading))
 UPSERT = Command(_upsert)
 STANDS = Query(
-    _stands,
-    select(_c.reading_index, *_STANDS)
+    stands_of_reading,
+    select(_c.reading_index, *STAND_COLUMNS)
     .where(
         _c.tenant_id == bindparam("tenant_id"),
         _c.subject_id == bindparam("subject_id"),

@@ -15,7 +15,6 @@ from sqlalchemy import (
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     SmallInteger,
     String,
     Table,
@@ -24,14 +23,8 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.column_types import Id, Instant
-
-metadata = MetaData(
-    naming_convention={
-        "pk": "pk_%(table_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-    }
-)
+from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
+from quietcuff.storage.metadata import metadata
 
 tenant = Table(
     "tenant",
@@ -334,4 +327,8 @@ trail = Table(
 )
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
-GUARDED_TABLES = (subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail)
+EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
+GUARDED_TABLES = (
+    *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
+    *EXPORT_TABLES,
+)

@@ -48,7 +48,8 @@ class VersionNote(msgspec.Struct, frozen=True):
     rules_digest: str
 
 
-def _from_columns(*columns: Any) -> VersionRow:
+def version_row(*columns: Any) -> VersionRow:
+    """A version from its columns, in the order of the fields."""
     values = dict(zip(VersionRow.__struct_fields__, columns, strict=True))
     values["cause"] = CAUSE.word(values["cause"])
     values["status"] = SET_STATUS.word(values["status"])
@@ -73,7 +74,7 @@ _OF_SET = (
 )
 _COLUMNS = [_c[name] for name in VersionRow.__struct_fields__]
 _NOTED = (_c.version, _c.cause, _c.created_at, _c.created_by, _c.author, _c.reason, _c.rules_digest)
-FIND = Query(_from_columns, select(*_COLUMNS).where(*_OF_SET, _c.version == bindparam("version")))
+FIND = Query(version_row, select(*_COLUMNS).where(*_OF_SET, _c.version == bindparam("version")))
 NOTES = Query(_note, select(*_NOTED).where(*_OF_SET).order_by(_c.version))
 INSERT = Command(insert(set_version))
 

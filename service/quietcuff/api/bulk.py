@@ -1,0 +1,156 @@
+"""``$export`` and what follows it: asking after an export, reading its files, ending it. Source: Bulk Data Access 3."""
+
+from __future__ import annotations
+
+from email.utils import format_datetime
+from typing import Any
+
+import msgspec
+from litestar import Controller, Request, delete, get, post
+from litestar.params import FromPath, RawBody
+from litestar.response.base import ASGIResponse
+from litestar.response.streaming import ASGIStreamingResponse
+
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.admission import principal_of
+from quietcuff.api.answers import answer
+from quietcuff.api.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, STOP
+from quietcuff.api.caller import caller_of
+from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
+from quietcuff.api.operations import JSON, described
+from quietcuff.api.requests import Connection, header_of, number_of
+from quietcuff.api.service import service_of
+from quietcuff.core.errors import NotAllowed, NotFound
+from quietcuff.decode.fhir_parameters import read_parameters
+from quietcuff.export.bulk_manifest import manifest_of
+from quietcuff.export.bulk_plan import EXPORTED_TYPES
+from quietcuff.export.bulk_request import Asked, Level, Readable, plan_of
+from quietcuff.export.packing import gzip_length
+from quietcuff.export.problems import operation_outcome
+from quietcuff.ingest import bulk_jobs
+from quietcuff.ingest.bulk_jobs import Export
+from quietcuff.security.scopes import Need, Scopes
+from quietcuff.storage.members import Members
+
+JOBS = "/bulk"
+EVERYBODY = Members()
+
+
+class BulkExport(Controller):
+    """Exports."""
+
+    path = FHIR_BASE
+
+    @get("/$export", status_code=202, opt=described(KICK_OFFS["system", "get"]))
+    async def export_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
+        """Begin an export of everything."""
+        return await _begin(request, "system", EVERYBODY, None)
+
+    @post("/$export", status_code=202, opt=described(KICK_OFFS["system", "post"]))
+    async def export_all_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Begin an export of everything, with the parameters in the body."""
+        return await _begin(request, "system", EVERYBODY, body)
+
+    @get("/Patient/$export", status_code=202, opt=described(KICK_OFFS["patient", "get"]))
+    async def export_patients(self, request: Request[Any, Any, Any]) -> ASGIResponse:
+        """Begin an export of all people."""
+        return await _begin(request, "patient", EVERYBODY, None)
+
+    @post("/Patient/$export", status_code=202, opt=described(KICK_OFFS["patient", "post"]))
+    async def export_patients_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Begin an export of all people or of those that the body names."""
+        return await _begin(request, "patient", EVERYBODY, body)
+
+    @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
+    async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+        """Answer how an export stands, and its manifest once it is done."""
+        found = await bulk_jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
+        _check_scopes(request, found, found.plan.types)
+        if found.state == "open":
+            headers = {"X-Progress": found.progress, "Retry-After": str(found.retry_after_seconds)}
+            return answer(b"", status=202, headers=headers)
+        if found.state == "failed":
+            kind = kinds.EXPORT_FAILED
+            return answer(operation_outcome(kind.status, kind.title), status=kind.status, media_type=FHIR_JSON_UTF8)
+        return _manifest(request, found, job_id)
+
+    @delete(f"{JOBS}/{{job_id:str}}", status_code=202, opt=described(STOP))
+    async def stop(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+        """End an export, and have its files deleted."""
+        await bulk_jobs.end_export(service_of(request).desk, caller_of(request), job_id)
+        return answer(b"", status=202)
+
+    @get(f"{JOBS}/{{job_id:str}}/{{number:str}}", opt=described(READ_FILE))
+    async def read_file(self, request: Request[Any, Any, Any], job_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
+        """Send a file, as it is stored to a client that accepts gzip."""
+        desk, caller = service_of(request).desk, caller_of(request)
+        found = await bulk_jobs.read_export(desk, caller, job_id)
+        place = number_of(number)
+        if place > len(found.files):
+            raise NotFound("file")
+        file = found.files[place - 1]
+        _check_scopes(request, found, [file.resource_type] if file.purpose == "output" else found.plan.types)
+        await bulk_jobs.note_download(desk, caller)
+        packed = _accepts_gzip(request)
+        headers = {"Vary": "Accept-Encoding", "Content-Length": str(gzip_length(file) if packed else file.plain_bytes)}
+        return ASGIStreamingResponse(
+            iterator=bulk_jobs.export_file(desk, caller, job_id, file, packed=packed),
+            media_type=NDJSON,
+            headers=headers | ({"Content-Encoding": "gzip"} if packed else {}),
+        )
+
+
+async def _begin(request: Request[Any, Any, Any], level: Level, members: Members, body: bytes | None) -> ASGIResponse:
+    raw: bytes = request.scope["query_string"]
+    query = pairs_of(raw)
+    check_format(request, [])
+    service, publisher = service_of(request), await publisher_of(request)
+    path = request.scope["path"] + (f"?{raw.decode('ascii')}" if raw else "")
+    asked = Asked(
+        request=f"{publisher.public_url}{path}",
+        level=level,
+        parameters=query if body is None else [*query, *read_parameters(body)],
+        by_post=body is not None,
+        is_lenient="handling=lenient" in (header_of(request, "Prefer") or "").replace(" ", ""),
+    )
+    plan = plan_of(asked, publisher, members, _readable(principal_of(request).scopes), service.desk.clock())
+    job_id = await bulk_jobs.start_export(service.desk, caller_of(request), plan, service.export_limits)
+    service.export_bell.set()
+    return answer(b"", status=202, headers={"Content-Location": f"{publisher.fhir_url}{JOBS}/{job_id}"})
+
+
+def _manifest(request: Connection, found: Export, job_id: str) -> ASGIResponse:
+    if found.transaction_time is None or found.expires_at is None:
+        raise NotFound("manifest")
+    address = f"{service_of(request).settings.public_url}{FHIR_BASE}{JOBS}/{job_id}"
+    manifest = manifest_of(found.plan.request, found.transaction_time, found.files, address)
+    headers = {"Expires": format_datetime(found.expires_at, usegmt=True)}
+    return answer(msgspec.json.encode(manifest), media_type=JSON, headers=headers)
+
+
+def _readable(scopes: Scopes) -> Readable:
+    """What a key may export: the types that it may both read and search."""
+    return {name: None for name in EXPORTED_TYPES if all(scopes.allow(Need(name, letter)) for letter in "rs")}
+
+
+def _check_scopes(request: Connection, export: Export, types: Any) -> None:
+    """Refuse who may not read what an export holds.
+
+    Raises:
+        NotAllowed: it holds a type that the key may not read, or may read a part of only and did not choose itself.
+    """
+    principal = principal_of(request)
+    readable = _readable(principal.scopes)
+    for name in types:
+        is_narrow = readable.get(name, ()) is not None
+        if name not in readable or (is_narrow and export.created_by != principal.actor):
+            raise NotAllowed(f"system/{name}.rs")
+
+
+def _accepts_gzip(connection: Connection) -> bool:
+    """Whether Accept-Encoding names gzip, or anything, and does not rule it out."""
+    for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
+        coding, _, weight = part.replace(" ", "").partition(";")
+        if coding in ("gzip", "x-gzip", "*"):
+            return weight.rstrip("0") not in ("q=", "q=0.")
+    return False

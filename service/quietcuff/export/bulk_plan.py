@@ -1,0 +1,69 @@
+"""What an export was asked for, as it is kept with its job, and how far it has come."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.storage.members import Members
+
+# The order in which files are made: first what can change under the export, for that is read soonest after its moment.
+EXPORTED_TYPES = ("Patient", "Device", "Observation", "Provenance")
+Step = Literal["Patient", "Device", "sittings", "end"]
+Pairs = tuple[tuple[str, str], ...]
+
+
+class TypeFilter(msgspec.Struct, frozen=True):
+    """Resources of one type that a search with these parameters finds."""
+
+    type: str
+    parameters: Pairs
+
+
+class Plan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What is exported: which types, of whom, changed after ``since`` and before ``until``, which elements.
+
+    ``request`` is the address of the kick-off as it was sent. Of the filters of one type, one must hold; where there are
+    none, all of the type is exported. ``notes`` are told in the file of errors.
+    """
+
+    request: str
+    types: tuple[str, ...]
+    members: Members = Members()
+    since: datetime | None = None
+    until: datetime | None = None
+    filters: tuple[TypeFilter, ...] = ()
+    elements: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def filters_of(self, resource_type: str) -> list[Pairs]:
+        return [one.parameters for one in self.filters if one.type == resource_type]
+
+
+class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Which step an export is at, and the last key of the last page that is stored.
+
+    ``left_out`` counts by type what changed after the export's moment and cannot be shown as it was.
+    """
+
+    step: Step = "Patient"
+    subject_id: UUID | None = None
+    set_id: UUID | None = None
+    device_id: UUID | None = None
+    resources: int = 0
+    left_out: dict[str, int] = {}
+
+    @property
+    def percent(self) -> int:
+        """How far it is, from 0 to 100: ids of people are spread evenly, and sittings are most of the work."""
+        if self.step in ("Patient", "Device"):
+            return 0
+        return 100 if self.step == "end" else ((self.subject_id or UUID(int=0)).int * 100) >> 128
+
+
+def words(progress: Progress) -> str:
+    """The text of X-Progress, well under a hundred characters."""
+    return f"{progress.percent}% done, {progress.resources} resources"

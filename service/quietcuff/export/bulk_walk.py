@@ -1,0 +1,178 @@
+"""The walk of an export through what is stored: one page is read, made into lines, and says where the next one begins.
+
+Reading needs a snapshot and is short; making lines needs none, so that it can be done beside the requests.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.export.bulk_plan import Plan, Progress, Step
+from quietcuff.export.bulk_sittings import SittingExport, Window
+from quietcuff.export.devices import service_device
+from quietcuff.export.elements import Elements
+from quietcuff.export.matching import Places, matching_places
+from quietcuff.export.parties import device_shown, patient_shown
+from quietcuff.export.problems import note_line
+from quietcuff.export.records import Publisher
+from quietcuff.export.shapes import Observation, Provenance, Resource
+from quietcuff.storage.devices import DeviceRow
+from quietcuff.storage.export_pages import PARTIES_A_PAGE, SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.search import Snapshot
+from quietcuff.storage.subjects import SubjectRow
+
+SITTING_TYPES = ("Observation", "Provenance")
+NEXT_STEP: dict[Step, Step] = {"Patient": "Device", "Device": "sittings", "sittings": "end"}
+ERRORS = ("error", "OperationOutcome")
+
+# By purpose and type.
+Lines = dict[tuple[str, str], list[bytes]]
+
+
+class Walk(msgspec.Struct, frozen=True, kw_only=True):
+    """One export: whose, of what, and as of when."""
+
+    publisher: Publisher
+    plan: Plan
+    at: datetime
+
+    @property
+    def span(self) -> Span:
+        return Span(
+            tenant_id=self.publisher.tenant.tenant_id,
+            members=self.plan.members,
+            since=self.plan.since,
+            at=self.at,
+            all_versions="Provenance" in self.plan.types,
+        )
+
+    @property
+    def window(self) -> Window:
+        return Window(since=self.plan.since, at=self.at, until=self.plan.until)
+
+
+class RawPage(msgspec.Struct, frozen=True, kw_only=True):
+    """What was read for one page; ``matching`` is what the filters find of its sets, None where there are none."""
+
+    subjects: list[SubjectRow] = []
+    devices: list[DeviceRow] = []
+    sets: SetsPage | None = None
+    matching: Places | None = None
+
+
+class Produced(msgspec.Struct, frozen=True, kw_only=True):
+    """The lines of one page, and how far the export has come once they are stored."""
+
+    lines: Lines
+    progress: Progress
+
+
+def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
+    """Read the next page. Steps whose types are not wanted read nothing."""
+    types = walk.plan.types
+    if progress.step == "Patient" and "Patient" in types:
+        return RawPage(subjects=read_subjects(snapshot, walk.span, progress.subject_id))
+    if progress.step == "Device" and "Device" in types:
+        return RawPage(devices=read_devices(snapshot, walk.span, progress.device_id))
+    if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
+        after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
+        page = read_sets(snapshot, walk.span, after)
+        return RawPage(sets=page, matching=matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at))
+    return RawPage()
+
+
+def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """The lines of a page. The notes of the export go before everything."""
+    lines: Lines = {}
+    if progress == Progress() and walk.plan.notes:
+        lines[ERRORS] = [note_line("not-supported", "warning", note) for note in walk.plan.notes]
+    if progress.step == "Patient":
+        produced = patient_lines(walk, progress, page)
+    elif progress.step == "Device":
+        produced = device_lines(walk, progress, page)
+    else:
+        produced = sitting_lines(walk, progress, page)
+    merged = lines | {key: made for key, made in produced.lines.items() if made}
+    made = sum(len(found) for (purpose, _), found in merged.items() if purpose == "output")
+    counted = msgspec.structs.replace(produced.progress, resources=produced.progress.resources + made)
+    return Produced(lines=merged | closing_notes(counted, merged), progress=counted)
+
+
+def closing_notes(progress: Progress, lines: Lines) -> Lines:
+    """What is told at the end: how much changed while the export ran, so that it could not be shown as it was."""
+    if progress.step != "end":
+        return {}
+    told = [
+        f"{count} {resource_type} changed while the export ran and stand in the next one with _since."
+        for resource_type, count in sorted(progress.left_out.items())
+    ]
+    notes = [note_line("informational", "information", text) for text in told]
+    return {ERRORS: lines.get(ERRORS, []) + notes} if notes else {}
+
+
+def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Patients. One that changed after the export's moment cannot be shown as it was, and is counted instead."""
+    elements = Elements("Patient", walk.plan.elements)
+    shown = [row for row in page.subjects if row.updated_at <= walk.at]
+    found = [elements.line(patient_shown(row)) for row in shown if walk.window.holds(row.updated_at)]
+    last = page.subjects[-1].subject_id if page.subjects else None
+    ahead = moved_on(progress, len(page.subjects), "Patient", len(page.subjects) - len(shown), subject_id=last)
+    return Produced(lines={("output", "Patient"): found}, progress=ahead)
+
+
+def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Devices, and before them the service itself, which has no date: it is in every export without ``_since``."""
+    elements = Elements("Device", walk.plan.elements)
+    found = []
+    is_first = progress.device_id is None and "Device" in walk.plan.types
+    if is_first and walk.plan.since is None:
+        found.append(elements.line(service_device(__version__)))
+    shown = [row for row in page.devices if row.updated_at <= walk.at]
+    found += [elements.line(device_shown(row)) for row in shown if walk.window.holds(row.updated_at)]
+    last = page.devices[-1].device_id if page.devices else None
+    ahead = moved_on(progress, len(page.devices), "Device", len(page.devices) - len(shown), device_id=last)
+    return Produced(lines={("output", "Device"): found}, progress=ahead)
+
+
+def moved_on(progress: Progress, read: int, resource_type: str, left_out: int, **key: UUID | None) -> Progress:
+    """How far it is after a page of people or devices. A page that is not full was the last of its step."""
+    counts = {**progress.left_out, resource_type: progress.left_out.get(resource_type, 0) + left_out}
+    kept = {name: count for name, count in counts.items() if count}
+    if read < PARTIES_A_PAGE:
+        return Progress(step=NEXT_STEP[progress.step], resources=progress.resources, left_out=kept)
+    return msgspec.structs.replace(progress, left_out=kept, **key)
+
+
+def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Observations, and the Provenance of what is exported."""
+    types = walk.plan.types
+    observations, provenances = Elements("Observation", walk.plan.elements), Elements("Provenance", walk.plan.elements)
+    lines: Lines = {("output", name): [] for name in SITTING_TYPES}
+    sets = [] if page.sets is None else page.sets.sets
+    for one in sets:
+        made = resources_of(walk, one, page.matching)
+        if "Observation" in types:
+            lines["output", "Observation"] += [observations.line(found) for found in made if isinstance(found, Observation)]
+        if "Provenance" in types:
+            lines["output", "Provenance"] += [provenances.line(found) for found in made if isinstance(found, Provenance)]
+    end = None if page.sets is None else page.sets.end
+    if end is None:
+        return Produced(lines=lines, progress=Progress(step="end", resources=progress.resources, left_out=progress.left_out))
+    return Produced(lines=lines, progress=msgspec.structs.replace(progress, subject_id=end[0], set_id=end[1]))
+
+
+def resources_of(walk: Walk, one: SetOnPage, matching: Places | None) -> list[Resource]:
+    """What of a set is exported. Where Observations are filtered, its Provenance goes with those that are left."""
+    export = SittingExport(walk.publisher, one, walk.window)
+    observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
+    if "Provenance" not in walk.plan.types:
+        return [*observations]
+    provenances = list(export.provenances())
+    if matching is not None and "Observation" in walk.plan.types:
+        exported = {f"Observation/{found.id}" for found in observations}
+        provenances = [one for one in provenances if not exported.isdisjoint(target.reference or "" for target in one.target)]
+    return [*observations, *provenances]

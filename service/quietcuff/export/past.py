@@ -1,0 +1,50 @@
+"""A sitting as it stood at an earlier moment, told again from its versions: none of them is ever changed or lost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from quietcuff.export.moves import Stands, next_stands
+from quietcuff.export.records import Publisher, stored_sitting
+from quietcuff.export.sittings import StoredSitting
+from quietcuff.storage.shown import VersionShown
+from quietcuff.storage.versions import VersionRow
+
+
+class Past:
+    """The versions of one set, decoded when they are needed and at most once."""
+
+    def __init__(self, publisher: Publisher, rows: Iterable[VersionRow]) -> None:
+        self._publisher = publisher
+        self.rows = {row.version: row for row in rows}
+        self._sittings: dict[int, StoredSitting] = {}
+
+    def sitting(self, version: int) -> StoredSitting:
+        """One version of the set."""
+        known = self._sittings.get(version)
+        if known is None:
+            known = self._sittings[version] = sitting_of(self._publisher, self.rows[version])
+        return known
+
+    def stands_after(self, version: int) -> Stands:
+        """Where everything stood once that version was stored, moved on from the first version as the flow moved it.
+
+        Every version up to that one must be there.
+        """
+        stands, before = Stands(), None
+        for number in range(1, version + 1):
+            after = self.sitting(number)
+            shown = None if stands.mean is None else self.sitting(stands.mean.from_version)
+            at = self.rows[number].created_at
+            stands = next_stands(stands, before, shown, after, version=number, at=at)
+            before = after
+        return stands
+
+
+def sitting_of(publisher: Publisher, row: VersionRow) -> StoredSitting:
+    """One version of a set out of its row."""
+    shown = VersionShown(row.version, row.document, row.evaluation)
+    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown)
+    return msgspec.structs.replace(found, is_voided=True) if row.status == "voided" else found
