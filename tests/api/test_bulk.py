@@ -299,6 +299,22 @@ def test_other_tenants_and_smaller_scopes_see_nothing(service: Server) -> None:
         assert owner.get(url).status_code == 200
 
 
+def test_a_narrowed_scope_narrows_the_export_and_opens_no_other(service: Server) -> None:
+    tenant = f"bulk-{uuid4()}"
+    with service.client(tenant=tenant) as owner:
+        whole_set(owner)
+        status = begin(owner, _type="Observation")
+        url = here(finished(owner, status)["output"][0]["url"])
+        means_only = "system/Observation.rs?code=http://loinc.org|96607-7"
+        with service.client(tenant=tenant, scopes=means_only) as narrow:
+            _, own = exported(narrow)
+            assert [one["code"]["coding"][0]["code"] for one in own["Observation"]] == ["96607-7"]
+            _, none = exported(narrow, _typeFilter="Observation?code=85354-9")
+            assert none == {}
+            outcome(narrow.get(url), 403, "forbidden")
+            outcome(narrow.get(status), 403, "forbidden")
+
+
 def test_asking_too_soon_or_for_too_much_is_told_to_wait(clinic: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
     async def idle(worker: Worker) -> int:
         return 0

@@ -23,7 +23,7 @@ from quietcuff.api.service import service_of
 from quietcuff.core.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir_parameters import read_parameters
 from quietcuff.export.bulk_manifest import manifest_of
-from quietcuff.export.bulk_plan import EXPORTED_TYPES
+from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs
 from quietcuff.export.bulk_request import Asked, Level, Readable, plan_of
 from quietcuff.export.packing import gzip_length
 from quietcuff.export.problems import operation_outcome
@@ -129,8 +129,16 @@ def _manifest(request: Connection, found: Export, job_id: str) -> ASGIResponse:
 
 
 def _readable(scopes: Scopes) -> Readable:
-    """What a key may export: the types that it may both read and search."""
-    return {name: None for name in EXPORTED_TYPES if all(scopes.allow(Need(name, letter)) for letter in "rs")}
+    """What may be exported: the types that may be both read and searched, each with the searches that narrow it."""
+    found = {name: [scopes.parts(Need(name, letter)) for letter in "rs"] for name in EXPORTED_TYPES}
+    return {name: _common(*parts) for name, parts in found.items() if all(part != [] for part in parts)}
+
+
+def _common(reading: list[Pairs] | None, searching: list[Pairs] | None) -> list[Pairs] | None:
+    """The parts that satisfy both; None for all of the type."""
+    if reading is None or searching is None:
+        return searching if reading is None else reading
+    return [(*one, *other) for one in reading for other in searching]
 
 
 def _check_scopes(request: Connection, export: Export, types: Any) -> None:
