@@ -49,7 +49,11 @@ def test_a_public_key_in_pem_is_named_by_its_thumbprint(key: JWK) -> None:
     assert made["kid"] == key.thumbprint() == thumbprint(public(key))
 
 
-@pytest.mark.parametrize("text", [b"", b"-----BEGIN PUBLIC KEY-----", RSA_KEY.export_to_pem(private_key=True, password=None)])
+@pytest.mark.parametrize(
+    "text",
+    [b"", b"-----BEGIN PUBLIC KEY-----", RSA_KEY.export_to_pem(private_key=True, password=None)],
+    ids=["nothing", "half", "private"],
+)
 def test_what_is_no_public_key_in_pem_is_refused(text: bytes) -> None:
     with pytest.raises(NotAcceptable):
         key_set_of_pem(text)
@@ -72,6 +76,7 @@ def test_what_is_no_public_key_in_pem_is_refused(text: bytes) -> None:
         (json.dumps({"keys": [{**json.loads(RSA_KEY.export_private()), "kid": "a"}]}).encode(), "private-key"),
         (json.dumps({"keys": [public(JWK.generate(kty="RSA", size=1024), kid="a")]}).encode(), "unfit-key"),
     ],
+    ids=[f"{place}" for place in range(13)],
 )
 def test_what_may_not_stand_in_a_key_set_is_refused(document: bytes, code: str) -> None:
     with pytest.raises(NotAcceptable) as caught:
