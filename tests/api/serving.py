@@ -43,14 +43,17 @@ def new_key(database_url: str, *, tenant: str = "clinic", scopes: str = "system/
 
 
 class Server:
-    """The service as it runs in a thread of the test, answering on a port of its own."""
+    """The service as it runs in a thread of the test, answering on a port of its own.
 
-    def __init__(self, database_url: str, issuer: Issuer | None = None, **settings: Any) -> None:
+    With a port named, that is its public address too, for clients that go wherever an answer sends them.
+    """
+
+    def __init__(self, database_url: str, issuer: Issuer | None = None, port: int = 0, **settings: Any) -> None:
         self.database_url = database_url
-        public_url = "https://bp.example.org"
+        public_url = f"http://127.0.0.1:{port}" if port else "https://bp.example.org"
         self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **settings)
         config = uvicorn.Config(
-            create_app(self.settings), host="127.0.0.1", port=0, lifespan="on", log_config=None, access_log=False
+            create_app(self.settings), host="127.0.0.1", port=port, lifespan="on", log_config=None, access_log=False
         )
         self._uvicorn = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._uvicorn.run)
@@ -79,9 +82,9 @@ class Server:
 
 
 @contextmanager
-def serving(database_url: str, issuer: Issuer | None = None, **settings: Any) -> Iterator[Server]:
+def serving(database_url: str, issuer: Issuer | None = None, port: int = 0, **settings: Any) -> Iterator[Server]:
     """A server on the database, for the length of the block."""
-    server = Server(database_url, issuer, **settings)
+    server = Server(database_url, issuer, port, **settings)
     server.start()
     try:
         yield server

@@ -7,6 +7,7 @@ import json
 import time
 import zlib
 from typing import Any
+from urllib.parse import parse_qsl, urlencode, urlsplit
 from uuid import uuid4
 
 import httpx
@@ -331,3 +332,26 @@ def test_asking_too_soon_or_for_too_much_is_told_to_wait(clinic: httpx.Client, m
     for status in statuses:
         assert clinic.delete(status).status_code == 202
     assert clinic.delete(begin(clinic)).status_code == 202
+
+
+def test_the_very_requests_that_the_client_sends_are_understood(client: httpx.Client) -> None:
+    """The kick-off of smart_fetch 1.0.3, as it goes over the wire: inner commas still encoded after one decode."""
+    whole_set(client)
+    categories = "social-history,vital-signs,imaging,laboratory,survey,exam,procedure,therapy,activity"
+    query = urlencode(
+        {
+            "_type": "Observation,Patient",
+            "_typeFilter": f"Observation?category={categories}".replace(",", "%2C"),
+            "_since": "2020-01-01T00:00:00+00:00",
+        }
+    )
+    assert "%252C" in query
+    assert dict(parse_qsl(urlsplit(f"?{query}").query))["_typeFilter"].count("%2C") == 8
+    headers = {"Accept": "application/fhir+json", "Prefer": "respond-async"}
+    answer = client.get(f"/fhir/R4/$export?{query}", headers=headers)
+    assert answer.status_code == 202
+    manifest = finished(client, urlsplit(answer.headers["Content-Location"]).path)
+    assert {item["type"] for item in manifest["output"]} == {"Observation", "Patient"}
+    assert all({"type", "url"} <= item.keys() for item in manifest["output"])
+    assert client.delete(urlsplit(answer.headers["Content-Location"]).path).status_code == 202
+    assert client.delete(begin(client)).status_code == 202

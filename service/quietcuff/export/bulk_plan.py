@@ -44,17 +44,13 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Which step an export is at, and the last key of the last page that is stored.
-
-    ``left_out`` counts by type what changed after the export's moment and cannot be shown as it was.
-    """
+    """Which step an export is at, and the last key of the last page that is stored."""
 
     step: Step = "Patient"
     subject_id: UUID | None = None
     set_id: UUID | None = None
     device_id: UUID | None = None
     resources: int = 0
-    left_out: dict[str, int] = {}
 
     @property
     def percent(self) -> int:

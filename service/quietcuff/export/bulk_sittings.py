@@ -11,10 +11,10 @@ import msgspec
 from quietcuff.export.frames import Frame, frame_of
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.moves import BUILDERS, MeanStand, Stands
-from quietcuff.export.past import Past
 from quietcuff.export.places import KINDS_BY_LETTER, MEAN
 from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher
+from quietcuff.export.retold import Past
 from quietcuff.export.shapes import Observation, Provenance
 from quietcuff.export.sittings import ObservationStatus, Stand
 from quietcuff.storage.export_pages import SetOnPage

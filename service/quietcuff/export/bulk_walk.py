@@ -11,17 +11,17 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
+from quietcuff.export.bulk_elements import Elements
 from quietcuff.export.bulk_plan import Plan, Progress, Step
 from quietcuff.export.bulk_sittings import SittingExport, Window
 from quietcuff.export.devices import service_device
-from quietcuff.export.elements import Elements
 from quietcuff.export.matching import Places, matching_places
 from quietcuff.export.parties import device_shown, patient_shown
 from quietcuff.export.problems import note_line
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Observation, Provenance, Resource
 from quietcuff.storage.devices import DeviceRow
-from quietcuff.storage.export_pages import PARTIES_A_PAGE, SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.export_pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
 from quietcuff.storage.search import Snapshot
 from quietcuff.storage.subjects import SubjectRow
 
@@ -56,10 +56,12 @@ class Walk(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RawPage(msgspec.Struct, frozen=True, kw_only=True):
-    """What was read for one page; ``matching`` is what the filters find of its sets, None where there are none."""
+    """What was read for one page. ``matching`` is what the filters find of its sets, None where there are none; ``end`` the
+    last key of a page of people or devices, None where that was the last page."""
 
     subjects: list[SubjectRow] = []
     devices: list[DeviceRow] = []
+    end: UUID | None = None
     sets: SetsPage | None = None
     matching: Places | None = None
 
@@ -75,9 +77,11 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
     """Read the next page. Steps whose types are not wanted read nothing."""
     types = walk.plan.types
     if progress.step == "Patient" and "Patient" in types:
-        return RawPage(subjects=read_subjects(snapshot, walk.span, progress.subject_id))
+        people = read_subjects(snapshot, walk.span, progress.subject_id)
+        return RawPage(subjects=people.rows, end=people.end)
     if progress.step == "Device" and "Device" in types:
-        return RawPage(devices=read_devices(snapshot, walk.span, progress.device_id))
+        devices = read_devices(snapshot, walk.span, progress.device_id)
+        return RawPage(devices=devices.rows, end=devices.end)
     if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
         after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
         page = read_sets(snapshot, walk.span, after)
@@ -99,29 +103,14 @@ def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     merged = lines | {key: made for key, made in produced.lines.items() if made}
     made = sum(len(found) for (purpose, _), found in merged.items() if purpose == "output")
     counted = msgspec.structs.replace(produced.progress, resources=produced.progress.resources + made)
-    return Produced(lines=merged | closing_notes(counted, merged), progress=counted)
-
-
-def closing_notes(progress: Progress, lines: Lines) -> Lines:
-    """What is told at the end: how much changed while the export ran, so that it could not be shown as it was."""
-    if progress.step != "end":
-        return {}
-    told = [
-        f"{count} {resource_type} changed while the export ran and stand in the next one with _since."
-        for resource_type, count in sorted(progress.left_out.items())
-    ]
-    notes = [note_line("informational", "information", text) for text in told]
-    return {ERRORS: lines.get(ERRORS, []) + notes} if notes else {}
+    return Produced(lines=merged, progress=counted)
 
 
 def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """Patients. One that changed after the export's moment cannot be shown as it was, and is counted instead."""
+    """Patients. A page that is not full was the last of its step."""
     elements = Elements("Patient", walk.plan.elements)
-    shown = [row for row in page.subjects if row.updated_at <= walk.at]
-    found = [elements.line(patient_shown(row)) for row in shown if walk.window.holds(row.updated_at)]
-    last = page.subjects[-1].subject_id if page.subjects else None
-    ahead = moved_on(progress, len(page.subjects), "Patient", len(page.subjects) - len(shown), subject_id=last)
-    return Produced(lines={("output", "Patient"): found}, progress=ahead)
+    found = [elements.line(patient_shown(row)) for row in page.subjects if walk.window.holds(row.updated_at)]
+    return Produced(lines={("output", "Patient"): found}, progress=after_parties(progress, subject_id=page.end))
 
 
 def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
@@ -131,20 +120,15 @@ def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     is_first = progress.device_id is None and "Device" in walk.plan.types
     if is_first and walk.plan.since is None:
         found.append(elements.line(service_device(__version__)))
-    shown = [row for row in page.devices if row.updated_at <= walk.at]
-    found += [elements.line(device_shown(row)) for row in shown if walk.window.holds(row.updated_at)]
-    last = page.devices[-1].device_id if page.devices else None
-    ahead = moved_on(progress, len(page.devices), "Device", len(page.devices) - len(shown), device_id=last)
-    return Produced(lines={("output", "Device"): found}, progress=ahead)
+    found += [elements.line(device_shown(row)) for row in page.devices if walk.window.holds(row.updated_at)]
+    return Produced(lines={("output", "Device"): found}, progress=after_parties(progress, device_id=page.end))
 
 
-def moved_on(progress: Progress, read: int, resource_type: str, left_out: int, **key: UUID | None) -> Progress:
-    """How far it is after a page of people or devices. A page that is not full was the last of its step."""
-    counts = {**progress.left_out, resource_type: progress.left_out.get(resource_type, 0) + left_out}
-    kept = {name: count for name, count in counts.items() if count}
-    if read < PARTIES_A_PAGE:
-        return Progress(step=NEXT_STEP[progress.step], resources=progress.resources, left_out=kept)
-    return msgspec.structs.replace(progress, left_out=kept, **key)
+def after_parties(progress: Progress, **end: UUID | None) -> Progress:
+    """How far it is after a page of people or devices that ended there; None where it was the last page."""
+    if None in end.values():
+        return Progress(step=NEXT_STEP[progress.step], resources=progress.resources)
+    return msgspec.structs.replace(progress, **end)
 
 
 def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
@@ -161,7 +145,7 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
             lines["output", "Provenance"] += [provenances.line(found) for found in made if isinstance(found, Provenance)]
     end = None if page.sets is None else page.sets.end
     if end is None:
-        return Produced(lines=lines, progress=Progress(step="end", resources=progress.resources, left_out=progress.left_out))
+        return Produced(lines=lines, progress=Progress(step="end", resources=progress.resources))
     return Produced(lines=lines, progress=msgspec.structs.replace(progress, subject_id=end[0], set_id=end[1]))
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.export import codes
+from quietcuff.export import bulk_capability, codes
 from quietcuff.export.parameters import PARAMETERS
 from quietcuff.export.read import READERS
 
@@ -34,6 +34,7 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
         "status": "active",
         "date": as_of.isoformat(),
         "kind": "instance",
+        "instantiates": bulk_capability.INSTANTIATES,
         "software": {"name": "Quietcuff", "version": __version__},
         "implementation": {
             "description": "Blood-pressure readings, their means and how these came about; read only",
@@ -45,7 +46,11 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
             {
                 "mode": "server",
                 "security": security(token_url),
-                "resource": [resource_capability(resource_type) for resource_type in sorted(READERS)],
+                "resource": [
+                    resource_capability(resource_type) | bulk_capability.ADDED.get(resource_type, {})
+                    for resource_type in sorted(READERS)
+                ],
+                "operation": bulk_capability.SYSTEM_OPERATIONS,
             }
         ],
     }

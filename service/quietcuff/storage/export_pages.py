@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, Generic, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -20,7 +20,7 @@ from quietcuff.storage.members import Members, members_conditions, members_value
 from quietcuff.storage.readings import STAND_COLUMNS, StandRow, stands_of_reading
 from quietcuff.storage.search_statements import of_set
 from quietcuff.storage.subjects import SubjectRow
-from quietcuff.storage.tables import device, reading, reading_set, set_version, subject
+from quietcuff.storage.tables import device, device_past, reading, reading_set, set_version, subject, subject_past
 from quietcuff.storage.versions import VersionRow, version_row
 
 SETS_A_PAGE = 100
@@ -30,6 +30,7 @@ PARTIES_A_PAGE = 1_000
 STATEMENTS_KEPT = 64
 NOWHERE = UUID(int=0)
 
+Party = TypeVar("Party")
 Key = tuple[UUID, UUID]
 Condition = ColumnElement[bool]
 
@@ -77,6 +78,30 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
     all_versions: bool = False
 
 
+class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
+    """Some people or devices in order of their ids; ``end`` is the last id, None after the last page."""
+
+    rows: list[Party]
+    end: UUID | None
+
+
+def _then(table: Table, key: str) -> Select[Any]:
+    """The newest earlier version of a person or a device at a moment."""
+    return (
+        select(table)
+        .where(
+            table.c.tenant_id == bindparam("tenant_id"),
+            table.c[key] == bindparam("key", type_=Id),
+            table.c.updated_at <= bindparam("at", type_=Instant),
+        )
+        .order_by(table.c.version.desc())
+        .limit(1)
+    )
+
+
+SUBJECT_THEN, DEVICE_THEN = _then(subject_past, "subject_id"), _then(device_past, "device_id")
+
+
 def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage:
     """The next page of sets, with everything that their Observations and Provenance are made of."""
     shape = _shape(span)
@@ -109,16 +134,39 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     return SetsPage(sets=sets, end=None if is_last else (last.subject_id, last.set_id))
 
 
-def read_subjects(connection: Connection, span: Span, after: UUID | None) -> list[SubjectRow]:
-    """The next people, at most ``PARTIES_A_PAGE``, those changed after the export's moment among them."""
-    statement = _subjects_statement(_shape(span))
-    return [SubjectRow(*row) for row in connection.execute(statement, {**_values(span), "after": after or NOWHERE})]
+def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
+    """The next people as they were at the export's moment."""
+    found = connection.execute(_subjects_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    rows = [SubjectRow(*row) for row in found]
+    then = [row if row.updated_at <= span.at else _subject_then(connection, span, row) for row in rows]
+    return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.subject_id for row in rows]))
 
 
-def read_devices(connection: Connection, span: Span, after: UUID | None) -> list[DeviceRow]:
-    """The next devices: all, or those that the people's readings were taken with."""
-    statement = _devices_statement(_shape(span))
-    return [DeviceRow(*row) for row in connection.execute(statement, {**_values(span), "after": after or NOWHERE})]
+def read_devices(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[DeviceRow]:
+    """The next devices as they were: all, or those that the people's readings were taken with."""
+    found = connection.execute(_devices_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    rows = [DeviceRow(*row) for row in found]
+    then = [row if row.updated_at <= span.at else _device_then(connection, span, row) for row in rows]
+    return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.device_id for row in rows]))
+
+
+def _end(keys: list[UUID]) -> UUID | None:
+    return keys[-1] if len(keys) == PARTIES_A_PAGE else None
+
+
+def _subject_then(connection: Connection, span: Span, row: SubjectRow) -> SubjectRow | None:
+    """A person as they were known at the export's moment."""
+    past = connection.execute(SUBJECT_THEN, {"tenant_id": span.tenant_id, "key": row.subject_id, "at": span.at}).first()
+    if past is None:
+        return None
+    return msgspec.structs.replace(row, version=past.version, facts=past.facts, updated_at=past.updated_at)
+
+
+def _device_then(connection: Connection, span: Span, row: DeviceRow) -> DeviceRow | None:
+    past = connection.execute(DEVICE_THEN, {"tenant_id": span.tenant_id, "key": row.device_id, "at": span.at}).first()
+    if past is None:
+        return None
+    return msgspec.structs.replace(row, version=past.version, document=past.document, updated_at=past.updated_at)
 
 
 def _shape(span: Span) -> _Shape:
