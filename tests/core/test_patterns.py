@@ -1,4 +1,4 @@
-"""White-coat and masked patterns: named only when both sides are valid, by each guideline's own limits."""
+"""White-coat, masked and sustained patterns: named only when both sides are valid, by each guideline's own limits."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def pattern(
         ("esh-2023", (139, 89), (135, 70), "masked-pattern"),
         ("esh-2023", (120, 70), (120, 85), "masked-pattern"),
         ("esh-2023", (139, 89), (134, 84), None),
-        ("esh-2023", (140, 90), (135, 85), None),
+        ("esh-2023", (140, 90), (135, 85), "sustained-pattern"),
         ("aha-acc-2025", (130, 70), (129, 79), "white-coat-pattern"),
         ("aha-acc-2025", (129, 79), (130, 70), "masked-pattern"),
         ("canada-2025", (145, 92), (120, 70), None),
@@ -55,7 +55,8 @@ def test_any_outside_value_makes_it_masked_and_all_are_needed_for_white_coat(rul
     low_day, high_night = outside(128, 78, "day"), outside(122, 68, "night")
     masked = pattern(rulebook, "esh-2023", office(130, 80), low_day, high_night)
     assert masked is not None and masked.code == "masked-pattern" and masked.parts == ["night"]
-    assert pattern(rulebook, "esh-2023", office(145, 92), low_day, high_night) is None
+    sustained = pattern(rulebook, "esh-2023", office(145, 92), low_day, high_night)
+    assert sustained is not None and sustained.code == "sustained-pattern" and sustained.parts == ["night"]
     white = pattern(rulebook, "esh-2023", office(145, 92), low_day, outside(112, 64, "night"))
     assert white is not None and white.parts == ["day", "night"]
 

@@ -19,9 +19,10 @@ from quietcuff.api.parameters import IF_MATCH_OPTIONAL
 from quietcuff.api.requests import if_match_of
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
+from quietcuff.api.summary_example import SUMMARY as SUMMARY_EXAMPLE
 from quietcuff.core.changes import SubjectChange
 from quietcuff.core.readings import Identifier
-from quietcuff.core.summary import Summary
+from quietcuff.core.summary_outcome import Summary
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 
@@ -77,9 +78,12 @@ SUMMARY = Operation(
     id="summarise_subject",
     tag=TAG,
     summary="A person over sittings",
-    description="The arm to use, the latest result, the pooled one and the next step over visits, computed afresh each time.",
+    description=(
+        "The arm to use, the latest result, a value for each setting, labels with their certainty, white-coat and masked "
+        "patterns, the control measure and the next step over visits. Computed afresh each time, from at most 500 sets."
+    ),
     access=Need("Patient", "r"),
-    replies=(Reply(description="The summary.", shape=Summary),),
+    replies=(Reply(description="The summary.", shape=Summary, example=SUMMARY_EXAMPLE),),
 )
 
 

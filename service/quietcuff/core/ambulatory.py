@@ -60,7 +60,7 @@ def judge_recording(sitting: Sitting, comparison: Comparison, recording: Recordi
         plan=plan_recording(sitting, comparison, recording, selection),
         step=step_on(sitting, comparison, selection),
         line=None if result is None else describe_result(sitting, comparison, selection, result, series),
-        series=msgspec.structs.replace(series, parts=part_categories(sitting, classified)),
+        series=msgspec.structs.replace(series, parts=part_categories(sitting.applicable, classified)),
     )
 
 

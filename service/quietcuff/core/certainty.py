@@ -5,6 +5,8 @@ What shifts a measurement is no random error: it is named beside these figures a
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import msgspec
 
 from quietcuff.core.arms import Comparison
@@ -45,9 +47,15 @@ def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement,
 
 
 def judge_visits(
-    sittings: list[HistorySitting], categories: list[Category], person: Person, intake: Intake | None, book: Rulebook
+    sittings: list[HistorySitting],
+    categories: list[Category],
+    person: Person,
+    intake: Intake | None,
+    book: Rulebook,
+    tables: Mapping[str, Guideline] | None = None,
 ) -> Sureness:
-    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last.
+    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last. In
+    ``tables`` the guidelines have their limits for this person, where those are not the rulebook's.
 
     Sittings that measured something else than the newest one do not count.
     """
@@ -59,10 +67,11 @@ def judge_visits(
         between=between_entry(person, newest.setting, rules),
         irregular=person.irregular_known or "irregular-rhythm" in newest.provisional_because,
     )
+    tables = tables or book.guidelines
     labels = [
         label
         for entry in categories
-        if (label := label_in(rows_for(book.guidelines[entry.guideline], newest.setting), entry)) is not None
+        if (label := label_in(rows_for(tables[entry.guideline], newest.setting), entry)) is not None
     ]
     if not labels:
         return Sureness(certainty=[], findings=[])

@@ -7,7 +7,8 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.outcome import Category, Result
-from quietcuff.core.rules import Guideline, Row
+from quietcuff.core.person import Person
+from quietcuff.core.rules import Guideline, Row, Rulebook
 from quietcuff.core.sitting import Sitting
 
 
@@ -73,27 +74,33 @@ def classify(
     placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
     if withheld or (sitting.reading_set.context.care != "ordinary" and not placing.row.severe):
         return no_category(guideline, digest)
-    return label_placing(sitting, guideline, placing, provisional_because, confirmed=confirmed)
+    return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=confirmed)
 
 
 def label_placing(
-    sitting: Sitting, guideline: Guideline, placing: Placing, provisional_because: list[str], *, confirmed: bool
+    guideline: Guideline,
+    placing: Placing,
+    person: Person,
+    rulebook: Rulebook,
+    provisional_because: list[str],
+    *,
+    confirmed: bool,
 ) -> Category:
     """The category of a placing, with what makes it provisional."""
     row = placing.row
     category, label = row.category, row.label
     reasons = list(provisional_because)
-    if sitting.person.age_years is None and guideline.population.age_from_years > 0:
+    if person.age_years is None and guideline.population.age_from_years > 0:
         reasons.append("age-not-recorded")
     if row.unconfirmed_category is not None and not confirmed:
         category, label = row.unconfirmed_category, row.unconfirmed_label or label
         reasons.append("severe-unconfirmed")
-    if sitting.person.treated:
+    if person.treated:
         label = f"{label}, on treatment"
     return Category(
         guideline=guideline.id,
         version=guideline.version,
-        digest=sitting.rulebook.digests[guideline.id],
+        digest=rulebook.digests[guideline.id],
         category=category,
         label=label,
         decided_by=placing.decided_by,

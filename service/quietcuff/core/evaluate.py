@@ -70,7 +70,9 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         certainty=sureness.certainty,
         orthostatic=judged.orthostatic,
         series=judged.series,
-        percentile=None if sitting.norms is None or result is None else report_percentile(sitting.norms, result),
+        percentile=None
+        if sitting.norms is None or result is None
+        else report_percentile(sitting.norms, result.systolic_mmhg, result.diastolic_mmhg),
         next_step=next_step(sitting, seen, comparison, selection, own_step),
         record_line=judged.line or record_line(sitting, comparison, selection, result),
         confirm_by=advice.confirm_by,

@@ -7,7 +7,8 @@ import msgspec
 from quietcuff.core.classification import Placing, label_placing, no_category, place_in_rows
 from quietcuff.core.findings import find
 from quietcuff.core.outcome import Category, Finding
-from quietcuff.core.rules import Bands, Guideline
+from quietcuff.core.person import Person
+from quietcuff.core.rules import Bands, Guideline, Rulebook
 from quietcuff.core.series_outcome import PartCategory, PartMean
 from quietcuff.core.sitting import Sitting
 
@@ -47,12 +48,19 @@ def classify_recording(sitting: Sitting, guideline: Guideline, means: Means, pro
     part = deciding_part(guideline, means) if guideline in sitting.applicable else None
     if part is None or (sitting.reading_set.context.care != "ordinary" and not part.placing.row.severe):
         return no_category(guideline, sitting.rulebook.digests[guideline.id])
-    category = label_placing(sitting, guideline, part.placing, provisional_because, confirmed=True)
+    return label_part(guideline, part, sitting.person, sitting.rulebook, provisional_because)
+
+
+def label_part(
+    guideline: Guideline, part: PartPlacing, person: Person, rulebook: Rulebook, provisional_because: list[str]
+) -> Category:
+    """The category of the part that decides, which its basis names."""
+    category = label_placing(guideline, part.placing, person, rulebook, provisional_because, confirmed=True)
     told = f"{PART_NAMES[part.bands.part]} mean {part.mean.systolic_mmhg}/{part.mean.diastolic_mmhg}"
     return msgspec.structs.replace(category, basis=f"{told}: {part.placing.row.basis}")
 
 
-def part_categories(sitting: Sitting, means: Means) -> list[PartCategory]:
+def part_categories(applicable: list[Guideline], means: Means) -> list[PartCategory]:
     """What each applicable guideline calls each part that it has a table for, in the order of the request."""
     return [
         PartCategory(
@@ -62,7 +70,7 @@ def part_categories(sitting: Sitting, means: Means) -> list[PartCategory]:
             label=part.placing.row.label,
             decides=part.bands.decides,
         )
-        for guideline in sitting.applicable
+        for guideline in applicable
         for part in place_parts(guideline, means)
         if part.bands.part != "home"
     ]

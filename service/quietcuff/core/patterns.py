@@ -1,4 +1,5 @@
-"""Office values against home and ambulatory ones: the white-coat and the masked pattern, named only when both sides are valid.
+"""Office values against home and ambulatory ones: the white-coat, the masked and the sustained pattern, named only when both
+sides are valid.
 
 A pattern is of values, not a diagnosis; in treated persons it is called uncontrolled. Source: [ESH21].
 """
@@ -14,7 +15,7 @@ from quietcuff.core.rules import Bands, Guideline, Wording
 from quietcuff.core.series_outcome import Series
 
 Part = Literal["home", "day", "night", "hours-24"]
-Kind = Literal["white-coat-pattern", "masked-pattern"]
+Kind = Literal["white-coat-pattern", "masked-pattern", "sustained-pattern"]
 
 
 class OfficeValue(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,10 +48,10 @@ class Pattern(msgspec.Struct, frozen=True, kw_only=True):
 def name_pattern(
     guideline: Guideline, office: OfficeValue | None, outside: list[OutsideValue], words: Wording, *, is_treated: bool
 ) -> Pattern | None:
-    """The pattern under a guideline; None where both sides agree, or one of them has no valid value or no limit.
+    """The pattern under a guideline; None where neither side is high, or one of them has no valid value or no limit.
 
     White coat: the office value reaches the office limit and no outside value its own. Masked: the office value does not, and
-    any outside value does. 145/92 in the office and 128/78 at home under esh-2023: white coat.
+    any outside value does. Sustained: both do. 145/92 in the office and 128/78 at home under esh-2023: white coat.
     """
     limits = {bands.part: bands for bands in guideline.out_of_office if bands.decides}
     values = [value for value in outside if value.is_valid and value.part in limits]
@@ -58,9 +59,9 @@ def name_pattern(
         return None
     high = [value.part for value in values if is_high(value, limits[value.part])]
     high_in_office = reaches_hypertension(guideline, office.systolic_mmhg, office.diastolic_mmhg)
-    if high_in_office == bool(high):
+    if not high_in_office and not high:
         return None
-    code: Kind = "white-coat-pattern" if high_in_office else "masked-pattern"
+    code: Kind = "white-coat-pattern" if not high else ("sustained-pattern" if high_in_office else "masked-pattern")
     return Pattern(
         guideline=guideline.id,
         code=code,

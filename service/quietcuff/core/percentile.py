@@ -12,7 +12,6 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.outcome import Result
 from quietcuff.core.person import Person, latest_birth_day
 from quietcuff.core.readings import Facts
 from quietcuff.core.references import Equation, HeightReference, PressureReference
@@ -186,10 +185,9 @@ def truncate(mmhg: float | None) -> float | None:
     return None if mmhg is None else math.floor(mmhg)
 
 
-def report_percentile(norms: Norms, result: Result) -> Percentile:
+def report_percentile(norms: Norms, systolic_mmhg: float, diastolic_mmhg: float) -> Percentile:
     """Where the reported pressures stand. A boy of 12 years, height z 1.28, systolic 120: z 0.984, percentile 83.75."""
-    systolic_z = norms.systolic.z_of(result.systolic_mmhg)
-    diastolic_z = norms.diastolic.z_of(result.diastolic_mmhg)
+    systolic_z, diastolic_z = norms.systolic.z_of(systolic_mmhg), norms.diastolic.z_of(diastolic_mmhg)
     return Percentile(
         reference=norms.reference,
         height_reference=norms.height_reference,

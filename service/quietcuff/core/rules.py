@@ -246,6 +246,9 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     arm_repeat_above_mmhg: float
     arm_assess_above_mmhg: float
     record_pairs: int
+    label_days: int
+    label_days_under_18: int
+    pattern_within_days: int
     irregular_readings: int
     most_readings_asked: int
     future_minutes: int

@@ -93,7 +93,7 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
         return no_category(guideline, sitting.rulebook.digests[guideline.id])
     placings = [place(guideline, fall.systolic_mmhg, fall.diastolic_mmhg) for fall in falls]
     placing = max(placings, key=lambda placing: placing.rank)
-    return label_placing(sitting, guideline, placing, provisional_because, confirmed=True)
+    return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=True)
 
 
 def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, trial: Trial, selection: Selection) -> Plan:

@@ -6,8 +6,9 @@ import msgspec
 
 from quietcuff.core.errors import NotFound
 from quietcuff.core.outcome import Evaluation
+from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.summary import StoredSitting, summarise
+from quietcuff.core.summary import summarise
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.people import DECODER
 from quietcuff.storage.answers import AnsweredVersion, newest_answers_of_subject

@@ -1,0 +1,93 @@
+"""What guidelines call the pooled office value, their limits as they are for the person, and how sure that is."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import msgspec
+
+from quietcuff.core.certainty import Sureness, judge_visits
+from quietcuff.core.classification import label_placing, no_category, place
+from quietcuff.core.in_force import in_population, is_for
+from quietcuff.core.outcome import Category
+from quietcuff.core.percentile import Norms, find_norms, fit_guideline, report_percentile
+from quietcuff.core.person import Person
+from quietcuff.core.pooling import StoredSitting
+from quietcuff.core.readings import Facts
+from quietcuff.core.rules import Guideline, Rulebook
+from quietcuff.core.series_outcome import Percentile
+from quietcuff.core.snapshot import remember
+from quietcuff.core.summary_outcome import Pooled
+
+
+class Tables(msgspec.Struct, frozen=True, kw_only=True):
+    """The guidelines asked for, a child's percentiles in them as pressures; ``lacking`` are the codes of what those need."""
+
+    guidelines: list[Guideline]
+    person: Person
+    norms: Norms | None
+    lacking: list[str]
+
+    def by_name(self) -> dict[str, Guideline]:
+        """The guidelines by id."""
+        return {guideline.id: guideline for guideline in self.guidelines}
+
+
+def fit_tables(names: list[str], person: Person, facts: Facts, day: date, rulebook: Rulebook) -> Tables:
+    """The guidelines for a person as measured on a day; ``facts`` are those of that day, a child's height among them."""
+    guidelines = [rulebook.guidelines[name] for name in names]
+    child = next((each for each in guidelines if each.measures == "percentile" and in_population(each, person, "office")), None)
+    norms, lacking = (None, []) if child is None else find_norms(child, facts, person, day, rulebook)
+    if norms is not None:
+        guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
+    return Tables(guidelines=guidelines, person=person, norms=norms, lacking=lacking)
+
+
+def days_needed(person: Person, rulebook: Rulebook) -> int:
+    """On how many days a label must stand. Source: [RJC26], for children [FR04]."""
+    child = person.age_years is not None and person.age_years < 18
+    return rulebook.limits.label_days_under_18 if child else rulebook.limits.label_days
+
+
+def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredSitting], rulebook: Rulebook) -> list[Category]:
+    """What each guideline calls the pooled office value; provisional until it stands on days enough."""
+    reasons = []
+    if pooled is not None and pooled.days < days_needed(tables.person, rulebook):
+        reasons.append("single-sitting" if pooled.days == 1 else "too-few-visits")
+    confirmed = severe_is_confirmed(counted)
+    return [
+        label_placing(
+            guideline,
+            place(guideline, pooled.systolic_mmhg, pooled.diastolic_mmhg),
+            tables.person,
+            rulebook,
+            reasons,
+            confirmed=confirmed,
+        )
+        if pooled is not None and is_for(guideline, tables.person, "office")
+        else no_category(guideline, rulebook.digests[guideline.id])
+        for guideline in tables.guidelines
+    ]
+
+
+def percentile_over_visits(tables: Tables, pooled: Pooled | None) -> Percentile | None:
+    """Where a child's pooled office value stands."""
+    if pooled is None or tables.norms is None:
+        return None
+    return report_percentile(tables.norms, pooled.systolic_mmhg, pooled.diastolic_mmhg)
+
+
+def severe_is_confirmed(counted: list[StoredSitting]) -> bool:
+    """Whether a severe value was confirmed in a sitting, or was there on two days. Source: [DECISION]."""
+    found = [(sitting.day, {finding.code for finding in sitting.evaluation.findings}) for sitting in counted]
+    days = {day for day, codes in found if "severe-reading" in codes}
+    return len(days) > 1 or any("severe-confirmed" in codes for _, codes in found)
+
+
+def weigh_office(tables: Tables, categories: list[Category], counted: list[StoredSitting], rulebook: Rulebook) -> Sureness:
+    """How sure the labels of the pooled office value are, from the visits behind it."""
+    left = [remember(sitting.reading_set, sitting.evaluation, rulebook).sitting for sitting in counted]
+    visits = [sitting for sitting in left if sitting is not None]
+    if not visits:
+        return Sureness(certainty=[], findings=[])
+    return judge_visits(visits, categories, tables.person, counted[-1].reading_set.intake, rulebook, tables.by_name())
