@@ -94,6 +94,11 @@ def test_the_rules_page_says_what_the_rule_files_say() -> None:
     assert (TOP / "docs/rules.md").read_text("utf-8") == written
 
 
+def test_the_example_of_a_trend_is_the_picture_that_is_drawn() -> None:
+    drawn = runpy.run_path(str(TOP / "docs/write_trend_picture.py"))["picture"]()
+    assert (TOP / "docs/trend.svg").read_bytes() == drawn
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text("utf-8")):

@@ -170,7 +170,8 @@ def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parame
 def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
     said: dict[str, Any] = {"description": reply.description, "headers": _headers("X-Request-Id", *reply.headers)}
     if reply.status != 304 and (reply.shape is not None or reply.media_type != JSON):
-        content: dict[str, Any] = {"schema": schemas[reply.shape] if reply.shape is not None else {"type": "object"}}
+        shapeless = {"type": "object" if reply.media_type.endswith("json") else "string"}
+        content: dict[str, Any] = {"schema": schemas[reply.shape] if reply.shape is not None else shapeless}
         if reply.example is not None:
             content["example"] = reply.example
         said["content"] = {reply.media_type: content}

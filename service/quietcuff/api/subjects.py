@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from typing import Any
 
 import msgspec
@@ -10,13 +11,14 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import ingest
+from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.answers import answer, answer_record, answer_struct
+from quietcuff.api.answers import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.caller import caller_of
-from quietcuff.api.operations import Link, Operation, Reply, described
-from quietcuff.api.parameters import IF_MATCH_OPTIONAL
-from quietcuff.api.requests import if_match_of
+from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
+from quietcuff.api.parameters import IF_MATCH_OPTIONAL, IF_NONE_MATCH
+from quietcuff.api.requests import if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
 from quietcuff.api.summary_example import SUMMARY as SUMMARY_EXAMPLE
@@ -27,6 +29,9 @@ from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 
 TAG = "Subjects"
+SVG = "image/svg+xml"
+# The picture styles itself, and loads nothing.
+SVG_HEADERS = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"}
 
 
 class Find(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -85,6 +90,35 @@ SUMMARY = Operation(
     access=Need("Patient", "r"),
     replies=(Reply(description="The summary.", shape=Summary, example=SUMMARY_EXAMPLE),),
 )
+TREND = Operation(
+    id="draw_trend_of_subject",
+    tag=TAG,
+    summary="A person's pressures over time, as a picture",
+    description="Results of closed sittings with the 95 % interval of the usual pressure, readings that did not count shown "
+    "faintly, the limits of the guidelines of the latest result, and the time on treatment. At most the newest 500 sittings. "
+    "It names nobody. The same sittings and rules give the same bytes.",
+    access=Need("Patient", "r"),
+    parameters=(
+        Parameter(
+            name="from",
+            within="query",
+            schema={"type": "string"},
+            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
+        ),
+        Parameter(name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."),
+        Parameter(
+            name="guideline",
+            within="query",
+            schema={"type": "string"},
+            description="The limits of this guideline, in place of those of the latest result.",
+        ),
+        IF_NONE_MATCH,
+    ),
+    replies=(
+        Reply(description="The picture.", media_type=SVG, headers=("ETag",)),
+        Reply(status=304, description="The caller has it already.", headers=("ETag",)),
+    ),
+)
 
 
 class Subjects(Controller):
@@ -114,3 +148,18 @@ class Subjects(Controller):
     async def summarise(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Sum a person up."""
         return answer(await ingest.read_summary(service_of(request).desk, caller_of(request), subject_id))
+
+    @get("/{subject_id:str}/trend.svg", opt=described(TREND))
+    async def draw_trend(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
+        """Draw a person's pressures."""
+        asked = query_of(request, "from", "to", "guideline")
+        query = TrendQuery(
+            since=moment_parameter("from", asked["from"]) if "from" in asked else None,
+            until=moment_parameter("to", asked["to"]) if "to" in asked else None,
+            guideline=asked.get("guideline"),
+        )
+        picture = await read_trend_picture(service_of(request).desk, caller_of(request), subject_id, query)
+        etag = f'"{sha256(picture).hexdigest()[:32]}"'
+        if is_known_already(request, etag):
+            return not_modified(etag)
+        return answer(picture, media_type=SVG, headers={"ETag": etag, **SVG_HEADERS})

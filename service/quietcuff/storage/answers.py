@@ -62,13 +62,16 @@ _VERSIONS = (
 _OF_SET = _VERSIONS.where(reading_set.c.set_id == bindparam("set_id"))
 NEWEST = Query(_from_columns, _OF_SET.where(set_version.c.version == reading_set.c.version))
 NUMBERED = Query(_from_columns, _OF_SET.where(set_version.c.version == bindparam("version")))
-OF_SUBJECT = Query(
+_OF_SUBJECT = _VERSIONS.where(
+    reading_set.c.subject_id == bindparam("subject_id"),
+    set_version.c.version == reading_set.c.version,
+)
+_NEWEST_FIRST = (reading_set.c.taken_from.desc(), reading_set.c.set_id.desc())
+OF_SUBJECT = Query(_from_columns, _OF_SUBJECT.order_by(*_NEWEST_FIRST).limit(bindparam("most")))
+OF_SUBJECT_TAKEN = Query(
     _from_columns,
-    _VERSIONS.where(
-        reading_set.c.subject_id == bindparam("subject_id"),
-        set_version.c.version == reading_set.c.version,
-    )
-    .order_by(reading_set.c.taken_from.desc(), reading_set.c.set_id.desc())
+    _OF_SUBJECT.where(reading_set.c.taken_from >= bindparam("since"), reading_set.c.taken_from < bindparam("until"))
+    .order_by(*_NEWEST_FIRST)
     .limit(bindparam("most")),
 )
 
@@ -84,3 +87,11 @@ def numbered_answer(connection: Connection, tenant_id: int, set_id: UUID, versio
 def newest_answers_of_subject(connection: Connection, tenant_id: int, subject_id: UUID, most: int) -> list[AnsweredVersion]:
     """The newest version of each of a person's sets, the latest taken first, at most so many."""
     return OF_SUBJECT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "most": most})
+
+
+def answers_of_subject_taken(
+    connection: Connection, tenant_id: int, subject_id: UUID, since: datetime, until: datetime, most: int
+) -> list[AnsweredVersion]:
+    """The same, of sets whose first reading was taken in ``[since, until)``."""
+    key = {"tenant_id": tenant_id, "subject_id": subject_id, "since": since, "until": until, "most": most}
+    return OF_SUBJECT_TAKEN.all(connection, key)

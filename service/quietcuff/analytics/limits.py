@@ -1,0 +1,92 @@
+"""The limits of guidelines as a picture draws them: those of one person's latest result, in its setting."""
+
+from __future__ import annotations
+
+import re
+
+import msgspec
+
+from quietcuff.core.edge import Edge
+from quietcuff.core.in_force import in_population
+from quietcuff.core.percentile import find_norms, fit_guideline
+from quietcuff.core.person import describe_person
+from quietcuff.core.readings import Setting
+from quietcuff.core.rules import Guideline, Row, Rulebook
+from quietcuff.core.summary import StoredSitting
+
+
+class Limit(msgspec.Struct, frozen=True, kw_only=True):
+    """Where one category begins, in mmHg; ``above`` where the limit itself is not in it yet."""
+
+    category: str
+    systolic_mmhg: float | None
+    diastolic_mmhg: float | None
+    above: bool
+    is_hypertension: bool
+
+
+class GuidelineLimits(msgspec.Struct, frozen=True, kw_only=True):
+    """One guideline's limits, from the lowest to the highest."""
+
+    guideline: str
+    title: str
+    limits: list[Limit]
+
+
+def limits_of(sitting: StoredSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:
+    """The limits for the person and the setting of a sitting, and the titles of guidelines that have none for them.
+
+    Of ``guideline``, or of those that the sitting was evaluated by.
+    """
+    names = [guideline] if guideline is not None else [entry.guideline for entry in sitting.evaluation.categories]
+    found, without = [], []
+    for name in names:
+        table = book.guidelines[name]
+        limits = limits_in(table, sitting, book)
+        if limits:
+            found.append(GuidelineLimits(guideline=name, title=table.title, limits=limits))
+        else:
+            without.append(table.title)
+    return found, without
+
+
+def limits_in(guideline: Guideline, sitting: StoredSitting, book: Rulebook) -> list[Limit]:
+    """The limits of one guideline; none where it is not for this person or setting."""
+    reading_set = sitting.reading_set
+    day = max(reading.taken_at for reading in reading_set.readings).date()
+    person = describe_person(reading_set.subject, day, book.limits)
+    if not in_population(guideline, person, reading_set.setting):
+        return []
+    if guideline.measures == "percentile":
+        norms, _ = find_norms(guideline, reading_set.subject, person, day, book)
+        if norms is None:
+            return []
+        guideline = fit_guideline(guideline, norms)
+    rows, hypertension = table_of(guideline, reading_set.setting)
+    return [limit_of(row, hypertension) for row in rows if (row.systolic_mmhg, row.diastolic_mmhg) != (None, None)]
+
+
+def table_of(guideline: Guideline, setting: Setting) -> tuple[list[Row], Edge | None]:
+    """The table for what is drawn of a setting: at home the series' mean, of a recording its daytime mean."""
+    if setting == "office":
+        return (guideline.rows, guideline.hypertension) if guideline.places_pressures else ([], None)
+    part = "day" if setting == "ambulatory" else "home"
+    bands = next((each for each in guideline.out_of_office if each.part == part), None)
+    return ([], None) if bands is None else (bands.rows, bands.hypertension)
+
+
+def limit_of(row: Row, hypertension: Edge | None) -> Limit:
+    """A row's limit."""
+    edge = None if hypertension is None else (hypertension.systolic_mmhg, hypertension.diastolic_mmhg)
+    return Limit(
+        category=row.category,
+        systolic_mmhg=row.systolic_mmhg,
+        diastolic_mmhg=row.diastolic_mmhg,
+        above=row.edge == "above",
+        is_hypertension=(row.systolic_mmhg, row.diastolic_mmhg) == edge,
+    )
+
+
+def word_of(category: str) -> str:
+    """A category as a label has it: ``stage-1`` is Stage 1; one that only repeats its own limit is "or more"."""
+    return "or more" if re.fullmatch(r"from-[\d-]+", category) else category.replace("-", " ").capitalize()

@@ -1,0 +1,183 @@
+"""What a picture of a person's pressures over time shows: results, readings that did not count, limits, treated periods.
+
+Nothing is decided here: results, intervals and reasons are those of the stored evaluations, limits those of the rule files.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date, datetime
+
+import msgspec
+
+from quietcuff.analytics.limits import GuidelineLimits, limits_of
+from quietcuff.core.outcome import Evaluation, Interval
+from quietcuff.core.readings import Facts, Reading, Setting
+from quietcuff.core.rules import Rulebook
+from quietcuff.core.summary import StoredSitting
+
+MOST_NOT_COUNTED = 2000
+
+
+class ResultPoint(msgspec.Struct, frozen=True, kw_only=True):
+    """The result of a closed sitting, at the local time of its last reading; of a recording its daytime mean."""
+
+    at: datetime
+    setting: Setting
+    systolic_mmhg: float
+    diastolic_mmhg: float
+    interval_95: Interval | None
+
+
+class NotCounted(msgspec.Struct, frozen=True, kw_only=True):
+    """A reading of a closed sitting that did not count."""
+
+    at: datetime
+    systolic_mmhg: float
+    diastolic_mmhg: float
+
+
+class Treated(msgspec.Struct, frozen=True, kw_only=True):
+    """Days on which the person was on treatment, both included; ``until`` None where nothing later says otherwise."""
+
+    since: date
+    until: date | None
+
+
+class Trend(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything that is drawn. ``left_out`` counts what is not, by code; ``is_cut`` where there were more sittings."""
+
+    results: list[ResultPoint]
+    not_counted: list[NotCounted]
+    limits: list[GuidelineLimits]
+    without_limits: list[str]
+    setting: Setting
+    treated: list[Treated]
+    changed_on: list[date]
+    left_out: dict[str, int]
+    is_cut: bool
+    caution: str
+
+
+def make_trend(
+    stored: list[StoredSitting], facts: Facts, book: Rulebook, guideline: str | None = None, *, is_cut: bool = False
+) -> Trend:
+    """The trend of a person's sittings, in any order; ``guideline`` in place of those of the latest result."""
+    stored = sorted(stored, key=lambda sitting: (last_moment(sitting), sitting.set_id))
+    active = [sitting for sitting in stored if sitting.status == "active"]
+    shown = [sitting for sitting in active if sitting.closed and sitting.evaluation.orthostatic is None]
+    with_result = [(sitting, point) for sitting in shown if (point := result_point(sitting)) is not None]
+    latest = max(with_result, key=lambda pair: pair[1].at, default=None)
+    limits, without = limits_of(latest[0], book, guideline) if latest is not None else ([], [])
+    not_counted, left_out = readings_not_counted(shown)
+    left_out.update(whole_sets_left_out(stored))
+    return Trend(
+        results=sorted((point for _, point in with_result), key=lambda point: (point.at, point.setting)),
+        not_counted=not_counted,
+        limits=limits,
+        without_limits=without,
+        setting=latest[1].setting if latest is not None else "office",
+        treated=treated_periods(active),
+        changed_on=changes_of_treatment(active, facts),
+        left_out={code: count for code, count in left_out.items() if count},
+        is_cut=is_cut,
+        caution=book.wording.caution["not-a-device"],
+    )
+
+
+def last_moment(sitting: StoredSitting) -> datetime:
+    """When the last reading was taken."""
+    return max(reading.taken_at for reading in sitting.reading_set.readings)
+
+
+def local(moment: datetime) -> datetime:
+    """A moment as the clock on the wall showed it."""
+    return moment.replace(tzinfo=None)
+
+
+def result_point(sitting: StoredSitting) -> ResultPoint | None:
+    """The result as a point, or None where there is none."""
+    result, series = sitting.evaluation.result, sitting.evaluation.series
+    if result is None:
+        return None
+    shown = series.day if series is not None and series.day is not None else result
+    return ResultPoint(
+        at=local(result.taken_to),
+        setting=sitting.reading_set.setting,
+        systolic_mmhg=shown.systolic_mmhg,
+        diastolic_mmhg=shown.diastolic_mmhg,
+        interval_95=interval_of(sitting.evaluation),
+    )
+
+
+def interval_of(evaluation: Evaluation) -> Interval | None:
+    """The interval of the usual pressure: one for all guidelines."""
+    return evaluation.certainty[0].interval_95 if evaluation.certainty else None
+
+
+def readings_not_counted(shown: list[StoredSitting]) -> tuple[list[NotCounted], Counter[str]]:
+    """The readings that did not count, in order of time, and how many cannot be drawn, by code."""
+    found: list[NotCounted] = []
+    left_out: Counter[str] = Counter()
+    for sitting in shown:
+        for outcome in sitting.evaluation.readings:
+            reading = sitting.reading_set.readings[outcome.index]
+            code = why_not_drawn(reading, outcome.reason)
+            if code is not None:
+                left_out[code] += 1
+            elif not outcome.counts and reading.systolic_mmhg is not None and reading.diastolic_mmhg is not None:
+                at = local(reading.taken_at)
+                found.append(NotCounted(at=at, systolic_mmhg=reading.systolic_mmhg, diastolic_mmhg=reading.diastolic_mmhg))
+    found.sort(key=lambda each: each.at)
+    left_out["older-not-counted"] = max(0, len(found) - MOST_NOT_COUNTED)
+    return found[-MOST_NOT_COUNTED:], left_out
+
+
+def why_not_drawn(reading: Reading, reason: str | None) -> str | None:
+    """Why a reading has no place in the picture, or None: taken back, without pressures, or no pressure that can be."""
+    if reading.voided or reason == "voided":
+        return "voided"
+    if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
+        return "failed"
+    return "implausible" if reason == "implausible" else None
+
+
+def whole_sets_left_out(stored: list[StoredSitting]) -> dict[str, int]:
+    """How many sets are not drawn at all, by code."""
+    active = [sitting for sitting in stored if sitting.status == "active"]
+    return {
+        "voided-set": len(stored) - len(active),
+        "open-set": sum(not sitting.closed for sitting in active),
+        "test-of-standing": sum(sitting.closed and sitting.evaluation.orthostatic is not None for sitting in active),
+    }
+
+
+def treated_periods(active: list[StoredSitting]) -> list[Treated]:
+    """From the first sitting that says yes, or the change it names before, to the last before one that says no.
+
+    What is not recorded neither ends a period nor makes one longer. ``active`` in order of time.
+    """
+    periods: list[Treated] = []
+    since: date | None = None
+    last_yes: date | None = None
+    last_no: date | None = None
+    for sitting in active:
+        subject, day = sitting.reading_set.subject, last_moment(sitting).date()
+        changed = subject.treatment_changed_on
+        if subject.antihypertensive_treatment == "yes":
+            if since is None:
+                began_before = changed is not None and changed <= day and (last_no is None or changed > last_no)
+                since = changed if began_before and changed is not None else day
+            last_yes = day
+        elif subject.antihypertensive_treatment == "no":
+            if since is not None and last_yes is not None:
+                stopped = changed if changed is not None and last_yes < changed <= day else last_yes
+                periods.append(Treated(since=since, until=stopped))
+            since, last_no = None, day
+    return [*periods, Treated(since=since, until=None)] if since is not None else periods
+
+
+def changes_of_treatment(active: list[StoredSitting], facts: Facts) -> list[date]:
+    """The days on which treatment changed, as the sets and the registry name them."""
+    said = {sitting.reading_set.subject.treatment_changed_on for sitting in active} | {facts.treatment_changed_on}
+    return sorted(day for day in said if day is not None)

@@ -1,0 +1,234 @@
+"""Pressures over time, drawn: two panels over one line of days, to be read in five seconds and printed at A5 width."""
+
+from __future__ import annotations
+
+from datetime import date
+from math import ceil, floor
+from typing import TYPE_CHECKING, Any
+
+from quietcuff.analytics import trend_words as words
+from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
+from quietcuff.analytics.plotting import Sheet, width_of, wrapped
+from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
+from quietcuff.analytics.trend import ResultPoint, Trend
+from quietcuff.analytics.trend_key import draw_key, key_of, rows_of_key
+from quietcuff.analytics.trend_looks import (
+    COLOURS,
+    FAINT,
+    GRID,
+    INK,
+    MARGIN,
+    MARKERS,
+    PRESSURES,
+    ROW,
+    SHADE,
+    SIZE,
+    SMALL,
+    SOFT,
+    SUBTITLE_SIZE,
+    TINTS,
+    TITLE_SIZE,
+    WIDTH,
+    Crowd,
+    Frame,
+    Pressure,
+    changes_shown,
+    crowd_of,
+    day_number,
+    days_shown,
+    interval_of,
+    mark_looks,
+    periods_shown,
+    value_of,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+LEFT, RIGHT_WITH_LIMITS, RIGHT = 44.0, 108.0, 18.0
+PANEL_HEIGHT = {"systolic": 150.0, "diastolic": 104.0}
+EMPTY_RANGE = {"systolic": (80.0, 180.0), "diastolic": (40.0, 120.0)}
+LEAST_RANGE = 40.0
+BETWEEN, TICKS = 10.0, 26.0
+WORD_ROWS, TICK_ROOM = 2, 36.0
+
+
+def draw_trend(trend: Trend) -> Sheet:
+    """The picture. Its height is what its legend and notes need."""
+    key = key_of(trend)
+    rows = rows_of_key(key)
+    lines = [line for text in foot_of(trend) for line in wrapped(text, SMALL, WIDTH - 2 * MARGIN)]
+    word_rows = WORD_ROWS if trend.treated or trend.changed_on else 0
+    foot = MARGIN + ROW * (len(lines) + len(rows)) + 4
+    bottoms: dict[Pressure, float] = {"diastolic": foot + TICKS}
+    bottoms["systolic"] = bottoms["diastolic"] + PANEL_HEIGHT["diastolic"] + BETWEEN
+    top = bottoms["systolic"] + PANEL_HEIGHT["systolic"] + 8 * word_rows + 8
+    sheet = Sheet(WIDTH, top + 36)
+    sheet.write(MARGIN, top + 20, words.TITLE, TITLE_SIZE, bold=True, color=INK)
+    sheet.write(MARGIN, top + 7, words.subtitle(trend), SUBTITLE_SIZE, color=INK)
+    right = RIGHT_WITH_LIMITS if trend.limits else RIGHT
+    frame = Frame(LEFT, WIDTH - LEFT - right, bottoms, *days_shown(trend))
+    for pressure in PRESSURES:
+        draw_panel(sheet, frame, trend, pressure)
+    draw_treatment_words(sheet, frame, trend)
+    draw_days(sheet, frame, trend)
+    if not trend.results and not trend.not_counted:
+        middle = bottoms["systolic"] + PANEL_HEIGHT["systolic"] / 2
+        sheet.write(frame.left + frame.width / 2, middle, "No result to draw", TITLE_SIZE, ha="center", color=INK)
+    draw_key(sheet, rows, foot - ROW)
+    for place, line in enumerate(reversed(lines)):
+        sheet.write(MARGIN, MARGIN - 3 + ROW * place, line, SMALL, color=INK)
+    return sheet
+
+
+def foot_of(trend: Trend) -> list[str]:
+    """The sentences below the picture, the caution last."""
+    limits = words.limits_words(trend)
+    return [*([limits] if limits else []), *words.notes(trend), trend.caution]
+
+
+def draw_panel(sheet: Sheet, frame: Frame, trend: Trend, pressure: Pressure) -> None:
+    """One pressure: its shading, limits, readings that did not count, and results."""
+    bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
+    axes = sheet.panel(frame.left, bottom, frame.width, height)
+    axes.set_gid(f"panel-{pressure}")
+    axes.set_xlim(frame.first, frame.last)
+    low, high = range_of(trend, pressure)
+    axes.set_ylim(low, high)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    axes.spines["left"].set(visible=True, color=SOFT, linewidth=0.6)
+    sheet.write(
+        MARGIN,
+        bottom + height / 2,
+        f"{pressure.capitalize()}, mmHg",
+        SUBTITLE_SIZE,
+        rotation=90,
+        ha="left",
+        va="center",
+        color=INK,
+    )
+    draw_treatment(axes, frame, trend)
+    step = 10 if high - low <= 60 else 20 if high - low <= 160 else 50
+    for mmhg in range(ceil(low / step) * step, floor(high) + 1, step):
+        across = bottom + (mmhg - low) / (high - low) * height
+        axes.axhline(mmhg, color=GRID, linewidth=0.5, zorder=1)
+        if bottom + 2 <= across <= bottom + height:
+            sheet.write(frame.left - 4, across, f"{mmhg}", SIZE, ha="right", va="center_baseline", color=INK)
+    draw_limits(sheet, axes, frame, trend.limits, pressure)
+    xs = [day_number(each.at) for each in trend.not_counted]
+    looks: dict[str, Any] = {"marker": MARKERS[pressure], "linestyle": "none", "markeredgewidth": 0}
+    size = 0.8 * crowd_of(trend).mark
+    if xs:
+        ys = [value_of(each, pressure) for each in trend.not_counted]
+        axes.plot(xs, ys, color=FAINT, markersize=size, zorder=3, gid=f"not-counted-{pressure}", **looks)
+    for setting in COLOURS:
+        points = [point for point in trend.results if point.setting == setting]
+        if points:
+            draw_results(axes, points, setting, pressure, crowd_of(trend))
+
+
+def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: Pressure, crowd: Crowd) -> None:
+    """The results of one setting with their intervals."""
+    xs, ys = [day_number(point.at) for point in points], [value_of(point, pressure) for point in points]
+    known = [(x, interval) for x, point in zip(xs, points, strict=True) if (interval := interval_of(point, pressure))]
+    if known:
+        lows, highs = [interval[0] for _, interval in known], [interval[1] for _, interval in known]
+        bars = axes.vlines([x for x, _ in known], lows, highs, colors=TINTS[setting], linewidth=crowd.bar, zorder=4)
+        bars.set_gid(f"intervals-{pressure}-{setting}")
+    if crowd.is_joined:
+        axes.plot(xs, ys, color=TINTS[setting], linewidth=0.6, zorder=4)
+    looks = mark_looks(setting, crowd.mark)
+    axes.plot(xs, ys, marker=MARKERS[pressure], zorder=6, gid=f"results-{pressure}-{setting}", **looks)
+
+
+def range_of(trend: Trend, pressure: Pressure) -> tuple[float, float]:
+    """From and to on the axis: everything that is drawn, and a little room."""
+    values = [value_of(each, pressure) for each in (*trend.results, *trend.not_counted)]
+    if not values:
+        return EMPTY_RANGE[pressure]
+    values += [end for point in trend.results for end in interval_of(point, pressure) or ()]
+    values += [mmhg for mmhg, _ in limits_drawn(trend.limits, pressure)]
+    low, high = 10.0 * floor((min(values) - 4) / 10), 10.0 * ceil((max(values) + 4) / 10)
+    room = max(0.0, (LEAST_RANGE - (high - low)) / 2)
+    return low - room, high + room
+
+
+def limits_drawn(limits: list[GuidelineLimits], pressure: Pressure) -> list[tuple[float, list[tuple[str, Limit]]]]:
+    """Each limit in mmHg, from the lowest, with the guidelines' letters that have it; of many guidelines hypertension alone."""
+    found: dict[float, list[tuple[str, Limit]]] = {}
+    for letter, guideline in zip(words.letters(limits), limits, strict=True) if limits else ():
+        for limit in guideline.limits:
+            mmhg = limit.systolic_mmhg if pressure == "systolic" else limit.diastolic_mmhg
+            if mmhg is not None and (limit.is_hypertension or len(limits) <= 2):
+                found.setdefault(mmhg, []).append((letter, limit))
+    return sorted(found.items())
+
+
+def label_lines(named: list[tuple[str, Limit]]) -> list[str]:
+    """The words beside one limit: a category a line, with the letters of the guidelines that call it so."""
+    by_word: dict[str, str] = {}
+    for letter, limit in named:
+        word = word_of(limit.category)
+        by_word[word] = by_word.get(word, "") + letter
+    return [f"{word} {letter}".rstrip() for word, letter in by_word.items()]
+
+
+def draw_limits(sheet: Sheet, axes: Axes, frame: Frame, limits: list[GuidelineLimits], pressure: Pressure) -> None:
+    """A line for each limit, named once at the right edge; where names would overlap they move apart and are led to."""
+    bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
+    low, high = axes.get_ylim()
+    drawn = limits_drawn(limits, pressure)
+    places = [bottom + (mmhg - low) / (high - low) * height for mmhg, _ in drawn]
+    told = [label_lines(named) for _, named in drawn]
+    wanted = [place for place, lines in zip(places, told, strict=True) for _ in lines]
+    middles = iter(push_apart(wanted, SMALL + 2, bottom - 2, bottom + height + 2))
+    edge = frame.left + frame.width
+    for (mmhg, named), place, lines in zip(drawn, places, told, strict=True):
+        is_main = any(limit.is_hypertension for _, limit in named)
+        looks: dict[str, Any] = (
+            {"color": INK, "linewidth": 0.9} if is_main else {"color": SOFT, "linewidth": 0.6, "dashes": (4, 3)}
+        )
+        axes.axhline(mmhg, zorder=4.5, gid=f"limit-{pressure}-{mmhg:g}", **looks)
+        heights = [next(middles) for _ in lines]
+        middle = sum(heights) / len(heights)
+        sheet.stroke([edge + 1, edge + 9], [place, middle], color=SOFT, linewidth=0.4)
+        number = f"{'>' if any(limit.above for _, limit in named) else ''}{mmhg:.1f}".removesuffix(".0")
+        sheet.write(edge + 36, middle, number, SMALL, ha="right", va="center_baseline", color=INK)
+        for line, at in zip(reversed(lines), heights, strict=True):
+            sheet.write(edge + 39, at, line, SMALL, va="center_baseline", color=INK)
+
+
+def draw_treatment(axes: Axes, frame: Frame, trend: Trend) -> None:
+    """Shading of the time on treatment, and a line where it changed."""
+    for start, end in periods_shown(frame, trend):
+        axes.axvspan(start, end, color=SHADE, linewidth=0, zorder=0)
+    for day in changes_shown(frame, trend):
+        axes.axvline(day, color=SOFT, linewidth=0.7, dashes=(1, 1.5), zorder=1.5)
+
+
+def draw_treatment_words(sheet: Sheet, frame: Frame, trend: Trend) -> None:
+    """A word above each shaded time and each change, where there is room; the legend has them in any case."""
+    named = [("on treatment", (start + end) / 2) for start, end in periods_shown(frame, trend)]
+    named += [("changed", day) for day in changes_shown(frame, trend)]
+    wanted = [(frame.across(day), width_of(word, SMALL)) for word, day in named]
+    top = frame.bottoms["systolic"] + PANEL_HEIGHT["systolic"]
+    places = place_in_rows(wanted, frame.left, frame.left + frame.width, WORD_ROWS, gap=3)
+    for (word, _), place in zip(named, places, strict=True):
+        if place is not None:
+            sheet.write(place[1], top + 3 + 8 * place[0], word, SMALL, ha="center", color=INK)
+
+
+def draw_days(sheet: Sheet, frame: Frame, trend: Trend) -> None:
+    """Days below the lower panel, few enough not to touch."""
+    if not trend.results and not trend.not_counted:
+        return
+    base = frame.bottoms["diastolic"]
+    sheet.stroke([frame.left, frame.left + frame.width], [base, base], color=SOFT, linewidth=0.6)
+    first, last = date.fromordinal(ceil(frame.first)), date.fromordinal(floor(frame.last))
+    for day, told in day_ticks(first, last, int(frame.width // TICK_ROOM)):
+        across = frame.across(day)
+        sheet.stroke([across, across], [base, base - 2.5], color=SOFT, linewidth=0.6)
+        for row, line in enumerate(told.split("\n")):
+            middle = min(across, WIDTH - 6 - width_of(line, SIZE) / 2)
+            sheet.write(middle, base - 10.5 - 8.5 * row, line, SIZE, ha="center", color=INK)

@@ -1,0 +1,102 @@
+"""The legend of a picture of pressures over time: of what is in it, and of nothing else."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import msgspec
+
+from quietcuff.analytics import trend_words as words
+from quietcuff.analytics.plotting import Sheet, width_of
+from quietcuff.analytics.trend import Trend
+from quietcuff.analytics.trend_looks import (
+    FAINT,
+    INK,
+    MARGIN,
+    MARKERS,
+    PRESSURES,
+    ROW,
+    SHADE,
+    SIZE,
+    SOFT,
+    TINTS,
+    WIDTH,
+    Frame,
+    changes_shown,
+    days_shown,
+    mark_looks,
+    periods_shown,
+)
+
+
+class KeyEntry(msgspec.Struct, frozen=True):
+    """One entry of the legend: marks or a shape, and what it means."""
+
+    kind: Literal["mark", "bar", "shade", "change"]
+    text: str
+    looks: list[tuple[str, dict[str, Any]]]
+
+    @property
+    def symbol_width(self) -> float:
+        """Room for the symbol (points)."""
+        return 8.0 * max(1, len(self.looks)) + (4 if self.kind == "shade" else 2)
+
+    @property
+    def width(self) -> float:
+        """Room for the whole entry (points)."""
+        return self.symbol_width + width_of(self.text, SIZE) + 11
+
+
+def key_of(trend: Trend) -> list[KeyEntry]:
+    """The legend of what is in the picture, and of nothing else."""
+    plain = {"linestyle": "none", "markersize": 5.5, "markeredgewidth": 0}
+    found = []
+    if trend.results or trend.not_counted:
+        found += [KeyEntry("mark", pressure, [(MARKERS[pressure], {**plain, "color": INK})]) for pressure in PRESSURES]
+    for setting in dict.fromkeys(point.setting for point in trend.results):
+        looks = mark_looks(setting, 5.5)
+        found.append(KeyEntry("mark", words.SETTINGS[setting], [(MARKERS[pressure], looks) for pressure in PRESSURES]))
+    if any(point.interval_95 is not None for point in trend.results):
+        found.append(KeyEntry("bar", "95 % interval of the usual pressure", []))
+    if trend.not_counted:
+        found.append(KeyEntry("mark", "reading that did not count", [(MARKERS["systolic"], {**plain, "color": FAINT})]))
+    first, last = days_shown(trend)
+    frame = Frame(0, 1, {}, first, last)
+    if periods_shown(frame, trend):
+        found.append(KeyEntry("shade", "on treatment", []))
+    if changes_shown(frame, trend):
+        found.append(KeyEntry("change", "treatment changed", []))
+    return found
+
+
+def rows_of_key(key: list[KeyEntry]) -> list[list[KeyEntry]]:
+    """The legend's entries in rows that are no wider than the picture."""
+    rows: list[list[KeyEntry]] = []
+    for entry in key:
+        if rows and sum(each.width for each in rows[-1]) + entry.width <= WIDTH - 2 * MARGIN:
+            rows[-1].append(entry)
+        else:
+            rows.append([entry])
+    return rows
+
+
+def draw_key(sheet: Sheet, rows: list[list[KeyEntry]], top: float) -> None:
+    """The legend, from its uppermost row's base line down."""
+    for row, entries in enumerate(rows):
+        x, y = MARGIN, top - ROW * row
+        for entry in entries:
+            draw_symbol(sheet, entry, x, y + 2.5)
+            sheet.write(x + entry.symbol_width, y, entry.text, SIZE, color=INK)
+            x += entry.width
+
+
+def draw_symbol(sheet: Sheet, entry: KeyEntry, x: float, y: float) -> None:
+    """What an entry's words stand for."""
+    for place, (marker, looks) in enumerate(entry.looks):
+        sheet.stroke([x + 4 + 8 * place], [y], marker=marker, **looks)
+    if entry.kind == "bar":
+        sheet.stroke([x + 4, x + 4], [y - 4, y + 4], color=TINTS["office"], linewidth=1.4)
+    elif entry.kind == "shade":
+        sheet.block(x, y - 3, 8, 6.5, facecolor=SHADE, edgecolor=SOFT, linewidth=0.4)
+    elif entry.kind == "change":
+        sheet.stroke([x + 4, x + 4], [y - 4, y + 4], color=SOFT, linewidth=0.7, dashes=(1, 1.5))

@@ -1,0 +1,112 @@
+"""How a picture of pressures over time looks: shapes, colours and sizes, and which days it shows.
+
+Shape tells systolic from diastolic, filling tells the settings apart; colour only repeats it. Colours are those that people who
+are colour-blind tell apart, by M. Okabe and K. Ito (2008), from memory; they differ in brightness too.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any, Literal
+
+import msgspec
+
+from quietcuff.analytics.plotting import POINTS_PER_MM
+from quietcuff.analytics.trend import ResultPoint, Trend
+
+Pressure = Literal["systolic", "diastolic"]
+PRESSURES: tuple[Pressure, Pressure] = ("systolic", "diastolic")
+MARKERS = {"systolic": "^", "diastolic": "v"}
+COLOURS = {"office": "#0072B2", "home": "#D55E00", "ambulatory": "#009E73"}
+TINTS = {"office": "#8CC0DE", "home": "#EFB78E", "ambulatory": "#86D0BB"}
+FILLING = {"office": "full", "home": "none", "ambulatory": "left"}
+INK, SOFT, FAINT, GRID, SHADE = "#222222", "#6a6a6a", "#b4b4b4", "#ececec", "#e4edf4"
+
+WIDTH = 148 * POINTS_PER_MM
+MARGIN, ROW = 12.0, 10.5
+TITLE_SIZE, SUBTITLE_SIZE, SIZE, SMALL = 10.0, 8.0, 7.0, 6.5
+
+
+class Crowd(msgspec.Struct, frozen=True):
+    """How large marks are, by how many there are (points)."""
+
+    most: int
+    mark: float
+    bar: float
+    is_joined: bool
+
+
+CROWDS = (Crowd(24, 5.5, 1.4, True), Crowd(80, 4.2, 0.9, True), Crowd(200, 3.2, 0.6, False), Crowd(10**9, 2.4, 0.4, False))
+
+
+class Frame(msgspec.Struct, frozen=True):
+    """Where the panels stand on the sheet, and which days they span, as day numbers."""
+
+    left: float
+    width: float
+    bottoms: dict[Pressure, float]
+    first: float
+    last: float
+
+    def across(self, day: float) -> float:
+        """A day number's place on the sheet."""
+        return self.left + (day - self.first) / (self.last - self.first) * self.width
+
+
+def day_number(moment: datetime) -> float:
+    """Days since the calendar's first, with their fractions."""
+    return moment.toordinal() + (moment - moment.replace(hour=0, minute=0, second=0, microsecond=0)) / timedelta(days=1)
+
+
+def days_shown(trend: Trend) -> tuple[float, float]:
+    """The first and the last day number of the picture, with room at both ends."""
+    moments = [point.at for point in trend.results] + [reading.at for reading in trend.not_counted]
+    numbers = [day_number(moment) for moment in moments] or [0.0, 1.0]
+    room = max(0.04 * (max(numbers) - min(numbers)), 2.0)
+    return min(numbers) - room, max(numbers) + room
+
+
+def mark_looks(setting: str, size: float) -> dict[str, Any]:
+    """How a result of a setting looks: office filled, home hollow, ambulatory half filled."""
+    filling = FILLING[setting]
+    return {
+        "linestyle": "none",
+        "markersize": size,
+        "markeredgewidth": 0.18 * size,
+        "markeredgecolor": COLOURS[setting],
+        "markerfacecolor": "white" if filling == "none" else COLOURS[setting],
+        "markerfacecoloralt": "white",
+        "fillstyle": "left" if filling == "left" else "full",
+    }
+
+
+def crowd_of(trend: Trend) -> Crowd:
+    """The size of marks for so many results."""
+    return next(crowd for crowd in CROWDS if len(trend.results) <= crowd.most)
+
+
+def value_of(each: Any, pressure: Pressure) -> float:
+    """One pressure of a point, in mmHg."""
+    return float(each.systolic_mmhg if pressure == "systolic" else each.diastolic_mmhg)
+
+
+def interval_of(point: ResultPoint, pressure: Pressure) -> tuple[float, float] | None:
+    """The interval of one pressure, where there is one."""
+    both = point.interval_95
+    return None if both is None else (both.systolic_mmhg if pressure == "systolic" else both.diastolic_mmhg)
+
+
+def periods_shown(frame: Frame, trend: Trend) -> list[tuple[float, float]]:
+    """The treated days within the picture, as day numbers."""
+    found = []
+    for period in trend.treated:
+        end = frame.last if period.until is None else min(frame.last, period.until.toordinal() + 1.0)
+        start = max(frame.first, float(period.since.toordinal()))
+        if start < end:
+            found.append((start, end))
+    return found
+
+
+def changes_shown(frame: Frame, trend: Trend) -> list[float]:
+    """The changes of treatment within the picture, as day numbers."""
+    return [float(day.toordinal()) for day in trend.changed_on if frame.first <= day.toordinal() <= frame.last]

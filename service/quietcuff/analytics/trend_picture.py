@@ -1,0 +1,74 @@
+"""The picture of a person's pressures over time: read, put together, drawn, each in its own thread."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.analytics import trend_words as words
+from quietcuff.analytics.plotting import draw
+from quietcuff.analytics.trend import make_trend
+from quietcuff.analytics.trend_drawing import draw_trend
+from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.readings import Facts
+from quietcuff.core.rules import Rulebook
+from quietcuff.ingest import Caller, Desk
+from quietcuff.ingest.overview import stored_sitting
+from quietcuff.ingest.people import DECODER
+from quietcuff.ingest.reading_back import first_moment
+from quietcuff.storage.answers import AnsweredVersion, answers_of_subject_taken
+from quietcuff.storage.ids import read_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.subjects import find_subject
+
+MOST_SETS = 500
+BEFORE_ALL, AFTER_ALL = datetime(1899, 1, 1, tzinfo=UTC), datetime(2202, 1, 1, tzinfo=UTC)
+
+
+class TrendQuery(msgspec.Struct, frozen=True, kw_only=True):
+    """Which sittings, begun in ``[since, until)``, and whose limits; a plain day is in the tenant's time zone."""
+
+    since: datetime | date | None = None
+    until: datetime | date | None = None
+    guideline: str | None = None
+
+
+async def read_trend_picture(desk: Desk, caller: Caller, wanted: str, query: TrendQuery) -> bytes:
+    """The picture as SVG, over at most the newest 500 sets asked for. The same sets and rules give the same bytes.
+
+    Raises:
+        NotAcceptable: a guideline that is not in the rulebook, or a day that cannot be.
+        NotFound: nobody of this tenant.
+    """
+    book = desk.rulebook
+    if query.guideline is not None and query.guideline not in book.guidelines:
+        detail = f"Accepted: {', '.join(sorted(book.guidelines))}."
+        raise NotAcceptable([Fault(parameter="guideline", code="unknown-code", detail=detail)])
+    tenant = await desk.tenants.get(caller.tenant_id)
+    since = first_moment(query.since, tenant.zone, "from") or BEFORE_ALL
+    until = first_moment(query.until, tenant.zone, "to") or AFTER_ALL
+    person = read_id(wanted)
+    found = await desk.store.read(caller.tenant_id, lambda work: read_sets(work, caller.tenant_id, person, since, until))
+    if found is None:
+        raise NotFound("subject")
+    return await draw(lambda: picture_of(found[0], found[1], book, query.guideline))
+
+
+def read_sets(
+    transaction: Transaction, tenant_id: int, person: UUID, since: datetime, until: datetime
+) -> tuple[Facts, list[AnsweredVersion]] | None:
+    """What is known of the person and the newest versions of the sets, the latest taken first; one more than are drawn."""
+    known = find_subject(transaction, tenant_id, person)
+    if known is None:
+        return None
+    versions = answers_of_subject_taken(transaction, tenant_id, person, since, until, MOST_SETS + 1)
+    return DECODER.decode(known.facts), versions
+
+
+def picture_of(facts: Facts, versions: list[AnsweredVersion], book: Rulebook, guideline: str | None) -> bytes:
+    """The picture of stored versions."""
+    sittings = [stored_sitting(version) for version in versions[:MOST_SETS]]
+    trend = make_trend(sittings, facts, book, guideline, is_cut=len(versions) > MOST_SETS)
+    return draw_trend(trend).svg(words.TITLE, words.description(trend))

@@ -1,0 +1,246 @@
+"""The picture of pressures over time: what is drawn, where, and what is not.
+
+Limits are read from the rule files by hand here; contrast is that of WCAG 2.1, 1.4.11 (3:1 for graphics), from memory.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tomllib
+import xml.etree.ElementTree as ElementTree
+from datetime import date
+from functools import cache
+from itertools import combinations
+from pathlib import Path
+
+import pytest
+
+from analytics import pictured
+from quietcuff.analytics import trend_words as words
+from quietcuff.analytics.plotting import POINTS_PER_MM, Sheet
+from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
+from quietcuff.analytics.trend import Treated, Trend, make_trend
+from quietcuff.analytics.trend_drawing import draw_trend
+from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, mark_looks
+
+GUIDELINES = Path(__file__).parents[2] / "service/quietcuff/rules/guidelines"
+CASES = sorted(pictured.cases())
+SMALLEST_POINTS = 6.5
+
+
+@cache
+def trend_of(case: str) -> Trend:
+    return make_trend(pictured.cases()[case], pictured.NOBODYS_FACTS, pictured.book())
+
+
+@cache
+def sheet_of(case: str) -> Sheet:
+    return draw_trend(trend_of(case))
+
+
+@cache
+def svg_of(case: str) -> bytes:
+    return sheet_of(case).svg(words.TITLE, words.description(trend_of(case)))
+
+
+def marks(case: str, group: str) -> int:
+    """How many marks a group of the picture holds; one that is half filled is drawn in two halves."""
+    root = ElementTree.fromstring(svg_of(case))  # noqa: S314 - it is ours
+    found = [each for each in root.iter() if each.get("id") == group]
+    uses = sum(each.tag.endswith("}use") for one in found for each in one.iter())
+    return uses // 2 if group.endswith("ambulatory") else uses
+
+
+def limits_drawn(case: str, pressure: str) -> set[float]:
+    return {float(text) for text in re.findall(rf'id="limit-{pressure}-([\d.]+)"', svg_of(case).decode())}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_no_text_touches_another_or_leaves_the_page(case: str) -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    sheet = sheet_of(case)
+    renderer = FigureCanvasAgg(sheet.figure).get_renderer()
+    boxes = {text: text.get_window_extent(renderer) for text in sheet.figure.texts if text.get_text()}
+    assert len(boxes) >= 6
+    for (one, box), (other, neighbour) in combinations(boxes.items(), 2):
+        assert not box.overlaps(neighbour), (one.get_text(), other.get_text())
+    for text, box in boxes.items():
+        assert box.x0 >= 0 and box.y0 >= 0 and box.x1 <= sheet.width and box.y1 <= sheet.height, text.get_text()
+        assert text.get_fontsize() >= SMALLEST_POINTS
+    panels = [axes.get_window_extent(renderer) for axes in sheet.figure.axes]
+    inside = {text.get_text() for text, box in boxes.items() if any(box.overlaps(panel) for panel in panels)}
+    assert inside <= {"No result to draw"}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_as_many_points_are_drawn_as_there_are_results_and_readings(case: str) -> None:
+    sittings = [each for each in pictured.cases()[case] if each.status == "active" and each.closed]
+    for pressure in PRESSURES:
+        for setting in COLOURS:
+            expected = sum(each.evaluation.result is not None and each.reading_set.setting == setting for each in sittings)
+            assert marks(case, f"results-{pressure}-{setting}") == expected
+        expected = sum(
+            not outcome.counts
+            and outcome.reason not in ("voided", "implausible")
+            and each.reading_set.readings[outcome.index].systolic_mmhg is not None
+            for each in sittings
+            for outcome in each.evaluation.readings
+        )
+        assert marks(case, f"not-counted-{pressure}") == expected
+
+
+def test_the_same_sittings_give_the_same_bytes_whatever_their_order() -> None:
+    backwards = make_trend(pictured.cases()["mixed"][::-1], pictured.NOBODYS_FACTS, pictured.book())
+    assert draw_trend(backwards).svg(words.TITLE, words.description(backwards)) == svg_of("mixed")
+
+
+SHOWN_ELSEWHERE = """
+import sys
+sys.path.insert(0, sys.argv[1])
+from analytics.test_trend_picture import svg_of
+sys.stdout.buffer.write(svg_of("treated"))
+"""
+
+
+def test_a_process_that_may_write_nowhere_and_with_other_settings_draws_the_same_in_silence(tmp_path: Path) -> None:
+    (tmp_path / "matplotlibrc").write_text("font.size: 20\nlines.linewidth: 9\nsvg.fonttype: none\nnonsense: 1\n")
+    away = {name: text for name, text in os.environ.items() if name not in ("HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME")}
+    away |= {"HOME": "/proc", "MPLCONFIGDIR": "/proc", "PYTHONHASHSEED": "5"}
+    command = [sys.executable, "-c", SHOWN_ELSEWHERE, str(Path(__file__).parents[1])]
+    done = subprocess.run(command, cwd=tmp_path, env=away, capture_output=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout == svg_of("treated")
+    assert [path.name for path in tmp_path.iterdir()] == ["matplotlibrc"]
+
+
+@pytest.mark.parametrize(("case", "guidelines"), [("forty", ("aha-acc-2025", "esc-2024")), ("one-guideline", ("jsh-2019",))])
+def test_the_limits_drawn_are_those_of_the_guidelines(case: str, guidelines: tuple[str, ...]) -> None:
+    for pressure in PRESSURES:
+        rows = [row for name in guidelines for row in tomllib.loads((GUIDELINES / f"{name}.toml").read_text())["rows"]]
+        assert limits_drawn(case, pressure) == {row[f"{pressure}_mmhg"] for row in rows if f"{pressure}_mmhg" in row}
+
+
+def test_of_many_guidelines_the_limits_of_hypertension_alone_are_drawn() -> None:
+    names = ("aha-acc-2025", "esc-2024", "esh-2023", "jsh-2019", "nice-2019")
+    for pressure in PRESSURES:
+        edges = [tomllib.loads((GUIDELINES / f"{name}.toml").read_text())["hypertension"] for name in names]
+        assert limits_drawn("many-guidelines", pressure) == {edge[f"{pressure}_mmhg"] for edge in edges}
+
+
+def test_a_childs_limits_are_the_childs_own() -> None:
+    """A boy of 9 years and 135 cm on 4 July 2026; limits as the evaluation of that sitting gives them in its words."""
+    sitting = pictured.child()[-1]
+    (guideline,) = trend_of("child").limits
+    stage_1 = next(limit for limit in guideline.limits if limit.is_hypertension)
+    told = f"{stage_1.systolic_mmhg:.1f}/{stage_1.diastolic_mmhg:.1f}"
+    (category,) = sitting.evaluation.categories
+    assert (category.category, stage_1.category) == ("stage-1", "stage-1")
+    assert category.basis is not None and told in category.basis
+
+
+def test_limits_follow_the_setting_of_the_latest_result() -> None:
+    at_home = pictured.mixed()[:2]
+    trend = make_trend(at_home, pictured.NOBODYS_FACTS, pictured.book())
+    assert trend.setting == "home"
+    # ESC 2024 has 135/85 for home values.
+    assert [limit.systolic_mmhg for limit in trend.limits[1].limits] == [135]
+    recorded = make_trend(pictured.mixed()[:4], pictured.NOBODYS_FACTS, pictured.book(), "esc-2024")
+    assert [(limit.systolic_mmhg, limit.diastolic_mmhg) for limit in recorded.limits[0].limits] == [(135, 85)]
+
+
+def test_a_recording_is_drawn_at_its_daytime_mean_which_its_interval_is_about() -> None:
+    sitting = pictured.mixed()[3]
+    (point,) = make_trend([sitting], pictured.NOBODYS_FACTS, pictured.book()).results
+    series = sitting.evaluation.series
+    assert series is not None and series.day is not None and sitting.evaluation.result is not None
+    assert point.systolic_mmhg == series.day.systolic_mmhg != sitting.evaluation.result.systolic_mmhg
+    assert point.interval_95 == sitting.evaluation.certainty[0].interval_95
+
+
+def test_a_guideline_that_is_not_for_the_person_is_said_and_not_drawn() -> None:
+    trend = make_trend(pictured.cases()["three"], pictured.NOBODYS_FACTS, pictured.book(), "aap-2017")
+    assert trend.limits == []
+    assert words.notes(trend) == ["No limits for this person and these values: 2017 AAP fixed thresholds, 13 to 17 years."]
+
+
+def test_treated_periods_are_what_the_sets_say() -> None:
+    trend = trend_of("treated")
+    # Untreated in January and February; yes in March, its change on 20 February; no in July, its change on 20 June; yes from
+    # September, changed on the first.
+    assert trend.treated == [
+        Treated(since=date(2026, 2, 20), until=date(2026, 6, 20)),
+        Treated(since=date(2026, 9, 1), until=None),
+    ]
+    assert trend.changed_on == [date(2026, 2, 20), date(2026, 6, 20), date(2026, 9, 1), date(2026, 11, 2)]
+    texts = [text.get_text() for text in sheet_of("treated").figure.texts]
+    assert texts.count("on treatment") == 3 and texts.count("changed") == 4
+
+
+def test_what_is_not_drawn_is_said() -> None:
+    assert trend_of("voided-only").left_out == {"voided": 2, "voided-set": 1}
+    assert words.notes(trend_of("open-only")) == ["Not drawn: 1 sitting that is still open."]
+    assert words.notes(trend_of("unusable")) == ["Not drawn: 1 failed attempt, 1 implausible reading."]
+    assert words.notes(trend_of("empty")) == ["There is no sitting to draw from."]
+    for case in ("voided-only", "open-only", "empty"):
+        assert "No result to draw" in [text.get_text() for text in sheet_of(case).figure.texts]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_picture_names_nobody_and_tells_itself_in_one_sentence(case: str) -> None:
+    root = ElementTree.fromstring(svg_of(case))  # noqa: S314 - it is ours
+    title, description = root[0], root[1]
+    assert (title.tag[-5:], title.text, description.tag[-4:]) == ("title", "Blood pressure over time", "desc")
+    assert description.text is not None and description.text.endswith(".") and root.get("role") == "img"
+    told = svg_of(case).decode() + " ".join(text.get_text() for text in sheet_of(case).figure.texts)
+    assert "metadata" not in told and "Matplotlib" not in told
+    for secret in ("hidden-7431", "urn:example", "1961-03-04", "2017-05-04", "00000000-0000-7000"):
+        assert secret not in told
+    assert trend_of(case).caution in [text.get_text() for text in sheet_of(case).figure.texts]
+
+
+def test_it_is_as_wide_as_a_page_of_a5() -> None:
+    assert sheet_of("forty").width == pytest.approx(148 * POINTS_PER_MM)
+    assert sheet_of("forty").height < 210 * POINTS_PER_MM
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_marks_stand_out_without_colour() -> None:
+    for colour in COLOURS.values():
+        assert 1.05 / (luminance(colour) + 0.05) >= 3
+    assert len({sheet_looks(setting) for setting in COLOURS}) == 3
+
+
+def sheet_looks(setting: str) -> tuple[str, bool]:
+    looks = mark_looks(setting, 5)
+    return looks["fillstyle"], looks["markerfacecolor"] == "white"
+
+
+def test_labels_move_apart_no_further_than_they_must() -> None:
+    assert push_apart([10, 11, 40], 4, 0, 100) == [8.5, 12.5, 40]
+    assert push_apart([1, 2], 4, 0, 100) == [2, 6]
+    assert push_apart([99, 99.5], 4, 0, 100) == [94, 98]
+    assert push_apart([10, 18, 14, 14], 4, 0, 100) != [10, 18, 14, 14]
+    assert place_in_rows([(50, 20), (55, 20), (60, 20)], 0, 100, 2, 1) == [(0, 50), (1, 55), None]
+
+
+def test_days_are_thinned_by_the_calendar() -> None:
+    assert day_ticks(date(2026, 5, 4), date(2026, 5, 6), 6) == [
+        (date(2026, 5, 4).toordinal() + 0.5, "4 May\n2026"),
+        (date(2026, 5, 5).toordinal() + 0.5, "5 May"),
+        (date(2026, 5, 6).toordinal() + 0.5, "6 May"),
+    ]
+    assert [told for _, told in day_ticks(date(2025, 10, 2), date(2026, 4, 20), 6)] == [
+        "Nov\n2025", "Dec", "Jan\n2026", "Feb", "Mar", "Apr"
+    ]  # fmt: skip
+    assert [told for _, told in day_ticks(date(2019, 3, 1), date(2026, 4, 20), 6)] == ["2020", "2022", "2024", "2026"]
+    for years in (1, 3, 30, 280):
+        assert 1 <= len(day_ticks(date(1900, 1, 1), date(1900 + years, 6, 1), 6)) <= 6
