@@ -10,9 +10,9 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
+from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, ReadingSet
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.summary import StoredSitting
 from quietcuff.rules.catalog import load_rulebook
 
 PERSON = {"system": "urn:example:mrn", "value": "hidden-7431"}

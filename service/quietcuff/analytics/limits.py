@@ -10,9 +10,9 @@ from quietcuff.core.edge import Edge
 from quietcuff.core.in_force import in_population
 from quietcuff.core.percentile import find_norms, fit_guideline
 from quietcuff.core.person import describe_person
+from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Setting
 from quietcuff.core.rules import Guideline, Row, Rulebook
-from quietcuff.core.summary import StoredSitting
 
 
 class Limit(msgspec.Struct, frozen=True, kw_only=True):

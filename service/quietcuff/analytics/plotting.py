@@ -16,14 +16,13 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 from xml.sax.saxutils import escape
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.text import Text
-
+# The library's own types, which cannot be named before it is loaded.
+Axes: TypeAlias = Any
+FontProperties: TypeAlias = Any
+Text: TypeAlias = Any
 Picture = TypeVar("Picture")
 POINTS_PER_INCH = 72
 POINTS_PER_MM = POINTS_PER_INCH / 25.4

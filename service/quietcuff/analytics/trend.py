@@ -12,9 +12,9 @@ import msgspec
 
 from quietcuff.analytics.limits import GuidelineLimits, limits_of
 from quietcuff.core.outcome import Evaluation, Interval
+from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, Reading, Setting
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.summary import StoredSitting
 
 MOST_NOT_COUNTED = 2000
 

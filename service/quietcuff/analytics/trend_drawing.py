@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 from math import ceil, floor
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
-from quietcuff.analytics.plotting import Sheet, width_of, wrapped
+from quietcuff.analytics.plotting import Axes, Sheet, width_of, wrapped
 from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.trend import ResultPoint, Trend
 from quietcuff.analytics.trend_key import draw_key, key_of, rows_of_key
@@ -41,9 +41,6 @@ from quietcuff.analytics.trend_looks import (
     periods_shown,
     value_of,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LEFT, RIGHT_WITH_LIMITS, RIGHT = 44.0, 108.0, 18.0
 PANEL_HEIGHT = {"systolic": 150.0, "diastolic": 104.0}
