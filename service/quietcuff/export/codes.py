@@ -50,6 +50,13 @@ HEART_RATE = concept(LOINC, "8867-4", "Heart rate")  # [R4] heartrate, fixed
 MEAN_PANEL = concept(LOINC, "96607-7", "Blood pressure panel mean systolic and mean diastolic")  # [USC] pattern
 MEAN_SYSTOLIC = concept(LOINC, "96608-5", "Systolic blood pressure mean")  # [USC] pattern
 MEAN_DIASTOLIC = concept(LOINC, "96609-3", "Diastolic blood pressure mean")  # [USC] pattern
+# The code of a 24-hour mean stands beside that of any mean. [VIT] names these three; their displays were not read.
+PANEL_24_HOURS = Coding(system=LOINC, code="97844-5")
+MEAN_PANEL_24_HOURS = CodeableConcept(coding=[*(MEAN_PANEL.coding or ()), PANEL_24_HOURS])
+SYSTOLIC_24_HOURS = CodeableConcept(coding=[Coding(system=LOINC, code="8490-5")], text="Systolic blood pressure, 24-hour mean")
+DIASTOLIC_24_HOURS = CodeableConcept(
+    coding=[Coding(system=LOINC, code="8472-3")], text="Diastolic blood pressure, 24-hour mean"
+)
 READINGS_COUNTED = concept(SNOMED, "246432004", "Number of occurrences")  # [USC] average, guidance text
 DEVICE_STATUS = concept(  # [PHD]
     IEEE_11073, "8410608", "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS", "Blood pressure measurement status"
@@ -57,6 +64,7 @@ DEVICE_STATUS = concept(  # [PHD]
 
 MMHG_UNIT, MMHG_CODE = "mmHg", "mm[Hg]"  # [R4] bp, fixed code; the unit is display text
 PER_MINUTE_UNIT, PER_MINUTE_CODE = "/min", "/min"  # [R4] heartrate, fixed code
+PERCENT_UNIT, PERCENT_CODE = "%", "%"  # UCUM; the unit that [USC] fixes for percentiles of children
 COUNT_UNIT, COUNT_CODE = "1", "1"  # UCUM, the unit of a bare number
 
 BODY_SITE = {  # [SCT]; the left and right upper arm as in R4's own blood-pressure examples

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from quietcuff.core.outcome import Category, Evaluation, Result
 from quietcuff.export import codes, notes
+from quietcuff.export.beside import components_beside, is_24_hour_mean, own_coding
 from quietcuff.export.devices import DeviceLink
 from quietcuff.export.frames import Frame, meta
 from quietcuff.export.observations import CATEGORY, quantity
 from quietcuff.export.shapes import (
     CodeableConcept,
-    Coding,
     Component,
     Observation,
     Period,
@@ -42,7 +42,7 @@ def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Obse
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
-        code=codes.MEAN_PANEL,
+        code=codes.MEAN_PANEL_24_HOURS if is_24_hour_mean(sitting.evaluation) else codes.MEAN_PANEL,
         subject=frame.subject,
         encounter=frame.encounter,
         effective_period=Period(start=result.taken_from, end=result.taken_to),
@@ -54,7 +54,7 @@ def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Obse
         method=common_method(sitting),
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in sitting.counted] or None,
-        component=mean_components(result),
+        component=mean_components(result) + components_beside(sitting.evaluation),
     )
 
 
@@ -77,13 +77,13 @@ def mean_components(result: Result) -> list[Component]:
 
 
 def mean_interpretation(sitting: StoredSitting) -> list[CodeableConcept] | None:
-    """One concept for each guideline that has a category, and one more when every reading that counts is low."""
+    """One concept for each guideline that has a category, and one more when every reading that counts is low.
+
+    What a test of standing is called says nothing of the mean before standing: it stands with the falls.
+    """
     low = is_low(sitting.evaluation, sitting.counted)
-    concepts = [
-        guideline_concept(category, has_scale=not low)
-        for category in sitting.evaluation.categories
-        if category.category is not None
-    ]
+    labels = sitting.evaluation.categories if sitting.evaluation.orthostatic is None else []
+    concepts = [guideline_concept(category, has_scale=not low) for category in labels if category.category is not None]
     return ([LOW_RESULT] if low else []) + concepts or None
 
 
@@ -91,12 +91,7 @@ def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept
     """What one guideline calls the result: the general scale where it fits, its own word, and both in text."""
     word = category.category or ""
     scale = codes.CATEGORY_INTERPRETATION.get(word) if has_scale else None
-    own = Coding(
-        system=codes.GUIDELINE_SYSTEM.format(guideline=category.guideline),
-        version=category.version,
-        code=word,
-        display=category.label,
-    )
+    own = own_coding(category)
     return CodeableConcept(coding=[own] if scale is None else [scale, own], text=notes.category_text(category))
 
 

@@ -89,6 +89,7 @@ class Component(Shape, frozen=True, kw_only=True, gc=False):
 
     code: CodeableConcept
     value_quantity: Quantity | None = None
+    value_codeable_concept: CodeableConcept | None = None
     value_boolean: bool | None = None
     data_absent_reason: CodeableConcept | None = None
 
