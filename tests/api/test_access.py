@@ -14,7 +14,7 @@ import pytest
 
 from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
-from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT
+from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
@@ -51,6 +51,14 @@ NEEDED = {
     "read_provenance": "Provenance.r",
     "search_observations": "Observation.s",
     "search_observations_by_post": "Observation.s",
+    "make_target": "Endpoint.c",
+    "list_targets": "Endpoint.s",
+    "get_target": "Endpoint.r",
+    "change_target": "Endpoint.u",
+    "rotate_target_secret": "Endpoint.u",
+    "delete_target": "Endpoint.d",
+    "list_undelivered": "Endpoint.r",
+    "replay_undelivered": "Endpoint.u",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -76,11 +84,15 @@ BODIES: dict[str, Any] = {
     "save_subject": SUBJECT,
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
+    "make_target": TARGET,
+    "change_target": {"state": "paused"},
+    "replay_undelivered": {},
 }
 NO_IDS = {
     "set_id": str(uuid4()),
     "subject_id": str(uuid4()),
     "device_id": str(uuid4()),
+    "target_id": str(uuid4()),
     "resource_id": str(uuid4()),
     "number": "1",
     "rule_id": "office-both-arms",
@@ -109,7 +121,7 @@ def test_without_a_key_only_open_routes_answer(stranger: httpx.Client) -> None:
 @pytest.fixture(scope="module")
 def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
     """A client for each letter on each type."""
-    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:5] for letter in LETTERS}
+    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:6] for letter in LETTERS}
     yield made
     for client in made.values():
         client.close()
