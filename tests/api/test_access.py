@@ -43,6 +43,7 @@ NEEDED = {
     "find_subject": "Patient.s",
     "get_subject": "Patient.r",
     "summarise_subject": "Patient.r",
+    "draw_trend_of_subject": "Patient.r",
     "save_device": "Device.c",
     "get_device": "Device.r",
     "read_observation": "Observation.r",
@@ -59,6 +60,13 @@ NEEDED = {
     "delete_target": "Endpoint.d",
     "list_undelivered": "Endpoint.r",
     "replay_undelivered": "Endpoint.u",
+    "export_system": "any-key",
+    "export_system_by_post": "any-key",
+    "export_patient": "any-key",
+    "export_patient_by_post": "any-key",
+    "ask_after_export": "any-key",
+    "read_export_file": "any-key",
+    "end_export": "any-key",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -93,6 +101,7 @@ NO_IDS = {
     "subject_id": str(uuid4()),
     "device_id": str(uuid4()),
     "target_id": str(uuid4()),
+    "job_id": str(uuid4()),
     "resource_id": str(uuid4()),
     "number": "1",
     "rule_id": "office-both-arms",
@@ -129,6 +138,9 @@ def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
 
 def test_a_key_opens_exactly_what_its_one_scope_names(narrow_clients: dict[Need, httpx.Client]) -> None:
     for path, method, operation in ROUTES:
+        if operation.id.startswith("export_"):
+            # What a key may export follows from the types it asks for: that is tested with the exports.
+            continue
         for held, client in narrow_clients.items():
             answer = request_of(client, path, method, operation, NO_IDS)
             is_allowed = not isinstance(operation.access, Need) or operation.access == held
