@@ -82,6 +82,37 @@ def test_a_device_is_replaced_as_a_whole(desk: httpx.Client) -> None:
     assert (read.content, read.headers["ETag"]) == (changed.content, '"2"')
 
 
+def test_every_fault_of_a_device_is_named(desk: httpx.Client) -> None:
+    faulty = device(
+        validation_evidence=[{"standard": "ISO 81060-2:2018", "population_groups": []}, {"population_groups": ["giants"]}],
+        accuracy_check_interval_months=0,
+        clock_drift_seconds=1.5,
+        last_accuracy_check="2026-02-30",
+    )
+    found = problem(desk.post("/v1/devices", json=faulty), 422, "not-acceptable")
+    assert {fault["pointer"] for fault in found["errors"]} == {
+        "/validation_evidence/0/population_groups",
+        "/validation_evidence/1/standard",
+        "/validation_evidence/1/population_groups/0",
+        "/accuracy_check_interval_months",
+        "/clock_drift_seconds",
+        "/last_accuracy_check",
+    }
+
+
+def test_what_is_registered_of_a_device_speaks_in_its_sittings(desk: httpx.Client) -> None:
+    known = device(
+        validated_for=["adults"], validation_evidence=[], last_accuracy_check="2024-01-10", clock_drift_seconds=-7200
+    )
+    assert desk.post("/v1/devices", json=known).status_code == 201
+    subject = {**person(), "pregnancy": "pregnant"}
+    body = {**OPENED_SET, "identifier": None, "subject": subject, "device": {"identifier": known["identifier"]}}
+    stored = desk.post("/v1/reading-sets", json=body).json()
+    codes = {finding["code"] for finding in stored["evaluation"]["findings"]}
+    assert {"device-not-validated-for-group", "accuracy-check-overdue", "device-clock-off"} <= codes
+    assert stored["reading_set"]["device"]["clock_drift_seconds"] == -7200
+
+
 @pytest.mark.parametrize("path", ["/v1/subjects", "/v1/subjects/find", "/v1/devices"])
 def test_a_body_without_identifier_is_not_acceptable(desk: httpx.Client, path: str) -> None:
     found = problem(desk.post(path, json={}), 422, "not-acceptable")

@@ -13,7 +13,8 @@ from quietcuff import ingest
 from quietcuff.core.changes import SubjectChange
 from quietcuff.core.devices import RegisteredDevice
 from quietcuff.core.errors import NotAcceptable, NotFound, VersionStale
-from quietcuff.core.readings import Identifier
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.readings import Identifier, ReadingSet
 
 PERSON = {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}}
 NAME = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}
@@ -180,6 +181,34 @@ async def test_what_the_registry_knows_of_the_device_is_filled_in(clinic: Clinic
     assert [stored["device"][name] for name in names] == ["Example Instruments", "Model B", "automatic", "upper-arm", "yes"]
     assert stored["cuff"] == {"size": "large", "range_cm": [32, 42], "mark_within_range": "yes"}
     assert stored["intake"]["device_registered"] == "yes"
+
+
+async def test_the_rules_use_what_the_registry_knows_and_the_set_shows_it(clinic: Clinic) -> None:
+    study = {"standard": "ISO 81060-2:2018", "population_groups": ["children"]}
+    known = {**DEVICE, "validated": "not-recorded", "validated_for": ["adults"], "validation_evidence": [study]}
+    await register(clinic, {**known, "last_accuracy_check": "2024-05-03"})
+    pregnant = {**PERSON, "birth_date": "1991-01-15", "sex": "female", "pregnancy": "pregnant"}
+    answer = await clinic.receive(sitting(subject=pregnant, device=NAME))
+    stored = told(answer)
+    device = stored["reading_set"]["device"]
+    # A study that it passed makes a device validated, for that study's groups too.
+    assert (device["validated"], device["validated_for"]) == ("yes", ["adults", "children"])
+    names = ("last_accuracy_check", "accuracy_check_interval_months", "clock_drift_seconds")
+    assert [device[name] for name in names] == ["2024-05-03", 24, 3600]
+    codes = {finding["code"] for finding in stored["evaluation"]["findings"]}
+    assert {"device-not-validated-for-group", "accuracy-check-overdue", "device-clock-off"} <= codes
+    # What the registry says later changes nothing of what is stored: the set alone gives the same evaluation again.
+    await register(clinic, {**DEVICE, "validated_for": ["pregnancy"]})
+    again = msgspec.convert(stored["reading_set"], ReadingSet)
+    assert msgspec.json.encode(evaluate(again, again.history, clinic.desk.rulebook)) in answer.body
+
+
+async def test_what_a_set_says_of_its_device_stands_above_the_registry(clinic: Clinic) -> None:
+    await register(clinic)
+    device = {**NAME, "validated": "no", "validated_for": ["children"], "clock_drift_seconds": 0}
+    said = told(await clinic.receive(sitting(device=device)))["reading_set"]["device"]
+    assert (said["validated"], said["validated_for"], said["clock_drift_seconds"]) == ("no", ["children"], 0)
+    assert said["last_accuracy_check"] == "2026-01-10"
 
 
 async def test_each_readings_own_device_is_looked_up(clinic: Clinic) -> None:

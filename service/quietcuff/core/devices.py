@@ -8,10 +8,17 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.readings import Identifier, Length, Text, YesNo, check_day
-
-PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
-MOST_DRIFT_SECONDS = 366 * 86_400
+from quietcuff.core.readings import (
+    AccuracyCheckInterval,
+    ClockDrift,
+    Device,
+    Identifier,
+    Length,
+    PopulationGroup,
+    Text,
+    YesNo,
+    check_day,
+)
 
 
 class ValidationEvidence(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -51,9 +58,31 @@ class RegisteredDevice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     validation_evidence: Annotated[list[ValidationEvidence], Meta(max_length=20)] = []
     cuffs: Annotated[list[RegisteredCuff], Meta(max_length=20)] = []
     last_accuracy_check: date | None = None
-    accuracy_check_interval_months: Annotated[int, Meta(ge=1, le=120)] | None = None
+    accuracy_check_interval_months: AccuracyCheckInterval | None = None
     time_zone: Text | None = None
-    clock_drift_seconds: Annotated[int, Meta(ge=-MOST_DRIFT_SECONDS, le=MOST_DRIFT_SECONDS)] | None = None
+    clock_drift_seconds: ClockDrift | None = None
 
     def __post_init__(self) -> None:
         check_day(self.last_accuracy_check)
+
+
+def as_in_a_set(known: RegisteredDevice) -> Device:
+    """The device as a sitting describes it, so that what the rules use of the registry stands in the set.
+
+    A study that it passed makes it validated where nothing else is said, and for that study's groups.
+    """
+    groups = [*known.validated_for, *(group for study in known.validation_evidence for group in study.population_groups)]
+    has_passed = known.validated == "not-recorded" and bool(known.validation_evidence)
+    return Device(
+        identifier=known.identifier,
+        kind=known.kind,
+        site=known.site,
+        validated="yes" if has_passed else known.validated,
+        manufacturer=known.manufacturer,
+        model=known.model,
+        serial_number=known.serial_number,
+        validated_for=list(dict.fromkeys(groups)),
+        last_accuracy_check=known.last_accuracy_check,
+        accuracy_check_interval_months=known.accuracy_check_interval_months,
+        clock_drift_seconds=known.clock_drift_seconds,
+    )

@@ -17,6 +17,7 @@ from quietcuff.core.conditions import (
 )
 from quietcuff.core.confirmation import Advice, advise
 from quietcuff.core.findings import find
+from quietcuff.core.fitness import fitness_findings
 from quietcuff.core.guidance import next_step, plan_step
 from quietcuff.core.history import digest_history, irregular_before
 from quietcuff.core.home_series import judge_home_series
@@ -122,7 +123,7 @@ def gather_findings(
     findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
     findings += arm_state_findings(sitting, comparison, selection)
     findings += judged.selection_findings
-    equipment = cuff_findings(sitting) + device_findings(sitting)
+    equipment = cuff_findings(sitting) + device_findings(sitting) + fitness_findings(sitting)
     findings += reading_findings(sitting) + [as_blocking(finding, selection.blocked_by) for finding in equipment]
     findings += preparation_findings(sitting)
     if sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office":

@@ -29,6 +29,10 @@ Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm
 Deviation = Annotated[float, Meta(gt=0, le=100, description="A standard deviation in mmHg.")]
 Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
 
+PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
+MOST_DRIFT_SECONDS = 366 * 86_400
+AccuracyCheckInterval = Annotated[int, Meta(ge=1, le=120)]
+ClockDrift = Annotated[int, Meta(ge=-MOST_DRIFT_SECONDS, le=MOST_DRIFT_SECONDS)]
 YesNo = Literal["yes", "no", "not-recorded"]
 Arm = Literal["left", "right"]
 Site = Literal["left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"]
@@ -147,7 +151,11 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """The device: named by an identifier of the registry, or described in place, or both."""
+    """The device: named by an identifier of the registry, or described in place, or both.
+
+    ``validated_for`` are the groups of people in whom it was shown to be accurate. ``clock_drift_seconds`` is how far its clock
+    is known to be ahead of the true time; behind it, it is negative.
+    """
 
     identifier: Identifier | None = None
     kind: Literal["automatic", "semi-automatic", "auscultatory", "cuffless"] | None = None
@@ -156,6 +164,13 @@ class Device(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     manufacturer: Text | None = None
     model: Text | None = None
     serial_number: Text | None = None
+    validated_for: Annotated[list[PopulationGroup], Meta(max_length=5)] = []
+    last_accuracy_check: date | None = None
+    accuracy_check_interval_months: AccuracyCheckInterval | None = None
+    clock_drift_seconds: ClockDrift | None = None
+
+    def __post_init__(self) -> None:
+        check_day(self.last_accuracy_check)
 
 
 class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):

@@ -255,6 +255,9 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     idle_minutes: int
     reopen_hours: int
     neonate_days: int
+    validation_adult_from_years: int
+    validation_large_arm_above_cm: float
+    clock_off_minutes: int
     source: dict[str, list[str]]
 
 

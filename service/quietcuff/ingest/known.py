@@ -8,14 +8,14 @@ from typing import TypeVar
 import msgspec
 
 from quietcuff.core.amend import defaults_of
-from quietcuff.core.devices import RegisteredDevice
+from quietcuff.core.devices import RegisteredDevice, as_in_a_set
 from quietcuff.core.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, YesNo
 
 S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]
 
 FACTS = tuple(field.name for field in msgspec.structs.fields(Facts))
-DEVICE_FIELDS = ("kind", "site", "validated", "manufacturer", "model", "serial_number")
+DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
 
 
 def filled(said: S, known: msgspec.Struct, names: tuple[str, ...]) -> S:
@@ -66,7 +66,7 @@ def registered(device: Device | None, registry: Registry) -> RegisteredDevice | 
 
 
 def known_device(device: Device | None, known: RegisteredDevice | None) -> Device | None:
-    return device if device is None or known is None else filled(device, known, DEVICE_FIELDS)
+    return device if device is None or known is None else filled(device, as_in_a_set(known), DEVICE_FIELDS)
 
 
 def known_cuff(cuff: Cuff | None, known: RegisteredDevice | None) -> Cuff | None:
