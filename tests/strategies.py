@@ -147,7 +147,13 @@ class Inventor:
     def device(self) -> dict[str, Any]:
         kinds = ["automatic", "automatic", "semi-automatic", "auscultatory", "cuffless"]
         sites = ["upper-arm", "upper-arm", "upper-arm", "wrist", "finger"]
-        return self.some({"kind": kinds, "site": sites, "validated": YES_NO}, 0.6)
+        registry = {
+            "validated_for": [["adults"], ["pregnancy", "large-arms"], ["children", "irregular-rhythm"]],
+            "last_accuracy_check": ["2024-02-29", "2026-03-31"],
+            "accuracy_check_interval_months": [1, 24],
+            "clock_drift_seconds": [-7200, 59, 5400],
+        }
+        return self.some({"kind": kinds, "site": sites, "validated": YES_NO}, 0.6) | self.some(registry, 0.3)
 
     def reading(self, taken_at: datetime) -> dict[str, Any]:
         """One attempt."""
