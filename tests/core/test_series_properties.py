@@ -96,6 +96,7 @@ def test_every_reading_counts_or_has_a_reason(body: dict[str, Any]) -> None:
     assert (evaluation.result is not None) == (evaluation.state == "complete") == (counted > 0)
     assert (evaluation.blocked_by != []) == (evaluation.state == "not-usable")
     assert not (body["closed"] and evaluation.state == "in-progress")
+    assert evaluation.plan.planned >= evaluation.plan.taken + evaluation.plan.remaining
 
 
 @often

@@ -40,7 +40,7 @@ def judge_home_series(sitting: Sitting, comparison: Comparison, series: HomeSeri
         categories=classify_each(sitting, result, reservations.reasons, confirmed=seen.confirmed, withheld=withheld),
         selection_findings=day_findings(sitting, series, pool, selection),
         label_findings=label_findings(sitting, selection, result),
-        plan=plan_days(sitting, comparison, series, pool, selection),
+        plan=plan_days(sitting, comparison, series, selection),
         step=step_on(sitting, comparison, selection),
         line=None if result is None else describe_result(sitting, comparison, selection, result, described),
         series=described,
@@ -116,13 +116,14 @@ def day_findings(sitting: Sitting, series: HomeSeries, pool: Pool, selection: Se
     return findings
 
 
-def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, pool: Pool, selection: Selection) -> Plan:
+def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, selection: Selection) -> Plan:
     """How far the series has come, in readings."""
     planned = series.planned_days * series.sittings_a_day * series.readings_a_sitting
+    taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,
-        planned=max(planned, len(pool.arm)),
-        taken=len(sitting.valid),
+        planned=max(planned, taken + selection.remaining),
+        taken=taken,
         remaining=selection.remaining,
         because="home-series",
     )

@@ -7,6 +7,7 @@ import msgspec
 from quietcuff.core.attempts import Attempt
 from quietcuff.core.conditions import needs_muffling
 from quietcuff.core.outcome import Category, Finding, FollowingStep, Plan, Result
+from quietcuff.core.person import low_systolic
 from quietcuff.core.provisional import Reservations
 from quietcuff.core.selection import Selection
 from quietcuff.core.series_outcome import Orthostatic, Series
@@ -35,7 +36,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
     """Whether no category may be given although there is a result: a single home sitting, a leg, a low pressure with
     symptoms, sounds that go on to zero. Source: [PRACTICE, DECISION]."""
-    low = 100 * sitting.limits.low_systolic_mmhg
+    low = 100 * low_systolic(sitting.person, sitting.limits)
     symptoms = sitting.reading_set.context.acute_symptoms == "yes"
     return (
         not sitting.protocol.classifies

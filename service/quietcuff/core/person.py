@@ -57,6 +57,17 @@ def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
     )
 
 
+def low_systolic(person: Person, limits: Limits) -> float:
+    """The systolic below which a reading is low, in mmHg: 90; under ten years 70 and 2 for each completed year, 80 at five.
+
+    Source: [PRACTICE], for children [PALS20].
+    """
+    years = person.age_years
+    if years is None or years >= limits.low_systolic_child_below_years:
+        return limits.low_systolic_mmhg
+    return limits.low_systolic_child_mmhg + limits.low_systolic_child_per_year_mmhg * max(years, 0)
+
+
 def latest_birth_day(birth_date: str | None) -> date | None:
     """The latest day that a full or partial date allows: 1958 gives 1958-12-31."""
     if birth_date is None:

@@ -238,6 +238,9 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     confirm_severe_expecting_within_minutes: int
     severe_persistent_minutes: int
     low_systolic_mmhg: float
+    low_systolic_child_mmhg: float
+    low_systolic_child_per_year_mmhg: float
+    low_systolic_child_below_years: int
     low_standing_advice_from_years: int
     muffling_diastolic_below_mmhg: float
     sitting_gap_minutes: int

@@ -10,7 +10,9 @@ from datetime import datetime, timedelta
 import msgspec
 
 from quietcuff.core.attempts import Attempt
+from quietcuff.core.estimate import round_half_up
 from quietcuff.core.outcome import Action, Level, Safety
+from quietcuff.core.person import low_systolic
 from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge
 from quietcuff.core.sitting import Sitting
@@ -101,18 +103,24 @@ def severe_edge(sitting: Sitting) -> Edge:
 
 
 def is_severe(attempt: Attempt, edge: Edge) -> bool:
-    """Whether a reading is severe, valid or not: over-range and wrong-cuff ones too, but not pressures that are swapped."""
+    """Whether a reading is severe, valid or not: over-range and wrong-cuff ones too, but not pressures that are swapped.
+
+    Rounded to whole mmHg first, halves up, as the mean is: 159.5 is 160, so that no mean is severe without a reading that is.
+    Source: [DECISION].
+    """
     return (
         attempt.fault != "voided"
         and attempt.has_pressures
         and attempt.systolic > attempt.diastolic
-        and (attempt.systolic >= 100 * edge.systolic_mmhg or attempt.diastolic >= 100 * edge.diastolic_mmhg)
+        and (
+            round_half_up([attempt.systolic]) >= edge.systolic_mmhg or round_half_up([attempt.diastolic]) >= edge.diastolic_mmhg
+        )
     )
 
 
 def low_readings(sitting: Sitting) -> list[Attempt]:
-    """The valid readings with a systolic below 90. Source: [PRACTICE]."""
-    limit = 100 * sitting.limits.low_systolic_mmhg
+    """The valid readings with a systolic that is low at this age."""
+    limit = 100 * low_systolic(sitting.person, sitting.limits)
     return [attempt for attempt in sitting.attempts if attempt.sound and attempt.systolic < limit]
 
 

@@ -46,7 +46,7 @@ def judge_standing(sitting: Sitting, comparison: Comparison, test: StandingTest,
         categories=[classify_falls(sitting, guideline, falls, reservations.reasons) for guideline in sitting.guidelines],
         selection_findings=trial_findings(sitting, trial),
         label_findings=guideline_findings(sitting) + fall_findings(sitting, test, trial),
-        plan=plan_trial(sitting, comparison, test, trial, selection),
+        plan=plan_trial(sitting, comparison, test, selection),
         step=step_on(sitting, comparison, test, trial, selection),
         line=None if result is None else describe_result(result, trial),
         orthostatic=report_trial(trial),
@@ -96,12 +96,13 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
     return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=True)
 
 
-def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, trial: Trial, selection: Selection) -> Plan:
+def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, selection: Selection) -> Plan:
     """How far the test has come: one baseline reading and the planned moments after standing."""
+    taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,
-        planned=max(1 + len(test.minutes), len(trial.arm) + selection.remaining),
-        taken=len(sitting.valid),
+        planned=max(1 + len(test.minutes), taken + selection.remaining),
+        taken=taken,
         remaining=selection.remaining,
         because="standing-test",
     )
