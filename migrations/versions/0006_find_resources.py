@@ -17,6 +17,7 @@ INDEXES = {
     "ix_reading_flags_updated": ("reading", ["tenant_id", "flags_updated_at"], "flags_version IS NOT NULL"),
     "ix_reading_device": ("reading", ["tenant_id", "device_id", "taken_at"], "device_id IS NOT NULL"),
     "ix_reading_set_mean_taken": ("reading_set", ["tenant_id", "mean_taken_from"], "mean_version IS NOT NULL"),
+    "ix_reading_set_mean_updated": ("reading_set", ["tenant_id", "mean_updated_at"], "mean_version IS NOT NULL"),
     "ix_reading_set_mean_device": (
         "reading_set",
         ["tenant_id", "mean_device_id", "mean_taken_from"],
@@ -34,6 +35,7 @@ EXPECTED_ROWS = (
     ("reading", "ix_reading_flags_updated", "40000 20000 2"),
     ("reading", "ix_reading_device", "4000000 2000000 4000 2"),
     ("reading_set", "ix_reading_set_mean_taken", "1000000 500000 2"),
+    ("reading_set", "ix_reading_set_mean_updated", "1000000 500000 2"),
     ("reading_set", "ix_reading_set_mean_device", "1000000 500000 1000 2"),
     ("reading_set", "ix_reading_set_mean_long", "10000 5000 2"),
     ("reading_set", "ix_reading_set_based_on", "100000 50000 2"),
@@ -82,6 +84,8 @@ def mean_columns() -> list[sa.Column]:
     return [
         sa.Column("mean_systolic", sa.Integer()),
         sa.Column("mean_diastolic", sa.Integer()),
+        sa.Column("hours_24_systolic", sa.Integer()),
+        sa.Column("hours_24_diastolic", sa.Integer()),
         sa.Column("mean_device_id", Id()),
         sa.Column("mean_is_long", sa.Boolean()),
     ]

@@ -14,7 +14,7 @@ import pytest
 
 from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
-from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
+from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT
 from quietcuff.api.app import create_routes
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
@@ -43,30 +43,41 @@ NEEDED = {
     "find_subject": "Patient.s",
     "get_subject": "Patient.r",
     "summarise_subject": "Patient.r",
-    "draw_trend_of_subject": "Patient.r",
     "save_device": "Device.c",
     "get_device": "Device.r",
     "read_observation": "Observation.r",
     "read_patient": "Patient.r",
     "read_device": "Device.r",
     "read_provenance": "Provenance.r",
+    "read_audit_event": "AuditEvent.r",
+    "read_observation_version": "Observation.r",
+    "read_patient_version": "Patient.r",
+    "read_device_version": "Device.r",
+    "read_provenance_version": "Provenance.r",
+    "read_audit_event_version": "AuditEvent.r",
+    "history_of_observation": "Observation.r",
+    "history_of_patient": "Patient.r",
+    "history_of_device": "Device.r",
+    "history_of_provenance": "Provenance.r",
     "search_observations": "Observation.s",
     "search_observations_by_post": "Observation.s",
-    "make_target": "Endpoint.c",
-    "list_targets": "Endpoint.s",
-    "get_target": "Endpoint.r",
-    "change_target": "Endpoint.u",
-    "rotate_target_secret": "Endpoint.u",
-    "delete_target": "Endpoint.d",
-    "list_undelivered": "Endpoint.r",
-    "replay_undelivered": "Endpoint.u",
+    "last_observations": "Observation.s",
+    "search_patients": "Patient.s",
+    "search_patients_by_post": "Patient.s",
+    "search_devices": "Device.s",
+    "search_devices_by_post": "Device.s",
+    "search_provenances": "Provenance.s",
+    "search_provenances_by_post": "Provenance.s",
+    "search_audit_events": "AuditEvent.s",
+    "search_audit_events_by_post": "AuditEvent.s",
     "export_system": "any-key",
     "export_system_by_post": "any-key",
     "export_patient": "any-key",
     "export_patient_by_post": "any-key",
     "ask_after_export": "any-key",
-    "read_export_file": "any-key",
     "end_export": "any-key",
+    "read_export_file": "any-key",
+    "draw_trend_of_subject": "Patient.r",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -92,17 +103,14 @@ BODIES: dict[str, Any] = {
     "save_subject": SUBJECT,
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
-    "make_target": TARGET,
-    "change_target": {"state": "paused"},
-    "replay_undelivered": {},
 }
 NO_IDS = {
     "set_id": str(uuid4()),
     "subject_id": str(uuid4()),
     "device_id": str(uuid4()),
-    "target_id": str(uuid4()),
-    "job_id": str(uuid4()),
     "resource_id": str(uuid4()),
+    "version_id": "1",
+    "job_id": str(uuid4()),
     "number": "1",
     "rule_id": "office-both-arms",
     "slug": "not-found",
@@ -130,17 +138,19 @@ def test_without_a_key_only_open_routes_answer(stranger: httpx.Client) -> None:
 @pytest.fixture(scope="module")
 def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
     """A client for each letter on each type."""
-    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:6] for letter in LETTERS}
+    made = {
+        Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}")
+        for kind in (*TYPES[:5], TYPES[6])
+        for letter in LETTERS
+    }
     yield made
     for client in made.values():
         client.close()
 
 
 def test_a_key_opens_exactly_what_its_one_scope_names(narrow_clients: dict[Need, httpx.Client]) -> None:
-    for path, method, operation in ROUTES:
-        if operation.id.startswith("export_"):
-            # What a key may export follows from the types it asks for: that is tested with the exports.
-            continue
+    # An export asks for two letters of every type that it holds: its own tests walk them.
+    for path, method, operation in (route for route in ROUTES if not route[2].id.startswith("export_")):
         for held, client in narrow_clients.items():
             answer = request_of(client, path, method, operation, NO_IDS)
             is_allowed = not isinstance(operation.access, Need) or operation.access == held
@@ -166,6 +176,9 @@ def test_another_tenant_sees_and_changes_nothing(service: Server) -> None:
         ids = {**NO_IDS, "set_id": set_id, "subject_id": subject_id, "device_id": device_id}
         resources = {"Observation": f"{set_id}-mean", "Patient": subject_id, "Device": device_id, "Provenance": f"{set_id}-v1"}
         for route, method, operation in ROUTES:
+            if "/AuditEvent/" in route:
+                # Its ids are counted anew for each tenant; that each sees its own alone is tested with the trail.
+                continue
             named_resource = {"resource_id": resources.get(route.split("/")[3], "")} if "{resource_id}" in route else {}
             if any(f"{{{name}}}" in route for name in ("set_id", "subject_id", "device_id", "resource_id")):
                 mine = request_of(ours, route, method, operation, ids | named_resource)

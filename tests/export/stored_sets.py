@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
@@ -13,6 +14,7 @@ import msgspec
 from export.rendered import PUBLIC_URL
 from quietcuff import ingest
 from quietcuff.core.changes import Append, Correction
+from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.readings import ReadingSet
 from quietcuff.core.rules import Rulebook
 from quietcuff.export.asking import parse_search
@@ -21,6 +23,7 @@ from quietcuff.export.dates import Clock
 from quietcuff.export.read import Read, read_resource
 from quietcuff.export.records import Publisher
 from quietcuff.export.search import searchset
+from quietcuff.export.searched import SEARCHED
 from quietcuff.storage.search import Snapshot
 from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import Tenant, find_or_create_tenant
@@ -60,6 +63,11 @@ class Clinic:
             await ingest.correct(self.desk, self.caller, set_id, correction, if_match=if_match, idempotency_key=None)
         )
 
+    async def try_to_correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> None:
+        """Correct a set, unless the change would change nothing or the rules refuse it."""
+        with contextlib.suppress(NotAcceptable):
+            await self.correct(set_id, version, *changes)
+
     async def bundle(self, set_id: str) -> dict[str, Any]:
         return decoded(await self._read(lambda snapshot: sitting_bundle(snapshot, self.publisher, set_id)))
 
@@ -67,9 +75,18 @@ class Clinic:
         return await self._read(lambda snapshot: read_resource(snapshot, self.publisher, resource_type, logical_id))
 
     async def search(self, *items: tuple[str, str]) -> dict[str, Any]:
-        clock = Clock(self.tenant.zone, STARTED_AT)
-        search = parse_search(items, fhir_url=self.publisher.fhir_url, clock=clock, is_strict=True)
-        return decoded(await self._read(lambda snapshot: searchset(snapshot, self.publisher, search)))
+        return await self.search_of("Observation", *items)
+
+    async def search_of(self, resource_type: str, *items: tuple[str, str]) -> dict[str, Any]:
+        """One page of a search of any type."""
+        clock, asking = Clock(self.tenant.zone, STARTED_AT), SEARCHED[resource_type].asking
+
+        def find(snapshot: Snapshot) -> bytes:
+            publisher = self.publisher
+            asked = parse_search(asking, items, publisher=publisher, clock=clock, is_strict=True, snapshot=snapshot)
+            return searchset(snapshot, publisher, asked)
+
+        return decoded(await self._read(find))
 
     async def _read(self, work: Callable[[Snapshot], T]) -> T:
         return await self.store.read(self.tenant.tenant_id, work)

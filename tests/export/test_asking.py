@@ -7,18 +7,17 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from export.profiles import faults_of
 from quietcuff.core.errors import NotAcceptable
 from quietcuff.export.asking import Search, cursor_of, page_end, parse_search
-from quietcuff.export.capability import capability_statement
 from quietcuff.export.dates import Clock, parse_date
-from quietcuff.export.parameters import PARAMETERS
-from quietcuff.storage.entries import KINDS, ObservationKey, PageEnd
+from quietcuff.export.records import Publisher
+from quietcuff.export.searched import SEARCHED
+from quietcuff.storage.entries import ObservationKey, PageEnd, ValueTest
+from quietcuff.storage.tenants import Tenant, TenantSettings
 
 FHIR_URL = "https://bp.example.org/fhir/R4"
 NOW = datetime(2026, 6, 1, 8, tzinfo=UTC)
@@ -27,8 +26,12 @@ PERSON = "cda41017-1d9a-8818-bb1a-da6d8d866445"
 SITTING = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
 
 
+PUBLISHER = Publisher(tenant=Tenant(1, "clinic", bytes(32), TenantSettings()), public_url="https://bp.example.org")
+
+
 def ask(*items: tuple[str, str], is_strict: bool = False) -> Search:
-    return parse_search(items, fhir_url=FHIR_URL, clock=CLOCK, is_strict=is_strict)
+    asking = SEARCHED["Observation"].asking
+    return parse_search(asking, items, publisher=PUBLISHER, clock=CLOCK, is_strict=is_strict)
 
 
 def refusals(*items: tuple[str, str], is_strict: bool = False) -> list[tuple[str | None, str]]:
@@ -137,17 +140,18 @@ def test_no_date_breaks_the_parser(text: str) -> None:
 
 
 def test_every_fault_is_told_at_once() -> None:
-    asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:not", "1"), ("_summary", "data")]
-    assert refusals(*asked, ("patient.identifier", "s|v"), ("_total", "some"), ("_cursor", "??")) == [
+    asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:not", "1"), ("_summary", "short")]
+    assert refusals(*asked, ("patient.name", "v"), ("_total", "some"), ("_cursor", "??"), ("_include:iterate", "x")) == [
         ("date", "not-a-date"),
         ("_count", "not-a-count"),
         ("_sort", "not-supported"),
         ("patient", "empty"),
         ("code:not", "modifier-not-supported"),
         ("_summary", "not-supported"),
-        ("patient.identifier", "modifier-not-supported"),
+        ("patient.name", "modifier-not-supported"),
         ("_total", "not-supported"),
         ("_cursor", "bad-cursor"),
+        ("_include:iterate", "modifier-not-supported"),
     ]
 
 
@@ -169,10 +173,74 @@ def test_count_total_and_order() -> None:
     assert not ask(("_summary", "false")).only_total
     assert ask(("_total", "none")).wants_total is False
     assert ask(("_total", "accurate")).wants_total is True
-    assert ask().query.order == "newest-sitting"
+    assert ask().query.order == "-date"
+    assert ask(("_lastUpdated", "ge2026")).query.order == "updated"
+    assert ask(("_lastUpdated", "ge2026"), ("patient", PERSON)).query.order == "-date"
     assert ask(("patient", PERSON)).query.order == "-date"
     assert ask(("patient", PERSON), ("_sort", "date")).query.order == "date"
     assert ask(("_sort", "-date")).query.order == "-date"
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("8480-6$140", 13_950, 14_050),
+        ("8480-6$140.0", 13_995, 14_005),
+        ("8480-6$1.4e2", 13_500, 14_500),
+        ("8480-6$gt140", 14_001, 2_000_000_000),
+        ("8480-6$ge140", 14_000, 2_000_000_000),
+        ("8480-6$ge140.005", 14_001, 2_000_000_000),
+        ("8480-6$lt140", -2_000_000_000, 14_000),
+        ("8480-6$le140", -2_000_000_000, 14_001),
+        ("8480-6$ap140", 12_600, 15_401),
+        ("http://loinc.org|8480-6$ge140|http://unitsofmeasure.org|mm[Hg]", 14_000, 2_000_000_000),
+        ("8480-6$ge140||mmHg", 14_000, 2_000_000_000),
+        # 18.7 kPa / 0.133322 = 140.262 mm[Hg]. Source: UCUM, 1 m[Hg] is 133.322 kPa.
+        ("8480-6$ge18.7|http://unitsofmeasure.org|kPa", 14_027, 2_000_000_000),
+    ],
+)
+def test_a_systolic_value_in_hundredths(text: str, low: int, high: int) -> None:
+    ((test,),) = ask(("component-code-value-quantity", text)).query.values
+    assert test == ValueTest(kind="reading", column="systolic", operator="within", low=low, high=high)
+
+
+def test_a_value_in_a_unit_of_something_else_finds_nothing() -> None:
+    for unit in ("mg", "cm", "mmHg"):
+        assert ask(("combo-code-value-quantity", f"8480-6$140|http://unitsofmeasure.org|{unit}")).query.kinds == set()
+
+
+@pytest.mark.parametrize(
+    "text", ["8480-6", "140", "8480-6$", "8480-6$high", "8480-6$140$1", "8480-6$140|mm[Hg]", "$", "8480-6$1e999"]
+)
+def test_what_is_no_code_with_a_value_is_refused(text: str) -> None:
+    assert refusals(("combo-code-value-quantity", text))[0][1] in ("not-a-pair", "not-a-quantity")
+
+
+@given(st.text(alphabet="gelt0123456789.eE+-|$\\,mHg[]", max_size=30))
+def test_no_quantity_breaks_the_parser(text: str) -> None:
+    for name in ("combo-code-value-quantity", "value-quantity"):
+        try:
+            ask((name, text))
+        except NotAcceptable:
+            continue
+
+
+def test_escaped_separators_belong_to_the_value() -> None:
+    asked = ask(("based-on:identifier", r"urn:example:order|a\|b\,c\$d\\e,urn:example:order|2"))
+    assert asked.query.based_on == {"urn:example:order|a|b,c$d\\e", "urn:example:order|2"}
+    assert ask(("based-on", "ServiceRequest/1")).query.based_on == frozenset()
+
+
+def test_elements_and_what_comes_along() -> None:
+    assert ask(("_elements", "code,Observation.subject")).elements == {"code", "subject"}
+    assert ask(("_include", "Observation:patient"), ("_include", "Observation:device:Device")).includes == (
+        "Observation:patient",
+        "Observation:device",
+    )
+    assert ask(("_revinclude", "Provenance:target")).includes == ("Provenance:target",)
+    assert refusals(("_include", "Observation:performer")) == [("_include", "not-supported")]
+    assert refusals(("_include", "Observation:patient:Device")) == [("_include", "not-supported")]
+    assert refusals(("_include", "*"), ("_elements", "a b")) == [("_include", "not-supported"), ("_elements", "not-an-element")]
 
 
 def test_too_many_alternatives_or_parameters_are_refused() -> None:
@@ -192,19 +260,3 @@ def test_no_cursor_breaks_the_parser(text: str) -> None:
     except NotAcceptable:
         return
     assert 0 <= end.place <= 32_767
-
-
-def test_the_capability_statement_names_exactly_what_is_understood() -> None:
-    statement = msgspec.json.decode(
-        capability_statement("https://bp.example.org", "https://bp.example.org/oauth2/token", NOW.date())
-    )
-    assert faults_of(statement) == []
-    (observation,) = (part for part in statement["rest"][0]["resource"] if part["type"] == "Observation")
-    named = {parameter["name"] for parameter in observation["searchParam"]}
-    assert named == {parameter.name for parameter in PARAMETERS}
-    values = {"date": "2026", "_lastUpdated": "2026", "_id": f"{SITTING}-r0", "patient": PERSON, "subject": PERSON}
-    for name in named:
-        asked = ask((name, values.get(name, "final")), is_strict=True)
-        assert asked.understood == ((name, values.get(name, "final")),)
-        assert asked.query != ask().query, f"{name} changes nothing"
-    assert ask().query.kinds == set(KINDS)

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import copy
-import itertools
 import random
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
-from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
 
-from export.generated import generated_bodies
+from export.archive import Archive, filled, link_of, storable_bodies
+from export.plain_filter import Filter, Resource, measured, spelled, updated, within
 from export.profiles import codes_in, faults_of
-from export.rendered import PUBLIC_URL
-from export.stored_sets import STARTED_AT, Clinic, open_clinic
+from export.stored_sets import STARTED_AT
 from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.rules import Rulebook
 from quietcuff.rules.catalog import load_rulebook
@@ -26,39 +24,11 @@ from quietcuff.storage.store import Store, open_store
 SETS, PERSONS = 40, 4
 BP, PULSE, FLAGS, MEAN = "85354-9", "8867-4", "8410608", "96607-7"
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
-Resource = dict[str, Any]
-Filter = Callable[[Resource], bool]
 
 
 @pytest.fixture(scope="module")
 def rulebook() -> Rulebook:
     return load_rulebook()
-
-
-class Archive:
-    """A clinic with many sets, some corrected and voided, and every Observation of it read through the bundles."""
-
-    def __init__(self, clinic: Clinic, observations: list[Resource], persons: list[str]) -> None:
-        self.clinic, self.observations, self.persons = clinic, observations, persons
-
-    async def found(self, *items: tuple[str, str]) -> list[str]:
-        """The ids that a search finds on all its pages, in their order."""
-        bundle = await self.clinic.search(*items)
-        ids = self.ids_of(bundle)
-        while (following := link_of(bundle, "next")) is not None:
-            address = urlsplit(following)
-            assert following.startswith(f"{PUBLIC_URL}/fhir/R4/Observation?")
-            bundle = await self.clinic.search(*parse_qsl(address.query, keep_blank_values=True))
-            ids += self.ids_of(bundle)
-        return ids
-
-    def ids_of(self, bundle: Resource) -> list[str]:
-        assert bundle["type"] == "searchset"
-        assert {entry["search"]["mode"] for entry in bundle.get("entry", [])} <= {"match"}
-        return [entry["resource"]["id"] for entry in bundle.get("entry", [])]
-
-    def expected(self, *filters: Filter) -> set[str]:
-        return {one["id"] for one in self.observations if all(holds(one) for holds in filters)}
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
@@ -71,52 +41,8 @@ def archive_url(request: pytest.FixtureRequest) -> str:
 @pytest.fixture(scope="module")
 async def archive(archive_url: str, rulebook: Rulebook) -> AsyncIterator[Archive]:
     store = open_store(archive_url)
-    yield await filled(store, rulebook)
+    yield await filled(store, rulebook, SETS, PERSONS)
     await store.close()
-
-
-async def filled(store: Store, rulebook: Rulebook) -> Archive:
-    """A clinic with its archive, and another clinic beside it."""
-    clinic = await open_clinic(store, rulebook)
-    stored = await clinic.receive_all(storable_bodies(SETS, PERSONS))
-    for one, change in zip(stored[::3], itertools.cycle(CHANGES), strict=False):
-        await clinic.correct(one["id"], 1, change)
-    other = await open_clinic(store, rulebook, "another clinic")
-    await other.receive_all(storable_bodies(5, PERSONS))
-    observations = [
-        entry["resource"]
-        for one in stored
-        for entry in (await clinic.bundle(one["id"]))["entry"]
-        if entry["resource"]["resourceType"] == "Observation"
-    ]
-    return Archive(clinic, observations, sorted({one["subject_id"] for one in stored}))
-
-
-CHANGES = [
-    {"change": "void-set"},
-    {"change": "void-reading", "index": 0},
-    {"change": "amend-reading", "index": 0, "set": {"systolic_mmhg": 137, "diastolic_mmhg": 83}},
-    {"change": "amend-reading", "index": 0, "set": {"observer": {"system": "urn:example:staff", "value": "n-1000"}}},
-]
-
-
-def storable_bodies(count: int, persons: int) -> list[dict[str, Any]]:
-    """Generated bodies of a few persons that the service accepts whole."""
-    made: list[dict[str, Any]] = []
-    for body in generated_bodies(17):
-        for reading in body["readings"]:
-            reading.pop("voided", None)
-        body["subject"] = {"identifier": {"system": "urn:example:mrn", "value": f"p-{len(made) % persons}"}}
-        body["setting"] = "home"
-        body.pop("guidelines", None)
-        made.append(body)
-        if len(made) == count:
-            return made
-    raise AssertionError("unreachable")
-
-
-def link_of(bundle: Resource, relation: str) -> str | None:
-    return next((link["url"] for link in bundle["link"] if link["relation"] == relation), None)
 
 
 def has_code(*codes: str) -> Filter:
@@ -133,39 +59,6 @@ def has_status(*statuses: str) -> Filter:
 
 def is_vital_sign(one: Resource) -> bool:
     return any((CATEGORY, "vital-signs") in codes_in(concept) for concept in one.get("category", []))
-
-
-def measured(one: Resource) -> tuple[datetime, datetime]:
-    """From and to, the same for an instant."""
-    period = one.get("effectivePeriod") or {"start": one["effectiveDateTime"], "end": one["effectiveDateTime"]}
-    return datetime.fromisoformat(period["start"]), datetime.fromisoformat(period["end"])
-
-
-def updated(one: Resource) -> tuple[datetime, datetime]:
-    moment = datetime.fromisoformat(one["meta"]["lastUpdated"])
-    return moment, moment
-
-
-def within(times: Callable[[Resource], tuple[datetime, datetime]], prefix: str, low: datetime, high: datetime) -> Filter:
-    """R4's prefixes, word by word: each side is a range, that of the search from low up to high."""
-
-    def holds(one: Resource) -> bool:
-        start, end = times(one)
-        contained = low <= start and end < high
-        above, below = end >= high, start < low
-        return {
-            "eq": contained,
-            "ne": not contained,
-            "gt": above,
-            "lt": below,
-            "ge": above or contained,
-            "le": below or contained,
-            "sa": start >= high,
-            "eb": end < low,
-            "ap": start < high and end >= low,
-        }[prefix]
-
-    return holds
 
 
 async def test_by_person_code_category_status_and_id(archive: Archive) -> None:
@@ -207,25 +100,6 @@ async def test_by_date_with_every_prefix_and_precision(archive: Archive) -> None
                     assert set(found) == expected, prefix + text
 
 
-def spelled(moment: datetime) -> list[tuple[str, datetime, datetime]]:
-    """A moment as search dates of four precisions, each with the range that it names. Without an offset it is UTC."""
-    utc = moment.astimezone(UTC)
-    day = utc.replace(hour=0, minute=0, second=0, microsecond=0)
-    month = day.replace(day=1)
-    second = moment.replace(microsecond=0)
-    next_month = (month + timedelta(days=32)).replace(day=1)
-    return [
-        (f"{month:%Y-%m}", month, next_month),
-        (f"{day:%Y-%m-%d}", day, day + timedelta(days=1)),
-        (
-            f"{utc:%Y-%m-%dT%H:%M}Z",
-            utc.replace(second=0, microsecond=0),
-            utc.replace(second=0, microsecond=0) + timedelta(minutes=1),
-        ),
-        (second.isoformat(), second, second + timedelta(seconds=1)),
-    ]
-
-
 async def test_dates_combine_and_approximate(archive: Archive) -> None:
     low, high = datetime(2026, 5, 8, tzinfo=UTC), datetime(2026, 5, 20, tzinfo=UTC)
     a_day = timedelta(days=1)
@@ -245,6 +119,7 @@ async def test_a_day_is_a_day_of_the_tenant_s_zone(archive: Archive) -> None:
     settings = msgspec.structs.replace(clinic.tenant.settings, time_zone="Pacific/Auckland")
     abroad = copy.copy(clinic)
     abroad.tenant = msgspec.structs.replace(clinic.tenant, settings=settings)
+    abroad.publisher = msgspec.structs.replace(clinic.publisher, tenant=abroad.tenant)
     low = datetime(2026, 5, 8, tzinfo=ZoneInfo("Pacific/Auckland"))
     day = within(measured, "eq", low, low + timedelta(days=1))
     assert archive.expected(day) != archive.expected(
@@ -270,7 +145,7 @@ async def test_pages_follow_one_another_without_gap_or_repeat_and_in_order(archi
 
 
 async def test_pages_stay_as_they_are_while_sets_come_in(store: Store, rulebook: Rulebook) -> None:
-    archive = await filled(store, rulebook)
+    archive = await filled(store, rulebook, SETS, PERSONS)
     first = await archive.clinic.search(("_count", "20"))
     following = link_of(first, "next")
     assert following is not None

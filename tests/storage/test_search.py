@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from uuid import UUID
 
+import msgspec
 import pytest
 from sqlalchemy import Engine, event, make_url
 
 from quietcuff.storage.database import open_sqlite
-from quietcuff.storage.entries import ObservationKey, ObservationQuery, PageEnd
+from quietcuff.storage.entries import DateRange, ObservationKey, ObservationQuery, PageEnd
 from quietcuff.storage.search import count_observations, find_observations
 from quietcuff.storage.shown import read_versions_shown
 
@@ -19,6 +20,16 @@ SITTING = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
 END = PageEnd(datetime(2026, 5, 4, tzinfo=UTC), UUID(SITTING), 4)
 OF_PERSON = ObservationQuery(subject_ids=frozenset((PERSON,)), order="-date")
 KEYS = frozenset((ObservationKey(SITTING, "reading", 0), ObservationKey(SITTING, "mean", 0)))
+
+# These hold what they lead to in the order in which it is shown.
+IN_ORDER = (
+    "ix_reading_taken",
+    "ix_reading_flags",
+    "ix_reading_set_mean_taken",
+    "ix_reading_set_mean_long",
+    "ix_reading_set_mean_updated",
+    "ix_set_version_created",
+)
 
 
 @pytest.fixture
@@ -64,14 +75,26 @@ def test_a_search_for_someone_or_something_reads_only_theirs(engine: Engine, que
         assert [way for way in ways if "SEARCH" not in way or "(tenant_id=?)" in way] == []
 
 
-def test_a_page_of_everything_begins_with_the_newest_sets(engine: Engine) -> None:
-    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, ObservationQuery()))
-    sets = [step for step in steps if step.startswith(("SEARCH reading_set", "SCAN reading_set"))]
-    assert len(sets) == 4
-    assert all("ix_reading_set_taken" in step for step in sets)
-    readings = [step for step in steps if step.startswith(("SEARCH reading ", "SCAN reading "))]
-    assert len(readings) == 3
-    assert all("(tenant_id=? AND subject_id=? AND set_id=?)" in step for step in readings)
+WHEN = DateRange("ge", END.ordered_by, END.ordered_by)
+WIDE = {
+    "newest of all": ObservationQuery(),
+    "a window of time": ObservationQuery(taken=((WHEN,), (msgspec.structs.replace(WHEN, prefix="lt"),))),
+    "the oldest, from the middle": ObservationQuery(order="date", after=END),
+    "what changed": ObservationQuery(updated=((WHEN,),), order="updated"),
+    "what changed, from the middle": ObservationQuery(order="updated", after=END),
+    "of a device": ObservationQuery(device_ids=frozenset((PERSON,))),
+    "of an order": ObservationQuery(based_on=frozenset(("urn:example:order|1",))),
+}
+
+
+@pytest.mark.parametrize("query", WIDE.values(), ids=WIDE)
+def test_a_search_over_all_persons_is_led_by_an_index_too(engine: Engine, query: ObservationQuery) -> None:
+    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query))
+    ways = [step for step in steps if "reading" in step or "set_version" in step]
+    assert len(ways) > 3
+    assert [way for way in ways if "INDEX" not in way and "PRIMARY KEY" not in way] == []
+    led = [way for way in ways if "(tenant_id=?)" in way]
+    assert [way for way in led if not any(index in way for index in IN_ORDER)] == [], "an index in the order of the page"
 
 
 def test_documents_are_fetched_by_their_keys(engine: Engine) -> None:

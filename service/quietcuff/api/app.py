@@ -8,7 +8,7 @@ import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from litestar import Litestar
+from litestar import Controller, Litestar
 from litestar.types import ASGIApp
 
 from quietcuff.api.admission import admit
@@ -17,7 +17,7 @@ from quietcuff.api.bulk import BulkExport
 from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
-from quietcuff.api.fhir import Fhir
+from quietcuff.api.fhir import FHIR_CONTROLLERS
 from quietcuff.api.health import HealthChecks
 from quietcuff.api.logs import configure_logs
 from quietcuff.api.problem_pages import ProblemPages
@@ -27,21 +27,19 @@ from quietcuff.api.rules import Guidelines, Protocols
 from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
-from quietcuff.api.targets import Targets
-from quietcuff.api.upkeep import attempt, deliver, keep_up, note_uses, work_on_exports
+from quietcuff.api.upkeep import attempt, keep_up, note_uses, work_on_exports
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.store import open_store
 
-CONTROLLERS = (
+CONTROLLERS: tuple[type[Controller], ...] = (
     ReadingSets,
     Evaluations,
     Subjects,
     Devices,
-    Targets,
     BulkExport,
-    Fhir,
+    *FHIR_CONTROLLERS,
     Authorization,
     Protocols,
     Guidelines,
@@ -73,8 +71,6 @@ def create_routes(settings: Settings) -> Litestar:
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
         beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
-        if settings.delivers:
-            beside.append(asyncio.create_task(deliver(service)))
         try:
             yield
         finally:

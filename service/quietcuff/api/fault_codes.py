@@ -38,8 +38,6 @@ FAULT_CODES: dict[str, str] = {
     "no-such-reading": "The set has no reading of that index.",
     "reading-voided": "The reading was taken back.",
     "nothing-to-change": "A correction that says what is there already.",
-    "unfit-url": "A URL that nothing may be sent to: not https, not public, or with user, query or fragment.",
-    "not-for-this-kind": "What a target of the other kind has.",
     # state of what is stored
     "sitting-over": "The reading is of another sitting: over four hours later, or on another day.",
     "set-closed": "The set is closed.",
@@ -67,4 +65,8 @@ FAULT_CODES: dict[str, str] = {
     "not-a-count": "Not a whole number that a page can have.",
     "bad-cursor": "Not a cursor that an earlier page gave.",
     "empty": "A search parameter without a value.",
+    "value-missing": "A token of a search with a system but without a value, where one is needed.",
+    "not-a-quantity": "Not a number with a comparator and a unit, as searches have it.",
+    "not-a-pair": "Not a code and a value with a dollar sign between.",
+    "not-an-element": "Not the name of an element of a resource.",
 }

@@ -11,7 +11,11 @@ from quietcuff.api.requests import Connection, header_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.asking import MOST_PARAMETERS
+from quietcuff.export.capability import FHIR_TYPES
+from quietcuff.export.parameters import kinds_of
 from quietcuff.export.records import Publisher
+from quietcuff.export.sight import Sight
+from quietcuff.security.scopes import Need, Scopes
 
 FHIR_BASE = "/fhir/R4"
 FHIR_JSON = "application/fhir+json"
@@ -19,24 +23,24 @@ FHIR_JSON_UTF8 = f"{FHIR_JSON}; charset=utf-8"
 ACCEPTED = frozenset((FHIR_JSON, "application/json", "application/*", "*/*", "json", "text/json"))
 
 
-async def publisher_of(connection: Connection) -> Publisher:
-    """The tenant of this request, and the address that its resources have outside."""
+async def publisher_of(connection: Connection, letter: str = "r") -> Publisher:
+    """The tenant of this request, the address that its resources have outside, and what of them its caller may read, or find
+    where the ``letter`` is that of searches."""
     service = service_of(connection)
-    tenant = await service.desk.tenants.get(principal_of(connection).tenant_id)
-    return Publisher(tenant=tenant, public_url=service.settings.public_url)
+    principal = principal_of(connection)
+    tenant = await service.desk.tenants.get(principal.tenant_id)
+    return Publisher(tenant=tenant, public_url=service.settings.public_url, sight=sight_of(principal.scopes, letter))
 
 
-def check_format(connection: Connection, formats: list[str]) -> None:
-    """Refuse who wants anything but JSON. ``_format`` decides where it is given, else the header Accept.
+def sight_of(scopes: Scopes, letter: str) -> Sight:
+    """What scopes let be seen: the types that may be read, and where they open a part of Observation only, which."""
+    types = frozenset(type for type in FHIR_TYPES if scopes.parts(Need(type, "r")) != [])
+    parts = scopes.parts(Need("Observation", letter))
+    return Sight(types) if parts is None else Sight(types, frozenset().union(*(kinds_of(part) for part in parts)))
 
-    Raises:
-        HTTPException: 406.
-    """
-    accept = header_of(connection, "Accept")
-    # A plus that was not encoded arrives as a space.
-    wanted = [text.replace(" ", "+") for text in formats] or (accept.split(",") if accept else ["*/*"])
-    if not any(text.split(";")[0].strip().lower() in ACCEPTED for text in wanted):
-        raise HTTPException(status_code=406)
+
+def formats_of(pairs: list[tuple[str, str]]) -> list[str]:
+    return [value for name, value in pairs if name == "_format"]
 
 
 def pairs_of(raw: bytes) -> list[tuple[str, str]]:
@@ -50,3 +54,16 @@ def pairs_of(raw: bytes) -> list[tuple[str, str]]:
     except ValueError as error:
         accepted = f"At most {MOST_PARAMETERS} parameters, percent-encoded UTF-8."
         raise NotAcceptable([Fault(parameter="", code="not-utf-8", detail=accepted)]) from error
+
+
+def check_format(connection: Connection, formats: list[str]) -> None:
+    """Refuse who wants anything but JSON. ``_format`` decides where it is given, else the header Accept.
+
+    Raises:
+        HTTPException: 406.
+    """
+    accept = header_of(connection, "Accept")
+    # A plus that was not encoded arrives as a space.
+    wanted = [text.replace(" ", "+") for text in formats] or (accept.split(",") if accept else ["*/*"])
+    if not any(text.split(";")[0].strip().lower() in ACCEPTED for text in wanted):
+        raise HTTPException(status_code=406)

@@ -5,9 +5,12 @@ the public URL), and answer JSON bytes:
   ``bundle.sitting_bundle(snapshot, publisher, set_id) -> bytes``                       GET /v1/reading-sets/{id}/fhir
   ``read.read_resource(snapshot, publisher, resource_type, logical_id) -> Read``        GET /fhir/R4/{type}/{id}
       ``Read.body``, ``.etag``, ``.last_modified``, ``.is_known_to(if_none_match, if_modified_since)`` for 304
-  ``search.searchset(snapshot, publisher, search) -> bytes``                            GET /fhir/R4/Observation
+  ``past.read_version``, ``past.history``                                               GET /fhir/R4/{type}/{id}/_history[/{n}]
+  ``search.searchset(snapshot, publisher, search) -> bytes``                            GET /fhir/R4/{type}
+  ``lastn.last_n(snapshot, publisher, items, clock=, is_strict=) -> bytes``             GET /fhir/R4/Observation/$lastn
+``asking.parse_search(asking, items, publisher=, clock=, is_strict=, snapshot=) -> Search`` reads the parameters of a search of
+the type that ``searched.SEARCHED[type].asking`` describes. ``Publisher.sight`` says what the caller may see.
 These need no database:
-  ``asking.parse_search(items, fhir_url=, clock=dates.Clock(zone, now), is_strict=) -> Search``  raises NotAcceptable
   ``capability.capability_statement(public_url, token_url, as_of) -> bytes``            GET /fhir/R4/metadata
   ``problems.operation_outcome(status, text, faults) -> bytes``                         every error under /fhir
 For the flow: which Observations moved, and what their status is now:

@@ -5,66 +5,103 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Callable, Iterable
+from typing import Any
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.errors import NotAcceptable
+from quietcuff.export.asked import Asked, Parameter, alternatives_of
 from quietcuff.export.dates import Clock
-from quietcuff.export.parameters import BY_NAME, Asked, alternatives_of
-from quietcuff.storage.entries import MEAN_PLACE, ObservationQuery, Order, PageEnd
+from quietcuff.export.elements import SUMMARY, TEXT_ONLY
+from quietcuff.export.records import Publisher
+from quietcuff.export.terms import refused
+from quietcuff.storage.entries import PageEnd
+from quietcuff.storage.search import Snapshot
 
 DEFAULT_COUNT, MOST_COUNT = 50, 200
 MOST_PARAMETERS = 100
 CURSOR = "_cursor"
-# Read by the web layer, which answers JSON only; they neither find nor shape anything here.
-PASSED_OVER = frozenset(("_format", "_pretty"))
+# Read by the web layer, which answers JSON only, or about how a total is come by: they neither find nor shape anything here.
+PASSED_OVER = frozenset(("_format", "_pretty", "_totalMethod"))
 LONGEST_NUMBER = 9
 YEARS = range(1800, 2401)
+LAST_PLACE = 2**31 - 1
+ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
+
+
+class Asking(msgspec.Struct, frozen=True, kw_only=True):
+    """What can be asked of one type: its parameters, the orders by the word that names each, what may come along, and the
+    query of nothing in particular. ``in_natural_order`` is its order where none was asked for."""
+
+    type: str
+    parameters: tuple[Parameter, ...]
+    orders: dict[str, Any]
+    includes: tuple[str, ...] = ()
+    reverse_includes: tuple[str, ...] = ()
+    everything: Any
+    in_natural_order: Callable[[Any], Any]
+
+    def parameter(self, name: str) -> Parameter | None:
+        return next((one for one in self.parameters if one.name == name), None)
 
 
 class Search(msgspec.Struct, frozen=True, kw_only=True):
-    """A search as understood: the query, what it was understood from, and whether the number of matches is wanted.
+    """A search as understood: the query, what it was understood from, what is wanted with it, and whether that is a total.
 
-    ``wants_total`` is None where nobody said: then it is given when it costs little.
+    ``wants_total`` is None where nobody said: then it is given when it costs little. ``elements`` is None for whole resources.
     """
 
-    query: ObservationQuery
-    understood: tuple[tuple[str, str], ...]
+    asking: Asking
+    query: Any
+    understood: tuple[tuple[str, str], ...] = ()
+    includes: tuple[str, ...] = ()
+    elements: frozenset[str] | None = None
     only_total: bool = False
     wants_total: bool | None = None
 
 
-def parse_search(items: Iterable[tuple[str, str]], *, fhir_url: str, clock: Clock, is_strict: bool) -> Search:
-    """A search of Observations from its parameters, in the order they were sent.
+def parse_search(
+    asking: Asking,
+    items: Iterable[tuple[str, str]],
+    *,
+    publisher: Publisher,
+    clock: Clock,
+    is_strict: bool,
+    snapshot: Snapshot | None = None,
+) -> Search:
+    """A search of one type from its parameters, in the order they were sent.
 
     A parameter that is not known is left out, and out of the self link; with ``is_strict`` (``Prefer:
-    handling=strict``) it is refused. A parameter that is known is never ignored.
+    handling=strict``) it is refused. A parameter that is known is never ignored. ``snapshot`` serves those that must look
+    something up first.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
     """
-    search, faults = Search(query=ObservationQuery(), understood=()), []
+    search, faults = Search(asking=asking, query=asking.everything), []
     for number, (name, value) in enumerate(items):
         try:
             if number == MOST_PARAMETERS:
                 raise refused(name, "too-many", f"At most {MOST_PARAMETERS} parameters.")
-            if not is_known(name):
+            if not is_known(asking, name):
                 search = passed_over(search, name, is_strict=is_strict)
             elif name in CONTROLS:
                 search = CONTROLS[name](with_understood(search, name, value), value)
             else:
-                search = narrowed(search, name, value, fhir_url, clock)
+                alternatives = alternatives_of(name, value)
+                search = narrowed(search, name, value, Asked(name, alternatives, publisher, clock, snapshot))
         except NotAcceptable as refusal:
             faults += refusal.faults
     if faults:
         raise NotAcceptable(faults[:MOST_PARAMETERS])
     has_order = any(name == "_sort" for name, _ in search.understood)
-    return search if has_order else in_natural_order(search)
+    return search if has_order else msgspec.structs.replace(search, query=asking.in_natural_order(search.query))
 
 
-def is_known(name: str) -> bool:
+def is_known(asking: Asking, name: str) -> bool:
     """True also for a known parameter with a modifier or a chain, which must be refused rather than passed over."""
-    return name in CONTROLS or re.split("[:.]", name, maxsplit=1)[0] in BY_NAME
+    bare = re.split("[:.]", name, maxsplit=1)[0]
+    return bare in CONTROLS or asking.parameter(bare) is not None
 
 
 def passed_over(search: Search, name: str, *, is_strict: bool) -> Search:
@@ -78,28 +115,20 @@ def passed_over(search: Search, name: str, *, is_strict: bool) -> Search:
     return search
 
 
-def narrowed(search: Search, name: str, value: str, fhir_url: str, clock: Clock) -> Search:
+def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
     """The search with one more condition.
 
     Raises:
         NotAcceptable: a modifier or a chain, or a value that cannot be read.
     """
-    parameter = BY_NAME.get(name)
+    parameter = search.asking.parameter(name)
     if parameter is None:
-        raise refused(name, "modifier-not-supported", "The parameter without a modifier or a chain.")
-    asked = Asked(name, alternatives_of(name, value), fhir_url, clock)
+        raise refused(name, "modifier-not-supported", "The parameter without this modifier or chain.")
     return msgspec.structs.replace(with_understood(search, name, value), query=parameter.narrow(search.query, asked))
 
 
 def with_understood(search: Search, name: str, value: str) -> Search:
     return msgspec.structs.replace(search, understood=(*search.understood, (name, value)))
-
-
-def in_natural_order(search: Search) -> Search:
-    """Where no order was asked for: newest first; over everything by sitting, which an index serves."""
-    is_narrow = search.query.subject_ids is not None or search.query.keys is not None
-    order: Order = "-date" if is_narrow else "newest-sitting"
-    return msgspec.structs.replace(search, query=msgspec.structs.replace(search.query, order=order))
 
 
 def read_count(search: Search, value: str) -> Search:
@@ -114,17 +143,32 @@ def read_count(search: Search, value: str) -> Search:
 
 def read_sort(search: Search, value: str) -> Search:
     """In which order the entries come."""
-    if value not in ("date", "-date"):
-        raise refused("_sort", "not-supported", "date or -date.")
-    order: Order = "date" if value == "date" else "-date"
+    order = search.asking.orders.get(value)
+    if order is None:
+        raise refused("_sort", "not-supported", f"One of {', '.join(search.asking.orders)}.")
     return msgspec.structs.replace(search, query=msgspec.structs.replace(search.query, order=order))
 
 
 def read_summary(search: Search, value: str) -> Search:
-    """Whether the number of matches alone is wanted."""
-    if value not in ("count", "false"):
-        raise refused("_summary", "not-supported", "count or false.")
-    return msgspec.structs.replace(search, only_total=search.only_total or value == "count")
+    """The number of matches alone, or what a resource is in short."""
+    match value:
+        case "count":
+            return msgspec.structs.replace(search, only_total=True)
+        case "true":
+            return msgspec.structs.replace(search, elements=SUMMARY[search.asking.type])
+        case "text":
+            return msgspec.structs.replace(search, elements=TEXT_ONLY)
+        case "data" | "false":
+            return search
+    raise refused("_summary", "not-supported", "true, text, data, count or false.")
+
+
+def read_elements(search: Search, value: str) -> Search:
+    """Which elements of a resource are wanted; the type may stand before each."""
+    names = [name.removeprefix(f"{search.asking.type}.") for name in value.split(",")]
+    if any(ELEMENT.fullmatch(name) is None for name in names):
+        raise refused("_elements", "not-an-element", "Names of elements, such as code,subject,effective.")
+    return msgspec.structs.replace(search, elements=frozenset(names) | (search.elements or frozenset()))
 
 
 def read_total(search: Search, value: str) -> Search:
@@ -132,6 +176,35 @@ def read_total(search: Search, value: str) -> Search:
     if value not in ("none", "estimate", "accurate"):
         raise refused("_total", "not-supported", "none, estimate or accurate.")
     return msgspec.structs.replace(search, wants_total=value != "none")
+
+
+def read_include(search: Search, value: str) -> Search:
+    """What the found resources point to, wanted with them."""
+    return with_include(search, "_include", value, search.asking.includes)
+
+
+def read_reverse_include(search: Search, value: str) -> Search:
+    """What points to the found resources, wanted with them."""
+    return with_include(search, "_revinclude", value, search.asking.reverse_includes)
+
+
+def with_include(search: Search, name: str, value: str, known: tuple[str, ...]) -> Search:
+    """One more kind of resource to come along. The type that a reference leads to may stand after it."""
+    wanted = value if value in known else value.rpartition(":")[0]
+    target = value[len(wanted) + 1 :] if wanted != value else TARGETS.get(wanted, "")
+    if wanted not in known or target != TARGETS.get(wanted, ""):
+        accepted = f"One of {', '.join(known)}." if known else "Nothing comes along here."
+        raise refused(name, "not-supported", accepted)
+    return msgspec.structs.replace(search, includes=(*search.includes, wanted))
+
+
+TARGETS = {
+    "Observation:patient": "Patient",
+    "Observation:subject": "Patient",
+    "Observation:device": "Device",
+    "Observation:derived-from": "Observation",
+    "Provenance:target": "Observation",
+}
 
 
 def read_cursor(search: Search, value: str) -> Search:
@@ -142,6 +215,9 @@ def read_cursor(search: Search, value: str) -> Search:
 
 CONTROLS: dict[str, Callable[[Search, str], Search]] = {
     "_count": read_count,
+    "_elements": read_elements,
+    "_include": read_include,
+    "_revinclude": read_reverse_include,
     "_sort": read_sort,
     "_summary": read_summary,
     "_total": read_total,
@@ -160,7 +236,8 @@ def page_end(cursor: str) -> PageEnd:
         end = msgspec.msgpack.decode(raw, type=PageEnd)
     except (ValueError, msgspec.MsgspecError) as error:
         raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.") from error
-    if end.ordered_by.tzinfo is None or end.ordered_by.year not in YEARS or not 0 <= end.place <= MEAN_PLACE:
+    moments = [end.ordered_by] if end.began is None else [end.ordered_by, end.began]
+    if any(one.tzinfo is None or one.year not in YEARS for one in moments) or not 0 <= end.place <= LAST_PLACE:
         raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.")
     return end
 
@@ -168,7 +245,3 @@ def page_end(cursor: str) -> PageEnd:
 def cursor_of(end: PageEnd) -> str:
     """The end of a page as text for the next link."""
     return base64.urlsafe_b64encode(msgspec.msgpack.encode(end)).decode("ascii")
-
-
-def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
-    return NotAcceptable([Fault(parameter=parameter, code=code, detail=detail)])

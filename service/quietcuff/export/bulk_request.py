@@ -11,10 +11,10 @@ from urllib.parse import parse_qsl, unquote
 import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotAllowed
+from quietcuff.export.asked import reference_id
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan, TypeFilter
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.matching import FILTERED_TYPES, query_of
-from quietcuff.export.parameters import patient_id
 from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.storage.ids import read_id
@@ -144,7 +144,7 @@ def read_elements(reading: Reading, value: str) -> None:
 
 
 def read_patient(reading: Reading, value: str) -> None:
-    found = patient_id(value, reading.publisher.fhir_url)
+    found = reference_id(value, "Patient", reading.publisher.fhir_url)
     if not is_plain_id(found):
         raise refused("patient", "not-an-id", "A reference such as Patient/ID with an id as this service gives them.")
     reading.patients.append(found)

@@ -15,6 +15,7 @@ from quietcuff.export.records import Publisher, SetExport
 from quietcuff.export.shapes import Bundle, Device, Entry, Identifier, Resource
 from quietcuff.export.sittings import StoredSitting, instant
 from quietcuff.storage.entries import KINDS, ObservationEntry, ObservationQuery
+from quietcuff.storage.provenance_rows import first_means
 from quietcuff.storage.search import Snapshot, find_observations
 from quietcuff.storage.sets import SetRow, find_set
 from quietcuff.storage.shown import VersionShown, VersionsShown
@@ -56,12 +57,13 @@ def sitting_resources(snapshot: Snapshot, publisher: Publisher, row: SetRow) -> 
     versions = VersionsShown(newest=shown(newest), mean=mean)
     export = SetExport(publisher, subject_id, set_id)
     sitting = export.sitting(versions.newest)
+    mean_since = first_means(snapshot, row.tenant_id, {row.set_id})
     return [
         find_patient(snapshot, publisher, subject_id)[0],
         *devices_of(snapshot, publisher, sitting),
         service_device(sitting.evaluation.engine_version),
         *(export.observation(entry, versions) for entry in entries_of(snapshot, row)),
-        provenance_of(sitting, newest, mean_from_version=row.mean_from_version),
+        provenance_of(sitting, newest, mean_from_version=mean_since.get(row.set_id)),
     ]
 
 

@@ -9,8 +9,11 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.export import bulk_capability, codes
-from quietcuff.export.parameters import PARAMETERS
+from quietcuff.export.asked import Parameter
+from quietcuff.export.lastn import OPERATION as LASTN
+from quietcuff.export.past import PASTS
 from quietcuff.export.read import READERS
+from quietcuff.export.searched import SEARCHED
 
 FHIR_VERSION = "4.0.1"
 OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
@@ -23,7 +26,8 @@ PROFILES = [
     codes.US_HEART_RATE_PROFILE,
     codes.US_AVERAGE_BP_PROFILE,
 ]
-SEARCHED_TYPE = "Observation"
+OBSERVATION = "Observation"
+LASTN_DEFINITION = "http://hl7.org/fhir/OperationDefinition/Observation-lastn"
 FHIR_TYPES = tuple(sorted(READERS))
 
 
@@ -68,25 +72,32 @@ def security(token_url: str) -> dict[str, Any]:
 
 def resource_capability(resource_type: str) -> dict[str, Any]:
     """What can be done with one type of resource."""
+    asking = SEARCHED[resource_type].asking
+    has_past = resource_type in PASTS
     capability: dict[str, Any] = {
         "type": resource_type,
-        "interaction": [{"code": "read"}],
+        "interaction": [{"code": code} for code in interactions(resource_type)],
         "versioning": "versioned",
-        "readHistory": False,
+        "readHistory": has_past,
         "conditionalRead": "full-support",
+        "searchInclude": list(asking.includes),
+        "searchRevInclude": list(asking.reverse_includes),
+        "searchParam": [search_parameter(parameter) for parameter in asking.parameters if ":" not in parameter.name],
     }
-    if resource_type != SEARCHED_TYPE:
-        return capability
-    return capability | {
-        "supportedProfile": PROFILES,
-        "interaction": [{"code": "read"}, {"code": "search-type"}],
-        "searchParam": [
-            {
-                "name": parameter.name,
-                "definition": SEARCH_PARAMETER + parameter.definition,
-                "type": parameter.type,
-                "documentation": parameter.documentation,
-            }
-            for parameter in PARAMETERS
-        ],
-    }
+    if resource_type == OBSERVATION:
+        capability |= {
+            "supportedProfile": PROFILES,
+            "operation": [{"name": LASTN.removeprefix("$"), "definition": LASTN_DEFINITION}],
+        }
+    return {name: value for name, value in capability.items() if value != []}
+
+
+def interactions(resource_type: str) -> list[str]:
+    """What the routes of a type do."""
+    return ["read", "vread", *(["history-instance"] if resource_type in PASTS else []), "search-type"]
+
+
+def search_parameter(parameter: Parameter) -> dict[str, Any]:
+    """One parameter as it is told; a chain has no definition of its own."""
+    told = {"name": parameter.name, "type": parameter.type, "documentation": parameter.documentation}
+    return told if parameter.definition is None else told | {"definition": SEARCH_PARAMETER + parameter.definition}

@@ -62,6 +62,10 @@ DEVICE_STATUS = concept(  # [PHD]
     IEEE_11073, "8410608", "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS", "Blood pressure measurement status"
 )
 
+SUBSETTED = Coding(  # [R4] Meta.tag of part of a resource
+    system="http://terminology.hl7.org/CodeSystem/v3-ObservationValue", code="SUBSETTED", display="subsetted"
+)
+
 MMHG_UNIT, MMHG_CODE = "mmHg", "mm[Hg]"  # [R4] bp, fixed code; the unit is display text
 PER_MINUTE_UNIT, PER_MINUTE_CODE = "/min", "/min"  # [R4] heartrate, fixed code
 PERCENT_UNIT, PERCENT_CODE = "%", "%"  # UCUM; the unit that [USC] fixes for percentiles of children
@@ -133,3 +137,21 @@ CREATE = concept(DATA_OPERATION, "CREATE", "create")  # [R4] Provenance.activity
 UPDATE = concept(DATA_OPERATION, "UPDATE", "revise")  # [R4]
 ASSEMBLER = concept(PROVENANCE_PARTICIPANT, "assembler", "Assembler")  # [R4]
 AUTHOR = concept(PROVENANCE_PARTICIPANT, "author", "Author")  # [R4]
+
+RESTFUL_INTERACTION = "http://hl7.org/fhir/restful-interaction"
+TRAIL_ACTION = "urn:quietcuff:trail-action"  # our own: the word under which the trail keeps what was done
+DICOM = "http://dicom.nema.org/resources/ontology/DCM"
+AUDIT_ENTITY = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
+OBJECT_ROLE = "http://terminology.hl7.org/CodeSystem/object-role"
+RESTFUL = Coding(  # [R4] AuditEvent.type
+    system="http://terminology.hl7.org/CodeSystem/audit-event-type", code="rest", display="RESTful Operation"
+)
+AUDIT_SOURCE = concept(DICOM, "110153", "Source Role ID")  # [R4] AuditEvent.agent.type, as in its examples
+AUDIT_DESTINATION = concept(DICOM, "110152", "Destination Role ID")
+AUDIT_PERSON = Coding(system=AUDIT_ENTITY, code="1", display="Person")  # [R4]
+AUDIT_OBJECT = Coding(system=AUDIT_ENTITY, code="2", display="System Object")  # [R4]
+AUDIT_PATIENT = Coding(system=OBJECT_ROLE, code="1", display="Patient")  # [R4]
+AUDIT_RESOURCE = Coding(system=OBJECT_ROLE, code="4", display="Domain Resource")  # [R4]
+AUDIT_REQUEST = Coding(  # IHE Basic Audit Log Patterns
+    system="https://profiles.ihe.net/ITI/BALP/CodeSystem/BasicAuditEntityType", code="XrequestId"
+)

@@ -13,6 +13,7 @@ from quietcuff.export.bulk_plan import Pairs, Plan
 from quietcuff.export.dates import Clock
 from quietcuff.export.places import place_name
 from quietcuff.export.records import Publisher
+from quietcuff.export.searched import OBSERVATIONS
 from quietcuff.storage.entries import ObservationQuery
 from quietcuff.storage.export_pages import SetOnPage
 from quietcuff.storage.search import Snapshot, find_observations
@@ -31,7 +32,10 @@ def query_of(parameters: Pairs, publisher: Publisher, now: datetime) -> Observat
         NotAcceptable: a parameter that is not known, or a value that cannot be read.
     """
     clock = Clock(publisher.tenant.zone, now)
-    return parse_search(parameters, fhir_url=publisher.fhir_url, clock=clock, is_strict=True).query
+    query: ObservationQuery = parse_search(
+        OBSERVATIONS.asking, parameters, publisher=publisher, clock=clock, is_strict=True
+    ).query
+    return query
 
 
 def matching_places(

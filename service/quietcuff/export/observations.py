@@ -16,7 +16,7 @@ from quietcuff.export.shapes import (
     Quantity,
     Reference,
 )
-from quietcuff.export.sittings import Stand, StoredSitting
+from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]
 HEART_RATE_PROFILES = [codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE]
@@ -44,7 +44,7 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=stood.last_updated,
+        issued=instant(stand.updated_at),
         performer=elsewhere_list(reading.observer) or frame.observer,
         interpretation=frame.interpretations.get(index),
         note=notes.reading_notes(reading, sitting.evaluation.readings[index], frame.setting_note),
@@ -73,7 +73,7 @@ def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=stood.last_updated,
+        issued=instant(stand.updated_at),
         performer=elsewhere_list(reading.observer) or frame.observer,
         value_quantity=None if pulse is None else quantity(pulse, codes.PER_MINUTE_UNIT, codes.PER_MINUTE_CODE),
         data_absent_reason=codes.ABSENT_UNKNOWN if pulse is None else None,
@@ -100,7 +100,7 @@ def flags_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
-        issued=stood.last_updated,
+        issued=instant(stand.updated_at),
         data_absent_reason=None if flagged else codes.ABSENT_UNKNOWN,
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}")],

@@ -3,112 +3,175 @@ said and what is done cannot differ."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
+from collections.abc import Iterable
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export import codes
-from quietcuff.export.dates import Clock, parse_date
-from quietcuff.export.places import is_plain_id, observation_key
+from quietcuff.export.asked import (
+    LAST_UPDATED,
+    Asked,
+    Narrow,
+    Parameter,
+    both,
+    identified_people,
+    ids_of,
+    ranges,
+    reference_id,
+)
+from quietcuff.export.derived import derived_keys
+from quietcuff.export.places import observation_key, place_key
+from quietcuff.export.quantities import parse_quantity, test_of
 from quietcuff.export.shapes import CodeableConcept
-from quietcuff.storage.entries import DateRange, Kind, ObservationQuery
-
-MOST_ALTERNATIVES = 200
-STATUSES = frozenset(("registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error"))
-CODE_OF_KIND: dict[Kind, CodeableConcept] = {
-    "reading": codes.BP_PANEL,
-    "pulse": codes.HEART_RATE,
-    "flags": codes.DEVICE_STATUS,
-    "mean": codes.MEAN_PANEL,
-}
-CATEGORY_OF_KIND: dict[Kind, CodeableConcept] = {
-    "reading": codes.VITAL_SIGNS,
-    "pulse": codes.VITAL_SIGNS,
-    "mean": codes.VITAL_SIGNS,
-}
-
-
-class Asked(msgspec.Struct, frozen=True):
-    """One parameter as it was asked: its alternatives, of which one must hold, and what they are read against."""
-
-    name: str
-    alternatives: list[str]
-    fhir_url: str
-    clock: Clock
-
-
-Narrow = Callable[[ObservationQuery, Asked], ObservationQuery]
-
-
-class Parameter(msgspec.Struct, frozen=True):
-    """A search parameter: its FHIR type, the definition it follows, what it finds, and how it narrows a query."""
-
-    name: str
-    type: str
-    definition: str
-    documentation: str
-    narrow: Narrow
+from quietcuff.export.slots import (
+    CATEGORY_OF_KIND,
+    CODE_OF_KIND,
+    COMPONENTS,
+    FURTHER_CODE,
+    HAS_FURTHER_CODE,
+    SLOTS,
+    Slot,
+)
+from quietcuff.export.terms import Token, refused, split, token
+from quietcuff.storage.codes import OBSERVATION_STATUS
+from quietcuff.storage.entries import KINDS, Kind, ObservationQuery, ValueTest
 
 
 def by_patient(query: ObservationQuery, asked: Asked) -> ObservationQuery:
-    """Of these persons. An id that cannot be one of ours finds nothing."""
-    wanted = frozenset(subject_id for text in asked.alternatives if is_plain_id(subject_id := patient_id(text, asked.fhir_url)))
-    known = query.subject_ids
-    return msgspec.structs.replace(query, subject_ids=wanted if known is None else known & wanted)
+    """Of these persons."""
+    return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, ids_of(asked, "Patient")))
 
 
-def patient_id(text: str, fhir_url: str) -> str:
-    """The id in a reference: ``p1``, ``Patient/p1``, or the same as an absolute address of this service."""
-    return text.removeprefix(f"{fhir_url}/").removeprefix("Patient/")
+def by_patient_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of the persons of these identifiers. An identifier without its system may be several persons'."""
+    found = identified_people(asked)
+    return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, found))
+
+
+def by_device(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Measured with these devices; a mean where all of its readings were."""
+    return msgspec.structs.replace(query, device_ids=both(query.device_ids, ids_of(asked, "Device")))
+
+
+def by_order(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Asked for by these orders, which are known here by their identifiers alone."""
+    wanted = frozenset(f"{one.system}|{one.code}" for one in asked.tokens if one.system and one.code)
+    return msgspec.structs.replace(query, based_on=both(query.based_on, wanted))
+
+
+def by_order_reference(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """No order is kept here as a resource: a reference to one finds nothing."""
+    return msgspec.structs.replace(query, based_on=frozenset())
 
 
 def by_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     """Of what the code names. A component's code, such as systolic, finds nothing: it is not the Observation's code."""
-    return of_kinds(query, asked, CODE_OF_KIND)
+    return with_tests(query, whole_tests(asked))
+
+
+def whole_tests(asked: Asked) -> list[ValueTest]:
+    """The kinds that a code of the whole names, and those of a kind that have a further code."""
+    tests = [ValueTest(kind=kind) for kind in sorted(kinds_named(asked, CODE_OF_KIND))]
+    return tests + ([HAS_FURTHER_CODE] if any(is_named(one, FURTHER_CODE) for one in asked.tokens) else [])
 
 
 def by_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     """Of this category; device flags have none."""
-    return of_kinds(query, asked, CATEGORY_OF_KIND)
+    return msgspec.structs.replace(query, kinds=query.kinds & kinds_named(asked, CATEGORY_OF_KIND))
 
 
-def of_kinds(query: ObservationQuery, asked: Asked, concepts: dict[Kind, CodeableConcept]) -> ObservationQuery:
-    """Only the kinds whose concept one of the tokens names."""
-    wanted = frozenset(
-        kind
-        for kind, concept in concepts.items()
-        for coding in concept.coding or []
-        if any(is_token_of(token, coding.system, coding.code) for token in asked.alternatives)
-    )
-    return msgspec.structs.replace(query, kinds=query.kinds & wanted)
+def kinds_named(asked: Asked, concepts: dict[Kind, CodeableConcept]) -> frozenset[Kind]:
+    """The kinds whose concept one of the tokens names."""
+    return frozenset(kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in asked.tokens))
 
 
-def is_token_of(token: str, system: str, code: str) -> bool:
-    """Whether ``code``, ``system|code`` or ``system|`` names a code; ``|code`` means a code without a system."""
-    given_system, bar, given_code = token.rpartition("|")
-    if not bar:
-        return token == code
-    return given_system == system and given_code in ("", code)
+def kinds_of(conditions: Iterable[tuple[str, str]]) -> frozenset[Kind]:
+    """The kinds that are of a category and a code: what a scope may be narrowed to."""
+    found = frozenset(KINDS)
+    for name, value in conditions:
+        concepts = CATEGORY_OF_KIND if name == "category" else CODE_OF_KIND
+        wanted = [token(text) for text in split(value, ",")]
+        found &= {kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in wanted)}
+    return found
+
+
+def is_named(wanted: Token, concept: CodeableConcept) -> bool:
+    return any(wanted.names(coding.system, coding.code) for coding in concept.coding or [])
+
+
+def by_component_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """With a component of one of these codes."""
+    return with_tests(query, component_tests(asked))
+
+
+def by_combo_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """With one of these codes, as a whole or in a component."""
+    return with_tests(query, whole_tests(asked) + component_tests(asked))
+
+
+def component_tests(asked: Asked) -> list[ValueTest]:
+    return [test for concept, test in COMPONENTS if any(is_named(one, concept) for one in asked.tokens)]
+
+
+def with_tests(query: ObservationQuery, tests: list[ValueTest]) -> ObservationQuery:
+    """The query with one more group of tests, of which one must hold. Of a kind that passes whole nothing more is asked."""
+    kinds = query.kinds & {test.kind for test in tests}
+    whole = {test.kind for test in tests if test.operator == "always"}
+    if whole >= kinds:
+        return msgspec.structs.replace(query, kinds=kinds)
+    asked = tuple(test for test in tests if test.operator == "always" or test.kind not in whole)
+    return msgspec.structs.replace(query, kinds=kinds, values=(*query.values, asked))
+
+
+def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
+    """With one of these values in one of the slots; with ``has_code`` each value stands behind a code and a dollar."""
+
+    def narrow(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+        tests = []
+        for text in asked.alternatives:
+            code, *values = split(text, "$") if has_code else ["", text]
+            if len(values) != 1:
+                raise refused(asked.name, "not-a-pair", "A code and a value with $ between, such as 8480-6$ge140.")
+            wanted = parse_quantity(values[0], asked.name)
+            among = [slot for slot in slots if not has_code or is_named(token(code), slot.concept)]
+            tests += [test for slot in among if (test := test_of(slot, wanted)) is not None]
+        return with_tests(query, tests)
+
+    return narrow
 
 
 def by_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     """In one of these states."""
     wanted = frozenset(
         status
-        for status in STATUSES
-        if any(is_token_of(token, codes.OBSERVATION_STATUS, status) for token in asked.alternatives)
+        for status in OBSERVATION_STATUS.words
+        if any(one.names(codes.OBSERVATION_STATUS, status) for one in asked.tokens)
     )
-    known = query.statuses
-    return msgspec.structs.replace(query, statuses=wanted if known is None else known & wanted)
+    return msgspec.structs.replace(query, statuses=both(query.statuses, wanted))
 
 
 def by_id(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     """Of these ids. An id that cannot be one of ours finds nothing."""
-    keys = frozenset(key for text in asked.alternatives if (key := observation_key(text)) is not None)
-    known = query.keys
-    return msgspec.structs.replace(query, keys=keys if known is None else known & keys)
+    keys = frozenset(key for text in asked.plain if (key := observation_key(text)) is not None)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of these business identifiers, whose system is ours."""
+    system = f"{asked.publisher.public_url}/id/observation"
+    ours = [one for one in asked.tokens if one.system in (None, system)]
+    if any(not one.code for one in ours):
+        return query
+    keys = frozenset(key for one in ours if (key := place_key(one.code)) is not None)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_source(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Derived from these readings: their device flags, and the means in which they count."""
+    named = (reference_id(text, "Observation", asked.publisher.fhir_url) for text in asked.plain)
+    sources = frozenset(key for text in named if (key := observation_key(text)) is not None and key.kind == "reading")
+    keys = derived_keys(asked.found_in, asked.publisher.tenant.tenant_id, sources)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
 def by_date(query: ObservationQuery, asked: Asked) -> ObservationQuery:
@@ -116,40 +179,47 @@ def by_date(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     return msgspec.structs.replace(query, taken=(*query.taken, ranges(asked)))
 
 
-def by_last_updated(query: ObservationQuery, asked: Asked) -> ObservationQuery:
-    """Changed then."""
-    return msgspec.structs.replace(query, updated=(*query.updated, ranges(asked)))
-
-
-def ranges(asked: Asked) -> tuple[DateRange, ...]:
-    return tuple(parse_date(text, asked.name, asked.clock) for text in asked.alternatives)
-
-
+COMPONENT_SLOTS = tuple(slot for slot in SLOTS if slot.is_component)
+OWN_SLOTS = tuple(slot for slot in SLOTS if not slot.is_component)
+PAIR = "A code and a value, such as 8480-6$ge140 or 8480-6$ge140|http://unitsofmeasure.org|mm[Hg]; kPa is converted."
 PARAMETERS = (
     Parameter("_id", "token", "Resource-id", "The logical id.", by_id),
-    Parameter("_lastUpdated", "date", "Resource-lastUpdated", "When this version of the resource was made.", by_last_updated),
+    LAST_UPDATED,
+    Parameter(
+        "based-on",
+        "reference",
+        "Observation-based-on",
+        "Orders are known by identifier alone: based-on:identifier=system|value.",
+        by_order_reference,
+    ),
+    Parameter("based-on:identifier", "reference", None, "The identifier of the order, system|value.", by_order),
     Parameter("category", "token", "Observation-category", "vital-signs: readings, pulses and means.", by_category),
     Parameter("code", "token", "clinical-code", "The code of the whole Observation, not of a component.", by_code),
+    Parameter("code-value-quantity", "composite", "Observation-code-value-quantity", PAIR, by_value(OWN_SLOTS, has_code=True)),
+    Parameter("combo-code", "token", "Observation-combo-code", "The code of the whole or of a component.", by_combo_code),
+    Parameter(
+        "combo-code-value-quantity", "composite", "Observation-combo-code-value-quantity", PAIR, by_value(SLOTS, has_code=True)
+    ),
+    Parameter("component-code", "token", "Observation-component-code", "The code of a component.", by_component_code),
+    Parameter(
+        "component-code-value-quantity",
+        "composite",
+        "Observation-component-code-value-quantity",
+        PAIR,
+        by_value(COMPONENT_SLOTS, has_code=True),
+    ),
     Parameter("date", "date", "clinical-date", "When it was measured; for a mean, the period of its readings.", by_date),
+    Parameter("derived-from", "reference", "Observation-derived-from", "A reading that a mean or flags come from.", by_source),
+    Parameter("device", "reference", "Observation-device", "What it was measured with.", by_device),
+    Parameter("identifier", "token", "clinical-identifier", "The identifier that each Observation carries.", by_identifier),
     Parameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient),
+    Parameter("patient.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier),
+    Parameter("patient:Patient", "reference", None, "Whose it is.", by_patient),
     Parameter(
         "status", "token", "Observation-status", "final, amended, corrected, preliminary or entered-in-error.", by_status
     ),
     Parameter("subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient),
+    Parameter("subject.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier),
+    Parameter("subject:Patient", "reference", None, "Whose it is.", by_patient),
+    Parameter("value-quantity", "quantity", "Observation-value-quantity", "The pulse.", by_value(OWN_SLOTS, has_code=False)),
 )
-BY_NAME = {parameter.name: parameter for parameter in PARAMETERS}
-
-
-def alternatives_of(name: str, value: str) -> list[str]:
-    """The values that a comma separates; a backslash keeps a comma, bar, dollar or backslash as it is.
-
-    Raises:
-        NotAcceptable: an empty value, which must not widen a search, or too many.
-    """
-    parts = [re.sub(r"\\([,|$\\])", r"\1", part) for part in re.split(r"(?<!\\),", value)]
-    if "" in parts:
-        raise NotAcceptable([Fault(parameter=name, code="empty", detail="A value, or the parameter left out.")])
-    if len(parts) > MOST_ALTERNATIVES:
-        detail = f"At most {MOST_ALTERNATIVES} alternatives."
-        raise NotAcceptable([Fault(parameter=name, code="too-many", detail=detail)])
-    return parts

@@ -30,6 +30,12 @@ def observation_key(logical_id: str) -> ObservationKey | None:
     return ObservationKey(set_id, "mean", 0) if letter is None else ObservationKey(set_id, KINDS_BY_LETTER[letter], int(index))
 
 
+def place_key(text: str) -> ObservationKey | None:
+    """The Observation that the value of our identifier names, ``S/r0`` or ``S/mean``, or None."""
+    set_id, slash, name = text.partition("/")
+    return observation_key(f"{set_id}-{name}") if slash else None
+
+
 def provenance_version(logical_id: str) -> tuple[str, int] | None:
     """The set and version that a Provenance's id names, or None."""
     found = PROVENANCE_ID.fullmatch(logical_id)

@@ -15,7 +15,7 @@ from quietcuff.storage.versions import VersionRow
 def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_from_version: int | None) -> Provenance:
     """The record of one version of a sitting.
 
-    ``mean_from_version`` is the version that the mean shows now. The reason of a correction is free text and stays
+    ``mean_from_version`` is the first version that a mean came of. The reason of a correction is free text and stays
     inside the service.
     """
     used = [reading_reference(sitting, index) for index in sitting.counted]

@@ -12,14 +12,16 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import NotFound
-from quietcuff.export.bundle import shown, version_of
+from quietcuff.export.audit import audit_event, audit_key
+from quietcuff.export.bundle import version_of
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.parties import find_device_shown, find_patient
 from quietcuff.export.places import observation_key, provenance_version
-from quietcuff.export.provenance import provenance_of
-from quietcuff.export.records import Publisher, SetExport, observations_at
+from quietcuff.export.provenances import provenances_of
+from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.shapes import Device, Patient
 from quietcuff.storage.entries import ObservationQuery
+from quietcuff.storage.registry_search import TRAIL, RowQuery, find_rows
 from quietcuff.storage.search import Snapshot, find_observations
 from quietcuff.storage.sets import find_set
 
@@ -74,7 +76,8 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
 def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
     """A reading, its pulse, its device flags, or the mean of a sitting."""
     key = observation_key(logical_id)
-    query = ObservationQuery(keys=frozenset(() if key is None else (key,)), order="date", limit=1)
+    keys = frozenset(() if key is None or key.kind not in publisher.sight.kinds else (key,))
+    query = ObservationQuery(keys=keys, order="date", limit=1)
     entries = find_observations(snapshot, publisher.tenant.tenant_id, query)
     if not entries:
         raise NotFound("Observation")
@@ -98,7 +101,7 @@ def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Re
 
 def party_read(resource: Patient | Device, updated_at: datetime) -> Read:
     """A person or a monitor as read."""
-    version = "1" if resource.meta is None else resource.meta.version_id
+    version = (resource.meta.version_id if resource.meta else None) or "1"
     return Read(body=ENCODER.encode(resource), version=version, updated_at=updated_at)
 
 
@@ -109,12 +112,23 @@ def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -
     if named is None or row is None:
         raise NotFound("Provenance")
     version = version_of(snapshot, row, named[1])
-    sitting = SetExport(publisher, str(row.subject_id), named[0]).sitting(shown(version))
-    resource = provenance_of(sitting, version, mean_from_version=row.mean_from_version)
+    (resource,) = provenances_of(snapshot, publisher, [version])
     return Read(body=ENCODER.encode(resource), version="1", updated_at=version.created_at)
 
 
+def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+    """One row of the trail, which never changes."""
+    key = audit_key(logical_id)
+    query = RowQuery(keys=frozenset(() if key is None else (key,)), limit=1)
+    found = find_rows(snapshot, publisher.tenant.tenant_id, TRAIL, query)
+    if not found:
+        raise NotFound("AuditEvent")
+    row = found[0].columns
+    return Read(body=ENCODER.encode(audit_event(row, publisher.public_url)), version="1", updated_at=row.at)
+
+
 READERS: dict[str, Reader] = {
+    "AuditEvent": read_audit_event,
     "Device": read_device,
     "Observation": read_observation,
     "Patient": read_patient,

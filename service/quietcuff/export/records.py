@@ -13,6 +13,7 @@ from quietcuff.export.frames import Frame, frame_of
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.moves import BUILDERS
 from quietcuff.export.shapes import Observation
+from quietcuff.export.sight import Sight
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
 from quietcuff.storage.entries import ObservationEntry
 from quietcuff.storage.ids import device_id
@@ -33,10 +34,12 @@ READING_SET = msgspec.json.Decoder(SetWithHistoryUnread)
 
 
 class Publisher(msgspec.Struct, frozen=True, kw_only=True):
-    """Whose data is shown, and under which address the service is known outside, without a slash at its end."""
+    """Whose data is shown, how much of it, and under which address the service is known outside, without a slash at its
+    end."""
 
     tenant: Tenant
     public_url: str
+    sight: Sight = Sight()
 
     @property
     def fhir_url(self) -> str:

@@ -2,47 +2,70 @@
 
 from __future__ import annotations
 
+from typing import Any
 from urllib.parse import urlencode
 
 import msgspec
 
 from quietcuff.export.asking import CURSOR, Search, cursor_of
-from quietcuff.export.records import Publisher, observations_at
-from quietcuff.export.shapes import Bundle, Entry, Link, SearchMode
-from quietcuff.storage.entries import ObservationEntry
-from quietcuff.storage.search import Snapshot, count_observations, find_observations
+from quietcuff.export.elements import part_of
+from quietcuff.export.including import included
+from quietcuff.export.records import Publisher
+from quietcuff.export.searched import SEARCHED, Searched
+from quietcuff.export.shapes import Bundle, Entry, Link, Resource, SearchMode
+from quietcuff.storage.entries import PageEnd
+from quietcuff.storage.search import Snapshot, newest_change
 
 ENCODER = msgspec.json.Encoder()
 MATCH = SearchMode(mode="match")
+INCLUDE = SearchMode(mode="include")
 
 
 def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes:
     """One page of what a search found, as a Bundle in JSON."""
-    tenant_id = publisher.tenant.tenant_id
+    searched = SEARCHED[search.asking.type]
     if search.only_total:
-        total = count_observations(snapshot, tenant_id, search.query)
+        total = searched.count(snapshot, publisher, search.query)
         return ENCODER.encode(Bundle(type="searchset", total=total, link=[self_link(search, publisher)]))
-    found = find_observations(snapshot, tenant_id, search.query)
+    found = searched.find(snapshot, publisher, search.query)
     page, has_more = found[: search.query.limit], len(found) > search.query.limit
     bundle = Bundle(
         type="searchset",
-        total=total_of(snapshot, tenant_id, search, None if has_more else len(page)),
-        link=[self_link(search, publisher), *(next_links(search, page[-1], publisher) if has_more else [])],
-        entry=match_entries(snapshot, publisher, page) or None,
+        total=total_of(snapshot, publisher, searched, search, None if has_more else len(page)),
+        link=[self_link(search, publisher), *(next_links(snapshot, search, page[-1], publisher) if has_more else [])],
+        entry=entries(snapshot, publisher, searched, search, page) or None,
     )
     return ENCODER.encode(bundle)
 
 
-def match_entries(snapshot: Snapshot, publisher: Publisher, page: list[ObservationEntry]) -> list[Entry]:
-    """The Observations of a page, each under its address."""
+def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: list[Any], operation: str) -> bytes:
+    """What an operation found, all on one page."""
+    url = search_url(search, publisher, list(search.understood), f"/{operation}")
+    shown = [] if search.only_total else entries(snapshot, publisher, SEARCHED[search.asking.type], search, found)
+    return ENCODER.encode(
+        Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)], entry=shown or None)
+    )
+
+
+def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
+    """What was found, each under its address, and what was asked for with it."""
+    matches = searched.show(snapshot, publisher, page)
+    others = included(snapshot, publisher, search.includes, matches) if search.includes else []
+    shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
     return [
-        Entry(full_url=publisher.address("Observation", observation.id), resource=observation, search=MATCH)
-        for observation in observations_at(snapshot, publisher, page)
+        *(Entry(full_url=address(publisher, one), resource=one, search=MATCH) for one in shown),
+        *(Entry(full_url=address(publisher, one), resource=one, search=INCLUDE) for one in others),
     ]
 
 
-def total_of(snapshot: Snapshot, tenant_id: int, search: Search, all_on_page: int | None) -> int | None:
-    """How many matches there are on all pages: when it was asked for, or costs nothing, or is about one person.
+def address(publisher: Publisher, resource: Resource) -> str:
+    return publisher.address(type(resource).__name__, resource.id)
+
+
+def total_of(
+    snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, all_on_page: int | None
+) -> int | None:
+    """How many matches there are on all pages: when it was asked for, or costs nothing, or is about one person or a few ids.
 
     ``all_on_page`` is their number when this page is the last.
     """
@@ -51,20 +74,23 @@ def total_of(snapshot: Snapshot, tenant_id: int, search: Search, all_on_page: in
     if all_on_page is not None and search.query.after is None:
         return all_on_page
     is_narrow = search.query.subject_ids is not None or search.query.keys is not None
-    return count_observations(snapshot, tenant_id, search.query) if search.wants_total or is_narrow else None
+    return searched.count(snapshot, publisher, search.query) if search.wants_total or is_narrow else None
 
 
 def self_link(search: Search, publisher: Publisher) -> Link:
     """What was understood of the request, and nothing else."""
-    return Link(relation="self", url=search_url(publisher, list(search.understood)))
+    return Link(relation="self", url=search_url(search, publisher, list(search.understood)))
 
 
-def next_links(search: Search, last: ObservationEntry, publisher: Publisher) -> list[Link]:
+def next_links(snapshot: Snapshot, search: Search, last: Any, publisher: Publisher) -> list[Link]:
     """The way to the next page: the same search, from the end of this page."""
     kept = [(name, value) for name, value in search.understood if name != CURSOR]
-    return [Link(relation="next", url=search_url(publisher, [*kept, (CURSOR, cursor_of(last.page_end))]))]
+    before: PageEnd | None = search.query.after
+    began = newest_change(snapshot, publisher.tenant.tenant_id) if before is None else before.began
+    end = msgspec.structs.replace(last.page_end, began=began)
+    return [Link(relation="next", url=search_url(search, publisher, [*kept, (CURSOR, cursor_of(end))]))]
 
 
-def search_url(publisher: Publisher, parameters: list[tuple[str, str]]) -> str:
-    query = urlencode(parameters, safe="/:,")
-    return f"{publisher.fhir_url}/Observation" + (f"?{query}" if query else "")
+def search_url(search: Search, publisher: Publisher, parameters: list[tuple[str, str]], operation: str = "") -> str:
+    query = urlencode(parameters, safe="/:,$")
+    return f"{publisher.fhir_url}/{search.asking.type}{operation}" + (f"?{query}" if query else "")

@@ -71,9 +71,10 @@ class Annotation(Shape, frozen=True, kw_only=True, gc=False):
 class Meta(Shape, frozen=True, kw_only=True, gc=False):
     """Which version of the resource this is, and which profiles it keeps."""
 
-    version_id: str
-    last_updated: str
+    version_id: str | None = None
+    last_updated: str | None = None
     profile: list[str] | None = None
+    tag: list[Coding] | None = None
 
 
 class Extension(Shape, frozen=True, kw_only=True, gc=False):
@@ -189,7 +190,52 @@ class Provenance(Shape, frozen=True, kw_only=True, gc=False, tag_field="resource
     entity: list[ProvenanceEntity] | None = None
 
 
-Resource = Observation | Patient | Device | Provenance
+class AuditAgent(Shape, frozen=True, kw_only=True, gc=False):
+    """Who took part in what was done."""
+
+    type: CodeableConcept
+    who: Reference
+    requestor: bool
+
+
+class AuditSource(Shape, frozen=True, kw_only=True, gc=False):
+    """Who noted it down."""
+
+    observer: Reference
+
+
+class AuditDetail(Shape, frozen=True, kw_only=True, gc=False):
+    """One more fact about what was touched."""
+
+    type: str
+    value_string: str
+
+
+class AuditEntity(Shape, frozen=True, kw_only=True, gc=False):
+    """What was touched, and as what."""
+
+    what: Reference
+    type: Coding
+    role: Coding | None = None
+    detail: list[AuditDetail] | None = None
+
+
+class AuditEvent(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType", tag="AuditEvent"):
+    """One row of the trail: who did what to whose data, when."""
+
+    id: str
+    meta: Meta
+    type: Coding
+    subtype: list[Coding]
+    action: str
+    recorded: str
+    outcome: str
+    agent: list[AuditAgent]
+    source: AuditSource
+    entity: list[AuditEntity] | None = None
+
+
+Resource = Observation | Patient | Device | Provenance | AuditEvent
 
 
 class SearchMode(Shape, frozen=True, kw_only=True, gc=False):
@@ -198,12 +244,29 @@ class SearchMode(Shape, frozen=True, kw_only=True, gc=False):
     mode: str
 
 
+class EntryRequest(Shape, frozen=True, kw_only=True, gc=False):
+    """How one version of a resource came about, as if by a request."""
+
+    method: str
+    url: str
+
+
+class EntryResponse(Shape, frozen=True, kw_only=True, gc=False):
+    """What such a request would have been answered."""
+
+    status: str
+    etag: str
+    last_modified: str | None = None
+
+
 class Entry(Shape, frozen=True, kw_only=True, gc=False):
     """One resource of a bundle, under its absolute address."""
 
     full_url: str
     resource: Resource
     search: SearchMode | None = None
+    request: EntryRequest | None = None
+    response: EntryResponse | None = None
 
 
 class Link(Shape, frozen=True, kw_only=True, gc=False):

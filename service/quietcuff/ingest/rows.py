@@ -24,7 +24,7 @@ MINUTE = timedelta(minutes=1)
 SHARES, LONG = 10_000, timedelta(days=1)
 MEAN_SHOWN = (
     *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
-    *("mean_systolic", "mean_diastolic", "mean_device_id", "mean_is_long"),
+    *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic", "mean_device_id", "mean_is_long"),
 )
 
 
@@ -131,12 +131,22 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "counted": result.readings_counted,
             "mean_systolic": round(result.systolic_mmhg * SHARES),
             "mean_diastolic": round(result.diastolic_mmhg * SHARES),
+            **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
         shown = {name: getattr(before, name) for name in MEAN_SHOWN}
     return {**stand, **shown}
+
+
+def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
+    """A mean of 24 hours, where the result holds one."""
+    mean = None if evaluation.series is None else evaluation.series.hours_24
+    return {
+        "hours_24_systolic": None if mean is None else round(mean.systolic_mmhg * SHARES),
+        "hours_24_diastolic": None if mean is None else round(mean.diastolic_mmhg * SHARES),
+    }
 
 
 def mean_device_id(sitting: StoredSitting) -> UUID | None:

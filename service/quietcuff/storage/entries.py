@@ -11,7 +11,8 @@ import msgspec
 
 Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
-Order = Literal["newest-sitting", "date", "-date"]
+Order = Literal["date", "-date", "updated", "-updated"]
+Operator = Literal["always", "present", "within", "outside", "bit"]
 
 KINDS: tuple[Kind, ...] = ("reading", "pulse", "flags", "mean")
 # A reading's entries stand together, the mean after all of them.
@@ -35,16 +36,31 @@ class ObservationKey(msgspec.Struct, frozen=True):
     index: int
 
 
+class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
+    """What one kind of entry must show. ``column`` says where; its value lies in ``[low, high)``, or has the bit ``low``."""
+
+    kind: Kind
+    column: str | None = None
+    operator: Operator = "always"
+    low: int = 0
+    high: int = 0
+
+
 class PageEnd(msgspec.Struct, frozen=True, array_like=True):
-    """The key of the last entry of a page; the next page starts after it."""
+    """The key of the last entry of a page; the next page starts after it. ``began`` is the newest version there was when the
+    first page was read."""
 
     ordered_by: datetime
     set_id: UUID
     place: int
+    began: datetime | None = None
 
 
 class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which entries to find. Every condition that is not None must hold; of date alternatives, one."""
+    """Which entries to find. Every condition that is not None must hold; of the alternatives in a group, one.
+
+    ``based_on`` holds identifiers as they are stored, ``system|value``.
+    """
 
     kinds: frozenset[Kind] = frozenset(KINDS)
     subject_ids: frozenset[str] | None = None
@@ -53,7 +69,10 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
     statuses: frozenset[str] | None = None
     taken: tuple[tuple[DateRange, ...], ...] = ()
     updated: tuple[tuple[DateRange, ...], ...] = ()
-    order: Order = "newest-sitting"
+    device_ids: frozenset[str] | None = None
+    based_on: frozenset[str] | None = None
+    values: tuple[tuple[ValueTest, ...], ...] = ()
+    order: Order = "-date"
     limit: int = 50
     after: PageEnd | None = None
 

@@ -5,7 +5,8 @@ Pages follow a key (when, set, place), so that they stay stable while sittings a
 
 from __future__ import annotations
 
-from typing import Any
+from datetime import datetime
+from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection
@@ -13,29 +14,33 @@ from sqlalchemy import Connection
 from quietcuff.storage.codes import OBSERVATION_STATUS
 from quietcuff.storage.entries import (
     KINDS,
-    DateRange,
     Kind,
     ObservationEntry,
     ObservationKey,
     ObservationQuery,
     PageEnd,
 )
+from quietcuff.storage.search_dates import edges, prefixes
 from quietcuff.storage.search_statements import (
+    NEWEST_CHANGE,
     SUBJECTS_OF_SETS,
-    Prefixes,
     Shape,
+    all_statement,
     count_statement,
-    date_name,
     page_statement,
+    value_name,
 )
 
 # What a reader holds: one consistent view of everything that is committed.
 Snapshot = Connection
-Alternatives = tuple[tuple[DateRange, ...], ...]
+Purpose = Literal["page", "count", "moved"]
 
 
 def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
-    """The entries of one page, in order, and one more where there is a next page."""
+    """The entries of one page, in order, and one more where there is a next page.
+
+    Where the query says when its first page was read, entries that moved since are left out: ``find_moved`` has them.
+    """
     shape = shape_of(query)
     if not shape.kinds:
         return []
@@ -43,39 +48,57 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
     return [entry_of(row) for row in snapshot.execute(page_statement(shape), values)]
 
 
+def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
+    """The entries, wherever they stand now, that moved since the first page was read and were not new then."""
+    shape = shape_of(query, "moved")
+    if not shape.kinds:
+        return []
+    values = values_of(snapshot, tenant_id, query)
+    return [entry_of(row) for row in snapshot.execute(all_statement(shape), values)]
+
+
 def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
     """How many entries there are on all pages."""
-    shape = shape_of(query, is_count=True)
+    shape = shape_of(query, "count")
     if not shape.kinds:
         return 0
     values = values_of(snapshot, tenant_id, query)
     return int(snapshot.execute(count_statement(shape), values).scalar_one())
 
 
-def shape_of(query: ObservationQuery, *, is_count: bool = False) -> Shape:
+def newest_change(snapshot: Snapshot, tenant_id: int) -> datetime | None:
+    """When the newest version of any set was made, of those that this snapshot sees."""
+    found: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
+    return found
+
+
+def shape_of(query: ObservationQuery, purpose: Purpose = "page") -> Shape:
     """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
+    is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
+    began = None if query.after is None else query.after.began
     return Shape(
         kinds=tuple(kind for kind in KINDS if can_match(query, kind)),
         by_subject=query.subject_ids is not None,
         by_set=query.set_id is not None,
         by_status=query.statuses is not None,
         by_key=query.keys is not None,
+        by_device=query.device_ids is not None,
+        by_order=query.based_on is not None,
         taken=prefixes(query.taken),
         updated=prefixes(query.updated),
-        order="date" if is_count else query.order,
-        is_later_page=query.after is not None and not is_count,
+        tests=tuple(tuple((test.kind, test.column, test.operator) for test in group) for group in query.values),
+        order=query.order if purpose == "page" else "updated" if is_by_change else "date",
+        is_later_page=purpose == "page" and query.after is not None,
+        moved="moved" if purpose == "moved" else "either" if purpose == "count" or began is None else "unmoved",
     )
 
 
 def can_match(query: ObservationQuery, kind: Kind) -> bool:
     """False where no entry of this kind can be in the answer."""
-    is_empty = query.subject_ids == frozenset() or query.statuses == frozenset()
+    sought = (query.subject_ids, query.statuses, query.device_ids, query.based_on)
     has_key = query.keys is None or any(key.kind == kind for key in query.keys)
-    return kind in query.kinds and has_key and not is_empty
-
-
-def prefixes(alternatives: Alternatives) -> Prefixes:
-    return tuple(tuple(date.prefix for date in dates) for dates in alternatives)
+    has_tests = all(any(test.kind == kind for test in group) for group in query.values)
+    return kind in query.kinds and has_key and has_tests and frozenset() not in sought
 
 
 def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> dict[str, Any]:
@@ -89,10 +112,24 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
         values["statuses"] = sorted(OBSERVATION_STATUS.number(status) for status in query.statuses)
     if query.keys is not None:
         values |= keys_by_kind(snapshot, tenant_id, query.keys)
+    if query.device_ids is not None:
+        values["device_ids"] = [UUID(device_id) for device_id in sorted(query.device_ids)]
+    if query.based_on is not None:
+        values["based_on"] = sorted(query.based_on)
     if query.after is not None:
         end = query.after
-        values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place}
-    return values | edges("taken", query.taken) | edges("updated", query.updated)
+        values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place, "began": end.began}
+    return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query)
+
+
+def numbers(query: ObservationQuery) -> dict[str, int]:
+    """The numbers of every test under the names that its statement gives them."""
+    return {
+        value_name(group, place, edge): getattr(test, edge)
+        for group, tests in enumerate(query.values)
+        for place, test in enumerate(tests)
+        for edge in ("low", "high")
+    }
 
 
 def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[ObservationKey]) -> dict[str, Any]:
@@ -103,16 +140,6 @@ def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[Observation
         f"{kind}_keys": sorted((UUID(key.set_id), key.index) for key in keys if key.kind == kind) for kind in KINDS
     }
     return found | {"key_sets": [row.set_id for row in rows], "key_subjects": sorted({row.subject_id for row in rows})}
-
-
-def edges(name: str, alternatives: Alternatives) -> dict[str, Any]:
-    """Both ends of every date of a search."""
-    return {
-        date_name(name, group, place, edge): getattr(date, edge)
-        for group, dates in enumerate(alternatives)
-        for place, date in enumerate(dates)
-        for edge in ("low", "high")
-    }
 
 
 def entry_of(row: Any) -> ObservationEntry:

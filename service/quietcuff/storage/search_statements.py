@@ -4,11 +4,10 @@ shape of search is put together once and then only given its values."""
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 from sqlalchemy import (
-    BindParameter,
     ColumnElement,
     Integer,
     Select,
@@ -17,19 +16,23 @@ from sqlalchemy import (
     bindparam,
     func,
     literal,
-    not_,
     or_,
     select,
+    true,
     tuple_,
     union_all,
 )
 
 from quietcuff.storage.column_types import Id, Instant
-from quietcuff.storage.entries import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Order, Prefix
-from quietcuff.storage.tables import reading, reading_set
+from quietcuff.storage.entries import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order
+from quietcuff.storage.search_dates import Prefixes, date_conditions, implied_bounds
+from quietcuff.storage.tables import reading, reading_set, set_version
 
 Column = ColumnElement[Any]
-Prefixes = tuple[tuple[Prefix, ...], ...]
+# By group and alternative: the kind, the column and the test. Their numbers are bound.
+Tests = tuple[tuple[tuple[Kind, str | None, Operator], ...], ...]
+# Which entries: those of the page; or, of those that moved since the first page was read, all or none.
+Moved = Literal["either", "unmoved", "moved"]
 SHAPES_KEPT = 256
 
 
@@ -37,14 +40,28 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
     """Which conditions a search has."""
 
     kinds: tuple[Kind, ...]
-    by_subject: bool
-    by_set: bool
-    by_status: bool
-    by_key: bool
-    taken: Prefixes
-    updated: Prefixes
-    order: Order
-    is_later_page: bool
+    by_subject: bool = False
+    by_set: bool = False
+    by_status: bool = False
+    by_key: bool = False
+    by_device: bool = False
+    by_order: bool = False
+    taken: Prefixes = ()
+    updated: Prefixes = ()
+    tests: Tests = ()
+    order: Order = "-date"
+    is_later_page: bool = False
+    moved: Moved = "either"
+
+    @property
+    def is_wide(self) -> bool:
+        """True where nothing but a time narrows the search, so that it is the time that an index must serve."""
+        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.by_order)
+
+    @property
+    def is_by_change(self) -> bool:
+        """True where the entries are come by in the order in which they changed."""
+        return self.is_wide and self.order in ("updated", "-updated")
 
 
 class EntryColumns(msgspec.Struct, frozen=True, kw_only=True):
@@ -57,6 +74,7 @@ class EntryColumns(msgspec.Struct, frozen=True, kw_only=True):
     updated_at: Column
     taken_from: Column
     taken_to: Column
+    device_id: Column
 
 
 def reading_columns(prefix: str) -> EntryColumns:
@@ -69,6 +87,7 @@ def reading_columns(prefix: str) -> EntryColumns:
         updated_at=reading.c[f"{prefix}updated_at"],
         taken_from=reading.c.taken_at,
         taken_to=reading.c.taken_at,
+        device_id=reading.c.device_id,
     )
 
 
@@ -84,6 +103,7 @@ COLUMNS: dict[Kind, EntryColumns] = {
         updated_at=reading_set.c.mean_updated_at,
         taken_from=reading_set.c.mean_taken_from,
         taken_to=reading_set.c.mean_taken_to,
+        device_id=reading_set.c.mean_device_id,
     ),
 }
 
@@ -91,50 +111,81 @@ COLUMNS: dict[Kind, EntryColumns] = {
 SUBJECTS_OF_SETS = select(reading_set.c.set_id, reading_set.c.subject_id).where(
     reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id.in_(bindparam("set_ids", expanding=True))
 )
+NEWEST_CHANGE = select(func.max(set_version.c.created_at)).where(set_version.c.tenant_id == bindparam("tenant_id"))
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
 def page_statement(shape: Shape) -> Select[Any]:
-    """The entries of one page, in order. Each kind is cut to the length of the page before they are put together."""
-    parts = [in_order(entries(shape, kind), shape.order) for kind in shape.kinds]
-    found = union_all(*(select(part.subquery()) for part in parts)).subquery()
+    """The entries of one page, in order. Each part is cut to the length of the page before they are put together."""
+    found = union_all(*(select(in_order(part, shape.order).subquery()) for part in parts(shape))).subquery()
     return in_order(select(found), shape.order)
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def all_statement(shape: Shape) -> Select[Any]:
+    """All entries, in no order."""
+    return select(union_all(*parts(shape)).subquery())
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
 def count_statement(shape: Shape) -> Select[Any]:
     """How many entries there are."""
-    found = union_all(*(entries(shape, kind) for kind in shape.kinds)).subquery()
-    return select(func.count()).select_from(found)
+    return select(func.count()).select_from(union_all(*parts(shape)).subquery())
+
+
+def parts(shape: Shape) -> list[Select[Any]]:
+    """The entries of each kind. Where a time leads to them, the few means of long periods come apart from the others, whose
+    times lie close together."""
+    found = []
+    for kind in shape.kinds:
+        if kind == "mean" and shape.is_wide and shape.taken and not shape.is_by_change:
+            is_long = reading_set.c.mean_is_long == true()
+            short = implied_bounds("taken", shape.taken, reading_set.c.mean_taken_from)
+            found += [entries(shape, kind).where(is_long), entries(shape, kind).where(~is_long, *short)]
+        else:
+            found.append(entries(shape, kind))
+    return found
 
 
 def entries(shape: Shape, kind: Kind) -> Select[Any]:
     """All entries of one kind that the conditions let through, after the last page."""
     columns = COLUMNS[kind]
-    ordered_by = reading_set.c.taken_from if shape.order == "newest-sitting" else columns.taken_from
-    number = KINDS.index(kind)
+    table, number = columns.table, KINDS.index(kind)
     place = literal(MEAN_PLACE) if kind == "mean" else columns.index * ENTRIES_A_READING + literal(number)
+    # Means and flags have indexes of their own: a set has one mean, and few readings have flags.
+    is_led_by_versions = shape.is_by_change and kind not in ("mean", "flags")
+    changed_at = set_version.c.created_at if is_led_by_versions else columns.updated_at
+    ordered_by = columns.taken_from if shape.order in ("date", "-date") else changed_at
     statement = select(
         ordered_by.label("ordered_by"),
-        columns.table.c.set_id,
+        table.c.set_id,
         place.label("place"),
-        columns.table.c.subject_id,
+        table.c.subject_id,
         literal(number).label("kind"),
         columns.index.label("reading_index"),
         columns.version.label("version"),
         columns.status.label("status"),
         columns.updated_at.label("updated_at"),
-    ).where(*conditions(shape, kind))
-    led_by = reading_set if kind == "mean" or shape.order == "newest-sitting" else reading
-    statement = statement.where(led_by.c.tenant_id == bindparam("tenant_id"))
-    if led_by is not columns.table:
-        statement = statement.select_from(reading_set).join(reading, of_set(reading))
+    ).where(*conditions(shape, kind, changed_at))
+    if is_led_by_versions:
+        # A resource moves with a version of its set, at the very time of it.
+        same = and_(of_set(table, set_version), columns.updated_at == set_version.c.created_at)
+        statement = statement.select_from(set_version).join(table, same)
+        statement = statement.where(set_version.c.tenant_id == bindparam("tenant_id"))
+    else:
+        statement = statement.where(table.c.tenant_id == bindparam("tenant_id"))
+    if shape.by_order:
+        if table is reading:
+            statement = statement.select_from(reading_set).join(reading, of_set(reading))
+        statement = statement.where(
+            reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.based_on.in_(bindparam("based_on", expanding=True))
+        )
     if shape.is_later_page:
-        statement = statement.where(*beyond(shape.order, ordered_by, columns.table.c.set_id, place))
+        statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
     return statement
 
 
-def conditions(shape: Shape, kind: Kind) -> list[Column]:
+def conditions(shape: Shape, kind: Kind, changed_at: Column) -> list[Column]:
     """What an entry of one kind must satisfy."""
     columns = COLUMNS[kind]
     found: list[Column] = [columns.version.is_not(None)]
@@ -146,8 +197,16 @@ def conditions(shape: Shape, kind: Kind) -> list[Column]:
         found.append(columns.status.in_(bindparam("statuses", expanding=True)))
     if shape.by_key:
         found.append(key_condition(kind))
+    if shape.by_device:
+        found.append(columns.device_id.in_(bindparam("device_ids", expanding=True)))
+    began = bindparam("began", type_=Instant)
+    if shape.moved == "moved":
+        found += [changed_at > began, columns.version > 1]
+    elif shape.moved == "unmoved":
+        found.append(or_(changed_at <= began, columns.version == 1))
     found += date_conditions("taken", shape.taken, columns.taken_from, columns.taken_to)
-    return found + date_conditions("updated", shape.updated, columns.updated_at, columns.updated_at)
+    found += date_conditions("updated", shape.updated, changed_at, changed_at)
+    return found + value_conditions(shape.tests, kind)
 
 
 def key_condition(kind: Kind) -> Column:
@@ -161,63 +220,49 @@ def key_condition(kind: Kind) -> Column:
     )
 
 
-def of_set(table: Table) -> Column:
-    """The rows of a table that belong to a set, by the set's whole key."""
-    return and_(
-        table.c.tenant_id == reading_set.c.tenant_id,
-        table.c.subject_id == reading_set.c.subject_id,
-        table.c.set_id == reading_set.c.set_id,
-    )
-
-
-def date_conditions(name: str, groups: Prefixes, start: Column, end: Column) -> list[Column]:
-    """Of each group of alternatives, one must hold."""
+def value_conditions(tests: Tests, kind: Kind) -> list[Column]:
+    """Of each group, one test of this kind must hold. A kind that a group has no test of is never asked."""
     return [
         or_(
             *(
-                date_condition(prefix, start, end, *(moment(name, group, place, edge) for edge in ("low", "high")))
-                for place, prefix in enumerate(prefixes)
+                value_condition(group, place, COLUMNS[kind].table, column, operator)
+                for place, (of_kind, column, operator) in enumerate(alternatives)
+                if of_kind == kind
             )
         )
-        for group, prefixes in enumerate(groups)
+        for group, alternatives in enumerate(tests)
     ]
 
 
-def moment(name: str, group: int, place: int, edge: str) -> BindParameter[Any]:
-    return bindparam(date_name(name, group, place, edge), type_=Instant)
+def value_condition(group: int, place: int, table: Any, name: str | None, operator: Operator) -> Column:
+    """Whether a column holds what a test asks. What is not there satisfies no test of its value."""
+    if name is None or operator == "always":
+        return true()
+    column: Column = table.c[name]
+    low, high = (bindparam(value_name(group, place, edge), type_=Integer) for edge in ("low", "high"))
+    match operator:
+        case "within":
+            return and_(column >= low, column < high)
+        case "outside":
+            return or_(column < low, column >= high)
+        case "bit":
+            return column.bitwise_and(low) != 0
+        case _:
+            return column.is_not(None)
 
 
-def date_name(name: str, group: int, place: int, edge: str) -> str:
-    """What the edge of one date of a search is called in its statement."""
-    return f"{name}_{group}_{place}_{edge}"
+def value_name(group: int, place: int, edge: str) -> str:
+    """What the edge of one test is called in its statement."""
+    return f"value_{group}_{place}_{edge}"
 
 
-def date_condition(prefix: Prefix, start: Column, end: Column, low: Column, high: Column) -> Column:
-    """Whether a time satisfies a date of a search. ``start`` and ``end`` are the same column for an instant.
-
-    Source: FHIR R4 search, section 3.1.1.4.7 (prefixes), where both sides are ranges.
-    """
-    inside = and_(start >= low, end < high)
-    is_instant = start is end
-    match prefix:
-        case "eq":
-            return inside
-        case "ne":
-            return not_(inside)
-        case "gt":
-            return end >= high
-        case "lt":
-            return start < low
-        case "ge":
-            return start >= low if is_instant else or_(end >= high, inside)
-        case "le":
-            return start < high if is_instant else or_(start < low, inside)
-        case "sa":
-            return start >= high
-        case "eb":
-            return end < low
-        case "ap":
-            return and_(start < high, end >= low)
+def of_set(table: Table, whole: Table = reading_set) -> Column:
+    """The rows of a table that belong to a set, by the set's whole key."""
+    return and_(
+        table.c.tenant_id == whole.c.tenant_id,
+        table.c.subject_id == whole.c.subject_id,
+        table.c.set_id == whole.c.set_id,
+    )
 
 
 def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
@@ -225,9 +270,9 @@ def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> l
     at = bindparam("end_ordered_by", type_=Instant)
     key = tuple_(ordered_by, set_id, place)
     last = tuple_(at, bindparam("end_set_id", type_=Id), bindparam("end_place", type_=Integer))
-    if order == "date":
-        return [ordered_by >= at, key > last]
-    return [ordered_by <= at, key < last]
+    if is_descending(order):
+        return [ordered_by <= at, key < last]
+    return [ordered_by >= at, key > last]
 
 
 def in_order(statement: Select[Any], order: Order) -> Select[Any]:
@@ -235,4 +280,8 @@ def in_order(statement: Select[Any], order: Order) -> Select[Any]:
     columns = statement.selected_columns
     key = (columns.ordered_by, columns.set_id, columns.place)
     limit = bindparam("limit", type_=Integer)
-    return statement.order_by(*(key if order == "date" else (column.desc() for column in key))).limit(limit)
+    return statement.order_by(*(column.desc() if is_descending(order) else column for column in key)).limit(limit)
+
+
+def is_descending(order: Order) -> bool:
+    return order.startswith("-")

@@ -52,6 +52,8 @@ class SetRow(msgspec.Struct, frozen=True, kw_only=True):
     counted: int | None = None
     mean_systolic: int | None = None
     mean_diastolic: int | None = None
+    hours_24_systolic: int | None = None
+    hours_24_diastolic: int | None = None
     mean_device_id: UUID | None = None
     mean_is_long: bool | None = None
     sitting: bytes | None = None

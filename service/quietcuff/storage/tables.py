@@ -23,7 +23,6 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.column_types import Id, Instant
-from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
 
@@ -166,6 +165,8 @@ reading_set = Table(
     Column("counted", SmallInteger),
     Column("mean_systolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
     Column("mean_diastolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
+    Column("hours_24_systolic", Integer, doc="the same of a mean of 24 hours; null where there is none"),
+    Column("hours_24_diastolic", Integer),
     Column("mean_device_id", Id, doc="the device of every reading that counts in the mean shown, where it is one"),
     Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
     Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
@@ -187,6 +188,13 @@ Index(
     "ix_reading_set_mean_taken",
     reading_set.c.tenant_id,
     reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_version.is_not(None),
+    sqlite_where=reading_set.c.mean_version.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_updated",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_updated_at,
     postgresql_where=reading_set.c.mean_version.is_not(None),
     sqlite_where=reading_set.c.mean_version.is_not(None),
 )
@@ -328,10 +336,8 @@ trail = Table(
 )
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
-DELIVERY_TABLES = (target, outbox)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
     *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
-    *DELIVERY_TABLES,
     *EXPORT_TABLES,
 )

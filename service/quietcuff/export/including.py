@@ -1,0 +1,81 @@
+"""What comes along with the Observations that a search found: whose they are, what they were measured with, what they are
+derived from, and how they came about. Source: FHIR R4 search, 3.1.1.5.4."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+from uuid import UUID
+
+from quietcuff.export.parties import device_shown, patient_shown
+from quietcuff.export.places import is_plain_id, observation_key
+from quietcuff.export.provenances import provenances_about
+from quietcuff.export.records import Publisher, observations_at
+from quietcuff.export.registry_rows import device_row, subject_row
+from quietcuff.export.shapes import Observation, Resource
+from quietcuff.storage.entries import ObservationQuery
+from quietcuff.storage.registry_search import DEVICES, PEOPLE, RowQuery, RowSource, find_rows
+from quietcuff.storage.search import Snapshot, find_observations
+
+Found = Sequence[Observation]
+# More than a page can point to: every entry once, or every reading of a set of the most readings.
+MOST_INCLUDED = 100_000
+
+
+def included(snapshot: Snapshot, publisher: Publisher, names: Sequence[str], found: Found) -> list[Resource]:
+    """The resources that were asked for with those found, each once, and none that was found itself. What the caller may not
+    read stays out."""
+    known = {("Observation", one.id) for one in found}
+    resources: list[Resource] = []
+    for name in dict.fromkeys(names):
+        for resource in WAYS[name](snapshot, publisher, found):
+            key = (type(resource).__name__, resource.id)
+            if key not in known and publisher.sight.may_see(key[0]):
+                known.add(key)
+                resources.append(resource)
+    return resources
+
+
+def people(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
+    """Whose they are."""
+    rows = rows_of(snapshot, publisher, PEOPLE, (reference_id(one.subject.reference) for one in found))
+    return [patient_shown(subject_row(row)) for row in rows]
+
+
+def monitors(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
+    """What they were measured with, as far as it is a Device of its own."""
+    references = (reference_id(one.device.reference) for one in found if one.device is not None)
+    return [device_shown(device_row(row)) for row in rows_of(snapshot, publisher, DEVICES, references)]
+
+
+def rows_of(snapshot: Snapshot, publisher: Publisher, source: RowSource, ids: Iterable[str]) -> list[Any]:
+    """The rows of these ids."""
+    keys = frozenset((UUID(one), 0) for one in ids if is_plain_id(one))
+    query = RowQuery(keys=keys, limit=len(keys))
+    return [row.columns for row in find_rows(snapshot, publisher.tenant.tenant_id, source, query)]
+
+
+def sources(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
+    """The readings that they are derived from."""
+    references = (reference_id(source.reference) for one in found for source in one.derived_from or [])
+    keys = frozenset(key for text in references if (key := observation_key(text)) is not None)
+    query = ObservationQuery(kinds=publisher.sight.kinds, keys=keys, order="date", limit=MOST_INCLUDED)
+    return list(observations_at(snapshot, publisher, find_observations(snapshot, publisher.tenant.tenant_id, query)))
+
+
+def histories(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
+    """How they came about: the Provenance of every version of their sittings that tells of them."""
+    return [one for _, one in provenances_about(snapshot, publisher, {f"Observation/{each.id}" for each in found})]
+
+
+def reference_id(reference: str | None) -> str:
+    return (reference or "").rpartition("/")[2]
+
+
+WAYS: dict[str, Callable[[Snapshot, Publisher, Found], list[Resource]]] = {
+    "Observation:patient": people,
+    "Observation:subject": people,
+    "Observation:device": monitors,
+    "Observation:derived-from": sources,
+    "Provenance:target": histories,
+}

@@ -1,0 +1,183 @@
+"""Every version of a resource, out of what is stored: the versions of its set played again, or the rows kept of a party.
+
+Source: FHIR R4 http, vread and history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.core.errors import NotFound
+from quietcuff.export.bundle import shown
+from quietcuff.export.devices import SERVICE_ID, service_device
+from quietcuff.export.frames import frame_of
+from quietcuff.export.mean import mean_observation
+from quietcuff.export.moves import BUILDERS, Stands, next_stands
+from quietcuff.export.parties import device_shown, find_device_shown, find_patient, patient_shown
+from quietcuff.export.places import is_plain_id, observation_key, place_name, provenance_version
+from quietcuff.export.provenances import provenances_of
+from quietcuff.export.read import ENCODER, Read, read_resource
+from quietcuff.export.records import Publisher, stored_sitting
+from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
+from quietcuff.export.sittings import Stand, StoredSitting, instant
+from quietcuff.storage.entries import ObservationKey
+from quietcuff.storage.past import devices_before, subjects_before
+from quietcuff.storage.provenance_rows import versions_of_sets
+from quietcuff.storage.search import Snapshot
+from quietcuff.storage.versions import VersionRow
+
+
+class Past(msgspec.Struct, frozen=True):
+    """One version of a resource."""
+
+    resource: Resource
+    version: str
+    updated_at: datetime | None
+
+    @property
+    def read(self) -> Read:
+        return Read(body=ENCODER.encode(self.resource), version=self.version, updated_at=self.updated_at)
+
+
+def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> Read:
+    """A resource as it was.
+
+    Raises:
+        NotFound: no such resource, or no such version of it.
+    """
+    if resource_type not in PASTS:
+        return current_version(read_resource(snapshot, publisher, resource_type, logical_id), version)
+    found = PASTS[resource_type](snapshot, publisher, logical_id)
+    past = next((one for one in found if one.version == version), None)
+    if past is None:
+        raise NotFound("version")
+    return past.read
+
+
+def current_version(read: Read, version: str) -> Read:
+    """The one version of what never changes."""
+    if read.version != version:
+        raise NotFound("version")
+    return read
+
+
+def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, since: datetime | None) -> bytes:
+    """Every version of a resource since a moment, newest first, as a Bundle in JSON.
+
+    Raises:
+        NotFound: no such resource.
+    """
+    found = PASTS[resource_type](snapshot, publisher, logical_id)
+    wanted = [one for one in reversed(found) if since is None or one.updated_at is None or one.updated_at >= since]
+    address = publisher.address(resource_type, logical_id)
+    asked = "" if since is None else f"?_since={instant(since)}"
+    bundle = Bundle(
+        type="history",
+        total=len(wanted),
+        link=[Link(relation="self", url=f"{address}/_history{asked}")],
+        entry=[entry_of(one, address, resource_type, is_first=one is found[0]) for one in wanted] or None,
+    )
+    return ENCODER.encode(bundle)
+
+
+def entry_of(past: Past, address: str, resource_type: str, *, is_first: bool) -> Entry:
+    return Entry(
+        full_url=address,
+        resource=past.resource,
+        request=EntryRequest(method="PUT", url=f"{resource_type}/{past.resource.id}"),
+        response=EntryResponse(
+            status="201 Created" if is_first else "200 OK",
+            etag=f'W/"{past.version}"',
+            last_modified=None if past.updated_at is None else instant(past.updated_at),
+        ),
+    )
+
+
+def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of an Observation, oldest first."""
+    key = observation_key(logical_id)
+    rows = [] if key is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(key.set_id)})
+    if key is None or key.kind not in publisher.sight.kinds:
+        raise NotFound("Observation")
+    found: list[Past] = []
+    for stand, sitting in stood(publisher, rows, key):
+        if not found or found[-1].version != str(stand.version):
+            found.append(Past(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
+    if not found:
+        raise NotFound("Observation")
+    return found
+
+
+def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[Stand, StoredSitting]]:
+    """Where an Observation stood after each version of its set, and the version of the set that it showed."""
+    stands, before, sittings = Stands(), None, dict[int, StoredSitting]()
+    for row in rows:
+        sitting = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown(row))
+        sittings[row.version] = after = msgspec.structs.replace(sitting, is_voided=row.status == "voided")
+        mean_shown = None if stands.mean is None else sittings[stands.mean.from_version]
+        stands = next_stands(stands, before, mean_shown, after, version=row.version, at=row.created_at)
+        before = after
+        if key.kind == "mean" and stands.mean is not None:
+            yield stands.mean.stand, sittings[stands.mean.from_version]
+        elif (stand := stands.places.get(place_name(key.kind, key.index))) is not None:
+            yield stand, after
+
+
+def observation_of(publisher: Publisher, sitting: StoredSitting, key: ObservationKey, stand: Stand) -> Observation:
+    """An Observation as it stood."""
+    frame = frame_of(sitting, publisher.public_url)
+    if key.kind != "mean":
+        return BUILDERS[key.kind](sitting, frame, key.index, stand)
+    mean = mean_observation(sitting, frame, stand)
+    if mean is None:
+        raise NotFound("Observation")
+    return mean
+
+
+def patient_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of a person, oldest first."""
+    newest, updated_at = find_patient(snapshot, publisher, logical_id)
+    earlier = subjects_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else []
+    return with_newest([(patient_shown(row), row.updated_at) for row in earlier], newest, updated_at)
+
+
+def device_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of a device, oldest first. Of the service itself no other is known than the one that runs."""
+    if logical_id == SERVICE_ID:
+        return [Past(service_device(__version__), __version__, None)]
+    newest, updated_at = find_device_shown(snapshot, publisher, logical_id)
+    earlier = devices_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id))
+    return with_newest([(device_shown(row), row.updated_at) for row in earlier], newest, updated_at)
+
+
+def with_newest(earlier: list[tuple[Any, datetime]], newest: Resource, updated_at: datetime) -> list[Past]:
+    return [Past(one, version_id(one), at) for one, at in [*earlier, (newest, updated_at)]]
+
+
+def version_id(resource: Resource) -> str:
+    return (resource.meta.version_id if resource.meta else None) or "1"
+
+
+def provenance_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The one version of a Provenance."""
+    named = provenance_version(logical_id)
+    rows = [] if named is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(named[0])})
+    own = [row for row in rows if named is not None and row.version == named[1]]
+    found = [Past(one, "1", row.created_at) for one, row in zip(provenances_of(snapshot, publisher, own), own, strict=True)]
+    if not found:
+        raise NotFound("Provenance")
+    return found
+
+
+PASTS: dict[str, Callable[[Snapshot, Publisher, str], list[Past]]] = {
+    "Device": device_past,
+    "Observation": observation_past,
+    "Patient": patient_past,
+    "Provenance": provenance_past,
+}

@@ -1,0 +1,236 @@
+"""Every type that can be searched: what can be asked of it, and how what was found is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.core.readings import Identifier
+from quietcuff.export import asked as common
+from quietcuff.export.asked import LAST_UPDATED, Asked, Parameter, both, identified_people, reference_id
+from quietcuff.export.asking import Asking
+from quietcuff.export.audit import audit_event, audit_key
+from quietcuff.export.devices import SERVICE_ID, service_device
+from quietcuff.export.parameters import PARAMETERS
+from quietcuff.export.parties import device_shown, patient_shown
+from quietcuff.export.places import is_plain_id, observation_key, provenance_version
+from quietcuff.export.provenances import provenances_about, provenances_of
+from quietcuff.export.records import Publisher, observations_at
+from quietcuff.export.registry_rows import device_row, subject_row, version_of_row
+from quietcuff.export.shapes import Resource
+from quietcuff.export.steady import steady_page
+from quietcuff.export.terms import refused
+from quietcuff.storage import registry_search as rows
+from quietcuff.storage.column_types import EPOCH
+from quietcuff.storage.entries import ObservationQuery, PageEnd
+from quietcuff.storage.ids import NOBODY, device_id
+from quietcuff.storage.registry_search import FoundRow, RowKey, RowQuery, RowSource
+from quietcuff.storage.search import Snapshot, count_observations
+
+SERVICE_KEY: RowKey = (NOBODY, 0)
+
+
+class Searched(msgspec.Struct, frozen=True, kw_only=True):
+    """One type: what can be asked, the entries of a page and one more, their number, and their resources."""
+
+    asking: Asking
+    find: Callable[[Snapshot, Publisher, Any], list[Any]]
+    count: Callable[[Snapshot, Publisher, Any], int]
+    show: Callable[[Snapshot, Publisher, list[Any]], list[Any]]
+
+
+def in_observation_order(query: ObservationQuery) -> ObservationQuery:
+    """Newest first; what is asked for by its last change alone, in the order of changes."""
+    is_by_change = bool(query.updated) and not query.taken and query.subject_ids is None and query.keys is None
+    return msgspec.structs.replace(query, order="updated" if is_by_change else "-date")
+
+
+def in_sight(publisher: Publisher, query: ObservationQuery) -> ObservationQuery:
+    return msgspec.structs.replace(query, kinds=query.kinds & publisher.sight.kinds)
+
+
+OBSERVATIONS = Searched(
+    asking=Asking(
+        type="Observation",
+        parameters=PARAMETERS,
+        orders={"date": "date", "-date": "-date", "_lastUpdated": "updated", "-_lastUpdated": "-updated"},
+        includes=("Observation:patient", "Observation:subject", "Observation:device", "Observation:derived-from"),
+        reverse_includes=("Provenance:target",),
+        everything=ObservationQuery(),
+        in_natural_order=in_observation_order,
+    ),
+    find=lambda snapshot, publisher, query: steady_page(snapshot, publisher.tenant.tenant_id, in_sight(publisher, query)),
+    count=lambda snapshot, publisher, query: count_observations(
+        snapshot, publisher.tenant.tenant_id, in_sight(publisher, query)
+    ),
+    show=observations_at,
+)
+
+
+def with_keys(query: RowQuery, keys: frozenset[RowKey]) -> RowQuery:
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_plain_id(query: RowQuery, asked: Asked) -> RowQuery:
+    """Of these ids. An id that cannot be one of ours finds nothing."""
+    return with_keys(query, frozenset((UUID(one), 0) for one in asked.plain if is_plain_id(one)))
+
+
+def by_person_identifier(query: RowQuery, asked: Asked) -> RowQuery:
+    """Whoever has one of these identifiers."""
+    return with_keys(query, frozenset((UUID(one), 0) for one in identified_people(asked)))
+
+
+def by_device_id(query: RowQuery, asked: Asked) -> RowQuery:
+    """Of these ids, the service's own included."""
+    found: set[RowKey] = {(UUID(one), 0) for one in asked.plain if is_plain_id(one) and UUID(one) != NOBODY}
+    return with_keys(query, frozenset(found | ({SERVICE_KEY} if SERVICE_ID in asked.plain else set())))
+
+
+def by_device_identifier(query: RowQuery, asked: Asked) -> RowQuery:
+    """Whatever has one of these identifiers."""
+    tenant, found = asked.publisher.tenant, set()
+    for wanted in asked.tokens:
+        if not wanted.code:
+            raise refused(asked.name, "value-missing", "system|value, or a value alone.")
+        if wanted.system is None:
+            found |= set(rows.devices_of_value(asked.found_in, tenant.tenant_id, wanted.code))
+        elif wanted.system:
+            found.add(device_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code)))
+    return with_keys(query, frozenset((one, 0) for one in found))
+
+
+def by_provenance_id(query: RowQuery, asked: Asked) -> RowQuery:
+    """Of these ids."""
+    named = (provenance_version(one) for one in asked.plain)
+    return with_keys(query, frozenset((UUID(one[0]), one[1]) for one in named if one is not None))
+
+
+def by_target(query: RowQuery, asked: Asked) -> RowQuery:
+    """Telling of these Observations."""
+    named = {reference_id(one, "Observation", asked.publisher.fhir_url) for one in asked.plain}
+    references = {f"Observation/{one}" for one in named if observation_key(one) is not None}
+    about = provenances_about(asked.found_in, asked.publisher, references)
+    return with_keys(query, frozenset((row.set_id, row.version) for row, _ in about))
+
+
+def by_audit_id(query: RowQuery, asked: Asked) -> RowQuery:
+    """Of these ids."""
+    return with_keys(query, frozenset(key for one in asked.plain if (key := audit_key(one)) is not None))
+
+
+def by_audit_patient(query: RowQuery, asked: Asked) -> RowQuery:
+    """Of what was done to the data of these persons."""
+    return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, common.ids_of(asked, "Patient")))
+
+
+LAST = {"_lastUpdated": "updated", "-_lastUpdated": "-updated"}
+Show = Callable[[Snapshot, Publisher, list[FoundRow]], list[Resource]]
+
+
+def of_rows(
+    type: str, source: RowSource, parameters: tuple[Parameter, ...], show: Show, orders: dict[str, str], natural: str
+) -> Searched:
+    """A type whose resources are each one row."""
+    return Searched(
+        asking=Asking(
+            type=type,
+            parameters=(*parameters, LAST_UPDATED),
+            orders=orders,
+            everything=RowQuery(),
+            in_natural_order=lambda query: msgspec.structs.replace(query, order=natural),
+        ),
+        find=lambda snapshot, publisher, query: rows.find_rows(snapshot, publisher.tenant.tenant_id, source, query),
+        count=lambda snapshot, publisher, query: rows.count_rows(snapshot, publisher.tenant.tenant_id, source, query),
+        show=show,
+    )
+
+
+def show_people(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) -> list[Resource]:
+    return [patient_shown(subject_row(row.columns)) for row in found]
+
+
+def show_devices(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) -> list[Resource]:
+    return [service_device(__version__) if row.columns is None else device_shown(device_row(row.columns)) for row in found]
+
+
+def show_provenances(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) -> list[Resource]:
+    return list(provenances_of(snapshot, publisher, [version_of_row(row.columns) for row in found]))
+
+
+def show_trail(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) -> list[Resource]:
+    return [audit_event(row.columns, publisher.public_url) for row in found]
+
+
+def find_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> list[FoundRow]:
+    """The service itself before all others."""
+    found = rows.find_rows(snapshot, publisher.tenant.tenant_id, rows.DEVICES, query)
+    if query.after is not None or not is_service_among(query):
+        return found
+    return [FoundRow(PageEnd(EPOCH, NOBODY, 0), None), *found][: query.limit + 1]
+
+
+def count_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> int:
+    return rows.count_rows(snapshot, publisher.tenant.tenant_id, rows.DEVICES, query) + is_service_among(query)
+
+
+def is_service_among(query: RowQuery) -> bool:
+    """Whether a search of devices finds the service, which has no identifier and never changes."""
+    return not query.updated and (query.keys is None or SERVICE_KEY in query.keys)
+
+
+PEOPLE = of_rows(
+    "Patient",
+    rows.PEOPLE,
+    (
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_plain_id),
+        Parameter("identifier", "token", "Patient-identifier", "system|value, or a value alone.", by_person_identifier),
+    ),
+    show_people,
+    {"_id": "id", **LAST},
+    "id",
+)
+DEVICES = msgspec.structs.replace(
+    of_rows(
+        "Device",
+        rows.DEVICES,
+        (
+            Parameter("_id", "token", "Resource-id", "The logical id.", by_device_id),
+            Parameter("identifier", "token", "Device-identifier", "system|value, or a value alone.", by_device_identifier),
+        ),
+        show_devices,
+        {"_id": "id"},
+        "id",
+    ),
+    find=find_devices,
+    count=count_devices,
+)
+PROVENANCES = of_rows(
+    "Provenance",
+    rows.VERSIONS,
+    (
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id),
+        Parameter("recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated),
+        Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target),
+    ),
+    show_provenances,
+    {"recorded": "updated", "-recorded": "-updated", **LAST},
+    "-updated",
+)
+AUDIT = of_rows(
+    "AuditEvent",
+    rows.TRAIL,
+    (
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_audit_id),
+        Parameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated),
+        Parameter("patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient),
+    ),
+    show_trail,
+    {"date": "updated", "-date": "-updated", **LAST},
+    "-updated",
+)
+SEARCHED = {one.asking.type: one for one in (AUDIT, DEVICES, OBSERVATIONS, PEOPLE, PROVENANCES)}

@@ -1,0 +1,17 @@
+"""What a caller may see: the one place where reading and searching are restricted beyond the tenant."""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.storage.entries import KINDS, Kind
+
+
+class Sight(msgspec.Struct, frozen=True):
+    """The types that a caller may read (None: all), and of Observations the kinds: whatever is found, only these are shown."""
+
+    types: frozenset[str] | None = None
+    kinds: frozenset[Kind] = frozenset(KINDS)
+
+    def may_see(self, type: str) -> bool:
+        return self.types is None or type in self.types

@@ -1,0 +1,82 @@
+"""Generated searches over generated sets, each against a plain filter over what was emitted, on both databases.
+
+In the run some hundreds; ``SEARCHED_SETS=2000 SEARCHES=2000 python -m pytest tests/export/test_search_generated.py`` runs
+as many as that.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+
+import pytest
+
+from export.archive import Archive, filled
+from export.plain_filter import Drawer, Resource, measured, updated
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage.store import open_store
+
+SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "60")), int(os.environ.get("SEARCHES", "120"))
+PERSONS = 7
+# Longer answers are held against the filter by their first page and their total.
+MOST_FOLLOWED = 500
+ORDERS = {"date": measured, "-date": measured, "_lastUpdated": updated, "-_lastUpdated": updated}
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def archive_url(request: pytest.FixtureRequest) -> str:
+    """A database that the tests of this module share and only read."""
+    databases = request.getfixturevalue("sqlite_files" if request.param == "sqlite" else "postgresql_server")
+    return str(databases.new())
+
+
+@pytest.fixture(scope="module")
+async def archive(archive_url: str) -> AsyncIterator[Archive]:
+    store = open_store(archive_url)
+    yield await filled(store, load_rulebook(), SETS, PERSONS)
+    await store.close()
+
+
+async def test_generated_searches_find_what_a_plain_filter_finds(archive: Archive) -> None:
+    identifiers = await identifiers_of(archive)
+    drawer = Drawer(archive.observations, identifiers, seed=20260504)
+    by_id = {one["id"]: one for one in archive.observations}
+    hits = 0
+    for number in range(SEARCHES):
+        drawn = [drawer.condition() for _ in range(drawer.rng.choice([1, 1, 2, 2, 3]))]
+        items = [(name, text) for name, text, _ in drawn]
+        order = drawer.rng.choice([None, *ORDERS])
+        expected = archive.expected(*(holds for _, _, holds in drawn))
+        await check(archive, items, order, expected, by_id, count=drawer.rng.choice([7, 50, 200]))
+        hits += bool(expected) and number > 0
+    assert hits > SEARCHES // 4, "most searches must find something"
+
+
+async def check(
+    archive: Archive,
+    items: list[tuple[str, str]],
+    order: str | None,
+    expected: set[str],
+    by_id: dict[str, Resource],
+    *,
+    count: int,
+) -> None:
+    shaped = [*items, ("_count", str(count if len(expected) < 10 * count else 200)), *([("_sort", order)] if order else [])]
+    if len(expected) > MOST_FOLLOWED:
+        assert (await archive.clinic.search(*items, ("_summary", "count")))["total"] == len(expected), items
+        found = archive.ids_of(await archive.clinic.search(*shaped))
+        assert set(found) <= expected, items
+    else:
+        found = await archive.found(*shaped)
+        assert set(found) == expected, items
+    assert len(found) == len(set(found)), items
+    if order is not None:
+        starts = [ORDERS[order](by_id[one])[0] for one in found]
+        assert starts == sorted(starts, reverse=order.startswith("-")), (items, order)
+
+
+async def identifiers_of(archive: Archive) -> dict[str, tuple[str, str]]:
+    """By person, the identifier."""
+    bundle = await archive.clinic.search_of("Patient", ("_count", "200"))
+    people = [entry["resource"] for entry in bundle["entry"]]
+    return {one["id"]: (one["identifier"][0]["system"], one["identifier"][0]["value"]) for one in people}
