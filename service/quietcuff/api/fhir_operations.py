@@ -15,6 +15,13 @@ TAG = "FHIR R4"
 ETAGGED = ("ETag", "Last-Modified")
 KNOWN_ALREADY = Reply(status=304, description="You have it already.", headers=("ETag",))
 FORMAT = {"_format": "json."}
+EXAMPLES = {
+    "AuditEvent": {"what was done in May": {"date": "2026-05"}},
+    "Device": {"one device": {"identifier": "urn:example:device|SN-0007"}},
+    "Observation": {"means of May": {"code": "96607-7", "date": "2026-05"}},
+    "Patient": {"one person": {"identifier": "urn:example:mrn|p-0001"}},
+    "Provenance": {"newest first": {"_sort": "-recorded"}},
+}
 
 METADATA = Operation(
     id="capability_statement",
@@ -75,7 +82,7 @@ def search_by_post_of(kind: str) -> Operation:
         f"Find {kind} resources, with the parameters in the body",
         media_type=FORM,
         body={"type": "object", "properties": {name: {"type": "string", "description": text} for name, text in asked.items()}},
-        examples={"means of May": {"code": "96607-7", "date": "2026-05"}} if kind == "Observation" else {},
+        examples=EXAMPLES[kind],
     )
 
 
