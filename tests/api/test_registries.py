@@ -100,6 +100,16 @@ def test_every_fault_of_a_device_is_named(desk: httpx.Client) -> None:
     }
 
 
+def test_a_registered_device_tells_its_studies_as_fhir(desk: httpx.Client) -> None:
+    made = desk.post("/v1/devices", json=device()).json()
+    resource = desk.get(f"/fhir/R4/Device/{made['id']}").json()
+    assert [note["text"] for note in resource["note"]] == [
+        "Reported as validated for accuracy.",
+        "Reported as validated for: adults, pregnancy.",
+        "Reported to have passed ISO 81060-2:2018 in: adults, pregnancy.",
+    ]
+
+
 def test_what_is_registered_of_a_device_speaks_in_its_sittings(desk: httpx.Client) -> None:
     known = device(
         validated_for=["adults"], validation_evidence=[], last_accuracy_check="2024-01-10", clock_drift_seconds=-7200

@@ -162,6 +162,9 @@ def test_a_device_without_identifier_is_contained_and_one_with_is_pointed_to(rul
     assert device["type"]["text"] == "Automatic blood-pressure monitor, upper arm"
     assert device["deviceName"] == [{"name": "Example 1", "type": "model-name"}]
     assert note_texts(device) == ["Reported as validated for accuracy."]
+    for_whom = {**described["device"], "validated_for": ["adults", "large-arms"]}
+    (device,) = exported(rulebook, described | {"device": for_whom})["r0"]["contained"]
+    assert note_texts(device) == ["Reported as validated for accuracy.", "Reported as validated for: adults, large arms."]
     named = FIRST_VISIT | {"device": {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}}
     reading = exported(rulebook, named)["r0"]
     assert "contained" not in reading

@@ -45,7 +45,8 @@ class Treated(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything that is drawn. ``left_out`` counts what is not, by code; ``is_cut`` where there were more sittings."""
+    """Everything that is drawn, in order of time. ``left_out`` counts what is not, by code; ``is_cut`` where there were more
+    sittings."""
 
     results: list[ResultPoint]
     not_counted: list[NotCounted]
@@ -67,12 +68,12 @@ def make_trend(
     active = [sitting for sitting in stored if sitting.status == "active"]
     shown = [sitting for sitting in active if sitting.closed and sitting.evaluation.orthostatic is None]
     with_result = [(sitting, point) for sitting in shown if (point := result_point(sitting)) is not None]
-    latest = max(with_result, key=lambda pair: pair[1].at, default=None)
+    latest = with_result[-1] if with_result else None
     limits, without = limits_of(latest[0], book, guideline) if latest is not None else ([], [])
     not_counted, left_out = readings_not_counted(shown)
     left_out.update(whole_sets_left_out(stored))
     return Trend(
-        results=sorted((point for _, point in with_result), key=lambda point: (point.at, point.setting)),
+        results=[point for _, point in with_result],
         not_counted=not_counted,
         limits=limits,
         without_limits=without,

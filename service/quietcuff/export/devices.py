@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from quietcuff.core.readings import Device as GivenDevice
@@ -36,6 +38,13 @@ VALIDATED_TEXT = {
 DeviceLink = tuple[list[Device] | None, Reference | None]
 
 
+class Study(msgspec.Struct, frozen=True, kw_only=True):
+    """A study of accuracy that a registered device passed."""
+
+    standard: str
+    population_groups: list[str]
+
+
 class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
     """What a stored device's document says of it, as far as a Device can show it."""
 
@@ -45,6 +54,8 @@ class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
     manufacturer: str | None = None
     model: str | None = None
     serial_number: str | None = None
+    validated_for: list[str] = []
+    validation_evidence: list[Study] = []
 
 
 def device_link(given: GivenDevice | None, device_id: str | None) -> DeviceLink:
@@ -64,7 +75,6 @@ def described_device(
     meta: Meta | None = None,
 ) -> Device:
     """A monitor as it was described. What it was not said to be stays out."""
-    validated = VALIDATED_TEXT.get(given.validated)
     return Device(
         id=device_id,
         meta=meta,
@@ -74,8 +84,24 @@ def described_device(
         device_name=None if given.model is None else [DeviceName(name=given.model, type="model-name")],
         model_number=given.model,
         type=device_type(given),
-        note=None if validated is None else [Annotation(text=validated)],
+        note=[Annotation(text=text) for text in validation_notes(given)] or None,
     )
+
+
+def validation_notes(given: GivenDevice | DeviceDocument) -> list[str]:
+    """What is reported of the device's accuracy, in words: no element of a Device has a place for it."""
+    notes = [VALIDATED_TEXT[given.validated]] if given.validated in VALIDATED_TEXT else []
+    if given.validated_for:
+        notes.append(f"Reported as validated for: {groups_text(given.validated_for)}.")
+    studies = given.validation_evidence if isinstance(given, DeviceDocument) else []
+    return notes + [
+        f"Reported to have passed {study.standard} in: {groups_text(study.population_groups)}." for study in studies
+    ]
+
+
+def groups_text(groups: Sequence[str]) -> str:
+    """Groups of people as a person reads them."""
+    return ", ".join(group.replace("-", " ") for group in groups)
 
 
 def device_type(given: GivenDevice | DeviceDocument) -> CodeableConcept:
