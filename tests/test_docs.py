@@ -14,6 +14,7 @@ from typing import Any, get_args
 import msgspec
 import pytest
 
+from api.serving import new_key, serving
 from quietcuff.core.changes import Append, Correction
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Action, Level, Reason
@@ -87,6 +88,59 @@ def test_the_backup_command_of_the_operator_page_copies_a_database(tmp_path: Pat
     line = command.replace(".venv/bin/python", sys.executable).replace(" quietcuff.db ", f" {original} ")
     subprocess.run(["sh", "-c", line], cwd=tmp_path, check=True, timeout=30)
     assert b"alembic_version" in (tmp_path / "copy.db").read_bytes()
+
+
+def two_lines(folder: Path) -> None:
+    """The least sitting of the guide, and one that is refused, each with an identifier."""
+    (least,) = blocks("docs/integrator.md", "json")
+    good = {**json.loads(least), "identifier": {"system": "urn:example:visit", "value": "1001"}}
+    bad = {**good, "readings": [{**good["readings"][0], "site": "knee"}]}
+    (folder / "sittings.ndjson").write_text(f"{json.dumps(good)}\n{json.dumps(bad)}\n")
+
+
+def ran(script: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """A block of a page, run in a folder with this interpreter's commands first."""
+    own_path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    return subprocess.run(
+        ["sh", "-c", script],
+        cwd=folder,
+        env={**os.environ, "PATH": own_path, **environment},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+def test_the_batch_command_of_the_integrator_page_stores_lines(tmp_path: Path, sqlite_url: str) -> None:
+    (command,) = [block for block in blocks("docs/integrator.md", "sh") if "/batch" in block]
+    two_lines(tmp_path)
+    with serving(sqlite_url) as server:
+        done = ran(command.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=new_key(sqlite_url))
+    assert done.returncode == 0, done.stderr
+    answered = [json.loads(line) for line in done.stdout.splitlines()]
+    (block,) = [block for block in re.findall(r"^```\n(.*?)^```$", page_text("integrator"), re.M | re.S) if '"end"' in block]
+    shown = [json.loads(line) for line in block.splitlines()]
+    assert [line.keys() for line in answered] == [line.keys() for line in shown]
+    assert [line.get("status") for line in answered] == [line.get("status") for line in shown] == [201, 422, None]
+    assert answered[1]["problem"]["errors"][0]["pointer"] == shown[1]["problem"]["errors"][0]["pointer"]
+
+
+def test_the_import_commands_of_the_operator_page_store_a_file_and_keep_what_is_refused(
+    tmp_path: Path, sqlite_url: str
+) -> None:
+    store, mend = [block for block in blocks("docs/operator.md", "sh") if "refused.ndjson" in block]
+    two_lines(tmp_path)
+    new_key(sqlite_url)
+    done = ran(store, tmp_path, QUIETCUFF_DATABASE_URL=sqlite_url)
+    assert done.returncode == 3 and "1 stored, 0 stored before, 1 refused" in done.stderr, done.stderr
+    assert len((tmp_path / "answers.ndjson").read_text().splitlines()) == 3
+    assert ran(mend, tmp_path).returncode == 0
+    assert (tmp_path / "mended.ndjson").read_text() == (tmp_path / "sittings.ndjson").read_text().splitlines(keepends=True)[1]
+
+
+def page_text(name: str) -> str:
+    return (TOP / f"docs/{name}.md").read_text("utf-8")
 
 
 def test_the_rules_page_says_what_the_rule_files_say() -> None:

@@ -31,6 +31,7 @@ OPEN = {
 NEEDED = {
     "evaluate": "Observation.c",
     "store_reading_set": "Observation.c",
+    "store_reading_sets": "Observation.c",
     "get_reading_set": "Observation.r",
     "list_reading_sets": "Observation.s",
     "list_reading_set_versions": "Observation.r",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -51,8 +52,9 @@ def config_of(client: httpx.Client) -> str:
         "Device": device_id,
         "Provenance": f"{set_id}-v1",
     }
+    hooks = f"hooks = {json.dumps(str(Path(__file__).with_name('ndjson.py')))}\n"
     known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id, job_id=job_id)
-    return CONFIG + known + "".join(RESOURCE.format(kind=kind, resource_id=of) for kind, of in resources.items())
+    return hooks + CONFIG + known + "".join(RESOURCE.format(kind=kind, resource_id=of) for kind, of in resources.items())
 
 
 def test_the_service_does_what_its_document_says(sqlite_files: SqliteFiles, tmp_path: Path) -> None:

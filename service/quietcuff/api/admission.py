@@ -82,4 +82,4 @@ def check_kind_of_body(connection: Connection, wanted: str) -> None:
     charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
     is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
     if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
-        raise HTTPException(status_code=415)
+        raise HTTPException(status_code=415, detail=f"Send {wanted} in UTF-8, without Content-Encoding.")

@@ -13,6 +13,7 @@ from litestar.types import ASGIApp
 
 from quietcuff.api.admission import admit
 from quietcuff.api.authorization import Authorization
+from quietcuff.api.batches import Batches
 from quietcuff.api.bulk import BulkExport
 from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
@@ -35,6 +36,7 @@ from quietcuff.storage.store import open_store
 
 CONTROLLERS: tuple[type[Controller], ...] = (
     ReadingSets,
+    Batches,
     Evaluations,
     Subjects,
     Devices,

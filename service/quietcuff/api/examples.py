@@ -54,6 +54,31 @@ READING_SETS: dict[str, Any] = {
     "a whole sitting, with little said": WHOLE,
 }
 
+BATCH_ANSWER: list[dict[str, Any]] = [
+    {
+        "line": 1,
+        "status": 201,
+        "id": "019df237-3e80-7cda-ae6c-acc0e2b83dda",
+        "version": 1,
+        "replayed": False,
+        "state": "in-progress",
+        "safety_level": "none",
+    },
+    {
+        "line": 2,
+        "status": 422,
+        "problem": {
+            "type": "/problems/not-acceptable",
+            "title": "The body has faults",
+            "status": 422,
+            "detail": "1 fault; nothing was stored.",
+            "instance": "urn:uuid:0f8c2a34-6f0e-4c0b-9a53-2a4c7c1b9d11#2",
+            "errors": [{"pointer": "/readings/0/taken_at", "code": "missing", "detail": "Needed."}],
+        },
+    },
+    {"end": True, "lines": 2, "stored": 1, "replayed": 0, "refused": 1},
+]
+
 APPENDS: dict[str, Any] = {
     "one more reading, and an answer asked for meanwhile": {
         "readings": [

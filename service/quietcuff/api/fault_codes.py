@@ -26,6 +26,7 @@ FAULT_CODES: dict[str, str] = {
     "not-a-time": "Not an RFC 3339 time with seconds.",
     "zone-missing": "A time without an offset.",
     "not-acceptable": "The body as a whole has not the documented shape.",
+    "not-gzip": "A file whose name ends in .gz and that is no whole gzip file.",
     "body-too-large": "A text of more than 256 KiB in a file; over HTTP the answer is 413.",
     # meaning
     "one-pressure-missing": "A reading with one pressure and not the other.",

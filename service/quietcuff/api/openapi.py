@@ -39,6 +39,10 @@ RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
         "description": "true: this is the first answer to the same request again.",
         "schema": {"type": "string", "enum": ["true"]},
     },
+    "Preference-Applied": {
+        "description": "The preference that was followed.",
+        "schema": {"type": "string", "enum": ["return=representation"]},
+    },
     "X-Request-Id": {"description": "The id of this request, also in the log.", "schema": {"type": "string"}},
     "WWW-Authenticate": {"description": "How to authenticate.", "schema": {"type": "string"}},
     "Content-Location": {"description": "Where to ask how it stands.", "schema": {"type": "string"}},
@@ -171,7 +175,8 @@ def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
     said: dict[str, Any] = {"description": reply.description, "headers": _headers("X-Request-Id", *reply.headers)}
     if reply.status != 304 and (reply.shape is not None or reply.media_type != JSON):
         shapeless = {"type": "object" if reply.media_type.endswith("json") else "string"}
-        content: dict[str, Any] = {"schema": schemas[reply.shape] if reply.shape is not None else shapeless}
+        schema = schemas[reply.shape] if is_struct(reply.shape) else reply.shape or shapeless
+        content: dict[str, Any] = {"schema": schema}
         if reply.example is not None:
             content["example"] = reply.example
         said["content"] = {reply.media_type: content}

@@ -16,6 +16,7 @@ from quietcuff.security.scopes import Need
 
 Access = Need | Literal["open", "any-key"]
 JSON = "application/json"
+NDJSON = "application/x-ndjson"
 FORM = "application/x-www-form-urlencoded"
 
 
@@ -37,7 +38,7 @@ class Link(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reply(msgspec.Struct, frozen=True, kw_only=True):
-    """A good answer: its status, what it holds, and the headers it carries."""
+    """A good answer: its status, what it holds (a struct, or for lines a JSON Schema), and the headers it carries."""
 
     status: int = 200
     description: str
@@ -49,7 +50,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
-    """One method of one route. ``body`` is the struct it takes, or for a form its JSON Schema.
+    """One method of one route. ``body`` is the struct it takes, or for a form or for lines its JSON Schema.
 
     ``narrows`` where it answers a caller who may see a part of the type with that part alone.
     """
@@ -78,7 +79,9 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         if isinstance(self.access, Need):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:
-            found += [kinds.TOO_LARGE, kinds.UNSUPPORTED_MEDIA_TYPE]
+            found.append(kinds.UNSUPPORTED_MEDIA_TYPE)
+        if self.body is not None and self.media_type != NDJSON:
+            found.append(kinds.TOO_LARGE)
         if self.body is not None and self.media_type == JSON:
             found += [kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE]
         return sorted(set(found), key=lambda kind: (kind.status, kind.type))

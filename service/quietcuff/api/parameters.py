@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from quietcuff.api.operations import Parameter
 
 ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
@@ -12,6 +14,11 @@ IDEMPOTENCY_KEY = Parameter(
     schema={"type": "string", "minLength": 1, "maxLength": 255, "pattern": "^[!-~]+$"},
     description="Your own key of this request: sent again with the same body, it is answered as the first time, and "
     "nothing is done twice. Kept 30 days; only successes are remembered.",
+)
+IDEMPOTENCY_KEY_OF_BATCH = msgspec.structs.replace(
+    IDEMPOTENCY_KEY,
+    description="Your own key of this request: a line without an `identifier` is known by it and its line number, and is "
+    "not stored again when the same lines are sent again. Kept 30 days.",
 )
 IF_MATCH = Parameter(
     name="If-Match",

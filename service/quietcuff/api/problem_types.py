@@ -78,7 +78,8 @@ UNSUPPORTED_MEDIA_TYPE = _problem(
     "unsupported-media-type",
     415,
     "That kind of body is not read",
-    "Send Content-Type: application/json (or a type that ends in +json) in UTF-8, and no Content-Encoding.",
+    "Send the Content-Type that the route takes, most often application/json (or a type that ends in +json), in UTF-8, and "
+    "no Content-Encoding.",
 )
 NOT_ACCEPTABLE = _problem(
     "not-acceptable",

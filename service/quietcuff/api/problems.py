@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import msgspec
@@ -50,7 +49,7 @@ def refusal_of(error: Exception) -> Refusal:
     if isinstance(error, errors.QuietcuffError):
         return _of_ours(error)
     if isinstance(error, HTTPException):
-        return _of_the_frameworks(error.status_code, error.headers or {})
+        return _of_the_frameworks(error)
     return UNFORESEEN
 
 
@@ -101,12 +100,14 @@ FRAMEWORK: dict[int, Refusal] = {
     405: Refusal(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
     413: Refusal(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
     406: Refusal(kind=kinds.FORMAT_NOT_OFFERED, detail="Accept application/fhir+json."),
-    415: Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail="Send application/json in UTF-8, without Content-Encoding."),
 }
 
 
-def _of_the_frameworks(status: int, headers: Mapping[str, str]) -> Refusal:
-    refusal = FRAMEWORK.get(status, UNFORESEEN)
+def _of_the_frameworks(error: HTTPException) -> Refusal:
+    if error.status_code == 415:
+        return Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
+    refusal = FRAMEWORK.get(error.status_code, UNFORESEEN)
+    headers = error.headers or {}
     allow = {name.title(): _methods(value) for name, value in headers.items() if name.lower() == "allow"}
     return msgspec.structs.replace(refusal, headers={**refusal.headers, **allow})
 

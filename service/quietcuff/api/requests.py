@@ -70,6 +70,13 @@ def idempotency_key_of(connection: Connection) -> str | None:
     return text
 
 
+def prefers_representation(connection: Connection) -> bool:
+    """Whether ``Prefer`` asks for the whole of what is stored. Source: RFC 7240; what else it asks for is passed over."""
+    preferences = (header_of(connection, "Prefer") or "").lower().split(",")
+    named = [preference.partition(";")[0].replace('"', "").replace(" ", "") for preference in preferences]
+    return "return=representation" in named
+
+
 def query_of(connection: Connection, *names: str) -> dict[str, str]:
     """The query's parameters, each known and given once.
 

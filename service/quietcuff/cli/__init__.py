@@ -10,16 +10,16 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from quietcuff import __version__
-from quietcuff.cli import clients, database, demo, evaluate, keys, openapi, serve
+from quietcuff.cli import clients, database, demo, evaluate, importing, keys, openapi, serve
 from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (serve, demo, evaluate, keys, clients, database, openapi)
+COMMANDS = (serve, demo, evaluate, importing, keys, clients, database, openapi)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; its exit code: 0 done, 1 refused or failed, 2 called wrongly."""
+    """Run one command; its exit code: 0 done, 1 refused or failed, 2 called wrongly, 3 done but for lines that were refused."""
     parsed = make_parser().parse_args(arguments)
     try:
         code: int = parsed.run(parsed)

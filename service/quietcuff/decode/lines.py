@@ -5,9 +5,61 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import BinaryIO
 
+import msgspec
+
 from quietcuff.core.errors import Fault, NotReadable
 
 MAX_BYTES = 256 * 1024
+CARRIAGE_RETURN_BYTES = 1
+
+
+class Line(msgspec.Struct, frozen=True, kw_only=True):
+    """A line of NDJSON that is not blank, with its number in the file. Of one that is too long the text is one byte over the
+    limit, so that ``check_length`` refuses it."""
+
+    number: int
+    text: bytes
+
+
+class LineReader:
+    """Cuts chunks of bytes, as they come, into lines. It never holds more than one line of the longest length."""
+
+    def __init__(self) -> None:
+        self._number = 0
+        self._begun: list[bytes] = []
+        self._held = 0
+        self._is_skipping = False
+
+    def feed(self, chunk: bytes) -> Iterator[Line]:
+        """The lines that the chunk completes, and one that it shows to be too long."""
+        first, *others = chunk.split(b"\n")
+        yield from self._hold(first)
+        for part in others:
+            yield from self._complete()
+            yield from self._hold(part)
+
+    def end(self) -> Iterator[Line]:
+        """The last line, where the file does not end with a line break."""
+        yield from self._complete()
+
+    def _hold(self, part: bytes) -> Iterator[Line]:
+        if self._is_skipping or not part:
+            return
+        self._begun.append(part)
+        self._held += len(part)
+        if self._held > MAX_BYTES + CARRIAGE_RETURN_BYTES:
+            yield Line(number=self._number + 1, text=b"".join(self._begun)[: MAX_BYTES + 1])
+            self._begun.clear()
+            self._is_skipping = True
+
+    def _complete(self) -> Iterator[Line]:
+        self._number += 1
+        text = b"".join(self._begun).strip()
+        self._begun.clear()
+        self._held = 0
+        self._is_skipping = False
+        if text:
+            yield Line(number=self._number, text=text)
 
 
 def texts(stream: BinaryIO) -> Iterator[tuple[int, bytes]]:

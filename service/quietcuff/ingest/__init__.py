@@ -1,11 +1,13 @@
 """The flow from what comes in to what is kept and answered; ``flow.py`` is the page to read first.
 
-``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is stored; ``read_set``,
+``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is stored, ``receive_lines`` many
+sittings at a time; ``read_set``,
 ``read_versions``, ``read_version`` and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``,
 ``save_device`` and ``read_device`` keep the two registries; ``read_summary`` sums a person up.
 All are coroutines; the desk comes first, then the caller.
 """
 
+from quietcuff.ingest.batch import Known, Received, Tally, receive_lines
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
 from quietcuff.ingest.flow import append, correct, receive, reopen
 from quietcuff.ingest.overview import read_summary
@@ -19,9 +21,12 @@ __all__ = [
     "Caller",
     "Desk",
     "IfMatch",
+    "Known",
     "Page",
+    "Received",
     "Record",
     "SetQuery",
+    "Tally",
     "append",
     "close_idle_sets",
     "correct",
@@ -35,6 +40,7 @@ __all__ = [
     "read_version",
     "read_versions",
     "receive",
+    "receive_lines",
     "reopen",
     "save_device",
     "save_subject",

@@ -24,6 +24,7 @@ from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import StoredSet, find_row, load
 from quietcuff.storage.ids import order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.subjects import lock_subject
+from quietcuff.storage.tenants import Tenant
 
 RECEIVE = "POST /v1/reading-sets"
 APPEND = "POST /v1/reading-sets/{id}/readings"
@@ -55,10 +56,20 @@ async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempo
         NotAcceptable: the rules cannot evaluate it, it holds what the service adds, or its key is of another body.
         Conflict: a set with this identifier and another body is stored.
     """
-    refusals.refuse_what_the_service_adds(reading_set)
     tenant = await desk.tenants.get(caller.tenant_id)
-    person = subject_id(tenant.secret, reading_set.subject.identifier)
     claims = claims_of(tenant, RECEIVE, reading_set, key=idempotency_key, identifier=reading_set.identifier)
+    return await take_in(desk, tenant, caller, reading_set, claims)
+
+
+async def take_in(desk: Desk, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
+    """Evaluate and store a sitting that claims what it is known by. It waits in line before anything else can happen: of one
+    person's sittings, those that are taken in first are stored first.
+
+    Raises:
+        NotAcceptable, Conflict: as ``receive``.
+    """
+    refusals.refuse_what_the_service_adds(reading_set)
+    person = subject_id(tenant.secret, reading_set.subject.identifier)
     return await desk.store.write(
         tenant.tenant_id,
         lambda transaction: store_new(turn_of(desk, tenant, caller, transaction), person, reading_set, claims),

@@ -120,7 +120,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
         connection.close()
         is_held = error.sqlite_errorcode == sqlite3.SQLITE_BUSY
         raise StoreNotUsable(
-            "Another process serves from this SQLite file; only one can."
+            "Another process serves from this SQLite file or imports into it; only one can."
             if is_held
             else "The folder of this SQLite file cannot be written."
         ) from error

@@ -20,6 +20,7 @@ from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving,
 from quietcuff.storage.jobs import Job, Outcome, for_the_caller, is_deadlock
 
 T = TypeVar("T")
+Waiting = tuple[Job, asyncio.Future[Any]]
 
 NO_TENANT = 0
 MOST_WAITING = 2_000
@@ -35,13 +36,15 @@ class Store:
     def __init__(self, backend: Backend, *, serving_lock: ServingLock | None = None) -> None:
         self._backend = backend
         self._serving_lock = serving_lock
-        self._waiting: deque[tuple[Job, asyncio.Future[Any]]] = deque()
+        self._waiting: deque[Waiting] = deque()
         self._writers = 0
+        self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._is_closing = False
 
     async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
-        """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks.
+        """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks: work on the same
+        rows is done in the order in which it came.
 
         Raises:
             Busy: too much is waiting, or the database cannot be reached now.
@@ -83,15 +86,28 @@ class Store:
     async def _write_groups(self) -> None:
         # One turn of the loop before each group, so that what arrives together shares the commit.
         await asyncio.sleep(0)
-        while self._waiting:
-            waiting = [self._waiting.popleft() for _ in range(min(LARGEST_GROUP, len(self._waiting)))]
-            waiting.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
-            outcomes = await self._outcomes([job for job, _ in waiting])
-            for (_, answer), outcome in zip(waiting, outcomes, strict=True):
+        while group := self._take_group():
+            group.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
+            places = {(job.tenant_id, job.place) for job, _ in group if job.order}
+            self._places_at_work |= places
+            outcomes = await self._outcomes([job for job, _ in group])
+            self._places_at_work -= places
+            for (_, answer), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
             await asyncio.sleep(0)
         # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
         self._writers -= 1
+
+    def _take_group(self) -> list[Waiting]:
+        """What has waited longest, but for work on rows that another group is at: it is taken up by whoever ends that."""
+        group: list[Waiting] = []
+        passed_over: list[Waiting] = []
+        while self._waiting and len(group) < LARGEST_GROUP:
+            job, answer = self._waiting.popleft()
+            is_blocked = (job.tenant_id, job.place) in self._places_at_work
+            (passed_over if is_blocked else group).append((job, answer))
+        self._waiting.extendleft(reversed(passed_over))
+        return group
 
     async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""

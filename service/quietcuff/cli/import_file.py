@@ -1,0 +1,105 @@
+"""A file of sittings, one a line, into the database that the environment names, without a server.
+
+It can be stopped anywhere and run again: what is stored already is found and not stored twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import os
+from collections.abc import AsyncIterator
+from contextlib import ExitStack
+from typing import Any, BinaryIO
+
+from quietcuff import ingest
+from quietcuff.cli.database import make_if_new
+from quietcuff.cli.import_teller import Teller
+from quietcuff.cli.progress import HowFar
+from quietcuff.cli.sources import Source
+from quietcuff.core.errors import StoreNotUsable
+from quietcuff.ingest import Caller, Known, Received
+from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.settings import read_settings
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.tenants import Tenant, find_tenant
+
+ACTOR = "import"
+
+
+def import_file(
+    name: str, tenant_name: str, *, key_by_content: bool, refused_file: str | None, answers_file: str | None
+) -> int:
+    """Import the file of that name; the exit code."""
+    url = read_settings(os.environ).database_url
+    make_if_new(url)
+    known = by_identifier_or_content if key_by_content else by_identifier
+    with ExitStack() as opened:
+        source = Source(name)
+        opened.callback(source.close)
+        refused = opened.enter_context(open_private(refused_file)) if refused_file else None
+        answers = opened.enter_context(open_private(answers_file)) if answers_file else None
+        teller = Teller(refused, answers)
+        try:
+            with HowFar(source) as how_far:
+                asyncio.run(import_all(url, tenant_name, source, known, teller, how_far))
+        except KeyboardInterrupt:
+            return teller.interrupted()
+        return teller.end()
+
+
+async def import_all(url: str, tenant_name: str, source: Source, known: Known, teller: Teller, how_far: HowFar) -> None:
+    """Send every line through the flow."""
+
+    def tell(received: Received) -> None:
+        teller.tell(received)
+        how_far.count()
+
+    store = open_store(url, for_serving=True)
+    try:
+        tenant = await find(store, tenant_name)
+        desk = ingest.open_desk(store, load_rulebook())
+        caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
+        gc.freeze()
+        await ingest.receive_lines(desk, caller, until_failure(source, teller), known, tell)
+    except Exception as error:
+        if error is not teller.failure:
+            raise
+    finally:
+        await store.close()
+
+
+async def until_failure(source: Source, teller: Teller) -> AsyncIterator[bytes]:
+    """The file's bytes, until something fails that would fail for every line.
+
+    Raises:
+        Exception: what failed.
+    """
+    async for chunk in source.chunks():
+        if teller.failure is not None:
+            raise teller.failure
+        yield chunk
+
+
+async def find(store: Store, tenant_name: str) -> Tenant:
+    """The tenant of that name.
+
+    Raises:
+        StoreNotUsable: the schema is not the newest, or there is no such tenant.
+    """
+
+    def look(connection: Any) -> Tenant | None:
+        require_newest_schema(connection)
+        return find_tenant(connection, tenant_name)
+
+    tenant = await store.read(NO_TENANT, look)
+    if tenant is None:
+        raise StoreNotUsable("There is no tenant of that name; `quietcuff keys create` makes one with its first key.")
+    return tenant
+
+
+def open_private(name: str) -> BinaryIO:
+    """A new file for its owner alone, for it will hold readings of people."""
+    return open(name, "wb", opener=lambda path, flags: os.open(path, flags, 0o600))

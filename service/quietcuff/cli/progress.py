@@ -1,0 +1,64 @@
+"""How far long work has come: a bar at a terminal, and elsewhere a line now and then, on the standard error stream."""
+
+from __future__ import annotations
+
+import time
+from types import TracebackType
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from quietcuff.cli.sources import Source
+from quietcuff.cli.words import say
+
+SECONDS_BETWEEN_LOOKS = 0.2
+SECONDS_BETWEEN_LINES = 10.0
+
+
+class HowFar:
+    """Counts lines, and shows their rate and, where the source's length is known, the time that is left."""
+
+    def __init__(self, source: Source, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
+        console = Console(stderr=True)
+        self._source = source
+        self._total = source.total_bytes
+        self._lines = 0
+        self._began = time.monotonic()
+        self._bar = self._make_bar(console) if console.is_terminal else None
+        self._wait = SECONDS_BETWEEN_LOOKS if self._bar is not None else seconds_between_lines
+        self._next = self._began + self._wait
+
+    def __enter__(self) -> HowFar:
+        if self._bar is not None:
+            self._bar.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def count(self) -> None:
+        """One more line is done."""
+        self._lines += 1
+        now = time.monotonic()
+        if now < self._next:
+            return
+        self._next = now + self._wait
+        rate = f"{self._lines / (now - self._began):,.0f} a second"
+        position_bytes = self._source.position_bytes
+        if self._bar is not None:
+            self._bar.update(self._task, completed=position_bytes, lines=f"{self._lines:,} lines", rate=rate)
+        else:
+            say(", ".join([f"{self._lines:,} lines", rate, *self._left(position_bytes, now)]))
+
+    def _left(self, position_bytes: int, now: float) -> list[str]:
+        if not self._total or not position_bytes:
+            return []
+        seconds = (now - self._began) * (self._total - position_bytes) / position_bytes
+        return [f"{100 * position_bytes // self._total} %", f"about {seconds / 60:.0f} min left"]
+
+    def _make_bar(self, console: Console) -> Progress:
+        columns = [TextColumn("{task.fields[lines]}"), TextColumn("{task.fields[rate]}"), TimeRemainingColumn()]
+        bar = Progress(BarColumn(), TaskProgressColumn(), *columns, console=console)
+        self._task = bar.add_task("", total=self._total, lines="", rate="")
+        return bar

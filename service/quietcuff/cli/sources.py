@@ -1,0 +1,73 @@
+"""The file that a command reads: as it is, compressed, or what comes through a pipe."""
+
+from __future__ import annotations
+
+import asyncio
+import gzip
+import io
+import os
+import stat
+import sys
+import zlib
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from typing import BinaryIO, cast
+
+from quietcuff.core.errors import Fault, NotReadable
+
+CHUNK_BYTES = 64 * 1024
+
+
+class Source:
+    """An open file; ``-`` is the standard input, and a name that ends in ``.gz`` is unpacked while it is read."""
+
+    def __init__(self, name: str) -> None:
+        self._is_ours = name != "-"
+        self._file: BinaryIO = open(name, "rb") if self._is_ours else sys.stdin.buffer  # noqa: SIM115 - closed by close()
+        is_packed = name.endswith(".gz")
+        self._stream = cast(io.BufferedReader, gzip.GzipFile(fileobj=self._file) if is_packed else self._file)
+        self._mode = os.fstat(self._file.fileno()).st_mode
+
+    @property
+    def total_bytes(self) -> int | None:
+        """The length of the file as it lies on the disk; none for a pipe."""
+        return os.fstat(self._file.fileno()).st_size if stat.S_ISREG(self._mode) else None
+
+    @property
+    def position_bytes(self) -> int:
+        """How far the file was read."""
+        return self._file.tell() if stat.S_ISREG(self._mode) else 0
+
+    async def chunks(self) -> AsyncIterator[bytes]:
+        """The bytes as they come. While a pipe has none, other work goes on.
+
+        Raises:
+            NotReadable: a name that ends in .gz, and no whole gzip file.
+        """
+        try:
+            while chunk := await self._next_chunk():
+                yield chunk
+        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+            detail = "The file is not whole, or not of gzip. The lines before the fault were read."
+            raise NotReadable(Fault(pointer="", code="not-gzip", detail=detail)) from error
+
+    def close(self) -> None:
+        """Close it, unless it is the standard input."""
+        if self._is_ours:
+            self._file.close()
+
+    async def _next_chunk(self) -> bytes:
+        if stat.S_ISFIFO(self._mode) or stat.S_ISSOCK(self._mode) or self._file.isatty():
+            await readable(self._file)
+        return self._stream.read1(CHUNK_BYTES)
+
+
+async def readable(file: BinaryIO) -> None:
+    """Wait until there is something to read, where the machine can tell."""
+    loop, is_ready = asyncio.get_running_loop(), asyncio.Event()
+    with suppress(NotImplementedError):
+        loop.add_reader(file, is_ready.set)
+        try:
+            await is_ready.wait()
+        finally:
+            loop.remove_reader(file)
