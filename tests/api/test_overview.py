@@ -107,6 +107,9 @@ def test_a_recording_joins_two_visits_to_a_sustained_pattern(desk: httpx.Client)
         for coding in component["code"].get("coding", [])
     }
     assert (values["8490-5"], values["8472-3"]) == (found["hours_24"]["systolic_mmhg"], found["hours_24"]["diastolic_mmhg"])
+    for asked in ({"code": "97844-5"}, {"component-code": "8490-5"}):
+        answer = desk.get("/fhir/R4/Observation", params={"patient": stored["subject_id"], **asked}).json()
+        assert [entry["resource"]["id"] for entry in answer["entry"]] == [f"{stored['id']}-mean"], asked
 
 
 def test_a_test_of_standing_is_in_no_pooled_value_and_its_fall_is_labelled_apart(desk: httpx.Client) -> None:

@@ -357,6 +357,15 @@ def test_order_of_arrival_changes_nothing_and_what_is_voided_never_counts(
         assert getattr(summary.pooled, setting) == getattr(without.pooled, setting)
 
 
+def test_attended_and_unattended_values_are_not_pooled() -> None:
+    """Values of a person alone in the room are lower. Source: [ROE19]."""
+    alone = office(10, (132, 80), (132, 80), (132, 80), attendance="unattended", protocol="office-unattended")
+    summary = summary_of(office(30, (146, 92)), alone, office(5, (144, 90)))
+    assert summary.pooled.office is not None and summary.pooled.office.systolic_mmhg == 145
+    assert [(left.set, left.because) for left in summary.sittings.left_out] == [("s1", "other-attendance")]
+    assert summary.certainty[0].visits_used == 2
+
+
 def test_the_window_begins_at_the_last_change_of_treatment() -> None:
     changed = Facts(birth_date="1975-01-15", treatment_changed_on=date(2026, 5, 20))
     summary = summary_of(office(40, (150, 92)), office(5, (130, 80)), facts=changed)

@@ -81,7 +81,16 @@ def sort_out(stored: list[StoredSitting], window: Window, arm: ArmToUse, ruleboo
             kept[sitting.reading_set.setting].append(sitting)
         else:
             left_out.append(LeftOut(set=sitting.set_id, because=because))
-    return Sorted(office=kept["office"], home=kept["home"], ambulatory=kept["ambulatory"], left_out=left_out)
+    office, otherwise = as_attended(kept["office"])
+    left_out += [LeftOut(set=sitting.set_id, because="other-attendance") for sitting in otherwise]
+    return Sorted(office=office, home=kept["home"], ambulatory=kept["ambulatory"], left_out=left_out)
+
+
+def as_attended(office: list[StoredSitting]) -> tuple[list[StoredSitting], list[StoredSitting]]:
+    """Office sets that are attended as the newest is, and the others: alone in the room, values are lower. Source: [ROE19]."""
+    attendance = office[-1].reading_set.attendance if office else None
+    same = [sitting for sitting in office if sitting.reading_set.attendance == attendance]
+    return same, [sitting for sitting in office if sitting.reading_set.attendance != attendance]
 
 
 def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse, rulebook: Rulebook) -> str | None:
@@ -114,6 +123,8 @@ def reservations_of(sitting: StoredSitting, rulebook: Rulebook) -> list[str]:
     if sitting.evaluation.result is None:
         states = (("pain", context.pain), ("anxiety-or-stress", context.anxiety_or_stress))
         return [code for code, answer in states if answer == "yes"]
+    if not any(finding.code in BIASING or finding.code in rulebook.effects for finding in sitting.evaluation.findings):
+        return []
     described = describe_sitting(sitting.reading_set, None, rulebook)
     return judge_one_sitting(described, compare_arms(described), watch(described)).reservations.reasons
 
