@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
-from typing import Literal, TypeVar, get_args
+from ipaddress import ip_network
+from typing import Any, Literal, TypeVar, get_args
 from urllib.parse import urlsplit
 
 import msgspec
@@ -13,6 +15,7 @@ from quietcuff.security.key_sets import check_key_set_url
 from quietcuff.security.outside_issuer import Issuer
 
 LogLevel = Literal["debug", "info", "warning", "error"]
+Deliver = Literal["auto", "on", "off"]
 
 DEFAULT_DATABASE_URL = "sqlite:///quietcuff.db"
 ISSUER_SETTINGS = {
@@ -30,7 +33,8 @@ T = TypeVar("T")
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of it. ``public_url`` has no slash at its end; it stands in links and FHIR full URLs.
 
-    ``issuer`` is whose tokens open the service beside its own.
+    ``issuer`` is whose tokens open the service beside its own. ``deliver`` says whether the serving process sends on what it
+    stores, ``deliver_to`` to which hosts and networks beyond public addresses.
     """
 
     database_url: str = DEFAULT_DATABASE_URL
@@ -40,6 +44,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     export_jobs: int = 3
     export_file_resources: int = 100_000
     export_hours: int = 24
+    deliver: Deliver = "auto"
+    deliver_to: tuple[str, ...] = ()
+
+    @property
+    def delivers(self) -> bool:
+        """Whether the serving process sends on what it stores: unasked, one that has its database for itself."""
+        return self.deliver == "on" or (self.deliver == "auto" and self.database_url.startswith("sqlite"))
 
 
 def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", port: int = 8080) -> Settings:
@@ -72,12 +83,19 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
             _public_url,
             "the http or https address that callers use, without query, such as https://bp.example.org",
         ),
-        log_level=value_of("QUIETCUFF_LOG_LEVEL", "info", _log_level, ", ".join(get_args(LogLevel))),
+        log_level=value_of("QUIETCUFF_LOG_LEVEL", "info", _word_of(LogLevel), ", ".join(get_args(LogLevel))),
         export_jobs=value_of("QUIETCUFF_EXPORT_JOBS", 3, _whole_number(100), "a whole number from 1 to 100"),
         export_file_resources=value_of(
             "QUIETCUFF_EXPORT_FILE_RESOURCES", 100_000, _whole_number(10_000_000), "a whole number from 1 to 10000000"
         ),
         export_hours=value_of("QUIETCUFF_EXPORT_HOURS", 24, _whole_number(8_760), "a whole number from 1 to 8760"),
+        deliver=value_of("QUIETCUFF_DELIVER", "auto", _word_of(Deliver), ", ".join(get_args(Deliver))),
+        deliver_to=value_of(
+            "QUIETCUFF_DELIVER_TO",
+            (),
+            _hosts_and_networks,
+            "host names and networks with commas between, such as record.example.internal,10.2.0.0/16",
+        ),
     )
     issuer = _issuer(environment, settings.public_url, faults)
     if faults:
@@ -134,9 +152,22 @@ def _whole_number(most: int) -> Callable[[str], int]:
     return read
 
 
-def _log_level(text: str) -> LogLevel:
-    for level in get_args(LogLevel):
-        if text.lower() == level:
-            found: LogLevel = level
-            return found
-    raise ValueError
+def _word_of(words: Any) -> Callable[[str], Any]:
+    def read(text: str) -> str:
+        for word in get_args(words):
+            if text.lower() == word:
+                return str(word)
+        raise ValueError
+
+    return read
+
+
+def _hosts_and_networks(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip().lower() for name in text.split(","))
+    for name in names:
+        if (
+            not re.fullmatch(r"(?!-)[a-z0-9-]{1,63}(\.(?!-)[a-z0-9-]{1,63})*", name, re.ASCII)
+            or name.replace(".", "").isdigit()
+        ):
+            ip_network(name)
+    return names

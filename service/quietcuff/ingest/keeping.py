@@ -1,4 +1,4 @@
-"""One version of a set, evaluated and kept: set, version, readings and trail, in the transaction of the request.
+"""One version of a set, evaluated and kept: set, version, readings, outbox and trail, in the transaction of the request.
 
 Everything is read and decided before anything is written, so that a refusal leaves nothing behind to undo.
 """
@@ -23,6 +23,7 @@ from quietcuff.ingest.known import registration, with_known_devices
 from quietcuff.ingest.rows import Draft, Version, changed_places, pair, reading_rows, set_row
 from quietcuff.ingest.stored import StoredSet, device_ids
 from quietcuff.storage.answers import AnsweredVersion
+from quietcuff.storage.outbox import queue_version
 from quietcuff.storage.readings import insert_readings, save_readings
 from quietcuff.storage.sets import SetRow, change_set, insert_set
 from quietcuff.storage.trail import Entry, record
@@ -150,6 +151,8 @@ def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early
         created_at=version.at,
     )
     insert_version(turn.transaction, stored)
+    if turn.tenant.has_targets:
+        queue_version(turn.transaction, row.tenant_id, row.subject_id, row.set_id, row.version, turn.now)
     return AnsweredVersion(
         set_id=stored.set_id,
         subject_id=stored.subject_id,

@@ -85,7 +85,14 @@ ACTION = Codes(
     "end-export",
     "save-group",
     "delete-group",
+    "create-target",
+    "change-target",
+    "delete-target",
+    "replay-deliveries",
+    "deliver",
 )
 OUTCOME = Codes("done", "refused")
 EXPORT_STATE = Codes("waiting", "running", "done", "failed", "ended")
 FILE_PURPOSE = Codes("output", "error", "deleted")
+TARGET_KIND = Codes("fhir", "webhook")
+TARGET_STATE = Codes("active", "paused", "disabled")

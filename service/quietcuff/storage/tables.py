@@ -23,6 +23,7 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.column_types import Id, Instant
+from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
 
@@ -336,8 +337,10 @@ trail = Table(
 )
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
+DELIVERY_TABLES = (target, outbox)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
     *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
+    *DELIVERY_TABLES,
     *EXPORT_TABLES,
 )

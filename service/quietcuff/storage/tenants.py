@@ -8,12 +8,13 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, bindparam, exists, insert, select
 
 from quietcuff.core.errors import NotFound
 from quietcuff.core.readings import ReferencePrior
+from quietcuff.storage.delivery_tables import target
 from quietcuff.storage.sql import Command, Query
-from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.store import Store
 from quietcuff.storage.tables import tenant
 
 SECRET_BYTES = 32
@@ -31,23 +32,25 @@ class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tr
 
 
 class Tenant(msgspec.Struct, frozen=True):
-    """One tenant."""
+    """One tenant. ``has_targets`` where what is stored is to be sent on."""
 
     tenant_id: int
     name: str
     secret: bytes
     settings: TenantSettings
+    has_targets: bool = False
 
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.settings.time_zone)
 
 
-def _tenant_row(tenant_id: int, name: str, secret: bytes, settings: bytes) -> Tenant:
-    return Tenant(tenant_id, name, secret, msgspec.json.decode(settings, type=TenantSettings))
+def _tenant_row(tenant_id: int, name: str, secret: bytes, settings: bytes, has_targets: bool) -> Tenant:
+    return Tenant(tenant_id, name, secret, msgspec.json.decode(settings, type=TenantSettings), bool(has_targets))
 
 
-_COLUMNS = (tenant.c.tenant_id, tenant.c.name, tenant.c.secret, tenant.c.settings)
+_HAS_TARGETS = exists().where(target.c.tenant_id == tenant.c.tenant_id).label("has_targets")
+_COLUMNS = (tenant.c.tenant_id, tenant.c.name, tenant.c.secret, tenant.c.settings, _HAS_TARGETS)
 BY_ID = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.tenant_id == bindparam("tenant_id")))
 BY_NAME = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.name == bindparam("name")))
 ALL_IDS = Query(int, select(tenant.c.tenant_id).order_by(tenant.c.tenant_id))
@@ -89,8 +92,13 @@ class Tenants:
         read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
         now = self._clock()
         if known is None or not timedelta() <= now - read_at < KEPT:
-            known = await self._store.read(NO_TENANT, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
+            # As the tenant itself: row security shows its targets to nobody else.
+            known = await self._store.read(tenant_id, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
             if known is None:
                 raise NotFound("tenant")
             self._known[tenant_id] = now, known
         return known
+
+    def forget(self, tenant_id: int) -> None:
+        """Read a tenant anew the next time it is asked for: something of it was changed here."""
+        self._known.pop(tenant_id, None)

@@ -1,0 +1,107 @@
+"""What is said of targets and of what was given up: the bodies of requests and of answers. Secrets are shown once."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from quietcuff.delivery.addresses import LONGEST_URL, URL_ACCEPTED
+from quietcuff.storage.targets import TargetKind, TargetState
+
+Url = Annotated[str, Meta(min_length=1, max_length=LONGEST_URL, description=URL_ACCEPTED)]
+# The characters of a bearer token: RFC 6750, section 2.1.
+Token = Annotated[str, Meta(min_length=1, max_length=4_096, pattern=r"^[A-Za-z0-9._~+/-]+=*(?![\s\S])")]
+EntryId = Annotated[str, Meta(min_length=1, max_length=64)]
+
+
+class NewTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where results are to go: a FHIR record's base, or a webhook. ``bearer_token`` is for a record that asks for one.
+
+    Implausible readings, and means of sittings that are still open, are only sent where they are asked for.
+    """
+
+    kind: TargetKind
+    url: Url
+    bearer_token: Token | None = None
+    implausible: bool = False
+    preliminary: bool = False
+
+
+class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is to be otherwise; what is left out stays."""
+
+    url: Url | None = None
+    bearer_token: Token | None = None
+    state: Literal["active", "paused"] | None = None
+    implausible: bool | None = None
+    preliminary: bool | None = None
+
+
+class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is to be sent again: entries by id, or all where none is named."""
+
+    ids: Annotated[list[EntryId], Meta(min_length=1, max_length=200)] | None = None
+
+
+class TargetRecord(msgspec.Struct, frozen=True, kw_only=True):
+    """A target as it stands, without its secrets. ``reason`` says why it is not active."""
+
+    id: str
+    kind: TargetKind
+    url: str
+    implausible: bool
+    preliminary: bool
+    state: TargetState
+    reason: str | None
+    created_at: str
+    updated_at: str
+    waiting: int
+    oldest_waiting_at: str | None
+    undelivered: int
+
+
+class TargetMade(TargetRecord, frozen=True, kw_only=True):
+    """A new target. ``secret`` is shown this once: the key of the signatures of a webhook, null for a record."""
+
+    secret: str | None
+
+
+class TargetList(msgspec.Struct, frozen=True, kw_only=True):
+    """Every target, the oldest first."""
+
+    items: list[TargetRecord]
+
+
+class SecretMade(msgspec.Struct, frozen=True, kw_only=True):
+    """A new key, shown this once; until ``earlier_signs_until`` the one before signs as well."""
+
+    secret: str
+    earlier_signs_until: str
+
+
+class Undelivered(msgspec.Struct, frozen=True, kw_only=True):
+    """One version of a set that was given up: why, after how many attempts, and the last HTTP status if there was one."""
+
+    id: str
+    reading_set_id: str
+    version: int
+    reason: str
+    status: int | None
+    attempts: int
+    queued_at: str
+    given_up_at: str
+
+
+class UndeliveredList(msgspec.Struct, frozen=True, kw_only=True):
+    """What was given up, the longest ago first, and how much of it there is in all."""
+
+    items: list[Undelivered]
+    total: int
+
+
+class Replayed(msgspec.Struct, frozen=True, kw_only=True):
+    """How much is to be sent again."""
+
+    replayed: int

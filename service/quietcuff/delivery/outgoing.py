@@ -1,0 +1,85 @@
+"""Which Observations one version of a set has to tell a target of.
+
+Those that moved in that version and not again since: what moved again is told by the version that moved it last. So nothing
+older ever follows something newer, whenever an entry is sent or sent again, and what was never told is told in its last state.
+"""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.errors import NotFound
+from quietcuff.export.bundle import version_of
+from quietcuff.export.places import MEAN
+from quietcuff.export.records import EVALUATION, Publisher
+from quietcuff.storage.moves import VersionMoves, moves_of_set
+from quietcuff.storage.outbox import Entry
+from quietcuff.storage.search import Snapshot
+from quietcuff.storage.sets import SetRow, find_set
+from quietcuff.storage.targets import TargetRow
+from quietcuff.storage.versions import VersionRow
+
+# Such a reading is nothing that a record should hold unasked; a voided one only where the record may have it.
+UNFIT = ("implausible", "voided")
+
+
+class TargetOptions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What a target asked for beyond the ordinary: implausible readings, and means of sittings that are still open."""
+
+    implausible: bool = False
+    preliminary: bool = False
+
+
+OPTIONS = msgspec.json.Decoder(TargetOptions)
+
+
+class Outgoing(msgspec.Struct, frozen=True, kw_only=True):
+    """One version that is to be told: the set, the version, the places that moved in it, and those that are still as they were
+    left by it."""
+
+    row: SetRow
+    version: VersionRow
+    moved: frozenset[str]
+    newest: frozenset[str]
+
+
+def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: Entry) -> Outgoing:
+    """What an entry of the outbox stands for.
+
+    Raises:
+        NotFound: the set is not there any more.
+    """
+    row = find_set(snapshot, entry.tenant_id, entry.set_id)
+    if row is None:
+        raise NotFound("reading set")
+    moves = moves_of_set(snapshot, entry.tenant_id, row.subject_id, entry.set_id)
+    told = [move for move in moves if move.version <= entry.version]
+    options = OPTIONS.decode(target.options)
+    moved = frozenset(name for name in told[-1].places if is_told(snapshot, row, options, told, name))
+    since = frozenset(name for move in moves if move.version > entry.version for name in move.places)
+    return Outgoing(row=row, version=version_of(snapshot, row, entry.version), moved=moved, newest=moved - since)
+
+
+def is_told(snapshot: Snapshot, row: SetRow, options: TargetOptions, told: list[VersionMoves], name: str) -> bool:
+    """Whether a target is told of what moved at a place; also of what it would not be told of, once it knows it already."""
+    if name == MEAN:
+        return options.preliminary or any(move.is_closed and MEAN in move.places for move in told)
+    return options.implausible or was_ever_fit(snapshot, row, told, name)
+
+
+def was_ever_fit(snapshot: Snapshot, row: SetRow, told: list[VersionMoves], name: str) -> bool:
+    """Whether a reading was plausible in any version that moved it, the newest first: nearly always it is."""
+    index = int(name[1:])
+    for move in reversed(told):
+        if name in move.places:
+            evaluation = EVALUATION.decode(version_of(snapshot, row, move.version).evaluation)
+            if evaluation.readings[index].reason not in UNFIT:
+                return True
+    return False
+
+
+def message_id(set_id: UUID, version: int) -> str:
+    """What names one version of a set to the outside: of an event, of its delivery, and of its Provenance."""
+    return f"{set_id}-v{version}"

@@ -1,0 +1,308 @@
+"""Delivery targets: made, shown, changed, and what was given up on the way to them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from typing import TypeVar
+from uuid import UUID, uuid4
+
+import msgspec
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.readings import utc_text
+from quietcuff.delivery.addresses import URL_ACCEPTED, Allowances, is_url_allowed
+from quietcuff.delivery.documents import (
+    NewTarget,
+    Replay,
+    Replayed,
+    SecretMade,
+    TargetChange,
+    TargetList,
+    TargetMade,
+    TargetRecord,
+    Undelivered,
+    UndeliveredList,
+)
+from quietcuff.delivery.outgoing import OPTIONS, TargetOptions, message_id
+from quietcuff.delivery.signing import make_secret, secret_text
+from quietcuff.ingest import Caller, Desk
+from quietcuff.ingest.desk import now as now_of
+from quietcuff.storage import outbox
+from quietcuff.storage.ids import read_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.outbox import Backlog, Entry
+from quietcuff.storage.targets import (
+    TargetRow,
+    change_target,
+    delete_target,
+    find_target,
+    insert_target,
+    lock_target,
+    targets_of_tenant,
+)
+from quietcuff.storage.trail import Entry as TrailEntry
+from quietcuff.storage.trail import record
+
+T = TypeVar("T")
+EARLIER_SECRET_SIGNS = timedelta(hours=24)
+MOST_TARGETS = 20
+ENTRY_ID = re.compile(r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})-v([1-9][0-9]{0,8})", re.ASCII)
+ENCODER = msgspec.json.Encoder()
+
+
+async def make_target(desk: Desk, caller: Caller, new: NewTarget, allowed: Allowances) -> TargetMade:
+    """Make a target; everything that is stored from now on goes there too.
+
+    Raises:
+        NotAcceptable: a URL that nothing may be sent to, a token for a webhook, or too many targets.
+    """
+    faults = url_faults(new.url, allowed)
+    if new.kind == "webhook" and new.bearer_token is not None:
+        faults.append(Fault(pointer="/bearer_token", code="not-for-this-kind", detail="Only for kind fhir."))
+    if faults:
+        raise NotAcceptable(faults)
+    now, secret = now_of(desk), make_secret() if new.kind == "webhook" else None
+    row = TargetRow(
+        tenant_id=caller.tenant_id,
+        target_id=uuid4(),
+        kind=new.kind,
+        url=new.url,
+        options=ENCODER.encode(TargetOptions(implausible=new.implausible, preliminary=new.preliminary)),
+        secret=secret if new.bearer_token is None else new.bearer_token.encode(),
+        created_at=now,
+        updated_at=now,
+    )
+
+    def store(transaction: Transaction) -> None:
+        if len(targets_of_tenant(transaction, caller.tenant_id)) >= MOST_TARGETS:
+            raise NotAcceptable([Fault(pointer="", code="too-many", detail=f"At most {MOST_TARGETS} targets.")])
+        insert_target(transaction, row)
+        note(transaction, desk, caller, "create-target")
+
+    await desk.store.write(caller.tenant_id, store)
+    desk.tenants.forget(caller.tenant_id)
+    shown = msgspec.structs.asdict(record_of(row, None))
+    return TargetMade(**shown, secret=None if secret is None else secret_text(secret))
+
+
+async def list_targets(desk: Desk, caller: Caller) -> TargetList:
+    """Every target of the tenant."""
+
+    def read(transaction: Transaction) -> TargetList:
+        backlogs = outbox.backlogs(transaction, caller.tenant_id)
+        rows = targets_of_tenant(transaction, caller.tenant_id)
+        return TargetList(items=[record_of(row, backlogs.get(row.target_id)) for row in rows])
+
+    return await desk.store.read(caller.tenant_id, read)
+
+
+async def read_target(desk: Desk, caller: Caller, target_id: str) -> TargetRecord:
+    """One target.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+    """
+    wanted = read_id(target_id)
+    return await desk.store.read(caller.tenant_id, lambda transaction: stands(transaction, caller, wanted))
+
+
+async def change(desk: Desk, caller: Caller, target_id: str, wanted: TargetChange, allowed: Allowances) -> TargetRecord:
+    """Change where or what is sent, pause a target, or have it go on: then what was put off is tried at once.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+        NotAcceptable: a URL that nothing may be sent to, a token for a webhook, or nothing at all to change.
+    """
+    faults = [] if wanted.url is None else url_faults(wanted.url, allowed)
+    if wanted == TargetChange():
+        faults.append(Fault(pointer="", code="nothing-to-change", detail="At least one field of the target."))
+    if faults:
+        raise NotAcceptable(faults)
+
+    def store(transaction: Transaction, row: TargetRow) -> TargetRecord:
+        if row.kind == "webhook" and wanted.bearer_token is not None:
+            raise NotAcceptable([Fault(pointer="/bearer_token", code="not-for-this-kind", detail="Only for kind fhir.")])
+        now = now_of(desk)
+        change_target(transaction, msgspec.structs.replace(changed(row, wanted), updated_at=now))
+        if wanted.state == "active":
+            outbox.due_now(transaction, row.tenant_id, row.target_id, now)
+        note(transaction, desk, caller, "change-target")
+        return stands(transaction, caller, row.target_id)
+
+    return await on_target(desk, caller, target_id, store)
+
+
+def changed(row: TargetRow, wanted: TargetChange) -> TargetRow:
+    """A target with what is to be otherwise."""
+    options = OPTIONS.decode(row.options)
+    asked = {name: value for name in TargetOptions.__struct_fields__ if (value := getattr(wanted, name)) is not None}
+    return msgspec.structs.replace(
+        row,
+        url=wanted.url or row.url,
+        options=ENCODER.encode(msgspec.structs.replace(options, **asked)),
+        secret=row.secret if wanted.bearer_token is None else wanted.bearer_token.encode(),
+        state=wanted.state or row.state,
+        reason=row.reason if wanted.state is None else {"active": None, "paused": "asked"}[wanted.state],
+    )
+
+
+async def rotate_secret(desk: Desk, caller: Caller, target_id: str) -> SecretMade:
+    """Make a new key for a webhook; for a day the one before signs too.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+        NotAcceptable: it is no webhook.
+    """
+    secret, now = make_secret(), now_of(desk)
+
+    def store(transaction: Transaction, row: TargetRow) -> SecretMade:
+        if row.kind != "webhook":
+            detail = "Only a webhook's key is made here; a record's token is changed by PATCH."
+            raise NotAcceptable([Fault(pointer="", code="not-for-this-kind", detail=detail)])
+        until = now + EARLIER_SECRET_SIGNS
+        rotated = msgspec.structs.replace(
+            row, secret=secret, earlier_secret=row.secret, earlier_secret_until=until, updated_at=now
+        )
+        change_target(transaction, rotated)
+        note(transaction, desk, caller, "change-target")
+        return SecretMade(secret=secret_text(secret), earlier_signs_until=utc_text(until))
+
+    return await on_target(desk, caller, target_id, store)
+
+
+async def remove_target(desk: Desk, caller: Caller, target_id: str) -> None:
+    """Remove a target, and with it all that was still to be sent there.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+    """
+
+    def store(transaction: Transaction, row: TargetRow) -> None:
+        delete_target(transaction, row.tenant_id, row.target_id)
+        note(transaction, desk, caller, "delete-target")
+
+    await on_target(desk, caller, target_id, store)
+    desk.tenants.forget(caller.tenant_id)
+
+
+async def list_undelivered(desk: Desk, caller: Caller, target_id: str, limit: int) -> UndeliveredList:
+    """What was given up on the way to a target.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+    """
+    wanted = read_id(target_id)
+
+    def read(transaction: Transaction) -> UndeliveredList:
+        total = stands(transaction, caller, wanted).undelivered
+        entries = outbox.undelivered(transaction, caller.tenant_id, wanted, limit)
+        return UndeliveredList(items=[told(entry) for entry in entries], total=total)
+
+    return await desk.store.read(caller.tenant_id, read)
+
+
+async def replay(desk: Desk, caller: Caller, target_id: str, wanted: Replay) -> Replayed:
+    """Have what was given up sent again.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+        NotAcceptable: an id that is none of an entry; all of them are named.
+    """
+    versions = versions_of(wanted.ids)
+
+    def store(transaction: Transaction, row: TargetRow) -> Replayed:
+        now = now_of(desk)
+        if versions is None:
+            count = outbox.replay_all(transaction, row.tenant_id, row.target_id, now)
+        else:
+            count = outbox.replay(transaction, row.tenant_id, row.target_id, versions, now)
+        note(transaction, desk, caller, "replay-deliveries")
+        return Replayed(replayed=count)
+
+    return await on_target(desk, caller, target_id, store)
+
+
+def versions_of(ids: list[str] | None) -> list[tuple[UUID, int]] | None:
+    """The sets and versions that ids of entries name."""
+    if ids is None:
+        return None
+    found = [ENTRY_ID.fullmatch(text) for text in ids]
+    accepted = "The id of an entry, as the list of what was not delivered gives it."
+    faults = [
+        Fault(pointer=f"/ids/{place}", code="not-an-id", detail=accepted) for place, match in enumerate(found) if match is None
+    ]
+    if faults:
+        raise NotAcceptable(faults)
+    return [(UUID(match[1]), int(match[2])) for match in found if match is not None]
+
+
+async def on_target(desk: Desk, caller: Caller, target_id: str, work: Callable[[Transaction, TargetRow], T]) -> T:
+    """Work on a target whose row is locked.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+    """
+    wanted = read_id(target_id)
+
+    def do(transaction: Transaction) -> T:
+        row = lock_target(transaction, caller.tenant_id, wanted)
+        if row is None:
+            raise NotFound("target")
+        return work(transaction, row)
+
+    return await desk.store.write(caller.tenant_id, do)
+
+
+def stands(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetRecord:
+    """A target as it stands in this transaction."""
+    row = find_target(transaction, caller.tenant_id, target_id)
+    if row is None:
+        raise NotFound("target")
+    return record_of(row, outbox.backlogs(transaction, caller.tenant_id).get(target_id))
+
+
+def record_of(row: TargetRow, backlog: Backlog | None) -> TargetRecord:
+    options = OPTIONS.decode(row.options)
+    oldest = None if backlog is None else backlog.oldest_queued_at
+    return TargetRecord(
+        id=str(row.target_id),
+        kind=row.kind,
+        url=row.url,
+        implausible=options.implausible,
+        preliminary=options.preliminary,
+        state=row.state,
+        reason=row.reason,
+        created_at=utc_text(row.created_at),
+        updated_at=utc_text(row.updated_at),
+        waiting=0 if backlog is None else backlog.waiting,
+        oldest_waiting_at=None if oldest is None else utc_text(oldest),
+        undelivered=0 if backlog is None else backlog.undelivered,
+    )
+
+
+def told(entry: Entry) -> Undelivered:
+    given_up_at = entry.given_up_at or entry.queued_at
+    return Undelivered(
+        id=message_id(entry.set_id, entry.version),
+        reading_set_id=str(entry.set_id),
+        version=entry.version,
+        reason=entry.reason or "",
+        status=entry.status,
+        attempts=entry.attempts,
+        queued_at=utc_text(entry.queued_at),
+        given_up_at=utc_text(given_up_at),
+    )
+
+
+def url_faults(url: str, allowed: Allowances) -> list[Fault]:
+    return [] if is_url_allowed(url, allowed) else [Fault(pointer="/url", code="unfit-url", detail=URL_ACCEPTED)]
+
+
+def note(transaction: Transaction, desk: Desk, caller: Caller, action: str) -> None:
+    """That a target was changed, by whom."""
+    entry = TrailEntry(
+        tenant_id=caller.tenant_id, at=now_of(desk), actor=caller.actor, action=action, request_id=UUID(caller.request_id)
+    )
+    record(transaction, entry)

@@ -1,0 +1,202 @@
+"""The worker: takes what is due, sends it, and keeps what came of it.
+
+Any number of workers share the outbox. Each entry is leased to one of them; nothing is removed before it has arrived. A worker
+that is killed loses nothing: its leases run out, and what it had is sent again, which leaves nothing twice (``bundles.py``).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from functools import partial
+from uuid import UUID, uuid4
+
+import msgspec
+
+from quietcuff.core.errors import Busy, NotFound
+from quietcuff.delivery.parcels import parcel_of
+from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
+from quietcuff.delivery.verdicts import Reply, judge, wait_after
+from quietcuff.export.records import Publisher
+from quietcuff.storage import outbox
+from quietcuff.storage.ids import order_of_subject
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.outbox import Claim, Tried
+from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.targets import TargetRow, TargetState, change_target, find_target, lock_target, targets_of_tenant
+from quietcuff.storage.tenants import Tenants, all_tenant_ids
+from quietcuff.storage.trail import Entry as TrailEntry
+from quietcuff.storage.trail import record
+
+LEASE = timedelta(seconds=120)
+# What could not be sent before its lease ends is left alone: by then another worker may be at it.
+SENDING = timedelta(seconds=SEND_SECONDS + 10)
+MOST_AT_ONCE = 8
+MOST_TARGETS_AT_ONCE = 16
+SECONDS_BETWEEN = 1.0
+NOT_BUILT = Reply(failure="not-built")
+
+Log = Callable[[BaseException, str], None]
+
+
+class Work(msgspec.Struct, frozen=True, kw_only=True):
+    """What a worker works with. ``jitter`` gives numbers from 0 to 1; ``log`` is told of what nobody foresaw."""
+
+    store: Store
+    tenants: Tenants
+    sender: Sender
+    public_url: str
+    clock: Callable[[], datetime]
+    log: Log
+    jitter: Callable[[], float] = random.random
+
+
+class Worker:
+    """One worker of the outbox."""
+
+    def __init__(self, work: Work) -> None:
+        self._work = work
+        self._slots = asyncio.Semaphore(MOST_TARGETS_AT_ONCE)
+        self._busy: dict[UUID, asyncio.Task[int]] = {}
+
+    async def run(self, seconds_between: float = SECONDS_BETWEEN) -> None:
+        """Work until cancelled. Every target has a task of its own while it has anything due: none waits for another."""
+        try:
+            while True:
+                await self._look_around()
+                await asyncio.sleep(seconds_between)
+        finally:
+            for task in self._busy.values():
+                task.cancel()
+            await asyncio.gather(*self._busy.values(), return_exceptions=True)
+
+    async def work_off(self) -> int:
+        """Send all that is due now; how many entries were tried."""
+        targets = await self._targets()
+        return sum(await asyncio.gather(*(self._serve(target) for target in targets)))
+
+    async def _look_around(self) -> None:
+        try:
+            targets = await self._targets()
+        except Exception as error:
+            self._work.log(error, str(uuid4()))
+            return
+        self._busy = {target_id: task for target_id, task in self._busy.items() if not task.done()}
+        for target in targets:
+            if target.target_id not in self._busy:
+                self._busy[target.target_id] = asyncio.create_task(self._serve(target))
+
+    async def _targets(self) -> list[TargetRow]:
+        found = []
+        for tenant_id in await self._work.store.read(NO_TENANT, all_tenant_ids):
+            if (await self._work.tenants.get(tenant_id)).has_targets:
+                found += await self._work.store.read(tenant_id, partial(targets_of_tenant, tenant_id=tenant_id))
+        await self._work.sender.keep_only({target.target_id for target in found})
+        return [target for target in found if target.state == "active"]
+
+    async def _serve(self, target: TargetRow) -> int:
+        """Send what is due to one target, until nothing is."""
+        tried = 0
+        try:
+            while claims := await self._claim(target):
+                async with self._slots:
+                    ended = await asyncio.gather(*(self._deliver(claim) for claim in claims), return_exceptions=True)
+                for error in ended:
+                    if isinstance(error, Exception):
+                        self._work.log(error, str(uuid4()))
+                tried += len(claims)
+        except Exception as error:
+            self._work.log(error, str(uuid4()))
+        return tried
+
+    async def _claim(self, target: TargetRow) -> list[Claim]:
+        now, lease = self._work.clock(), uuid4()
+        tenant_id, target_id = target.tenant_id, target.target_id
+
+        def claim(transaction: Transaction) -> list[Claim]:
+            current = find_target(transaction, tenant_id, target_id)
+            if current is None or current.state != "active":
+                return []
+            return outbox.claim_due(
+                transaction, tenant_id, target_id, now=now, until=now + LEASE, lease=lease, most=MOST_AT_ONCE
+            )
+
+        return await self._work.store.write(tenant_id, claim)
+
+    async def _deliver(self, claim: Claim) -> None:
+        """Send one entry and keep what came of it. A failure of our own is put off like any other, and logged.
+
+        Where the database cannot be reached now, the entry is left to be claimed again once its lease has run out.
+        """
+        try:
+            parcel = await self._parcel(claim)
+        except Busy:
+            return
+        except Exception as error:
+            self._work.log(error, str(uuid4()))
+            reply = NOT_BUILT
+        else:
+            if parcel is None:
+                await self._settle(claim, lambda transaction: outbox.delivered(transaction, claim))
+                return
+            if self._work.clock() + SENDING > claim.leased_until:
+                return
+            reply = await self._work.sender.send(claim.entry.target_id, parcel)
+        await self._settle(claim, lambda transaction: self._keep(transaction, claim, reply))
+
+    async def _parcel(self, claim: Claim) -> Parcel | None:
+        entry, now = claim.entry, self._work.clock()
+        publisher = Publisher(tenant=await self._work.tenants.get(entry.tenant_id), public_url=self._work.public_url)
+
+        def read(snapshot: Transaction) -> Parcel | None:
+            target = find_target(snapshot, entry.tenant_id, entry.target_id)
+            return None if target is None else parcel_of(snapshot, publisher, target, entry, now)
+
+        try:
+            return await self._work.store.read(entry.tenant_id, read)
+        except NotFound:
+            # What is not stored any more cannot be told.
+            return None
+
+    async def _settle(self, claim: Claim, keep: Callable[[Transaction], object]) -> None:
+        await self._work.store.write(claim.entry.tenant_id, keep, order=order_of_subject(claim.entry.subject_id))
+
+    def _keep(self, transaction: Transaction, claim: Claim, reply: Reply) -> None:
+        """What is done with an entry after it was tried."""
+        now, verdict, attempts = self._work.clock(), judge(reply), claim.entry.attempts + 1
+        tried = Tried(at=now, attempts=attempts, reason=verdict.reason, status=reply.status)
+        wait = wait_after(attempts, reply.retry_after_seconds, self._work.jitter())
+        if verdict.outcome == "delivered":
+            if outbox.delivered(transaction, claim):
+                record(transaction, trail_entry(claim, now))
+        elif verdict.outcome in ("pause", "disable"):
+            stop(transaction, claim, "paused" if verdict.outcome == "pause" else "disabled", verdict.reason, now)
+        elif verdict.outcome == "later" and wait is not None:
+            outbox.try_later(transaction, claim, tried, now + wait)
+        else:
+            outbox.give_up(transaction, claim, tried)
+
+
+def stop(transaction: Transaction, claim: Claim, state: TargetState, reason: str, now: datetime) -> None:
+    """Send a target nothing more until somebody says so. The entry keeps its place and its attempts."""
+    outbox.release(transaction, claim)
+    target = lock_target(transaction, claim.entry.tenant_id, claim.entry.target_id)
+    if target is not None and target.state == "active":
+        change_target(transaction, msgspec.structs.replace(target, state=state, reason=reason, updated_at=now))
+
+
+def trail_entry(claim: Claim, now: datetime) -> TrailEntry:
+    """That something went out, to which target."""
+    entry = claim.entry
+    return TrailEntry(
+        tenant_id=entry.tenant_id,
+        at=now,
+        actor=f"target:{entry.target_id}",
+        action="deliver",
+        request_id=claim.lease,
+        subject_id=entry.subject_id,
+        set_id=entry.set_id,
+        version=entry.version,
+    )
