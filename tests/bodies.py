@@ -127,6 +127,8 @@ DEVICE: dict[str, Any] = {
     "clock_drift_seconds": -90,
 }
 
+TARGET: dict[str, Any] = {"kind": "fhir", "url": "https://record.example.org/fhir/R4", "bearer_token": "invented-token"}
+
 
 def changed(body: dict[str, Any], pointer: str, value: Any) -> dict[str, Any]:
     """A copy of the body with another value at the pointer; ``...`` removes what is there."""

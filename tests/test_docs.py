@@ -160,12 +160,14 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), target
 
 
-@pytest.mark.parametrize("page", ["integrator", "gateway", "operator", "authorization"])
+@pytest.mark.parametrize("page", ["integrator", "gateway", "operator", "authorization", "delivery"])
 def test_every_route_that_a_guide_names_is_served(page: str) -> None:
     paths = json.loads((TOP / "openapi/openapi.json").read_bytes())["paths"]
     served = {(method.upper(), re.sub(r"{\w+}", "{}", path)) for path, methods in paths.items() for method in methods}
     text = (TOP / f"docs/{page}.md").read_text("utf-8")
-    named = {(method, re.sub(r"{\w+}", "{}", path)) for method, path in re.findall(r"`(GET|POST) (/[^`?\s]*)", text)}
+    named = {
+        (method, re.sub(r"{\w+}", "{}", path)) for method, path in re.findall(r"`(GET|POST|PATCH|DELETE) (/[^`?\s]*)", text)
+    }
     named |= {("GET", path) for path in re.findall(r"`(/health/\w+)`", text)}
     assert named
     assert named - served == set()

@@ -51,7 +51,9 @@ class Server:
     def __init__(self, database_url: str, issuer: Issuer | None = None, port: int = 0, **settings: Any) -> None:
         self.database_url = database_url
         public_url = f"http://127.0.0.1:{port}" if port else "https://bp.example.org"
-        self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **settings)
+        # Nothing is sent anywhere unless a test says where to.
+        said = {"deliver": "off", **settings}
+        self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **said)
         config = uvicorn.Config(
             create_app(self.settings), host="127.0.0.1", port=port, lifespan="on", log_config=None, access_log=False
         )

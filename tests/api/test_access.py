@@ -14,7 +14,7 @@ import pytest
 
 from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
-from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT
+from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
@@ -79,6 +79,14 @@ NEEDED = {
     "end_export": "any-key",
     "read_export_file": "any-key",
     "draw_trend_of_subject": "Patient.r",
+    "make_target": "Endpoint.c",
+    "list_targets": "Endpoint.s",
+    "get_target": "Endpoint.r",
+    "change_target": "Endpoint.u",
+    "rotate_target_secret": "Endpoint.u",
+    "delete_target": "Endpoint.d",
+    "list_undelivered": "Endpoint.r",
+    "replay_undelivered": "Endpoint.u",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -104,11 +112,15 @@ BODIES: dict[str, Any] = {
     "save_subject": SUBJECT,
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
+    "make_target": TARGET,
+    "change_target": {"state": "paused"},
+    "replay_undelivered": {},
 }
 NO_IDS = {
     "set_id": str(uuid4()),
     "subject_id": str(uuid4()),
     "device_id": str(uuid4()),
+    "target_id": str(uuid4()),
     "resource_id": str(uuid4()),
     "version_id": "1",
     "job_id": str(uuid4()),
@@ -144,6 +156,7 @@ def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
         for kind in (*TYPES[:5], TYPES[6])
         for letter in LETTERS
     }
+    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:6] for letter in LETTERS}
     yield made
     for client in made.values():
         client.close()

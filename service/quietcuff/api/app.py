@@ -28,7 +28,8 @@ from quietcuff.api.rules import Guidelines, Protocols
 from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
-from quietcuff.api.upkeep import attempt, keep_up, note_uses, work_on_exports
+from quietcuff.api.targets import Targets
+from quietcuff.api.upkeep import attempt, deliver, keep_up, note_uses, work_on_exports
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -40,6 +41,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Evaluations,
     Subjects,
     Devices,
+    Targets,
     BulkExport,
     *FHIR_CONTROLLERS,
     Authorization,
@@ -73,6 +75,8 @@ def create_routes(settings: Settings) -> Litestar:
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
         beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
+        if settings.delivers:
+            beside.append(asyncio.create_task(deliver(service)))
         try:
             yield
         finally:

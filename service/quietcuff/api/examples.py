@@ -136,3 +136,21 @@ DEVICES: dict[str, Any] = {
 }
 
 IDENTIFIERS: dict[str, Any] = {"by identifier": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}}}
+
+TARGETS: dict[str, Any] = {
+    "a clinical record": {
+        "kind": "fhir",
+        "url": "https://record.example.org/fhir/R4",
+        "bearer_token": "invented-token",
+        "implausible": False,
+        "preliminary": True,
+    },
+    "a webhook": {"kind": "webhook", "url": "https://hooks.example.org/quietcuff"},
+}
+
+TARGET_CHANGES: dict[str, Any] = {
+    "pause": {"state": "paused"},
+    "go on elsewhere": {"state": "active", "url": "https://record.example.org/fhir"},
+}
+
+REPLAYS: dict[str, Any] = {"everything": {}, "one": {"ids": ["019df237-3e80-7cda-ae6c-acc0e2b83dda-v1"]}}

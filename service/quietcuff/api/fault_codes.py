@@ -39,6 +39,8 @@ FAULT_CODES: dict[str, str] = {
     "no-such-reading": "The set has no reading of that index.",
     "reading-voided": "The reading was taken back.",
     "nothing-to-change": "A correction that says what is there already.",
+    "unfit-url": "A URL that nothing may be sent to: not https, not public, or with user, query or fragment.",
+    "not-for-this-kind": "What a target of the other kind has.",
     # state of what is stored
     "sitting-over": "The reading is of another sitting: over four hours later, or on another day.",
     "set-closed": "The set is closed.",

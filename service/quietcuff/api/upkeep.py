@@ -1,5 +1,5 @@
 """What is done beside the requests: every half minute idle sets are closed, the uses of keys noted, old tokens
-forgotten; exports are worked on as they come."""
+forgotten; exports are worked on, and what is stored is sent on, as it comes."""
 
 from __future__ import annotations
 
@@ -42,6 +42,18 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
         await attempt(work, service)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.export_bell.wait(), seconds_between)
+
+
+async def deliver(service: Service) -> None:
+    """Send on what is stored to the targets that want it."""
+    # Imported where it is used: what it needs to send takes a tenth of a second to load.
+    from quietcuff.delivery.worker import hired
+
+    desk, settings = service.desk, service.settings
+    address, allowed = settings.public_url, settings.deliver_to
+    work = hired(desk.store, desk.tenants, desk.clock, public_url=address, deliver_to=allowed, log=log_failure)
+    async with work as worker:
+        await worker.run()
 
 
 async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) -> None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from functools import partial
 from uuid import UUID, uuid4
@@ -16,6 +17,7 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.errors import Busy, NotFound
+from quietcuff.delivery.addresses import read_allowances
 from quietcuff.delivery.parcels import parcel_of
 from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
 from quietcuff.delivery.verdicts import Reply, judge, wait_after
@@ -177,6 +179,18 @@ class Worker:
             outbox.try_later(transaction, claim, tried, now + wait)
         else:
             outbox.give_up(transaction, claim, tried)
+
+
+@asynccontextmanager
+async def hired(
+    store: Store, tenants: Tenants, clock: Callable[[], datetime], *, public_url: str, deliver_to: Iterable[str], log: Log
+) -> AsyncIterator[Worker]:
+    """A worker that sends over the network, to public addresses and to the hosts and networks named."""
+    sender = Sender(read_allowances(deliver_to), clock)
+    try:
+        yield Worker(Work(store=store, tenants=tenants, sender=sender, public_url=public_url, clock=clock, log=log))
+    finally:
+        await sender.close()
 
 
 def stop(transaction: Transaction, claim: Claim, state: TargetState, reason: str, now: datetime) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, and_, bindparam, case, cast, delete, exists, func, literal, or_, select, update
+from sqlalchemy import Connection, and_, bindparam, case, cast, delete, exists, func, literal, null, or_, select, update
 from sqlalchemy.sql import Select
 
 from quietcuff.storage.codes import TARGET_STATE
@@ -107,7 +107,7 @@ QUEUE = Command(_queue)
 HEADS = Query(Entry, _heads())
 LEASE = Command(update(outbox).where(*_NAMED).values(lease=bindparam("to_lease"), leased_until=bindparam("to_leased_until")))
 DELIVERED = Command(delete(outbox).where(*_OURS))
-_FREE: dict[str, Any] = {"lease": None, "leased_until": None}
+_FREE: dict[str, Any] = {"lease": null(), "leased_until": null()}
 _TRIED: dict[str, Any] = {name: bindparam(f"to_{name}") for name in ("attempts", "tried_at", "reason", "status")}
 LATER = Command(update(outbox).where(*_OURS).values(**_TRIED, due_at=bindparam("to_due_at"), **_FREE))
 GIVE_UP = Command(update(outbox).where(*_OURS).values(**_TRIED, given_up_at=bindparam("to_given_up_at"), **_FREE))
@@ -125,7 +125,7 @@ GIVEN_UP = Query(
     .order_by(_c.given_up_at, _c.subject_id, _c.position)
     .limit(bindparam("most")),
 )
-_AFRESH: dict[str, Any] = {"given_up_at": None, "attempts": 0, "due_at": bindparam("now", type_=Instant)}
+_AFRESH: dict[str, Any] = {"given_up_at": null(), "attempts": 0, "due_at": bindparam("now", type_=Instant)}
 REPLAY_ALL = Command(update(outbox).where(*_OF_TARGET, _c.given_up_at.is_not(None)).values(**_AFRESH))
 REPLAY_ONE = Command(
     update(outbox)

@@ -1,0 +1,70 @@
+"""``quietcuff deliver``: a worker that sends on what was stored; any number of them share the work."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import signal
+from datetime import UTC, datetime
+from typing import Any
+
+from quietcuff.cli.words import say
+from quietcuff.settings import Settings, read_settings
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.tenants import Tenants
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser(
+        "deliver",
+        help="send on what was stored to the targets of each tenant",
+        description="Runs until it is stopped, at any moment: nothing is lost. Several may run on PostgreSQL. With SQLite the "
+        "serving process does this by itself.",
+    )
+    parser.add_argument("--once", action="store_true", help="send what is due now, then end")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Deliver until stopped, or once."""
+    from quietcuff.api.logs import configure_logs
+
+    settings = read_settings(os.environ)
+    configure_logs(settings.log_level)
+    tried = asyncio.run(deliver(settings, once=arguments.once))
+    if arguments.once:
+        say(f"{tried} sent or tried.")
+    return 0
+
+
+async def deliver(settings: Settings, *, once: bool) -> int:
+    """Work; how many entries were tried, where that ends.
+
+    Raises:
+        StoreNotUsable: the schema is not the one needed.
+        Busy: the database cannot be reached.
+    """
+    from quietcuff.api.logs import log_failure
+    from quietcuff.delivery.worker import hired
+
+    def clock() -> datetime:
+        return datetime.now(UTC)
+
+    store = open_store(settings.database_url)
+    address, allowed = settings.public_url, settings.deliver_to
+    try:
+        await store.read(NO_TENANT, require_newest_schema)
+        work = hired(store, Tenants(store, clock), clock, public_url=address, deliver_to=allowed, log=log_failure)
+        async with work as worker:
+            if once:
+                return await worker.work_off()
+            task = asyncio.create_task(worker.run())
+            for wanted in (signal.SIGINT, signal.SIGTERM):
+                asyncio.get_running_loop().add_signal_handler(wanted, task.cancel)
+            await asyncio.wait([task])
+            return 0
+    finally:
+        await store.close()

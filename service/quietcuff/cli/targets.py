@@ -1,0 +1,91 @@
+"""``quietcuff targets``: look at delivery targets, and have sent again what was given up."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+from collections.abc import Awaitable, Callable
+from typing import Any, TypeVar
+from uuid import uuid4
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.cli.words import say
+from quietcuff.core.errors import NotFound
+from quietcuff.delivery import targets
+from quietcuff.delivery.documents import Replay, TargetRecord
+from quietcuff.ingest import Caller, Desk, open_desk
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.settings import read_settings
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.tenants import find_tenant
+
+T = TypeVar("T")
+ACTOR = "operator"
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("targets", help="look at delivery targets, and send again what was given up")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    listing = actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up")
+    listing.add_argument("--tenant", required=True)
+    listing.set_defaults(run=run_list)
+    replay = actions.add_parser("replay", help="have what was given up sent again")
+    replay.add_argument("--tenant", required=True)
+    replay.add_argument("target", help="the target's id")
+    replay.add_argument("entry", nargs="*", help="ids of entries; all of them by default")
+    replay.set_defaults(run=run_replay)
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    """Show the targets of a tenant as a table."""
+
+    async def items(desk: Desk, caller: Caller) -> list[TargetRecord]:
+        return (await targets.list_targets(desk, caller)).items
+
+    table = Table()
+    for heading in ("id", "kind", "URL", "state", "reason", "waiting", "since", "given up"):
+        table.add_column(heading, overflow="fold")
+    for item in on_desk(arguments.tenant, items):
+        shown = (item.id, item.kind, item.url, item.state, item.reason or "", str(item.waiting))
+        table.add_row(*map(Text, (*shown, item.oldest_waiting_at or "", str(item.undelivered))))
+    Console(highlight=False).print(table)
+    return 0
+
+
+def run_replay(arguments: argparse.Namespace) -> int:
+    """Have entries sent again; 1 where there was none of them."""
+
+    async def replay(desk: Desk, caller: Caller) -> int:
+        return (await targets.replay(desk, caller, arguments.target, Replay(ids=arguments.entry or None))).replayed
+
+    count = on_desk(arguments.tenant, replay)
+    say(f"{count} to be sent again.")
+    return 0 if count else 1
+
+
+def on_desk(tenant_name: str, work: Callable[[Desk, Caller], Awaitable[T]]) -> T:
+    """Do one piece of work for a tenant, on the database that the environment names.
+
+    Raises:
+        NotFound: no tenant of that name, or no target of that id.
+    """
+
+    async def do() -> T:
+        store = open_store(read_settings(os.environ).database_url)
+        try:
+            await store.read(NO_TENANT, require_newest_schema)
+            tenant = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, tenant_name))
+            if tenant is None:
+                raise NotFound("There is no tenant of that name.")
+            caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=str(uuid4()))
+            return await work(open_desk(store, load_rulebook()), caller)
+        finally:
+            await store.close()
+
+    return asyncio.run(do())
