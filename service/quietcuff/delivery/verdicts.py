@@ -70,14 +70,20 @@ def judge(reply: Reply) -> Verdict:
 
 
 class _EntryAnswer(msgspec.Struct):
+    """What a record answers to one entry."""
+
     status: str = ""
 
 
 class _EntryAnswered(msgspec.Struct):
+    """One entry of a transaction's answer."""
+
     response: _EntryAnswer | None = None
 
 
 class _TransactionAnswer(msgspec.Struct):
+    """A transaction's answer, as far as it says what was taken."""
+
     entry: list[_EntryAnswered] = []
 
 
