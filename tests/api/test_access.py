@@ -21,7 +21,7 @@ from quietcuff.api.operations import FORM, Operation, operation_of
 from quietcuff.security.scopes import LETTERS, Need
 from quietcuff.settings import Settings
 
-TYPES = ("Observation", "Patient", "Device", "Provenance", "Binary", "Endpoint", "AuditEvent")
+TYPES = ("Observation", "Patient", "Device", "Provenance", "Binary", "Endpoint", "Group", "AuditEvent")
 OPEN = {
     "is_live", "is_ready", "smart_configuration", "smart_configuration_of_fhir", "give_token",
     "list_problems", "get_problem", "capability_statement",
@@ -87,6 +87,13 @@ NEEDED = {
     "delete_target": "Endpoint.d",
     "list_undelivered": "Endpoint.r",
     "replay_undelivered": "Endpoint.u",
+    "export_group": "any-key",
+    "export_group_by_post": "any-key",
+    "read_group": "Group.r",
+    "save_group": "Group.c",
+    "get_group": "Group.r",
+    "list_groups": "Group.s",
+    "delete_group": "Group.d",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -115,12 +122,14 @@ BODIES: dict[str, Any] = {
     "make_target": TARGET,
     "change_target": {"state": "paused"},
     "replay_undelivered": {},
+    "save_group": {"name": "at home", "setting": "home"},
 }
 NO_IDS = {
     "set_id": str(uuid4()),
     "subject_id": str(uuid4()),
     "device_id": str(uuid4()),
     "target_id": str(uuid4()),
+    "group_id": str(uuid4()),
     "resource_id": str(uuid4()),
     "version_id": "1",
     "job_id": str(uuid4()),
@@ -151,12 +160,7 @@ def test_without_a_key_only_open_routes_answer(stranger: httpx.Client) -> None:
 @pytest.fixture(scope="module")
 def narrow_clients(server: Server) -> Iterator[dict[Need, httpx.Client]]:
     """A client for each letter on each type."""
-    made = {
-        Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}")
-        for kind in (*TYPES[:5], TYPES[6])
-        for letter in LETTERS
-    }
-    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES[:6] for letter in LETTERS}
+    made = {Need(kind, letter): server.client(scopes=f"system/{kind}.{letter}") for kind in TYPES for letter in LETTERS}
     yield made
     for client in made.values():
         client.close()

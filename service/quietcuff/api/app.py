@@ -19,6 +19,7 @@ from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
 from quietcuff.api.fhir import FHIR_CONTROLLERS
+from quietcuff.api.groups import Groups
 from quietcuff.api.health import HealthChecks
 from quietcuff.api.logs import configure_logs
 from quietcuff.api.problem_pages import ProblemPages
@@ -42,6 +43,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Subjects,
     Devices,
     Targets,
+    Groups,
     BulkExport,
     *FHIR_CONTROLLERS,
     Authorization,

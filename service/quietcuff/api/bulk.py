@@ -14,7 +14,7 @@ from litestar.response.streaming import ASGIStreamingResponse
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.admission import principal_of
 from quietcuff.api.answers import answer
-from quietcuff.api.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, STOP
+from quietcuff.api.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, READ_GROUP, STOP
 from quietcuff.api.caller import caller_of
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
 from quietcuff.api.operations import JSON, described
@@ -25,9 +25,10 @@ from quietcuff.decode.fhir_parameters import read_parameters
 from quietcuff.export.bulk_manifest import manifest_of
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs
 from quietcuff.export.bulk_request import Asked, Level, Readable, plan_of
+from quietcuff.export.group import group_resource
 from quietcuff.export.packing import gzip_length
 from quietcuff.export.problems import operation_outcome
-from quietcuff.ingest import bulk_jobs
+from quietcuff.ingest import bulk_jobs, groups
 from quietcuff.ingest.bulk_jobs import Export
 from quietcuff.security.scopes import Need, Scopes
 from quietcuff.storage.members import Members
@@ -61,6 +62,28 @@ class BulkExport(Controller):
         """Begin an export of all people or of those that the body names."""
         return await _begin(request, "patient", EVERYBODY, body)
 
+    @get("/Group/{group_id:str}", opt=described(READ_GROUP))
+    async def group(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+        """Answer a group."""
+        check_format(request, [value for name, value in pairs_of(request.scope["query_string"]) if name == "_format"])
+        found = await groups.read_group(service_of(request).desk, caller_of(request), group_id)
+        resource = group_resource(found.id, found.name, found.created_at, found.people)
+        return answer(resource, media_type=FHIR_JSON_UTF8, headers={"ETag": 'W/"1"'})
+
+    @get("/Group/{group_id:str}/$export", status_code=202, opt=described(KICK_OFFS["group", "get"]))
+    async def export_group(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+        """Begin an export of the people of a group."""
+        members = await groups.members_of_group(service_of(request).desk, caller_of(request), group_id)
+        return await _begin(request, "group", members, None)
+
+    @post("/Group/{group_id:str}/$export", status_code=202, opt=described(KICK_OFFS["group", "post"]))
+    async def export_group_by_post(
+        self, request: Request[Any, Any, Any], group_id: FromPath[str], body: RawBody
+    ) -> ASGIResponse:
+        """Begin an export of the people of a group, or of those of them that the body names."""
+        members = await groups.members_of_group(service_of(request).desk, caller_of(request), group_id)
+        return await _begin(request, "group", members, body)
+
     @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
     async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
         """Answer how an export stands, and its manifest once it is done."""
@@ -77,7 +100,10 @@ class BulkExport(Controller):
     @delete(f"{JOBS}/{{job_id:str}}", status_code=202, opt=described(STOP))
     async def stop(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
         """End an export, and have its files deleted."""
-        await bulk_jobs.end_export(service_of(request).desk, caller_of(request), job_id)
+        desk, caller = service_of(request).desk, caller_of(request)
+        found = await bulk_jobs.find_export(desk, caller, job_id)
+        _check_scopes(request, found, found.plan.types)
+        await bulk_jobs.end_export(desk, caller, job_id)
         return answer(b"", status=202)
 
     @get(f"{JOBS}/{{job_id:str}}/{{number:str}}", opt=described(READ_FILE))

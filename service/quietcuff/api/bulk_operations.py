@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, Parameter, Reply
 from quietcuff.export.bulk_manifest import Manifest
 from quietcuff.export.bulk_plan import EXPORTED_TYPES
+from quietcuff.security.scopes import Need
 
 TAG = "Bulk export"
 NDJSON = "application/fhir+ndjson"
@@ -87,4 +89,13 @@ READ_FILE = Operation(
     speaks_fhir=True,
     replies=(Reply(description="The file.", media_type=NDJSON, headers=("Content-Encoding",)),),
     problems=(kinds.NOT_FOUND, kinds.NOT_ALLOWED),
+)
+READ_GROUP = Operation(
+    id="read_group",
+    tag=TAG,
+    summary="A group, as FHIR shows it",
+    access=Need("Group", "r"),
+    speaks_fhir=True,
+    replies=(Reply(description="The Group.", media_type=FHIR_JSON, headers=("ETag",)),),
+    problems=(kinds.NOT_FOUND, kinds.FORMAT_NOT_OFFERED),
 )

@@ -48,6 +48,7 @@ FAULT_CODES: dict[str, str] = {
     "set-voided": "The set was taken back.",
     "reopen-too-late": "The set was closed too long ago to be reopened.",
     "identifier-taken": "A set with this identifier and another body is stored; its id is in set_id.",
+    "too-many-groups": "As many groups are stored as a tenant may have.",
     "key-reused": "The Idempotency-Key was used with another body.",
     # parameters and options
     "unknown-parameter": "The route has no query parameter of that name.",

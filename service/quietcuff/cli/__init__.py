@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from quietcuff import __version__
-from quietcuff.cli import clients, database, deliver, demo, evaluate, importing, keys, openapi, serve, targets
+from quietcuff.cli import clients, database, deliver, demo, evaluate, export, importing, keys, openapi, serve, targets
 from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (serve, demo, evaluate, importing, keys, clients, targets, deliver, database, openapi)
+COMMANDS = (serve, demo, evaluate, export, importing, keys, clients, targets, deliver, database, openapi)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

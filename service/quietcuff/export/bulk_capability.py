@@ -16,3 +16,10 @@ def operations(name: str) -> list[dict[str, Any]]:
 SYSTEM_OPERATIONS = operations("export")
 # By type, what is added to what is said of it.
 ADDED: dict[str, dict[str, Any]] = {"Patient": {"operation": operations("patient-export")}}
+GROUP = {
+    "type": "Group",
+    "interaction": [{"code": "read"}],
+    "versioning": "versioned",
+    "operation": operations("group-export"),
+    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had.",
+}

@@ -53,7 +53,8 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
                 "resource": [
                     resource_capability(resource_type) | bulk_capability.ADDED.get(resource_type, {})
                     for resource_type in sorted(READERS)
-                ],
+                ]
+                + [bulk_capability.GROUP],
                 "operation": bulk_capability.SYSTEM_OPERATIONS,
             }
         ],

@@ -81,6 +81,16 @@ async def ask_after_export(desk: Desk, caller: Caller, job_id: str) -> Export:
     return await ended(desk, job)
 
 
+async def find_export(desk: Desk, caller: Caller, job_id: str) -> Export:
+    """An export, whether it is over or not, without its files.
+
+    Raises:
+        NotFound: the tenant has none of that id.
+    """
+    job = await find(desk, caller, job_id, now(desk))
+    return Export(state="open", plan=PLAN.decode(job.plan), created_by=job.created_by)
+
+
 async def read_export(desk: Desk, caller: Caller, job_id: str) -> Export:
     """An export that is over.
 

@@ -1,0 +1,116 @@
+"""``quietcuff export``: everything of a tenant as FHIR, into a folder, without a server."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.export.bulk_manifest import Manifest
+from quietcuff.export.bulk_plan import EXPORTED_TYPES, Plan
+from quietcuff.export.bulk_plan import Progress as Reached
+from quietcuff.export.bulk_request import Asked, plan_of
+from quietcuff.export.records import Publisher
+from quietcuff.ingest import Caller, Desk, open_desk
+from quietcuff.ingest.bulk_folder import COMMAND, Folder, empty_folder, export_to_folder
+from quietcuff.ingest.groups import members_of_group
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.settings import Settings, read_settings
+from quietcuff.storage.members import Members
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.tenants import Tenant, find_tenant
+
+SEARCHES = {"type": "_type", "since": "_since", "until": "_until", "type_filter": "_typeFilter", "elements": "_elements"}
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser(
+        "export",
+        help="write a tenant's data as FHIR into a folder",
+        description="Write NDJSON files, a type in each, and a manifest. The files hold patient data: guard the folder.",
+    )
+    parser.add_argument("--tenant", required=True, help="whose data")
+    parser.add_argument("--to", required=True, metavar="FOLDER", help="a folder that is empty or not there yet")
+    parser.add_argument("--type", action="append", help=f"of {', '.join(EXPORTED_TYPES)}; may be repeated; all by default")
+    parser.add_argument("--since", help="only what changed after: the transactionTime of the manifest before")
+    parser.add_argument("--until", help="only what changed before")
+    parser.add_argument("--type-filter", action="append", help="such as Observation?code=96607-7; may be repeated")
+    parser.add_argument("--elements", help="such as Observation.component,subject")
+    parser.add_argument("--group", help="the id of a group: its people only")
+    parser.add_argument("--gzip", action="store_true", help="compress the files")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Export, showing how far it is."""
+    settings = read_settings(os.environ)
+    manifest = asyncio.run(export(arguments, settings))
+    resources = sum(output.count for output in manifest.output)
+    say(f"{resources} resources in {len(manifest.output)} files, as of {manifest.transaction_time}.")
+    return 0
+
+
+async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
+    """Open the database, plan, and write the folder.
+
+    Raises:
+        NotAcceptable: an option is not understood, or the folder is not empty.
+        NotFound: no such group.
+    """
+    store = open_store(settings.database_url)
+    try:
+        await store.read(NO_TENANT, require_newest_schema)
+        tenant = await store.read(NO_TENANT, lambda snapshot: find_tenant(snapshot, arguments.tenant))
+        if tenant is None:
+            raise NotAcceptable([Fault(parameter="tenant", code="unknown-code", detail="The name of a tenant that is there.")])
+        desk = open_desk(store, load_rulebook())
+        publisher = Publisher(tenant=tenant, public_url=settings.public_url)
+        plan = plan_of(asked_by(arguments), publisher, await members(desk, tenant, arguments.group), EVERYTHING, desk.clock())
+        path = empty_folder(Path(arguments.to))
+        folder = Folder(path, settings.export_file_resources, packed=arguments.gzip)
+        return await with_bar(desk, publisher, plan, folder)
+    finally:
+        await store.close()
+
+
+EVERYTHING: dict[str, None] = dict.fromkeys(EXPORTED_TYPES)
+
+
+def asked_by(arguments: argparse.Namespace) -> Asked:
+    """The options as the parameters of a kick-off."""
+    pairs = []
+    for option, name in SEARCHES.items():
+        given = getattr(arguments, option)
+        for value in [given] if isinstance(given, str) else given or []:
+            pairs.append((name, value))
+    return Asked(request="quietcuff export", level="system", parameters=pairs)
+
+
+async def members(desk: Desk, tenant: Tenant, group_id: str | None) -> Members:
+    """Whose data: that of a group, or of everybody."""
+    if group_id is None:
+        return Members()
+    caller = Caller(tenant_id=tenant.tenant_id, actor=COMMAND, request_id=str(uuid4()))
+    return await members_of_group(desk, caller, group_id)
+
+
+async def with_bar(desk: Desk, publisher: Publisher, plan: Plan, folder: Folder) -> Manifest:
+    """Export with a bar on the standard error stream."""
+    columns = (BarColumn(), TextColumn("{task.percentage:>3.0f}%"), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=100)
+
+        def report(reached: Reached) -> None:
+            bar.update(task, completed=reached.percent, description=f"{reached.resources} resources")
+
+        return await export_to_folder(desk, publisher, plan, folder, report)
