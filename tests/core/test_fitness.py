@@ -52,13 +52,13 @@ def test_what_speaks_against_a_device_is_said_in_words() -> None:
     assert messages(device, sex="female", pregnancy="pregnant", arm_circumference_cm=45) == [
         "The device is validated, but not known to be for: pregnancy, large arms.",
         "The device's accuracy check is overdue: it was due by 2026-02-28.",
-        "The device's clock is known to be 1.5 h ahead: check the times of the readings.",
+        "The device's clock is known to be 1.5 h ahead. Check the times that are not said to be put right.",
     ]
 
 
 def test_each_readings_own_device_is_looked_at_and_a_thing_is_said_once() -> None:
     late = {"validated": "yes", "clock_drift_seconds": -7200}
     assert messages({"validated": "yes"}, own=late) == [
-        "The device's clock is known to be 2 h behind: check the times of the readings."
+        "The device's clock is known to be 2 h behind. Check the times that are not said to be put right."
     ]
     assert len(messages(late, own=late)) == 1
