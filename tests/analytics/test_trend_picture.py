@@ -18,6 +18,8 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from analytics import pictured
 from quietcuff.analytics import trend_words as words
@@ -26,6 +28,11 @@ from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, mark_looks
+from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.pooling import StoredSitting
+from quietcuff.core.readings import ReadingSet
+from strategies import reading_sets
 
 GUIDELINES = Path(__file__).parents[2] / "service/quietcuff/rules/guidelines"
 CASES = sorted(pictured.cases())
@@ -61,9 +68,32 @@ def limits_drawn(case: str, pressure: str) -> set[float]:
 
 @pytest.mark.parametrize("case", CASES)
 def test_no_text_touches_another_or_leaves_the_page(case: str) -> None:
+    assert_legible(sheet_of(case))
+
+
+@settings(deadline=None, derandomize=True, max_examples=10, suppress_health_check=list(HealthCheck))
+@given(st.lists(reading_sets(), min_size=1, max_size=6), st.sampled_from([None, *sorted(pictured.book().guidelines)]))
+def test_whatever_is_stored_is_drawn_legibly(reading_sets: list[ReadingSet], guideline: str | None) -> None:
+    sittings = []
+    for number, reading_set in enumerate(reading_sets):
+        try:
+            evaluation = evaluate(reading_set, reading_set.history, pictured.book())
+        except NotAcceptable:
+            continue
+        closed = reading_set.closed
+        sittings.append(
+            StoredSitting(set_id=f"{number}", status="active", closed=closed, reading_set=reading_set, evaluation=evaluation)
+        )
+    trend = make_trend(sittings, pictured.NOBODYS_FACTS, pictured.book(), guideline)
+    sheet = draw_trend(trend)
+    assert_legible(sheet)
+    ElementTree.fromstring(sheet.svg(words.TITLE, words.description(trend)))  # noqa: S314 - it is ours
+
+
+def assert_legible(sheet: Sheet) -> None:
+    """No text touches another, leaves the page, lies on a panel or is too small, by the widths of the SVG itself."""
     from matplotlib.backends.backend_svg import RendererSVG
 
-    sheet = sheet_of(case)
     renderer = RendererSVG(sheet.width, sheet.height, io.StringIO())
     boxes = {text: text.get_window_extent(renderer) for text in sheet.figure.texts if text.get_text()}
     assert len(boxes) >= 6
