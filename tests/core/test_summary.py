@@ -279,6 +279,7 @@ def test_a_childs_pooled_value_goes_by_percentiles_and_needs_three_days() -> Non
     facts = Facts(birth_date="2018-03-01", sex="male")
     two = summary_of(child(30, (118, 70)), child(20, (119, 70)), facts=facts)
     assert [(entry.category, entry.provisional_because) for entry in two.categories] == [("stage-1", ["too-few-visits"])]
+    assert two.certainty[0].bias_not_included == []
     three = summary_of(child(30, (118, 70)), child(20, (119, 70)), child(10, (117, 70)), facts=facts)
     entry = three.categories[0]
     assert (entry.category, entry.provisional, entry.decided_by) == ("stage-1", False, "systolic")
@@ -364,6 +365,26 @@ def test_attended_and_unattended_values_are_not_pooled() -> None:
     assert summary.pooled.office is not None and summary.pooled.office.systolic_mmhg == 145
     assert [(left.set, left.because) for left in summary.sittings.left_out] == [("s1", "other-attendance")]
     assert summary.certainty[0].visits_used == 2
+
+
+def test_automated_readings_in_irregular_rhythm_leave_the_pooled_label_provisional() -> None:
+    """Common practice: automated values are less certain then. Source: [BIHS19]."""
+    irregular = {"context": {"pulse_palpated": "irregular"}}
+    summary = summary_of(office(30, *[(146, 92)] * 3, **irregular), office(20, (146, 92)))
+    assert [entry.provisional_because for entry in summary.categories] == [["irregular-rhythm"]]
+
+
+NOT_VALIDATED = {"device": {"kind": "automatic", "site": "upper-arm", "validated": "no"}}
+
+
+def test_what_a_device_without_validation_measured_is_in_no_pooled_value() -> None:
+    at_home = [body | NOT_VALIDATED for body in week(12, (128, 78))]
+    summary = summary_of(office(30, (166, 99), **NOT_VALIDATED), office(20, (146, 92)), *at_home)
+    assert summary.pooled.office is not None and summary.pooled.office.systolic_mmhg == 146
+    assert summary.pooled.home is None and summary.patterns == []
+    assert {left.because for left in summary.sittings.left_out} == {"device-not-validated"}
+    home = next(each for each in summary.pooled.lacking if each.setting == "home")
+    assert home.because == ["device-not-validated"]
 
 
 def test_the_window_begins_at_the_last_change_of_treatment() -> None:

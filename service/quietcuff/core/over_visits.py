@@ -50,10 +50,13 @@ def days_needed(person: Person, rulebook: Rulebook) -> int:
 
 
 def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredSitting], rulebook: Rulebook) -> list[Category]:
-    """What each guideline calls the pooled office value; provisional until it stands on days enough."""
+    """What each guideline calls the pooled office value; provisional until it stands on days enough, and where automated
+    readings were taken in irregular rhythm."""
     reasons = []
     if pooled is not None and pooled.days < days_needed(tables.person, rulebook):
         reasons.append("single-sitting" if pooled.days == 1 else "too-few-visits")
+    if any("irregular-rhythm" in entry.provisional_because for sitting in counted for entry in sitting.evaluation.categories):
+        reasons.append("irregular-rhythm")
     confirmed = severe_is_confirmed(counted)
     return [
         label_placing(
