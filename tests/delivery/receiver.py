@@ -13,6 +13,7 @@ import itertools
 import json
 import re
 import ssl
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -115,6 +116,17 @@ def resolved(value: Any, places: dict[str, str]) -> Any:
     return [resolved(one, places) for one in value] if isinstance(value, list) else value
 
 
+class Quiet(ThreadingHTTPServer):
+    """A server that does not complain when a client goes away."""
+
+    daemon_threads = True
+    request_queue_size = 64
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+
 class Receiver:
     """An HTTP server that hands transactions to a record and keeps every event. ``fault`` may answer in their place, or after
     them: then what it answers is sent although the request was done."""
@@ -126,8 +138,7 @@ class Receiver:
         self.fault: Fault = lambda receiver, body: None
         self.fault_after: Fault = lambda receiver, body: None
         self.tokens: list[str | None] = []
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
-        self._server.daemon_threads = True
+        self._server = Quiet(("127.0.0.1", 0), self._handler())
         self.port = self._server.server_address[1]
         self.url = f"http://127.0.0.1:{self.port}"
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})

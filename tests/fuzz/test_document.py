@@ -11,7 +11,7 @@ from pathlib import Path
 import httpx
 
 from api.serving import new_key, serving
-from bodies import DEVICE, OPENED_SET
+from bodies import DEVICE, OPENED_SET, TARGET
 from databases import SqliteFiles
 
 CONFIG = Path(__file__).with_name("schemathesis.toml").read_text()
@@ -20,6 +20,7 @@ KNOWN = """
 set_id = "{set_id}"
 subject_id = "{subject_id}"
 device_id = "{device_id}"
+target_id = "{target_id}"
 job_id = "{job_id}"
 number = 1
 slug = "not-found"
@@ -53,7 +54,8 @@ def config_of(client: httpx.Client) -> str:
         "Provenance": f"{set_id}-v1",
     }
     hooks = f"hooks = {json.dumps(str(Path(__file__).with_name('ndjson.py')))}\n"
-    known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id, job_id=job_id)
+    target_id = client.post("/v1/targets", json=TARGET).json()["id"]
+    known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id, job_id=job_id, target_id=target_id)
     return hooks + CONFIG + known + "".join(RESOURCE.format(kind=kind, resource_id=of) for kind, of in resources.items())
 
 

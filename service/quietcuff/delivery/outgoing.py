@@ -6,11 +6,14 @@ older ever follows something newer, whenever an entry is sent or sent again, and
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.core.errors import NotFound
+from quietcuff.core.outcome import Evaluation
 from quietcuff.export.bundle import version_of
 from quietcuff.export.places import MEAN
 from quietcuff.export.records import EVALUATION, Publisher
@@ -54,30 +57,35 @@ def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, e
     row = find_set(snapshot, entry.tenant_id, entry.set_id)
     if row is None:
         raise NotFound("reading set")
+
+    @cache
+    def version(number: int) -> VersionRow:
+        return version_of(snapshot, row, number)
+
+    @cache
+    def evaluation(number: int) -> Evaluation:
+        return EVALUATION.decode(version(number).evaluation)
+
     moves = moves_of_set(snapshot, entry.tenant_id, row.subject_id, entry.set_id)
     told = [move for move in moves if move.version <= entry.version]
     options = OPTIONS.decode(target.options)
-    moved = frozenset(name for name in told[-1].places if is_told(snapshot, row, options, told, name))
+    moved = frozenset(name for name in told[-1].places if is_told(options, told, evaluation, name))
     since = frozenset(name for move in moves if move.version > entry.version for name in move.places)
-    return Outgoing(row=row, version=version_of(snapshot, row, entry.version), moved=moved, newest=moved - since)
+    return Outgoing(row=row, version=version(entry.version), moved=moved, newest=moved - since)
 
 
-def is_told(snapshot: Snapshot, row: SetRow, options: TargetOptions, told: list[VersionMoves], name: str) -> bool:
+def is_told(options: TargetOptions, told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
     """Whether a target is told of what moved at a place; also of what it would not be told of, once it knows it already."""
     if name == MEAN:
         return options.preliminary or any(move.is_closed and MEAN in move.places for move in told)
-    return options.implausible or was_ever_fit(snapshot, row, told, name)
+    return options.implausible or was_ever_fit(told, evaluation, name)
 
 
-def was_ever_fit(snapshot: Snapshot, row: SetRow, told: list[VersionMoves], name: str) -> bool:
+def was_ever_fit(told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
     """Whether a reading was plausible in any version that moved it, the newest first: nearly always it is."""
     index = int(name[1:])
-    for move in reversed(told):
-        if name in move.places:
-            evaluation = EVALUATION.decode(version_of(snapshot, row, move.version).evaluation)
-            if evaluation.readings[index].reason not in UNFIT:
-                return True
-    return False
+    moved_in = (move.version for move in reversed(told) if name in move.places)
+    return any(evaluation(number).readings[index].reason not in UNFIT for number in moved_in)
 
 
 def message_id(set_id: UUID, version: int) -> str:

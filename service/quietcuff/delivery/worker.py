@@ -32,9 +32,7 @@ from quietcuff.storage.tenants import Tenants, all_tenant_ids
 from quietcuff.storage.trail import Entry as TrailEntry
 from quietcuff.storage.trail import record
 
-LEASE = timedelta(seconds=120)
-# What could not be sent before its lease ends is left alone: by then another worker may be at it.
-SENDING = timedelta(seconds=SEND_SECONDS + 10)
+LEASE = timedelta(seconds=6 * SEND_SECONDS)
 MOST_AT_ONCE = 8
 MOST_TARGETS_AT_ONCE = 16
 SECONDS_BETWEEN = 1.0
@@ -44,7 +42,8 @@ Log = Callable[[BaseException, str], None]
 
 
 class Work(msgspec.Struct, frozen=True, kw_only=True):
-    """What a worker works with. ``jitter`` gives numbers from 0 to 1; ``log`` is told of what nobody foresaw."""
+    """What a worker works with. ``jitter`` gives numbers from 0 to 1; ``log`` is told of what nobody foresaw; ``lease`` is how
+    long an entry is a worker's own, several times what sending may take."""
 
     store: Store
     tenants: Tenants
@@ -53,6 +52,7 @@ class Work(msgspec.Struct, frozen=True, kw_only=True):
     clock: Callable[[], datetime]
     log: Log
     jitter: Callable[[], float] = random.random
+    lease: timedelta = LEASE
 
 
 class Worker:
@@ -122,7 +122,7 @@ class Worker:
             if current is None or current.state != "active":
                 return []
             return outbox.claim_due(
-                transaction, tenant_id, target_id, now=now, until=now + LEASE, lease=lease, most=MOST_AT_ONCE
+                transaction, tenant_id, target_id, now=now, until=now + self._work.lease, lease=lease, most=MOST_AT_ONCE
             )
 
         return await self._work.store.write(tenant_id, claim)
@@ -143,7 +143,8 @@ class Worker:
             if parcel is None:
                 await self._settle(claim, lambda transaction: outbox.delivered(transaction, claim))
                 return
-            if self._work.clock() + SENDING > claim.leased_until:
+            # What might not have arrived before its lease ends is left alone: by then another worker may be at it.
+            if self._work.clock() + self._work.lease / 4 > claim.leased_until:
                 return
             reply = await self._work.sender.send(claim.entry.target_id, parcel)
         await self._settle(claim, lambda transaction: self._keep(transaction, claim, reply))
