@@ -24,6 +24,12 @@ from quietcuff.delivery.signing import make_secret, secret_text, signature_heade
 OBSERVATION = f"{PUBLIC_URL}/id/observation".replace(":", "%3A").replace("/", "%2F")
 
 
+@pytest.fixture
+def database_url(sqlite_url: str) -> str:
+    """What is sent does not depend on the database; that it is sent from both is tested with the worker."""
+    return sqlite_url
+
+
 def requests_of(bundle: dict[str, Any]) -> dict[str, tuple[str, str, str | None]]:
     """By the last part of its identifier or tag: method, URL and ifNoneExist of each entry."""
     found = {}

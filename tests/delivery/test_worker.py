@@ -13,6 +13,9 @@ from delivery.receiver import DROPPED, Answer, Receiver
 from ingest.clinic import Clinic, first_visit, left, reading, sitting
 from quietcuff.delivery import worker
 
+# What is in the answers, and the passing of time, is no matter of the database.
+ON_SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+
 
 async def test_a_sitting_arrives_whole_and_once(post: Post) -> None:
     target = await post.target(bearer_token="invented-token")
@@ -89,6 +92,7 @@ async def morning(clinic: Clinic) -> list[str]:
     ],
     ids=["500", "503 with seconds", "409", "404", "redirect", "429 with a date", "dropped"],
 )
+@ON_SQLITE
 async def test_trouble_passes_and_everything_is_there_once(post: Post, answer: Answer, times: int, hours: float) -> None:
     await post.target()
     ids = await morning(post.clinic)
@@ -105,6 +109,7 @@ async def test_what_was_done_but_not_answered_is_done_once(post: Post) -> None:
     check_everything_is_there(post, ids)
 
 
+@ON_SQLITE
 async def test_a_slow_receiver_is_asked_again(clinic: Clinic, receiver: Receiver) -> None:
     post = Post(clinic, receiver, seconds=0.2)
 
@@ -164,6 +169,7 @@ def check_order(transactions: list[Any]) -> None:
         newest[set_id] = int(version)
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("status", "reason"), [(400, "refused"), (422, "refused"), (412, "several-matches"), (413, "too-large")]
 )
@@ -193,6 +199,7 @@ async def test_several_of_one_identifier_are_left_alone(post: Post) -> None:
     assert len(record.log) == held
 
 
+@ON_SQLITE
 async def test_after_ten_attempts_it_is_given_up_visibly_and_can_be_replayed(post: Post) -> None:
     target = await post.target()
     answer = await post.clinic.receive(sitting())
@@ -256,6 +263,7 @@ async def test_a_poisoned_entry_holds_up_nobody_else(post: Post, monkeypatch: py
     post.failures.clear()
 
 
+@ON_SQLITE
 async def test_a_webhook_of_a_sitting_tells_ids_and_nothing_else(post: Post) -> None:
     await post.target("webhook")
     answer = await post.clinic.receive(sitting())
