@@ -88,12 +88,12 @@ async def change_something(clinic: Clinic, rng: random.Random, envelope: dict[st
         return
 
 
-async def searched(clinic: Clinic, *items: tuple[str, str]) -> dict[str, dict[str, Any]]:
+async def searched(clinic: Clinic, *items: tuple[str, str], resource_type: str = "Observation") -> dict[str, dict[str, Any]]:
     """Everything that a search finds, page by page, by id."""
     found: dict[str, dict[str, Any]] = {}
     cursor: list[tuple[str, str]] = []
     while True:
-        page = await clinic.search(*items, ("_count", "200"), *cursor)
+        page = await clinic.search_of(resource_type, *items, ("_count", "200"), *cursor)
         for entry in page.get("entry", []):
             found[entry["resource"]["id"]] = entry["resource"]
         following = [link["url"] for link in page["link"] if link["relation"] == "next"]
@@ -109,7 +109,13 @@ FILTERS: tuple[tuple[tuple[str, str], ...], ...] = (
     (("status", "entered-in-error"),),
     (("category", "vital-signs,laboratory"), ("date", "ge2026-05-10")),
     (("code", "http://loinc.org|8480-6"),),
+    (("combo-code-value-quantity", "8480-6$gt130|http://unitsofmeasure.org|mm[Hg]"),),
 )
+OTHER_FILTERS = {
+    "Patient": ((("identifier", "urn:example:mrn|p-0001,0"),), (("_lastUpdated", "lt2026-06-01T08:00:40Z"),)),
+    "Device": ((("identifier", "SN-0007"),), (("_id", "quietcuff"),)),
+    "Provenance": ((("recorded", "ge2026-06-01T08:01:30Z"),), (("recorded", "lt2026-06-01T08:00:20Z"),)),
+}
 
 
 async def test_an_export_is_the_union_of_what_searches_find(clinic: Clinic) -> None:
@@ -122,6 +128,13 @@ async def test_an_export_is_the_union_of_what_searches_find(clinic: Clinic) -> N
         _, resources = await export(clinic, filters=filters, types=("Observation",))
         found = await searched(clinic, *first) | await searched(clinic, *second)
         assert {one["id"]: one for one in resources.get("Observation", [])} == found
+    for kind, alternatives in OTHER_FILTERS.items():
+        _, resources = await export(clinic, types=(kind,), filters=tuple(TypeFilter(kind, one) for one in alternatives))
+        found = {}
+        for parameters in alternatives:
+            found |= await searched(clinic, *parameters, resource_type=kind)
+        assert {one["id"]: one for one in resources[kind]} == found
+        assert 0 < len(found) < len(await searched(clinic, resource_type=kind))
     _, everything = await export(clinic)
     assert {one["id"]: one for one in everything["Observation"]} == await searched(clinic)
     for kind in ("Patient", "Device", "Provenance"):

@@ -139,7 +139,10 @@ async def _begin(request: Request[Any, Any, Any], level: Level, members: Members
         by_post=body is not None,
         is_lenient="handling=lenient" in (header_of(request, "Prefer") or "").replace(" ", ""),
     )
-    plan = plan_of(asked, publisher, members, _readable(principal_of(request).scopes), service.desk.clock())
+    readable, now = _readable(principal_of(request).scopes), service.desk.clock()
+    plan = await service.desk.store.read(
+        publisher.tenant.tenant_id, lambda snapshot: plan_of(snapshot, asked, publisher, members, readable, now)
+    )
     job_id = await bulk_jobs.start_export(service.desk, caller_of(request), plan, service.export_limits)
     service.export_bell.set()
     return answer(b"", status=202, headers={"Content-Location": f"{publisher.fhir_url}{JOBS}/{job_id}"})

@@ -14,11 +14,12 @@ from quietcuff.core.errors import Fault, NotAcceptable, NotAllowed
 from quietcuff.export.asked import reference_id
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan, TypeFilter
 from quietcuff.export.dates import Clock, parse_date
-from quietcuff.export.matching import FILTERED_TYPES, query_of
+from quietcuff.export.matching import query_of
 from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.members import Members
+from quietcuff.storage.search import Snapshot
 
 Level = Literal["system", "patient", "group"]
 OUTPUT_FORMATS = frozenset(("application/fhir+ndjson", "application/ndjson", "ndjson"))
@@ -47,8 +48,8 @@ class Asked(msgspec.Struct, frozen=True, kw_only=True):
 class Reading:
     """Reads a kick-off: what is wrong is gathered, what a lenient client lets pass is noted."""
 
-    def __init__(self, asked: Asked, publisher: Publisher, now: datetime) -> None:
-        self.asked, self.publisher, self.now = asked, publisher, now
+    def __init__(self, snapshot: Snapshot, asked: Asked, publisher: Publisher, now: datetime) -> None:
+        self.snapshot, self.asked, self.publisher, self.now = snapshot, asked, publisher, now
         self.faults: list[Fault] = []
         self.notes: list[str] = []
         self.types: list[str] = []
@@ -109,11 +110,11 @@ def read_type(reading: Reading, value: str) -> None:
 def read_type_filter(reading: Reading, value: str) -> None:
     for text in BETWEEN_FILTERS.split(value):
         resource_type, mark, query = text.partition("?")
-        if not mark or resource_type not in FILTERED_TYPES:
-            reading.pass_over("_typeFilter", f"A search of {', '.join(sorted(FILTERED_TYPES))}, such as Observation?code=...")
+        if not mark or resource_type not in EXPORTED_TYPES:
+            reading.pass_over("_typeFilter", f"A search of {', '.join(EXPORTED_TYPES)}, such as Observation?code=...")
             continue
         parameters = filter_parameters(query)
-        query_of(parameters, reading.publisher, reading.now)
+        query_of(resource_type, parameters, reading.publisher, reading.now, reading.snapshot)
         reading.filters.append(TypeFilter(resource_type, parameters))
     check_number("_typeFilter", reading.filters, MOST_FILTERS)
 
@@ -162,14 +163,16 @@ READERS: dict[str, Callable[[Reading, str], None]] = {
 }
 
 
-def plan_of(asked: Asked, publisher: Publisher, members: Members, readable: Readable, now: datetime) -> Plan:
+def plan_of(
+    snapshot: Snapshot, asked: Asked, publisher: Publisher, members: Members, readable: Readable, now: datetime
+) -> Plan:
     """The plan that a kick-off asks for, within what its key may read.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
         NotAllowed: a type is asked for by name that the key may not read, or it may read none.
     """
-    reading = Reading(asked, publisher, now)
+    reading = Reading(snapshot, asked, publisher, now)
     for name, value in asked.parameters:
         reading.take(name, value)
     if reading.faults:

@@ -38,6 +38,7 @@ class SittingExport:
     def __init__(self, publisher: Publisher, of: SetOnPage, window: Window) -> None:
         self._window = window
         self._public_url = publisher.public_url
+        self._mean_since = of.mean_since
         self._past = Past(publisher, of.versions.values())
         self._frames: dict[int, Frame] = {}
         if of.has_moved:
@@ -56,12 +57,11 @@ class SittingExport:
             sitting = self._past.sitting(mean.from_version)
             yield cast(Observation, mean_observation(sitting, self._frame(mean.from_version), mean.stand))
 
-    def provenances(self) -> Iterator[Provenance]:
-        """What is said of each version that was made in the window."""
-        mean_from_version = None if self._stands.mean is None else self._stands.mean.from_version
+    def provenances(self) -> Iterator[tuple[int, Provenance]]:
+        """The versions that were made in the window, each with what is said of it."""
         for version, row in sorted(self._past.rows.items()):
             if version <= self._version and self._window.holds(row.created_at):
-                yield provenance_of(self._past.sitting(version), row, mean_from_version=mean_from_version)
+                yield version, provenance_of(self._past.sitting(version), row, mean_from_version=self._mean_since)
 
     def _observation(self, name: str, stand: Stand) -> Observation:
         build = BUILDERS[KINDS_BY_LETTER[name[0]]]

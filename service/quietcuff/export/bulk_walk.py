@@ -15,13 +15,14 @@ from quietcuff.export.bulk_elements import Elements
 from quietcuff.export.bulk_plan import Plan, Progress, Step
 from quietcuff.export.bulk_sittings import SittingExport, Window
 from quietcuff.export.devices import service_device
-from quietcuff.export.matching import Places, matching_places
+from quietcuff.export.matching import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.export.parties import device_shown, patient_shown
 from quietcuff.export.problems import note_line
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Observation, Provenance, Resource
 from quietcuff.storage.devices import DeviceRow
 from quietcuff.storage.export_pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.registry_search import RowKey
 from quietcuff.storage.search import Snapshot
 from quietcuff.storage.subjects import SubjectRow
 
@@ -56,14 +57,20 @@ class Walk(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RawPage(msgspec.Struct, frozen=True, kw_only=True):
-    """What was read for one page. ``matching`` is what the filters find of its sets, None where there are none; ``end`` the
-    last key of a page of people or devices, None where that was the last page."""
+    """What was read for one page. ``matching`` and ``keys`` are what the filters find of it, None where there are none; ``end``
+    is the last key of a page of people or devices, None where that was the last page."""
 
     subjects: list[SubjectRow] = []
     devices: list[DeviceRow] = []
     end: UUID | None = None
     sets: SetsPage | None = None
     matching: Places | None = None
+    keys: frozenset[RowKey] | None = None
+    is_service_wanted: bool = False
+
+    def is_wanted(self, id: UUID, number: int = 0) -> bool:
+        """Whether the filters let a person, a device or a version through."""
+        return self.keys is None or (id, number) in self.keys
 
 
 class Produced(msgspec.Struct, frozen=True, kw_only=True):
@@ -78,15 +85,25 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
     types = walk.plan.types
     if progress.step == "Patient" and "Patient" in types:
         people = read_subjects(snapshot, walk.span, progress.subject_id)
-        return RawPage(subjects=people.rows, end=people.end)
+        keys = frozenset((row.subject_id, 0) for row in people.rows)
+        return RawPage(subjects=people.rows, end=people.end, keys=found_of(snapshot, walk, "Patient", keys))
     if progress.step == "Device" and "Device" in types:
         devices = read_devices(snapshot, walk.span, progress.device_id)
-        return RawPage(devices=devices.rows, end=devices.end)
+        keys = frozenset((row.device_id, 0) for row in devices.rows)
+        is_service = is_service_wanted(snapshot, walk.publisher, walk.plan, walk.at)
+        found = found_of(snapshot, walk, "Device", keys)
+        return RawPage(devices=devices.rows, end=devices.end, keys=found, is_service_wanted=is_service)
     if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
         after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
         page = read_sets(snapshot, walk.span, after)
-        return RawPage(sets=page, matching=matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at))
+        places = matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at)
+        keys = frozenset((one.set_id, version) for one in page.sets for version in one.versions)
+        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", keys))
     return RawPage()
+
+
+def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: frozenset[RowKey]) -> frozenset[RowKey] | None:
+    return matching_keys(snapshot, walk.publisher, walk.plan, resource_type, keys, walk.at)
 
 
 def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
@@ -109,7 +126,11 @@ def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     """Patients. A page that is not full was the last of its step."""
     elements = Elements("Patient", walk.plan.elements)
-    found = [elements.line(patient_shown(row)) for row in page.subjects if walk.window.holds(row.updated_at)]
+    found = [
+        elements.line(patient_shown(row))
+        for row in page.subjects
+        if walk.window.holds(row.updated_at) and page.is_wanted(row.subject_id)
+    ]
     return Produced(lines={("output", "Patient"): found}, progress=after_parties(progress, subject_id=page.end))
 
 
@@ -117,10 +138,13 @@ def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     """Devices, and before them the service itself, which has no date: it is in every export without ``_since``."""
     elements = Elements("Device", walk.plan.elements)
     found = []
-    is_first = progress.device_id is None and "Device" in walk.plan.types
-    if is_first and walk.plan.since is None:
+    if progress.device_id is None and page.is_service_wanted and walk.plan.since is None:
         found.append(elements.line(service_device(__version__)))
-    found += [elements.line(device_shown(row)) for row in page.devices if walk.window.holds(row.updated_at)]
+    found += [
+        elements.line(device_shown(row))
+        for row in page.devices
+        if walk.window.holds(row.updated_at) and page.is_wanted(row.device_id)
+    ]
     return Produced(lines={("output", "Device"): found}, progress=after_parties(progress, device_id=page.end))
 
 
@@ -138,7 +162,7 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     lines: Lines = {("output", name): [] for name in SITTING_TYPES}
     sets = [] if page.sets is None else page.sets.sets
     for one in sets:
-        made = resources_of(walk, one, page.matching)
+        made = resources_of(walk, one, page)
         if "Observation" in types:
             lines["output", "Observation"] += [observations.line(found) for found in made if isinstance(found, Observation)]
         if "Provenance" in types:
@@ -149,13 +173,13 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     return Produced(lines=lines, progress=msgspec.structs.replace(progress, subject_id=end[0], set_id=end[1]))
 
 
-def resources_of(walk: Walk, one: SetOnPage, matching: Places | None) -> list[Resource]:
+def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> list[Resource]:
     """What of a set is exported. Where Observations are filtered, its Provenance goes with those that are left."""
-    export = SittingExport(walk.publisher, one, walk.window)
+    export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
     observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
     if "Provenance" not in walk.plan.types:
         return [*observations]
-    provenances = list(export.provenances())
+    provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
     if matching is not None and "Observation" in walk.plan.types:
         exported = {f"Observation/{found.id}" for found in observations}
         provenances = [one for one in provenances if not exported.isdisjoint(target.reference or "" for target in one.target)]

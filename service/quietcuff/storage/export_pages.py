@@ -17,6 +17,7 @@ from quietcuff.storage.codes import OBSERVATION_STATUS
 from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.devices import DeviceRow
 from quietcuff.storage.members import Members, members_conditions, members_values
+from quietcuff.storage.provenance_rows import first_means
 from quietcuff.storage.readings import STAND_COLUMNS, StandRow, stands_of_reading
 from quietcuff.storage.search_statements import of_set
 from quietcuff.storage.subjects import SubjectRow
@@ -51,7 +52,8 @@ class Span(msgspec.Struct, frozen=True, kw_only=True):
 class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
     """One set: where its Observations stand by place, such as ``r0`` or ``mean``, and its versions by number.
 
-    ``has_moved`` where it changed after the moment of the export; then every version is there.
+    ``has_moved`` where it changed after the moment of the export; then every version is there. ``mean_since`` is the version
+    from which on it has a mean, where versions are spoken of.
     """
 
     subject_id: UUID
@@ -59,6 +61,7 @@ class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
     version: int
     has_moved: bool
     mean_from_version: int | None
+    mean_since: int | None
     stands: dict[str, StandRow]
     versions: dict[int, VersionRow]
 
@@ -76,6 +79,18 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
     members: Members
     has_since: bool
     all_versions: bool = False
+
+
+def _first_means(connection: Connection, span: Span, versions: dict[Key, dict[int, VersionRow]]) -> dict[UUID, int]:
+    """By set, the version from which on it has a mean; looked up where not every version was read."""
+    if not span.all_versions:
+        return {}
+    if span.since is not None:
+        return first_means(connection, span.tenant_id, {set_id for _, set_id in versions})
+    found = {
+        key[1]: [number for number, row in rows.items() if "mean" in row.changed.split()] for key, rows in versions.items()
+    }
+    return {set_id: min(numbers) for set_id, numbers in found.items() if numbers}
 
 
 class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
@@ -118,6 +133,7 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     versions: dict[Key, dict[int, VersionRow]] = {key: {} for key in stands}
     for version in (version_row(*row) for row in connection.execute(_versions_statement(shape), until)):
         versions[version.subject_id, version.set_id][version.version] = version
+    means = _first_means(connection, span, versions)
     sets = [
         SetOnPage(
             subject_id=row.subject_id,
@@ -125,6 +141,7 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
             version=row.version,
             has_moved=row.updated_at > span.at,
             mean_from_version=row.mean_from_version,
+            mean_since=means.get(row.set_id),
             stands=stands[row.subject_id, row.set_id],
             versions=versions[row.subject_id, row.set_id],
         )

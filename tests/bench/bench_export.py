@@ -1,0 +1,213 @@
+"""What a resource costs in a bulk export as more and more is stored, how much memory it takes, and whether all of it is valid.
+
+    python tests/bench/bench_export.py [--sets 10000 100000] [--only sqlite|postgresql] [--validate] [--rounds 3]
+
+Sittings of every shape are stored (invented, from a seed; three to a person), then exported as a job, as the service does it,
+in a process of its own whose peak of memory is told with what it had before it began. Only ratios of one run mean anything.
+``--validate`` holds every resource of the largest export against the table of profile facts and base R4 (fhirkit), and every
+reference against what is there. A million sets take an hour or two to store: ``--sets 10000 100000 1000000``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
+
+from bench.bench_storage import databases
+from export.generated import generated_bodies
+from export.profiles import faults_of
+from export.stored_sets import Clinic, open_clinic
+from ingest.exports import plan_of
+from quietcuff import ingest
+from quietcuff.core.errors import NotAcceptable
+from quietcuff.ingest.bulk_jobs import export_file, read_export, start_export
+from quietcuff.ingest.bulk_worker import ExportLimits, Worker
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage.store import open_store
+
+CALLERS = 64
+GROWTH_GOAL = 1.3
+PUBLIC_URL = "https://bp.example.org"
+LIMITS = ExportLimits(jobs=100)
+LINES_AT_ONCE = 20_000
+
+
+def bodies() -> Iterator[dict[str, Any]]:
+    """Sittings of every shape, of people who come three times."""
+    for number, body in enumerate(generated_bodies(20260504)):
+        person = body["subject"]["identifier"]
+        body["subject"]["identifier"] = {"system": person["system"], "value": f"p-{number // 3}"}
+        yield body
+
+
+async def clinic_of(url: str) -> Clinic:
+    """The one clinic, by the machine's own clock."""
+    store = open_store(url)
+    clinic = await open_clinic(store, load_rulebook())
+    clinic.desk = ingest.open_desk(store, clinic.desk.rulebook)
+    return clinic
+
+
+async def fill(url: str, count: int) -> None:
+    """Store so many sets; bodies that are no one sitting are passed over."""
+    clinic, source, stored = await clinic_of(url), bodies(), 0
+
+    async def call() -> None:
+        nonlocal stored
+        while stored < count:
+            stored += 1
+            try:
+                await clinic.receive(next(source))
+            except NotAcceptable:
+                stored -= 1
+
+    await asyncio.gather(*(call() for _ in range(CALLERS)))
+    await clinic.store.close()
+
+
+def peak_mb() -> float:
+    """The most memory that this program has held, MB. What getrusage says would count the parent's with it."""
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+async def measure(url: str) -> dict[str, Any]:
+    """One export, as the service does it; run in a process of its own."""
+    clinic = await clinic_of(url)
+    before = peak_mb()
+    job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
+    began, used = time.perf_counter(), time.process_time()
+    await Worker(clinic.desk, PUBLIC_URL, LIMITS).work()
+    seconds, processor = time.perf_counter() - began, time.process_time() - used
+    peak = peak_mb()
+    done = await read_export(clinic.desk, clinic.caller, job_id)
+    await clinic.store.close()
+    return {
+        "job": job_id,
+        "resources": sum(file.resources for file in done.files),
+        "seconds": seconds,
+        "processor": processor,
+        "before_mb": before,
+        "peak_mb": peak,
+        "plain_mb": sum(file.plain_bytes for file in done.files) / 2**20,
+        "packed_mb": sum(file.packed_bytes for file in done.files) / 2**20,
+    }
+
+
+def measured(url: str) -> dict[str, Any]:
+    """The same, from outside."""
+    command = [sys.executable, __file__, "--measure", url]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def judged(lines: list[bytes]) -> tuple[list[str], set[str], set[str]]:
+    """What is wrong with some lines, which resources they are, and what they point to."""
+    faults, there, pointed = [], set(), set()
+    for line in lines:
+        one = json.loads(line)
+        name = f"{one['resourceType']}/{one['id']}"
+        there.add(name)
+        faults += [f"{name}: {fault}" for fault in faults_of(one)]
+        pointed |= {found for found in references(one) if not found.startswith("#")}
+    return faults, there, pointed
+
+
+def references(value: Any) -> Iterator[str]:
+    if isinstance(value, dict):
+        if isinstance(value.get("reference"), str):
+            yield value["reference"]
+        value = list(value.values())
+    if isinstance(value, list):
+        for item in value:
+            yield from references(item)
+
+
+async def lines_of(url: str, job_id: str) -> list[list[bytes]]:
+    """The lines of an export, in parts."""
+    clinic, parts = await clinic_of(url), []
+    done = await read_export(clinic.desk, clinic.caller, job_id)
+    for file in done.files:
+        plain = b"".join([part async for part in export_file(clinic.desk, clinic.caller, job_id, file, packed=False)])
+        lines = iter(plain.splitlines())
+        while part := list(islice(lines, LINES_AT_ONCE)):
+            parts.append(part)
+    await clinic.store.close()
+    return parts
+
+
+def validate(url: str, job_id: str) -> bool:
+    parts = asyncio.run(lines_of(url, job_id))
+    faults: list[str] = []
+    there: set[str] = set()
+    pointed: set[str] = set()
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        for found in pool.map(judged, parts):
+            faults += found[0]
+            there |= found[1]
+            pointed |= found[2]
+    count = sum(len(part) for part in parts)
+    print(f"  {count} resources judged, each once: {count == len(there)}; {len(faults)} faults; ", end="")
+    print(f"{len(pointed - there)} references that lead nowhere")
+    for fault in faults[:10]:
+        print(f"    {fault}")
+    return not faults and not pointed - there and count == len(there)
+
+
+def measure_all(kind: str, sizes: list[int], rounds: int, *, is_judged: bool) -> bool:
+    costs, is_good = [], True
+    with databases(kind) as source:
+        for size in sizes:
+            url = source.new()
+            began = time.perf_counter()
+            asyncio.run(fill(url, size))
+            print(f"{kind}: {size} sets stored in {time.perf_counter() - began:.0f} s", flush=True)
+            runs = [measured(url) for _ in range(rounds if size == min(sizes) else 1)]
+            cost = statistics.median(run["processor"] / run["resources"] for run in runs) * 1e6
+            last = runs[-1]
+            rate = statistics.median(run["resources"] / run["seconds"] for run in runs)
+            costs.append(cost)
+            print(f"  {last['resources']} resources, {last['plain_mb']:.0f} MB, stored as {last['packed_mb']:.0f} MB")
+            print(f"  {cost:.1f} us of processor a resource, {rate:.0f} resources/s")
+            print(f"  peak of memory {last['peak_mb']:.0f} MB, of which {last['before_mb']:.0f} before it began", flush=True)
+            if is_judged and size == max(sizes):
+                is_good = validate(url, last["job"])
+    for size, cost in zip(sizes[1:], costs[1:], strict=True):
+        print(f"  processor a resource, {size} to {sizes[0]} sets: {cost / costs[0]:.2f}  (goal {GROWTH_GOAL})")
+    return is_good and costs[-1] / costs[0] <= GROWTH_GOAL
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--sets", type=int, nargs="+", default=[10_000, 100_000])
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--only", choices=["sqlite", "postgresql"])
+    parser.add_argument("--validate", action="store_true")
+    parser.add_argument("--measure", help=argparse.SUPPRESS)
+    chosen = parser.parse_args()
+    if chosen.measure:
+        print(json.dumps(asyncio.run(measure(chosen.measure))))
+        return
+    kinds = [chosen.only] if chosen.only else ["sqlite", "postgresql"]
+    reached = [measure_all(kind, sorted(chosen.sets), chosen.rounds, is_judged=chosen.validate) for kind in kinds]
+    raise SystemExit(0 if all(reached) else 1)
+
+
+if __name__ == "__main__":
+    main()
