@@ -59,7 +59,8 @@ class Devices(Controller):
     @post(opt=described(SAVE))
     async def save(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Register a device."""
-        desk, caller, document = service_of(request).desk, caller_of(request), read(body, RegisteredDevice)
+        desk, caller = service_of(request).desk, caller_of(request)
+        document = read(body, RegisteredDevice, ingest.faults_of_device)
         record = await ingest.save_device(desk, caller, document, if_match=if_match_of(request))
         return answer_record(record, location=f"{self.path}/{record.id}")
 

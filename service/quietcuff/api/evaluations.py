@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from litestar import Controller, Request, post
@@ -12,6 +13,7 @@ from quietcuff.api import examples
 from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.service import service_of
+from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import ReadingSet
@@ -39,6 +41,6 @@ class Evaluations(Controller):
     @post(opt=described(EVALUATE))
     async def evaluate(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate."""
-        reading_set = read(body, ReadingSet)
         rulebook = service_of(request).desk.rulebook
+        reading_set = read(body, ReadingSet, partial(faults_of_meaning, rulebook=rulebook))
         return answer_struct(evaluate(reading_set, reading_set.history, rulebook))

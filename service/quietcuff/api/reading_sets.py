@@ -28,8 +28,9 @@ from quietcuff.api.requests import (
     query_of,
 )
 from quietcuff.api.service import service_of
+from quietcuff.core.amend import voided_faults
 from quietcuff.core.changes import Append, Correction
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.errors import Fault
 from quietcuff.decode.own_json import read
 from quietcuff.export.bundle import sitting_bundle
 from quietcuff.storage.queries import LONGEST_PAGE, SetQuery
@@ -44,7 +45,7 @@ class ReadingSets(Controller):
     async def store(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate and store a sitting."""
         desk, caller, key = service_of(request).desk, caller_of(request), idempotency_key_of(request)
-        return answer_set(await ingest.receive(desk, caller, read(body, ReadingSet), idempotency_key=key))
+        return answer_set(await ingest.receive(desk, caller, ingest.understand(desk, body), idempotency_key=key))
 
     @get(opt=described(operations.LIST))
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
@@ -77,7 +78,7 @@ class ReadingSets(Controller):
     @post("/{set_id:str}/readings", opt=described(operations.APPEND))
     async def append(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Add to an open sitting, or close it."""
-        desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append)
+        desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append, faults_of_appended)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await ingest.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key))
 
@@ -102,6 +103,11 @@ class ReadingSets(Controller):
         store, tenant_id = service_of(request).desk.store, publisher.tenant.tenant_id
         bundle = await store.read(tenant_id, lambda snapshot: sitting_bundle(snapshot, publisher, set_id))
         return answer(bundle, media_type=FHIR_JSON)
+
+
+def faults_of_appended(change: Append) -> list[Fault]:
+    """What only a correction may say of a reading."""
+    return voided_faults(change.readings)
 
 
 def answer_set(stored: ingest.Answer) -> ASGIResponse:

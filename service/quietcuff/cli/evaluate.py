@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
+from functools import partial
 from typing import Any, BinaryIO
 
 import msgspec
 from rich.console import Console
 
+from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Evaluation
@@ -70,7 +72,7 @@ def evaluate_text(text: bytes, rulebook: Rulebook) -> tuple[ReadingSet, Evaluati
         NotAcceptable: it is no reading set, or none that can be evaluated.
     """
     check_length(text)
-    reading_set = read(text, ReadingSet)
+    reading_set = read(text, ReadingSet, partial(faults_of_meaning, rulebook=rulebook))
     return reading_set, evaluate(reading_set, reading_set.history, rulebook)
 
 

@@ -19,15 +19,20 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
     Raises:
         NotAcceptable: with every fault, each with its place and what would be accepted.
     """
-    faults = (
+    faults = faults_of_meaning(reading_set, rulebook)
+    if faults:
+        raise NotAcceptable(faults)
+
+
+def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """Every reason why no evaluation could be made of a set."""
+    return (
         name_faults(reading_set, rulebook)
         + pressure_faults(reading_set)
         + birth_faults(reading_set)
         + sleep_faults(reading_set)
         + sitting_faults(reading_set, rulebook)
     )
-    if faults:
-        raise NotAcceptable(faults)
 
 
 def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:

@@ -7,7 +7,7 @@ msgspec stops at the first fault. This walk is taken only when it has refused a 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import date, datetime
 from functools import cache
 from typing import Any
@@ -40,12 +40,22 @@ shape_of = cache(inspect.type_info)
 
 def find_faults(value: object, shape: Any) -> list[Fault]:
     """Every reason why the value is not of the shape, in order of place."""
-    return sorted(_walk(value, shape_of(shape), ""), key=lambda fault: place(fault.pointer or ""))
+    return in_order(_walk(value, shape_of(shape), ""))
+
+
+def in_order(faults: Iterable[Fault]) -> list[Fault]:
+    """The faults as a reader of the body would meet them."""
+    return sorted(faults, key=lambda fault: place(fault.pointer or ""))
 
 
 def place(pointer: str) -> tuple[tuple[int, str], ...]:
     """A key that sorts pointers as a reader would: ``/readings/2`` before ``/readings/10``."""
     return tuple((int(token), "") if token.isdecimal() else (-1, token) for token in pointer.split("/"))
+
+
+def split_pointer(pointer: str) -> tuple[str, ...]:
+    """The steps of a pointer, unescaped: none for the whole body."""
+    return tuple(token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:])
 
 
 def step_into(pointer: str, token: str | int) -> str:

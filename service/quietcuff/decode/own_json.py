@@ -7,6 +7,7 @@ fault. In requests null is the same as left out, and a whole number may carry a 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterable
 from functools import cache
 from typing import Any, NoReturn, TypeVar
 
@@ -15,17 +16,20 @@ from msgspec import inspect
 
 from quietcuff.core.changes import Append
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
-from quietcuff.decode.faults import find_faults, shape_of
+from quietcuff.decode.faults import find_faults, in_order, shape_of
+from quietcuff.decode.rest import faults_of_the_rest, member
 
 MAX_DEPTH = 32
 
 T = TypeVar("T", bound=msgspec.Struct)
+Meaning = Callable[[T], Iterable[Fault]]
 
 decoder_of = cache(msgspec.json.Decoder)
 
 
-def read(body: bytes, shape: type[T]) -> T:
-    """The struct that the bytes say.
+def read(body: bytes, shape: type[T], meaning: Meaning[T] | None = None) -> T:
+    """The struct that the bytes say. ``meaning`` finds what would be refused of a struct of that shape: it is asked only where
+    the shape has faults, so that those of meaning in the rest of the body are told together with them.
 
     Raises:
         NotReadable: not UTF-8, not JSON, a repeated key, nested too deep, or empty.
@@ -34,7 +38,7 @@ def read(body: bytes, shape: type[T]) -> T:
     try:
         struct: T = decoder_of(shape).decode(body)
     except (UnicodeDecodeError, RecursionError, msgspec.DecodeError):
-        return _read_again(body, shape)
+        return _read_again(body, shape, meaning)
     if _has_repeated_key(body, msgspec.json.decode(body)):
         _refuse("repeated-key", "Each key once in an object.")
     if not _pressures_are_paired(struct):
@@ -42,7 +46,7 @@ def read(body: bytes, shape: type[T]) -> T:
     return struct
 
 
-def _read_again(body: bytes, shape: type[T]) -> T:
+def _read_again(body: bytes, shape: type[T], meaning: Meaning[T] | None) -> T:
     """The slow way: forgive what may be forgiven, and name every fault of the rest."""
     value = _plain(body)
     forgiven = _forgive(value, shape_of(shape))
@@ -51,7 +55,8 @@ def _read_again(body: bytes, shape: type[T]) -> T:
     except (msgspec.ValidationError, OverflowError) as error:
         faults = find_faults(forgiven, shape)
         whole = Fault(pointer="", code="not-acceptable", detail="A body of the documented shape.")
-        raise NotAcceptable(faults or [whole]) from error
+        more = faults_of_the_rest(forgiven, shape, faults, meaning) if meaning is not None else []
+        raise NotAcceptable(in_order(faults + more) or [whole]) from error
     if not _pressures_are_paired(struct):
         raise NotAcceptable(find_faults(forgiven, shape))
     return struct
@@ -130,7 +135,7 @@ def _forgive(value: Any, expected: inspect.Type) -> Any:
     if isinstance(expected, inspect.Metadata):
         return _forgive(value, expected.type)
     if isinstance(expected, inspect.UnionType):
-        return _forgive(value, _member(value, expected))
+        return _forgive(value, member(value, expected))
     if isinstance(expected, inspect.StructType) and isinstance(value, dict):
         kinds = {field.encode_name: field.type for field in expected.fields}
         return {
@@ -143,18 +148,6 @@ def _forgive(value: Any, expected: inspect.Type) -> Any:
     if isinstance(expected, inspect.IntType) and isinstance(value, float) and value.is_integer():
         return int(value)
     return value
-
-
-def _member(value: object, union: inspect.UnionType) -> inspect.Type:
-    """The type of the union that the value can be meant for."""
-    if value is None:
-        return inspect.NoneType()
-    others = [kind for kind in union.types if not isinstance(kind, inspect.NoneType)]
-    if isinstance(value, dict):
-        for kind in others:
-            if isinstance(kind, inspect.StructType) and kind.tag_field and value.get(kind.tag_field) == kind.tag:
-                return kind
-    return others[0]
 
 
 def _admits_null(expected: inspect.Type) -> bool:

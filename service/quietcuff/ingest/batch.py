@@ -14,10 +14,9 @@ import msgspec
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import ReadingSet
 from quietcuff.decode.lines import Line, LineReader, check_length
-from quietcuff.decode.own_json import read
 from quietcuff.ingest.claiming import Claims, claims_of
 from quietcuff.ingest.desk import Answer, Caller, Desk
-from quietcuff.ingest.flow import RECEIVE, take_in
+from quietcuff.ingest.flow import RECEIVE, take_in, understand
 from quietcuff.storage.ids import keyed_digest
 from quietcuff.storage.store import LARGEST_GROUP
 from quietcuff.storage.tenants import Tenant
@@ -102,7 +101,7 @@ async def receive_line(desk: Desk, tenant: Tenant, caller: Caller, line: Line, k
     """Evaluate and store the sitting of one line. Its failure is its own."""
     try:
         check_length(line.text)
-        reading_set = read(line.text, ReadingSet)
+        reading_set = understand(desk, line.text)
         claims = known(tenant, line.number, reading_set)
         return Received(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims))
     except Exception as error:

@@ -15,6 +15,7 @@ from quietcuff.core.amend import apply_append, apply_correction
 from quietcuff.core.changes import AmendSet, Append, Correction
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.readings import Facts, ReadingSet
+from quietcuff.decode.own_json import read
 from quietcuff.ingest import people, refusals
 from quietcuff.ingest.claiming import Claims, claims_of, first_answer, keep_claims
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Turn, turn_of
@@ -49,6 +50,15 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
 
 
+def understand(desk: Desk, body: bytes) -> ReadingSet:
+    """The sitting that the bytes say, to be stored.
+
+    Raises:
+        NotReadable, NotAcceptable: as ``decode.own_json.read``, with the faults of meaning among those of shape.
+    """
+    return read(body, ReadingSet, lambda reading_set: refusals.faults_of_storing(reading_set, desk.rulebook))
+
+
 async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
     """Evaluate and store a sitting, or answer again what the same request was answered.
 
@@ -68,7 +78,7 @@ async def take_in(desk: Desk, tenant: Tenant, caller: Caller, reading_set: Readi
     Raises:
         NotAcceptable, Conflict: as ``receive``.
     """
-    refusals.refuse_what_the_service_adds(reading_set)
+    refusals.refuse_what_the_service_adds(reading_set, desk.rulebook)
     person = subject_id(tenant.secret, reading_set.subject.identifier)
     return await desk.store.write(
         tenant.tenant_id,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.amend import place_in_correction, voided_faults
 from quietcuff.core.changes import Correction
 from quietcuff.core.errors import Conflict, Fault, NotAcceptable, NotFound, QuietcuffError, VersionNotNamed, VersionStale
 from quietcuff.core.readings import ReadingSet
+from quietcuff.core.rules import Rulebook
 from quietcuff.ingest.desk import IfMatch, Turn
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.sets import SetRow, find_set
@@ -15,21 +17,30 @@ from quietcuff.storage.sets import SetRow, find_set
 SITTING_OVER = "sitting-over"
 
 
-def refuse_what_the_service_adds(reading_set: ReadingSet) -> None:
-    """Refuse in a set that is to be stored what only the service may say of it.
+def refuse_what_the_service_adds(reading_set: ReadingSet, rulebook: Rulebook) -> None:
+    """Refuse in a set that is to be stored what only the service may say of it, together with whatever else it is refused for.
 
     Raises:
         NotAcceptable: it holds a history, an intake or a voided reading.
     """
+    if faults_of_adding(reading_set):
+        raise NotAcceptable(faults_of_storing(reading_set, rulebook))
+
+
+def faults_of_storing(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """Every reason in a set itself why it cannot be stored."""
+    return faults_of_adding(reading_set) + faults_of_meaning(reading_set, rulebook)
+
+
+def faults_of_adding(reading_set: ReadingSet) -> list[Fault]:
+    """What only the service may say of a set: a history, an intake, that a reading is voided."""
     detail = "Not in what is sent to be stored: the service makes it."
     faults = [
         Fault(pointer=f"/{name}", code="not-accepted-here", detail=detail)
         for name in ("history", "intake")
         if getattr(reading_set, name) is not None
     ]
-    faults += voided_faults(reading_set.readings)
-    if faults:
-        raise NotAcceptable(faults)
+    return faults + voided_faults(reading_set.readings)
 
 
 def refuse_unknown_replaced(turn: Turn, reading_set: ReadingSet) -> None:

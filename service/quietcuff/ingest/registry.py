@@ -113,7 +113,8 @@ async def save_device(desk: Desk, caller: Caller, document: RegisteredDevice, *,
         NotAcceptable: a time zone that the time-zone database does not have.
         VersionStale: a version is named, and it is not the newest.
     """
-    check_time_zone(document)
+    if faults := faults_of_device(document):
+        raise NotAcceptable(faults)
     tenant = await desk.tenants.get(caller.tenant_id)
     device = device_id(tenant.secret, document.identifier)
     return await desk.store.write(
@@ -177,14 +178,16 @@ def check_version(if_match: IfMatch, newest: int | None) -> None:
         raise VersionStale(newest or 0)
 
 
-def check_time_zone(document: RegisteredDevice) -> None:
+def faults_of_device(document: RegisteredDevice) -> list[Fault]:
+    """A time zone that is none."""
     if document.time_zone is None:
-        return
+        return []
     try:
         ZoneInfo(document.time_zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+    except (ZoneInfoNotFoundError, ValueError, OSError):
         detail = "A zone of the time-zone database, such as Europe/Vienna."
-        raise NotAcceptable([Fault(pointer="/time_zone", code="unknown-code", detail=detail)]) from error
+        return [Fault(pointer="/time_zone", code="unknown-code", detail=detail)]
+    return []
 
 
 def registry_entry(turn: Turn, action: str, version: int) -> Entry:
