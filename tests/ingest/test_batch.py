@@ -14,7 +14,7 @@ from quietcuff import ingest
 from quietcuff.core.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.core.readings import ReadingSet
 from quietcuff.core.rules import Rulebook
-from quietcuff.ingest import Answer, Known, Received, batch
+from quietcuff.ingest import Answer, Desk, Known, Received, batch
 from quietcuff.storage.store import Store, open_store
 
 BY_LINE = batch.by_identifier_or_line(None)
@@ -194,14 +194,14 @@ async def test_what_is_taken_in_before_it_is_cancelled_is_stored_and_told(clinic
 
 
 async def test_a_defect_in_one_line_is_that_lines_alone(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = batch.read
+    whole = batch.understand
 
-    def read(text: bytes, shape: type[ReadingSet]) -> ReadingSet:
+    def understand(desk: Desk, text: bytes) -> ReadingSet:
         if b"v-bad" in text:
             raise RuntimeError("a defect")
-        return whole(text, shape)
+        return whole(desk, text)
 
-    monkeypatch.setattr(batch, "read", read)
+    monkeypatch.setattr(batch, "understand", understand)
     bad = sitting(identifier={"system": "urn:example:visit", "value": "v-bad"})
     found = await receive(clinic, ndjson(sitting(), bad, sitting()))
     assert kinds(found) == ["Answer", "RuntimeError", "Answer"]
