@@ -1,8 +1,9 @@
-"""``quietcuff database``: bring the schema up or down."""
+"""``quietcuff database``: bring the schema up or down, and see whether what is stored holds together."""
 
 from __future__ import annotations
 
 import argparse
+import asyncio
 import os
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from quietcuff.storage.database import is_sqlite, parse_url
 
 def add_to(commands: Any) -> None:
     """Add the command to the command line."""
-    parser = commands.add_parser("database", help="bring the database's schema up or down")
+    parser = commands.add_parser("database", help="bring the database's schema up or down, or check what is stored")
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     upgrade = actions.add_parser("upgrade", help="make the schema what this program needs; safe to run again")
     upgrade.add_argument("revision", nargs="?", default="head", help="a revision; the newest by default")
@@ -22,6 +23,8 @@ def add_to(commands: Any) -> None:
     downgrade = actions.add_parser("downgrade", help="take the schema down to a revision; data of newer ones is lost")
     downgrade.add_argument("revision", help="a revision; base removes every table and everything in them")
     downgrade.set_defaults(run=run_downgrade)
+    verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing")
+    verify.set_defaults(run=run_verify)
 
 
 def run_upgrade(arguments: argparse.Namespace) -> int:
@@ -40,6 +43,13 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
     downgrade(read_settings(os.environ).database_url, arguments.revision)
     say(f"The schema is at {arguments.revision}.")
     return 0
+
+
+def run_verify(arguments: argparse.Namespace) -> int:
+    """Look through every tenant; 1 where anything does not hold together."""
+    from quietcuff.cli.verify import verify
+
+    return asyncio.run(verify(read_settings(os.environ).database_url))
 
 
 def make_if_new(url: str) -> None:

@@ -1,0 +1,83 @@
+"""What holds together is found whole; whatever is taken away or left over is found, and named by its set."""
+
+from __future__ import annotations
+
+import pytest
+
+from ingest.clinic import Clinic, first_visit, on_day, open_clinic, sitting
+from quietcuff.cli import main
+from quietcuff.core.rules import Rulebook
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.store import Store
+from quietcuff.storage.verify import SLICES, look_through
+
+DAMAGE = {
+    "versions are missing": "DELETE FROM set_version WHERE version = 1 AND {set}",
+    "no reading": "DELETE FROM reading WHERE {set}",
+    "no person": "DELETE FROM subject WHERE subject_id = (SELECT subject_id FROM reading_set WHERE {set})",
+    "a version that no set has": "DELETE FROM reading_set WHERE {set}",
+    "a reading that no set has": "DELETE FROM reading_set WHERE {set}",
+    "a claim that stands for no version": "DELETE FROM set_version WHERE {set}",
+}
+
+
+@pytest.fixture(scope="module")
+def book() -> Rulebook:
+    return load_rulebook()
+
+
+async def looked_through(clinic: Clinic) -> tuple[int, list[tuple[str, str]]]:
+    sets, flaws = 0, []
+    for number in range(SLICES):
+        counted, found = await clinic.read(lambda connection, number=number: look_through(connection, 1, number))
+        sets += counted
+        flaws += [(flaw.what, str(flaw.set_id)) for flaw in found]
+    return sets, flaws
+
+
+async def fill(clinic: Clinic) -> list[str]:
+    """Sets of several people, two versions each; their ids."""
+    ids = []
+    for number in range(12):
+        readings = on_day(first_visit(), f"2026-03-{number + 1:02}")
+        first = await clinic.receive(sitting(readings, person=f"p-{number % 5}"), key=f"k-{number}")
+        await clinic.correct(first, {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": 155}}, key=f"c-{number}")
+        ids.append(first.set_id)
+    return ids
+
+
+async def test_what_the_flow_stores_holds_together(store: Store, book: Rulebook) -> None:
+    clinic = await open_clinic(store, book)
+    await fill(clinic)
+    assert await looked_through(clinic) == (12, [])
+
+
+async def test_each_kind_of_damage_is_found_where_it_is(store: Store, book: Rulebook) -> None:
+    clinic = await open_clinic(store, book)
+    ids = await fill(clinic)
+    for (what, damage), set_id in zip(DAMAGE.items(), ids, strict=False):
+        plain = set_id.replace("-", "")
+        literal = f"x'{plain}'" if store._backend.writers == 1 else f"'{set_id}'"
+
+        def spoil(transaction: Transaction, damage: str = damage, literal: str = literal) -> None:
+            transaction.exec_driver_sql(damage.format(set=f"set_id = {literal}"))
+
+        await store.write(clinic.tenant.tenant_id, spoil)
+        assert (what, set_id) in (await looked_through(clinic))[1]
+
+
+async def test_the_command_tells_the_same(
+    store: Store, database_url: str, book: Rulebook, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import anyio
+
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", database_url)
+    clinic = await open_clinic(store, book)
+    ids = await fill(clinic)
+    assert await anyio.to_thread.run_sync(main, ["database", "verify"]) == 0
+    assert "12 sets looked through: all holds together." in capsys.readouterr().err
+    await store.write(clinic.tenant.tenant_id, lambda transaction: transaction.exec_driver_sql("DELETE FROM subject"))
+    assert await anyio.to_thread.run_sync(main, ["database", "verify"]) == 1
+    told = capsys.readouterr()
+    assert f"set {ids[0]}: no person" in told.out and "12 flaws" in told.err
