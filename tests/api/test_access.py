@@ -16,6 +16,7 @@ from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
 from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
+from quietcuff.api.device_payload_operations import GATT_EXAMPLE
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
 from quietcuff.security.scopes import LETTERS, Need
@@ -94,6 +95,11 @@ NEEDED = {
     "get_group": "Group.r",
     "list_groups": "Group.s",
     "delete_group": "Group.d",
+    "receive_gatt": "Binary.c",
+    "get_payload": "Binary.r",
+    "list_refused_payloads": "Binary.s",
+    "get_refused_payload": "Binary.r",
+    "replay_refused_payload": "Binary.u",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -119,6 +125,8 @@ BODIES: dict[str, Any] = {
     "save_subject": SUBJECT,
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
+    "receive_gatt": GATT_EXAMPLE,
+    "replay_refused_payload": {},
     "make_target": TARGET,
     "change_target": {"state": "paused"},
     "replay_undelivered": {},
@@ -131,6 +139,8 @@ NO_IDS = {
     "target_id": str(uuid4()),
     "group_id": str(uuid4()),
     "resource_id": str(uuid4()),
+    "payload_id": str(uuid4()),
+    "refused_id": str(uuid4()),
     "version_id": "1",
     "job_id": str(uuid4()),
     "number": "1",

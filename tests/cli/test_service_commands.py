@@ -201,3 +201,26 @@ def test_keys_of_clients_that_will_not_do_are_refused(tmp_path: Path, capsys: py
     assert main([*naming, "--key-set", "nowhere.json"]) == 1
     assert main([*naming, "--key-set-url", "http://keys.example.org"]) == 1
     assert main(["clients", "revoke", "nobody"]) == 1
+
+
+def test_refused_payloads_are_listed_shown_and_replayed(tmp_path: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
+    assert main(["keys", "create", "--tenant", "clinic", "--name", "gateway", "--scope", "system/*.cruds"]) == 0
+    key = capfdbinary.readouterr().out.decode().split()[0]
+    measured = {"characteristic": "2A35", "value_hex": "008e005b006c"}
+    body = {"subject": {"identifier": {"system": "urn:example:mrn", "value": "p-1"}}, "payloads": [measured]}
+    with served() as (_, url):
+        answer = httpx.post(
+            f"{url}/v1/device-payloads/gatt", json=body, headers={"Authorization": f"Bearer {key}"}, trust_env=False
+        )
+    refused_id = answer.json()["errors"][0]["refused_payload_id"]
+    assert main(["refused", "list", "--tenant", "clinic"]) == 0
+    assert b"truncated" in capfdbinary.readouterr().out
+    assert main(["refused", "show", refused_id, "--tenant", "clinic"]) == 0
+    assert json.loads(capfdbinary.readouterr().out) == body
+    assert main(["refused", "replay", refused_id, "--tenant", "clinic"]) == 1
+    measured["value_hex"] += "00"
+    (tmp_path / "repaired.json").write_text(json.dumps(body))
+    assert main(["refused", "replay", refused_id, "--repaired", "repaired.json", "--tenant", "clinic"]) == 0
+    assert main(["refused", "list", "--tenant", "clinic"]) == 0
+    assert b"truncated" not in capfdbinary.readouterr().out
+    assert main(["refused", "list", "--tenant", "nobody"]) == 1

@@ -15,6 +15,7 @@ from quietcuff.api.admission import admit
 from quietcuff.api.authorization import Authorization
 from quietcuff.api.batches import Batches
 from quietcuff.api.bulk import BulkExport
+from quietcuff.api.device_payloads import DevicePayloads, Payloads, RefusedPayloads
 from quietcuff.api.devices import Devices
 from quietcuff.api.documentation import Documentation
 from quietcuff.api.evaluations import Evaluations
@@ -42,6 +43,9 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Evaluations,
     Subjects,
     Devices,
+    DevicePayloads,
+    Payloads,
+    RefusedPayloads,
     Targets,
     Groups,
     BulkExport,

@@ -50,6 +50,13 @@ FAULT_CODES: dict[str, str] = {
     "identifier-taken": "A set with this identifier and another body is stored; its id is in set_id.",
     "too-many-groups": "As many groups are stored as a tenant may have.",
     "key-reused": "The Idempotency-Key was used with another body.",
+    # payloads of devices and systems
+    "truncated": "A value that ends before the fields that it announces.",
+    "trailing-bytes": "A value with more bytes than the fields that it announces.",
+    "intermediate-value": "The pressure in a cuff that is still being let down.",
+    "no-such-time": "A time that cannot be.",
+    "differs-from-stored": "Another value under the key of a stored reading, and not called a correction.",
+    "not-base64": "Not base64.",
     # parameters and options
     "unknown-parameter": "The route has no query parameter of that name.",
     "repeated-parameter": "A query parameter is given twice.",

@@ -169,6 +169,8 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
         ahead = [a.index for a in sitting.attempts if a.fault != "voided" and a.taken_at > latest]
         findings += [find(book, "taken-in-future", place) for place in ahead]
+    voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
+    findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
     if intake.closed_by_timeout:
         findings.append(find(book, "closed-by-timeout"))
     return findings

@@ -25,6 +25,7 @@ import msgspec
 class Fault(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One thing that is wrong, where it stands, and what would be accepted. It never quotes the value sent.
 
+    ``refused_payload_id`` is set where what was sent is kept in the list of refused payloads.
     Exactly one of ``pointer`` (RFC 6901, "" is the whole body), ``parameter`` and ``header`` is set.
     """
 
@@ -34,6 +35,7 @@ class Fault(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     code: str
     detail: str
     set_id: str | None = None
+    refused_payload_id: str | None = None
 
 
 class QuietcuffError(Exception):

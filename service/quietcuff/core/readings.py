@@ -62,9 +62,19 @@ RestrictionReason = Literal[
     "refused",
     "other",
 ]
+IntakeCode = Literal[
+    "clock-zone-assumed",
+    "clock-hour-unclear",
+    "clock-shifted",
+    "time-of-arrival",
+    "value-coarse",
+    "status-unclear",
+    "not-verified",
+]
 Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"]
 
 MAX_READINGS = 300
+MAX_INTAKE_NOTES = 7 * MAX_READINGS
 MAX_GUIDELINES = 10
 MAX_RESTRICTIONS = 20
 MAX_PAIRS = 240
@@ -299,6 +309,13 @@ class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
         keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
 
 
+class IntakeNote(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """What the service had to assume of one reading as it came in, by its place."""
+
+    reading: Annotated[int, Meta(ge=0, lt=MAX_READINGS)]
+    code: IntakeCode
+
+
 class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """What the service knew when the set came in and the caller did not say. Kept with the set, so that it can be evaluated
     again to the same bytes; accepted in dry runs, filled in by the service for stored sets."""
@@ -308,6 +325,7 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     device_registered: YesNo = "not-recorded"
     facts_differ: list[Text] = []
     changes: list[Text] = []
+    notes: Annotated[list[IntakeNote], Meta(max_length=MAX_INTAKE_NOTES)] = []
     default_guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None = None
     prior: ReferencePrior | None = None
     without_prior: bool = False

@@ -256,6 +256,7 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     most_readings_asked: int
     future_minutes: int
     idle_minutes: int
+    join_minutes: int
     reopen_hours: int
     neonate_days: int
     validation_adult_from_years: int

@@ -93,6 +93,7 @@ def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: Histo
         device_registered=device_registered,
         facts_differ=draft.facts_differ,
         changes=draft.codes + history_codes(before, history),
+        notes=([] if early is None else early.notes) + draft.notes,
         default_guidelines=turn.tenant.settings.default_guidelines,
         prior=turn.tenant.settings.prior,
         without_prior=turn.tenant.settings.without_prior,
@@ -118,7 +119,7 @@ def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Ver
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
     own_device = own_device_id(turn, version.reading_set)
     row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
-    readings = reading_rows(key, version, before)
+    readings = reading_rows(key, version, before, draft.source_keys)
     if before is None:
         insert_set(turn.transaction, row)
         insert_readings(turn.transaction, readings)

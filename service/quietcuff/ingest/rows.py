@@ -10,7 +10,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier, ReadingSet
+from quietcuff.core.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rules import Rulebook
 from quietcuff.export.moves import Stands
 from quietcuff.export.sittings import StoredSitting
@@ -31,7 +31,8 @@ MEAN_SHOWN = (
 class Draft(msgspec.Struct, frozen=True, kw_only=True):
     """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now.
 
-    Nothing is stored yet of a person who is new, so that no history need be looked for.
+    Nothing is stored yet of a person who is new, so that no history need be looked for. ``source_keys`` are of readings that
+    are new, by place; ``notes`` are added to those that the set has.
     """
 
     reading_set: ReadingSet
@@ -41,6 +42,8 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     has_arrived: bool = False
     is_voided: bool = False
     facts_differ: list[str] = []
+    source_keys: dict[int, bytes] = {}
+    notes: list[IntakeNote] = []
     author: Identifier | None = None
     reason: str | None = None
 
@@ -156,11 +159,13 @@ def mean_device_id(sitting: StoredSitting) -> UUID | None:
     return None if only is None else UUID(only)
 
 
-def reading_rows(key: dict[str, Any], version: Version, before: StoredSet | None) -> list[dict[str, Any]]:
+def reading_rows(
+    key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
+) -> list[dict[str, Any]]:
     """The readings that are new, or of which anything is not as it was."""
     stands = {name: StandRow(stand.version, stand.status, stand.updated_at) for name, stand in version.stands.places.items()}
     return [
-        reading_row(key, index, version.sitting, stands)
+        reading_row(key, index, version.sitting, stands) | {"source_key": source_keys.get(index)}
         for index in range(len(version.reading_set.readings))
         if before is None or is_new_or_moved(index, before, version)
     ]
@@ -186,7 +191,6 @@ def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands:
         "reading_index": index,
         **measured_columns(sitting.reading_set.readings[index], sitting.evaluation.readings[index]),
         "device_id": None if device_id is None else UUID(device_id),
-        "source_key": None,
         **stand_columns(index, stands),
     }
 

@@ -90,7 +90,10 @@ ACTION = Codes(
     "delete-target",
     "replay-deliveries",
     "deliver",
+    "keep-payload",
+    "settle-refused",
 )
+PAYLOAD_KIND = Codes("gatt", "hl7v2", "fhir")
 OUTCOME = Codes("done", "refused")
 EXPORT_STATE = Codes("waiting", "running", "done", "failed", "ended")
 FILE_PURPOSE = Codes("output", "error", "deleted")

@@ -26,6 +26,7 @@ from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
+from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
 
 tenant = Table(
     "tenant",
@@ -302,6 +303,15 @@ Index(
     sqlite_where=reading.c.device_id.is_not(None),
 )
 
+Index(
+    "ix_reading_source",
+    reading.c.tenant_id,
+    reading.c.subject_id,
+    reading.c.source_key,
+    postgresql_where=reading.c.source_key.is_not(None),
+    sqlite_where=reading.c.source_key.is_not(None),
+)
+
 claim = Table(
     "claim",
     metadata,
@@ -338,9 +348,11 @@ trail = Table(
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
 DELIVERY_TABLES = (target, outbox)
+PAYLOAD_TABLES = (payload, payload_link, refused_payload)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
     *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
     *DELIVERY_TABLES,
+    *PAYLOAD_TABLES,
     *EXPORT_TABLES,
 )

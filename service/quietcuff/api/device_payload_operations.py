@@ -1,0 +1,117 @@
+"""What each route for payloads of devices and systems says of itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from quietcuff.api.operations import Link, Operation, Parameter, Reply
+from quietcuff.api.shapes import Envelope
+from quietcuff.decode.gatt_body import GattBody
+from quietcuff.ingest.payloads import RefusedPayload
+from quietcuff.ingest.refused import PayloadTold, RefusedListed
+from quietcuff.security.scopes import Need
+from quietcuff.storage.queries import LONGEST_PAGE
+
+TAG = "Device payloads"
+SEND, READ, SEARCH, UPDATE = (Need("Binary", letter) for letter in "crsu")
+GATT_EXAMPLE: dict[str, Any] = {
+    "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}},
+    "device": {"identifier": {"system": "urn:example:device", "value": "SN-0007"}},
+    "site": "left-upper-arm",
+    "position": "sitting",
+    "received_at": "2026-03-14T07:05:20+01:00",
+    "payloads": [
+        {
+            "characteristic": "2A35",
+            "value_hex": "1e8e005b006c00ea07030e0705094d00020000",
+            "feature_hex": "1f00",
+            "sequence": 1,
+        }
+    ],
+}
+
+
+class PayloadAnswer(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a payload: the sets that it changed, then those that held its readings already; how many were known;
+    what could not be read, with the place in the list of refused payloads."""
+
+    payload_id: str
+    reading_sets: list[Envelope]
+    replayed: int
+    refused: list[RefusedPayload]
+
+
+class RefusedPage(msgspec.Struct, frozen=True, kw_only=True):
+    """A page of refused payloads that wait to be settled, the newest first."""
+
+    items: list[RefusedListed]
+    next: str | None
+
+
+class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How to read a refused payload again: as it is, or repaired, as text or as bytes in base64."""
+
+    text: str | None = None
+    base64: str | None = None
+
+
+LINKS = (Link(operation="get_payload", parameters={"payload_id": "$response.body#/payload_id"}),)
+ANSWERS = (
+    Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, links=LINKS),
+    Reply(status=201, description="Something new was stored.", shape=PayloadAnswer, links=LINKS),
+)
+GATT = Operation(
+    id="receive_gatt",
+    tag=TAG,
+    summary="Values of the Bluetooth blood-pressure service",
+    description="As a gateway had them from the device, in hexadecimal. Readings join the set named, else the newest open set "
+    "of that person and device in which something arrived within half an hour, else they open a new one. The same reading "
+    "sent again is not doubled. What cannot be read is kept and listed as refused; a body of which nothing can be "
+    "read is answered 422, and kept as well.",
+    access=SEND,
+    body=GattBody,
+    examples={"one measurement": GATT_EXAMPLE},
+    replies=ANSWERS,
+)
+PAYLOAD = Operation(
+    id="get_payload",
+    tag=TAG,
+    summary="A payload as it was received, and what came of it",
+    access=READ,
+    replies=(Reply(description="The payload.", shape=PayloadTold),),
+)
+REFUSED = Operation(
+    id="list_refused_payloads",
+    tag=TAG,
+    summary="Payloads that could not be read, newest first",
+    access=SEARCH,
+    parameters=(
+        Parameter(
+            name="limit",
+            within="query",
+            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+            description="The length of the page.",
+        ),
+        Parameter(name="cursor", within="query", schema={"type": "string"}, description="From an earlier page's next link."),
+    ),
+    replies=(Reply(description="A page.", shape=RefusedPage, headers=("Link",)),),
+)
+ONE_REFUSED = Operation(
+    id="get_refused_payload",
+    tag=TAG,
+    summary="One part of a payload that was refused",
+    access=READ,
+    replies=(Reply(description="Why, and whether it was settled since.", shape=RefusedListed),),
+)
+REPLAY = Operation(
+    id="replay_refused_payload",
+    tag=TAG,
+    summary="Read a refused payload again, as it is or repaired",
+    description="The original stays kept. What is read whole is taken off the list.",
+    access=UPDATE,
+    body=Replay,
+    examples={"as it is": {}, "repaired": {"text": "{}"}},
+    replies=ANSWERS,
+)

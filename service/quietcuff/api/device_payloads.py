@@ -1,0 +1,108 @@
+"""``/v1/device-payloads``, ``/v1/payloads`` and ``/v1/refused-payloads``: what is sent, and what came of it."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from typing import Any
+from urllib.parse import urlencode
+
+import msgspec
+from litestar import Controller, Request, get, post
+from litestar.params import FromPath, RawBody
+from litestar.response.base import ASGIResponse
+
+from quietcuff.api import device_payload_operations as operations
+from quietcuff.api.answers import answer, answer_struct
+from quietcuff.api.caller import caller_of
+from quietcuff.api.device_payload_operations import Replay
+from quietcuff.api.operations import described
+from quietcuff.api.requests import header_of, limit_parameter, query_of
+from quietcuff.api.service import service_of
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.decode.own_json import read
+from quietcuff.ingest import refused
+from quietcuff.ingest.payloads import Payload, PayloadKind, Received, receive
+from quietcuff.ingest.readers import READERS
+from quietcuff.storage.queries import LONGEST_PAGE
+
+
+class DevicePayloads(Controller):
+    """Payloads as they come."""
+
+    path = "/v1/device-payloads"
+
+    @post("/gatt", opt=described(operations.GATT))
+    async def gatt(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Take values of the Bluetooth blood-pressure service."""
+        return await take(request, "gatt", body)
+
+
+class Payloads(Controller):
+    """Payloads as they were received."""
+
+    path = "/v1/payloads"
+
+    @get("/{payload_id:str}", opt=described(operations.PAYLOAD))
+    async def payload(self, request: Request[Any, Any, Any], payload_id: FromPath[str]) -> ASGIResponse:
+        """Answer a payload with what came of it."""
+        return answer_struct(await refused.read_payload(service_of(request).desk, caller_of(request), payload_id))
+
+
+class RefusedPayloads(Controller):
+    """Payloads that could not be read."""
+
+    path = "/v1/refused-payloads"
+
+    @get(opt=described(operations.REFUSED))
+    async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
+        """Answer a page of them."""
+        service, asked = service_of(request), query_of(request, "limit", "cursor")
+        limit = limit_parameter("limit", asked.get("limit", "50"), LONGEST_PAGE)
+        page = await refused.list_refused(service.desk, caller_of(request), limit=limit, cursor=asked.get("cursor"))
+        if page.cursor is None:
+            return answer(b'{"items":' + page.items + b',"next":null}')
+        url = f"{service.settings.public_url}{self.path}?{urlencode({**asked, 'cursor': page.cursor})}"
+        body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(url) + b"}"
+        return answer(body, headers={"Link": f'<{url}>; rel="next"'})
+
+    @get("/{refused_id:str}", opt=described(operations.ONE_REFUSED))
+    async def one(self, request: Request[Any, Any, Any], refused_id: FromPath[str]) -> ASGIResponse:
+        """Answer one of them."""
+        return answer_struct(await refused.read_refused(service_of(request).desk, caller_of(request), refused_id))
+
+    @post("/{refused_id:str}/replay", opt=described(operations.REPLAY))
+    async def replay(self, request: Request[Any, Any, Any], refused_id: FromPath[str], body: RawBody) -> ASGIResponse:
+        """Read one of them again."""
+        repaired = repaired_of(read(body, Replay))
+        received = await refused.replay(service_of(request).desk, caller_of(request), refused_id, repaired)
+        return answer_received(received)
+
+
+async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
+    """Keep a payload, store what it says, and answer."""
+    media_type = (header_of(request, "Content-Type") or "")[:255]
+    payload = Payload(kind=kind, media_type=media_type, body=body)
+    return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind]))
+
+
+def answer_received(received: Received) -> ASGIResponse:
+    return answer(received.body(), status=201 if received.changed else 200)
+
+
+def repaired_of(replay: Replay) -> bytes | None:
+    """The repaired bytes; None to read what was received.
+
+    Raises:
+        NotAcceptable: both ways at once, or text that is no base64.
+    """
+    if replay.text is not None and replay.base64 is not None:
+        raise NotAcceptable([Fault(pointer="/base64", code="named-twice", detail="Either text or base64.")])
+    if replay.text is not None:
+        return replay.text.encode()
+    if replay.base64 is None:
+        return None
+    try:
+        return base64.b64decode(replay.base64, validate=True)
+    except (binascii.Error, ValueError) as error:
+        raise NotAcceptable([Fault(pointer="/base64", code="not-base64", detail="Base64 (RFC 4648, 4).")]) from error

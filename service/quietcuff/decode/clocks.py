@@ -1,0 +1,51 @@
+"""Local times of devices and messages that have no zone, put into time: which offset is taken, and what had to be assumed."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, IntakeCode
+
+# Below this a device's clock is as good as anybody's.
+BORNE_SECONDS = 60
+
+
+class Placed(msgspec.Struct, frozen=True, kw_only=True):
+    """A moment with its offset, and what had to be assumed of it."""
+
+    at: datetime
+    notes: tuple[IntakeCode, ...] = ()
+
+
+def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> Placed:
+    """A local time in a zone. Of an hour that comes twice the earlier offset is taken, and so it is of one that never was.
+
+    Example: 2026-10-25 02:30 in Europe/Vienna comes twice: 02:30+02:00 is taken, with ``clock-hour-unclear``.
+    """
+    notes: list[IntakeCode] = ["clock-zone-assumed"] if is_assumed else []
+    early, late = local.replace(tzinfo=zone, fold=0), local.replace(tzinfo=zone, fold=1)
+    offset = early.utcoffset() or timedelta()
+    if late.utcoffset() != offset:
+        notes.append("clock-hour-unclear")
+    return Placed(at=local.replace(tzinfo=timezone(offset)), notes=tuple(notes))
+
+
+def is_in_gap(local: datetime, zone: ZoneInfo) -> bool:
+    """Whether a local time never was, because clocks were put forward over it."""
+    there_and_back = local.replace(tzinfo=zone).astimezone(timezone.utc).astimezone(zone)  # noqa: UP017
+    return there_and_back.replace(tzinfo=None) != local
+
+
+def moved(placed: Placed, by: timedelta) -> Placed:
+    """A moment put right by how far its clock was off."""
+    if abs(by.total_seconds()) < BORNE_SECONDS:
+        return msgspec.structs.replace(placed, at=placed.at + by)
+    return Placed(at=placed.at + by, notes=(*placed.notes, "clock-shifted"))
+
+
+def is_fit(moment: datetime) -> bool:
+    """Whether a moment is of the years that are stored."""
+    return FIRST_YEAR < moment.year < LAST_YEAR

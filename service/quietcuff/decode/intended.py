@@ -1,0 +1,71 @@
+"""What a payload of a device or a system is meant to store: readings, each with the key by which its sender knows it."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.readings import (
+    Attendance,
+    Context,
+    Cuff,
+    Device,
+    Identifier,
+    IntakeCode,
+    Reading,
+    Setting,
+    Subject,
+)
+
+Act = Literal["add", "correct", "retract"]
+
+
+class Keyed(msgspec.Struct, frozen=True, kw_only=True):
+    """One reading, where it stands in its payload, and its sender's own key of it.
+
+    The same key of the same person is the same reading: added again it is not doubled, ``correct`` puts right what was stored,
+    ``retract`` voids it. ``notes`` say what had to be assumed.
+    """
+
+    place: str
+    source_key: str
+    reading: Reading
+    notes: tuple[IntakeCode, ...] = ()
+    act: Act = "add"
+
+
+class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):
+    """Readings of one person with one device. ``set_id`` where the sender names the set that they belong to.
+
+    They join an open set or open new ones, so they need not be of one sitting.
+    """
+
+    subject: Subject
+    readings: list[Keyed]
+    device: Device | None = None
+    cuff: Cuff | None = None
+    context: Context | None = None
+    setting: Setting = "office"
+    attendance: Attendance = "attended"
+    observer: Identifier | None = None
+    location: Identifier | None = None
+    encounter: Identifier | None = None
+    based_on: Identifier | None = None
+    set_id: str | None = None
+    closed: bool = False
+
+
+class RefusedPart(msgspec.Struct, frozen=True, kw_only=True):
+    """A part of a payload that cannot be read: where, why, and what would be accepted."""
+
+    place: str
+    code: str
+    detail: str
+
+
+class Intended(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything a payload says. What is neither here nor refused was counted and named by its decoder as of no concern."""
+
+    sittings: list[IntendedSitting]
+    refused: list[RefusedPart] = []

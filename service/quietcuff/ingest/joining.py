@@ -1,0 +1,322 @@
+"""Where readings of a device or a system go: the set they name, the open one they belong to, or a new one.
+
+A reading that its sender sent before is not stored twice; a correction goes to where the reading is.
+Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.core.acceptance import sitting_faults
+from quietcuff.core.amend import apply_append, apply_correction
+from quietcuff.core.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
+from quietcuff.core.errors import NotAcceptable, NotFound
+from quietcuff.core.readings import (
+    MAX_READINGS,
+    Context,
+    Identifier,
+    IntakeNote,
+    Reading,
+    ReadingSet,
+    hundredths,
+)
+from quietcuff.decode.intended import IntendedSitting, Keyed, RefusedPart
+from quietcuff.ingest import people
+from quietcuff.ingest.desk import Answer, Turn
+from quietcuff.ingest.envelope import answer_of
+from quietcuff.ingest.keeping import keep
+from quietcuff.ingest.rows import Draft
+from quietcuff.ingest.stored import StoredSet, find_row, load
+from quietcuff.storage.answers import newest_answer
+from quietcuff.storage.ids import device_id, keyed_digest, read_id
+from quietcuff.storage.payloads import SourceRow, find_source, newest_open_set
+from quietcuff.storage.sets import SetRow
+from quietcuff.storage.sql import write_waiting
+from quietcuff.storage.subjects import lock_subject
+
+CORRECTED = "corrected by the sender"
+RETRACTED = "taken back by the sender"
+# What a sender may put right; the rest of a reading is not its to say.
+CORRECTABLE = (
+    *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
+    *("site", "position", "method", "rhythm", "device_flags"),
+)
+
+
+class Joined(msgspec.Struct, kw_only=True):
+    """What came of readings: each set that changed, in its new version, with the places that did; what was known before."""
+
+    answers: dict[UUID, Answer] = {}
+    subjects: dict[UUID, UUID] = {}
+    places: dict[UUID, list[int]] = {}
+    known: dict[UUID, Answer] = {}
+    replayed: int = 0
+    refused: list[RefusedPart] = []
+
+    def changed(self, person: UUID, answer: Answer, places: Iterable[int]) -> None:
+        """Note a set's new version."""
+        set_id = UUID(answer.set_id)
+        self.answers[set_id] = answer
+        self.subjects[set_id] = person
+        self.places[set_id] = [*self.places.get(set_id, []), *places]
+        self.known.pop(set_id, None)
+
+
+def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
+    """Store the readings of one person and device, each where it belongs.
+
+    Raises:
+        RunAgain: another process stored the person meanwhile.
+    """
+    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    fresh: dict[bytes, Keyed] = {}
+    changes: dict[UUID, list[tuple[int, Keyed]]] = defaultdict(list)
+    for keyed in sitting.readings:
+        digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        if stored is None:
+            note_fresh(fresh, digest, keyed, joined)
+        elif keyed.act == "add":
+            meet_again(turn, keyed, stored, joined)
+        else:
+            changes[stored.set_id].append((stored.reading_index, keyed))
+    for set_id, corrections in changes.items():
+        put_right(turn, person, set_id, corrections, joined)
+    if fresh:
+        in_time = sorted(fresh.items(), key=lambda pair: pair[1].reading.taken_at)
+        met = people.meet(turn, person, sitting.subject, known)
+        if add(turn, person, met, sitting, in_time, joined):
+            people.save(turn, met)
+
+
+def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
+    """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
+    if keyed.act != "retract":
+        joined.replayed += digest in fresh
+        fresh[digest] = keyed
+    elif fresh.pop(digest, None) is None:
+        detail = "The key of a reading that was stored before."
+        joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
+
+
+def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> None:
+    """A reading whose key came before: the same one again, or another under its name."""
+    if stored.version == 1 and not says_the_same(keyed.reading, stored):
+        detail = "Another value under the key of a stored reading is a correction, and must say so."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    else:
+        joined.replayed += 1
+        remember_known(turn, stored.set_id, joined)
+
+
+def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
+    """Have a set that is known already be answered as it stands."""
+    if set_id not in joined.answers and set_id not in joined.known:
+        version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
+        if version is not None:
+            joined.known[set_id] = answer_of(version)
+
+
+def says_the_same(reading: Reading, stored: SourceRow) -> bool:
+    """Whether a reading has the pressures that are stored. Its time may have been told otherwise meanwhile."""
+    told = (reading.systolic_mmhg, reading.diastolic_mmhg)
+    return tuple(None if each is None else hundredths(each) for each in told) == (stored.systolic, stored.diastolic)
+
+
+def add(
+    turn: Turn, person: UUID, met: people.Met, sitting: IntendedSitting, fresh: list[tuple[bytes, Keyed]], joined: Joined
+) -> int:
+    """Add readings in order of time: to the set named or the open one as long as they are of its sitting, then to new ones.
+
+    Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
+    """
+    try:
+        target = None if met.is_new and sitting.set_id is None else target_of(turn, person, sitting)
+    except NotFound:
+        detail = "The id of a set of this person."
+        joined.refused += [RefusedPart(place=keyed.place, code="unknown-set", detail=detail) for _, keyed in fresh]
+        return 0
+    stored, rest = 0, fresh
+    while rest:
+        if target is not None:
+            taken = how_many_fit(turn, target.reading_set, sitting, rest)
+        else:
+            first = ReadingSet(subject=met.said, setting=sitting.setting, readings=[rest[0][1].reading])
+            taken = 1 + how_many_fit(turn, first, sitting, rest[1:])
+        try:
+            if target is not None and taken:
+                append(turn, person, target, sitting, rest[:taken], joined)
+            elif target is None:
+                open_new(turn, person, met, sitting, rest[:taken], joined, is_new_person=met.is_new and not stored)
+            stored += bool(taken)
+        except NotAcceptable as refusal:
+            joined.refused += refused_parts(rest[:taken], refusal)
+        # The history of the next set is read from what is stored.
+        write_waiting(turn.transaction)
+        target, rest = None, rest[taken:]
+    return stored
+
+
+def refused_parts(readings: list[tuple[bytes, Keyed]], refusal: NotAcceptable) -> list[RefusedPart]:
+    """Readings that are refused together, each with the first reason."""
+    fault = refusal.faults[0]
+    return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
+
+
+def target_of(turn: Turn, person: UUID, sitting: IntendedSitting) -> StoredSet | None:
+    """The set that was named, else the newest open one of the person and the device; None where there is none.
+
+    Raises:
+        NotFound: a set is named that is not this person's.
+    """
+    if sitting.set_id is not None:
+        row: SetRow = find_row(turn, read_id(sitting.set_id))
+        if row.subject_id != person:
+            raise NotFound("reading set")
+        is_open = row.closed_at is None and row.status == "active"
+        return load(turn, row) if is_open else None
+    window = timedelta(minutes=turn.desk.rulebook.limits.join_minutes)
+    device = sitting.device.identifier if sitting.device is not None else None
+    own = None if device is None else device_id(turn.tenant.secret, device)
+    found = newest_open_set(turn.transaction, turn.tenant.tenant_id, person, own, turn.now - window)
+    return None if found is None else load(turn, find_row(turn, found))
+
+
+def how_many_fit(turn: Turn, reading_set: ReadingSet, sitting: IntendedSitting, rest: Sequence[tuple[bytes, Keyed]]) -> int:
+    """How many of the readings, from the first, are of the sitting of a set."""
+    readings = list(reading_set.readings)
+    for count, (_, keyed) in enumerate(rest):
+        readings.append(keyed.reading)
+        whole = msgspec.structs.replace(reading_set, readings=readings)
+        if len(readings) > MAX_READINGS or reading_set.setting != sitting.setting or sitting_faults(whole, turn.desk.rulebook):
+            return count
+    return len(rest)
+
+
+def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Reading:
+    """A reading with what the set that it is added to does not say of its device and cuff."""
+    reading = keyed.reading
+    return msgspec.structs.replace(
+        reading,
+        device=reading.device or (sitting.device if sitting.device != own.device else None),
+        cuff=reading.cuff or (sitting.cuff if sitting.cuff != own.cuff else None),
+    )
+
+
+def append(
+    turn: Turn, person: UUID, stored: StoredSet, sitting: IntendedSitting, added: list[tuple[bytes, Keyed]], joined: Joined
+) -> None:
+    """Add readings to an open set."""
+    first = len(stored.reading_set.readings)
+    change = Append(readings=[described(keyed, sitting, stored.reading_set) for _, keyed in added], closed=sitting.closed)
+    changed = apply_append(stored.reading_set, change)
+    draft = Draft(
+        reading_set=changed.reading_set,
+        cause="closed" if sitting.closed else "appended",
+        codes=changed.codes,
+        has_arrived=True,
+        facts_differ=stored.facts_differ,
+        source_keys=keys_from(first, added),
+        notes=notes_from(first, added),
+    )
+    answer = keep(turn, person, stored.row.set_id, draft, stored)
+    joined.changed(person, answer, range(first, first + len(added)))
+
+
+def open_new(
+    turn: Turn,
+    person: UUID,
+    met: people.Met,
+    sitting: IntendedSitting,
+    added: list[tuple[bytes, Keyed]],
+    joined: Joined,
+    *,
+    is_new_person: bool,
+) -> None:
+    """Open a set with readings."""
+    reading_set = ReadingSet(
+        subject=met.said,
+        setting=sitting.setting,
+        attendance=sitting.attendance,
+        context=sitting.context or Context(),
+        device=sitting.device,
+        cuff=sitting.cuff,
+        observer=sitting.observer,
+        location=sitting.location,
+        encounter=sitting.encounter,
+        based_on=sitting.based_on,
+        closed=sitting.closed,
+        readings=[keyed.reading for _, keyed in added],
+    )
+    draft = Draft(
+        reading_set=reading_set,
+        cause="created",
+        is_of_new_person=is_new_person,
+        facts_differ=met.differ,
+        source_keys=keys_from(0, added),
+        notes=notes_from(0, added),
+    )
+    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    joined.changed(person, answer, range(len(added)))
+
+
+def keys_from(first: int, added: list[tuple[bytes, Keyed]]) -> dict[int, bytes]:
+    return {first + place: digest for place, (digest, _) in enumerate(added)}
+
+
+def notes_from(first: int, added: list[tuple[bytes, Keyed]]) -> list[IntakeNote]:
+    return [IntakeNote(reading=first + place, code=code) for place, (_, keyed) in enumerate(added) for code in keyed.notes]
+
+
+def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[int, Keyed]], joined: Joined) -> None:
+    """Correct or void stored readings as their sender says, all of a set together."""
+    stored = load(turn, find_row(turn, set_id))
+    changes: list[AmendReading | VoidReading] = []
+    for place, keyed in corrections:
+        change = change_of(stored.reading_set.readings[place], place, keyed)
+        if change is None:
+            joined.replayed += 1
+        else:
+            changes.append(change)
+    if stored.row.status == "voided" or not changes:
+        remember_known(turn, set_id, joined)
+        return
+    reason = RETRACTED if all(isinstance(change, VoidReading) for change in changes) else CORRECTED
+    try:
+        changed = apply_correction(stored.reading_set, Correction(reason=reason, changes=list(changes)))
+        draft = Draft(
+            reading_set=changed.reading_set,
+            cause="corrected",
+            codes=changed.codes,
+            facts_differ=stored.facts_differ,
+            reason=reason,
+            author=author_of(corrections),
+        )
+        answer = keep(turn, person, set_id, draft, stored)
+    except NotAcceptable as refusal:
+        joined.refused += refused_parts([(b"", keyed) for _, keyed in corrections], refusal)
+    else:
+        joined.changed(person, answer, (change.index for change in changes))
+
+
+def author_of(corrections: list[tuple[int, Keyed]]) -> Identifier | None:
+    """Who put it right, where the sender names one."""
+    return next((keyed.reading.observer for _, keyed in corrections if keyed.reading.observer is not None), None)
+
+
+def change_of(stored: Reading, place: int, keyed: Keyed) -> AmendReading | VoidReading | None:
+    """The change that a sender's word makes to a stored reading; None where it says so already."""
+    if stored.voided:
+        return None
+    if keyed.act == "retract":
+        return VoidReading(index=place)
+    values = {
+        name: getattr(keyed.reading, name) for name in CORRECTABLE if getattr(keyed.reading, name) != getattr(stored, name)
+    }
+    return AmendReading(index=place, set=ReadingChange(**values)) if values else None

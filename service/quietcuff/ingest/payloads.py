@@ -1,0 +1,201 @@
+"""Payloads of devices and systems: kept as received, read, joined to sets, and nothing of them ever lost.
+
+``receive`` keeps the bytes, stores what they say and answers, in one transaction. What cannot be read is kept in the list of
+refused payloads with its reason, and can be replayed, repaired or as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Awaitable, Callable
+from typing import Literal
+from uuid import UUID, uuid4
+
+import msgspec
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.decode.intended import Intended, RefusedPart
+from quietcuff.ingest.desk import Answer, Caller, Desk, Turn, turn_of
+from quietcuff.ingest.joining import Joined, join
+from quietcuff.storage.ids import keyed_digest, order_of_subject, subject_id
+from quietcuff.storage.jobs import RunAgain
+from quietcuff.storage.payloads import (
+    LinkRow,
+    PayloadRow,
+    RefusedRow,
+    find_same_payload,
+    insert_payload,
+    insert_refused,
+    link_payload,
+    refused_of_payload,
+    settle_refused,
+)
+from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.trail import Entry, record
+
+PayloadKind = Literal["gatt", "hl7v2", "fhir"]
+LONGEST_PLACE = 255
+MOST_REASONS = 10
+
+
+class Payload(msgspec.Struct, frozen=True, kw_only=True):
+    """What was received."""
+
+    kind: PayloadKind
+    media_type: str
+    body: bytes
+
+
+class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
+    """A refused part as it is answered."""
+
+    place: str
+    code: str
+    detail: str
+    refused_payload_id: str
+
+
+class Received(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a payload. ``sets`` are the envelopes of those that it changed, then of those that held it already."""
+
+    payload_id: str
+    sets: list[Answer]
+    changed: int
+    replayed: int
+    refused: list[RefusedPayload]
+
+    def body(self) -> bytes:
+        """The answer in JSON: the envelopes stay the bytes that they are."""
+        sets = b",".join(answer.body for answer in self.sets)
+        head = f'{{"payload_id":"{self.payload_id}","reading_sets":['.encode()
+        tail = f'],"replayed":{self.replayed},"refused":'.encode()
+        return head + sets + tail + msgspec.json.encode(self.refused) + b"}"
+
+
+# A reader tells what a payload says; it may ask the store for what it needs to know of devices and tenant settings.
+Reader = Callable[[Desk, Tenant, bytes], Awaitable[Intended]]
+
+
+async def receive(desk: Desk, caller: Caller, payload: Payload, reader: Reader) -> Received:
+    """Keep a payload, store what it says, and answer.
+
+    Raises:
+        NotReadable: nothing of it can be read; it is kept in the list of refused payloads, which the fault names.
+        NotAcceptable: the same, with what would be accepted.
+    """
+    tenant = await desk.tenants.get(caller.tenant_id)
+    try:
+        intended = await reader(desk, tenant, payload.body)
+    except NotReadable as error:
+        (fault,) = await keep_refused(desk, caller, tenant, payload, [error.fault])
+        raise NotReadable(fault) from error
+    except NotAcceptable as error:
+        raise NotAcceptable(await keep_refused(desk, caller, tenant, payload, error.faults)) from error
+    received = await store(desk, caller, tenant, payload, intended)
+    if received.sets or received.replayed or not received.refused:
+        return received
+    raise NotAcceptable([told_as_fault(part) for part in received.refused])
+
+
+async def keep_refused(desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, faults: list[Fault]) -> list[Fault]:
+    """Keep a payload of which nothing can be read, as one entry of the list; its faults, each with the entry's id."""
+    reasons = [f"{fault.pointer or 'the whole'}: {fault.detail}" for fault in faults[:MOST_REASONS]]
+    whole = RefusedPart(place="", code=faults[0].code, detail=" ".join(reasons))
+    received = await store(desk, caller, tenant, payload, Intended(sittings=[], refused=[whole]))
+    return [msgspec.structs.replace(fault, refused_payload_id=received.refused[0].refused_payload_id) for fault in faults]
+
+
+def told_as_fault(part: RefusedPayload) -> Fault:
+    return Fault(pointer=part.place, code=part.code, detail=part.detail, refused_payload_id=part.refused_payload_id)
+
+
+async def store(desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, intended: Intended) -> Received:
+    """Store a payload with all that it says, in one transaction."""
+    people = sorted({subject_id(tenant.secret, sitting.subject.identifier) for sitting in intended.sittings})
+    order = order_of_subject(people[0]) if people else b""
+    return await desk.store.write(
+        tenant.tenant_id,
+        lambda transaction: store_payload(turn_of(desk, tenant, caller, transaction), payload, intended),
+        order=order,
+    )
+
+
+def store_payload(turn: Turn, payload: Payload, intended: Intended) -> Received:
+    """The payload, its sets, its links and its refused parts."""
+    payload_id = keep_payload(turn, payload)
+    joined = Joined(refused=list(intended.refused))
+    by_person = [(subject_id(turn.tenant.secret, sitting.subject.identifier), sitting) for sitting in intended.sittings]
+    # One order of locks for everybody, and of one person the sender's order.
+    for person, sitting in sorted(by_person, key=lambda pair: pair[0]):
+        join(turn, person, sitting, joined)
+    for set_id, answer in joined.answers.items():
+        places = " ".join(str(place) for place in sorted(set(joined.places[set_id])))
+        person = joined.subjects[set_id]
+        link_payload(turn.transaction, LinkRow(turn.tenant.tenant_id, person, set_id, answer.version, payload_id, places))
+    refused = refuse(turn, payload_id, joined.refused)
+    record(turn.transaction, entry(turn, "keep-payload"))
+    return Received(
+        payload_id=str(payload_id),
+        sets=[*joined.answers.values(), *joined.known.values()],
+        changed=len(joined.answers),
+        replayed=joined.replayed,
+        refused=refused,
+    )
+
+
+def keep_payload(turn: Turn, payload: Payload) -> UUID:
+    """Keep the bytes; the id of the payload, an earlier one's where the same bytes came before.
+
+    Raises:
+        RunAgain: another process kept the same bytes meanwhile.
+    """
+    digest = keyed_digest(
+        turn.tenant.secret, b"payload", payload.kind.encode(), hashlib.sha256(payload.body).hexdigest().encode()
+    )
+    known = find_same_payload(turn.transaction, turn.tenant.tenant_id, digest)
+    if known is not None:
+        return known
+    row = PayloadRow(
+        tenant_id=turn.tenant.tenant_id,
+        payload_id=uuid4(),
+        digest=digest,
+        kind=payload.kind,
+        media_type=payload.media_type,
+        size=len(payload.body),
+        body=payload.body,
+        received_by=turn.caller.actor,
+        received_at=turn.now,
+    )
+    if not insert_payload(turn.transaction, row):
+        raise RunAgain
+    return row.payload_id
+
+
+def refuse(turn: Turn, payload_id: UUID, parts: list[RefusedPart]) -> list[RefusedPayload]:
+    """Put parts into the list of refused payloads, each once; what was refused earlier and is not any more is settled."""
+    waiting = {
+        (row.place, row.code): row
+        for row in refused_of_payload(turn.transaction, turn.tenant.tenant_id, payload_id)
+        if row.settled_at is None
+    }
+    told = []
+    for part in {(part.place[:LONGEST_PLACE], part.code): part for part in parts}.values():
+        place = part.place[:LONGEST_PLACE]
+        row = waiting.pop((place, part.code), None)
+        if row is None:
+            row = RefusedRow(turn.tenant.tenant_id, uuid4(), payload_id, place, part.code, part.detail, turn.now)
+            insert_refused(turn.transaction, row)
+        told.append(RefusedPayload(place=place, code=part.code, detail=part.detail, refused_payload_id=str(row.refused_id)))
+    for row in waiting.values():
+        settle_refused(turn.transaction, turn.tenant.tenant_id, row.refused_id, payload_id, turn.now)
+    return told
+
+
+def entry(turn: Turn, action: str) -> Entry:
+    return Entry(
+        tenant_id=turn.tenant.tenant_id,
+        at=turn.now,
+        actor=turn.caller.actor,
+        action=action,
+        request_id=UUID(turn.caller.request_id),
+    )

@@ -1,0 +1,227 @@
+"""Payloads as rows: what came in, as it came; which versions of sets it made; what of it was refused."""
+
+from __future__ import annotations
+
+import zlib
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
+
+from quietcuff.storage.codes import PAYLOAD_KIND
+from quietcuff.storage.column_types import Id, Instant
+from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
+from quietcuff.storage.sql import Command, Query, insert_into, single
+from quietcuff.storage.tables import reading, reading_set
+
+_p, _l, _r = payload.c, payload_link.c, refused_payload.c
+# Never a subject's or a set's: where a page begins at its first row.
+NOTHING = UUID(int=0)
+
+
+class PayloadRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One payload: ``body`` is what was received, byte for byte."""
+
+    tenant_id: int
+    payload_id: UUID
+    digest: bytes
+    kind: str
+    media_type: str
+    size: int
+    body: bytes
+    received_by: str
+    received_at: datetime
+
+
+class LinkRow(msgspec.Struct, frozen=True):
+    """Which places of which version of a set a payload made or changed."""
+
+    tenant_id: int
+    subject_id: UUID
+    set_id: UUID
+    version: int
+    payload_id: UUID
+    readings: str
+
+
+class RefusedRow(msgspec.Struct, frozen=True):
+    """A part of a payload that could not be read, and whether a later payload settled it."""
+
+    tenant_id: int
+    refused_id: UUID
+    payload_id: UUID
+    place: str
+    code: str
+    detail: str
+    refused_at: datetime
+    settled_at: datetime | None = None
+    settled_by: UUID | None = None
+
+
+class SourceRow(msgspec.Struct, frozen=True):
+    """Where the reading stands that has a source key, and what it says now; ``version`` counts its changes."""
+
+    source_key: bytes
+    set_id: UUID
+    reading_index: int
+    version: int
+    taken_at: datetime
+    systolic: int | None
+    diastolic: int | None
+
+
+def _payload_row(*columns: Any) -> PayloadRow:
+    values = dict(zip(PayloadRow.__struct_fields__, columns, strict=True))
+    values["kind"] = PAYLOAD_KIND.word(values["kind"])
+    values["body"] = zlib.decompress(values["body"])
+    return PayloadRow(**values)
+
+
+def _insert_once(dialect: str) -> Any:
+    return insert_into(payload, dialect).on_conflict_do_nothing(index_elements=["tenant_id", "digest"])
+
+
+def _link_or_add(dialect: str) -> Any:
+    return insert_into(payload_link, dialect).on_conflict_do_nothing()
+
+
+_COLUMNS = [_p[name] for name in PayloadRow.__struct_fields__]
+INSERT = Command(_insert_once)
+BY_ID = Query(_payload_row, select(*_COLUMNS).where(_p.tenant_id == bindparam("tenant_id"), _p.payload_id == bindparam("id")))
+BY_DIGEST: Query[UUID] = Query(
+    single, select(_p.payload_id).where(_p.tenant_id == bindparam("tenant_id"), _p.digest == bindparam("digest"))
+)
+LINK = Command(_link_or_add)
+LINKS_OF = Query(
+    LinkRow,
+    select(*(_l[name] for name in LinkRow.__struct_fields__))
+    .where(_l.tenant_id == bindparam("tenant_id"), _l.payload_id == bindparam("payload_id"))
+    .order_by(_l.set_id, _l.version),
+)
+LINKS_OF_SET = Query(
+    LinkRow,
+    select(*(_l[name] for name in LinkRow.__struct_fields__))
+    .where(_l.tenant_id == bindparam("tenant_id"), _l.subject_id == bindparam("subject_id"), _l.set_id == bindparam("set_id"))
+    .order_by(_l.version),
+)
+_REFUSED = select(*(_r[name] for name in RefusedRow.__struct_fields__)).where(_r.tenant_id == bindparam("tenant_id"))
+REFUSE = Command(insert(refused_payload))
+REFUSED_OF = Query(RefusedRow, _REFUSED.where(_r.payload_id == bindparam("payload_id")).order_by(_r.refused_at, _r.refused_id))
+REFUSED_BY_ID = Query(RefusedRow, _REFUSED.where(_r.refused_id == bindparam("id")))
+REFUSED_PAGE = Query(
+    RefusedRow,
+    _REFUSED.where(
+        _r.settled_at.is_(None),
+        _r.refused_at <= bindparam("before", type_=Instant()),
+        tuple_(_r.refused_at, _r.refused_id)
+        < tuple_(bindparam("before_at", type_=Instant()), bindparam("before_id", type_=Id())),
+    )
+    .order_by(_r.refused_at.desc(), _r.refused_id.desc())
+    .limit(bindparam("most")),
+)
+SETTLE = Command(
+    update(refused_payload)
+    .where(_r.tenant_id == bindparam("of_tenant"), _r.refused_id == bindparam("id"), _r.settled_at.is_(None))
+    .values(settled_at=bindparam("at"), settled_by=bindparam("by"))
+)
+BY_SOURCE = Query(
+    SourceRow,
+    select(*(reading.c[name] for name in SourceRow.__struct_fields__)).where(
+        reading.c.tenant_id == bindparam("tenant_id"),
+        reading.c.subject_id == bindparam("subject_id"),
+        reading.c.source_key == bindparam("source_key"),
+    ),
+)
+OPEN_SET: Query[UUID] = Query(
+    single,
+    select(reading_set.c.set_id)
+    .where(
+        reading_set.c.tenant_id == bindparam("tenant_id"),
+        reading_set.c.subject_id == bindparam("subject_id"),
+        reading_set.c.closed_at.is_(None),
+        reading_set.c.touched_at >= bindparam("touched_since", type_=Instant()),
+        or_(
+            reading_set.c.device_id == bindparam("device_id", type_=Id()),
+            reading_set.c.device_id.is_(None) & (bindparam("is_nameless") == 1),
+        ),
+    )
+    .order_by(reading_set.c.touched_at.desc(), reading_set.c.set_id.desc())
+    .limit(1),
+)
+
+
+def insert_payload(connection: Connection, row: PayloadRow) -> bool:
+    """Keep a payload; False where the same bytes are kept already."""
+    values = msgspec.structs.asdict(row)
+    values["kind"] = PAYLOAD_KIND.number(row.kind)
+    values["body"] = zlib.compress(row.body)
+    return INSERT.run(connection, values) == 1
+
+
+def find_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> PayloadRow | None:
+    return BY_ID.first(connection, {"tenant_id": tenant_id, "id": payload_id})
+
+
+def find_same_payload(connection: Connection, tenant_id: int, digest: bytes) -> UUID | None:
+    """The payload that has the same bytes."""
+    return BY_DIGEST.first(connection, {"tenant_id": tenant_id, "digest": digest})
+
+
+def link_payload(connection: Connection, row: LinkRow) -> None:
+    """Say which version of a set a payload made."""
+    LINK.run(connection, msgspec.structs.asdict(row))
+
+
+def links_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[LinkRow]:
+    return LINKS_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
+
+
+def links_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> list[LinkRow]:
+    """The payloads behind the versions of a set."""
+    return LINKS_OF_SET.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+
+
+def insert_refused(connection: Connection, row: RefusedRow) -> None:
+    REFUSE.run(connection, msgspec.structs.asdict(row))
+
+
+def refused_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[RefusedRow]:
+    """Every part of a payload that was refused, settled ones too."""
+    return REFUSED_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
+
+
+def find_refused(connection: Connection, tenant_id: int, refused_id: UUID) -> RefusedRow | None:
+    return REFUSED_BY_ID.first(connection, {"tenant_id": tenant_id, "id": refused_id})
+
+
+def refused_page(connection: Connection, tenant_id: int, before: tuple[datetime, UUID], most: int) -> list[RefusedRow]:
+    """What waits to be settled, the newest first, after the end of an earlier page."""
+    at, refused_id = before
+    values = {"tenant_id": tenant_id, "before": at, "before_at": at, "before_id": refused_id, "most": most}
+    return REFUSED_PAGE.all(connection, values)
+
+
+def settle_refused(connection: Connection, tenant_id: int, refused_id: UUID, by: UUID, at: datetime) -> bool:
+    """Take a part off the list; False where it is off already."""
+    return SETTLE.run(connection, {"of_tenant": tenant_id, "id": refused_id, "by": by, "at": at}) == 1
+
+
+def find_source(connection: Connection, tenant_id: int, subject_id: UUID, source_key: bytes) -> SourceRow | None:
+    """The reading that its sender knows by a key."""
+    return BY_SOURCE.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "source_key": source_key})
+
+
+def newest_open_set(
+    connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None, touched_since: datetime
+) -> UUID | None:
+    """The open set of a person and a device in which something arrived last, if that was not before a moment."""
+    values = {
+        "tenant_id": tenant_id,
+        "subject_id": subject_id,
+        "device_id": device_id or NOTHING,
+        "is_nameless": 1 if device_id is None else 0,
+        "touched_since": touched_since,
+    }
+    return OPEN_SET.first(connection, values)
