@@ -66,15 +66,18 @@ def empty_faults(value: Any, path: str) -> list[str]:
 
 
 def bundle_faults(bundle: dict[str, Any]) -> list[str]:
-    """bdl-1: total only in a search; bdl-2: entry.search only there; bdl-7: each fullUrl once."""
+    """bdl-1: total only in a search or a history; bdl-2: entry.search only in a search; bdl-3, bdl-4: each entry of a history
+    has a request and a response; bdl-7: each fullUrl once, but in a history."""
     entries, faults = bundle.get("entry", []), []
-    is_search = bundle["type"] == "searchset"
-    if "total" in bundle and not is_search:
+    is_search, is_history = bundle["type"] == "searchset", bundle["type"] == "history"
+    if "total" in bundle and not is_search and not is_history:
         faults.append("bdl-1: total outside a search")
+    if any(("request" in entry and "response" in entry) != is_history for entry in entries):
+        faults.append("bdl-3, bdl-4: requests and responses make a history, and nothing else here")
     if any("search" in entry for entry in entries) and not is_search:
         faults.append("bdl-2: entry.search outside a search")
     addresses = [entry["fullUrl"] for entry in entries]
-    if len(set(addresses)) != len(addresses):
+    if len(set(addresses)) != len(addresses) and not is_history:
         faults.append("bdl-7: a fullUrl twice")
     for entry in entries:
         inner = entry["resource"]

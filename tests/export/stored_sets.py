@@ -13,7 +13,8 @@ import msgspec
 
 from export.rendered import PUBLIC_URL
 from quietcuff import ingest
-from quietcuff.core.changes import Append, Correction
+from quietcuff.core.changes import Append, Correction, SubjectChange
+from quietcuff.core.devices import RegisteredDevice
 from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.readings import ReadingSet
 from quietcuff.core.rules import Rulebook
@@ -63,10 +64,21 @@ class Clinic:
             await ingest.correct(self.desk, self.caller, set_id, correction, if_match=if_match, idempotency_key=None)
         )
 
-    async def try_to_correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> None:
+    async def try_to_correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> dict[str, Any] | None:
         """Correct a set, unless the change would change nothing or the rules refuse it."""
         with contextlib.suppress(NotAcceptable):
-            await self.correct(set_id, version, *changes)
+            return await self.correct(set_id, version, *changes)
+        return None
+
+    async def save_subject(self, body: dict[str, Any]) -> str:
+        """Register a person or what changed; the id."""
+        change = msgspec.convert(body, SubjectChange)
+        return (await ingest.save_subject(self.desk, self.caller, change, if_match=None)).id
+
+    async def save_device(self, body: dict[str, Any]) -> str:
+        """Register a device; the id."""
+        document = msgspec.convert(body, RegisteredDevice)
+        return (await ingest.save_device(self.desk, self.caller, document, if_match=None)).id
 
     async def bundle(self, set_id: str) -> dict[str, Any]:
         return decoded(await self._read(lambda snapshot: sitting_bundle(snapshot, self.publisher, set_id)))

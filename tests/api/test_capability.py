@@ -1,0 +1,118 @@
+"""The CapabilityStatement walked: everything that it names works, and nothing works that it does not name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import httpx
+import pytest
+
+from api.test_reading_sets import whole_set
+from export.profiles import faults_of
+
+BASE = "/fhir/R4"
+# One good value for each type of parameter, and for those that take another.
+GOOD = {"token": "final", "reference": "none", "date": "2026-05", "quantity": "72", "composite": "8480-6$ge90"}
+# Parameters of R4 that are not offered: with strict handling each is refused.
+NOT_OFFERED = ["focus", "performer", "specimen", "method", "value-string", "family", "name", "entity", "agent", "model"]
+FHIR_TYPES = ["Observation", "Patient", "Device", "Provenance", "AuditEvent", "Encounter", "Group", "Bundle"]
+STRICT = {"Prefer": "handling=strict"}
+
+
+@pytest.fixture(scope="module")
+def statement(client: httpx.Client) -> dict[str, Any]:
+    told: dict[str, Any] = client.get(f"{BASE}/metadata").json()
+    assert faults_of(told) == []
+    return told
+
+
+def example(desk: httpx.Client, kind: str) -> str:
+    """The id of one resource of a type."""
+    path, envelope = whole_set(desk)
+    set_id = path.rpartition("/")[2]
+    if kind in ("Device", "AuditEvent"):
+        return str(desk.get(f"{BASE}/{kind}?_count=2").json()["entry"][-1]["resource"]["id"])
+    return {"Observation": f"{set_id}-r0", "Patient": envelope["subject_id"], "Provenance": f"{set_id}-v1"}[kind]
+
+
+def test_every_parameter_works_by_get_and_by_post(client: httpx.Client, statement: dict[str, Any]) -> None:
+    whole_set(client)
+    for kind in statement["rest"][0]["resource"]:
+        for parameter in kind["searchParam"]:
+            value = GOOD[parameter["type"]]
+            got = client.get(f"{BASE}/{kind['type']}", params={parameter["name"]: value}, headers=STRICT)
+            assert got.status_code == 200, (kind["type"], parameter, got.text)
+            assert parameter["name"].replace(":", "%3A") in got.json()["link"][0]["url"]
+            posted = client.post(f"{BASE}/{kind['type']}/_search", data={parameter["name"]: value}, headers=STRICT)
+            assert posted.json().get("entry") == got.json().get("entry")
+        for name in NOT_OFFERED:
+            refused = client.get(f"{BASE}/{kind['type']}", params={name: "x"}, headers=STRICT)
+            assert refused.status_code == 400, (kind["type"], name)
+            assert client.get(f"{BASE}/{kind['type']}", params={name: "x"}).status_code == 200
+
+
+def test_every_interaction_works_and_no_other(client: httpx.Client, statement: dict[str, Any]) -> None:
+    told = {kind["type"]: {one["code"] for one in kind["interaction"]} for kind in statement["rest"][0]["resource"]}
+    for kind in FHIR_TYPES:
+        codes = told.get(kind, set())
+        name = example(client, kind) if codes else "none"
+        version = client.get(f"{BASE}/{kind}/{name}").headers.get("ETag", 'W/"1"')[3:-1]
+        tried = {
+            "read": client.get(f"{BASE}/{kind}/{name}"),
+            "vread": client.get(f"{BASE}/{kind}/{name}/_history/{version}"),
+            "history-instance": client.get(f"{BASE}/{kind}/{name}/_history"),
+            "history-type": client.get(f"{BASE}/{kind}/_history"),
+            "search-type": client.get(f"{BASE}/{kind}"),
+            "create": client.post(f"{BASE}/{kind}", json={}),
+            "update": client.put(f"{BASE}/{kind}/{name}", json={}),
+            "patch": client.patch(f"{BASE}/{kind}/{name}", json={}),
+            "delete": client.delete(f"{BASE}/{kind}/{name}"),
+        }
+        works = {code for code, answer in tried.items() if answer.status_code == 200}
+        assert works == codes, kind
+
+
+def test_every_include_works_and_no_other(client: httpx.Client, statement: dict[str, Any]) -> None:
+    for kind in statement["rest"][0]["resource"]:
+        for name, told in (("_include", kind.get("searchInclude", [])), ("_revinclude", kind.get("searchRevInclude", []))):
+            for value in [*told, "Observation:performer", "Provenance:agent", "*"]:
+                answer = client.get(f"{BASE}/{kind['type']}", params={name: value})
+                assert (answer.status_code == 200) == (value in told), (kind["type"], name, value)
+
+
+def test_conditional_reads_are_supported_as_told(client: httpx.Client, statement: dict[str, Any]) -> None:
+    for kind in statement["rest"][0]["resource"]:
+        assert kind["conditionalRead"] == "full-support"
+        url = f"{BASE}/{kind['type']}/{example(client, kind['type'])}"
+        read = client.get(url)
+        assert client.get(url, headers={"If-None-Match": read.headers["ETag"]}).status_code == 304
+        since = client.get(url, headers={"If-Modified-Since": read.headers["Last-Modified"]})
+        assert since.status_code == 304
+        head = client.head(url)
+        assert (head.status_code, head.content, head.headers["ETag"]) == (200, b"", read.headers["ETag"])
+
+
+def test_the_last_of_each_code(client: httpx.Client, statement: dict[str, Any]) -> None:
+    (observation,) = (kind for kind in statement["rest"][0]["resource"] if kind["type"] == "Observation")
+    assert "lastn" in [operation["name"] for operation in observation["operation"]]
+    _, envelope = whole_set(client)
+    patient = envelope["subject_id"]
+    every = client.get(f"{BASE}/Observation", params={"patient": patient, "_sort": "-date", "_count": "200"}).json()
+    standing = [one["resource"] for one in every["entry"] if one["resource"]["status"] != "entered-in-error"]
+    for most in (1, 2):
+        found = client.get(f"{BASE}/Observation/$lastn", params={"patient": patient, "max": most}).json()
+        assert faults_of(found) == []
+        by_code: dict[str, list[str]] = {}
+        for one in standing:
+            by_code.setdefault(one["code"]["coding"][0]["code"], []).append(one["id"])
+        expected = {name for ids in by_code.values() for name in ids[:most]}
+        assert {entry["resource"]["id"] for entry in found["entry"]} == expected
+    pulse = client.get(f"{BASE}/Observation/$lastn", params={"patient": f"Patient/{patient}", "code": "8867-4"}).json()
+    assert [entry["resource"]["code"]["coding"][0]["code"] for entry in pulse["entry"]] == ["8867-4"]
+    for wrong in (
+        {},
+        {"patient": patient, "max": "0"},
+        {"patient": patient, "_sort": "date"},
+        {"patient": patient, "date": "x"},
+    ):
+        assert client.get(f"{BASE}/Observation/$lastn", params=wrong).status_code == 400, wrong

