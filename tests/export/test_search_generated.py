@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import AsyncIterator
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
-from export.archive import Archive, filled
+from export.archive import Archive, filled, link_of
 from export.plain_filter import Drawer, Resource, measured, updated
+from export.profiles import faults_of, references_of
+from quietcuff.export.searched import SEARCHED
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import open_store
 
-SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "60")), int(os.environ.get("SEARCHES", "120"))
+SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "120")), int(os.environ.get("SEARCHES", "120"))
 PERSONS = 7
 # Longer answers are held against the filter by their first page and their total.
 MOST_FOLLOWED = 500
@@ -50,6 +53,25 @@ async def test_generated_searches_find_what_a_plain_filter_finds(archive: Archiv
         await check(archive, items, order, expected, by_id, count=drawer.rng.choice([7, 50, 200]))
         hits += bool(expected) and number > 0
     assert hits > SEARCHES // 4, "most searches must find something"
+
+
+async def test_everything_that_searches_show_is_valid_and_points_to_what_is_there(archive: Archive) -> None:
+    shown: dict[str, Resource] = {}
+    for kind in SEARCHED:
+        bundle = await archive.clinic.search_of(kind, ("_count", "200"))
+        while True:
+            for entry in bundle.get("entry", []):
+                shown[f"{kind}/{entry['resource']['id']}"] = entry["resource"]
+            following = link_of(bundle, "next")
+            if following is None:
+                break
+            bundle = await archive.clinic.search_of(kind, *parse_qsl(urlsplit(following).query, keep_blank_values=True))
+    assert {name.partition("/")[0] for name in shown} == set(SEARCHED)
+    assert len(shown) > 8 * SETS
+    faults = {name: found for name, resource in shown.items() if (found := faults_of(resource))}
+    assert faults == {}
+    told = {reference for resource in shown.values() for reference in references_of(resource)}
+    assert {reference for reference in told if not reference.startswith("#")} - set(shown) == set()
 
 
 async def check(

@@ -60,14 +60,14 @@ def date_condition(prefix: Prefix, start: Column, end: Column, low: Column, high
             return and_(start < high, end >= low)
 
 
-def implied_bounds(name: str, groups: Prefixes, start: Column) -> Iterable[Column]:
-    """What the dates of a search say of the start of a short period: nothing new, but what an index can serve."""
+def implied_bounds(name: str, groups: Prefixes, start: Column, *, is_short: bool) -> Iterable[Column]:
+    """What the dates of a search say of the start of a period: nothing new, but what an index can serve."""
     for group, (prefix, *others) in enumerate(groups):
         if others:
             continue
-        if prefix in ("gt", "ge", "ap"):
+        if prefix in ("gt", "ge", "ap") and is_short:
             yield start >= moment(name, group, 0, "early")
-        if prefix == "le":
+        if prefix in ("eq", "le"):
             yield start < moment(name, group, 0, "high")
         if prefix == "eb":
             yield start < moment(name, group, 0, "low")

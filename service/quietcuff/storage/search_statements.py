@@ -139,9 +139,9 @@ def parts(shape: Shape) -> list[Select[Any]]:
     found = []
     for kind in shape.kinds:
         if kind == "mean" and shape.is_wide and shape.taken and not shape.is_by_change:
-            is_long = reading_set.c.mean_is_long == true()
-            short = implied_bounds("taken", shape.taken, reading_set.c.mean_taken_from)
-            found += [entries(shape, kind).where(is_long), entries(shape, kind).where(~is_long, *short)]
+            is_long, start = reading_set.c.mean_is_long == true(), reading_set.c.mean_taken_from
+            long, short = (implied_bounds("taken", shape.taken, start, is_short=is_short) for is_short in (False, True))
+            found += [entries(shape, kind).where(is_long, *long), entries(shape, kind).where(~is_long, *short)]
         else:
             found.append(entries(shape, kind))
     return found
