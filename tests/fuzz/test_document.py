@@ -23,6 +23,7 @@ device_id = "{device_id}"
 target_id = "{target_id}"
 job_id = "{job_id}"
 number = 1
+version_id = "1"
 slug = "not-found"
 
 [[operations]]
@@ -35,7 +36,7 @@ parameters = {{ rule_id = "esc-2024" }}
 """
 RESOURCE = """
 [[operations]]
-include-path = "/fhir/R4/{kind}/{{resource_id}}"
+include-path-regex = "^/fhir/R4/{kind}/.resource_id"
 parameters = {{ resource_id = "{resource_id}" }}
 checks.positive_data_acceptance.expected-statuses = ["2xx", 304, 400, 401, 403, 404, 406]
 """
@@ -47,7 +48,9 @@ def config_of(client: httpx.Client) -> str:
     set_id, subject_id = stored["id"], stored["subject_id"]
     device_id = client.post("/v1/devices", json=DEVICE).json()["id"]
     job_id = client.get("/fhir/R4/$export").headers["Content-Location"].rpartition("/")[2]
+    trail = client.get("/fhir/R4/AuditEvent", params={"_count": 1}).json()["entry"]
     resources = {
+        "AuditEvent": trail[0]["resource"]["id"],
         "Observation": f"{set_id}-r0",
         "Patient": subject_id,
         "Device": device_id,

@@ -63,6 +63,7 @@ PATH_PARAMETERS: dict[str, dict[str, Any]] = {
     "rule_id": {"type": "string", "pattern": "^[a-z0-9-]{1,64}$"},
     "slug": {"type": "string", "pattern": "^[a-z-]{1,64}$"},
     "resource_id": {"type": "string", "pattern": "^[A-Za-z0-9.-]{1,64}$"},
+    "version_id": {"type": "string", "pattern": "^[A-Za-z0-9.-]{1,64}$"},
 }
 ANY_ID = {"type": "string", "format": "uuid"}
 
