@@ -41,7 +41,7 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
 
     Where the query says when its first page was read, entries that moved since are left out: ``find_moved`` has them.
     """
-    shape = shape_of(query)
+    shape = shape_of(query, is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
@@ -50,7 +50,7 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
 
 def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
     """The entries, wherever they stand now, that moved since the first page was read and were not new then."""
-    shape = shape_of(query, "moved")
+    shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
@@ -59,7 +59,7 @@ def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> l
 
 def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
     """How many entries there are on all pages."""
-    shape = shape_of(query, "count")
+    shape = shape_of(query, "count", is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return 0
     values = values_of(snapshot, tenant_id, query)
@@ -72,7 +72,11 @@ def newest_change(snapshot: Snapshot, tenant_id: int) -> datetime | None:
     return found
 
 
-def shape_of(query: ObservationQuery, purpose: Purpose = "page") -> Shape:
+def is_lateral(snapshot: Snapshot) -> bool:
+    return snapshot.dialect.name == "postgresql"
+
+
+def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> Shape:
     """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
     is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
     began = None if query.after is None else query.after.began
@@ -90,6 +94,7 @@ def shape_of(query: ObservationQuery, purpose: Purpose = "page") -> Shape:
         order=query.order if purpose == "page" else "updated" if is_by_change else "date",
         is_later_page=purpose == "page" and query.after is not None,
         moved="moved" if purpose == "moved" else "either" if purpose == "count" or began is None else "unmoved",
+        is_lateral=is_lateral,
     )
 
 

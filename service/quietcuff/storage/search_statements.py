@@ -34,6 +34,8 @@ Tests = tuple[tuple[tuple[Kind, str | None, Operator], ...], ...]
 # Which entries: those of the page; or, of those that moved since the first page was read, all or none.
 Moved = Literal["either", "unmoved", "moved"]
 SHAPES_KEPT = 256
+# No set has so many readings.
+MOST_OF_A_SET = 1_000
 
 
 class Shape(msgspec.Struct, frozen=True, kw_only=True):
@@ -52,6 +54,8 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
     order: Order = "-date"
     is_later_page: bool = False
     moved: Moved = "either"
+    # Whether the database takes the rows of a set for each version in turn only when it is told to, as PostgreSQL does.
+    is_lateral: bool = False
 
     @property
     def is_wide(self) -> bool:
@@ -156,6 +160,8 @@ def entries(shape: Shape, kind: Kind) -> Select[Any]:
     is_led_by_versions = shape.is_by_change and kind not in ("mean", "flags")
     changed_at = set_version.c.created_at if is_led_by_versions else columns.updated_at
     ordered_by = columns.taken_from if shape.order in ("date", "-date") else changed_at
+    if is_led_by_versions and shape.is_lateral:
+        return lateral_entries(shape, kind, number, place)
     statement = select(
         ordered_by.label("ordered_by"),
         table.c.set_id,
@@ -182,6 +188,45 @@ def entries(shape: Shape, kind: Kind) -> Select[Any]:
         )
     if shape.is_later_page:
         statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
+    return statement
+
+
+def lateral_entries(shape: Shape, kind: Kind, number: int, place: Column) -> Select[Any]:
+    """The entries of readings that moved with each version in turn. That both times are the same tells a planner nothing: left
+    to itself it would join all versions with all readings, and sort."""
+    columns, made_at = COLUMNS[kind], set_version.c.created_at
+    moved = (
+        select(
+            columns.index.label("reading_index"),
+            place.label("place"),
+            columns.version.label("version"),
+            columns.status.label("status"),
+        )
+        .where(of_set(reading, set_version), columns.updated_at == made_at, *conditions(shape, kind, columns.updated_at))
+        .order_by(columns.index)
+        .limit(MOST_OF_A_SET)
+        .lateral("moved")
+    )
+    statement = (
+        select(
+            made_at.label("ordered_by"),
+            set_version.c.set_id,
+            moved.c.place,
+            set_version.c.subject_id,
+            literal(number).label("kind"),
+            moved.c.reading_index,
+            moved.c.version,
+            moved.c.status,
+            made_at.label("updated_at"),
+        )
+        .select_from(set_version)
+        .join(moved, true())
+        .where(set_version.c.tenant_id == bindparam("tenant_id"), *date_conditions("updated", shape.updated, made_at, made_at))
+    )
+    if shape.moved == "moved":
+        statement = statement.where(made_at > bindparam("began", type_=Instant))
+    if shape.is_later_page:
+        statement = statement.where(*beyond(shape.order, made_at, set_version.c.set_id, moved.c.place))
     return statement
 
 
