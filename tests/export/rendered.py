@@ -82,7 +82,7 @@ def resources(sitting: StoredSitting) -> list[dict[str, Any]]:
         ),
         service_device(sitting.evaluation.engine_version),
         *observations(sitting),
-        provenance_of(sitting, version, mean_from_version=1 if sitting.evaluation.result else None),
+        provenance_of(sitting, version, mean_since=1 if sitting.evaluation.result else None),
     ]
     return [msgspec.json.decode(msgspec.json.encode(resource)) for resource in made]
 

@@ -19,7 +19,7 @@ from quietcuff.export.searched import SEARCHED
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import open_store
 
-SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "120")), int(os.environ.get("SEARCHES", "120"))
+SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "150")), int(os.environ.get("SEARCHES", "120"))
 PERSONS = 7
 # Longer answers are held against the filter by their first page and their total.
 MOST_FOLLOWED = 500

@@ -185,7 +185,8 @@ def test_what_a_test_pack_for_any_server_asks(desk: Desk) -> None:
 
 def test_a_walk_over_every_type_meets_each_resource_once(desk: Desk) -> None:
     """pyrofile's scan: metadata, then each type, following next links of the same origin."""
-    for kind in desk.get("metadata").json()["rest"][0]["resource"]:
+    told = desk.get("metadata").json()["rest"][0]["resource"]
+    for kind in (one for one in told if {"code": "search-type"} in one["interaction"]):
         ids, url = [], f"{desk.base}/{kind['type']}?_count=10"
         while url:
             assert url.startswith(desk.base)

@@ -61,7 +61,7 @@ class SittingExport:
         """The versions that were made in the window, each with what is said of it."""
         for version, row in sorted(self._past.rows.items()):
             if version <= self._version and self._window.holds(row.created_at):
-                yield version, provenance_of(self._past.sitting(version), row, mean_from_version=self._mean_since)
+                yield version, provenance_of(self._past.sitting(version), row, mean_since=self._mean_since)
 
     def _observation(self, name: str, stand: Stand) -> Observation:
         build = BUILDERS[KINDS_BY_LETTER[name[0]]]

@@ -63,7 +63,7 @@ def sitting_resources(snapshot: Snapshot, publisher: Publisher, row: SetRow) -> 
         *devices_of(snapshot, publisher, sitting),
         service_device(sitting.evaluation.engine_version),
         *(export.observation(entry, versions) for entry in entries_of(snapshot, row)),
-        provenance_of(sitting, newest, mean_from_version=mean_since.get(row.set_id)),
+        provenance_of(sitting, newest, mean_since=mean_since.get(row.set_id)),
     ]
 
 

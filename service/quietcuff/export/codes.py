@@ -40,12 +40,19 @@ def concept(system: str, code: str, display: str, text: str | None = None) -> Co
     return CodeableConcept(coding=[Coding(system=system, code=code, display=display)], text=text)
 
 
+def also_in_11073(known: CodeableConcept, code: str) -> CodeableConcept:
+    """The same under the code that devices use. [PHD] gives these codes; their displays were not read."""
+    return CodeableConcept(coding=[*(known.coding or []), Coding(system=IEEE_11073, code=code)], text=known.text)
+
+
 VITAL_SIGNS = concept(OBSERVATION_CATEGORY, "vital-signs", "Vital Signs")  # [R4] vitalsigns, fixed
 
-BP_PANEL = concept(LOINC, "85354-9", "Blood pressure panel with all children optional")  # [R4] bp, fixed
-SYSTOLIC = concept(LOINC, "8480-6", "Systolic blood pressure")  # [R4] bp, fixed
-DIASTOLIC = concept(LOINC, "8462-4", "Diastolic blood pressure")  # [R4] bp, fixed
-MEAN_ARTERIAL = concept(LOINC, "8478-0", "Mean blood pressure")  # [R4] vital sign results
+BP_PANEL = also_in_11073(
+    concept(LOINC, "85354-9", "Blood pressure panel with all children optional"), "150020"
+)  # [R4] bp, fixed
+SYSTOLIC = also_in_11073(concept(LOINC, "8480-6", "Systolic blood pressure"), "150021")  # [R4] bp, fixed
+DIASTOLIC = also_in_11073(concept(LOINC, "8462-4", "Diastolic blood pressure"), "150022")  # [R4] bp, fixed
+MEAN_ARTERIAL = also_in_11073(concept(LOINC, "8478-0", "Mean blood pressure"), "150023")  # [R4] vital sign results
 HEART_RATE = concept(LOINC, "8867-4", "Heart rate")  # [R4] heartrate, fixed
 MEAN_PANEL = concept(LOINC, "96607-7", "Blood pressure panel mean systolic and mean diastolic")  # [USC] pattern
 MEAN_SYSTOLIC = concept(LOINC, "96608-5", "Systolic blood pressure mean")  # [USC] pattern

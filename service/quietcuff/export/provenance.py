@@ -12,18 +12,15 @@ from quietcuff.export.sittings import StoredSitting, instant
 from quietcuff.storage.versions import VersionRow
 
 
-def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_from_version: int | None) -> Provenance:
+def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_since: int | None) -> Provenance:
     """The record of one version of a sitting.
 
-    ``mean_from_version`` is the first version that a mean came of. The reason of a correction is free text and stays
+    ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
+    The reason of a correction is free text and stays
     inside the service.
     """
     used = [reading_reference(sitting, index) for index in sitting.counted]
-    has_mean = (
-        sitting.evaluation.result is not None
-        or MEAN in row.changed.split()
-        or (mean_from_version is not None and mean_from_version <= row.version)
-    )
+    has_mean = mean_since is not None and mean_since <= row.version
     return Provenance(
         id=f"{sitting.set_id}-v{row.version}",
         meta=Meta(version_id="1", last_updated=instant(row.created_at)),

@@ -18,9 +18,7 @@ def provenances_of(snapshot: Snapshot, publisher: Publisher, rows: Sequence[Vers
     """The Provenance of each version, in their order."""
     since = first_means(snapshot, publisher.tenant.tenant_id, {row.set_id for row in rows})
     exports = {row.set_id: SetExport(publisher, str(row.subject_id), str(row.set_id)) for row in rows}
-    return [
-        provenance_of(exports[row.set_id].sitting(shown(row)), row, mean_from_version=since.get(row.set_id)) for row in rows
-    ]
+    return [provenance_of(exports[row.set_id].sitting(shown(row)), row, mean_since=since.get(row.set_id)) for row in rows]
 
 
 def provenances_about(snapshot: Snapshot, publisher: Publisher, references: set[str]) -> list[tuple[VersionRow, Provenance]]:
