@@ -58,7 +58,7 @@ async def save_group(desk: Desk, caller: Caller, new: NewGroup) -> Group:
         if count_groups(transaction, tenant.tenant_id) >= MOST_GROUPS:
             raise Conflict("too-many-groups", f"At most {MOST_GROUPS} groups; delete one first.")
         insert_group(transaction, row)
-        note(transaction, caller, "save-group", moment)
+        note(transaction, caller, "create-group", moment)
         return count_members(transaction, tenant.tenant_id, members_of(tenant, made))
 
     return group_of(row, await desk.store.write(tenant.tenant_id, save))

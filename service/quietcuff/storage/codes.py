@@ -83,7 +83,7 @@ ACTION = Codes(
     "start-export",
     "read-export",
     "end-export",
-    "save-group",
+    "create-group",
     "delete-group",
     "create-target",
     "change-target",
