@@ -276,6 +276,16 @@ def test_an_export_that_was_ended_is_gone(clinic: httpx.Client) -> None:
     outcome(clinic.get(f"{BASE}/bulk/nonsense/1"), 404, "not-found")
 
 
+def test_the_trail_notes_exports_and_downloads(clinic: httpx.Client) -> None:
+    status = begin(clinic, _type="Device")
+    for item in finished(clinic, status)["output"]:
+        clinic.get(here(item["url"]))
+    clinic.delete(status)
+    events = [entry["resource"] for entry in clinic.get(f"{BASE}/AuditEvent").json()["entry"]]
+    actions = [event["subtype"][1]["code"] for event in events]
+    assert sorted(actions) == ["end-export", "read-export", "start-export"]
+
+
 def test_other_tenants_and_smaller_scopes_see_nothing(service: Server) -> None:
     tenant = f"bulk-{uuid4()}"
     with service.client(tenant=tenant) as owner, service.client(tenant="other") as other:

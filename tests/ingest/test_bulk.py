@@ -366,6 +366,28 @@ async def test_another_goes_on_where_a_killed_worker_was(clinic: Clinic, databas
     assert by_id(resumed) == by_id((await export(clinic))[1])
 
 
+async def test_a_worker_that_is_stopped_leaves_its_job_to_the_next_at_once(
+    clinic: Clinic, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(export_pages, "SETS_A_PAGE", 1)
+    await receive_some(clinic, 20, 20)
+    clinic.desk = ingest.open_desk(clinic.store, clinic.desk.rulebook)
+    job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
+    task = asyncio.create_task(Worker(clinic.desk, "https://bp.example.org", LIMITS).work())
+
+    async def is_begun() -> bool:
+        return bulk_worker.PROGRESS.decode((await job_of(clinic, job_id)).progress).resources > 20
+
+    await until(is_begun)
+    task.cancel()
+    await asyncio.wait([task])
+    stopped = await job_of(clinic, job_id)
+    assert stopped.state == "running" and stopped.lease_until <= datetime.now(UTC)
+    await Worker(clinic.desk, "https://bp.example.org", LIMITS).work()
+    _, resumed = await outcome(clinic, job_id)
+    assert by_id(resumed) == by_id((await export(clinic))[1])
+
+
 async def test_two_processes_share_the_jobs(postgresql_url: str, rulebook: Rulebook) -> None:
     store = open_store(postgresql_url)
     clinic = await open_clinic(store, rulebook)

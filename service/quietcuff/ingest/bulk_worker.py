@@ -19,7 +19,15 @@ from quietcuff.export.packing import Packed, Shelf
 from quietcuff.export.records import Publisher
 from quietcuff.ingest.desk import Desk, now
 from quietcuff.storage.export_files import add_to_files, files_of_job, sweep_job
-from quietcuff.storage.export_jobs import JobRow, is_job_free, jobs_that_are_over, keep_job, take_job, wait_for_writers
+from quietcuff.storage.export_jobs import (
+    JobRow,
+    is_job_free,
+    jobs_that_are_over,
+    keep_job,
+    release_job,
+    take_job,
+    wait_for_writers,
+)
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import NO_TENANT
 from quietcuff.storage.tenants import all_tenant_ids
@@ -81,10 +89,15 @@ class Worker:
             await self._walk(job)
         except asyncio.CancelledError:
             # The process stops: let the next one go on at once. It may be too late for that; the lease ends all the same.
-            await asyncio.shield(self._keep(job, lease_until=now(self._desk)))
+            await asyncio.shield(self._release(job, timedelta()))
             raise
         except Busy:
-            await self._keep(job, attempts=job.attempts - 1, lease_until=now(self._desk) + PAUSE)
+            await self._release(job, PAUSE)
+
+    async def _release(self, job: JobRow, pause: timedelta) -> None:
+        """Give a job back after a pause, without counting this attempt. How far it has come stands in the database."""
+        lease_until, attempts = now(self._desk) + pause, job.attempts - 1
+        await self._desk.store.write(job.tenant_id, lambda transaction: release_job(transaction, job, lease_until, attempts))
 
     async def _walk(self, job: JobRow) -> None:
         tenant = await self._desk.tenants.get(job.tenant_id)
@@ -107,7 +120,7 @@ class Worker:
     async def _keep(self, job: JobRow, packed: Packed = NOTHING, **changes: object) -> bool:
         """Store how far a job is, with what was made since; False where it is not ours any more."""
         moment = now(self._desk)
-        changed = msgspec.structs.replace(job, **{"lease_until": self._lease(moment), **changes})
+        changed = msgspec.structs.replace(job, lease_until=self._lease(moment), **changes)
         if changed.state in ("done", "failed"):
             changed = msgspec.structs.replace(changed, expires_at=moment + timedelta(hours=self._limits.hours_kept))
 

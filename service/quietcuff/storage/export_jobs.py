@@ -70,6 +70,10 @@ KEEP = Command(
     update(export_job).where(*_THE_ONE, _c.worker == bindparam("of_worker"), _c.state == RUNNING),
     columns=("state", "progress", "transaction_time", "lease_until", "attempts", "expires_at"),
 )
+RELEASE = Command(
+    update(export_job).where(*_THE_ONE, _c.worker == bindparam("of_worker"), _c.state == RUNNING),
+    columns=("lease_until", "attempts"),
+)
 POLL = Command(
     update(export_job).where(*_THE_ONE, _c.next_poll_at <= bindparam("now")),
     columns=("next_poll_at",),
@@ -113,6 +117,12 @@ def keep_job(connection: Connection, row: JobRow) -> bool:
     values = {**msgspec.structs.asdict(row), "state": EXPORT_STATE.number(row.state)}
     values |= {"of_tenant": row.tenant_id, "of_job": row.job_id, "of_worker": row.worker}
     return KEEP.run(connection, values) == 1
+
+
+def release_job(connection: Connection, row: JobRow, lease_until: datetime, attempts: int) -> None:
+    """Let the next worker have a job from a moment on, wherever it has come to."""
+    key = {"of_tenant": row.tenant_id, "of_job": row.job_id, "of_worker": row.worker}
+    RELEASE.run(connection, {**key, "lease_until": lease_until, "attempts": attempts})
 
 
 def note_poll(connection: Connection, row: JobRow, now: datetime, next_poll_at: datetime) -> bool:
