@@ -33,8 +33,13 @@ class Told(msgspec.Struct):
     seconds: float
 
 
-async def kill_over_and_over(clinic: Clinic, receiver: Receiver, workers: Nursery, *, kills: int, seed: int) -> Told:
-    """Store, have sent, kill; in the end let one worker finish, and hold the record against what was stored."""
+async def kill_over_and_over(
+    clinic: Clinic, receiver: Receiver, workers: Nursery, *, kills: int, seed: int, longest_life: float
+) -> Told:
+    """Store, have sent, kill; in the end let one worker finish, and hold the record against what was stored.
+
+    ``longest_life`` is how many seconds a worker has at most.
+    """
     began, dice = time.monotonic(), random.Random(seed)
     receiver.fault_after = lambda receiver, body: time.sleep(dice.random() * 0.01) or None  # type: ignore[func-returns-value]
     new = NewTarget(kind="fhir", url=f"{receiver.url}/fhir")
@@ -44,7 +49,7 @@ async def kill_over_and_over(clinic: Clinic, receiver: Receiver, workers: Nurser
         while await waiting(clinic) < LEAST_WAITING:
             stored.append(await store_some(clinic, dice))
         worker = workers.make()
-        await asyncio.sleep(dice.random() * 0.35)
+        await asyncio.sleep(dice.random() * longest_life)
         workers.kill(worker)
     workers.make()
     patience = time.monotonic() + 60

@@ -8,7 +8,6 @@ Source: FHIR R4 4.0.1, http.html, "Conditional create", "Conditional update", "T
 from __future__ import annotations
 
 import contextlib
-import copy
 import itertools
 import json
 import re
@@ -60,7 +59,7 @@ class Record:
         """Do a transaction, or nothing of it."""
         assert (bundle["resourceType"], bundle["type"]) == ("Bundle", "transaction")
         with self._lock:
-            before = copy.deepcopy(self.resources), len(self.log)
+            before = dict(self.resources), len(self.log)
             try:
                 answers = self._do(bundle)
             except SeveralMatch:

@@ -28,7 +28,7 @@ async def test_workers_that_are_killed_lose_nothing(
     clinic = await open_clinic(store, rulebook)
     clinic.clock.now -= timedelta(days=1)
     with nursery(database_url, LEASE_SECONDS) as workers:
-        told = await kill_over_and_over(clinic, receiver, workers, kills=10, seed=1)
+        told = await kill_over_and_over(clinic, receiver, workers, kills=10, seed=1, longest_life=0.6)
     assert told.transactions >= told.versions > 40
 
 
