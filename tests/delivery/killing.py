@@ -68,7 +68,7 @@ async def store_some(clinic: Clinic, dice: random.Random) -> tuple[str, int]:
     answer = await clinic.receive(sitting([left(0), *first_visit()[1:]], person=f"p-{dice.randrange(PEOPLE)}"))
     if dice.random() < 0.5:
         return answer.set_id, 1
-    await clinic.correct(answer, {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": dice.randrange(120, 200)}})
+    await clinic.correct(answer, {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": dice.randrange(150, 200)}})
     return answer.set_id, 2
 
 

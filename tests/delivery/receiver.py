@@ -175,7 +175,12 @@ class Receiver:
             protocol_version = "HTTP/1.1"
 
             def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["Content-Length"]))
+                length = int(self.headers["Content-Length"])
+                body = self.rfile.read(length)
+                if len(body) < length:
+                    # Whoever was sending is gone.
+                    self.close_connection = True
+                    return
                 headers = {name.lower(): value for name, value in self.headers.items()}
                 answer = receiver.answer(self.path, headers, body)
                 if answer.status == DROPPED:
