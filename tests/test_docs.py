@@ -171,3 +171,15 @@ def test_every_route_that_a_guide_names_is_served(page: str) -> None:
     named |= {("GET", path) for path in re.findall(r"`(/health/\w+)`", text)}
     assert named
     assert named - served == set()
+
+
+def test_the_payloads_of_the_gateway_page_are_stored(tmp_path: Path, sqlite_url: str) -> None:
+    sends = [block for block in blocks("docs/gateway.md", "sh") if "/v1/device-payloads/" in block]
+    with serving(sqlite_url) as server:
+        key = new_key(sqlite_url)
+        told = [ran(send.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=key).stdout for send in sends]
+    for answer in map(json.loads, told):
+        (envelope,) = answer["reading_sets"]
+        (reading,) = envelope["reading_set"]["readings"]
+        assert (reading["systolic_mmhg"], reading["diastolic_mmhg"], answer["refused"]) == (142, 91, [])
+    assert len(told) == 2

@@ -16,7 +16,7 @@ from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
 from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
-from quietcuff.api.device_payload_operations import GATT_EXAMPLE
+from quietcuff.api.device_payload_operations import FHIR_EXAMPLE, GATT_EXAMPLE
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
 from quietcuff.security.scopes import LETTERS, Need
@@ -96,6 +96,7 @@ NEEDED = {
     "list_groups": "Group.s",
     "delete_group": "Group.d",
     "receive_gatt": "Binary.c",
+    "receive_fhir": "Binary.c",
     "get_payload": "Binary.r",
     "list_refused_payloads": "Binary.s",
     "get_refused_payload": "Binary.r",
@@ -114,6 +115,8 @@ def request_of(client: httpx.Client, path: str, method: str, operation: Operatio
     if operation.media_type == FORM:
         return client.post(path.format(**ids), data={"code": "96607-7"}, headers=headers)
     body = BODIES.get(operation.id)
+    if body is not None:
+        headers["Content-Type"] = operation.media_type
     return client.request(method, path.format(**ids), json=body, headers=headers)
 
 
@@ -126,6 +129,7 @@ BODIES: dict[str, Any] = {
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
     "receive_gatt": GATT_EXAMPLE,
+    "receive_fhir": FHIR_EXAMPLE,
     "replay_refused_payload": {},
     "make_target": TARGET,
     "change_target": {"state": "paused"},

@@ -104,6 +104,8 @@ CODE_PLACES = {
     "Conflict": 0,
     "_refuse": 0,
     "refuse": 1,
+    "refusal": 1,
+    "not_acceptable": 1,
     "_fault": 1,
     "refused": 1,
     "unfit": 0,

@@ -6,6 +6,8 @@ from typing import Any
 
 import msgspec
 
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.shapes import Envelope
 from quietcuff.decode.gatt_body import GattBody
@@ -29,6 +31,33 @@ GATT_EXAMPLE: dict[str, Any] = {
             "feature_hex": "1f00",
             "sequence": 1,
         }
+    ],
+}
+
+FHIR_BODY: dict[str, Any] = {
+    "type": "object",
+    "required": ["resourceType"],
+    "properties": {
+        "resourceType": {"type": "string", "enum": ["Bundle", "Observation"]},
+        "entry": {"type": "array", "items": {"type": "object"}, "minItems": 1},
+    },
+    "description": "A FHIR R4 resource.",
+}
+FHIR_EXAMPLE: dict[str, Any] = {
+    "resourceType": "Observation",
+    "identifier": [{"system": "urn:example:observation", "value": "bp-0001"}],
+    "status": "final",
+    "code": {"coding": [{"system": "http://loinc.org", "code": "85354-9"}]},
+    "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}},
+    "effectiveDateTime": "2026-05-04T09:00:00+02:00",
+    "bodySite": {"coding": [{"system": "http://snomed.info/sct", "code": "368208006"}]},
+    "device": {"identifier": {"system": "urn:example:device", "value": "SN-0007"}},
+    "component": [
+        {
+            "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+            "valueQuantity": {"value": value, "unit": "mmHg", "system": "http://unitsofmeasure.org", "code": "mm[Hg]"},
+        }
+        for code, value in (("8480-6", 142), ("8462-4", 88))
     ],
 }
 
@@ -74,6 +103,21 @@ GATT = Operation(
     body=GattBody,
     examples={"one measurement": GATT_EXAMPLE},
     replies=ANSWERS,
+)
+FHIR = Operation(
+    id="receive_fhir",
+    tag=TAG,
+    summary="Blood pressures as FHIR R4 resources",
+    description="An Observation or a Bundle: panels (85354-9) with both pressures, their heart rates and device flags, Patient "
+    "and Device. Readings are put into sets by person and device as those of a Bluetooth device are. A mean of several "
+    "readings is not a reading. `entered-in-error` takes a reading back, `corrected` and `amended` put it right, by its "
+    "identifier. What cannot be read is refused with its place in the resource; the whole is kept as it was received.",
+    access=SEND,
+    body=FHIR_BODY,
+    media_type=FHIR_JSON,
+    examples={"one reading": FHIR_EXAMPLE},
+    replies=ANSWERS,
+    problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
 )
 PAYLOAD = Operation(
     id="get_payload",

@@ -37,6 +37,11 @@ class DevicePayloads(Controller):
         """Take values of the Bluetooth blood-pressure service."""
         return await take(request, "gatt", body)
 
+    @post("/fhir", opt=described(operations.FHIR))
+    async def fhir(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Take FHIR resources."""
+        return await take(request, "fhir", body)
+
 
 class Payloads(Controller):
     """Payloads as they were received."""

@@ -21,11 +21,19 @@ from quietcuff.core.readings import (
 Act = Literal["add", "correct", "retract"]
 
 
+class OwnPlace(msgspec.Struct, frozen=True):
+    """Where a reading stands in a set of this service, as its sender had it from here."""
+
+    set_id: str
+    reading: int
+
+
 class Keyed(msgspec.Struct, frozen=True, kw_only=True):
     """One reading, where it stands in its payload, and its sender's own key of it.
 
     The same key of the same person is the same reading: added again it is not doubled, ``correct`` puts right what was stored,
-    ``retract`` voids it. ``notes`` say what had to be assumed.
+    ``retract`` voids it. ``notes`` say what had to be assumed. ``own`` where this service handed the reading on: in the tenant
+    that has it, it is known already.
     """
 
     place: str
@@ -33,6 +41,7 @@ class Keyed(msgspec.Struct, frozen=True, kw_only=True):
     reading: Reading
     notes: tuple[IntakeCode, ...] = ()
     act: Act = "add"
+    own: OwnPlace | None = None
 
 
 class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):

@@ -26,7 +26,7 @@ from quietcuff.core.readings import (
     ReadingSet,
     hundredths,
 )
-from quietcuff.decode.intended import IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.intended import IntendedSitting, Keyed, OwnPlace, RefusedPart
 from quietcuff.ingest import people
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
@@ -35,7 +35,7 @@ from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import StoredSet, find_row, load
 from quietcuff.storage.answers import newest_answer
 from quietcuff.storage.ids import device_id, keyed_digest, read_id
-from quietcuff.storage.payloads import SourceRow, find_source, newest_open_set
+from quietcuff.storage.payloads import SourceRow, find_placed, find_source, newest_open_set
 from quietcuff.storage.sets import SetRow
 from quietcuff.storage.sql import write_waiting
 from quietcuff.storage.subjects import lock_subject
@@ -78,6 +78,8 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
     fresh: dict[bytes, Keyed] = {}
     changes: dict[UUID, list[tuple[int, Keyed]]] = defaultdict(list)
     for keyed in sitting.readings:
+        if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
+            continue
         digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
         stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
         if stored is None:
@@ -93,6 +95,20 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
         met = people.meet(turn, person, sitting.subject, known)
         if add(turn, person, met, sitting, in_time, joined):
             people.save(turn, met)
+
+
+def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Joined) -> bool:
+    """Whether a reading comes back to the tenant that handed it on: it is known, and is not changed in this way."""
+    stored = find_placed(turn.transaction, turn.tenant.tenant_id, person, UUID(own.set_id), own.reading)
+    if stored is None:
+        return False
+    if keyed.act != "retract" and says_the_same(keyed.reading, stored):
+        joined.replayed += 1
+        remember_known(turn, stored.set_id, joined)
+    else:
+        detail = "What this service says of its own reading; to change it, correct the reading set."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    return True
 
 
 def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:

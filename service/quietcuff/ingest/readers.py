@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
+from quietcuff.core.errors import NotFound
+from quietcuff.core.readings import Identifier
+from quietcuff.decode.fhir import intend as intend_fhir
+from quietcuff.decode.fhir import patients_named
+from quietcuff.decode.fhir_bundle import read_payload
 from quietcuff.decode.gatt_body import DeviceClock, GattBody, intend
 from quietcuff.decode.intended import Intended
 from quietcuff.decode.own_json import read
@@ -11,7 +18,9 @@ from quietcuff.ingest.desk import Desk
 from quietcuff.ingest.equipment import DECODER
 from quietcuff.ingest.payloads import PayloadKind, Reader
 from quietcuff.storage.devices import find_device
-from quietcuff.storage.ids import device_id
+from quietcuff.storage.ids import device_id, read_id
+from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.subjects import find_subject
 from quietcuff.storage.tenants import Tenant
 
 
@@ -39,4 +48,34 @@ async def clock_of(desk: Desk, tenant: Tenant, body: GattBody) -> DeviceClock:
     return DeviceClock(zone=zone, drift_seconds=known.clock_drift_seconds)
 
 
-READERS: dict[PayloadKind, Reader] = {"gatt": read_gatt}
+async def read_fhir(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+    """An Observation or a Bundle. It is read beside the event loop: to check the structure of a long one takes a while.
+
+    Raises:
+        NotReadable, NotAcceptable: nothing in it is a blood pressure that can be read.
+    """
+    payload = await asyncio.to_thread(read_payload, body)
+    known = await people_named(desk, tenant, patients_named(payload))
+    return await asyncio.to_thread(intend_fhir, payload, known)
+
+
+async def people_named(desk: Desk, tenant: Tenant, named: set[str]) -> dict[str, Identifier]:
+    """The people of this tenant among ids of Patients, each with the identifier that is known."""
+
+    def find(snapshot: Transaction) -> dict[str, Identifier]:
+        rows = {name: find_subject(snapshot, tenant.tenant_id, UUID(name)) for name in named if is_id(name)}
+        return {name: Identifier(system=row.system, value=row.value) for name, row in rows.items() if row is not None}
+
+    return await desk.store.read(tenant.tenant_id, find) if named else {}
+
+
+def is_id(name: str) -> bool:
+    """Whether a name can be an id as this service gives them."""
+    try:
+        read_id(name)
+    except NotFound:
+        return False
+    return True
+
+
+READERS: dict[PayloadKind, Reader] = {"gatt": read_gatt, "fhir": read_fhir}

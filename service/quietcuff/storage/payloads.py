@@ -61,9 +61,9 @@ class RefusedRow(msgspec.Struct, frozen=True):
 
 
 class SourceRow(msgspec.Struct, frozen=True):
-    """Where the reading stands that has a source key, and what it says now; ``version`` counts its changes."""
+    """Where a reading stands, by its source key or by its place, and what it says now; ``version`` counts its changes."""
 
-    source_key: bytes
+    source_key: bytes | None
     set_id: UUID
     reading_index: int
     version: int
@@ -132,6 +132,15 @@ BY_SOURCE = Query(
         reading.c.tenant_id == bindparam("tenant_id"),
         reading.c.subject_id == bindparam("subject_id"),
         reading.c.source_key == bindparam("source_key"),
+    ),
+)
+BY_PLACE = Query(
+    SourceRow,
+    select(*(reading.c[name] for name in SourceRow.__struct_fields__)).where(
+        reading.c.tenant_id == bindparam("tenant_id"),
+        reading.c.subject_id == bindparam("subject_id"),
+        reading.c.set_id == bindparam("set_id"),
+        reading.c.reading_index == bindparam("reading_index"),
     ),
 )
 OPEN_SET: Query[UUID] = Query(
@@ -211,6 +220,12 @@ def settle_refused(connection: Connection, tenant_id: int, refused_id: UUID, by:
 def find_source(connection: Connection, tenant_id: int, subject_id: UUID, source_key: bytes) -> SourceRow | None:
     """The reading that its sender knows by a key."""
     return BY_SOURCE.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "source_key": source_key})
+
+
+def find_placed(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> SourceRow | None:
+    """The reading at a place of a person's set."""
+    values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "reading_index": place}
+    return BY_PLACE.first(connection, values)
 
 
 def newest_open_set(

@@ -1,0 +1,214 @@
+"""One blood-pressure panel, one pulse, one device status: Observations as what was measured.
+
+Sources: [R4] profiles bp, heartrate and vitalsigns; [PHD] the measurement status with its bits. What of a status is stored, and
+what of a missing value is a failed attempt: [DECISION].
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.core.readings import Attendance, DeviceFlag, Position, Reading, Rhythm, Setting
+from quietcuff.decode import fhir_codes as codes
+from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
+from quietcuff.decode.fhir_codes import Code
+from quietcuff.decode.fhir_parties import made
+from quietcuff.decode.fhir_values import extensions_of, first_of, pressure_of, pulse_of, remarks_of, time_of
+from quietcuff.decode.intended import Act
+
+STORED: dict[str, Act] = {
+    "final": "add",
+    "preliminary": "add",
+    "unknown": "add",
+    "amended": "correct",
+    "corrected": "correct",
+    "entered-in-error": "retract",
+    "cancelled": "add",
+}
+NOT_VERIFIED = frozenset({"preliminary", "unknown"})
+
+
+class Panel(msgspec.Struct, frozen=True, kw_only=True):
+    """A panel as read: the reading, what is to be done with it, and what it says of its sitting."""
+
+    reading: Reading
+    act: Act
+    is_verified: bool
+    setting: Setting
+    attendance: Attendance
+
+
+def act_of(found: Found) -> Act:
+    """What the status of a reading asks for.
+
+    Raises:
+        Refusal: a status of something that was not measured, or data of a test.
+    """
+    if found.status not in STORED:
+        raise refusal(found.at("status"), "unknown-code", f"Accepted: {', '.join(sorted(STORED))}.")
+    for number, label in enumerate(as_list(as_object(found.values.get("meta")).get("security"))):
+        if (as_object(label).get("system"), as_object(label).get("code")) == codes.TEST_DATA:
+            raise refusal(found.at("meta", "security", number), "test-data", "Measurements of people, not of tests.")
+    return STORED[found.status]
+
+
+def read_panel(found: Found) -> Panel:
+    """A reading out of a panel. What was taken back needs no values.
+
+    Raises:
+        Refusal: what is wrong with it.
+    """
+    act, remarks = act_of(found), remarks_of(found)
+    parts = components_of(found)
+    measured = pressures_of(found, parts, act)
+    position = position_of(found, parts)
+    place_of_time, taken_at = time_of(found)
+    values: Values = {
+        "taken_at": taken_at,
+        **measured,
+        "site": first_of(codes.BODY_SITES, found.values.get("bodySite"), "not-recorded"),
+        "position": position,
+        "method": first_of(codes.METHODS, found.values.get("method"), None),
+        "rhythm": rhythm_of(remarks),
+    }
+    places = {"": found.place, "taken_at": place_of_time}
+    for name, field in FIELDS.items():
+        if name in parts:
+            places[field] = found.at("component", parts[name], "valueQuantity", "value")
+    return Panel(
+        reading=made(Reading, {name: value for name, value in values.items() if value is not None}, places),
+        act=act,
+        is_verified=found.status not in NOT_VERIFIED,
+        setting=setting_of(found, remarks),
+        attendance=next((codes.ATTENDANCE_WORDS[text] for text in remarks if text in codes.ATTENDANCE_WORDS), "attended"),
+    )
+
+
+FIELDS = {
+    "systolic": "systolic_mmhg",
+    "diastolic": "diastolic_mmhg",
+    "mean": "mean_arterial_mmhg",
+    "pulse": "pulse_per_min",
+}
+
+
+def components_of(found: Found) -> dict[str, int]:
+    """The places of the components that are understood, by what they are.
+
+    Raises:
+        Refusal: one that is two things by its codes, one that is there twice, or one whose meaning something changes.
+    """
+    places: dict[str, int] = {}
+    for number, component in enumerate(as_list(found.values.get("component"))):
+        names = {codes.COMPONENTS[code] for code in codes_of(component.get("code")) if code in codes.COMPONENTS}
+        if len(names) > 1:
+            raise refusal(found.at("component", number, "code"), "contradiction", "Codes of one measure.")
+        if not names:
+            continue
+        if "modifierExtension" in component:
+            detail = "Nothing that changes the meaning of the rest."
+            raise refusal(found.at("component", number, "modifierExtension"), "not-supported", detail)
+        (name,) = names
+        if name in places:
+            raise refusal(found.at("component", number, "code"), "named-twice", "Each measure once.")
+        places[name] = number
+    return places
+
+
+def pressures_of(found: Found, parts: dict[str, int], act: Act) -> dict[str, float]:
+    """The values of the components, by the fields of a reading: both pressures, or neither after a failed attempt.
+
+    Raises:
+        Refusal: a value that cannot be read, one pressure alone, or none without a failure.
+    """
+    components = as_list(found.values.get("component"))
+    given: dict[str, float] = {}
+    for name, number in parts.items():
+        quantity = components[number].get("valueQuantity")
+        if quantity is not None:
+            read = pulse_of if name == "pulse" else pressure_of
+            given[FIELDS[name]] = read(as_object(quantity), found, "component", number, "valueQuantity")
+    missing = [name for name in ("systolic", "diastolic") if FIELDS[name] not in given]
+    if found.status == "cancelled" and given:
+        raise refusal(found.at("status"), "contradiction", "No values, for what was not completed.")
+    if act == "retract" or not missing:
+        return given
+    place = found.at("component", parts[missing[0]]) if missing[0] in parts else found.at("component")
+    if len(missing) == 1:
+        raise refusal(place, "one-pressure-missing", "Both pressures, or neither after a failure.")
+    reasons = {code for _, code in absent_reasons(found, [components[number] for number in parts.values()])}
+    if found.status == "cancelled" or reasons & codes.FAILURES:
+        return given
+    raise refusal(place, "no-pressures", "Two pressures; after a failed attempt a dataAbsentReason of error.")
+
+
+def absent_reasons(found: Found, components: list[Values]) -> list[Code]:
+    """Why values are missing: of the whole, and of its components."""
+    concepts = [found.values.get("dataAbsentReason"), *(component.get("dataAbsentReason") for component in components)]
+    return [code for concept in concepts for code in codes_of(concept)]
+
+
+def position_of(found: Found, parts: dict[str, int]) -> Position:
+    """How the person was: by the extension, and by codes of components that name it.
+
+    Raises:
+        Refusal: the two contradict each other.
+    """
+    said: set[Position] = set()
+    for extension in extensions_of(found, codes.BODY_POSITION_EXTENSION):
+        position: Position = first_of(codes.POSITIONS, extension.get("valueCodeableConcept"), "not-recorded")
+        said.add(position)
+    components = as_list(found.values.get("component"))
+    for number in parts.values():
+        said |= {
+            codes.POSITION_OF_COMPONENT[code]
+            for code in codes_of(components[number].get("code"))
+            if code in codes.POSITION_OF_COMPONENT
+        }
+    said.discard("not-recorded")
+    if len(said) > 1:
+        raise refusal(found.at("extension"), "contradiction", "One body position.")
+    return said.pop() if said else "not-recorded"
+
+
+def setting_of(found: Found, remarks: set[str]) -> Setting:
+    """Where it was measured, as far as it is told; else in the office."""
+    for extension in extensions_of(found, codes.SETTING_EXTENSION):
+        coded: Setting | None = first_of(codes.SETTINGS, extension.get("valueCodeableConcept"), None)
+        if coded is not None:
+            return coded
+    return next((codes.SETTING_WORDS[text] for text in sorted(remarks) if text in codes.SETTING_WORDS), "office")
+
+
+def rhythm_of(remarks: set[str]) -> Rhythm:
+    """Irregular where a remark says so."""
+    return "irregular" if codes.IRREGULAR_WORDS in remarks else "not-recorded"
+
+
+def read_pulse(found: Found) -> Reading:
+    """The rate of a pulse and when it was taken, as a reading without pressures.
+
+    Raises:
+        Refusal: none that can be stored.
+    """
+    quantity = as_object(found.values.get("valueQuantity"))
+    place_of_time, taken_at = time_of(found)
+    places = {"": found.place, "pulse_per_min": found.at("valueQuantity", "value"), "taken_at": place_of_time}
+    rate = pulse_of(quantity, found, "valueQuantity")
+    return made(Reading, {"taken_at": taken_at, "pulse_per_min": rate}, places)
+
+
+def read_flags(found: Found) -> Reading:
+    """What a device flagged while it measured, and when, as a reading without pressures: the bits that are set.
+
+    Raises:
+        Refusal: no time.
+    """
+    flagged: list[DeviceFlag] = []
+    for component in as_list(found.values.get("component")):
+        if component.get("valueBoolean") is True:
+            text = as_object(component.get("code")).get("text")
+            flagged.append(first_of(codes.FLAGS, component.get("code"), codes.FLAG_WORDS.get(str(text))))
+    flags = [flag for flag in dict.fromkeys(flagged) if flag is not None]
+    place_of_time, taken_at = time_of(found)
+    return made(Reading, {"taken_at": taken_at, "device_flags": flags}, {"": found.place, "taken_at": place_of_time})
