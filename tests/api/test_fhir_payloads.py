@@ -60,6 +60,8 @@ def test_a_reading_opens_a_set_and_the_next_one_joins_it(desk: httpx.Client) -> 
     assert (joined["id"], joined["version"], joined["closed"]) == (opened["id"], 2, False)
     assert [one["systolic_mmhg"] for one in joined["reading_set"]["readings"]] == [142, 138]
     kept = desk.get(f"/v1/payloads/{second['payload_id']}").json()
+    versions = desk.get(f"/v1/reading-sets/{opened['id']}/versions").json()["items"]
+    assert [one["payload_id"] for one in versions] == [first["payload_id"], second["payload_id"]]
     assert (kept["kind"], kept["made"]) == ("fhir", [{"set_id": opened["id"], "version": 2, "readings": [1]}])
 
 

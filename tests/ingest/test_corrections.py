@@ -102,6 +102,7 @@ async def test_why_there_is_each_version(clinic: Clinic) -> None:
         "author": author,
         "reason": "typing error",
         "rules_digest": clinic.desk.rulebook.digest,
+        "payload_id": None,
     }
     assert found["items"][0]["author"] is None
 

@@ -28,7 +28,7 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class VersionListed(msgspec.Struct, frozen=True, kw_only=True):
-    """Why one version of a set is there."""
+    """Why one version of a set is there, and the payload of a device or system that made it, if one did."""
 
     version: int
     cause: Literal["created", "appended", "closed", "timed-out", "reopened", "corrected", "voided", "re-evaluated"]
@@ -37,6 +37,7 @@ class VersionListed(msgspec.Struct, frozen=True, kw_only=True):
     author: Identifier | None
     reason: str | None
     rules_digest: str
+    payload_id: str | None
 
 
 class VersionList(msgspec.Struct, frozen=True, kw_only=True):

@@ -17,6 +17,7 @@ from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.listing import ListedSet, ListFilter
 from quietcuff.storage.listing import list_sets as listed_sets
+from quietcuff.storage.payloads import LinkRow, links_of_set
 from quietcuff.storage.queries import SetQuery, check_limit, cursor_of, read_cursor
 from quietcuff.storage.sets import find_set
 from quietcuff.storage.tenants import Tenant
@@ -95,17 +96,21 @@ async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
     """
     wanted = read_id(set_id)
 
-    def notes(transaction: Transaction) -> list[VersionNote]:
+    def notes(transaction: Transaction) -> tuple[list[VersionNote], list[LinkRow]]:
         row = find_set(transaction, caller.tenant_id, wanted)
-        return [] if row is None else version_notes(transaction, caller.tenant_id, row.subject_id, wanted)
+        if row is None:
+            return [], []
+        key = (caller.tenant_id, row.subject_id, wanted)
+        return version_notes(transaction, *key), links_of_set(transaction, *key)
 
-    found = await desk.store.read(caller.tenant_id, notes)
+    found, links = await desk.store.read(caller.tenant_id, notes)
     if not found:
         raise NotFound("reading set")
-    return ENCODER.encode({"items": [told_note(note) for note in found]})
+    payloads = {link.version: str(link.payload_id) for link in links}
+    return ENCODER.encode({"items": [told_note(note, payloads.get(note.version)) for note in found]})
 
 
-def told_note(note: VersionNote) -> dict[str, Any]:
+def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
     system, _, value = (note.author or "").partition("|")
     return {
         "version": note.version,
@@ -115,6 +120,7 @@ def told_note(note: VersionNote) -> dict[str, Any]:
         "author": {"system": system, "value": value} if note.author else None,
         "reason": note.reason,
         "rules_digest": note.rules_digest,
+        "payload_id": payload_id,
     }
 
 
