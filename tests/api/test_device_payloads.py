@@ -46,7 +46,9 @@ def sent(client: httpx.Client, status: int, said: dict[str, Any]) -> dict[str, A
 
 def test_the_example_of_the_contract_is_stored_in_an_open_set(desk: httpx.Client) -> None:
     """Source: the layout's example, 142/91, pulse 77, of 2026-03-14 07:05:09 by the device's clock."""
-    said = {**GATT_EXAMPLE, "subject": body()["subject"]}
+    # A device of its own: other tests of the same servers register the example's, with a clock that is off.
+    device = {"identifier": {"system": "urn:example:device", "value": str(uuid4())}}
+    said = {**GATT_EXAMPLE, "subject": body()["subject"], "device": device}
     found = sent(desk, 201, said)
     (envelope,) = found["reading_sets"]
     (reading,) = envelope["reading_set"]["readings"]
