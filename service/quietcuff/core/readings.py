@@ -70,6 +70,7 @@ IntakeCode = Literal[
     "value-coarse",
     "status-unclear",
     "not-verified",
+    "questionable",
 ]
 Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"]
 

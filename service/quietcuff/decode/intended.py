@@ -33,7 +33,8 @@ class Keyed(msgspec.Struct, frozen=True, kw_only=True):
 
     The same key of the same person is the same reading: added again it is not doubled, ``correct`` puts right what was stored,
     ``retract`` voids it. ``notes`` say what had to be assumed. ``own`` where this service handed the reading on: in the tenant
-    that has it, it is known already.
+    that has it, it is known already. ``says`` names the fields that a correction speaks of, where it
+    does not speak of all: the others stay, and there is nothing to store where the key is not known.
     """
 
     place: str
@@ -42,6 +43,7 @@ class Keyed(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[IntakeCode, ...] = ()
     act: Act = "add"
     own: OwnPlace | None = None
+    says: tuple[str, ...] | None = None
 
 
 class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):

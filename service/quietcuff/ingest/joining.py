@@ -113,12 +113,20 @@ def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Join
 
 def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
     """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
-    if keyed.act != "retract":
+    if keyed.says is not None and digest in fresh:
+        said = {name: getattr(keyed.reading, name) for name in keyed.says}
+        fresh[digest] = msgspec.structs.replace(fresh[digest], reading=msgspec.structs.replace(fresh[digest].reading, **said))
+    elif keyed.act != "retract" and not is_partial(keyed):
         joined.replayed += digest in fresh
         fresh[digest] = keyed
     elif fresh.pop(digest, None) is None:
         detail = "The key of a reading that was stored before."
         joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
+
+
+def is_partial(keyed: Keyed) -> bool:
+    """Whether it puts right a part of a reading, so that alone it is none."""
+    return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
 
 
 def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> None:
@@ -332,7 +340,6 @@ def change_of(stored: Reading, place: int, keyed: Keyed) -> AmendReading | VoidR
         return None
     if keyed.act == "retract":
         return VoidReading(index=place)
-    values = {
-        name: getattr(keyed.reading, name) for name in CORRECTABLE if getattr(keyed.reading, name) != getattr(stored, name)
-    }
+    names = CORRECTABLE if keyed.says is None else keyed.says
+    values = {name: getattr(keyed.reading, name) for name in names if getattr(keyed.reading, name) != getattr(stored, name)}
     return AmendReading(index=place, set=ReadingChange(**values)) if values else None

@@ -1,0 +1,220 @@
+"""One OBX segment of an HL7 v2 report: what it measures, its value, its time and its status, or why it is not taken.
+
+Every row has one fate: used, ignored with a reason, or refused with a fault. None is taken on a guess: a unit, status or code
+that is not known refuses the row.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from quietcuff.core.readings import DeviceFlag
+from quietcuff.decode import hl7v2_codes as codes
+from quietcuff.decode.hl7v2_codes import Action, Measure
+from quietcuff.decode.hl7v2_text import Segment, Text, part
+from quietcuff.decode.hl7v2_times import Moment, NoSuchTime, read_time
+from quietcuff.decode.hl7v2_values import Refusal, in_unit, packed_values, single_value, unit_of
+from quietcuff.decode.intended import RefusedPart
+
+BIT = re.compile(r".{0,80}\(([0-9]{1,2})\)")
+
+
+class Row(msgspec.Struct, kw_only=True):
+    """One observation. ``values`` are as sent, one or, of a packed one, systolic and diastolic; ``mmhg`` and ``rate`` are what
+    they come to. ``fate`` and ``reason`` may still change while readings are put together."""
+
+    segment: Segment
+    set_id: str
+    sub_id: str
+    code: str
+    status: str
+    kind: codes.Kind | Literal["other"] = "other"
+    position: str = "not-recorded"
+    action: Action = "pass"
+    values: list[str] = []
+    unit: str | None = None
+    numbers: list[Decimal] = []
+    flags: list[str] = []
+    bits: list[DeviceFlag] = []
+    has_unclear_bits: bool = False
+    moment: Moment | None = None
+    time_from: str = ""
+    method: list[str] = []
+    site: str = ""
+    observers: int = 0
+    fate: Literal["used", "ignored", "refused"] = "used"
+    reason: str = ""
+    fault: RefusedPart | None = None
+
+    def ignore(self, reason: str) -> None:
+        """Leave the row out, for a reason that needs no repair."""
+        self.fate, self.reason = "ignored", reason
+
+    def refuse(self, field: int, code: str, detail: str) -> None:
+        """Refuse the row for a fault in one of its fields."""
+        self.fate, self.reason = "refused", code
+        self.fault = RefusedPart(place=self.segment.place(field), code=code, detail=detail)
+
+
+def read_row(text: Text, segment: Segment, default_time: Segment | None, zone: ZoneInfo) -> Row:
+    """The row that a segment says. ``default_time`` is the OBR whose field 7 is the time where the row has none."""
+    row = Row(
+        segment=segment,
+        set_id=segment.field(1),
+        sub_id=text.plain(segment.field(4)),
+        code=text.first(segment, 3),
+        status=segment.field(11).upper(),
+    )
+    try:
+        measure = measure_of(text, segment)
+        row.kind, row.position = measure.kind, measure.position
+        if measure.kind == "container" and segment.field(5):
+            row.kind = "both"
+        if measure.kind == "refused":
+            raise Refusal(3, measure.reason, "Single readings by a cuff.")
+        if row.kind == "container":
+            row.ignore("container")
+            return row
+        describe(row, text, segment)
+        read_status(row)
+        if row.fate == "used":
+            read_moment(row, text, segment, default_time, zone)
+            read_value(row, text, segment)
+    except OtherMeasure:
+        row.ignore("other-measure")
+    except Refusal as refusal:
+        row.refuse(refusal.field, refusal.code, refusal.detail)
+    return row
+
+
+class OtherMeasure(Exception):
+    """Ends the reading of a row that is properly coded as something else."""
+
+
+def measure_of(text: Text, segment: Segment) -> Measure:
+    """What OBX-3 says is measured, in its own coding or in its alternate one.
+
+    Raises:
+        Refusal: it names two measures, or a pressure by a code that is not known.
+        OtherMeasure: it is something else.
+    """
+    parts = text.parts(segment, 3)
+    triples = [(part(parts, at), part(parts, at + 1), part(parts, at + 2).upper()) for at in (1, 4)]
+    found = [(codes.SYSTEMS[system].get(code), name) for code, name, system in triples if system in codes.SYSTEMS and code]
+    known = [(measure, name) for measure, name in found if measure is not None]
+    for measure, name in known:
+        check_name(measure, name)
+    if len({measure.kind for measure, _ in known}) > 1:
+        raise Refusal(3, "code-name-mismatch", "Code and alternate code of one measure.")
+    if known:
+        return max((measure for measure, _ in known), key=lambda measure: measure.position != "not-recorded")
+    said = " ".join(name for _, name, _ in triples).lower()
+    is_bare = any(code in codes.LOINC or code in codes.MDC for code, _, system in triples if system not in codes.SYSTEMS)
+    if is_bare:
+        raise Refusal(3, "coding-system-missing", "The code, its name, and LN or MDC.")
+    if not found and any(word in said for word in codes.PRESSURE_WORDS):
+        raise Refusal(3, "unknown-code", "A code of LN or MDC for a pressure by a cuff.")
+    raise OtherMeasure
+
+
+def check_name(measure: Measure, name: str) -> None:
+    """Refuse a code beside the name of something else.
+
+    Raises:
+        Refusal: they do not agree.
+    """
+    wrong_reference = measure.name and name and name.upper().replace(" ", "_") != measure.name
+    wrong_word = not measure.name and codes.OTHER_WORD.get(measure.kind, "\0") in name.lower()
+    if wrong_reference or wrong_word:
+        raise Refusal(3, "code-name-mismatch", "A code and its own name.")
+
+
+def describe(row: Row, text: Text, segment: Segment) -> None:
+    """How it was measured: flags, observer, method, devices, site."""
+    row.flags = [parts[0].upper() for parts in text.repetitions(segment, 8) if parts[0]]
+    row.observers = len(text.repetitions(segment, 16))
+    row.method = text.parts(segment, 17)
+    row.site = text.first(segment, 20)
+
+
+def read_status(row: Row) -> None:
+    """What the status makes of the row.
+
+    Raises:
+        Refusal: no status, one that is not known, or a value beyond the scale.
+    """
+    if row.status not in codes.ACTIONS:
+        raise Refusal(11, "unknown-status", f"One of {', '.join(sorted(codes.ACTIONS))}.")
+    row.action = codes.ACTIONS[row.status]
+    unusable = [codes.FLAG_REASONS[flag] for flag in row.flags if flag in codes.FLAG_REASONS]
+    if "test-data" in unusable:
+        row.ignore("test-data")
+    elif row.action == "pass":
+        row.ignore(codes.PASSED[row.status])
+    elif row.action == "no-value":
+        row.ignore(unusable[0] if unusable else "no-value")
+    elif row.action != "retract" and unusable:
+        row.ignore(unusable[0])
+    elif row.action != "retract" and codes.OFF_SCALE & set(row.flags):
+        raise Refusal(8, "off-scale", "A value within the scale of the device.")
+
+
+def read_moment(row: Row, text: Text, segment: Segment, default: Segment | None, zone: ZoneInfo) -> None:
+    """The row's own time, else its order's.
+
+    Raises:
+        Refusal: neither, or one that is not exact to the minute; of a row that is taken back the time does not matter.
+    """
+    own = text.first(segment, 14)
+    said = own or ("" if default is None else text.first(default, 7))
+    row.time_from = "OBX-14" if own else "OBR-7"
+    try:
+        if not said:
+            raise NoSuchTime("time-missing", "A time in OBX-14 or OBR-7.")
+        row.moment = read_time(said, zone)
+        if not row.moment.is_exact:
+            raise NoSuchTime("time-not-exact", "A time exact to the minute.")
+    except NoSuchTime as error:
+        row.moment = None
+        if row.action != "retract":
+            raise Refusal(14, error.code, error.detail) from error
+
+
+def read_value(row: Row, text: Text, segment: Segment) -> None:
+    """The numbers, in mmHg or per minute.
+
+    Raises:
+        Refusal: no value, several, one of another kind, in an unknown unit or out of range.
+    """
+    said = segment.field(5)
+    if row.action == "retract":
+        return
+    if said in ("", '""'):
+        raise Refusal(5, "missing", "A value, or status X where there is none.")
+    if row.kind == "bits":
+        read_bits(row, text, segment)
+        return
+    if text.separators.repetition in said:
+        raise Refusal(5, "several-values", "One value in a row.")
+    kind = segment.field(2).upper()
+    parts = text.parts(segment, 5)
+    row.values, packed_unit = packed_values(kind, parts) if row.kind == "both" else ([single_value(kind, parts)], "")
+    row.unit = unit_of(row.kind, text, segment, packed_unit)
+    row.numbers = [in_unit(value, row.unit) for value in row.values]
+
+
+def read_bits(row: Row, text: Text, segment: Segment) -> None:
+    """The device's own status, told bit by bit: ``1^irregular-pulse(2)``. A bit that is not known is told as unclear."""
+    for parts in text.repetitions(segment, 5):
+        found = BIT.fullmatch(part(parts, 2))
+        if parts[0] == "0" and found is not None:
+            continue
+        if parts[0] == "1" and found is not None and int(found[1]) < len(codes.STATUS_BITS):
+            row.bits.append(codes.STATUS_BITS[int(found[1])])
+        else:
+            row.has_unclear_bits = True
