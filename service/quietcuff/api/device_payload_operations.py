@@ -11,6 +11,7 @@ from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.shapes import Envelope
 from quietcuff.decode.gatt_body import GattBody
+from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
 from quietcuff.ingest.payloads import RefusedPayload
 from quietcuff.ingest.refused import PayloadTold, RefusedListed
 from quietcuff.security.scopes import Need
@@ -33,6 +34,24 @@ GATT_EXAMPLE: dict[str, Any] = {
         }
     ],
 }
+HL7_EXAMPLE = "\r".join(
+    [
+        r"MSH|^~\&|PAD|WESTWING|CUFFHUB|REGION7|20260314071512+0100||ORU^R01^ORU_R01|W-000417|P|2.5.1||||||UNICODE UTF-8",
+        "PID|1||p-0001^^^WESTWING^MR||Invented^Person||19710422|F",
+        "OBR|1|ORD-7741^WESTWING|OBS-0093^PAD|85354-9^Blood pressure panel^LN|||20260314070500+0100",
+        "OBX|1|NM|8480-6^Systolic blood pressure^LN|1|138|mm[Hg]^^UCUM|||||F|||20260314070509+0100",
+        "OBX|2|NM|8462-4^Diastolic blood pressure^LN|1|86|mm[Hg]^^UCUM|||||F|||20260314070509+0100",
+        "OBX|3|NM|8867-4^Heart rate^LN|1|72|/min^^UCUM|||||F|||20260314070509+0100",
+        "",
+    ]
+)
+HL7_ANSWER = "\r".join(
+    [
+        r"MSH|^~\&|CUFFHUB|REGION7|PAD|WESTWING|20260314061513+0000||ACK^R01^ACK|5d0c6f0e8a4b4b0e9c1d|P|2.5.1||||||UNICODE UTF-8",
+        "MSA|AA|W-000417",
+        "",
+    ]
+)
 
 FHIR_BODY: dict[str, Any] = {
     "type": "object",
@@ -118,6 +137,19 @@ FHIR = Operation(
     examples={"one reading": FHIR_EXAMPLE},
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
+HL7V2 = Operation(
+    id="receive_hl7v2",
+    tag=TAG,
+    summary="An HL7 v2 report, ORU^R01",
+    description="Whenever its MSH can be read the answer is 200 with an acknowledgement: AA, AE or AR, or CA, CE or CR where "
+    "MSH-15 or MSH-16 asks. Each thing refused has its ERR. What was acknowledged is on disk; what was refused is kept and "
+    "listed. Times without an offset and names of authorities are read as the tenant's settings say.",
+    access=SEND,
+    body={"type": "string"},
+    media_type=HL7_V2,
+    examples={"one reading": HL7_EXAMPLE},
+    replies=(Reply(description="The acknowledgement.", media_type=HL7_V2, example=HL7_ANSWER),),
+    problems=(kinds.NOT_READABLE,),
 )
 PAYLOAD = Operation(
     id="get_payload",

@@ -20,8 +20,10 @@ from quietcuff.api.operations import described
 from quietcuff.api.requests import header_of, limit_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
 from quietcuff.ingest import refused
+from quietcuff.ingest.hl7v2 import receive_hl7v2
 from quietcuff.ingest.payloads import Payload, PayloadKind, Received, receive
 from quietcuff.ingest.readers import READERS
 from quietcuff.storage.queries import LONGEST_PAGE
@@ -41,6 +43,12 @@ class DevicePayloads(Controller):
     async def fhir(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Take FHIR resources."""
         return await take(request, "fhir", body)
+    @post("/hl7v2", opt=described(operations.HL7V2))
+    async def hl7v2(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Take an HL7 v2 report, and acknowledge it."""
+        desk, caller = service_of(request).desk, caller_of(request)
+        acknowledged = await receive_hl7v2(desk, caller, body, media_type=media_type_of(request))
+        return answer(b"".join(acknowledged.answers) or acknowledged.least, media_type=HL7_V2)
 
 
 class Payloads(Controller):
@@ -86,9 +94,13 @@ class RefusedPayloads(Controller):
 
 async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
     """Keep a payload, store what it says, and answer."""
-    media_type = (header_of(request, "Content-Type") or "")[:255]
-    payload = Payload(kind=kind, media_type=media_type, body=body)
+    payload = Payload(kind=kind, media_type=media_type_of(request), body=body)
     return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind]))
+
+
+def media_type_of(request: Request[Any, Any, Any]) -> str:
+    """As it was sent, as far as it can be kept."""
+    return (header_of(request, "Content-Type") or "")[:255]
 
 
 def answer_received(received: Received) -> ASGIResponse:

@@ -10,12 +10,26 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from quietcuff import __version__
-from quietcuff.cli import clients, database, deliver, demo, evaluate, export, importing, keys, openapi, serve, targets
+from quietcuff.cli import (
+    clients,
+    database,
+    deliver,
+    demo,
+    evaluate,
+    export,
+    importing,
+    keys,
+    openapi,
+    refused,
+    serve,
+    targets,
+    tenants,
+)
 from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (serve, demo, evaluate, export, importing, keys, clients, targets, deliver, database, openapi)
+COMMANDS = (serve, demo, evaluate, export, importing, keys, clients, targets, deliver, database, openapi, tenants, refused)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

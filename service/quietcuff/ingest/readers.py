@@ -16,6 +16,7 @@ from quietcuff.decode.intended import Intended
 from quietcuff.decode.own_json import read
 from quietcuff.ingest.desk import Desk
 from quietcuff.ingest.equipment import DECODER
+from quietcuff.ingest.hl7v2 import read_hl7v2
 from quietcuff.ingest.payloads import PayloadKind, Reader
 from quietcuff.storage.devices import find_device
 from quietcuff.storage.ids import device_id, read_id
@@ -78,4 +79,4 @@ def is_id(name: str) -> bool:
     return True
 
 
-READERS: dict[PayloadKind, Reader] = {"gatt": read_gatt, "fhir": read_fhir}
+READERS: dict[PayloadKind, Reader] = {"gatt": read_gatt, "fhir": read_fhir, "hl7v2": read_hl7v2}

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import msgspec
-from sqlalchemy import Connection, bindparam, exists, insert, select
+from sqlalchemy import Connection, bindparam, exists, insert, select, update
 
 from quietcuff.core.errors import NotFound
 from quietcuff.core.readings import ReferencePrior
@@ -23,12 +23,14 @@ KEPT = timedelta(seconds=5)
 
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
-    of its people's pressures before any is measured: a prior of its own, or none."""
+    of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of identifiers
+    that HL7 v2 senders know by a name."""
 
     time_zone: str = "UTC"
     default_guidelines: list[str] | None = None
     prior: ReferencePrior | None = None
     without_prior: bool = False
+    authorities: dict[str, str] = {}
 
 
 class Tenant(msgspec.Struct, frozen=True):
@@ -56,6 +58,10 @@ BY_NAME = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.name == bindparam(
 ALL_IDS = Query(int, select(tenant.c.tenant_id).order_by(tenant.c.tenant_id))
 INSERT = Command(insert(tenant), columns=("name", "secret", "settings", "created_at"))
 
+SAVE_SETTINGS = Command(
+    update(tenant).where(tenant.c.tenant_id == bindparam("of_tenant")).values(settings=bindparam("new_settings"))
+)
+
 
 def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
     """The tenant of that name, made if there is none."""
@@ -69,6 +75,11 @@ def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> T
 
 def find_tenant(connection: Connection, name: str) -> Tenant | None:
     return BY_NAME.first(connection, {"name": name})
+
+
+def save_settings(connection: Connection, tenant_id: int, settings: TenantSettings) -> None:
+    """Keep what a tenant decides for itself; servers notice within five seconds."""
+    SAVE_SETTINGS.run(connection, {"of_tenant": tenant_id, "new_settings": msgspec.json.encode(settings)})
 
 
 def all_tenant_ids(connection: Connection) -> list[int]:

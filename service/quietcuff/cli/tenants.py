@@ -1,0 +1,110 @@
+"""``quietcuff tenants``: what a tenant decides for itself, shown and set. A tenant is made with its first key."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from quietcuff.cli.keys import on_store
+from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.readings import System, Text
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.tenants import Tenant, TenantSettings, find_tenant, save_settings
+
+
+class Authority(msgspec.Struct, frozen=True):
+    """Which system a name stands for."""
+
+    name: Text
+    system: System
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    parser = commands.add_parser("tenants", help="what a tenant decides for itself")
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    show = actions.add_parser("show", help="its settings, as JSON")
+    show.set_defaults(run=run_show)
+    change = actions.add_parser("set", help="change settings; those not named stay")
+    change.add_argument("--time-zone", help="of plain days and of times without an offset, such as Europe/Amsterdam")
+    change.add_argument(
+        "--authority",
+        action="append",
+        default=[],
+        metavar="NAME=SYSTEM",
+        help="the system of identifiers that HL7 v2 senders know by a name; without SYSTEM the name is forgotten",
+    )
+    change.set_defaults(run=run_set)
+    for action in (show, change):
+        action.add_argument("tenant", metavar="NAME")
+
+
+def run_show(arguments: argparse.Namespace) -> int:
+    """Write the settings of a tenant."""
+    tenant = on_store(lambda connection: named(connection, arguments.tenant))
+    sys.stdout.write(msgspec.json.format(msgspec.json.encode(tenant.settings)).decode() + "\n")
+    return 0
+
+
+def run_set(arguments: argparse.Namespace) -> int:
+    """Change settings of a tenant."""
+    faults: list[Fault] = []
+    zone = arguments.time_zone
+    if zone is not None and not is_zone(zone):
+        accepted = "A zone of the time-zone database, such as Europe/Amsterdam."
+        faults.append(Fault(parameter="time-zone", code="unknown-code", detail=accepted))
+    forgotten = {said[:-1] for said in arguments.authority if said.endswith("=")}
+    added = [authority_of(said, faults) for said in arguments.authority if not said.endswith("=")]
+    if faults:
+        raise NotAcceptable(faults)
+
+    def change(connection: Any) -> None:
+        tenant = named(connection, arguments.tenant)
+        kept = {name: system for name, system in tenant.settings.authorities.items() if name not in forgotten}
+        authorities = kept | {authority.name: authority.system for authority in added if authority is not None}
+        settings: TenantSettings = msgspec.structs.replace(
+            tenant.settings, time_zone=zone or tenant.settings.time_zone, authorities=authorities
+        )
+        save_settings(connection, tenant.tenant_id, settings)
+
+    on_store(change)
+    say("Set. Servers notice within five seconds.")
+    return 0
+
+
+def named(connection: Any, name: str) -> Tenant:
+    """The tenant of a name.
+
+    Raises:
+        NotFound: there is none.
+    """
+    require_newest_schema(connection)
+    found = find_tenant(connection, name)
+    if found is None:
+        raise NotFound("There is no tenant of that name.")
+    return found
+
+
+def is_zone(name: str) -> bool:
+    """Whether the time-zone database has a zone of that name."""
+    try:
+        ZoneInfo(name)
+    except (OSError, ValueError):
+        return False
+    return True
+
+
+def authority_of(said: str, faults: list[Fault]) -> Authority | None:
+    """The name and the system of ``NAME=SYSTEM``; None with a fault where it is not that."""
+    name, _, system = said.partition("=")
+    try:
+        return msgspec.convert({"name": name, "system": system}, Authority)
+    except msgspec.ValidationError:
+        accepted = "NAME=SYSTEM, where the system is a URI such as urn:oid:2.999.41."
+        faults.append(Fault(parameter="authority", code="unfit-characters", detail=accepted))
+        return None

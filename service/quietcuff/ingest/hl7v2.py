@@ -1,0 +1,110 @@
+"""HL7 v2 messages, from a route or a listener: kept, stored as they say, and acknowledged to their sender.
+
+The acknowledgement is made after the commit: what was acknowledged with AA or CA is on disk.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from uuid import uuid4
+
+import msgspec
+
+from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.decode.hl7v2 import MEDIA_TYPE, Report, read_report
+from quietcuff.decode.hl7v2_ack import Verdict, acknowledgement, acknowledgements, verdict_of
+from quietcuff.decode.hl7v2_head import Head, open_message
+from quietcuff.decode.hl7v2_people import Conventions
+from quietcuff.decode.intended import Intended, RefusedPart
+from quietcuff.ingest.desk import Caller, Desk, now
+from quietcuff.ingest.payloads import Payload, receive
+from quietcuff.storage.tenants import Tenant
+
+log = logging.getLogger("quietcuff.service")
+BUSY = RefusedPart(place="MSH[1]", code="busy", detail="Nothing was stored; send it again later.")
+
+
+class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a message: ``answers`` are the acknowledgements that its sender asks for, ``least`` the one to give where
+    an answer is owed all the same."""
+
+    answers: list[bytes]
+    least: bytes
+    verdict: Verdict
+
+
+async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+    """What a message says, by the conventions of its tenant.
+
+    Raises:
+        NotReadable: no head that could be read.
+        NotAcceptable: a message that is turned away whole.
+    """
+    return intended_of(read_report(body, conventions_of(tenant)))
+
+
+def conventions_of(tenant: Tenant) -> Conventions:
+    return Conventions(zone=tenant.zone, authorities=tenant.settings.authorities)
+
+
+def intended_of(report: Report) -> Intended:
+    """What is to be stored of a report.
+
+    Raises:
+        NotAcceptable: it is turned away whole.
+    """
+    if report.rejected is not None:
+        raise NotAcceptable([as_fault(report.rejected)])
+    return report.intended()
+
+
+def as_fault(part: RefusedPart) -> Fault:
+    return Fault(pointer=part.place, code=part.code, detail=part.detail)
+
+
+async def receive_hl7v2(desk: Desk, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE) -> Acknowledged:
+    """Keep a message, store what it says, and acknowledge it.
+
+    Raises:
+        NotReadable: it has no head that could be read; it is kept in the list of refused payloads.
+        Busy: nothing was kept, and sending it again may help.
+    """
+    reports: list[Report] = []
+
+    async def reader(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+        reports.append(read_report(body, conventions_of(tenant)))
+        return intended_of(reports[-1])
+
+    payload = Payload(kind="hl7v2", media_type=media_type, body=body)
+    try:
+        received = await receive(desk, caller, payload, reader)
+        refused = [RefusedPart(place=part.place, code=part.code, detail=part.detail) for part in received.refused]
+    except NotAcceptable as error:
+        refused = [RefusedPart(place=fault.pointer or "", code=fault.code, detail=fault.detail) for fault in error.faults]
+    report = reports[-1]
+    log.info("%s", msgspec.json.encode({"request_id": caller.request_id, "observations": report.counts()}).decode())
+    return acknowledge(desk, report.head, verdict_of(refused, is_rejected=report.rejected is not None), refused)
+
+
+def acknowledge(desk: Desk, head: Head, verdict: Verdict, refused: Sequence[RefusedPart]) -> Acknowledged:
+    """The answers to a message."""
+    at = now(desk)
+    answers = acknowledgements(head, verdict, refused, at=at, new_control_id=new_control_id)
+    code = f"{'C' if head.is_enhanced else 'A'}{verdict}"
+    least = answers[0] if answers else acknowledgement(head, code, refused, at=at, control_id=new_control_id())
+    return Acknowledged(answers=answers, least=least, verdict=verdict)
+
+
+def turn_away(desk: Desk, start: bytes, part: RefusedPart) -> Acknowledged | None:
+    """The answer to a message of which nothing is kept, from as much of it as there is; None where that has no head."""
+    try:
+        head = open_message(start).head
+    except NotReadable:
+        return None
+    return acknowledge(desk, head, "R", [part])
+
+
+def new_control_id() -> str:
+    """A control id of our own; versions before 2.7 hold twenty characters."""
+    return uuid4().hex[:20]
