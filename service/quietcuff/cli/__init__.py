@@ -16,9 +16,7 @@ from quietcuff.cli import (
     deliver,
     demo,
     evaluate,
-    export,
-    importing,
-    keys,
+from quietcuff.cli import (export, importing, keys, listen_mllp,)
     openapi,
     refused,
     serve,
@@ -29,7 +27,7 @@ from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (serve, demo, evaluate, export, importing, keys, clients, targets, deliver, database, openapi, tenants, refused)
+COMMANDS = (serve, listen_mllp, demo, evaluate, export, importing, keys, tenants, clients, targets, deliver, database, openapi, refused,)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

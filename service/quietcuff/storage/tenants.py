@@ -23,8 +23,8 @@ KEPT = timedelta(seconds=5)
 
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
-    of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of identifiers
-    that HL7 v2 senders know by a name."""
+    of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of
+    identifiers that HL7 v2 senders know by a name."""
 
     time_zone: str = "UTC"
     default_guidelines: list[str] | None = None

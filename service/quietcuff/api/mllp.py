@@ -1,0 +1,200 @@
+"""HL7 v2 over a plain connection: each message is kept, stored and acknowledged as over HTTP, one at a time.
+
+A connection holds at most one message of bounded size, and is closed when it is silent, too slow or no longer makes sense.
+An acknowledgement is sent after the commit, so that a sender that has none sends again and nothing is doubled.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import ssl
+import time
+from collections.abc import Awaitable, Callable
+from uuid import uuid4
+
+import msgspec
+
+from quietcuff.api.logs import log_failure
+from quietcuff.core.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
+from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.lines import MAX_BYTES
+from quietcuff.decode.mllp import Broken, Framed, Frames, framed
+from quietcuff.ingest import Caller, Desk
+from quietcuff.ingest.hl7v2 import receive_hl7v2, turn_away
+from quietcuff.security.api_keys import Principal
+
+log = logging.getLogger("quietcuff.service")
+READ_BYTES = 16 * 1024
+GRACE_SECONDS = 20
+REASONS = {
+    "too-large": f"At most {MAX_BYTES} bytes in a message.",
+    "bad-trailer": "A message that ends with 1C 0D.",
+    "start-byte-in-body": "A message that ends before the next one begins.",
+    "too-slow": "A whole message within the time that the listener waits.",
+    "busy": "Nothing was stored; send it again later.",
+    "not-stored": "Nothing was stored; send it again.",
+    "not-allowed": "The listener's key may not store payloads, or not any more.",
+}
+
+
+class Limits(msgspec.Struct, frozen=True, kw_only=True):
+    """What one listener bears. ``pause_seconds`` is the longest silence within a message, ``message_seconds`` the longest that
+    a message may take, ``idle_seconds`` the longest silence between messages."""
+
+    connections: int = 256
+    message_bytes: int = MAX_BYTES
+    pause_seconds: float = 30
+    message_seconds: float = 300
+    idle_seconds: float = 300
+
+
+class Line(msgspec.Struct, frozen=True, kw_only=True):
+    """One message or one broken connection in the log: nothing of what was said."""
+
+    request_id: str
+    mllp: str
+    milliseconds: float
+
+
+class Listener:
+    """Takes messages for whoever ``principal`` says; asked before each message, so that a revoked key ends it."""
+
+    def __init__(self, desk: Desk, principal: Callable[[], Awaitable[Principal]], limits: Limits) -> None:
+        self._desk = desk
+        self._principal = principal
+        self._limits = limits
+        self._server: asyncio.Server | None = None
+        self._waiting: set[asyncio.Task[None]] = set()
+        self._working: set[asyncio.Task[None]] = set()
+        self._is_stopping = False
+
+    async def start(self, host: str, port: int, tls: ssl.SSLContext | None = None) -> int:
+        """Listen; the port, which is the system's choice where 0 was asked for."""
+        self._server = await asyncio.start_server(self._connected, host, port, limit=READ_BYTES, ssl=tls)
+        chosen: int = self._server.sockets[0].getsockname()[1]
+        return chosen
+
+    async def stop(self) -> None:
+        """Take no more; let what is being stored be stored and acknowledged, then close every connection."""
+        self._is_stopping = True
+        if self._server is not None:
+            self._server.close()
+        for task in self._waiting:
+            task.cancel()
+        tasks = self._waiting | self._working
+        if tasks:
+            await asyncio.wait(tasks, timeout=GRACE_SECONDS)
+        for task in self._working:
+            task.cancel()
+
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        if task is None or self._is_stopping or len(self._waiting) + len(self._working) >= self._limits.connections:
+            note(str(uuid4()), "too-many-connections", time.perf_counter())
+            writer.transport.abort()
+            return
+        self._waiting.add(task)
+        try:
+            await self._serve(reader, writer, task)
+        except asyncio.CancelledError:
+            # The server stops; a task that it made may end in no other way.
+            pass
+        except (OSError, TimeoutError):
+            note(str(uuid4()), "connection-lost", time.perf_counter())
+        finally:
+            self._waiting.discard(task)
+            self._working.discard(task)
+            writer.close()
+            with contextlib.suppress(OSError, TimeoutError, asyncio.CancelledError):
+                await asyncio.wait_for(writer.wait_closed(), 1)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, task: asyncio.Task[None]) -> None:
+        frames = Frames(self._limits.message_bytes)
+        message_until = 0.0
+        while not self._is_stopping:
+            now = asyncio.get_running_loop().time()
+            until = (
+                min(now + self._limits.pause_seconds, message_until) if frames.is_within else now + self._limits.idle_seconds
+            )
+            try:
+                async with asyncio.timeout_at(until):
+                    data = await reader.read(READ_BYTES)
+            except TimeoutError:
+                if frames.is_within:
+                    await self._turn_away(writer, frames.begun, "too-slow")
+                return
+            if not data:
+                if frames.is_within:
+                    note(str(uuid4()), "cut-off", time.perf_counter())
+                return
+            was_within, events = frames.is_within, frames.feed(data)
+            if frames.is_within and (events or not was_within):
+                message_until = asyncio.get_running_loop().time() + self._limits.message_seconds
+            self._waiting.discard(task)
+            self._working.add(task)
+            for event in events:
+                if not await self._answer(writer, event):
+                    return
+            self._working.discard(task)
+            self._waiting.add(task)
+
+    async def _answer(self, writer: asyncio.StreamWriter, event: Framed | Broken) -> bool:
+        """Deal with one message, or with what is none; whether the connection goes on."""
+        if isinstance(event, Framed):
+            return await self._take(writer, event.body)
+        if event.fault in REASONS:
+            await self._turn_away(writer, event.start, event.fault)
+        else:
+            note(str(uuid4()), event.fault, time.perf_counter())
+        return not event.closes
+
+    async def _take(self, writer: asyncio.StreamWriter, body: bytes) -> bool:
+        """Store a message and acknowledge it; whether the connection goes on."""
+        began, request_id = time.perf_counter(), str(uuid4())
+        try:
+            who = await self._principal()
+            caller = Caller(tenant_id=who.tenant_id, actor=who.actor, request_id=request_id)
+            acknowledged = await receive_hl7v2(self._desk, caller, body)
+        except (NotAuthenticated, NotAllowed):
+            await self._turn_away(writer, body, "not-allowed")
+            return False
+        except NotReadable:
+            # It is kept and listed; but there is nobody to answer, and no telling what comes next.
+            note(request_id, "no-head", began)
+            return False
+        except Busy:
+            await self._turn_away(writer, body, "busy")
+            return True
+        except Exception as error:
+            log_failure(error, request_id)
+            await self._turn_away(writer, body, "not-stored")
+            return True
+        for answer in acknowledged.answers:
+            await self._send(writer, answer)
+        note(request_id, f"message-{acknowledged.verdict}", began)
+        return True
+
+    async def _turn_away(self, writer: asyncio.StreamWriter, start: bytes, code: str) -> None:
+        """Tell a sender that nothing of its message was stored, where its head can be read."""
+        note(str(uuid4()), code, time.perf_counter())
+        acknowledged = turn_away(self._desk, start, RefusedPart(place="MSH[1]", code=code, detail=REASONS[code]))
+        if acknowledged is not None:
+            await self._send(writer, acknowledged.least)
+
+    async def _send(self, writer: asyncio.StreamWriter, message: bytes) -> None:
+        """Send one answer to a sender that reads.
+
+        Raises:
+            TimeoutError: it does not.
+        """
+        writer.write(framed(message))
+        async with asyncio.timeout(self._limits.pause_seconds):
+            await writer.drain()
+
+
+def note(request_id: str, what: str, began: float) -> None:
+    """Write a line into the log."""
+    line = Line(request_id=request_id, mllp=what, milliseconds=round((time.perf_counter() - began) * 1000, 2))
+    log.info("%s", msgspec.json.encode(line).decode())
