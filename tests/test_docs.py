@@ -126,6 +126,30 @@ def test_the_batch_command_of_the_integrator_page_stores_lines(tmp_path: Path, s
     assert answered[1]["problem"]["errors"][0]["pointer"] == shown[1]["problem"]["errors"][0]["pointer"]
 
 
+def test_the_report_of_the_hl7_page_is_answered_as_it_shows(tmp_path: Path, sqlite_url: str) -> None:
+    message, shown = blocks("docs/hl7v2.md", "hl7")
+    send, *_ = blocks("docs/hl7v2.md", "sh")
+    (tmp_path / "report.hl7").write_text(message)
+    with serving(sqlite_url) as server:
+        done = ran(send.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=new_key(sqlite_url))
+    assert done.returncode == 0, done.stderr
+    head, *rest = done.stdout.splitlines()
+    shown_head, *shown_rest = shown.splitlines()
+    assert rest == shown_rest
+    same = (*range(6), *range(7, 9), *range(10, 18))
+    assert [head.split("|")[place] for place in same] == [shown_head.split("|")[place] for place in same]
+
+
+def test_the_settings_of_the_hl7_page_are_kept(tmp_path: Path, sqlite_url: str) -> None:
+    _, settings, _ = blocks("docs/hl7v2.md", "sh")
+    new_key(sqlite_url)
+    done = ran(settings, tmp_path, QUIETCUFF_DATABASE_URL=sqlite_url)
+    kept = {"time_zone": "Europe/Amsterdam", "authorities": {"WESTWING": "urn:oid:2.999.41"}}
+    assert done.returncode == 0 and json.loads(done.stdout) == kept
+    wrong = "quietcuff tenants set clinic --time-zone Europe/Nowhere --authority WESTWING"
+    assert ran(wrong, tmp_path, QUIETCUFF_DATABASE_URL=sqlite_url).returncode == 1
+
+
 def test_the_import_commands_of_the_operator_page_store_a_file_and_keep_what_is_refused(
     tmp_path: Path, sqlite_url: str
 ) -> None:

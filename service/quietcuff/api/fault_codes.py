@@ -89,7 +89,7 @@ FAULT_CODES: dict[str, str] = {
     "route-not-stated": "A pressure of which it is not said that a cuff measured it.",
     "off-scale": "A value beyond the scale of the device.",
     "not-a-number": "A value that is not one number.",
-    "not-a-pair": "A value that is not systolic and diastolic.",
+    "not-two-pressures": "A value that is not systolic and diastolic.",
     "several-values": "More than one value in a row.",
     "value-type": "A type of value that is not read here.",
     "positions-differ": "Rows of one reading that name different positions.",

@@ -28,6 +28,8 @@ from quietcuff.security.api_keys import Principal
 log = logging.getLogger("quietcuff.service")
 READ_BYTES = 16 * 1024
 GRACE_SECONDS = 20
+LINGER_SECONDS = 1
+LINGER_BYTES = 1024 * 1024
 REASONS = {
     "too-large": f"At most {MAX_BYTES} bytes in a message.",
     "bad-trailer": "A message that ends with 1C 0D.",
@@ -124,6 +126,7 @@ class Listener:
             except TimeoutError:
                 if frames.is_within:
                     await self._turn_away(writer, frames.begun, "too-slow")
+                    await linger(reader, writer)
                 return
             if not data:
                 if frames.is_within:
@@ -136,6 +139,7 @@ class Listener:
             self._working.add(task)
             for event in events:
                 if not await self._answer(writer, event):
+                    await linger(reader, writer)
                     return
             self._working.discard(task)
             self._waiting.add(task)
@@ -192,6 +196,17 @@ class Listener:
         writer.write(framed(message))
         async with asyncio.timeout(self._limits.pause_seconds):
             await writer.drain()
+
+
+async def linger(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """End the answers, and read past what still comes for a moment: closed at once, the last of them might never be seen."""
+    with contextlib.suppress(OSError, TimeoutError):
+        if writer.can_write_eof():
+            writer.write_eof()
+        async with asyncio.timeout(LINGER_SECONDS):
+            for _ in range(LINGER_BYTES // READ_BYTES):
+                if not await reader.read(READ_BYTES):
+                    return
 
 
 def note(request_id: str, what: str, began: float) -> None:

@@ -16,7 +16,10 @@ from quietcuff.cli import (
     deliver,
     demo,
     evaluate,
-from quietcuff.cli import (export, importing, keys, listen_mllp,)
+    export,
+    importing,
+    keys,
+    listen_mllp,
     openapi,
     refused,
     serve,
@@ -27,7 +30,22 @@ from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.report import show_faults
 
-COMMANDS = (serve, listen_mllp, demo, evaluate, export, importing, keys, tenants, clients, targets, deliver, database, openapi, refused,)
+COMMANDS = (
+    serve,
+    listen_mllp,
+    demo,
+    evaluate,
+    export,
+    importing,
+    keys,
+    tenants,
+    clients,
+    targets,
+    deliver,
+    database,
+    openapi,
+    refused,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

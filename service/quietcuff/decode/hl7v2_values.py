@@ -69,7 +69,7 @@ def packed_values(kind: str, parts: list[str]) -> tuple[list[str], str]:
         raise Refusal(2, "value-type", "ST, TX, SN or NA.")
     found = PACKED.fullmatch(said)
     if found is None:
-        raise Refusal(5, "not-a-pair", "Systolic and diastolic, such as 161/102.")
+        raise Refusal(5, "not-two-pressures", "Systolic and diastolic, such as 161/102.")
     return [found[1], found[2]], found[3] or ""
 
 
