@@ -56,7 +56,7 @@ def config_of(client: httpx.Client) -> str:
         "Device": device_id,
         "Provenance": f"{set_id}-v1",
     }
-    hooks = f"hooks = {json.dumps(str(Path(__file__).with_name('ndjson.py')))}\n"
+    hooks = f"hooks = {json.dumps(str(Path(__file__).with_name('media_types.py')))}\n"
     target_id = client.post("/v1/targets", json=TARGET).json()["id"]
     known = KNOWN.format(set_id=set_id, subject_id=subject_id, device_id=device_id, job_id=job_id, target_id=target_id)
     return hooks + CONFIG + known + "".join(RESOURCE.format(kind=kind, resource_id=of) for kind, of in resources.items())

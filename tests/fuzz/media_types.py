@@ -1,4 +1,4 @@
-"""How schemathesis sends a list as lines and reads it back: it does not know NDJSON by itself."""
+"""How schemathesis sends and reads what it does not know by itself: NDJSON, and HL7 v2."""
 
 from __future__ import annotations
 
@@ -20,3 +20,9 @@ def lines(context: Any, value: Any) -> bytes:
 def items(context: Any, response: Any) -> Any:
     """The lines of an answer as a list."""
     return [json.loads(line) for line in response.content.splitlines()]
+
+
+@schemathesis.serializer("application/hl7-v2")
+def segments(context: Any, value: Any) -> bytes:
+    """A message is its own text."""
+    return value if isinstance(value, bytes) else str(value).encode("utf-8", errors="replace")
