@@ -419,6 +419,7 @@ def test_a_bad_setting_is_named_before_anybody_connects(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     new_key(url)
+    monkeypatch.setattr("quietcuff.api.logs.configure_logs", lambda level: None)
     monkeypatch.setenv("QUIETCUFF_DATABASE_URL", url)
     monkeypatch.setenv("QUIETCUFF_MLLP_KEY", variable)
     assert main(["listen-mllp", *options]) == 1

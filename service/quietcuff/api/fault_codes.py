@@ -94,6 +94,14 @@ FAULT_CODES: dict[str, str] = {
     "value-type": "A type of value that is not read here.",
     "positions-differ": "Rows of one reading that name different positions.",
     "repeated-measure": "The same measure twice in one reading.",
+    # HL7 v2 messages over MLLP
+    "busy": "No room now; nothing was stored.",
+    "not-stored": "The service failed; nothing was stored.",
+    "not-allowed": "The listener's key may not store payloads.",
+    "too-slow": "A message that did not end in time.",
+    "too-large": "A message that is longer than the listener takes.",
+    "bad-trailer": "A message whose end bytes are not 1C 0D.",
+    "start-byte-in-body": "A message that was cut off by the next one.",
     # parameters and options
     "unknown-parameter": "The route has no query parameter of that name.",
     "repeated-parameter": "A query parameter is given twice.",
