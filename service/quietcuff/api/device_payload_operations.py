@@ -137,6 +137,7 @@ FHIR = Operation(
     examples={"one reading": FHIR_EXAMPLE},
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
+)
 HL7V2 = Operation(
     id="receive_hl7v2",
     tag=TAG,

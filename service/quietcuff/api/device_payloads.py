@@ -43,6 +43,7 @@ class DevicePayloads(Controller):
     async def fhir(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Take FHIR resources."""
         return await take(request, "fhir", body)
+
     @post("/hl7v2", opt=described(operations.HL7V2))
     async def hl7v2(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Take an HL7 v2 report, and acknowledge it."""
