@@ -96,6 +96,7 @@ NEEDED = {
     "list_groups": "Group.s",
     "delete_group": "Group.d",
     "receive_gatt": "Binary.c",
+    "receive_hl7v2": "Binary.c",
     "receive_fhir": "Binary.c",
     "get_payload": "Binary.r",
     "list_refused_payloads": "Binary.s",
