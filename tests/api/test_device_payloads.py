@@ -18,7 +18,7 @@ from api.serving import Server, problem
 from quietcuff.api.device_payload_operations import GATT_EXAMPLE
 
 GATT = "/v1/device-payloads/gatt"
-VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt-vectors.jsonl").read_text().splitlines()]
+VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
 
 
 def body(*values: str, characteristic: str = "2A35", **more: Any) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from quietcuff.decode.gatt_body import DeviceClock, GattBody, intend
 from quietcuff.decode.intended import Keyed
 from quietcuff.decode.sfloat import SPECIALS, read_sfloat
 
-VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt-vectors.jsonl").read_text().splitlines()]
+VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
 
 
 def value_told(value: Decimal | str) -> dict[str, str]:
