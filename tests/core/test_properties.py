@@ -69,8 +69,7 @@ def is_severe(reading: Reading, expecting: bool) -> bool:
     if reading.voided or systolic is None or diastolic is None or not diastolic < systolic:
         return False
     plausible = 50 <= systolic <= 300 and 20 <= diastolic <= 200 and systolic - diastolic >= 10
-    # Rounded to whole mmHg, halves up: 159.5 counts as 160.
-    return (plausible or systolic > 300) and (systolic + 0.5 >= (160 if expecting else 180) or diastolic + 0.5 >= 110)
+    return (plausible or systolic > 300) and (systolic >= (160 if expecting else 180) or diastolic >= 110)
 
 
 def relabelled(evaluation: Evaluation, places: dict[int, int]) -> dict[str, Any]:
@@ -127,8 +126,6 @@ def test_a_severe_reading_is_never_silent(reading_set: ReadingSet) -> None:
         assert set(severe) <= set(evaluation.safety.readings)
         assert evaluation.safety.text
         assert {f.reading for f in evaluation.findings if f.code == "severe-reading"} >= set(severe)
-    if any((entry.category or "").startswith("severe") for entry in evaluation.categories):
-        assert severe, "a label says severe and no reading is"
     if reading_set.context.acute_symptoms == "yes":
         assert (evaluation.safety.level, evaluation.next_step.action) == ("urgent", "urgent-assessment")
 

@@ -10,7 +10,6 @@ from datetime import datetime, timedelta
 import msgspec
 
 from quietcuff.core.attempts import Attempt
-from quietcuff.core.estimate import round_half_up
 from quietcuff.core.outcome import Action, Level, Safety
 from quietcuff.core.person import low_systolic
 from quietcuff.core.readings import Site
@@ -105,16 +104,14 @@ def severe_edge(sitting: Sitting) -> Edge:
 def is_severe(attempt: Attempt, edge: Edge) -> bool:
     """Whether a reading is severe, valid or not: over-range and wrong-cuff ones too, but not pressures that are swapped.
 
-    Rounded to whole mmHg first, halves up, as the mean is: 159.5 is 160, so that no mean is severe without a reading that is.
-    Source: [DECISION].
+    Nothing is rounded before the trigger: 179.99 is below 180. A mean is rounded, so that 159.5 twice is reported as 160 and
+    labelled so, though no reading reached the limit. Source: [DECISION].
     """
     return (
         attempt.fault != "voided"
         and attempt.has_pressures
         and attempt.systolic > attempt.diastolic
-        and (
-            round_half_up([attempt.systolic]) >= edge.systolic_mmhg or round_half_up([attempt.diastolic]) >= edge.diastolic_mmhg
-        )
+        and (attempt.systolic >= 100 * edge.systolic_mmhg or attempt.diastolic >= 100 * edge.diastolic_mmhg)
     )
 
 
