@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 import msgspec
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import JSON
-from quietcuff.ingest import Record
+from quietcuff.ingest import Page, Record
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -27,6 +28,15 @@ def answer_record(record: Record, *, location: str | None = None) -> ASGIRespons
     if location is not None:
         headers["Location"] = location
     return answer(record.body, status=201 if record.created else 200, headers=headers)
+
+
+def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
+    """A page of a list, with the way to the next one. ``url`` is the list's own, ``asked`` the parameters of this page."""
+    if page.cursor is None:
+        return answer(b'{"items":' + page.items + b',"next":null}')
+    following = f"{url}?{urlencode({**asked, 'cursor': page.cursor})}"
+    body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(following) + b"}"
+    return answer(body, headers={"Link": f'<{following}>; rel="next"'})
 
 
 def not_modified(etag: str) -> ASGIResponse:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import base64
 import binascii
 from typing import Any
-from urllib.parse import urlencode
 
-import msgspec
 from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import device_payload_operations as operations
-from quietcuff.api.answers import answer, answer_struct
+from quietcuff.api.answers import answer, answer_page, answer_struct
 from quietcuff.api.caller import caller_of
 from quietcuff.api.device_payload_operations import Replay
 from quietcuff.api.operations import described
@@ -74,11 +72,7 @@ class RefusedPayloads(Controller):
         service, asked = service_of(request), query_of(request, "limit", "cursor")
         limit = limit_parameter("limit", asked.get("limit", "50"), LONGEST_PAGE)
         page = await refused.list_refused(service.desk, caller_of(request), limit=limit, cursor=asked.get("cursor"))
-        if page.cursor is None:
-            return answer(b'{"items":' + page.items + b',"next":null}')
-        url = f"{service.settings.public_url}{self.path}?{urlencode({**asked, 'cursor': page.cursor})}"
-        body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(url) + b"}"
-        return answer(body, headers={"Link": f'<{url}>; rel="next"'})
+        return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{refused_id:str}", opt=described(operations.ONE_REFUSED))
     async def one(self, request: Request[Any, Any, Any], refused_id: FromPath[str]) -> ASGIResponse:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import urlencode
 
-import msgspec
 from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import ingest
 from quietcuff.api import reading_set_operations as operations
-from quietcuff.api.answers import answer, not_modified
+from quietcuff.api.answers import answer, answer_page, not_modified
 from quietcuff.api.caller import caller_of
 from quietcuff.api.fhir_answers import FHIR_JSON, publisher_of
 from quietcuff.api.operations import described
@@ -53,11 +51,7 @@ class ReadingSets(Controller):
         service = service_of(request)
         asked = query_of(request, "subject_id", "from", "to", "limit", "cursor")
         page = await ingest.list_sets(service.desk, caller_of(request), set_query(asked))
-        if page.cursor is None:
-            return answer(b'{"items":' + page.items + b',"next":null}')
-        url = f"{service.settings.public_url}{self.path}?{urlencode({**asked, 'cursor': page.cursor})}"
-        body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(url) + b"}"
-        return answer(body, headers={"Link": f'<{url}>; rel="next"'})
+        return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(operations.GET))
     async def get_one(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
