@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import base64
-import os
 import sys
-from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Any, TypeVar
-from uuid import uuid4
+from typing import Any
 
 import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from quietcuff.cli.desk import on_desk
 from quietcuff.cli.words import say
-from quietcuff.core.errors import NotFound
-from quietcuff.settings import read_settings
+from quietcuff.ingest import Caller, Desk, refused
+from quietcuff.ingest.payloads import Received
 
-T = TypeVar("T")
+ACTOR = "command"
 LONGEST_LIST = 200
 
 
@@ -45,16 +42,14 @@ def add_to(commands: Any) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     """Show the list as a table."""
 
-    async def ask(desk: Any, caller: Any) -> bytes:
-        from quietcuff.ingest import refused
-
+    async def ask(desk: Desk, caller: Caller) -> bytes:
         page = await refused.list_refused(desk, caller, limit=LONGEST_LIST, cursor=None)
         return page.items
 
     table = Table()
     for heading in ("id", "place", "code", "detail", "refused"):
         table.add_column(heading, overflow="fold")
-    for row in msgspec.json.decode(on_desk(arguments.tenant, ask)):
+    for row in msgspec.json.decode(on_desk(arguments.tenant, ACTOR, ask)):
         table.add_row(*(Text(row[name]) for name in ("id", "place", "code", "detail", "refused_at")))
     Console(highlight=False).print(table)
     return 0
@@ -63,14 +58,12 @@ def run_list(arguments: argparse.Namespace) -> int:
 def run_show(arguments: argparse.Namespace) -> int:
     """Write the bytes of a payload as they came."""
 
-    async def ask(desk: Any, caller: Any) -> bytes:
-        from quietcuff.ingest import refused
-
+    async def ask(desk: Desk, caller: Caller) -> bytes:
         row = await refused.read_refused(desk, caller, arguments.refused)
         payload = await refused.read_payload(desk, caller, row.payload_id)
         return base64.b64decode(payload.body_base64)
 
-    sys.stdout.buffer.write(on_desk(arguments.tenant, ask))
+    sys.stdout.buffer.write(on_desk(arguments.tenant, ACTOR, ask))
     return 0
 
 
@@ -78,38 +71,9 @@ def run_replay(arguments: argparse.Namespace) -> int:
     """Read a payload again; 1 where something of it is still refused."""
     repaired = None if arguments.repaired is None else Path(arguments.repaired).read_bytes()
 
-    async def ask(desk: Any, caller: Any) -> Any:
-        from quietcuff.ingest import refused
-
+    async def ask(desk: Desk, caller: Caller) -> Received:
         return await refused.replay(desk, caller, arguments.refused, repaired)
 
-    received = on_desk(arguments.tenant, ask)
+    received = on_desk(arguments.tenant, ACTOR, ask)
     say(f"{received.changed} set(s) changed, {received.replayed} reading(s) known already, {len(received.refused)} refused.")
     return 1 if received.refused else 0
-
-
-def on_desk(tenant: str, work: Callable[[Any, Any], Awaitable[T]]) -> T:
-    """Do one piece of work at the desk of the database that the environment names, for a tenant by its name.
-
-    Raises:
-        NotFound: there is no tenant of that name.
-    """
-    from quietcuff.ingest import Caller, open_desk
-    from quietcuff.rules.catalog import load_rulebook
-    from quietcuff.storage.migrate import require_newest_schema
-    from quietcuff.storage.store import NO_TENANT, open_store
-    from quietcuff.storage.tenants import find_tenant
-
-    async def do() -> T:
-        store = open_store(read_settings(os.environ).database_url)
-        try:
-            await store.read(NO_TENANT, require_newest_schema)
-            found = await store.read(NO_TENANT, lambda connection: find_tenant(connection, tenant))
-            if found is None:
-                raise NotFound("There is no tenant of that name.")
-            caller = Caller(tenant_id=found.tenant_id, actor="command", request_id=str(uuid4()))
-            return await work(open_desk(store, load_rulebook()), caller)
-        finally:
-            await store.close()
-
-    return asyncio.run(do())

@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
-import os
-from collections.abc import Awaitable, Callable
-from typing import Any, TypeVar
-from uuid import uuid4
+from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from quietcuff.cli.desk import on_desk
 from quietcuff.cli.words import say
-from quietcuff.core.errors import NotFound
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import Replay, TargetRecord
-from quietcuff.ingest import Caller, Desk, open_desk
-from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import read_settings
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import find_tenant
+from quietcuff.ingest import Caller, Desk
 
-T = TypeVar("T")
 ACTOR = "operator"
 
 
@@ -51,7 +41,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     table = Table()
     for heading in ("id", "kind", "URL", "state", "reason", "waiting", "since", "given up"):
         table.add_column(heading, overflow="fold")
-    for item in on_desk(arguments.tenant, items):
+    for item in on_desk(arguments.tenant, ACTOR, items):
         shown = (item.id, item.kind, item.url, item.state, item.reason or "", str(item.waiting))
         table.add_row(*map(Text, (*shown, item.oldest_waiting_at or "", str(item.undelivered))))
     Console(highlight=False).print(table)
@@ -64,28 +54,6 @@ def run_replay(arguments: argparse.Namespace) -> int:
     async def replay(desk: Desk, caller: Caller) -> int:
         return (await targets.replay(desk, caller, arguments.target, Replay(ids=arguments.entry or None))).replayed
 
-    count = on_desk(arguments.tenant, replay)
+    count = on_desk(arguments.tenant, ACTOR, replay)
     say(f"{count} to be sent again.")
     return 0 if count else 1
-
-
-def on_desk(tenant_name: str, work: Callable[[Desk, Caller], Awaitable[T]]) -> T:
-    """Do one piece of work for a tenant, on the database that the environment names.
-
-    Raises:
-        NotFound: no tenant of that name, or no target of that id.
-    """
-
-    async def do() -> T:
-        store = open_store(read_settings(os.environ).database_url)
-        try:
-            await store.read(NO_TENANT, require_newest_schema)
-            tenant = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, tenant_name))
-            if tenant is None:
-                raise NotFound("There is no tenant of that name.")
-            caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=str(uuid4()))
-            return await work(open_desk(store, load_rulebook()), caller)
-        finally:
-            await store.close()
-
-    return asyncio.run(do())
