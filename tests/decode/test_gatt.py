@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import random
 import struct
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -239,6 +239,15 @@ def test_an_hour_that_comes_twice_or_never_is_flagged() -> None:
     assert place(never, vienna, is_assumed=False).notes == ("clock-hour-unclear",)
     assert is_in_gap(never, vienna) and not is_in_gap(datetime(2026, 3, 29, 3, 30), vienna)  # noqa: DTZ001
     assert place(datetime(2026, 5, 4, 2, 30), vienna, is_assumed=True).notes == ("clock-zone-assumed",)  # noqa: DTZ001
+
+
+def test_an_offset_with_seconds_of_long_ago_is_told_in_utc() -> None:
+    """Source: the time-zone database: Amsterdam kept its local mean time, 19 minutes and 32 seconds ahead, until 1937."""
+    amsterdam = ZoneInfo("Europe/Amsterdam")
+    local = datetime(1930, 1, 15, 12, 0)  # noqa: DTZ001
+    found = place(local, amsterdam, is_assumed=False).at
+    assert found == local.replace(tzinfo=amsterdam)
+    assert (found.utcoffset() or timedelta()).seconds % 60 == 0
 
 
 def test_ten_thousand_damaged_values_are_read_or_refused_and_nothing_else() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -30,12 +30,14 @@ def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> Placed:
     offset = early.utcoffset() or timedelta()
     if late.utcoffset() != offset:
         notes.append("clock-hour-unclear")
-    return Placed(at=local.replace(tzinfo=timezone(offset)), notes=tuple(notes))
+    at = local.replace(tzinfo=timezone(offset))
+    # Local mean times of long ago have seconds in their offsets, which cannot be written.
+    return Placed(at=at if offset.seconds % 60 == 0 else at.astimezone(UTC), notes=tuple(notes))
 
 
 def is_in_gap(local: datetime, zone: ZoneInfo) -> bool:
     """Whether a local time never was, because clocks were put forward over it."""
-    there_and_back = local.replace(tzinfo=zone).astimezone(timezone.utc).astimezone(zone)  # noqa: UP017
+    there_and_back = local.replace(tzinfo=zone).astimezone(UTC).astimezone(zone)
     return there_and_back.replace(tzinfo=None) != local
 
 

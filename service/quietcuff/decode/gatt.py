@@ -39,7 +39,6 @@ FEATURE = "2A49"
 RESERVED_FLAGS = {"2A35": 0xE0, "2A36": 0xE0, "2B34": 0x80, "2B35": 0x80}
 UNIT_FLAG, EPOCH_FLAG = 0, 6
 EPOCHS = {0: datetime(1900, 1, 1), 1: datetime(2000, 1, 1)}  # noqa: DTZ001
-UNKNOWN_USER = 0xFF
 
 STATUS_BITS = {0: "body_movement", 1: "cuff_too_loose", 2: "irregular_pulse", 5: "improper_position"}
 PULSE_RANGE_SHIFT, PULSE_RANGES = 3, ("in_range", "above_upper", "below_lower", "reserved")

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.readings import check_instant
+from quietcuff.decode.clocks import is_in_gap, place
 
 Precision = Literal["year", "month", "day", "hour", "minute", "second", "fraction"]
 PRECISIONS: dict[int, Precision] = {4: "year", 6: "month", 8: "day", 10: "hour", 12: "minute", 14: "second"}
@@ -76,13 +77,11 @@ def placed(wall: datetime, offset: str | None, zone: ZoneInfo) -> tuple[datetime
     """
     if offset is not None:
         return wall.replace(tzinfo=offset_of(offset)), "offset"
-    local = wall.replace(tzinfo=zone)
-    shift, later = local.utcoffset() or timedelta(), local.replace(fold=1).utcoffset()
-    if local.astimezone(UTC).astimezone(zone).replace(tzinfo=UTC) != wall:
+    local = wall.replace(tzinfo=None)
+    if is_in_gap(local, zone):
         raise NoSuchTime("time-skipped", "A time that the clocks of the zone show, or an offset beside it.")
-    at = wall.replace(tzinfo=timezone(shift))
-    # Local mean times of long ago have seconds in their offsets, which cannot be written.
-    return (at if shift.seconds % 60 == 0 else at.astimezone(UTC)), ("assumed" if shift == later else "unclear")
+    found = place(local, zone, is_assumed=True)
+    return found.at, ("unclear" if "clock-hour-unclear" in found.notes else "assumed")
 
 
 def offset_of(text: str) -> timezone:
