@@ -14,7 +14,7 @@ from quietcuff.export.moves import BUILDERS, MeanStand, Stands
 from quietcuff.export.places import KINDS_BY_LETTER, MEAN
 from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher
-from quietcuff.export.retold import Past
+from quietcuff.export.retold import RetoldSet
 from quietcuff.export.shapes import Observation, Provenance
 from quietcuff.export.sittings import ObservationStatus, Stand
 from quietcuff.storage.export_pages import SetOnPage
@@ -39,7 +39,7 @@ class SittingExport:
         self._window = window
         self._public_url = publisher.public_url
         self._mean_since = of.mean_since
-        self._past = Past(publisher, of.versions.values())
+        self._past = RetoldSet(publisher, of.versions.values())
         self._frames: dict[int, Frame] = {}
         if of.has_moved:
             self._version = max(version for version, row in of.versions.items() if row.created_at <= window.at)

@@ -14,16 +14,16 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import NotFound
-from quietcuff.export.bundle import shown
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.frames import frame_of
 from quietcuff.export.mean import mean_observation
-from quietcuff.export.moves import BUILDERS, Stands, next_stands
+from quietcuff.export.moves import BUILDERS
 from quietcuff.export.parties import device_shown, find_device_shown, find_patient, patient_shown
 from quietcuff.export.places import is_plain_id, observation_key, place_name, provenance_version
 from quietcuff.export.provenances import provenances_of
 from quietcuff.export.read import ENCODER, Read, read_resource
-from quietcuff.export.records import Publisher, stored_sitting
+from quietcuff.export.records import Publisher
+from quietcuff.export.retold import RetoldSet
 from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
 from quietcuff.export.sittings import Stand, StoredSitting, instant
 from quietcuff.storage.entries import ObservationKey
@@ -116,17 +116,12 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
 
 def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[Stand, StoredSitting]]:
     """Where an Observation stood after each version of its set, and the version of the set that it showed."""
-    stands, before, sittings = Stands(), None, dict[int, StoredSitting]()
-    for row in rows:
-        sitting = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown(row))
-        sittings[row.version] = after = msgspec.structs.replace(sitting, is_voided=row.status == "voided")
-        mean_shown = None if stands.mean is None else sittings[stands.mean.from_version]
-        stands = next_stands(stands, before, mean_shown, after, version=row.version, at=row.created_at)
-        before = after
+    retold = RetoldSet(publisher, rows)
+    for version, stands in retold.stands(len(rows)):
         if key.kind == "mean" and stands.mean is not None:
-            yield stands.mean.stand, sittings[stands.mean.from_version]
+            yield stands.mean.stand, retold.sitting(stands.mean.from_version)
         elif (stand := stands.places.get(place_name(key.kind, key.index))) is not None:
-            yield stand, after
+            yield stand, retold.sitting(version)
 
 
 def observation_of(publisher: Publisher, sitting: StoredSitting, key: ObservationKey, stand: Stand) -> Observation:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import msgspec
 
+from quietcuff.export.bundle import shown
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.records import Publisher, stored_sitting
 from quietcuff.export.sittings import StoredSitting
-from quietcuff.storage.shown import VersionShown
 from quietcuff.storage.versions import VersionRow
 
 
-class Past:
+class RetoldSet:
     """The versions of one set, decoded when they are needed and at most once."""
 
     def __init__(self, publisher: Publisher, rows: Iterable[VersionRow]) -> None:
@@ -28,23 +28,26 @@ class Past:
             known = self._sittings[version] = sitting_of(self._publisher, self.rows[version])
         return known
 
-    def stands_after(self, version: int) -> Stands:
-        """Where everything stood once that version was stored, moved on from the first version as the flow moved it.
+    def stands(self, last: int) -> Iterator[tuple[int, Stands]]:
+        """Each version up to the last, with where everything stood once it was stored, moved on as the flow moved it.
 
-        Every version up to that one must be there.
+        Every version from the first to that one must be there.
         """
         stands, before = Stands(), None
-        for number in range(1, version + 1):
+        for number in range(1, last + 1):
             after = self.sitting(number)
-            shown = None if stands.mean is None else self.sitting(stands.mean.from_version)
+            of_mean = None if stands.mean is None else self.sitting(stands.mean.from_version)
             at = self.rows[number].created_at
-            stands = next_stands(stands, before, shown, after, version=number, at=at)
+            stands = next_stands(stands, before, of_mean, after, version=number, at=at)
             before = after
-        return stands
+            yield number, stands
+
+    def stands_after(self, version: int) -> Stands:
+        """Where everything stood once that version was stored; at version 0 there was nothing."""
+        return next((stands for number, stands in self.stands(version) if number == version), Stands())
 
 
 def sitting_of(publisher: Publisher, row: VersionRow) -> StoredSitting:
     """One version of a set out of its row."""
-    shown = VersionShown(row.version, row.document, row.evaluation)
-    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown)
+    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown(row))
     return msgspec.structs.replace(found, is_voided=True) if row.status == "voided" else found
