@@ -1,11 +1,12 @@
 """How fast ``quietcuff import`` stores lines, and how much memory it takes, as the file grows.
 
-    python tests/bench/bench_import.py [--lines 20000] [--only sqlite|postgresql] [--replay]
+    python tests/bench/bench_import.py [--lines 20000] [--only sqlite|postgresql] [--replay] [--kill 0.5]
 
 The lines are made on the fly and go through a pipe into the command, a process of its own: invented sittings of four readings
 with every question answered, five a person, in the order of time. Printed are the rate of each part, and the most memory that
-the command had held at 10 %, 50 % and 100 % of the lines. ``--replay`` imports the same lines a second time. At the end the
-database must hold each sitting once.
+the command had held at 10 %, 50 % and 100 % of the lines. ``--replay`` imports the same lines a second time. ``--kill`` stops
+the command with SIGKILL when it has been sent that part of the lines, as a file that is imported may be; then all of them are
+imported from the first on. At the end the database must hold each sitting once, with each reading once.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import open_store
 
 SITTINGS_A_PERSON = 5
+READINGS_A_SITTING = 4
 FIRST_DAY = date(2025, 1, 6)
 MEGABYTE = 1024 * 1024
 PARTS = (0.1, 0.5, 1.0)
@@ -73,8 +75,8 @@ def peak_memory_bytes(process: subprocess.Popen[bytes]) -> int:
     return int(line.split()[1]) * 1024
 
 
-def import_lines(url: str, count: int) -> None:
-    """Send the lines through the command, and print how it goes."""
+def import_lines(url: str, count: int, kill_at: int | None = None) -> None:
+    """Send the lines through the command, and print how it goes; kill it when it was sent so many."""
     environment = {**os.environ, "QUIETCUFF_DATABASE_URL": url}
     command = [sys.executable, "-m", "quietcuff", "import", "-", "--tenant", "clinic"]
     process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE, env=environment)
@@ -84,6 +86,11 @@ def import_lines(url: str, count: int) -> None:
     done = 0
     for number, line in enumerate(sittings(count), 1):
         process.stdin.write(line)
+        if number == kill_at:
+            process.kill()
+            process.wait()
+            print(f"  killed when {number:,} lines were sent, {number / (time.monotonic() - began):.0f} lines/s", flush=True)
+            return
         if number in marks:
             process.stdin.flush()
             now = time.monotonic()
@@ -103,12 +110,25 @@ def import_lines(url: str, count: int) -> None:
         raise SystemExit("\n".join(told))
 
 
-async def count_sets(url: str) -> int:
+async def count_rows(url: str) -> dict[str, int]:
+    """How many there are of everything that a sitting leaves behind; a claim is what an identifier is known by."""
     store = open_store(url)
     clinic = await open_clinic(store, load_rulebook())
-    found = await clinic.count("reading_set")
+    found = {table: await clinic.count(table) for table in ("reading_set", "set_version", "reading", "claim", "subject")}
     await store.close()
     return found
+
+
+def rows_of(count: int) -> dict[str, int]:
+    """How many there must be when each sitting is in the database once."""
+    people = max(1, count // SITTINGS_A_PERSON)
+    return {
+        "reading_set": count,
+        "set_version": count,
+        "reading": count * READINGS_A_SITTING,
+        "claim": count,
+        "subject": people,
+    }
 
 
 @contextmanager
@@ -125,16 +145,21 @@ def main() -> None:
     parser.add_argument("--lines", type=int, default=20_000)
     parser.add_argument("--only", choices=["sqlite", "postgresql"])
     parser.add_argument("--replay", action="store_true", help="import the same lines again")
+    parser.add_argument("--kill", type=float, metavar="PART", help="kill the command when this part of the lines was sent")
     chosen = parser.parse_args()
     for kind in [chosen.only] if chosen.only else ["sqlite", "postgresql"]:
         with fresh_database(kind) as url:
+            if chosen.kill:
+                print(f"{kind}, {chosen.lines:,} lines, killed")
+                import_lines(url, chosen.lines, kill_at=round(chosen.kill * chosen.lines))
+                print(f"  {asyncio.run(count_rows(url))} in the database", flush=True)
             for which in ("first", "again") if chosen.replay else ("first",):
                 print(f"{kind}, {chosen.lines:,} lines, {which}")
                 import_lines(url, chosen.lines)
-            found = asyncio.run(count_sets(url))
-            if found != chosen.lines:
-                raise SystemExit(f"{found} sittings in the database, not {chosen.lines}")
-            print(f"  {found:,} sittings in the database, each once")
+            found, expected = asyncio.run(count_rows(url)), rows_of(chosen.lines)
+            if found != expected:
+                raise SystemExit(f"{found} in the database, not {expected}")
+            print(f"  {found} in the database: each once")
 
 
 if __name__ == "__main__":
