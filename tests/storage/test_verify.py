@@ -19,6 +19,9 @@ DAMAGE = {
     "a version that no set has": "DELETE FROM reading_set WHERE {set}",
     "a reading that no set has": "DELETE FROM reading_set WHERE {set}",
     "a claim that stands for no version": "DELETE FROM set_version WHERE {set}",
+    "deleted, and there all the same": (
+        "INSERT INTO deleted_set SELECT tenant_id, set_id, subject_id, version, 'r0', created_at FROM reading_set WHERE {set}"
+    ),
 }
 
 

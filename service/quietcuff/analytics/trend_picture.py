@@ -11,7 +11,7 @@ from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.plotting import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import Facts
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Caller, Desk
@@ -19,6 +19,7 @@ from quietcuff.ingest.overview import stored_sitting
 from quietcuff.ingest.people import DECODER
 from quietcuff.ingest.reading_back import first_moment
 from quietcuff.storage.answers import AnsweredVersion, answers_of_subject_taken
+from quietcuff.storage.deleted import missing_subject
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.subjects import find_subject
@@ -50,19 +51,24 @@ async def read_trend_picture(desk: Desk, caller: Caller, wanted: str, query: Tre
     since = first_moment(query.since, tenant.zone, "from") or BEFORE_ALL
     until = first_moment(query.until, tenant.zone, "to") or AFTER_ALL
     person = read_id(wanted)
-    found = await desk.store.read(caller.tenant_id, lambda work: read_sets(work, caller.tenant_id, person, since, until))
-    if found is None:
-        raise NotFound("subject")
-    return await draw(lambda: picture_of(found[0], found[1], book, query.guideline))
+    facts, versions = await desk.store.read(
+        caller.tenant_id, lambda work: read_sets(work, caller.tenant_id, person, since, until)
+    )
+    return await draw(lambda: picture_of(facts, versions, book, query.guideline))
 
 
 def read_sets(
     transaction: Transaction, tenant_id: int, person: UUID, since: datetime, until: datetime
-) -> tuple[Facts, list[AnsweredVersion]] | None:
-    """What is known of the person and the newest versions of the sets, the latest taken first; one more than are drawn."""
+) -> tuple[Facts, list[AnsweredVersion]]:
+    """What is known of the person and the newest versions of the sets, the latest taken first; one more than are drawn.
+
+    Raises:
+        NotFound: nobody of this tenant.
+        Deleted: somebody who was deleted.
+    """
     known = find_subject(transaction, tenant_id, person)
     if known is None:
-        return None
+        raise missing_subject(transaction, tenant_id, person)
     versions = answers_of_subject_taken(transaction, tenant_id, person, since, until, MOST_SETS + 1)
     return DECODER.decode(known.facts), versions
 

@@ -52,6 +52,12 @@ NOT_FOUND = _problem(
     "Nothing is here",
     "There is no such route, or nothing of that id that this key may see. The two are not told apart.",
 )
+DELETED = _problem(
+    "deleted",
+    410,
+    "It was deleted",
+    "What had this id was deleted: its time of retention is over, or its person was erased. It does not come back.",
+)
 METHOD_NOT_ALLOWED = _problem(
     "method-not-allowed", 405, "This method is not for this route", "The header Allow lists the methods that are."
 )
@@ -128,6 +134,7 @@ PROBLEM_TYPES = (
     NOT_AUTHENTICATED,
     NOT_ALLOWED,
     NOT_FOUND,
+    DELETED,
     METHOD_NOT_ALLOWED,
     FORMAT_NOT_OFFERED,
     CONFLICT,

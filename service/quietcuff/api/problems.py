@@ -87,6 +87,7 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
 UNFORESEEN = Refusal(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")
 PLAIN: dict[type[Exception], Refusal] = {
     errors.NotFound: Refusal(kind=kinds.NOT_FOUND, detail="Nothing of that name is here for this key."),
+    errors.Deleted: Refusal(kind=kinds.DELETED, detail="What had this id was deleted."),
     errors.VersionNotNamed: Refusal(kind=kinds.VERSION_NOT_NAMED, detail="Send the ETag of what you have seen as If-Match."),
     errors.NotAuthenticated: Refusal(
         kind=kinds.NOT_AUTHENTICATED,

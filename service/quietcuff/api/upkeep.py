@@ -1,5 +1,5 @@
-"""What is done beside the requests: every half minute idle sets are closed, the uses of keys noted, old tokens
-forgotten; exports are worked on, and what is stored is sent on, as it comes."""
+"""What is done beside the requests: every half minute idle sets are closed, what is older than its tenant keeps is
+deleted, the uses of keys are noted, old tokens forgotten; exports are worked on, and what is stored is sent on, as it comes."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from uuid import uuid4
 from quietcuff import ingest
 from quietcuff.api.logs import log_failure
 from quietcuff.api.service import Service
+from quietcuff.ingest import retention
 from quietcuff.ingest.bulk_worker import Worker
 from quietcuff.storage.api_keys import touch_key
 from quietcuff.storage.jobs import Transaction
@@ -25,6 +26,7 @@ async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) ->
     """Do all of it again and again. What fails is logged, and done again the next time all the same."""
     while True:
         await attempt(close_idle_sets, service)
+        await attempt(delete_what_is_over, service)
         await attempt(note_uses, service)
         await attempt(forget_old_tokens, service)
         await asyncio.sleep(seconds_between)
@@ -67,6 +69,11 @@ async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) 
 async def close_idle_sets(service: Service) -> None:
     """Close the open sets in which nothing arrives any more."""
     await ingest.close_idle_sets(service.desk)
+
+
+async def delete_what_is_over(service: Service) -> None:
+    """Delete what is older than its tenant keeps."""
+    await retention.delete_what_is_over(service.desk)
 
 
 async def forget_old_tokens(service: Service) -> None:

@@ -22,6 +22,7 @@ from quietcuff.cli import (
     listen_mllp,
     openapi,
     refused,
+    retention,
     serve,
     targets,
     tenants,
@@ -45,6 +46,7 @@ COMMANDS = (
     database,
     openapi,
     refused,
+    retention,
 )
 
 

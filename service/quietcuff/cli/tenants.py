@@ -16,6 +16,8 @@ from quietcuff.core.readings import System, Text
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.tenants import Tenant, TenantSettings, find_tenant, save_settings
 
+MOST_YEARS = 200
+
 
 class Authority(msgspec.Struct, frozen=True):
     """Which system a name stands for."""
@@ -39,6 +41,12 @@ def add_to(commands: Any) -> None:
         metavar="NAME=SYSTEM",
         help="the system of identifiers that HL7 v2 senders know by a name; without SYSTEM the name is forgotten",
     )
+    change.add_argument(
+        "--keep-years",
+        type=int,
+        metavar="YEARS",
+        help="delete what was measured longer ago, 1 to 200; 0 keeps everything, as it is at first",
+    )
     change.set_defaults(run=run_set)
     for action in (show, change):
         action.add_argument("tenant", metavar="NAME")
@@ -58,6 +66,10 @@ def run_set(arguments: argparse.Namespace) -> int:
     if zone is not None and not is_zone(zone):
         accepted = "A zone of the time-zone database, such as Europe/Amsterdam."
         faults.append(Fault(parameter="time-zone", code="unknown-code", detail=accepted))
+    keep_years = arguments.keep_years
+    if keep_years is not None and not 0 <= keep_years <= MOST_YEARS:
+        accepted = f"A whole number of years, 1 to {MOST_YEARS}; 0 keeps everything."
+        faults.append(Fault(parameter="keep-years", code="out-of-range", detail=accepted))
     forgotten = {said[:-1] for said in arguments.authority if said.endswith("=")}
     added = [authority_of(said, faults) for said in arguments.authority if not said.endswith("=")]
     if faults:
@@ -68,7 +80,10 @@ def run_set(arguments: argparse.Namespace) -> int:
         kept = {name: system for name, system in tenant.settings.authorities.items() if name not in forgotten}
         authorities = kept | {authority.name: authority.system for authority in added if authority is not None}
         settings: TenantSettings = msgspec.structs.replace(
-            tenant.settings, time_zone=zone or tenant.settings.time_zone, authorities=authorities
+            tenant.settings,
+            time_zone=zone or tenant.settings.time_zone,
+            authorities=authorities,
+            keep_years=tenant.settings.keep_years if keep_years is None else keep_years or None,
         )
         save_settings(connection, tenant.tenant_id, settings)
 

@@ -5,6 +5,7 @@ QuietcuffError
 ├── NotAcceptable          read and understood, but with faults: all of them, each with its place
 ├── RulesNotLoadable       a rule file that does not hold together
 ├── NotFound               nothing of that name for this tenant
+│   └── Deleted            it was there, and was deleted after its time of retention
 ├── Conflict               the state of what is stored forbids it: set closed, identifier taken
 ├── VersionNotNamed        a change that must name the version it changes
 ├── VersionStale           a change to a version that is no longer the newest
@@ -64,6 +65,10 @@ class RulesNotLoadable(QuietcuffError):
 
 class NotFound(QuietcuffError):
     """Nothing of that name exists for this tenant."""
+
+
+class Deleted(NotFound):
+    """It was there, and was deleted: its time of retention is over, or its person was erased."""
 
 
 class Conflict(QuietcuffError):

@@ -20,7 +20,7 @@ class Output(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True, rename="camel"):
-    """The manifest. Nothing that could be read is ever deleted here, so that ``deleted`` is there and empty."""
+    """The manifest. ``deleted`` lists the files of what a copy is to delete; only exports with ``_since`` have any."""
 
     transaction_time: str
     request: str

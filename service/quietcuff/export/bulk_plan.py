@@ -12,7 +12,7 @@ from quietcuff.storage.members import Members
 
 # The order in which files are made: first what can change under the export, for that is read soonest after its moment.
 EXPORTED_TYPES = ("Patient", "Device", "Observation", "Provenance")
-Step = Literal["Patient", "Device", "sittings", "end"]
+Step = Literal["Patient", "Device", "sittings", "deleted sittings", "deleted people", "end"]
 Pairs = tuple[tuple[str, str], ...]
 
 
@@ -44,12 +44,13 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Which step an export is at, and the last key of the last page that is stored."""
+    """Which step an export is at, and the last key of the last page that is stored: ids, or a moment and an id."""
 
     step: Step = "Patient"
     subject_id: UUID | None = None
     set_id: UUID | None = None
     device_id: UUID | None = None
+    deleted_at: datetime | None = None
     resources: int = 0
 
     @property
@@ -57,7 +58,9 @@ class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
         """How far it is, from 0 to 100: ids of people are spread evenly, and sittings are most of the work."""
         if self.step in ("Patient", "Device"):
             return 0
-        return 100 if self.step == "end" else ((self.subject_id or UUID(int=0)).int * 100) >> 128
+        if self.step != "sittings":
+            return 100
+        return ((self.subject_id or UUID(int=0)).int * 100) >> 128
 
 
 def words(progress: Progress) -> str:

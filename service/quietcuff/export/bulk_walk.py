@@ -14,12 +14,14 @@ from quietcuff import __version__
 from quietcuff.export.bulk_elements import Elements
 from quietcuff.export.bulk_plan import Plan, Progress, Step
 from quietcuff.export.bulk_sittings import SittingExport, Window
+from quietcuff.export.deletions import lines_of_sets, lines_of_subjects
 from quietcuff.export.devices import service_device
 from quietcuff.export.matching import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.export.parties import device_shown, patient_shown
 from quietcuff.export.problems import note_line
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Observation, Provenance, Resource
+from quietcuff.storage.deleted import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
 from quietcuff.storage.devices import DeviceRow
 from quietcuff.storage.export_pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
 from quietcuff.storage.registry_search import RowKey
@@ -27,7 +29,15 @@ from quietcuff.storage.search import Snapshot
 from quietcuff.storage.subjects import SubjectRow
 
 SITTING_TYPES = ("Observation", "Provenance")
-NEXT_STEP: dict[Step, Step] = {"Patient": "Device", "Device": "sittings", "sittings": "end"}
+NEXT_STEP: dict[Step, Step] = {
+    "Patient": "Device",
+    "Device": "sittings",
+    "sittings": "deleted sittings",
+    "deleted sittings": "deleted people",
+    "deleted people": "end",
+}
+DELETIONS = ("deleted", "Bundle")
+DELETIONS_A_PAGE = 1_000
 ERRORS = ("error", "OperationOutcome")
 
 # By purpose and type.
@@ -64,6 +74,8 @@ class RawPage(msgspec.Struct, frozen=True, kw_only=True):
     devices: list[DeviceRow] = []
     end: UUID | None = None
     sets: SetsPage | None = None
+    deleted_sets: list[DeletedSet] = []
+    deleted_subjects: list[DeletedSubject] = []
     matching: Places | None = None
     keys: frozenset[RowKey] | None = None
     is_service_wanted: bool = False
@@ -99,6 +111,20 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
         places = matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at)
         keys = frozenset((one.set_id, version) for one in page.sets for version in one.versions)
         return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", keys))
+    return read_deletions(snapshot, walk, progress)
+
+
+def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
+    """Read the next page of what was deleted since the export before; a first export has nothing to tell of that."""
+    if walk.plan.since is None:
+        return RawPage()
+    span, last = walk.span, progress.set_id or progress.subject_id
+    after = None if progress.deleted_at is None or last is None else (progress.deleted_at, last)
+    between = Between(tenant_id=span.tenant_id, members=span.members, since=walk.plan.since, at=walk.at, after=after)
+    if progress.step == "deleted sittings" and not set(walk.plan.types).isdisjoint(SITTING_TYPES):
+        return RawPage(deleted_sets=sets_deleted(snapshot, between, DELETIONS_A_PAGE))
+    if progress.step == "deleted people" and "Patient" in walk.plan.types:
+        return RawPage(deleted_subjects=subjects_deleted(snapshot, between, DELETIONS_A_PAGE))
     return RawPage()
 
 
@@ -115,8 +141,10 @@ def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
         produced = patient_lines(walk, progress, page)
     elif progress.step == "Device":
         produced = device_lines(walk, progress, page)
-    else:
+    elif progress.step == "sittings":
         produced = sitting_lines(walk, progress, page)
+    else:
+        produced = deletion_lines(walk, progress, page)
     merged = lines | {key: made for key, made in produced.lines.items() if made}
     made = sum(len(found) for (purpose, _), found in merged.items() if purpose == "output")
     counted = msgspec.structs.replace(produced.progress, resources=produced.progress.resources + made)
@@ -151,8 +179,13 @@ def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 def after_parties(progress: Progress, **end: UUID | None) -> Progress:
     """How far it is after a page of people or devices that ended there; None where it was the last page."""
     if None in end.values():
-        return Progress(step=NEXT_STEP[progress.step], resources=progress.resources)
+        return next_step(progress)
     return msgspec.structs.replace(progress, **end)
+
+
+def next_step(progress: Progress) -> Progress:
+    """The beginning of the next step."""
+    return Progress(step=NEXT_STEP[progress.step], resources=progress.resources)
 
 
 def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
@@ -169,8 +202,21 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
             lines["output", "Provenance"] += [provenances.line(found) for found in made if isinstance(found, Provenance)]
     end = None if page.sets is None else page.sets.end
     if end is None:
-        return Produced(lines=lines, progress=Progress(step="end", resources=progress.resources))
+        return Produced(lines=lines, progress=next_step(progress))
     return Produced(lines=lines, progress=msgspec.structs.replace(progress, subject_id=end[0], set_id=end[1]))
+
+
+def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """What a copy is to delete. Filters of Observations do not ask what is gone: all of it is told."""
+    lines = lines_of_sets(page.deleted_sets, walk.plan.types) + lines_of_subjects(page.deleted_subjects)
+    after = next_step(progress)
+    if len(page.deleted_sets) == DELETIONS_A_PAGE:
+        last = page.deleted_sets[-1]
+        after = msgspec.structs.replace(progress, deleted_at=last.deleted_at, set_id=last.set_id)
+    elif len(page.deleted_subjects) == DELETIONS_A_PAGE:
+        person = page.deleted_subjects[-1]
+        after = msgspec.structs.replace(progress, deleted_at=person.deleted_at, subject_id=person.subject_id)
+    return Produced(lines={DELETIONS: lines}, progress=after)
 
 
 def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> list[Resource]:

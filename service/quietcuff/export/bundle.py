@@ -14,6 +14,7 @@ from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher, SetExport
 from quietcuff.export.shapes import Bundle, Device, Entry, Identifier, Resource
 from quietcuff.export.sittings import StoredSitting, instant
+from quietcuff.storage.deleted import missing_set
 from quietcuff.storage.entries import KINDS, ObservationEntry, ObservationQuery
 from quietcuff.storage.provenance_rows import first_means
 from quietcuff.storage.search import Snapshot, find_observations
@@ -31,11 +32,14 @@ def sitting_bundle(snapshot: Snapshot, publisher: Publisher, set_id: str) -> byt
 
     Raises:
         NotFound: no set of that id for this tenant.
+        Deleted: there was one.
     """
     tenant_id = publisher.tenant.tenant_id
-    row = find_set(snapshot, tenant_id, UUID(set_id)) if is_plain_id(set_id) else None
-    if row is None:
+    if not is_plain_id(set_id):
         raise NotFound("reading set")
+    row = find_set(snapshot, tenant_id, UUID(set_id))
+    if row is None:
+        raise missing_set(snapshot, tenant_id, UUID(set_id))
     resources = sitting_resources(snapshot, publisher, row)
     bundle = Bundle(
         id=set_id,

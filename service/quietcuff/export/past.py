@@ -14,6 +14,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import NotFound
+from quietcuff.export.deletions import deleted_at, history_of_deleted, refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.frames import frame_of
 from quietcuff.export.mean import mean_observation
@@ -50,10 +51,15 @@ def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, l
 
     Raises:
         NotFound: no such resource, or no such version of it.
+        Deleted: there was such a resource.
     """
     if resource_type not in PASTS:
         return current_version(read_resource(snapshot, publisher, resource_type, logical_id), version)
-    found = PASTS[resource_type](snapshot, publisher, logical_id)
+    try:
+        found = PASTS[resource_type](snapshot, publisher, logical_id)
+    except NotFound:
+        refuse_deleted(snapshot, publisher, resource_type, logical_id)
+        raise
     past = next((one for one in found if one.version == version), None)
     if past is None:
         raise NotFound("version")
@@ -68,14 +74,20 @@ def current_version(read: Read, version: str) -> Read:
 
 
 def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, since: datetime | None) -> bytes:
-    """Every version of a resource since a moment, newest first, as a Bundle in JSON.
+    """Every version of a resource since a moment, newest first, as a Bundle in JSON; of what was deleted, that it was.
 
     Raises:
         NotFound: no such resource.
     """
-    found = PASTS[resource_type](snapshot, publisher, logical_id)
-    wanted = [one for one in reversed(found) if since is None or one.updated_at is None or one.updated_at >= since]
     address = publisher.address(resource_type, logical_id)
+    try:
+        found = PASTS[resource_type](snapshot, publisher, logical_id)
+    except NotFound:
+        at = deleted_at(snapshot, publisher, resource_type, logical_id)
+        if at is None:
+            raise
+        return history_of_deleted(address, f"{resource_type}/{logical_id}", at, since)
+    wanted = [one for one in reversed(found) if since is None or one.updated_at is None or one.updated_at >= since]
     asked = "" if since is None else f"?_since={instant(since)}"
     bundle = Bundle(
         type="history",

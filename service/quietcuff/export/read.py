@@ -14,6 +14,7 @@ from quietcuff import __version__
 from quietcuff.core.errors import NotFound
 from quietcuff.export.audit import audit_event, audit_key
 from quietcuff.export.bundle import version_of
+from quietcuff.export.deletions import refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.parties import find_device_shown, find_patient
 from quietcuff.export.places import observation_key, provenance_version
@@ -66,11 +67,16 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
 
     Raises:
         NotFound: no such type, or nothing of that id for this tenant.
+        Deleted: there was something of that id.
     """
     reader = READERS.get(resource_type)
     if reader is None:
         raise NotFound(resource_type)
-    return reader(snapshot, publisher, logical_id)
+    try:
+        return reader(snapshot, publisher, logical_id)
+    except NotFound:
+        refuse_deleted(snapshot, publisher, resource_type, logical_id)
+        raise
 
 
 def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:

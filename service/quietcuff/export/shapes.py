@@ -255,15 +255,15 @@ class EntryResponse(Shape, frozen=True, kw_only=True, gc=False):
     """What such a request would have been answered."""
 
     status: str
-    etag: str
+    etag: str | None = None
     last_modified: str | None = None
 
 
 class Entry(Shape, frozen=True, kw_only=True, gc=False):
-    """One resource of a bundle, under its absolute address."""
+    """One resource of a bundle, under its absolute address; or its deletion, which has no resource."""
 
-    full_url: str
-    resource: Resource
+    full_url: str | None = None
+    resource: Resource | None = None
     search: SearchMode | None = None
     request: EntryRequest | None = None
     response: EntryResponse | None = None

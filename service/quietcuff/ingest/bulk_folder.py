@@ -34,7 +34,7 @@ class Folder:
     def __init__(self, path: Path, most: int, *, packed: bool) -> None:
         self._path, self._most, self._packed = path, most, packed
         self._open: dict[tuple[str, str], tuple[Output, Any]] = {}
-        self._done: dict[str, list[Output]] = {"output": [], "error": []}
+        self._done: dict[str, list[Output]] = {"output": [], "deleted": [], "error": []}
         self._numbers: dict[str, int] = {}
 
     def put(self, purpose: str, resource_type: str, lines: list[bytes]) -> None:
@@ -53,8 +53,8 @@ class Folder:
     def finish(self, manifest: Manifest) -> Manifest:
         """Close the files, name them, and write the manifest last: where it is, everything is."""
         self.close()
-        whole = msgspec.structs.replace(manifest, output=self._done["output"], error=self._done["error"])
-        for output in (*whole.output, *whole.error):
+        whole: Manifest = msgspec.structs.replace(manifest, **self._done)
+        for output in (*whole.output, *whole.deleted, *whole.error):
             (self._path / f"{output.url}{UNFINISHED}").rename(self._path / output.url)
         with self._create(MANIFEST) as stream:
             stream.write(msgspec.json.format(msgspec.json.encode(whole), indent=2) + b"\n")

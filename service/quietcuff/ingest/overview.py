@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
 from quietcuff.core.outcome import Evaluation
 from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, ReadingSet
@@ -12,6 +11,7 @@ from quietcuff.core.summary import summarise
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.people import DECODER
 from quietcuff.storage.answers import AnsweredVersion, newest_answers_of_subject
+from quietcuff.storage.deleted import missing_subject
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.subjects import find_subject
@@ -27,20 +27,18 @@ async def read_summary(desk: Desk, caller: Caller, wanted: str) -> bytes:
 
     Raises:
         NotFound: nobody of this tenant.
+        Deleted: somebody who was deleted.
     """
     person = read_id(wanted)
     tenant_id = caller.tenant_id
 
-    def read(transaction: Transaction) -> tuple[Facts, list[AnsweredVersion]] | None:
+    def read(transaction: Transaction) -> tuple[Facts, list[AnsweredVersion]]:
         known = find_subject(transaction, tenant_id, person)
         if known is None:
-            return None
+            raise missing_subject(transaction, tenant_id, person)
         return DECODER.decode(known.facts), newest_answers_of_subject(transaction, tenant_id, person, MOST_SETS)
 
-    found = await desk.store.read(tenant_id, read)
-    if found is None:
-        raise NotFound("subject")
-    facts, versions = found
+    facts, versions = await desk.store.read(tenant_id, read)
     sittings = [stored_sitting(version) for version in versions]
     return ENCODER.encode(summarise(str(person), facts, sittings, desk.clock(), desk.rulebook))
 

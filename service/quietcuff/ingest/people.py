@@ -9,6 +9,7 @@ import msgspec
 from quietcuff.core.readings import Facts, Subject
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.known import FACTS, facts_of, facts_that_differ, filled
+from quietcuff.storage.deleted import find_deleted_subject
 from quietcuff.storage.jobs import RunAgain
 from quietcuff.storage.subjects import SubjectRow, change_subject, insert_subject_if_new
 
@@ -52,6 +53,8 @@ def save(turn: Turn, met: Met) -> None:
 
 
 def new_row(turn: Turn, subject_id: UUID, said: Subject) -> SubjectRow:
+    # Who was deleted and comes again goes on counting: a version that was seen once never says anything else.
+    deleted = find_deleted_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
     return SubjectRow(
         tenant_id=turn.tenant.tenant_id,
         subject_id=subject_id,
@@ -59,7 +62,7 @@ def new_row(turn: Turn, subject_id: UUID, said: Subject) -> SubjectRow:
         value=said.identifier.value,
         facts=ENCODER.encode(facts_of(said)),
         alias_of=None,
-        version=1,
+        version=1 if deleted is None else deleted.version + 1,
         created_at=turn.now,
         updated_at=turn.now,
     )

@@ -12,7 +12,8 @@ from quietcuff.core.errors import Fault, NotAcceptable, NotFound
 from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, utc_text
 from quietcuff.ingest.desk import Answer, Caller, Desk, Page
 from quietcuff.ingest.envelope import answer_of
-from quietcuff.storage.answers import newest_answer, numbered_answer
+from quietcuff.storage.answers import AnsweredVersion, newest_answer, numbered_answer
+from quietcuff.storage.deleted import missing_set
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.listing import ListedSet, ListFilter
@@ -63,12 +64,17 @@ async def read_set(desk: Desk, caller: Caller, set_id: str) -> Answer:
 
     Raises:
         NotFound: this tenant has no such set.
+        Deleted: it had one.
     """
     wanted = read_id(set_id)
-    found = await desk.store.read(caller.tenant_id, lambda transaction: newest_answer(transaction, caller.tenant_id, wanted))
-    if found is None:
-        raise NotFound("reading set")
-    return answer_of(found)
+
+    def read(transaction: Transaction) -> AnsweredVersion:
+        found = newest_answer(transaction, caller.tenant_id, wanted)
+        if found is None:
+            raise missing_set(transaction, caller.tenant_id, wanted)
+        return found
+
+    return answer_of(await desk.store.read(caller.tenant_id, read))
 
 
 async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> Answer:
@@ -76,16 +82,19 @@ async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> 
 
     Raises:
         NotFound: this tenant has no such set, or the set no such version.
+        Deleted: it had such a set.
     """
     wanted = read_id(set_id)
     if not 1 <= number <= MOST_VERSIONS:
         raise NotFound("version")
-    found = await desk.store.read(
-        caller.tenant_id, lambda transaction: numbered_answer(transaction, caller.tenant_id, wanted, number)
-    )
-    if found is None:
-        raise NotFound("version")
-    return answer_of(found)
+
+    def read(transaction: Transaction) -> AnsweredVersion:
+        found = numbered_answer(transaction, caller.tenant_id, wanted, number)
+        if found is None:
+            raise missing_set(transaction, caller.tenant_id, wanted)
+        return found
+
+    return answer_of(await desk.store.read(caller.tenant_id, read))
 
 
 async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
@@ -93,19 +102,18 @@ async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
 
     Raises:
         NotFound: this tenant has no such set.
+        Deleted: it had one.
     """
     wanted = read_id(set_id)
 
     def notes(transaction: Transaction) -> tuple[list[VersionNote], list[LinkRow]]:
         row = find_set(transaction, caller.tenant_id, wanted)
         if row is None:
-            return [], []
+            raise missing_set(transaction, caller.tenant_id, wanted)
         key = (caller.tenant_id, row.subject_id, wanted)
         return version_notes(transaction, *key), links_of_set(transaction, *key)
 
     found, links = await desk.store.read(caller.tenant_id, notes)
-    if not found:
-        raise NotFound("reading set")
     payloads = {link.version: str(link.payload_id) for link in links}
     return ENCODER.encode({"items": [told_note(note, payloads.get(note.version)) for note in found]})
 

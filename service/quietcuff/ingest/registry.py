@@ -15,6 +15,7 @@ from quietcuff.core.readings import Identifier, Subject
 from quietcuff.ingest import people
 from quietcuff.ingest.desk import Caller, Desk, IfMatch, Record, Turn, turn_of
 from quietcuff.ingest.earlier import history_before
+from quietcuff.storage.deleted import missing_subject
 from quietcuff.storage.devices import DeviceRow, change_device, find_device, insert_device_if_new, lock_device
 from quietcuff.storage.ids import NOBODY, device_id, order_of_subject, read_id, subject_id
 from quietcuff.storage.jobs import RunAgain, Transaction
@@ -79,18 +80,18 @@ async def read_subject(desk: Desk, caller: Caller, wanted: str) -> Record:
 
     Raises:
         NotFound: nobody of this tenant.
+        Deleted: somebody who was deleted.
     """
     tenant = await desk.tenants.get(caller.tenant_id)
     person = read_id(wanted)
 
-    def read(transaction: Transaction) -> Record | None:
+    def read(transaction: Transaction) -> Record:
         known = find_row(transaction, tenant.tenant_id, person)
-        return None if known is None else subject_record(turn_of(desk, tenant, caller, transaction), known)
+        if known is None:
+            raise missing_subject(transaction, tenant.tenant_id, person)
+        return subject_record(turn_of(desk, tenant, caller, transaction), known)
 
-    found = await desk.store.read(tenant.tenant_id, read)
-    if found is None:
-        raise NotFound("subject")
-    return found
+    return await desk.store.read(tenant.tenant_id, read)
 
 
 def subject_record(turn: Turn, row: SubjectRow, *, created: bool = False) -> Record:

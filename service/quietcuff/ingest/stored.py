@@ -13,6 +13,7 @@ from quietcuff.core.readings import ReadingSet
 from quietcuff.export.moves import MeanStand, Stands
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
 from quietcuff.ingest.desk import Turn
+from quietcuff.storage.deleted import missing_set
 from quietcuff.storage.ids import device_id
 from quietcuff.storage.readings import stands_of_set
 from quietcuff.storage.sets import SetRow, find_set
@@ -46,10 +47,11 @@ def find_row(turn: Turn, set_id: UUID) -> SetRow:
 
     Raises:
         NotFound: this tenant has none of that id.
+        Deleted: it had one.
     """
     row = find_set(turn.transaction, turn.tenant.tenant_id, set_id)
     if row is None:
-        raise NotFound("reading set")
+        raise missing_set(turn.transaction, turn.tenant.tenant_id, set_id)
     return row
 
 

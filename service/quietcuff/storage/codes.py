@@ -92,6 +92,11 @@ ACTION = Codes(
     "deliver",
     "keep-payload",
     "settle-refused",
+    "delete-set",
+    "delete-subject",
+    "delete-payload",
+    "hold-subject",
+    "release-subject",
 )
 PAYLOAD_KIND = Codes("gatt", "hl7v2", "fhir")
 OUTCOME = Codes("done", "refused")

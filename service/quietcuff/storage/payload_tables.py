@@ -20,6 +20,7 @@ payload = Table(
     Column("received_by", String(255), nullable=False),
     Column("received_at", Instant, nullable=False),
     Index("ix_payload_digest", "tenant_id", "digest", unique=True),
+    Index("ix_payload_received", "tenant_id", "received_at"),
 )
 
 payload_link = Table(

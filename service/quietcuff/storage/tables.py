@@ -27,6 +27,7 @@ from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
 from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
+from quietcuff.storage.retention_tables import deleted_set, deleted_subject, subject_hold
 
 tenant = Table(
     "tenant",
@@ -323,6 +324,7 @@ claim = Table(
     Column("version", Integer, nullable=False),
     Column("body_digest", LargeBinary(16), nullable=False),
     Column("created_at", Instant, nullable=False),
+    Index("ix_claim_set", "tenant_id", "set_id"),
     sqlite_with_rowid=False,
 )
 
@@ -349,10 +351,12 @@ trail = Table(
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
 DELIVERY_TABLES = (target, outbox)
 PAYLOAD_TABLES = (payload, payload_link, refused_payload)
+RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
     *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
     *DELIVERY_TABLES,
     *PAYLOAD_TABLES,
     *EXPORT_TABLES,
+    *RETENTION_TABLES,
 )

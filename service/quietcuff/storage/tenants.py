@@ -24,13 +24,15 @@ KEPT = timedelta(seconds=5)
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
     of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of
-    identifiers that HL7 v2 senders know by a name."""
+    identifiers that HL7 v2 senders know by a name. What was measured longer ago than ``keep_years`` is deleted; without
+    that, nothing ever is."""
 
     time_zone: str = "UTC"
     default_guidelines: list[str] | None = None
     prior: ReferencePrior | None = None
     without_prior: bool = False
     authorities: dict[str, str] = {}
+    keep_years: int | None = None
 
 
 class Tenant(msgspec.Struct, frozen=True):

@@ -12,12 +12,13 @@ import msgspec
 from sqlalchemy import Connection, and_, bindparam, exists, func, select
 
 from quietcuff.storage.ids import DIGEST_BYTES
+from quietcuff.storage.retention_tables import deleted_set
 from quietcuff.storage.sql import Query, single
 from quietcuff.storage.tables import claim, reading, reading_set, set_version, subject
 
 SLICES = 256
 
-_s, _v, _r, _c, _p = reading_set.c, set_version.c, reading.c, claim.c, subject.c
+_s, _v, _r, _c, _p, _d = reading_set.c, set_version.c, reading.c, claim.c, subject.c, deleted_set.c
 
 
 class Flaw(msgspec.Struct, frozen=True, kw_only=True):
@@ -56,6 +57,7 @@ CHECKS: dict[str, Query[UUID]] = {
     "no person": _sets(~exists().where(_p.tenant_id == _s.tenant_id, _p.subject_id == _s.subject_id)),
     "a version that no set has": _rows_without(set_version, exists().where(_same_set(_v, _s), _v.version <= _s.version)),
     "a reading that no set has": _rows_without(reading, exists().where(_same_set(_r, _s))),
+    "deleted, and there all the same": _sets(exists().where(_d.tenant_id == _s.tenant_id, _d.set_id == _s.set_id)),
     "a claim that stands for no version": _rows_without(claim, exists().where(_same_set(_c, _v), _c.version == _v.version)),
 }
 COUNT: Query[int] = Query(single, select(func.count()).where(_in_slice(reading_set)).select_from(reading_set))
