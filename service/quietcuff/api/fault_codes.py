@@ -46,6 +46,7 @@ FAULT_CODES: dict[str, str] = {
     "set-closed": "The set is closed.",
     "set-open": "The set is open.",
     "set-voided": "The set was taken back.",
+    "on-hold": "The person's data is held and cannot be erased.",
     "reopen-too-late": "The set was closed too long ago to be reopened.",
     "identifier-taken": "A set with this identifier and another body is stored; its id is in set_id.",
     "too-many-groups": "As many groups are stored as a tenant may have.",

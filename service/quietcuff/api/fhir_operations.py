@@ -34,6 +34,10 @@ METADATA = Operation(
 )
 
 
+# What is deleted with its person or its sitting, and read ever after as gone.
+DELETED_OF = {kind: (kinds.DELETED,) for kind in ("Observation", "Patient", "Provenance")}
+
+
 def read_of(kind: str) -> Operation:
     return _read(kind, f"read_{_word(kind)}", f"One {kind}")
 
@@ -51,7 +55,7 @@ def _read(kind: str, id: str, summary: str) -> Operation:
         speaks_fhir=True,
         narrows=kind == "Observation",
         replies=(Reply(description=f"The {kind}.", media_type=FHIR_JSON, headers=ETAGGED), KNOWN_ALREADY),
-        problems=(kinds.NOT_FOUND, kinds.FORMAT_NOT_OFFERED),
+        problems=(kinds.NOT_FOUND, *DELETED_OF.get(kind, ()), kinds.FORMAT_NOT_OFFERED),
     )
 
 

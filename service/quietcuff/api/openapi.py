@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -65,6 +65,8 @@ PATH_PARAMETERS: dict[str, dict[str, Any]] = {
     "resource_id": {"type": "string", "pattern": "^[A-Za-z0-9.-]{1,64}$"},
     "version_id": {"type": "string", "pattern": "^[A-Za-z0-9.-]{1,64}$"},
 }
+# What has such an id can be deleted, and its id stays known.
+RETAINED = frozenset({"set_id", "subject_id"})
 ANY_ID = {"type": "string", "format": "uuid"}
 
 
@@ -136,7 +138,7 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
             "required": True,
             "content": {operation.media_type: {"schema": schema, "examples": examples}},
         }
-    said["responses"] = _responses(operation, schemas, has_path_parameter=bool(within))
+    said["responses"] = _responses(operation, schemas, [parameter["name"] for parameter in within])
     if operation.access == "open":
         said["security"] = []
     else:
@@ -158,11 +160,13 @@ def _parameter(parameter: Parameter) -> dict[str, Any]:
     }
 
 
-def _responses(operation: Operation, schemas: dict[Any, Any], *, has_path_parameter: bool) -> dict[str, Any]:
+def _responses(operation: Operation, schemas: dict[Any, Any], within: Sequence[str]) -> dict[str, Any]:
     said = {str(reply.status): _reply(reply, schemas) for reply in operation.replies}
     found = operation.all_problems()
-    if has_path_parameter and kinds.NOT_FOUND not in found:
+    if within and kinds.NOT_FOUND not in found:
         found.append(kinds.NOT_FOUND)
+    if not RETAINED.isdisjoint(within):
+        found.append(kinds.DELETED)
     has_query = any(parameter.within == "query" for parameter in operation.parameters)
     if has_query and not operation.speaks_fhir and kinds.NOT_ACCEPTABLE not in found:
         found.append(kinds.NOT_ACCEPTABLE)

@@ -57,7 +57,7 @@ def run_apply(arguments: argparse.Namespace) -> int:
         return 0, await retention.delete_old(desk, caller, before)
 
     counted, done = on_desk(arguments.tenant, ACTOR, work)
-    say(f"{counted:,} sets would be deleted." if done is None else told(done))
+    say(f"{counted:,} set(s) would be deleted." if done is None else told(done))
     return 0
 
 
@@ -124,4 +124,4 @@ def run_holds(arguments: argparse.Namespace) -> int:
 
 
 def told(done: Deletions) -> str:
-    return f"Deleted: {done.sets:,} sets, {done.subjects:,} people, {done.payloads:,} payloads."
+    return f"Deleted: {done.sets:,} set(s), {done.subjects:,} person(s), {done.payloads:,} payload(s)."
