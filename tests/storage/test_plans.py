@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import make_url
 
 from databases import PostgresqlServer
-from quietcuff.storage import answers, migrate, sets, versions
+from quietcuff.storage import answers, migrate, retention, sets, versions
 from quietcuff.storage.ids import NOBODY, new_set_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.listing import ListFilter, page_query
@@ -123,8 +123,13 @@ def plan_of_page(**wanted: Any) -> Callable[[Transaction], str]:
             "ix_reading_set_subject_taken",
             ["subject_id", "taken_from"],
         ),
+        (
+            plan_of_query(retention.OLD, before=NOON, most=10, after_taken_from=NOON, after_subject=NOBODY, after_set=NOBODY),
+            "ix_reading_set_taken",
+            ["taken_from"],
+        ),
     ],
-    ids=["set by id", "history", "newest answer", "idle sets", "deep page", "deep page of one person"],
+    ids=["set by id", "history", "newest answer", "idle sets", "deep page", "deep page of one person", "sets that are over"],
 )
 async def test_an_index_is_entered_with_every_bound(
     filled: Store, explain: Callable[[Transaction], str], index: str, bounds: list[str]
