@@ -5,7 +5,7 @@ from alembic import op
 
 from quietcuff.storage.column_types import Id, Instant
 
-revision = "0008"
+revision = "0007"
 down_revision = "0006"
 branch_labels = None
 depends_on = None
