@@ -9,6 +9,7 @@ from uuid import uuid4
 
 import httpx
 import pytest
+from fhir.resources.R4B.bundle import Bundle
 
 from api.serving import Server, problem
 from api.test_bulk import begin, exported, finished, here, lines_of
@@ -57,6 +58,7 @@ def test_what_is_over_is_gone_for_every_reader(clinic: httpx.Client, tenant: str
         outcome(clinic.get(f"{BASE}/{name}/_history/1"), 410, "deleted")
         history = clinic.get(f"{BASE}/{name}/_history").json()
         assert (history["type"], history["total"]) == ("history", 1)
+        assert Bundle.model_validate(history)
         (entry,) = history["entry"]
         assert entry["request"] == {"method": "DELETE", "url": name} and "resource" not in entry
         assert clinic.get(f"{BASE}/{name}/_history", params={"_since": "2100-01-01T00:00:00Z"}).json()["total"] == 0
@@ -98,7 +100,7 @@ def test_exports_tell_what_a_copy_is_to_delete(clinic: httpx.Client, tenant: str
     manifest = finished(clinic, status)
     assert manifest["output"] == [] and [one["type"] for one in manifest["deleted"]] == ["Bundle"]
     bundles = lines_of(clinic, manifest["deleted"], "Bundle")
-    assert {bundle["type"] for bundle in bundles} == {"transaction"}
+    assert {bundle["type"] for bundle in bundles} == {"transaction"} and all(map(Bundle.model_validate, bundles))
     requests = [entry["request"] for bundle in bundles for entry in bundle["entry"]]
     assert {request["method"] for request in requests} == {"DELETE"}
     assert {request["url"] for request in requests} == gone <= had and len(requests) == len(gone)
