@@ -113,6 +113,18 @@ def test_a_correction_makes_a_version_and_leaves_the_rest_alone(sender: Sender) 
     assert first["reading_set"]["readings"][0]["systolic_mmhg"] == 138
 
 
+def test_each_version_that_a_message_makes_is_linked_with_it(sender: Sender) -> None:
+    """A message that corrects a reading and brings another one makes two versions of the open set."""
+    sender.says("AA", *pair(142, 91, "1"))
+    sender.says("AA", row("sys", "128", "1", status="C"), *pair(138, 88, "2"))
+    (stored,) = sender.sets()
+    versions = sender.client.get(f"/v1/reading-sets/{stored['id']}/versions").json()["items"]
+    first, *later = [one["payload_id"] for one in versions]
+    assert (stored["version"], len(set(later)), first in later) == (3, 1, False)
+    made = sender.client.get(f"/v1/payloads/{later[0]}").json()["made"]
+    assert [(one["version"], one["readings"]) for one in made] == [(2, [0]), (3, [1])]
+
+
 @pytest.mark.parametrize("status", ["D", "W"])
 def test_what_is_taken_back_is_voided_and_stays_visible(sender: Sender, status: str) -> None:
     sender.says("AA", *pair(142, 91, "1"), *pair(138, 88, "2"))

@@ -49,12 +49,20 @@ CORRECTABLE = (
 )
 
 
+class Made(msgspec.Struct, frozen=True):
+    """A version of a set that came of readings, and the places that it made or changed."""
+
+    person: UUID
+    set_id: UUID
+    version: int
+    places: list[int]
+
+
 class Joined(msgspec.Struct, kw_only=True):
-    """What came of readings: each set that changed, in its new version, with the places that did; what was known before."""
+    """What came of readings: each set that changed, as it is now; every version that was made; what was known before."""
 
     answers: dict[UUID, Answer] = {}
-    subjects: dict[UUID, UUID] = {}
-    places: dict[UUID, list[int]] = {}
+    made: list[Made] = []
     known: dict[UUID, Answer] = {}
     replayed: int = 0
     refused: list[RefusedPart] = []
@@ -63,8 +71,7 @@ class Joined(msgspec.Struct, kw_only=True):
         """Note a set's new version."""
         set_id = UUID(answer.set_id)
         self.answers[set_id] = answer
-        self.subjects[set_id] = person
-        self.places[set_id] = [*self.places.get(set_id, []), *places]
+        self.made.append(Made(person, set_id, answer.version, sorted(set(places))))
         self.known.pop(set_id, None)
 
 

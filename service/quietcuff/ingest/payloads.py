@@ -128,10 +128,10 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended) -> Received:
     # One order of locks for everybody, and of one person the sender's order.
     for person, sitting in sorted(by_person, key=lambda pair: pair[0]):
         join(turn, person, sitting, joined)
-    for set_id, answer in joined.answers.items():
-        places = " ".join(str(place) for place in sorted(set(joined.places[set_id])))
-        person = joined.subjects[set_id]
-        link_payload(turn.transaction, LinkRow(turn.tenant.tenant_id, person, set_id, answer.version, payload_id, places))
+    for made in joined.made:
+        places = " ".join(map(str, made.places))
+        row = LinkRow(turn.tenant.tenant_id, made.person, made.set_id, made.version, payload_id, places)
+        link_payload(turn.transaction, row)
     refused = refuse(turn, payload_id, joined.refused)
     record(turn.transaction, entry(turn, "keep-payload"))
     return Received(
