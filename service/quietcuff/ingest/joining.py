@@ -334,6 +334,8 @@ def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[in
         joined.refused += refused_parts([(b"", keyed) for _, keyed in corrections], refusal)
     else:
         joined.changed(person, answer, (change.index for change in changes))
+        # What is added to the set next reads the version that was just made.
+        write_waiting(turn.transaction)
 
 
 def author_of(corrections: list[tuple[int, Keyed]]) -> Identifier | None:
