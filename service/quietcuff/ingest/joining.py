@@ -32,7 +32,7 @@ from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.rows import Draft
-from quietcuff.ingest.stored import StoredSet, find_row, load
+from quietcuff.ingest.stored import SET_DECODER, StoredSet, find_row, load, version_of
 from quietcuff.storage.answers import newest_answer
 from quietcuff.storage.ids import device_id, keyed_digest, read_id
 from quietcuff.storage.payloads import SourceRow, find_placed, find_source, newest_open_set
@@ -49,6 +49,10 @@ CORRECTABLE = (
 )
 
 
+# The place of a reading, and its two pressures in hundredths of mmHg.
+SaidAt = tuple[int, int | None, int | None]
+
+
 class Made(msgspec.Struct, frozen=True):
     """A version of a set that came of readings, and the places that it made or changed."""
 
@@ -59,11 +63,15 @@ class Made(msgspec.Struct, frozen=True):
 
 
 class Joined(msgspec.Struct, kw_only=True):
-    """What came of readings: each set that changed, as it is now; every version that was made; what was known before."""
+    """What came of readings: each set that changed, as it is now; every version that was made; what was known before.
+
+    ``said`` holds by set what its readings ever said, for those sets of which that was asked.
+    """
 
     answers: dict[UUID, Answer] = {}
     made: list[Made] = []
     known: dict[UUID, Answer] = {}
+    said: dict[UUID, frozenset[SaidAt]] = {}
     replayed: int = 0
     refused: list[RefusedPart] = []
 
@@ -137,8 +145,8 @@ def is_partial(keyed: Keyed) -> bool:
 
 
 def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> None:
-    """A reading whose key came before: the same one again, or another under its name."""
-    if stored.version == 1 and not says_the_same(keyed.reading, stored):
+    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name."""
+    if not says_the_same(keyed.reading, stored) and not was_said_before(turn, keyed.reading, stored, joined):
         detail = "Another value under the key of a stored reading is a correction, and must say so."
         joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
     else:
@@ -156,8 +164,24 @@ def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
 
 def says_the_same(reading: Reading, stored: SourceRow) -> bool:
     """Whether a reading has the pressures that are stored. Its time may have been told otherwise meanwhile."""
-    told = (reading.systolic_mmhg, reading.diastolic_mmhg)
-    return tuple(None if each is None else hundredths(each) for each in told) == (stored.systolic, stored.diastolic)
+    return pressures_of(reading) == (stored.systolic, stored.diastolic)
+
+
+def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
+    """Both pressures, in hundredths of mmHg."""
+    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
+    return None if systolic is None else hundredths(systolic), None if diastolic is None else hundredths(diastolic)
+
+
+def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
+    """Whether any version of the set had these pressures at the place of the reading."""
+    if stored.set_id not in joined.said:
+        row = find_row(turn, stored.set_id)
+        sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
+        joined.said[stored.set_id] = frozenset(
+            (index, *pressures_of(one)) for early in sets for index, one in enumerate(early.readings)
+        )
+    return (stored.reading_index, *pressures_of(reading)) in joined.said[stored.set_id]
 
 
 def add(
