@@ -18,7 +18,8 @@ import httpx
 import pytest
 from jwcrypto.jwk import JWK
 
-from quietcuff.cli import main
+from bodies import FIRST_READING, OPENED_SET
+from quietcuff.cli import COMMANDS, main
 
 
 @pytest.fixture(autouse=True)
@@ -224,3 +225,29 @@ def test_refused_payloads_are_listed_shown_and_replayed(tmp_path: Path, capfdbin
     assert main(["refused", "list", "--tenant", "clinic"]) == 0
     assert b"truncated" not in capfdbinary.readouterr().out
     assert main(["refused", "list", "--tenant", "nobody"]) == 1
+
+
+def loaded_by(command: list[str]) -> set[str]:
+    """The packages that a process has loaded once it ran a command."""
+    told = (
+        "import atexit, sys; atexit.register(lambda: print(*{name.partition('.')[0] for name in sys.modules}, file=sys.stderr))"
+    )
+    run = f"{told}; from quietcuff.cli import main; sys.exit(main({command!r}))"
+    return set(subprocess.run([sys.executable, "-c", run], capture_output=True, text=True, check=True).stderr.split())
+
+
+def test_a_command_loads_only_what_it_works_with(tmp_path: Path) -> None:
+    sitting = tmp_path / "sitting.json"
+    sitting.write_bytes(json.dumps({**OPENED_SET, "readings": [FIRST_READING]}).encode())
+    database, web, tables = {"sqlalchemy", "alembic"}, {"litestar", "uvicorn", "jwt", "httpx"}, {"rich"}
+    assert not loaded_by(["--help"]) & (database | web | tables)
+    assert not loaded_by(["evaluate", str(sitting)]) & (database | web)
+    assert not loaded_by(["keys", "--help"]) & {"litestar", "uvicorn", "alembic"}
+    assert {"sqlalchemy", "litestar"} <= loaded_by(["import", "--help"])
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_tells_how_it_is_called(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    assert ended.value.code == 0 and f"usage: quietcuff {name}" in capsys.readouterr().out

@@ -6,59 +6,41 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-
-from rich.console import Console
+from importlib import import_module
 
 from quietcuff import __version__
-from quietcuff.cli import (
-    clients,
-    database,
-    deliver,
-    demo,
-    evaluate,
-    export,
-    importing,
-    keys,
-    listen_mllp,
-    openapi,
-    refused,
-    retention,
-    serve,
-    targets,
-    tenants,
-)
 from quietcuff.cli.words import say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
-from quietcuff.report import show_faults
 
-COMMANDS = (
-    serve,
-    listen_mllp,
-    demo,
-    evaluate,
-    export,
-    importing,
-    keys,
-    tenants,
-    clients,
-    targets,
-    deliver,
-    database,
-    openapi,
-    refused,
-    retention,
-)
+# A command's module brings along what it works with, up to the database and the web framework: only the one called is loaded.
+COMMANDS = {
+    "serve": ("serve", "serve the API over HTTP"),
+    "listen-mllp": ("listen_mllp", "take HL7 v2 messages over MLLP"),
+    "demo": ("demo", "play an invented clinic's morning"),
+    "evaluate": ("evaluate", "evaluate a file of readings"),
+    "export": ("export", "write a tenant's data as FHIR into a folder"),
+    "import": ("import_file", "store a file of sittings, one a line"),
+    "keys": ("keys", "make, list and revoke API keys"),
+    "tenants": ("tenants", "what a tenant decides for itself"),
+    "clients": ("clients", "register, list and revoke clients that sign for themselves"),
+    "targets": ("targets", "look at delivery targets, and send again what was given up"),
+    "deliver": ("deliver", "send on what was stored to the targets of each tenant"),
+    "database": ("database", "bring the database's schema up or down, or check what is stored"),
+    "openapi": ("openapi", "print the OpenAPI document"),
+    "refused": ("refused", "payloads that could not be read: list, show, replay"),
+    "retention": ("retention", "delete what is older than a tenant keeps; erase or hold a person"),
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code: 0 done, 1 refused or failed, 2 called wrongly, 3 done but for lines that were refused."""
-    parsed = make_parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
     try:
+        parsed = make_parser(given).parse_args(given)
         code: int = parsed.run(parsed)
         sys.stdout.flush()
     except NotAcceptable as error:
-        show_faults(Console(stderr=True), "Not accepted", error.faults)
-        return 1
+        return complain_of_faults(error)
     except QuietcuffError as error:
         return complain(str(error))
     except BrokenPipeError:
@@ -72,17 +54,31 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-def make_parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
+    """The command line: every command by name, and what the one that is called takes."""
     parser = argparse.ArgumentParser(prog="quietcuff", description="Raw blood-pressure readings in, one honest result out.")
     parser.add_argument("--version", action="version", version=__version__)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for command in COMMANDS:
-        command.add_to(commands)
+    called = next((argument for argument in arguments if not argument.startswith("-")), None)
+    for name, (module, text) in COMMANDS.items():
+        command = commands.add_parser(name, help=text)
+        if name == called:
+            import_module(f"quietcuff.cli.{module}").add_arguments(command)
     return parser
 
 
 def complain(text: str) -> int:
     """Say what failed; the exit code of a failure."""
     say(text)
+    return 1
+
+
+def complain_of_faults(error: NotAcceptable) -> int:
+    """Say what was not accepted, fault by fault; the exit code of a failure."""
+    # Tables are loaded where one is shown: they take longer to load than most commands take to run.
+    from rich.console import Console
+
+    from quietcuff.report import show_faults
+
+    show_faults(Console(stderr=True), "Not accepted", error.faults)
     return 1

@@ -26,9 +26,8 @@ from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
 NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before."
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("clients", help="register, list and revoke clients that sign for themselves")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     register = actions.add_parser("register", help="register a client and print its id, alone on its line")
     register.add_argument("--tenant", required=True, help="whose data the client may see; made if there is none of that name")

@@ -6,16 +6,14 @@ import argparse
 import asyncio
 import os
 from pathlib import Path
-from typing import Any
 
 from quietcuff.cli.words import say
 from quietcuff.settings import read_settings
 from quietcuff.storage.database import is_sqlite, parse_url
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("database", help="bring the database's schema up or down, or check what is stored")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     upgrade = actions.add_parser("upgrade", help="make the schema what this program needs; safe to run again")
     upgrade.add_argument("revision", nargs="?", default="head", help="a revision; the newest by default")

@@ -7,22 +7,21 @@ import asyncio
 import os
 import signal
 from datetime import UTC, datetime
-from typing import Any
 
+from quietcuff.api.logs import configure_logs, log_failure
 from quietcuff.cli.words import say
+from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.store import NO_TENANT, open_store
 from quietcuff.storage.tenants import Tenants
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser(
-        "deliver",
-        help="send on what was stored to the targets of each tenant",
-        description="Runs until it is stopped, at any moment: nothing is lost. Several may run on PostgreSQL. With SQLite the "
-        "serving process does this by itself.",
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = (
+        "Runs until it is stopped, at any moment: nothing is lost. Several may run on PostgreSQL. With SQLite the "
+        "serving process does this by itself."
     )
     parser.add_argument("--once", action="store_true", help="send what is due now, then end")
     parser.set_defaults(run=run)
@@ -30,8 +29,6 @@ def add_to(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Deliver until stopped, or once."""
-    from quietcuff.api.logs import configure_logs
-
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
     tried = asyncio.run(deliver(settings, once=arguments.once))
@@ -47,8 +44,6 @@ async def deliver(settings: Settings, *, once: bool) -> int:
         StoreNotUsable: the schema is not the one needed.
         Busy: the database cannot be reached.
     """
-    from quietcuff.api.logs import log_failure
-    from quietcuff.delivery.worker import hired
 
     def clock() -> datetime:
         return datetime.now(UTC)

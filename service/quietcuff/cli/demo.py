@@ -6,20 +6,17 @@ import argparse
 import sys
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 
 from quietcuff.demo.run import run_demo
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser(
-        "demo",
-        help="play an invented clinic's morning",
-        description="Start a server with a database of its own, post an invented morning reading by reading, and show "
-        "what comes of it. Ends by itself; 0 only where everything was answered as it must be.",
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = (
+        "Start a server with a database of its own, post an invented morning reading by reading, and show "
+        "what comes of it. Ends by itself; 0 only where everything was answered as it must be."
     )
     parser.add_argument("--keep", action="store_true", help="leave the server up at the end, until Ctrl-C")
     parser.add_argument("--port", type=int, help="the loopback port to serve on; a free one by default")

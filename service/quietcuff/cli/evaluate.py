@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from functools import partial
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 import msgspec
 from rich.console import Console
@@ -22,13 +22,9 @@ from quietcuff.report import show, show_faults
 from quietcuff.rules.catalog import load_rulebook
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser(
-        "evaluate",
-        help="evaluate a file of readings",
-        description="Evaluate one reading set, or NDJSON with one a line. Needs no database and stores nothing.",
-    )
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = "Evaluate one reading set, or NDJSON with one a line. Needs no database and stores nothing."
     parser.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     parser.add_argument("--json", action="store_true", help="one evaluation a line, as POST /v1/evaluations answers")
     parser.set_defaults(run=run)

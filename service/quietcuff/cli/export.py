@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import os
 from pathlib import Path
-from typing import Any
 from uuid import uuid4
 
 from rich.console import Console
@@ -32,13 +31,9 @@ from quietcuff.storage.tenants import Tenant, find_tenant
 SEARCHES = {"type": "_type", "since": "_since", "until": "_until", "type_filter": "_typeFilter", "elements": "_elements"}
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser(
-        "export",
-        help="write a tenant's data as FHIR into a folder",
-        description="Write NDJSON files, a type in each, and a manifest. The files hold patient data: guard the folder.",
-    )
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = "Write NDJSON files, a type in each, and a manifest. The files hold patient data: guard the folder."
     parser.add_argument("--tenant", required=True, help="whose data")
     parser.add_argument("--to", required=True, metavar="FOLDER", help="a folder that is empty or not there yet")
     parser.add_argument("--type", action="append", help=f"of {', '.join(EXPORTED_TYPES)}; may be repeated; all by default")

@@ -1,10 +1,11 @@
-"""A file of sittings, one a line, into the database that the environment names, without a server.
+"""``quietcuff import``: a file of sittings, one a line, straight into the database that the environment names.
 
 It can be stopped anywhere and run again: what is stored already is found and not stored twice.
 """
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import gc
 import os
@@ -29,22 +30,37 @@ from quietcuff.storage.tenants import Tenant, find_tenant
 ACTOR = "import"
 
 
-def import_file(
-    name: str, tenant_name: str, *, key_by_content: bool, refused_file: str | None, answers_file: str | None
-) -> int:
-    """Import the file of that name; the exit code."""
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = (
+        "Evaluate and store the reading set on each line of NDJSON, straight into the database, without a server. "
+        "Stopped and run again, it stores nothing twice. Ends with 0 when every line is stored, 3 when some were refused, "
+        "1 when it could not go on."
+    )
+    parser.add_argument("file", metavar="FILE", help="a file, compressed where its name ends in .gz, or - for standard input")
+    parser.add_argument("--tenant", required=True, help="whose data it is; a tenant is made with its first key")
+    parser.add_argument(
+        "--key-by-content", action="store_true", help="take lines without an identifier too, known by all that they say"
+    )
+    parser.add_argument("--refused", metavar="FILE", help="write each refused line here, with its problem, as NDJSON")
+    parser.add_argument("--answers", metavar="FILE", help="write what came of each line here, as a batch answers it")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Import the file; the exit code."""
     url = read_settings(os.environ).database_url
     make_if_new(url)
-    known = by_identifier_or_content if key_by_content else by_identifier
+    known = by_identifier_or_content if arguments.key_by_content else by_identifier
     with ExitStack() as opened:
-        source = Source(name)
+        source = Source(arguments.file)
         opened.callback(source.close)
-        refused = opened.enter_context(open_private(refused_file)) if refused_file else None
-        answers = opened.enter_context(open_private(answers_file)) if answers_file else None
+        refused = opened.enter_context(open_private(arguments.refused)) if arguments.refused else None
+        answers = opened.enter_context(open_private(arguments.answers)) if arguments.answers else None
         teller = Teller(refused, answers)
         try:
             with HowFar(source) as how_far:
-                asyncio.run(import_all(url, tenant_name, source, known, teller, how_far))
+                asyncio.run(import_all(url, arguments.tenant, source, known, teller, how_far))
         except KeyboardInterrupt:
             return teller.interrupted()
         return teller.end()

@@ -32,9 +32,8 @@ from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
 T = TypeVar("T")
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("keys", help="make, list and revoke API keys")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     create = actions.add_parser("create", help="make a key and print it, once, alone on its line")
     create.add_argument("--tenant", required=True, help="whose data the key opens; made if there is none of that name")

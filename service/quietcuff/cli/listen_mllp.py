@@ -12,21 +12,28 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+from quietcuff.api.logs import configure_logs
+from quietcuff.api.mllp import Limits, Listener
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable, NotAllowed, NotAuthenticated
+from quietcuff.ingest import open_desk
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.security.api_keys import Keyring, Principal
+from quietcuff.security.scopes import Need
 from quietcuff.settings import Settings, read_settings
+from quietcuff.storage.api_keys import find_key
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.store import NO_TENANT, open_store
 
 KEY_VARIABLE = "QUIETCUFF_MLLP_KEY"
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser(
-        "listen-mllp",
-        help="take HL7 v2 messages over MLLP",
-        description=f"Stores for the tenant of an API key with the scope system/Binary.c, which it reads from {KEY_VARIABLE} "
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = (
+        f"Stores for the tenant of an API key with the scope system/Binary.c, which it reads from {KEY_VARIABLE} "
         "or from --key-file. Runs beside `serve`, which closes the sets that it leaves open. Stops at SIGTERM, "
-        "when what it is storing is stored and acknowledged.",
+        "when what it is storing is stored and acknowledged."
     )
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=2575)
@@ -46,8 +53,6 @@ def add_to(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Listen until stopped."""
-    from quietcuff.api.logs import configure_logs
-
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
     check_limits(arguments)
@@ -132,15 +137,6 @@ async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tl
         NotAcceptable: the key is not one, or may not store payloads.
         StoreNotUsable: the schema is not the one needed.
     """
-    from quietcuff.api.mllp import Limits, Listener
-    from quietcuff.ingest import open_desk
-    from quietcuff.rules.catalog import load_rulebook
-    from quietcuff.security.api_keys import Keyring, Principal
-    from quietcuff.security.scopes import Need
-    from quietcuff.storage.api_keys import find_key
-    from quietcuff.storage.migrate import require_newest_schema
-    from quietcuff.storage.store import NO_TENANT, open_store
-
     store, need = open_store(settings.database_url), Need("Binary", "c")
 
     async def find(prefix: str) -> Any:

@@ -6,7 +6,6 @@ import argparse
 import base64
 import sys
 from pathlib import Path
-from typing import Any
 
 import msgspec
 from rich.console import Console
@@ -22,9 +21,8 @@ ACTOR = "command"
 LONGEST_LIST = 200
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("refused", help="payloads that could not be read: list, show, replay")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="those that wait to be settled, newest first")
     listing.set_defaults(run=run_list)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from datetime import date, datetime
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -23,9 +22,8 @@ from quietcuff.storage.tenants import Tenant
 ACTOR = "command"
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("retention", help="delete what is older than a tenant keeps; erase or hold a person")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     apply = actions.add_parser("apply", help="delete closed sets that were measured before a day, and what belongs to them")
     apply.add_argument("--before", metavar="DAY", help="such as 2016-01-01; without it, what the tenant keeps decides")

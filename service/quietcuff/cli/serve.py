@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import os
-from typing import Any
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
@@ -22,9 +21,8 @@ from quietcuff.storage.store import NO_TENANT, open_store
 GRACE_SECONDS = 20
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("serve", help="serve the API over HTTP")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -18,9 +17,8 @@ from quietcuff.ingest import Caller, Desk
 ACTOR = "operator"
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("targets", help="look at delivery targets, and send again what was given up")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up")
     listing.add_argument("--tenant", required=True)

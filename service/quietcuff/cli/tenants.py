@@ -26,9 +26,8 @@ class Authority(msgspec.Struct, frozen=True):
     system: System
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("tenants", help="what a tenant decides for itself")
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     show = actions.add_parser("show", help="its settings, as JSON")
     show.set_defaults(run=run_show)

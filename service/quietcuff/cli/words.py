@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from rich.console import Console
+import sys
 
 
 def say(text: str) -> None:
     """One line to the person at the terminal."""
-    Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(text)
+    sys.stderr.write(text + "\n")
