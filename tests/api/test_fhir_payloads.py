@@ -169,16 +169,18 @@ CARRIED: dict[str, dict[str, Any]] = {
         "location": {"system": "urn:example:room", "value": "3"},
         "encounter": {"system": "urn:example:visit", "value": "v-1"},
         "based_on": {"system": "urn:example:order", "value": "o-1"},
+        "cuff": {"size": "adult", "range_cm": [27, 34]},
         "readings": [
             ("left", 142, 88, {"pulse_per_min": 72, "mean_arterial_mmhg": 106.5}),
             ("right", None, None, {"device_flags": ["cuff-loose", "measurement-failed"]}),
             ("right", 150.5, 92, {"device_flags": ["irregular-pulse"], "rhythm": "irregular"}),
             ("right", 146, 90, {"observer": {"system": "urn:example:staff", "value": "n-18"}}),
-            ("right", 144, 90, {"pulse_per_min": 71.5}),
+            ("right", 144, 90, {"pulse_per_min": 71.5, "cuff": {"size": "large adult"}}),
         ],
     },
     "two readings at home by a device described in place": {
         "setting": "home",
+        "cuff": {"size": "large adult", "range_cm": [35, 44]},
         "device": {"kind": "semi-automatic", "site": "upper-arm", "validated": "yes"},
         "readings": [("left", 131, 79, {}), ("left", 128, 80, {})],
     },
@@ -209,7 +211,18 @@ def test_our_own_bundle_gives_another_tenant_the_same_readings_and_evaluation(se
         carried = sent(there, 201, told)
         (copied,) = carried["reading_sets"]
         assert carried["refused"] == [] and copied["id"] != stored["id"]
-        for part in ("readings", "setting", "attendance", "device", "observer", "location", "encounter", "based_on", "closed"):
+        for part in (
+            "readings",
+            "setting",
+            "attendance",
+            "device",
+            "cuff",
+            "observer",
+            "location",
+            "encounter",
+            "based_on",
+            "closed",
+        ):
             assert copied["reading_set"][part] == stored["reading_set"][part], part
         assert (copied["closed"], copied["evaluation"]) == (True, stored["evaluation"])
         # Back at home all of it is known, and nothing is doubled.

@@ -88,6 +88,16 @@ def orderly(rng: random.Random) -> dict[str, Any]:
     return {name: value for name, value in raw.items() if name not in ("device", "cuff") or rng.random() < 0.3}
 
 
+CUFFS: list[dict[str, Any]] = [
+    {"size": "adult", "range_cm": [22.5, 32]},
+    {"size": "Large Adult"},
+    {"size": "child"},
+    {"range_cm": [27, 34]},
+    {"size": "the blue one"},
+    {},
+]
+
+
 def untidy(rng: random.Random) -> dict[str, Any]:
     """A sitting in which anything may be odd."""
     zone = timezone(timedelta(minutes=rng.choice(OFFSETS)))
@@ -102,7 +112,7 @@ def untidy(rng: random.Random) -> dict[str, Any]:
         "guidelines": rng.sample(GUIDELINES, rng.randint(1, 4)),
         "context": {name: rng.choice(ANSWERS) for name in rng.sample(QUESTIONS, 3)} | {"rest_minutes": rng.choice([0, 3, 5])},
         "device": device(rng),
-        "cuff": {"size": "adult", "range_cm": [22.5, 32], "mark_within_range": rng.choice(ANSWERS)},
+        "cuff": rng.choice(CUFFS) | {"mark_within_range": rng.choice(ANSWERS)},
         "observer": identifier(rng),
         "location": identifier(rng),
         "encounter": identifier(rng),

@@ -221,7 +221,7 @@ def test_whatever_changes_what_stands_is_sound_and_moves_only_where_it_differs(r
         before = {one["id"]: one for one in case.rendered()}
         usable = [index for index, reading in enumerate(reading_set.readings) if not reading.voided]
         if usable:
-            amended = {"systolic_mmhg": 133, "diastolic_mmhg": 81}
+            amended = {"systolic_mmhg": 133.5, "diastolic_mmhg": 81}
             moved = case.correct({"change": "amend-reading", "index": usable[-1], "set": amended})
             after = {one["id"]: one for one in case.rendered()}
             differing = {key.rsplit("-", 1)[1] for key in after if said(after[key]) != said(before.get(key, {"absent": True}))}

@@ -58,8 +58,12 @@ def find_size(size: str | None, table: CuffTable) -> CuffSize | None:
     """The table's size of that name, however it is spelt: "Large adult" is large-adult."""
     if size is None:
         return None
-    name = "-".join(size.lower().replace("_", " ").replace("-", " ").split())
-    return next((entry for entry in table.sizes if entry.size == name), None)
+    return next((entry for entry in table.sizes if entry.size == size_name(size)), None)
+
+
+def size_name(size: str) -> str:
+    """The words of a size, however they are spelt, as one name: "Large adult" is large-adult."""
+    return "-".join(size.lower().replace("_", " ").replace("-", " ").split())
 
 
 def choose_size(arm_cm: float | None, table: CuffTable) -> str | None:

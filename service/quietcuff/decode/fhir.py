@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
-from quietcuff.core.readings import Identifier
+from quietcuff.core.readings import Cuff, Identifier
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import (
     Found,
@@ -30,6 +30,7 @@ from quietcuff.decode.fhir_parties import Known, Parties, own_patient
 from quietcuff.decode.fhir_values import extensions_of
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
 
+T = TypeVar("T")
 FINAL = frozenset({"final", "amended", "corrected"})
 
 
@@ -129,24 +130,28 @@ def sittings_of(
         groups[key].append((one, keyed))
         shared.setdefault(key, common)
     for key, group in groups.items():
-        shared_observer = observer_of([one.observer for one, _ in group])
+        observer = most_told([one.observer for one, _ in group])
+        cuff = most_told([keyed.reading.cuff for _, keyed in group])
         yield IntendedSitting(
             **shared[key],
-            observer=shared_observer,
+            observer=observer,
+            cuff=cuff,
             closed=any(one.found in closed for one, _ in group),
-            readings=[keyed if one.observer == shared_observer else observed_by(keyed, one.observer) for one, keyed in group],
+            readings=[with_its_own(keyed, one.observer, observer, cuff) for one, keyed in group],
         )
 
 
-def observer_of(observers: list[Identifier | None]) -> Identifier | None:
-    """Who took most of the readings; nobody where of one it is not told."""
-    told = [observer for observer in observers if observer is not None]
-    return max(told, key=told.count) if told and len(told) == len(observers) else None
+def most_told(values: list[T | None]) -> T | None:
+    """What is said of most of the readings; nothing where of one it is not told."""
+    told = [value for value in values if value is not None]
+    return max(told, key=told.count) if told and len(told) == len(values) else None
 
 
-def observed_by(keyed: Keyed, observer: Identifier | None) -> Keyed:
-    """A reading with who took it, where not all of its sitting were taken by one."""
-    return msgspec.structs.replace(keyed, reading=msgspec.structs.replace(keyed.reading, observer=observer))
+def with_its_own(keyed: Keyed, own: Identifier | None, observer: Identifier | None, cuff: Cuff | None) -> Keyed:
+    """A reading with who took it and its cuff, where they are not those of its sitting."""
+    reading = keyed.reading
+    said = {"observer": None if own == observer else own, "cuff": None if reading.cuff == cuff else reading.cuff}
+    return msgspec.structs.replace(keyed, reading=msgspec.structs.replace(reading, **said))
 
 
 def common_to(payload: Payload, one: Measured) -> dict[str, Any]:

@@ -44,6 +44,14 @@ COMPONENTS: dict[Code, str] = {
     (IEEE_11073, "150023"): "mean",  # [PHD]
     (LOINC, "8867-4"): "pulse",  # [R4] heartrate
     (IEEE_11073, "149546"): "pulse",  # [PHD]
+    (LOINC, "8358-4"): "cuff",  # [VIT]
+}
+CUFF_SIZES: dict[Code, str] = {  # [VIT]
+    (SNOMED, "720736009"): "pediatric",
+    (SNOMED, "720737000"): "adult",
+    (SNOMED, "720738005"): "large adult",
+    (SNOMED, "720739002"): "small adult",
+    (SNOMED, "720740000"): "thigh",
 }
 POSITION_OF_COMPONENT: dict[Code, Position] = {
     (LOINC, "8459-0"): "sitting",

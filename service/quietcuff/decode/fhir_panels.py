@@ -6,9 +6,11 @@ what of a missing value is a failed attempt: [DECISION].
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 
-from quietcuff.core.readings import Attendance, DeviceFlag, Position, Reading, Rhythm, Setting
+from quietcuff.core.readings import Attendance, Cuff, DeviceFlag, Position, Reading, Rhythm, Setting
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
 from quietcuff.decode.fhir_codes import Code
@@ -69,6 +71,7 @@ def read_panel(found: Found) -> Panel:
         "site": first_of(codes.BODY_SITES, found.values.get("bodySite"), "not-recorded"),
         "position": position,
         "method": first_of(codes.METHODS, found.values.get("method"), None),
+        "cuff": cuff_of(found, parts),
         "rhythm": rhythm_of(remarks),
     }
     places = {"": found.place, "taken_at": place_of_time}
@@ -84,6 +87,7 @@ def read_panel(found: Found) -> Panel:
     )
 
 
+PRINTED_RANGE = re.compile(r"(?:(?P<size>.+), )?(?P<low>\d{1,3}(?:\.\d+)?)-(?P<high>\d{1,3}(?:\.\d+)?) cm")
 FIELDS = {
     "systolic": "systolic_mmhg",
     "diastolic": "diastolic_mmhg",
@@ -124,6 +128,8 @@ def pressures_of(found: Found, parts: dict[str, int], act: Act) -> dict[str, flo
     components = as_list(found.values.get("component"))
     given: dict[str, float] = {}
     for name, number in parts.items():
+        if name not in FIELDS:
+            continue
         quantity = components[number].get("valueQuantity")
         if quantity is not None:
             read = pulse_of if name == "pulse" else pressure_of
@@ -169,6 +175,21 @@ def position_of(found: Found, parts: dict[str, int]) -> Position:
     if len(said) > 1:
         raise refusal(found.at("extension"), "contradiction", "One body position.")
     return said.pop() if said else "not-recorded"
+
+
+def cuff_of(found: Found, parts: dict[str, int]) -> Cuff | None:
+    """The cuff: its words as they stand, else those of its code. The printed range behind them is read as we write it."""
+    if "cuff" not in parts:
+        return None
+    concept = as_object(as_list(found.values.get("component"))[parts["cuff"]].get("valueCodeableConcept"))
+    words = concept.get("text") or first_of(codes.CUFF_SIZES, concept, None)
+    printed = PRINTED_RANGE.fullmatch(str(words or ""))
+    size, range_cm = (printed["size"], (float(printed["low"]), float(printed["high"]))) if printed else (words, None)
+    try:
+        return None if words is None else msgspec.convert({"size": size, "range_cm": range_cm}, Cuff)
+    except msgspec.ValidationError:
+        # No reading is refused for the words on its cuff. The payload keeps them.
+        return None
 
 
 def setting_of(found: Found, remarks: set[str]) -> Setting:

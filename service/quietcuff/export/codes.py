@@ -64,6 +64,18 @@ SYSTOLIC_24_HOURS = CodeableConcept(coding=[Coding(system=LOINC, code="8490-5")]
 DIASTOLIC_24_HOURS = CodeableConcept(
     coding=[Coding(system=LOINC, code="8472-3")], text="Diastolic blood pressure, 24-hour mean"
 )
+CUFF_SIZE = concept(LOINC, "8358-4", "Blood pressure device Cuff size")  # [R4] lists it beside the panel; [VIT]
+# [VIT]; their displays were not read. An extra-large cuff has no published code.
+CUFF_SIZES = {
+    name: Coding(system=SNOMED, code=code)
+    for name, code in (
+        ("pediatric", "720736009"),
+        ("adult", "720737000"),
+        ("large-adult", "720738005"),
+        ("small-adult", "720739002"),
+        ("thigh", "720740000"),
+    )
+}
 READINGS_COUNTED = concept(SNOMED, "246432004", "Number of occurrences")  # [USC] average, guidance text
 DEVICE_STATUS = concept(  # [PHD]
     IEEE_11073, "8410608", "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS", "Blood pressure measurement status"

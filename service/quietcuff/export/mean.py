@@ -8,6 +8,7 @@ from __future__ import annotations
 from quietcuff.core.outcome import Category, Evaluation, Result
 from quietcuff.export import codes, notes
 from quietcuff.export.beside import components_beside, is_24_hour_mean, own_coding
+from quietcuff.export.cuffs import common_cuff, cuff_component
 from quietcuff.export.devices import DeviceLink
 from quietcuff.export.frames import Frame, meta
 from quietcuff.export.observations import CATEGORY, quantity
@@ -54,7 +55,11 @@ def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Obse
         method=common_method(sitting),
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in sitting.counted] or None,
-        component=mean_components(result) + components_beside(sitting.evaluation),
+        component=[
+            *mean_components(result),
+            *components_beside(sitting.evaluation),
+            *cuff_component(common_cuff(sitting)),
+        ],
     )
 
 

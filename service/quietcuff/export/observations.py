@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from quietcuff.core.readings import Reading
 from quietcuff.export import codes, notes
+from quietcuff.export.cuffs import cuff_component
 from quietcuff.export.frames import Frame, elsewhere_list, meta
 from quietcuff.export.shapes import (
     CodeableConcept,
@@ -24,7 +25,7 @@ CATEGORY = [codes.VITAL_SIGNS]
 
 
 def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
-    """The two pressures of one reading, and its mean arterial pressure where the device gave one.
+    """The two pressures of one reading, its mean arterial pressure where the device gave one, and the cuff where it is known.
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
     """
@@ -51,7 +52,7 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
         body_site=codes.BODY_SITE.get(reading.site),
         method=codes.METHOD.get(reading.method or ""),
         device=device,
-        component=pressure_components(reading),
+        component=pressure_components(reading) + cuff_component(sitting.cuff_of(reading)),
     )
 
 

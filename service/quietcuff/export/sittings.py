@@ -9,7 +9,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Device, Reading, ReadingSet, utc_text
+from quietcuff.core.readings import Cuff, Device, Reading, ReadingSet, utc_text
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 
@@ -36,6 +36,10 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
     def device_of(self, reading: Reading) -> Device | None:
         """The reading's own device, else the set's."""
         return reading.device or self.reading_set.device
+
+    def cuff_of(self, reading: Reading) -> Cuff | None:
+        """The reading's own cuff, else the set's."""
+        return reading.cuff or self.reading_set.cuff
 
     @property
     def counted(self) -> list[int]:

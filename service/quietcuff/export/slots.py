@@ -70,12 +70,15 @@ CATEGORY_OF_KIND: dict[Kind, CodeableConcept] = {
     "mean": codes.VITAL_SIGNS,
 }
 # By concept, the test that an Observation has a component of it.
+# By kind, where the size of the cuff stands.
+CUFF_COLUMNS: dict[Kind, str] = {"reading": "cuff", "mean": "mean_cuff"}
 COMPONENTS: tuple[tuple[CodeableConcept, ValueTest], ...] = (
     *(
         (slot.concept, ValueTest(kind=slot.kind, column=slot.column, operator="always" if slot.is_always_there else "present"))
         for slot in SLOTS
         if slot.is_component
     ),
+    *((codes.CUFF_SIZE, ValueTest(kind=kind, column=column, operator="present")) for kind, column in CUFF_COLUMNS.items()),
     *(
         (concept, ValueTest(kind="flags", column="flags", operator="bit", low=1 << DEVICE_FLAG.number(flag)))
         for flag, concept in codes.DEVICE_FLAG.items()

@@ -12,10 +12,12 @@ import msgspec
 from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rules import Rulebook
+from quietcuff.export.cuffs import common_cuff, told_size
 from quietcuff.export.moves import Stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.earlier import first_taken, last_taken, left_for_later
 from quietcuff.ingest.stored import StoredSet
+from quietcuff.storage.codes import CUFF_SIZE
 from quietcuff.storage.readings import StandRow, measured_columns, stand_columns
 from quietcuff.storage.sets import SetRow
 
@@ -24,7 +26,8 @@ MINUTE = timedelta(minutes=1)
 SHARES, LONG = 10_000, timedelta(days=1)
 MEAN_SHOWN = (
     *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
-    *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic", "mean_device_id", "mean_is_long"),
+    *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic"),
+    *("mean_device_id", "mean_cuff", "mean_is_long"),
 )
 
 
@@ -136,6 +139,7 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "mean_diastolic": round(result.diastolic_mmhg * SHARES),
             **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
+            "mean_cuff": told_size(common_cuff(version.sitting)),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
@@ -185,11 +189,12 @@ def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
 
 
 def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands: dict[str, StandRow]) -> dict[str, Any]:
-    device_id = sitting.device_ids[index]
+    device_id, reading = sitting.device_ids[index], sitting.reading_set.readings[index]
     return {
         **key,
         "reading_index": index,
-        **measured_columns(sitting.reading_set.readings[index], sitting.evaluation.readings[index]),
+        **measured_columns(reading, sitting.evaluation.readings[index]),
+        "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
         **stand_columns(index, stands),
     }

@@ -9,7 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.codes import OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
+from quietcuff.storage.codes import CUFF_SIZE, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
 from quietcuff.storage.sql import Command, Query, single
 from quietcuff.storage.tables import reading_set
 
@@ -55,6 +55,7 @@ class SetRow(msgspec.Struct, frozen=True, kw_only=True):
     hours_24_systolic: int | None = None
     hours_24_diastolic: int | None = None
     mean_device_id: UUID | None = None
+    mean_cuff: str | None = None
     mean_is_long: bool | None = None
     sitting: bytes | None = None
 
@@ -65,6 +66,7 @@ def _from_columns(*columns: Any) -> SetRow:
     values["state"] = STATE.word(values["state"])
     values["setting"] = SETTING.word(values["setting"])
     values["mean_status"] = OBSERVATION_STATUS.optional_word(values["mean_status"])
+    values["mean_cuff"] = CUFF_SIZE.optional_word(values["mean_cuff"])
     return SetRow(**values)
 
 
@@ -74,6 +76,7 @@ def _to_columns(row: SetRow) -> dict[str, Any]:
     values["state"] = STATE.number(row.state)
     values["setting"] = SETTING.number(row.setting)
     values["mean_status"] = OBSERVATION_STATUS.optional_number(row.mean_status)
+    values["mean_cuff"] = CUFF_SIZE.optional_number(row.mean_cuff)
     return values
 
 
