@@ -11,7 +11,8 @@ from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.capabilitystatement import CapabilityStatement
 from fhir.resources.R4B.operationoutcome import OperationOutcome
 
-from api.test_reading_sets import reading, void, whole_set
+from api.test_reading_sets import named, reading, void, whole_set
+from bodies import OPENED_SET
 
 BASE = "/fhir/R4"
 
@@ -113,6 +114,9 @@ def test_a_voided_reading_is_entered_in_error(desk: httpx.Client) -> None:
         ("application/fhir+xml", "?_format=json"),
         ("application/fhir+xml", "?_format=application/fhir+json"),
         ("", "?_format=application/fhir%2Bjson"),
+        ("APPLICATION/FHIR+JSON; q=0.2", ""),
+        ('application/fhir+json; fhirVersion="4.0"', ""),
+        ("application/json", "?_format="),
     ],
 )
 def test_json_is_answered_by_any_of_its_names(client: httpx.Client, accept: str, query: str) -> None:
@@ -121,7 +125,14 @@ def test_json_is_answered_by_any_of_its_names(client: httpx.Client, accept: str,
 
 @pytest.mark.parametrize(
     ("accept", "query"),
-    [("application/fhir+xml", ""), ("text/html", ""), ("application/fhir+json", "?_format=xml"), ("*/*", "?_format=ttl")],
+    [
+        ("application/fhir+xml", ""),
+        ("text/html", ""),
+        ("application/fhir+json", "?_format=xml"),
+        ("*/*", "?_format=ttl"),
+        ("application/fhir+json;q=0, text/html", ""),
+        ("application/fhir+json; fhirVersion=3.0", ""),
+    ],
 )
 def test_any_other_format_is_not_offered(client: httpx.Client, accept: str, query: str) -> None:
     headers = {"Accept": accept}
@@ -142,11 +153,46 @@ def test_errors_are_outcomes(client: httpx.Client, stranger: httpx.Client) -> No
     outcome(client.get(f"{BASE}/Observation/none"), 404, "not-found")
     outcome(client.get(f"{BASE}/Condition/1"), 404, "not-found")
     outcome(client.get(f"{BASE}/nothing/at/all"), 404, "not-found")
+    outcome(client.get(BASE), 404, "not-found")
+    outcome(client.post(f"{BASE}/", json={"resourceType": "Bundle", "type": "batch"}), 404, "not-found")
     outcome(client.delete(f"{BASE}/Observation"), 405, "not-supported")
     outcome(client.get(f"{BASE}/Observation?date=yesterday"), 400, "value")
+    for date in ("9999", "9999-12", "le9999-12-31", "9999-12-31T23:59:59Z", "ap9999-12-31T23:59", "0001-01-01T00:00:00+14:00"):
+        outcome(client.get(f"{BASE}/Observation", params={"date": date}), 400, "value")
     outcome(client.get(f"{BASE}/Observation?code=%FF"), 400, "invalid")
     outcome(client.get(f"{BASE}/Observation?colour=red", headers={"Prefer": "handling=strict"}), 400, "not-supported")
     assert client.get(f"{BASE}/Observation?colour=red").status_code == 200
+
+
+def test_what_comes_along_of_what_came_along(desk: httpx.Client) -> None:
+    """The mean of two devices has none itself; its readings have. Source: FHIR R4 search, 3.1.1.5.4, iterate."""
+    names = [f"urn:example:device:{uuid4()}" for _ in range(2)]
+    devices = [{"identifier": {"system": "urn:example:device", "value": name}} for name in names]
+    readings = [reading(70 * place, 146, 90, device=devices[place % 2]) for place in range(4)]
+    stored = desk.post("/v1/reading-sets", json=named(OPENED_SET, closed=True, readings=readings)).json()
+    asked = [("_id", f"{stored['id']}-mean"), ("_include", "Observation:derived-from")]
+
+    def along(*more: tuple[str, str]) -> list[str]:
+        bundle = desk.get(f"{BASE}/Observation", params=[*asked, *more]).json()
+        Bundle.model_validate(bundle)
+        names = [f"{one['resource']['resourceType']}/{one['resource']['id']}" for one in bundle["entry"]]
+        assert len(names) == len(set(names))
+        return [name for name in names if name.startswith("Device/")]
+
+    assert along(("_include", "Observation:device")) == []
+    assert len(along(("_include:iterate", "Observation:device"))) == 2
+    assert len(along(("_include:iterate", "*"), ("_revinclude:iterate", "Provenance:target"))) == 2
+
+
+def test_a_chain_may_name_the_type_between(desk: httpx.Client) -> None:
+    _, envelope = whole_set(desk)
+    person = envelope["reading_set"]["subject"]["identifier"]
+    wanted = f"{person['system']}|{person['value']}"
+    totals = {
+        desk.get(f"{BASE}/Observation", params={f"{name}.identifier": wanted}).json()["total"]
+        for name in ("patient", "patient:Patient", "subject", "subject:Patient")
+    }
+    assert len(totals) == 1 and totals.pop() > 5
 
 
 def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:

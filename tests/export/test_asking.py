@@ -141,7 +141,9 @@ def test_no_date_breaks_the_parser(text: str) -> None:
 
 def test_every_fault_is_told_at_once() -> None:
     asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:not", "1"), ("_summary", "short")]
-    assert refusals(*asked, ("patient.name", "v"), ("_total", "some"), ("_cursor", "??"), ("_include:iterate", "x")) == [
+    assert refusals(
+        *asked, ("patient.name", "v"), ("_total", "some"), ("_cursor", "??"), ("_include:iterate", "x"), ("_count", "3")
+    ) == [
         ("date", "not-a-date"),
         ("_count", "not-a-count"),
         ("_sort", "not-supported"),
@@ -151,7 +153,8 @@ def test_every_fault_is_told_at_once() -> None:
         ("patient.name", "modifier-not-supported"),
         ("_total", "not-supported"),
         ("_cursor", "bad-cursor"),
-        ("_include:iterate", "modifier-not-supported"),
+        ("_include:iterate", "not-supported"),
+        ("_count", "repeated-parameter"),
     ]
 
 
@@ -231,6 +234,52 @@ def test_escaped_separators_belong_to_the_value() -> None:
     assert ask(("based-on", "ServiceRequest/1")).query.based_on == frozenset()
 
 
+def test_an_order_that_only_parts_equals_is_passed_over_and_left_out_of_the_self_link() -> None:
+    asked = ask(("_sort", "-_lastUpdated,_id"))
+    assert (asked.query.order, asked.understood) == ("-updated", (("_sort", "-_lastUpdated"),))
+    any_steady = ask(("_sort", "_id"), ("_lastUpdated", "gt2026"))
+    assert (any_steady.query.order, any_steady.understood) == ("updated", (("_lastUpdated", "gt2026"),))
+    for value in ("_id", "date,_id", "date,", ",date", "date,a b", "code", "-date,,"):
+        assert refusals(("_sort", value), is_strict=True) == [("_sort", "not-supported")]
+    for value in ("date,", ",date", "date,a b", "code", "-date,,", ""):
+        assert refusals(("_sort", value)) == [("_sort", "not-supported")]
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "other"), [("_count", "3", "4"), ("_sort", "date", "-date"), ("_total", "none", "accurate")]
+)
+def test_what_can_be_said_once_is_not_said_in_two_ways(name: str, value: str, other: str) -> None:
+    assert ask((name, value), (name, value)).understood == ((name, value),)
+    assert refusals((name, value), (name, other)) == [(name, "repeated-parameter")]
+
+
+def test_the_type_of_a_reference_may_be_named() -> None:
+    reading = f"{SITTING}-r0"
+    assert ask(("subject:Patient", PERSON)).query == ask(("subject", PERSON)).query
+    assert ask(("device:Device", PERSON)).query == ask(("device", PERSON)).query
+    for name in ("device:Patient", "subject:Device", "derived-from:Patient"):
+        assert refusals((name, reading)) == [(name, "modifier-not-supported")]
+
+
+def test_not_finds_what_is_in_none_of_the_states_or_categories() -> None:
+    asked = ask(("status:not", "entered-in-error,preliminary"))
+    assert asked.query.statuses == {"final", "amended", "corrected"}
+    assert ask(("status:not", "final"), ("status", "final,amended")).query.statuses == {"amended"}
+    assert ask(("category:not", "vital-signs")).query.kinds == {"flags"}
+    assert ask(("category:not", "laboratory")).query.kinds == ask().query.kinds
+
+
+def test_a_star_brings_everything_along_and_iterate_what_belongs_to_it() -> None:
+    everything = SEARCHED["Observation"].asking.includes
+    for value in ("*", "Observation:*"):
+        assert ask(("_include", value)).includes == everything
+        assert ask(("_include:iterate", value)).iterated == everything
+    assert ask(("_revinclude", "*")).includes == ("Provenance:target",)
+    assert ask(("_revinclude:iterate", "Provenance:target")).iterated == ("Provenance:target",)
+    assert refusals(("_include", "Provenance:*")) == [("_include", "not-supported")]
+    assert refusals(("_include:recurse", "*")) == [("_include:recurse", "modifier-not-supported")]
+
+
 def test_elements_and_what_comes_along() -> None:
     assert ask(("_elements", "code,Observation.subject")).elements == {"code", "subject"}
     assert ask(("_include", "Observation:patient"), ("_include", "Observation:device:Device")).includes == (
@@ -240,7 +289,10 @@ def test_elements_and_what_comes_along() -> None:
     assert ask(("_revinclude", "Provenance:target")).includes == ("Provenance:target",)
     assert refusals(("_include", "Observation:performer")) == [("_include", "not-supported")]
     assert refusals(("_include", "Observation:patient:Device")) == [("_include", "not-supported")]
-    assert refusals(("_include", "*"), ("_elements", "a b")) == [("_include", "not-supported"), ("_elements", "not-an-element")]
+    assert refusals(("_include", "*x"), ("_elements", "a b")) == [
+        ("_include", "not-supported"),
+        ("_elements", "not-an-element"),
+    ]
 
 
 def test_too_many_alternatives_or_parameters_are_refused() -> None:

@@ -161,6 +161,7 @@ async def test_what_a_client_has_already_is_told_by_etag_or_date(clinic: Clinic)
     read = await clinic.read("Observation", f"{stored['id']}-r0")
     assert read.is_known_to('W/"1"', None)
     assert read.is_known_to('W/"7", W/"1"', None)
+    assert read.is_known_to('"7","1"', None)
     assert read.is_known_to("*", None)
     assert not read.is_known_to('W/"2"', read.last_modified), "an ETag decides alone"
     assert read.is_known_to(None, read.last_modified)

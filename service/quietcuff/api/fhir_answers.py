@@ -18,6 +18,7 @@ from quietcuff.export.sight import Sight
 from quietcuff.security.scopes import Need, Scopes
 
 FHIR_BASE = "/fhir/R4"
+FHIR_VERSION = "4.0"
 FHIR_JSON = "application/fhir+json"
 FHIR_JSON_UTF8 = f"{FHIR_JSON}; charset=utf-8"
 ACCEPTED = frozenset((FHIR_JSON, "application/json", "application/*", "*/*", "json", "text/json"))
@@ -40,7 +41,7 @@ def sight_of(scopes: Scopes, letter: str) -> Sight:
 
 
 def formats_of(pairs: list[tuple[str, str]]) -> list[str]:
-    return [value for name, value in pairs if name == "_format"]
+    return [value for name, value in pairs if name == "_format" and value]
 
 
 def pairs_of(raw: bytes) -> list[tuple[str, str]]:
@@ -65,5 +66,13 @@ def check_format(connection: Connection, formats: list[str]) -> None:
     accept = header_of(connection, "Accept")
     # A plus that was not encoded arrives as a space.
     wanted = [text.replace(" ", "+") for text in formats] or (accept.split(",") if accept else ["*/*"])
-    if not any(text.split(";")[0].strip().lower() in ACCEPTED for text in wanted):
+    if not any(is_offered(text) for text in wanted):
         raise HTTPException(status_code=406)
+
+
+def is_offered(text: str) -> bool:
+    """Whether a media type, with what it says of itself, is the one that is spoken here. Source: FHIR R4 http, 3.1.0.1.12."""
+    media_type, *said = ("".join(part.split()).lower() for part in text.split(";"))
+    weight, version = (next((one[len(name) :] for one in said if one.startswith(name)), "") for name in ("q=", "fhirversion="))
+    is_refused = weight.startswith("0") and not weight.strip("0.")
+    return media_type in ACCEPTED and not is_refused and version.strip('"') in ("", FHIR_VERSION)

@@ -113,7 +113,9 @@ def asked_of(asking: Asking) -> dict[str, str]:
         "_elements": "The elements wanted, with commas between.",
         "_total": "none or accurate.",
         "_include": ", ".join(asking.includes),
+        "_include:iterate": ", ".join(asking.includes),
         "_revinclude": ", ".join(asking.reverse_includes),
+        "_revinclude:iterate": ", ".join(asking.reverse_includes),
         "_cursor": "From the next link of an earlier page.",
         **FORMAT,
     }

@@ -141,7 +141,7 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
         log_failure(error, request_id)
     if request.scope["path"] == TOKEN_PATH:
         return _as_oauth(error, refusal)
-    if request.scope["path"].startswith(f"{FHIR_BASE}/"):
+    if f"{request.scope['path']}/".startswith(f"{FHIR_BASE}/"):
         return _as_outcome(refusal)
     return Response(
         content=msgspec.json.encode(problem_of(refusal, request_id)),

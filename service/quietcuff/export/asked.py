@@ -64,6 +64,11 @@ class Parameter(msgspec.Struct, frozen=True):
     narrow: Narrow
 
 
+def of_type(parameter: Parameter, type: str) -> Parameter:
+    """The same with its only type named, as in ``subject:Patient``."""
+    return msgspec.structs.replace(parameter, name=f"{parameter.name}:{type}", definition=None)
+
+
 def both(known: frozenset[Any] | None, wanted: frozenset[Any]) -> frozenset[Any]:
     """What one condition leaves of another; no condition leaves everything."""
     return wanted if known is None else known & wanted

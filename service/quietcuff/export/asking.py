@@ -23,9 +23,11 @@ MOST_PARAMETERS = 100
 CURSOR = "_cursor"
 # Read by the web layer, which answers JSON only, or about how a total is come by: they neither find nor shape anything here.
 PASSED_OVER = frozenset(("_format", "_pretty", "_totalMethod"))
+ONCE = frozenset(("_count", "_sort", "_summary", "_total", CURSOR))
 LONGEST_NUMBER = 9
 YEARS = range(1800, 2401)
 LAST_PLACE = 2**31 - 1
+SORT_KEY = re.compile(r"-?[A-Za-z_][A-Za-z0-9_-]{0,63}", re.ASCII)
 ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
@@ -49,15 +51,18 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     """A search as understood: the query, what it was understood from, what is wanted with it, and whether that is a total.
 
     ``wants_total`` is None where nobody said: then it is given when it costs little. ``elements`` is None for whole resources.
+    ``iterated`` comes along with what came along, too. ``is_strict`` where the client asked for strict handling.
     """
 
     asking: Asking
     query: Any
     understood: tuple[tuple[str, str], ...] = ()
     includes: tuple[str, ...] = ()
+    iterated: tuple[str, ...] = ()
     elements: frozenset[str] | None = None
     only_total: bool = False
     wants_total: bool | None = None
+    is_strict: bool = False
 
 
 def parse_search(
@@ -78,13 +83,16 @@ def parse_search(
     Raises:
         NotAcceptable: every fault, each with its parameter.
     """
-    search, faults = Search(asking=asking, query=asking.everything), []
+    search, faults = Search(asking=asking, query=asking.everything, is_strict=is_strict), []
+    said: dict[str, str] = {}
     for number, (name, value) in enumerate(items):
         try:
             if number == MOST_PARAMETERS:
                 raise refused(name, "too-many", f"At most {MOST_PARAMETERS} parameters.")
             if not is_known(asking, name):
-                search = passed_over(search, name, is_strict=is_strict)
+                search = passed_over(search, name)
+            elif is_said_again(said, name, value):
+                continue
             elif name in CONTROLS:
                 search = CONTROLS[name](with_understood(search, name, value), value)
             else:
@@ -104,13 +112,27 @@ def is_known(asking: Asking, name: str) -> bool:
     return bare in CONTROLS or asking.parameter(bare) is not None
 
 
-def passed_over(search: Search, name: str, *, is_strict: bool) -> Search:
+def is_said_again(said: dict[str, str], name: str, value: str) -> bool:
+    """True where what can be said once only is said once more, and says the same.
+
+    Raises:
+        NotAcceptable: it says something else.
+    """
+    if name not in ONCE or name not in said:
+        said[name] = value
+        return False
+    if said[name] != value:
+        raise refused(name, "repeated-parameter", "One value.")
+    return True
+
+
+def passed_over(search: Search, name: str) -> Search:
     """The search without a parameter that nobody here knows.
 
     Raises:
         NotAcceptable: the client asked for strict handling.
     """
-    if is_strict and name not in PASSED_OVER:
+    if search.is_strict and name not in PASSED_OVER:
         raise refused(name, "parameter-not-supported", "One of the parameters in the CapabilityStatement.")
     return search
 
@@ -142,11 +164,16 @@ def read_count(search: Search, value: str) -> Search:
 
 
 def read_sort(search: Search, value: str) -> Search:
-    """In which order the entries come."""
-    order = search.asking.orders.get(value)
-    if order is None:
+    """In which order the entries come. What would only part entries of one moment is passed over, and so is the order of ids
+    where there is none, which clients ask for to have any steady one: unless handling is strict."""
+    first, *others = value.split(",")
+    order, before = search.asking.orders.get(first), search.understood[:-1]
+    if order is None and value == "_id" and not search.is_strict:
+        return msgspec.structs.replace(search, understood=before)
+    if order is None or (others and (search.is_strict or not all(SORT_KEY.fullmatch(one) for one in others))):
         raise refused("_sort", "not-supported", f"One of {', '.join(search.asking.orders)}.")
-    return msgspec.structs.replace(search, query=msgspec.structs.replace(search.query, order=order))
+    query = msgspec.structs.replace(search.query, order=order)
+    return msgspec.structs.replace(search, query=query, understood=(*before, ("_sort", first)))
 
 
 def read_summary(search: Search, value: str) -> Search:
@@ -180,22 +207,40 @@ def read_total(search: Search, value: str) -> Search:
 
 def read_include(search: Search, value: str) -> Search:
     """What the found resources point to, wanted with them."""
-    return with_include(search, "_include", value, search.asking.includes)
+    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
     """What points to the found resources, wanted with them."""
-    return with_include(search, "_revinclude", value, search.asking.reverse_includes)
+    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_revinclude", value)))
 
 
-def with_include(search: Search, name: str, value: str, known: tuple[str, ...]) -> Search:
-    """One more kind of resource to come along. The type that a reference leads to may stand after it."""
+def read_iterated(search: Search, value: str) -> Search:
+    """What the found resources and those that come along point to."""
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_include:iterate", value)))
+
+
+def read_reverse_iterated(search: Search, value: str) -> Search:
+    """What points to the found resources and to those that come along."""
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_revinclude:iterate", value)))
+
+
+def come_along(search: Search, name: str, value: str) -> tuple[str, ...]:
+    """What a parameter wants to come along. The type that a reference leads to may stand after it; a star means all."""
+    known = search.asking.includes if name.startswith("_include") else search.asking.reverse_includes
+    if value in stars(known):
+        return known
     wanted = value if value in known else value.rpartition(":")[0]
     target = value[len(wanted) + 1 :] if wanted != value else TARGETS.get(wanted, "")
     if wanted not in known or target != TARGETS.get(wanted, ""):
         accepted = f"One of {', '.join(known)}." if known else "Nothing comes along here."
         raise refused(name, "not-supported", accepted)
-    return msgspec.structs.replace(search, includes=(*search.includes, wanted))
+    return (wanted,)
+
+
+def stars(known: tuple[str, ...]) -> tuple[str, ...]:
+    """How all of what may come along is asked for at once."""
+    return ("*", f"{known[0].partition(':')[0]}:*") if known else ()
 
 
 TARGETS = {
@@ -217,7 +262,9 @@ CONTROLS: dict[str, Callable[[Search, str], Search]] = {
     "_count": read_count,
     "_elements": read_elements,
     "_include": read_include,
+    "_include:iterate": read_iterated,
     "_revinclude": read_reverse_include,
+    "_revinclude:iterate": read_reverse_iterated,
     "_sort": read_sort,
     "_summary": read_summary,
     "_total": read_total,

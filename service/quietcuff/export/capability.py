@@ -10,6 +10,7 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.export import bulk_capability, codes
 from quietcuff.export.asked import Parameter
+from quietcuff.export.asking import stars
 from quietcuff.export.lastn import OPERATION as LASTN
 from quietcuff.export.past import PASTS
 from quietcuff.export.read import READERS
@@ -81,8 +82,8 @@ def resource_capability(resource_type: str) -> dict[str, Any]:
         "versioning": "versioned",
         "readHistory": has_past,
         "conditionalRead": "full-support",
-        "searchInclude": list(asking.includes),
-        "searchRevInclude": list(asking.reverse_includes),
+        "searchInclude": [*asking.includes, *stars(asking.includes)],
+        "searchRevInclude": [*asking.reverse_includes, *stars(asking.reverse_includes)],
         "searchParam": [search_parameter(parameter) for parameter in asking.parameters if ":" not in parameter.name],
     }
     if resource_type == OBSERVATION:

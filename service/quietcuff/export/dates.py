@@ -46,13 +46,13 @@ def parse_date(text: str, parameter: str, clock: Clock) -> DateRange:
     if found is None:
         raise not_a_date(parameter)
     prefix: Prefix = found["prefix"] or "eq"  # type: ignore[assignment]
+    if not FIRST_YEAR <= int(found["year"]) <= LAST_YEAR:
+        raise not_a_date(parameter)
     try:
         low = lowest(found, clock)
         high = next_after(low, found)
     except ValueError as error:
         raise not_a_date(parameter) from error
-    if not FIRST_YEAR <= low.year <= LAST_YEAR:
-        raise not_a_date(parameter)
     margin = abs(clock.now - low) / 10 if prefix == "ap" else timedelta()
     return DateRange(prefix, low.astimezone(UTC) - margin, high.astimezone(UTC) + margin)
 

@@ -22,17 +22,23 @@ Found = Sequence[Observation]
 MOST_INCLUDED = 100_000
 
 
-def included(snapshot: Snapshot, publisher: Publisher, names: Sequence[str], found: Found) -> list[Resource]:
-    """The resources that were asked for with those found, each once, and none that was found itself. What the caller may not
-    read stays out."""
-    known = {("Observation", one.id) for one in found}
+def included(
+    snapshot: Snapshot, publisher: Publisher, names: Sequence[str], iterated: Sequence[str], found: Found
+) -> list[Resource]:
+    """The resources that were asked for with those found, each once, and none that was found itself. Those of ``iterated`` come
+    along with Observations that came along, too. What the caller may not read stays out."""
+    known = {(type(one).__name__, one.id) for one in found}
     resources: list[Resource] = []
-    for name in dict.fromkeys(names):
-        for resource in WAYS[name](snapshot, publisher, found):
-            key = (type(resource).__name__, resource.id)
-            if key not in known and publisher.sight.may_see(key[0]):
-                known.add(key)
-                resources.append(resource)
+    ways, among = [*names, *iterated], found
+    while ways and among:
+        start = len(resources)
+        for name in dict.fromkeys(ways):
+            for resource in WAYS[name](snapshot, publisher, among):
+                key = (type(resource).__name__, resource.id)
+                if key not in known and publisher.sight.may_see(key[0]):
+                    known.add(key)
+                    resources.append(resource)
+        ways, among = [*iterated], [one for one in resources[start:] if isinstance(one, Observation)]
     return resources
 
 

@@ -16,6 +16,7 @@ from quietcuff.export.asked import (
     both,
     identified_people,
     ids_of,
+    of_type,
     ranges,
     reference_id,
 )
@@ -80,6 +81,11 @@ def by_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     return msgspec.structs.replace(query, kinds=query.kinds & kinds_named(asked, CATEGORY_OF_KIND))
 
 
+def by_other_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of none of these categories; what has none is found."""
+    return msgspec.structs.replace(query, kinds=query.kinds - kinds_named(asked, CATEGORY_OF_KIND))
+
+
 def kinds_named(asked: Asked, concepts: dict[Kind, CodeableConcept]) -> frozenset[Kind]:
     """The kinds whose concept one of the tokens names."""
     return frozenset(kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in asked.tokens))
@@ -142,12 +148,21 @@ def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
 
 def by_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     """In one of these states."""
-    wanted = frozenset(
+    return msgspec.structs.replace(query, statuses=both(query.statuses, states_named(asked)))
+
+
+def by_other_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """In none of these states."""
+    others = frozenset(OBSERVATION_STATUS.words) - states_named(asked)
+    return msgspec.structs.replace(query, statuses=both(query.statuses, others))
+
+
+def states_named(asked: Asked) -> frozenset[str]:
+    return frozenset(
         status
         for status in OBSERVATION_STATUS.words
         if any(one.names(codes.OBSERVATION_STATUS, status) for one in asked.tokens)
     )
-    return msgspec.structs.replace(query, statuses=both(query.statuses, wanted))
 
 
 def by_id(query: ObservationQuery, asked: Asked) -> ObservationQuery:
@@ -182,6 +197,16 @@ def by_date(query: ObservationQuery, asked: Asked) -> ObservationQuery:
 COMPONENT_SLOTS = tuple(slot for slot in SLOTS if slot.is_component)
 OWN_SLOTS = tuple(slot for slot in SLOTS if not slot.is_component)
 PAIR = "A code and a value, such as 8480-6$ge140 or 8480-6$ge140|http://unitsofmeasure.org|mm[Hg]; kPa is converted."
+SOURCE = Parameter(
+    "derived-from", "reference", "Observation-derived-from", "A reading that a mean or flags come from.", by_source
+)
+DEVICE = Parameter("device", "reference", "Observation-device", "What it was measured with.", by_device)
+PATIENT = Parameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient)
+SUBJECT = Parameter("subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient)
+PERSON_IDENTIFIERS = tuple(
+    Parameter(f"{name}.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier)
+    for name in ("patient", "patient:Patient", "subject", "subject:Patient")
+)
 PARAMETERS = (
     Parameter("_id", "token", "Resource-id", "The logical id.", by_id),
     LAST_UPDATED,
@@ -194,6 +219,7 @@ PARAMETERS = (
     ),
     Parameter("based-on:identifier", "reference", None, "The identifier of the order, system|value.", by_order),
     Parameter("category", "token", "Observation-category", "vital-signs: readings, pulses and means.", by_category),
+    Parameter("category:not", "token", None, "Of none of these categories; what has none is found.", by_other_category),
     Parameter("code", "token", "clinical-code", "The code of the whole Observation, not of a component.", by_code),
     Parameter("code-value-quantity", "composite", "Observation-code-value-quantity", PAIR, by_value(OWN_SLOTS, has_code=True)),
     Parameter("combo-code", "token", "Observation-combo-code", "The code of the whole or of a component.", by_combo_code),
@@ -209,17 +235,19 @@ PARAMETERS = (
         by_value(COMPONENT_SLOTS, has_code=True),
     ),
     Parameter("date", "date", "clinical-date", "When it was measured; for a mean, the period of its readings.", by_date),
-    Parameter("derived-from", "reference", "Observation-derived-from", "A reading that a mean or flags come from.", by_source),
-    Parameter("device", "reference", "Observation-device", "What it was measured with.", by_device),
+    SOURCE,
+    of_type(SOURCE, "Observation"),
+    DEVICE,
+    of_type(DEVICE, "Device"),
     Parameter("identifier", "token", "clinical-identifier", "The identifier that each Observation carries.", by_identifier),
-    Parameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient),
-    Parameter("patient.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier),
-    Parameter("patient:Patient", "reference", None, "Whose it is.", by_patient),
+    PATIENT,
+    of_type(PATIENT, "Patient"),
+    *PERSON_IDENTIFIERS,
     Parameter(
         "status", "token", "Observation-status", "final, amended, corrected, preliminary or entered-in-error.", by_status
     ),
-    Parameter("subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient),
-    Parameter("subject.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier),
-    Parameter("subject:Patient", "reference", None, "Whose it is.", by_patient),
+    Parameter("status:not", "token", None, "In none of these states.", by_other_status),
+    SUBJECT,
+    of_type(SUBJECT, "Patient"),
     Parameter("value-quantity", "quantity", "Observation-value-quantity", "The pulse.", by_value(OWN_SLOTS, has_code=False)),
 )

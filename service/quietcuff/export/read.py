@@ -47,9 +47,10 @@ class Read(msgspec.Struct, frozen=True, kw_only=True):
         return None if self.updated_at is None else format_datetime(self.updated_at, usegmt=True)
 
     def is_known_to(self, if_none_match: str | None, if_modified_since: str | None) -> bool:
-        """True where the client has this version already (304). An ETag decides alone; a date only without one."""
+        """True where the client has this version already (304). An ETag decides alone; a date only without one. Weak and
+        strong ones are compared by what stands between the quotes. Source: RFC 9110, 8.8.3.2 and 13.1.2."""
         if if_none_match is not None:
-            return if_none_match.strip() == "*" or self.etag in re.findall(r'W/"[^"]*"', if_none_match)
+            return if_none_match.strip() == "*" or f'"{self.version}"' in re.findall(r'"[^"]*"', if_none_match)
         if if_modified_since is None or self.updated_at is None:
             return False
         try:

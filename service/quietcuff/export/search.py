@@ -50,7 +50,7 @@ def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: l
 def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
     """What was found, each under its address, and what was asked for with it."""
     matches = searched.show(snapshot, publisher, page)
-    others = included(snapshot, publisher, search.includes, matches) if search.includes else []
+    others = included(snapshot, publisher, search.includes, search.iterated, matches)
     shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
     return [
         *(Entry(full_url=address(publisher, one), resource=one, search=MATCH) for one in shown),

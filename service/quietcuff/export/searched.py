@@ -11,7 +11,7 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.core.readings import Identifier
 from quietcuff.export import asked as common
-from quietcuff.export.asked import LAST_UPDATED, Asked, Parameter, both, identified_people, reference_id
+from quietcuff.export.asked import LAST_UPDATED, Asked, Parameter, both, identified_people, of_type, reference_id
 from quietcuff.export.asking import Asking
 from quietcuff.export.audit import audit_event, audit_key
 from quietcuff.export.devices import SERVICE_ID, service_device
@@ -183,6 +183,8 @@ def is_service_among(query: RowQuery) -> bool:
     return not query.updated and (query.keys is None or SERVICE_KEY in query.keys)
 
 
+TARGET = Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target)
+AUDITED = Parameter("patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient)
 PEOPLE = of_rows(
     "Patient",
     rows.PEOPLE,
@@ -215,7 +217,8 @@ PROVENANCES = of_rows(
     (
         Parameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id),
         Parameter("recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated),
-        Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target),
+        TARGET,
+        of_type(TARGET, "Observation"),
     ),
     show_provenances,
     {"recorded": "updated", "-recorded": "-updated", **LAST},
@@ -227,7 +230,8 @@ AUDIT = of_rows(
     (
         Parameter("_id", "token", "Resource-id", "The logical id.", by_audit_id),
         Parameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated),
-        Parameter("patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient),
+        AUDITED,
+        of_type(AUDITED, "Patient"),
     ),
     show_trail,
     {"date": "updated", "-date": "-updated", **LAST},
