@@ -42,7 +42,7 @@ async def resources_of(clinic: Clinic, job_id: str, done: Export) -> Resources:
         assert len(lines) == file.resources
         found.setdefault(file.resource_type, []).extend(lines)
     for resources in found.values():
-        ids = [resource.get("id") for resource in resources]
+        ids = [resource["id"] for resource in resources if "id" in resource]
         assert len(set(ids)) == len(ids), "exported twice"
     return found
 

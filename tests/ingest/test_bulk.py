@@ -29,9 +29,10 @@ from quietcuff import ingest
 from quietcuff.core.changes import SubjectChange
 from quietcuff.core.errors import NotAcceptable, NotFound, QuietcuffError
 from quietcuff.core.rules import Rulebook
+from quietcuff.export import bulk_walk
 from quietcuff.export.bulk_plan import Progress, TypeFilter
 from quietcuff.export.bulk_walk import Walk, make_lines, read_page
-from quietcuff.ingest import bulk_worker
+from quietcuff.ingest import bulk_worker, retention
 from quietcuff.ingest.bulk_jobs import end_export, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker, moment_with_all_before
 from quietcuff.rules.catalog import load_rulebook
@@ -447,3 +448,35 @@ async def test_files_are_swept_away_when_their_time_is_over(clinic: Clinic, monk
     assert (rows, await job_of(clinic, kept)) == (0, None)
     with pytest.raises(NotFound):
         await end_export(clinic.desk, clinic.caller, str(uuid4()))
+
+
+@pytest.mark.parametrize("page", [1, 1_000])
+async def test_what_was_deleted_is_told_to_the_groups_that_had_it(
+    clinic: Clinic, page: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pages of any length tell all of it once; a group by people tells of its people, one by sittings of everybody."""
+    monkeypatch.setattr(bulk_walk, "DELETIONS_A_PAGE", page)
+    stored = await receive_some(clinic, 5, 6)
+    since, before = await export(clinic)
+    people = list(dict.fromkeys(one["subject_id"] for one in stored))[:3]
+    for subject_id in people:
+        await retention.erase(clinic.desk, clinic.caller, subject_id)
+    had = {name for name, one in by_id(before).items() if owner_of(one) in people or name.removeprefix("Patient/") in people}
+    of_them = {f"Provenance/{one['id']}-v1" for one in stored if one["subject_id"] in people}
+    for members, told in (
+        (Members(), set(people)),
+        (Members(sittings=Sittings(setting="office")), set(people)),
+        (Members(subject_ids=frozenset([UUID(people[0])])), {people[0]}),
+    ):
+        _, found = await export(clinic, since=since, members=members)
+        requests = [entry["request"]["url"] for bundle in found.get("Bundle", []) for entry in bundle["entry"]]
+        assert len(set(requests)) == len(requests)
+        assert {name.removeprefix("Patient/") for name in requests if name.startswith("Patient/")} == told
+        if len(told) > 1:
+            assert set(requests) == had | of_them
+
+
+def owner_of(resource: dict[str, Any]) -> str:
+    """Whose an Observation is."""
+    reference: str = resource.get("subject", {}).get("reference", "")
+    return reference.removeprefix("Patient/")

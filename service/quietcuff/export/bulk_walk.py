@@ -24,6 +24,7 @@ from quietcuff.export.shapes import Observation, Provenance, Resource
 from quietcuff.storage.deleted import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
 from quietcuff.storage.devices import DeviceRow
 from quietcuff.storage.export_pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.members import Members
 from quietcuff.storage.registry_search import RowKey
 from quietcuff.storage.search import Snapshot
 from quietcuff.storage.subjects import SubjectRow
@@ -120,7 +121,9 @@ def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPag
         return RawPage()
     span, last = walk.span, progress.set_id or progress.subject_id
     after = None if progress.deleted_at is None or last is None else (progress.deleted_at, last)
-    between = Between(tenant_id=span.tenant_id, members=span.members, since=walk.plan.since, at=walk.at, after=after)
+    # Whoever was of a group by a sitting is not any more once that is gone: then all that was deleted is told.
+    members = Members(subject_ids=span.members.subject_ids)
+    between = Between(tenant_id=span.tenant_id, members=members, since=walk.plan.since, at=walk.at, after=after)
     if progress.step == "deleted sittings" and not set(walk.plan.types).isdisjoint(SITTING_TYPES):
         return RawPage(deleted_sets=sets_deleted(snapshot, between, DELETIONS_A_PAGE))
     if progress.step == "deleted people" and "Patient" in walk.plan.types:
