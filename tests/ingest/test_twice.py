@@ -8,9 +8,10 @@ from datetime import timedelta
 import pytest
 
 from bodies import OPENED_SET
-from ingest.clinic import Clinic, open_clinic, reading, sitting, told
+from ingest.clinic import Body, Clinic, open_clinic, reading, sitting, told
 from quietcuff.core.errors import Conflict, NotAcceptable, VersionStale
 from quietcuff.core.rules import Rulebook
+from quietcuff.ingest import Answer
 from quietcuff.storage.claims import KEY_KEPT
 from quietcuff.storage.store import open_store
 
@@ -127,16 +128,36 @@ async def test_twins_in_several_processes_are_one_set(postgresql_url: str, ruleb
         await store.close()
 
 
-async def test_one_key_for_two_people_at_once_is_one_set(postgresql_url: str, rulebook: Rulebook) -> None:
+async def test_one_identifier_for_two_people_at_once_is_one_set(clinic: Clinic) -> None:
+    bodies = [sitting(person=f"p-{number:04}", identifier={"system": "urn:v", "value": "v-1"}) for number in range(5)]
+    others = [sitting(person=f"q-{number:04}") for number in range(5)]
+    answers = await asyncio.gather(*(clinic.receive(body) for body in bodies + others), return_exceptions=True)
+    first = next(answer for answer in answers[:5] if isinstance(answer, Answer))
+    refused = [answer for answer in answers[:5] if isinstance(answer, Conflict)]
+    assert [(conflict.code, conflict.set_id) for conflict in refused] == [("identifier-taken", first.set_id)] * 4
+    assert all(isinstance(answer, Answer) for answer in answers[5:])
+    assert await clinic.count("reading_set") == await clinic.count("claim") == await clinic.count("subject") == 6
+
+
+@pytest.mark.parametrize(("how", "refusal"), [("key", "NotAcceptable"), ("identifier", "Conflict")])
+async def test_one_claim_for_two_people_in_two_processes_is_one_set(
+    postgresql_url: str, rulebook: Rulebook, how: str, refusal: str
+) -> None:
     stores = [open_store(postgresql_url) for _ in range(2)]
     clinics = [await open_clinic(store, rulebook) for store in stores]
     for round_number in range(10):
         pairs = zip(clinics, ("p-0001", "p-0002"), strict=True)
         answers = await asyncio.gather(
-            *(clinic.receive(sitting(person=person), key=f"k-{round_number}") for clinic, person in pairs),
-            return_exceptions=True,
+            *(clinic.receive(*claiming(person, how, round_number)) for clinic, person in pairs), return_exceptions=True
         )
-        assert sorted(type(answer).__name__ for answer in answers) == ["Answer", "NotAcceptable"]
+        assert sorted(type(answer).__name__ for answer in answers) == ["Answer", refusal]
     assert await clinics[0].count("reading_set") == 10
     for store in stores:
         await store.close()
+
+
+def claiming(person: str, how: str, number: int) -> tuple[Body, str | None]:
+    """A person's sitting with its key, where that or the identifier is everybody's."""
+    if how == "key":
+        return sitting(person=person), f"k-{number}"
+    return sitting(person=person, identifier={"system": "urn:v", "value": f"v-{number}"}), None

@@ -7,6 +7,7 @@ from uuid import uuid4
 
 import msgspec
 import pytest
+from sqlalchemy.exc import IntegrityError
 
 from quietcuff.storage.claims import KEY_KEPT, Claim, find_claim, insert_claim
 from quietcuff.storage.codes import CLAIM_KIND
@@ -32,11 +33,11 @@ async def test_how_long_a_claim_stands(store: Store, kind: str, is_kept: bool) -
     assert found == [first, first if is_kept else None]
 
 
-@pytest.mark.parametrize("kind", ["key", "identifier"])
-async def test_a_claim_that_stands_is_not_taken(store: Store, kind: str) -> None:
+@pytest.mark.parametrize(("kind", "told"), [("key", RunAgain), ("identifier", IntegrityError)])
+async def test_a_claim_that_stands_is_not_taken(store: Store, kind: str, told: type[Exception]) -> None:
     first = claim(kind)
     await store.write(CLINIC, lambda transaction: insert_claim(transaction, first))
-    with pytest.raises(RunAgain):
+    with pytest.raises(told):
         await store.write(CLINIC, lambda transaction: insert_claim(transaction, claim(kind, version=2)))
     assert await store.read(CLINIC, lambda tx: find_claim(tx, CLINIC, DIGEST, NOON)) == first
 

@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, select
+from sqlalchemy import Connection, bindparam, insert, select
 
 from quietcuff.storage.codes import CLAIM_KIND
 from quietcuff.storage.column_types import Instant
@@ -42,7 +42,8 @@ def _insert_or_replace(dialect: str) -> Any:
 
 _MINE = (_c.tenant_id == bindparam("tenant_id"), _c.key_digest == bindparam("key_digest"))
 FIND = Query(Claim, select(*(_c[name] for name in Claim.__struct_fields__)).where(*_MINE))
-INSERT = Command(_insert_or_replace)
+INSERT_KEY = Command(_insert_or_replace)
+INSERT_IDENTIFIER = Command(insert(claim))
 
 
 def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> Claim | None:
@@ -52,13 +53,16 @@ def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: d
 
 
 def insert_claim(connection: Connection, new: Claim) -> None:
-    """Store a claim, in the place of one that is over.
+    """Store a claim: that of a key in the place of one that is over; that of an identifier, which never ends, with the group.
 
     Raises:
-        RunAgain: another process made the same claim meanwhile.
+        RunAgain: another process made the same claim of a key meanwhile. Of an identifier the database tells it as the group
+            is written; either way the work is done again, and finds that claim.
     """
-    values = {**msgspec.structs.asdict(new), "over_before": new.created_at - KEY_KEPT}
-    if INSERT.run(connection, values) == 0:
+    values = msgspec.structs.asdict(new)
+    if new.kind != KEY:
+        INSERT_IDENTIFIER.run_later(connection, [values])
+    elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
         raise RunAgain
 
 
