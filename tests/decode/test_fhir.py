@@ -19,7 +19,7 @@ from fhirclient.models import bundle as fhirclient_bundle
 
 from quietcuff.api.device_payload_operations import FHIR_EXAMPLE
 from quietcuff.core.errors import NotAcceptable, NotReadable
-from quietcuff.core.readings import Identifier
+from quietcuff.core.readings import Cuff, Identifier
 from quietcuff.decode import fhir_codes
 from quietcuff.decode.fhir import intend, patients_named
 from quietcuff.decode.fhir_bundle import read_payload
@@ -34,6 +34,7 @@ EXAMPLES = {
 PERSON = {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}}
 KNOWN = {"p1": Identifier(system="urn:example:mrn", value="p-0001")}
 LOINC, SNOMED, UCUM = "http://loinc.org", "http://snomed.info/sct", "http://unitsofmeasure.org"
+LARGE = {"system": SNOMED, "code": "720738005"}
 MDC = "urn:iso:std:iso:11073:10101"
 Resource = dict[str, Any]
 
@@ -183,6 +184,29 @@ def test_two_measures_in_one_component_are_a_contradiction() -> None:
     both = pressure("8480-6", 142)
     both["code"]["coding"].append({"system": MDC, "code": "150022"})
     assert refused(panel(component=[both, pressure("8462-4", 88)])) == [("/component/0/code", "contradiction")]
+
+
+@pytest.mark.parametrize(
+    ("value", "cuff"),
+    [
+        ({"text": "large adult, 35-44 cm"}, Cuff(size="large adult", range_cm=(35, 44))),
+        (
+            {"coding": [LARGE], "text": "L, 35-44.5 cm"},
+            Cuff(size="large adult", range_cm=(35, 44.5)),
+        ),
+        ({"coding": [LARGE], "text": "L"}, Cuff(size="large adult")),
+        ({"text": "size L"}, Cuff(size="size L")),
+        ({"text": "27-34 cm"}, Cuff(range_cm=(27, 34))),
+        ({"coding": [{"system": SNOMED, "code": "1"}]}, None),
+        ({"text": "L" * 300}, None),
+        ({"text": "44-35 cm"}, None),
+    ],
+)
+def test_a_cuff_is_what_its_code_or_its_words_say(value: Resource, cuff: Cuff | None) -> None:
+    """No reading is refused for its cuff."""
+    component = {"code": concept(LOINC, "8358-4"), "valueCodeableConcept": value}
+    (sitting,) = read(panel(component=[*pressures(142, 91), component])).sittings
+    assert sitting.cuff == cuff
 
 
 def test_mdc_codes_and_codes_of_a_position_are_understood() -> None:

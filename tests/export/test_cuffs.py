@@ -36,6 +36,7 @@ async def clinic(store: Store, book: Rulebook) -> Clinic:
         ({"size": "LARGE  adult"}, "large adult", "720738005", "large-adult"),
         ({"size": "small_adult", "range_cm": [22, 26.5]}, "small adult, 22-26.5 cm", "720739002", "small-adult"),
         ({"size": "Thigh"}, "thigh", "720740000", "thigh"),
+        ({"size": "adult", "range_cm": [22.1234567, 32]}, "adult, 22.1234567-32 cm", "720737000", "adult"),
         ({"size": "child"}, "pediatric", "720736009", "pediatric"),
         ({"size": "extra-large adult"}, "extra large adult", None, "extra-large-adult"),
         ({"range_cm": [27, 34]}, "27-34 cm", None, "other"),
@@ -86,6 +87,13 @@ async def shown(clinic: Clinic, set_id: str) -> dict[str, tuple[str | None, str]
     }
 
 
+async def test_a_mean_has_the_cuff_that_is_the_same_however_it_is_spelt(clinic: Clinic) -> None:
+    readings = first_visit()
+    readings[2] = {**readings[2], "cuff": {"size": "Adult", "range_cm": [27, 34], "mark_within_range": "yes"}}
+    stored = await clinic.receive(sitting(readings, cuff=ADULT))
+    assert (await shown(clinic, stored["id"]))["mean"][0] == "adult, 27-34 cm"
+
+
 async def places_found(clinic: Clinic, *query: tuple[str, str]) -> set[str]:
     bundle = await clinic.search(("_count", "100"), *query)
     return {entry["resource"]["id"].rpartition("-")[2] for entry in bundle.get("entry", [])}
@@ -109,5 +117,8 @@ async def test_readings_show_their_own_cuff_and_the_mean_one_that_is_common(clin
     await clinic.correct(stored["id"], 1, {"change": "amend-reading", "index": 2, "set": {"cuff": {"size": "thigh"}}})
     after = await shown(clinic, stored["id"])
     moved = {place for place in after if after[place][1] != before[place][1]}
+    bundle = await clinic.search(("_count", "100"))
+    statuses = {one["resource"]["id"].rpartition("-")[2]: one["resource"]["status"] for one in bundle["entry"]}
+    assert {name for name, status in statuses.items() if status == "amended"} == moved and "corrected" not in statuses.values()
     assert moved == {"r2", "mean"} and (after["r2"][0], after["mean"][0]) == ("thigh", None)
     assert await places_found(clinic, ("component-code", "8358-4")) == whole - {"mean"}

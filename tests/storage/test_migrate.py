@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
+from asyncio import to_thread
 from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy import Connection, inspect
+from sqlalchemy import Connection, inspect, make_url
 
 from databases import PostgresqlServer
+from ingest.clinic import first_visit, open_clinic, sitting
 from quietcuff.core.errors import StoreNotUsable
+from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage import migrate
+from quietcuff.storage.codes import CUFF_SIZE
+from quietcuff.storage.store import Store
 from quietcuff.storage.tables import GUARDED_TABLES, metadata
 
 
@@ -87,3 +94,31 @@ def test_other_addresses_are_refused() -> None:
     for url in ("mysql://host/name", "sqlite://", "sqlite:///:memory:", "no address"):
         with pytest.raises(StoreNotUsable):
             migrate.upgrade(url)
+
+
+async def test_cuffs_that_are_stored_are_found_after_the_upgrade(
+    store: Store, database_url: str, request: pytest.FixtureRequest
+) -> None:
+    """Of readings and means, of sets that were corrected too, of every tenant."""
+    owner_url = database_url
+    if not database_url.startswith("sqlite"):
+        server: PostgresqlServer = request.getfixturevalue("postgresql_server")
+        owner_url = server.as_owner(str(make_url(database_url).database))
+    clinics = [await open_clinic(store, load_rulebook(), name) for name in ("clinic", "elsewhere")]
+    cuffs: list[Any] = [{"size": "Large Adult"}, {"range_cm": [27, 34]}, {"size": "child"}, {"size": "the blue one"}, None]
+    for clinic, cuff in itertools.product(clinics, cuffs):
+        readings = [{**one, "cuff": {"size": "thigh"}} if place == 1 else one for place, one in enumerate(first_visit())]
+        answer = await clinic.receive(sitting(readings, cuff=cuff))
+        if cuff == {"size": "child"}:
+            await clinic.correct(answer, {"change": "amend-reading", "index": 3, "set": {"cuff": {"size": "adult"}}})
+
+    async def columns() -> list[Any]:
+        statements = ("SELECT set_id, reading_index, cuff FROM reading", "SELECT set_id, mean_cuff, version FROM reading_set")
+        return [sorted(map(str, await clinic.rows(one))) for clinic in clinics for one in statements]
+
+    before = await columns()
+    told = {row.rpartition(", ")[2].rstrip(")") for row in before[0]}
+    assert told == {"None", *(str(CUFF_SIZE.number(word)) for word in ("other", "pediatric", "adult", "large-adult", "thigh"))}
+    await to_thread(migrate.downgrade, owner_url, "0007")
+    await to_thread(migrate.upgrade, owner_url)
+    assert await columns() == before

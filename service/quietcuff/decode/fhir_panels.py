@@ -178,15 +178,16 @@ def position_of(found: Found, parts: dict[str, int]) -> Position:
 
 
 def cuff_of(found: Found, parts: dict[str, int]) -> Cuff | None:
-    """The cuff: its words as they stand, else those of its code. The printed range behind them is read as we write it."""
+    """The cuff: the size that its code names, else its words as they stand. The range behind them is read as we write it."""
     if "cuff" not in parts:
         return None
     concept = as_object(as_list(found.values.get("component"))[parts["cuff"]].get("valueCodeableConcept"))
-    words = concept.get("text") or first_of(codes.CUFF_SIZES, concept, None)
+    words = concept.get("text")
     printed = PRINTED_RANGE.fullmatch(str(words or ""))
-    size, range_cm = (printed["size"], (float(printed["low"]), float(printed["high"]))) if printed else (words, None)
+    said, range_cm = (printed["size"], (float(printed["low"]), float(printed["high"]))) if printed else (words, None)
+    size = first_of(codes.CUFF_SIZES, concept, said)
     try:
-        return None if words is None else msgspec.convert({"size": size, "range_cm": range_cm}, Cuff)
+        return msgspec.convert({"size": size, "range_cm": range_cm}, Cuff) if size or range_cm else None
     except msgspec.ValidationError:
         # No reading is refused for the words on its cuff. The payload keeps them.
         return None

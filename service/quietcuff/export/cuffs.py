@@ -40,7 +40,7 @@ def cuff_text(cuff: Cuff | None) -> str | None:
     if cuff is None:
         return None
     name = named_size(cuff)
-    printed = None if cuff.range_cm is None else "{:g}-{:g} cm".format(*cuff.range_cm)
+    printed = None if cuff.range_cm is None else "{}-{} cm".format(*cuff.range_cm)
     return ", ".join(part for part in (name and name.replace("-", " "), printed) if part) or None
 
 
@@ -50,7 +50,7 @@ def told_size(cuff: Cuff | None) -> str | None:
 
 
 def common_cuff(sitting: StoredSitting) -> Cuff | None:
-    """The cuff of the readings that count, when it is known and one."""
+    """The cuff of the readings that count, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
     cuffs = [sitting.cuff_of(readings[index]) for index in sitting.counted]
-    return cuffs[0] if cuffs and all(cuff == cuffs[0] for cuff in cuffs) else None
+    return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None

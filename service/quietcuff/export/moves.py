@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 
 import msgspec
 
+from quietcuff.export import codes
 from quietcuff.export.frames import Frame, frame_of
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.observations import flags_observation, pulse_observation, reading_observation
@@ -109,12 +110,12 @@ def status_after(status: ObservationStatus, was: Observation, now: Observation) 
 
 
 def measured(observation: Observation) -> tuple[object, ...]:
-    """The values and times of an Observation, apart from what is said about them."""
+    """The values and times of an Observation, apart from what is said about them: the cuff too is a circumstance."""
     return (
         observation.effective_date_time,
         observation.effective_period,
         observation.value_quantity,
-        observation.component,
+        [part for part in observation.component or [] if part.code is not codes.CUFF_SIZE],
     )
 
 

@@ -69,9 +69,9 @@ CATEGORY_OF_KIND: dict[Kind, CodeableConcept] = {
     "pulse": codes.VITAL_SIGNS,
     "mean": codes.VITAL_SIGNS,
 }
-# By concept, the test that an Observation has a component of it.
 # By kind, where the size of the cuff stands.
 CUFF_COLUMNS: dict[Kind, str] = {"reading": "cuff", "mean": "mean_cuff"}
+# By concept, the test that an Observation has a component of it.
 COMPONENTS: tuple[tuple[CodeableConcept, ValueTest], ...] = (
     *(
         (slot.concept, ValueTest(kind=slot.kind, column=slot.column, operator="always" if slot.is_always_there else "present"))
