@@ -13,8 +13,7 @@ from quietcuff.export.including import included
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED, Searched
 from quietcuff.export.shapes import Bundle, Entry, Link, Resource, SearchMode
-from quietcuff.storage.entries import PageEnd
-from quietcuff.storage.search import Snapshot, newest_change
+from quietcuff.storage.search import Snapshot
 
 ENCODER = msgspec.json.Encoder()
 MATCH = SearchMode(mode="match")
@@ -32,7 +31,7 @@ def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes
     bundle = Bundle(
         type="searchset",
         total=total_of(snapshot, publisher, searched, search, None if has_more else len(page)),
-        link=[self_link(search, publisher), *(next_links(snapshot, search, page[-1], publisher) if has_more else [])],
+        link=[self_link(search, publisher), *(next_links(search, page[-1], publisher) if has_more else [])],
         entry=entries(snapshot, publisher, searched, search, page) or None,
     )
     return ENCODER.encode(bundle)
@@ -82,13 +81,10 @@ def self_link(search: Search, publisher: Publisher) -> Link:
     return Link(relation="self", url=search_url(search, publisher, list(search.understood)))
 
 
-def next_links(snapshot: Snapshot, search: Search, last: Any, publisher: Publisher) -> list[Link]:
+def next_links(search: Search, last: Any, publisher: Publisher) -> list[Link]:
     """The way to the next page: the same search, from the end of this page."""
     kept = [(name, value) for name, value in search.understood if name != CURSOR]
-    before: PageEnd | None = search.query.after
-    began = newest_change(snapshot, publisher.tenant.tenant_id) if before is None else before.began
-    end = msgspec.structs.replace(last.page_end, began=began)
-    return [Link(relation="next", url=search_url(search, publisher, [*kept, (CURSOR, cursor_of(end))]))]
+    return [Link(relation="next", url=search_url(search, publisher, [*kept, (CURSOR, cursor_of(last.page_end))]))]
 
 
 def search_url(search: Search, publisher: Publisher, parameters: list[tuple[str, str]], operation: str = "") -> str:

@@ -47,13 +47,14 @@ class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PageEnd(msgspec.Struct, frozen=True, array_like=True):
-    """The key of the last entry of a page; the next page starts after it. ``began`` is the newest version there was when the
-    first page was read."""
+    """The key of the last entry of a page; the next page starts after it. ``began`` is a moment up to which the
+    first page saw every change, and ``recent`` marks the later changes that it saw: its order is that of all pages."""
 
     ordered_by: datetime
     set_id: UUID
     place: int
     began: datetime | None = None
+    recent: bytes = b""
 
 
 class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,6 +76,11 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
     order: Order = "-date"
     limit: int = 50
     after: PageEnd | None = None
+
+    @property
+    def as_of(self) -> datetime | None:
+        """The moment up to which the first page saw every change; None for the first page itself."""
+        return None if self.after is None else self.after.began
 
 
 class ObservationEntry(msgspec.Struct, frozen=True, kw_only=True):

@@ -5,13 +5,14 @@ Pages follow a key (when, set, place), so that they stay stable while sittings a
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection
 
 from quietcuff.storage.codes import OBSERVATION_STATUS
+from quietcuff.storage.database import LOCK_SECONDS
 from quietcuff.storage.entries import (
     KINDS,
     Kind,
@@ -33,13 +34,16 @@ from quietcuff.storage.search_statements import (
 
 # What a reader holds: one consistent view of everything that is committed.
 Snapshot = Connection
+# No writer holds a time for longer: it waits for a lock no longer than half of it, and its group is short work.
+LATEST_COMMIT = timedelta(seconds=2 * LOCK_SECONDS)
+CLOCK_TICK = timedelta(milliseconds=1)
 Purpose = Literal["page", "count", "moved"]
 
 
 def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
     """The entries of one page, in order, and one more where there is a next page.
 
-    Where the query says when its first page was read, entries that moved since are left out: ``find_moved`` has them.
+    On later pages, entries that moved since the first page saw every change are left out: ``find_moved`` has them.
     """
     shape = shape_of(query, is_lateral=is_lateral(snapshot))
     if not shape.kinds:
@@ -49,7 +53,7 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
 
 
 def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
-    """The entries, wherever they stand now, that moved since the first page was read and were not new then."""
+    """The entries, wherever they stand now, that moved since the first page saw every change, but for new ones."""
     shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return []
@@ -66,10 +70,14 @@ def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQue
     return int(snapshot.execute(count_statement(shape), values).scalar_one())
 
 
-def newest_change(snapshot: Snapshot, tenant_id: int) -> datetime | None:
-    """When the newest version of any set was made, of those that this snapshot sees."""
-    found: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
-    return found
+def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
+    """A moment up to which this snapshot sees every version that there will ever be.
+
+    A version has its time from before its commit. SQLite has one writer, so that only a version of the very millisecond of the
+    newest can be missing; PostgreSQL has several, and one with an earlier time may commit later.
+    """
+    newest: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
+    return None if newest is None else newest - (LATEST_COMMIT if is_lateral(snapshot) else CLOCK_TICK)
 
 
 def is_lateral(snapshot: Snapshot) -> bool:
@@ -79,7 +87,6 @@ def is_lateral(snapshot: Snapshot) -> bool:
 def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> Shape:
     """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
     is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
-    began = None if query.after is None else query.after.began
     return Shape(
         kinds=tuple(kind for kind in KINDS if can_match(query, kind)),
         by_subject=query.subject_ids is not None,
@@ -93,7 +100,7 @@ def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: 
         tests=tuple(tuple((test.kind, test.column, test.operator) for test in group) for group in query.values),
         order=query.order if purpose == "page" else "updated" if is_by_change else "date",
         is_later_page=purpose == "page" and query.after is not None,
-        moved="moved" if purpose == "moved" else "either" if purpose == "count" or began is None else "unmoved",
+        moved="moved" if purpose == "moved" else "either" if purpose == "count" or query.as_of is None else "unmoved",
         is_lateral=is_lateral,
     )
 
@@ -123,7 +130,9 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
         values["based_on"] = sorted(query.based_on)
     if query.after is not None:
         end = query.after
-        values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place, "began": end.began}
+        values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place}
+    if query.as_of is not None:
+        values["began"] = query.as_of
     return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query)
 
 

@@ -224,7 +224,7 @@ def lateral_entries(shape: Shape, kind: Kind, number: int, place: Column) -> Sel
         .where(set_version.c.tenant_id == bindparam("tenant_id"), *date_conditions("updated", shape.updated, made_at, made_at))
     )
     if shape.moved == "moved":
-        statement = statement.where(made_at > bindparam("began", type_=Instant))
+        statement = statement.where(made_at > bindparam("began", type_=Instant), set_version.c.version > 1)
     if shape.is_later_page:
         statement = statement.where(*beyond(shape.order, made_at, set_version.c.set_id, moved.c.place))
     return statement
