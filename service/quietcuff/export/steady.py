@@ -45,7 +45,7 @@ def first_page(snapshot: Snapshot, tenant_id: int, found: list[ObservationEntry]
     began = settled_until(snapshot, tenant_id)
     if began is None:
         return found
-    changes = recent_changes(snapshot, tenant_id, began)
+    changes = recent_changes(snapshot, tenant_id, began, MOST_RECENT + 1)
     if len(changes) > MOST_RECENT:
         # Too many to name all: of those that are left out, it is taken that all were seen.
         changes, began = changes[:MOST_RECENT], changes[MOST_RECENT].created_at

@@ -8,15 +8,11 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Select, bindparam, null, select
+from sqlalchemy import Connection, Integer, Select, bindparam, null, select
 
 from quietcuff.storage.column_types import Instant
 from quietcuff.storage.search_statements import of_set
 from quietcuff.storage.tables import reading_set, set_version
-
-# More than the next page is told of.
-MOST_CHANGES = 1_000
-
 
 class FormerVersion(msgspec.Struct, frozen=True):
     """One version: when it was made, which places moved with it, and where wanted what it says."""
@@ -63,10 +59,10 @@ RECENT = (
         set_version.c.version > 1,
     )
     .order_by(set_version.c.created_at.desc())
-    .limit(MOST_CHANGES)
+    .limit(bindparam("limit", type_=Integer))
 )
 
 
-def recent_changes(snapshot: Connection, tenant_id: int, since: datetime) -> list[FormerVersion]:
+def recent_changes(snapshot: Connection, tenant_id: int, since: datetime, most: int) -> list[FormerVersion]:
     """The versions that changed a set since a moment, the newest first."""
-    return [FormerVersion(*row) for row in snapshot.execute(RECENT, {"tenant_id": tenant_id, "since": since})]
+    return [FormerVersion(*row) for row in snapshot.execute(RECENT, {"tenant_id": tenant_id, "since": since, "limit": most})]

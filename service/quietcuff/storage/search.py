@@ -23,6 +23,7 @@ from quietcuff.storage.entries import (
 )
 from quietcuff.storage.search_dates import edges, prefixes
 from quietcuff.storage.search_statements import (
+    CHANGE_BEFORE_THE_LAST,
     NEWEST_CHANGE,
     SUBJECTS_OF_SETS,
     Shape,
@@ -77,7 +78,10 @@ def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
     newest can be missing; PostgreSQL has several, and one with an earlier time may commit later.
     """
     newest: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
-    return None if newest is None else newest - (LATEST_COMMIT if is_lateral(snapshot) else CLOCK_TICK)
+    if newest is None or not is_lateral(snapshot):
+        return None if newest is None else newest - CLOCK_TICK
+    crowded: datetime | None = snapshot.execute(CHANGE_BEFORE_THE_LAST, {"tenant_id": tenant_id}).scalar_one_or_none()
+    return newest - LATEST_COMMIT if crowded is None else max(newest - LATEST_COMMIT, crowded)
 
 
 def is_lateral(snapshot: Snapshot) -> bool:

@@ -116,6 +116,15 @@ SUBJECTS_OF_SETS = select(reading_set.c.set_id, reading_set.c.subject_id).where(
     reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id.in_(bindparam("set_ids", expanding=True))
 )
 NEWEST_CHANGE = select(func.max(set_version.c.created_at)).where(set_version.c.tenant_id == bindparam("tenant_id"))
+# Where so many come within seconds, none waits that long, and a page must not cost more for it.
+LAST_CHANGES = 2_000
+CHANGE_BEFORE_THE_LAST = (
+    select(set_version.c.created_at)
+    .where(set_version.c.tenant_id == bindparam("tenant_id"))
+    .order_by(set_version.c.created_at.desc())
+    .offset(LAST_CHANGES)
+    .limit(1)
+)
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
