@@ -66,6 +66,48 @@ def versions_of(client: httpx.Client, path: str) -> dict[str, str]:
     return {one["id"]: one["meta"]["versionId"] for one in resources if one["resourceType"] == "Observation"}
 
 
+def test_a_history_is_paged_and_bounded_in_time(desk: httpx.Client) -> None:
+    """Source: FHIR R4 http, history: _count, _since and _at."""
+    path, _ = whole_set(desk)
+    for version, systolic in enumerate((151, 152, 153), start=1):
+        change = {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": systolic}}
+        body = {"reason": "typed wrongly", "changes": [change]}
+        assert desk.post(f"{path}/corrections", json=body, headers={"If-Match": f'"{version}"'}).status_code == 200
+    url = f"{BASE}/Observation/{path.rpartition('/')[2]}-r2/_history"
+    whole = desk.get(url).json()
+    made = [entry["resource"]["meta"]["lastUpdated"] for entry in whole["entry"]]
+    assert versions_in(whole) == ["4", "3", "2", "1"] and whole["total"] == 4
+    pages, following = [], f"{url}?_count=3"
+    while following:
+        page = desk.get(following).json()
+        Bundle.model_validate(page)
+        assert page["total"] == 4
+        pages.append(versions_in(page))
+        following = next((link["url"].removeprefix("https://bp.example.org") for link in page["link"][1:]), "")
+    assert pages == [["4", "3", "2"], ["1"]]
+    assert versions_in(desk.get(url, params={"_count": 0}).json()) == []
+    assert versions_in(desk.get(url, params={"_since": made[1]}).json()) == ["4", "3"]
+    assert versions_in(desk.get(url, params={"_at": made[1]}).json())[-1] in ("2", "3")
+    assert versions_in(desk.get(url, params={"_at": "2400"}).json()) == ["4"]
+    assert versions_in(desk.get(url, params={"_at": "1900"}).json()) == []
+    for name, value in (
+        ("_count", "x"),
+        ("_count", "-1"),
+        ("_since", ""),
+        ("_at", "ge2026"),
+        ("_since", "9999-12-31"),
+        ("_cursor", "x"),
+    ):
+        assert outcome(desk.get(url, params={name: value}), 400, "value")["issue"][0]["expression"] == [f"http.{name}"]
+    outcome(desk.get(f"{url}?_count=1&_count=2"), 400, "invalid")
+    outcome(desk.get(f"{url}?_list=x", headers={"Prefer": "handling=strict"}), 400, "not-supported")
+    assert versions_in(desk.get(f"{url}?_list=x").json()) == ["4", "3", "2", "1"]
+
+
+def versions_in(bundle: dict[str, Any]) -> list[str]:
+    return [entry["resource"]["meta"]["versionId"] for entry in bundle.get("entry", [])]
+
+
 def test_a_person_s_observations_are_found_and_paged(desk: httpx.Client) -> None:
     _, envelope = whole_set(desk)
     found = desk.get(f"{BASE}/Observation", params={"patient": envelope["subject_id"]})

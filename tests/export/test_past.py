@@ -13,6 +13,7 @@ from export.stored_sets import Clinic, decoded, open_clinic
 from export.test_moves import FIRST_VISIT
 from quietcuff.core.errors import NotFound
 from quietcuff.core.rules import Rulebook
+from quietcuff.export.looking_back import LookingBack
 from quietcuff.export.past import history, read_version
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store
@@ -33,7 +34,7 @@ def rulebook() -> Rulebook:
 
 async def past_of(clinic: Clinic, kind: str, name: str) -> list[dict[str, Any]]:
     """The versions of a resource, oldest first, out of its history."""
-    bundle = decoded(await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, kind, name, None)))
+    bundle = decoded(await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, kind, name, LookingBack())))
     assert faults_of(bundle) == []
     assert bundle["total"] == len(bundle["entry"])
     return [entry["resource"] for entry in reversed(bundle["entry"])]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 from litestar import Controller, Request, get, post
@@ -15,11 +14,11 @@ from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, 
 from quietcuff.api.operations import described
 from quietcuff.api.requests import header_of
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.asking import parse_search
 from quietcuff.export.capability import capability_statement
-from quietcuff.export.dates import Clock, parse_date
+from quietcuff.export.dates import Clock
 from quietcuff.export.lastn import last_n
+from quietcuff.export.looking_back import parse_looking_back
 from quietcuff.export.past import PASTS, history, read_version
 from quietcuff.export.read import Read, read_resource
 from quietcuff.export.records import Publisher
@@ -106,9 +105,10 @@ def history_of(kind: str) -> type[Controller]:
             pairs = pairs_of(request.scope["query_string"])
             check_format(request, formats_of(pairs))
             publisher = await publisher_of(request)
-            since = _since(pairs, Clock(publisher.tenant.zone, service_of(request).desk.clock()))
+            clock = Clock(publisher.tenant.zone, service_of(request).desk.clock())
+            wanted = parse_looking_back(pairs, clock, is_strict=_is_strict(request))
             bundle = await service_of(request).desk.store.read(
-                publisher.tenant.tenant_id, lambda snapshot: history(snapshot, publisher, kind, resource_id, since)
+                publisher.tenant.tenant_id, lambda snapshot: history(snapshot, publisher, kind, resource_id, wanted)
             )
             return answer(bundle, media_type=FHIR_JSON_UTF8)
 
@@ -163,13 +163,3 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
 
 def _is_strict(request: Request[Any, Any, Any]) -> bool:
     return "handling=strict" in (header_of(request, "Prefer") or "").replace(" ", "")
-
-
-def _since(pairs: Pairs, clock: Clock) -> datetime | None:
-    """From which moment on versions are wanted."""
-    given = [value for name, value in pairs if name == "_since"]
-    if not given:
-        return None
-    if len(given) > 1 or not given[0][:1].isdigit():
-        raise NotAcceptable([Fault(parameter="_since", code="not-a-date", detail="One moment, such as 2026-05-04T09:00:00Z.")])
-    return parse_date(given[0], "_since", clock).low

@@ -15,6 +15,13 @@ TAG = "FHIR R4"
 ETAGGED = ("ETag", "Last-Modified")
 KNOWN_ALREADY = Reply(status=304, description="You have it already.", headers=("ETag",))
 FORMAT = {"_format": "json."}
+LOOKING_BACK = {
+    "_since": "Only versions from this moment on.",
+    "_at": "Only versions that stood at some time in this day, month, year or moment.",
+    "_count": "The length of a page; 0 for the total alone. By default there is one page.",
+    "_cursor": "From the next link of an earlier page.",
+    **FORMAT,
+}
 EXAMPLES = {
     "AuditEvent": {"what was done in May": {"date": "2026-05"}},
     "Device": {"one device": {"identifier": "urn:example:device|SN-0007"}},
@@ -67,7 +74,7 @@ def history_of(kind: str) -> Operation:
         access=Need(kind, "r"),
         speaks_fhir=True,
         narrows=kind == "Observation",
-        parameters=_parameters({"_since": "Only versions from this moment on.", **FORMAT}),
+        parameters=_parameters(LOOKING_BACK),
         replies=(Reply(description="A Bundle of type history, the newest first.", media_type=FHIR_JSON),),
         problems=(kinds.NOT_FOUND, kinds.BAD_REQUEST, kinds.FORMAT_NOT_OFFERED),
     )

@@ -17,6 +17,7 @@ from quietcuff.core.errors import NotFound
 from quietcuff.export.deletions import deleted_at, history_of_deleted, refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.frames import frame_of
+from quietcuff.export.looking_back import LookingBack
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.moves import BUILDERS
 from quietcuff.export.parties import device_shown, find_device_shown, find_patient, patient_shown
@@ -25,7 +26,7 @@ from quietcuff.export.provenances import provenances_of
 from quietcuff.export.read import ENCODER, Read, read_resource
 from quietcuff.export.records import Publisher
 from quietcuff.export.retold import RetoldSet
-from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
+from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Observation, Resource
 from quietcuff.export.sittings import Stand, StoredSitting, instant
 from quietcuff.storage.entries import ObservationKey
 from quietcuff.storage.past import devices_before, subjects_before
@@ -73,8 +74,8 @@ def current_version(read: Read, version: str) -> Read:
     return read
 
 
-def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, since: datetime | None) -> bytes:
-    """Every version of a resource since a moment, newest first, as a Bundle in JSON; of what was deleted, that it was.
+def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, looking_back: LookingBack) -> bytes:
+    """The versions of a resource that are wanted, newest first, as a Bundle in JSON; of what was deleted, that it was.
 
     Raises:
         NotFound: no such resource.
@@ -86,14 +87,14 @@ def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logica
         at = deleted_at(snapshot, publisher, resource_type, logical_id)
         if at is None:
             raise
-        return history_of_deleted(address, f"{resource_type}/{logical_id}", at, since)
-    wanted = [one for one in reversed(found) if since is None or one.updated_at is None or one.updated_at >= since]
-    asked = "" if since is None else f"?_since={instant(since)}"
+        return history_of_deleted(address, f"{resource_type}/{logical_id}", at, looking_back.since)
+    wanted = looking_back.wanted(found)
+    page, older = looking_back.page(wanted)
     bundle = Bundle(
         type="history",
         total=len(wanted),
-        link=[Link(relation="self", url=f"{address}/_history{asked}")],
-        entry=[entry_of(one, address, resource_type, is_first=one is found[0]) for one in wanted] or None,
+        link=looking_back.links(address, older),
+        entry=[entry_of(one, address, resource_type, is_first=one is found[0]) for one in page] or None,
     )
     return ENCODER.encode(bundle)
 

@@ -14,6 +14,7 @@ from quietcuff.storage.column_types import Instant
 from quietcuff.storage.search_statements import of_set
 from quietcuff.storage.tables import reading_set, set_version
 
+
 class FormerVersion(msgspec.Struct, frozen=True):
     """One version: when it was made, which places moved with it, and where wanted what it says."""
 
