@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import sys
 import traceback
+from typing import TextIO
 
 import msgspec
 
@@ -29,9 +30,20 @@ class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
     key: str | None
 
 
+class StandardError(logging.StreamHandler[TextIO]):
+    """Writes to the standard error stream as it is at each entry, whoever has put another in its place."""
+
+    def __init__(self) -> None:
+        logging.Handler.__init__(self)
+
+    @property
+    def stream(self) -> TextIO:  # type: ignore[override]
+        return sys.stderr
+
+
 def configure_logs(level: str) -> None:
     """Send the service's two logs to the standard error stream, one line an entry."""
-    handler = logging.StreamHandler(sys.stderr)
+    handler = StandardError()
     handler.setFormatter(logging.Formatter("%(message)s"))
     for logger in (access, service):
         logger.handlers[:] = [handler]
