@@ -94,7 +94,7 @@ async def copy(url: str, rounds: int) -> None:
     write = partial(clinic.store.write, clinic.tenant.tenant_id)
     await write(remember_ids)
     for number in range(1, rounds + 1):
-        await write(partial(copy_once, number=number))
+        await write(partial(copy_once, tenant_id=clinic.tenant.tenant_id, number=number))
     await clinic.store.close()
 
 
@@ -106,7 +106,7 @@ def remember_ids(connection: Any) -> None:
         run(f"CREATE INDEX ix_{name} ON {name} (old)")
 
 
-def copy_once(connection: Any, number: int) -> None:
+def copy_once(connection: Any, tenant_id: int, number: int) -> None:
     """One more copy of the first rows, some weeks older. Its ids begin alike and its times are its own, so that every index
     grows at one place: many times as fast."""
     run = connection.exec_driver_sql
@@ -128,8 +128,10 @@ def copy_once(connection: Any, number: int) -> None:
         is_of_set = "set_id" in names
         of_set = " JOIN first_set s ON s.old = t.set_id" if is_of_set else ""
         run(
-            f"INSERT INTO {table.name} ({', '.join(names)}) SELECT {', '.join(chosen)} FROM {table.name} t "
-            f"JOIN first_person p ON p.old = t.subject_id{of_set} ORDER BY p.new{', s.new' if is_of_set else ''}"
+            f"INSERT INTO {table.name} ({', '.join(names)}) SELECT {', '.join(chosen)} "
+            # From the people, and with the tenant, so that the first rows are found by their key among ever more.
+            f"FROM first_person p CROSS JOIN {table.name} t{of_set} WHERE t.tenant_id = {tenant_id} AND t.subject_id = p.old "
+            f"ORDER BY p.new{', s.new' if is_of_set else ''}"
         )
 
 
