@@ -31,11 +31,11 @@ from quietcuff.storage.store import open_store
 async def main(url):
     clinic = await open_clinic(open_store(url), load_rulebook())
     print((await clinic.receive(sitting())).set_id, flush=True)
-    whole = keeping.record
-    def record(*arguments):
-        whole(*arguments)
+    whole = keeping.note
+    def note(*arguments, **about):
+        whole(*arguments, **about)
         os._exit(9)
-    keeping.record = record
+    keeping.note = note
     await asyncio.gather(*(clinic.receive(sitting(person=f"p-{number}")) for number in range(8)))
 
 asyncio.run(main(sys.argv[1]))
@@ -47,14 +47,14 @@ async def counts(clinic: Clinic) -> list[int]:
 
 
 def failing_after(whole: Callable[..., Any]) -> Callable[..., Any]:
-    def fail(*arguments: Any) -> Any:
-        whole(*arguments)
+    def fail(*arguments: Any, **about: Any) -> Any:
+        whole(*arguments, **about)
         raise RuntimeError("a defect")
 
     return fail
 
 
-@pytest.mark.parametrize("step", ["insert_set", "insert_readings", "insert_answer", "record", "note_seen"])
+@pytest.mark.parametrize("step", ["insert_set", "insert_readings", "insert_answer", "note", "note_seen"])
 async def test_a_failure_at_any_step_leaves_nothing(clinic: Clinic, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
     with monkeypatch.context() as patched:
         patched.setattr(keeping, step, failing_after(getattr(keeping, step)))
@@ -69,7 +69,7 @@ async def test_a_failed_change_leaves_the_set_as_it_was(clinic: Clinic, monkeypa
     opened = await clinic.receive(sitting(closed=False))
     before = await clinic.rows("SELECT * FROM reading")
     with monkeypatch.context() as patched:
-        patched.setattr(keeping, "record", failing_after(keeping.record))
+        patched.setattr(keeping, "note", failing_after(keeping.note))
         with pytest.raises(RuntimeError, match="a defect"):
             await clinic.append(opened, {"readings": [reading(4, 180, 100)]}, key="k-1")
     assert await clinic.rows("SELECT * FROM reading") == before

@@ -28,6 +28,7 @@ from quietcuff.delivery.documents import (
 from quietcuff.delivery.outgoing import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.signing import make_secret, secret_text
 from quietcuff.ingest import Caller, Desk
+from quietcuff.ingest.desk import note
 from quietcuff.ingest.desk import now as now_of
 from quietcuff.storage import outbox
 from quietcuff.storage.ids import read_id
@@ -42,8 +43,6 @@ from quietcuff.storage.targets import (
     lock_target,
     targets_of_tenant,
 )
-from quietcuff.storage.trail import Entry as TrailEntry
-from quietcuff.storage.trail import record
 
 T = TypeVar("T")
 EARLIER_SECRET_SIGNS = timedelta(hours=24)
@@ -79,7 +78,7 @@ async def make_target(desk: Desk, caller: Caller, new: NewTarget, allowed: Allow
         if len(targets_of_tenant(transaction, caller.tenant_id)) >= MOST_TARGETS:
             raise NotAcceptable([Fault(pointer="", code="too-many", detail=f"At most {MOST_TARGETS} targets.")])
         insert_target(transaction, row)
-        note(transaction, desk, caller, "create-target")
+        note(transaction, caller, "create-target", now_of(desk))
 
     await desk.store.write(caller.tenant_id, store)
     desk.tenants.forget(caller.tenant_id)
@@ -128,7 +127,7 @@ async def change(desk: Desk, caller: Caller, target_id: str, wanted: TargetChang
         change_target(transaction, msgspec.structs.replace(changed(row, wanted), updated_at=now))
         if wanted.state == "active":
             outbox.due_now(transaction, row.tenant_id, row.target_id, now)
-        note(transaction, desk, caller, "change-target")
+        note(transaction, caller, "change-target", now_of(desk))
         return stands(transaction, caller, row.target_id)
 
     return await on_target(desk, caller, target_id, store)
@@ -166,7 +165,7 @@ async def rotate_secret(desk: Desk, caller: Caller, target_id: str) -> SecretMad
             row, secret=secret, earlier_secret=row.secret, earlier_secret_until=until, updated_at=now
         )
         change_target(transaction, rotated)
-        note(transaction, desk, caller, "change-target")
+        note(transaction, caller, "change-target", now_of(desk))
         return SecretMade(secret=secret_text(secret), earlier_signs_until=utc_text(until))
 
     return await on_target(desk, caller, target_id, store)
@@ -181,7 +180,7 @@ async def remove_target(desk: Desk, caller: Caller, target_id: str) -> None:
 
     def store(transaction: Transaction, row: TargetRow) -> None:
         delete_target(transaction, row.tenant_id, row.target_id)
-        note(transaction, desk, caller, "delete-target")
+        note(transaction, caller, "delete-target", now_of(desk))
 
     await on_target(desk, caller, target_id, store)
     desk.tenants.forget(caller.tenant_id)
@@ -218,7 +217,7 @@ async def replay(desk: Desk, caller: Caller, target_id: str, wanted: Replay) -> 
             count = outbox.replay_all(transaction, row.tenant_id, row.target_id, now)
         else:
             count = outbox.replay(transaction, row.tenant_id, row.target_id, versions, now)
-        note(transaction, desk, caller, "replay-deliveries")
+        note(transaction, caller, "replay-deliveries", now_of(desk))
         return Replayed(replayed=count)
 
     return await on_target(desk, caller, target_id, store)
@@ -298,11 +297,3 @@ def told(entry: Entry) -> Undelivered:
 
 def url_faults(url: str, allowed: Allowances) -> list[Fault]:
     return [] if is_url_allowed(url, allowed) else [Fault(pointer="/url", code="unfit-url", detail=URL_ACCEPTED)]
-
-
-def note(transaction: Transaction, desk: Desk, caller: Caller, action: str) -> None:
-    """That a target was changed, by whom."""
-    entry = TrailEntry(
-        tenant_id=caller.tenant_id, at=now_of(desk), actor=caller.actor, action=action, request_id=UUID(caller.request_id)
-    )
-    record(transaction, entry)

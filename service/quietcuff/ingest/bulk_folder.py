@@ -18,9 +18,8 @@ from quietcuff.export.bulk_walk import Walk, make_lines
 from quietcuff.export.packing import LEVEL
 from quietcuff.export.records import Publisher
 from quietcuff.export.sittings import instant
-from quietcuff.ingest.bulk_jobs import note
 from quietcuff.ingest.bulk_worker import moment_with_all_before, reading_of
-from quietcuff.ingest.desk import Caller, Desk, now
+from quietcuff.ingest.desk import Caller, Desk, note, now
 
 COMMAND = "command"
 MANIFEST = "manifest.json"

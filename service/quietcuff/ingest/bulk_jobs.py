@@ -14,12 +14,11 @@ from quietcuff.core.errors import NotFound, TooOften
 from quietcuff.export.bulk_plan import Plan, Progress, words
 from quietcuff.export.packing import HEADER, trailer, unpacked
 from quietcuff.ingest.bulk_worker import ENCODER, PLAN, PROGRESS, ExportLimits
-from quietcuff.ingest.desk import Caller, Desk, now
+from quietcuff.ingest.desk import Caller, Desk, note, now
 from quietcuff.storage.export_files import FileRow, files_of_job, read_chunk
 from quietcuff.storage.export_jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, note_poll
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.trail import Entry, record
 
 SHORTEST_WAIT_SECONDS, LONGEST_WAIT_SECONDS = 1, 30
 WAIT_WHEN_FULL_SECONDS = 60
@@ -189,9 +188,3 @@ async def find(desk: Desk, caller: Caller, job_id: str, moment: datetime) -> Job
 
 async def files_of(desk: Desk, job: JobRow) -> list[FileRow]:
     return await desk.store.read(job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id))
-
-
-def note(transaction: Transaction, caller: Caller, action: str, moment: datetime) -> None:
-    """One row of the trail."""
-    entry = Entry(tenant_id=caller.tenant_id, at=moment, actor=caller.actor, action=action, request_id=UUID(caller.request_id))
-    record(transaction, entry)

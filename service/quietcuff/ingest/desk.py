@@ -14,6 +14,7 @@ from quietcuff.storage.ids import new_set_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import Store
 from quietcuff.storage.tenants import Tenant, Tenants
+from quietcuff.storage.trail import Entry, record
 
 IfMatch = Literal["*"] | frozenset[int] | None
 
@@ -73,6 +74,30 @@ class Turn(msgspec.Struct, frozen=True, kw_only=True):
     tenant: Tenant
     caller: Caller
     now: datetime
+
+
+def note(
+    transaction: Transaction,
+    caller: Caller,
+    action: str,
+    at: datetime,
+    *,
+    subject_id: UUID | None = None,
+    set_id: UUID | None = None,
+    version: int | None = None,
+) -> None:
+    """One row of the trail: what the caller did, and to what."""
+    row = Entry(
+        tenant_id=caller.tenant_id,
+        at=at,
+        actor=caller.actor,
+        action=action,
+        request_id=UUID(caller.request_id),
+        subject_id=subject_id,
+        set_id=set_id,
+        version=version,
+    )
+    record(transaction, row)
 
 
 def utc_now() -> datetime:

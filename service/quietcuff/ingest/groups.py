@@ -10,8 +10,7 @@ import msgspec
 from quietcuff.core.errors import Conflict, Fault, NotAcceptable, NotFound
 from quietcuff.core.groups import GroupFilter, NewGroup
 from quietcuff.core.readings import Identifier
-from quietcuff.ingest.bulk_jobs import note
-from quietcuff.ingest.desk import Caller, Desk, now
+from quietcuff.ingest.desk import Caller, Desk, note, now
 from quietcuff.storage.groups import (
     GroupRow,
     count_groups,

@@ -15,7 +15,7 @@ from quietcuff.core.readings import History, Intake, YesNo
 from quietcuff.core.snapshot import make_history
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.sittings import StoredSitting
-from quietcuff.ingest.desk import Answer, Turn
+from quietcuff.ingest.desk import Answer, Turn, note
 from quietcuff.ingest.earlier import first_taken, history_before
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.equipment import Equipment, look_up, note_seen, own_device_id
@@ -26,7 +26,6 @@ from quietcuff.storage.answers import AnsweredVersion
 from quietcuff.storage.outbox import queue_version
 from quietcuff.storage.readings import insert_readings, save_readings
 from quietcuff.storage.sets import SetRow, change_set, insert_set
-from quietcuff.storage.trail import Entry, record
 from quietcuff.storage.versions import VersionRow, insert_version
 
 ENCODER = msgspec.json.Encoder()
@@ -127,7 +126,8 @@ def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Ver
         change_set(turn.transaction, row)
         save_readings(turn.transaction, readings)
     answered = insert_answer(turn, draft, version, row, Stands() if before is None else before.stands)
-    record(turn.transaction, trail_entry(turn, row, ACTIONS[draft.cause]))
+    action = ACTIONS[draft.cause]
+    note(turn.transaction, turn.caller, action, turn.now, subject_id=subject_id, set_id=set_id, version=row.version)
     return answer_of(answered, created=before is None)
 
 
@@ -165,17 +165,4 @@ def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early
         created_at=stored.created_at,
         document=stored.document,
         evaluation=stored.evaluation,
-    )
-
-
-def trail_entry(turn: Turn, row: SetRow, action: str) -> Entry:
-    return Entry(
-        tenant_id=row.tenant_id,
-        at=turn.now,
-        actor=turn.caller.actor,
-        action=action,
-        request_id=UUID(turn.caller.request_id),
-        subject_id=row.subject_id,
-        set_id=row.set_id,
-        version=row.version,
     )

@@ -15,7 +15,7 @@ import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.intended import Intended, RefusedPart
-from quietcuff.ingest.desk import Answer, Caller, Desk, Turn, turn_of
+from quietcuff.ingest.desk import Answer, Caller, Desk, Turn, note, turn_of
 from quietcuff.ingest.joining import Joined, join
 from quietcuff.storage.ids import keyed_digest, order_of_subject, subject_id
 from quietcuff.storage.jobs import RunAgain
@@ -31,7 +31,6 @@ from quietcuff.storage.payloads import (
     settle_refused,
 )
 from quietcuff.storage.tenants import Tenant
-from quietcuff.storage.trail import Entry, record
 
 PayloadKind = Literal["gatt", "hl7v2", "fhir"]
 LONGEST_PLACE = 255
@@ -133,7 +132,7 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended) -> Received:
         row = LinkRow(turn.tenant.tenant_id, made.person, made.set_id, made.version, payload_id, places)
         link_payload(turn.transaction, row)
     refused = refuse(turn, payload_id, joined.refused)
-    record(turn.transaction, entry(turn, "keep-payload"))
+    note(turn.transaction, turn.caller, "keep-payload", turn.now)
     return Received(
         payload_id=str(payload_id),
         sets=[*joined.answers.values(), *joined.known.values()],
@@ -189,13 +188,3 @@ def refuse(turn: Turn, payload_id: UUID, parts: list[RefusedPart]) -> list[Refus
     for row in waiting.values():
         settle_refused(turn.transaction, turn.tenant.tenant_id, row.refused_id, payload_id, turn.now)
     return told
-
-
-def entry(turn: Turn, action: str) -> Entry:
-    return Entry(
-        tenant_id=turn.tenant.tenant_id,
-        at=turn.now,
-        actor=turn.caller.actor,
-        action=action,
-        request_id=UUID(turn.caller.request_id),
-    )

@@ -10,8 +10,8 @@ import msgspec
 
 from quietcuff.core.errors import NotFound
 from quietcuff.core.readings import utc_text
-from quietcuff.ingest.desk import Caller, Desk, Page, turn_of
-from quietcuff.ingest.payloads import Payload, PayloadKind, Received, entry, receive
+from quietcuff.ingest.desk import Caller, Desk, Page, note, turn_of
+from quietcuff.ingest.payloads import Payload, PayloadKind, Received, receive
 from quietcuff.ingest.readers import READERS
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
@@ -27,7 +27,6 @@ from quietcuff.storage.payloads import (
     settle_refused,
 )
 from quietcuff.storage.queries import PageEnd, check_limit, cursor_of, read_cursor
-from quietcuff.storage.trail import record
 
 ENCODER = msgspec.json.Encoder()
 FAR_AHEAD = PageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))
@@ -179,6 +178,6 @@ async def settle(desk: Desk, caller: Caller, payload_id: UUID, by: UUID) -> None
         for row in refused_of_payload(transaction, caller.tenant_id, payload_id):
             if row.settled_at is None:
                 settle_refused(transaction, caller.tenant_id, row.refused_id, by, turn.now)
-        record(transaction, entry(turn, "settle-refused"))
+        note(transaction, caller, "settle-refused", turn.now)
 
     await desk.store.write(caller.tenant_id, work)

@@ -13,7 +13,7 @@ from quietcuff.core.devices import RegisteredDevice
 from quietcuff.core.errors import Fault, NotAcceptable, NotFound, VersionStale
 from quietcuff.core.readings import Identifier, Subject
 from quietcuff.ingest import people
-from quietcuff.ingest.desk import Caller, Desk, IfMatch, Record, Turn, turn_of
+from quietcuff.ingest.desk import Caller, Desk, IfMatch, Record, Turn, note, turn_of
 from quietcuff.ingest.earlier import history_before
 from quietcuff.storage.deleted import missing_subject
 from quietcuff.storage.devices import DeviceRow, change_device, find_device, insert_device_if_new, lock_device
@@ -21,7 +21,6 @@ from quietcuff.storage.ids import NOBODY, device_id, order_of_subject, read_id, 
 from quietcuff.storage.jobs import RunAgain, Transaction
 from quietcuff.storage.subjects import SubjectRow, change_subject, insert_subject_if_new, lock_subject
 from quietcuff.storage.subjects import find_subject as find_row
-from quietcuff.storage.trail import Entry, record
 
 ENCODER = msgspec.json.Encoder()
 
@@ -56,8 +55,7 @@ def store_subject(turn: Turn, person: UUID, change: SubjectChange, if_match: IfM
             return subject_record(turn, known)
         row = people.with_facts(turn, known, changed)
         change_subject(turn.transaction, row)
-    entry = registry_entry(turn, "save-subject", row.version)
-    record(turn.transaction, msgspec.structs.replace(entry, subject_id=person))
+    note(turn.transaction, turn.caller, "save-subject", turn.now, subject_id=person, version=row.version)
     return subject_record(turn, row, created=known is None)
 
 
@@ -145,7 +143,7 @@ def store_device(turn: Turn, device: UUID, document: RegisteredDevice, if_match:
         change_device(turn.transaction, row)
     elif not insert_device_if_new(turn.transaction, row):
         raise RunAgain
-    record(turn.transaction, registry_entry(turn, "save-device", row.version))
+    note(turn.transaction, turn.caller, "save-device", turn.now, version=row.version)
     return device_record(row, created=not is_registered)
 
 
@@ -189,14 +187,3 @@ def faults_of_device(document: RegisteredDevice) -> list[Fault]:
         detail = "A zone of the time-zone database, such as Europe/Vienna."
         return [Fault(pointer="/time_zone", code="unknown-code", detail=detail)]
     return []
-
-
-def registry_entry(turn: Turn, action: str, version: int) -> Entry:
-    return Entry(
-        tenant_id=turn.tenant.tenant_id,
-        at=turn.now,
-        actor=turn.caller.actor,
-        action=action,
-        request_id=UUID(turn.caller.request_id),
-        version=version,
-    )

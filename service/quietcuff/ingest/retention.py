@@ -16,7 +16,7 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.errors import Conflict
-from quietcuff.ingest.desk import Caller, Desk, Turn, now, turn_of
+from quietcuff.ingest.desk import Caller, Desk, Turn, note, now, turn_of
 from quietcuff.storage import retention as rows
 from quietcuff.storage.deleted import missing_subject
 from quietcuff.storage.export_jobs import end_all_jobs
@@ -27,7 +27,6 @@ from quietcuff.storage.sets import SetRow, find_set
 from quietcuff.storage.store import NO_TENANT
 from quietcuff.storage.subjects import SubjectRow, lock_subject
 from quietcuff.storage.tenants import Tenant, all_tenant_ids
-from quietcuff.storage.trail import Entry, record
 
 SERVICE = "service"
 AT_ONCE = 64
@@ -139,7 +138,7 @@ async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before
         found = rows.payloads_received_before(transaction, tenant.tenant_id, before, AT_ONCE)
         for payload_id in found:
             rows.delete_payload(transaction, tenant.tenant_id, payload_id)
-            record(transaction, entry(turn, "delete-payload"))
+            note(transaction, caller, "delete-payload", turn.now)
         return len(found)
 
     deleted, last = 0, AT_ONCE
@@ -182,13 +181,19 @@ async def erase(desk: Desk, caller: Caller, wanted: str) -> Deletions:
 def delete_set(turn: Turn, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
     """Delete a set, and of its payloads those that go; how many did."""
     payload_ids = rows.delete_set(turn.transaction, row, turn.now)
-    record(turn.transaction, entry(turn, "delete-set", row.subject_id, row.set_id, row.version))
+    note(
+        *(turn.transaction, turn.caller, "delete-set", turn.now),
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+    )
     return sum(delete_payload(turn.transaction, row.tenant_id, payload_id) for payload_id in payload_ids)
 
 
 def delete_person_row(turn: Turn, person: SubjectRow) -> None:
     rows.delete_subject(turn.transaction, person, turn.now)
-    record(turn.transaction, entry(turn, "delete-subject", person.subject_id, version=person.version))
+    who = person.subject_id
+    note(turn.transaction, turn.caller, "delete-subject", turn.now, subject_id=who, version=person.version)
 
 
 async def hold(desk: Desk, caller: Caller, wanted: str, reason: str) -> bool:
@@ -206,7 +211,7 @@ async def hold(desk: Desk, caller: Caller, wanted: str, reason: str) -> bool:
             raise missing_subject(transaction, tenant.tenant_id, subject_id)
         is_new = rows.save_hold(transaction, Hold(tenant.tenant_id, subject_id, reason, caller.actor, turn.now))
         if is_new:
-            record(transaction, entry(turn, "hold-subject", subject_id))
+            note(transaction, caller, "hold-subject", turn.now, subject_id=subject_id)
         return is_new
 
     return await desk.store.write(tenant.tenant_id, save, order=order_of_subject(subject_id))
@@ -219,7 +224,7 @@ async def release(desk: Desk, caller: Caller, wanted: str) -> bool:
     def end(transaction: Transaction) -> bool:
         was_held = rows.end_hold(transaction, tenant.tenant_id, subject_id)
         if was_held:
-            record(transaction, entry(turn_of(desk, tenant, caller, transaction), "release-subject", subject_id))
+            note(transaction, caller, "release-subject", now(desk), subject_id=subject_id)
         return was_held
 
     return await desk.store.write(tenant.tenant_id, end, order=order_of_subject(subject_id))
@@ -249,18 +254,3 @@ def years_before(moment: datetime, years: int) -> datetime:
         return moment.replace(year=year)
     except ValueError:
         return moment.replace(year=year, day=28)
-
-
-def entry(
-    turn: Turn, action: str, subject_id: UUID | None = None, set_id: UUID | None = None, version: int | None = None
-) -> Entry:
-    return Entry(
-        tenant_id=turn.tenant.tenant_id,
-        at=turn.now,
-        actor=turn.caller.actor,
-        action=action,
-        request_id=UUID(turn.caller.request_id),
-        subject_id=subject_id,
-        set_id=set_id,
-        version=version,
-    )
