@@ -144,22 +144,26 @@ class Database:
         for what, items in questions(self.size).items():
             self.asked[what] = [(name, names.get(value, value)) for name, value in items]
 
-    async def ask(self, what: str) -> float:
-        """Microseconds of processor time and waiting for each resource of a page."""
+    async def ask(self, what: str) -> tuple[float, int]:
+        """Microseconds for each resource of a page, and how many it holds."""
         began = time.perf_counter()
         bundle = await self.clinic.search(*self.asked[what])
-        return 1e6 * (time.perf_counter() - began) / max(len(bundle.get("entry", [])), 1)
+        held = len(bundle.get("entry", []))
+        return 1e6 * (time.perf_counter() - began) / max(held, 1), held
 
 
 async def measure(databases: list[Database], rounds: int) -> None:
-    """Ask all databases in turn; what each question costs is the median of the rounds after a first that only warms."""
+    """Ask all databases in turn; what each question costs is the median of the rounds after a first that only warms.
+
+    Where a page holds fewer resources, each bears more of what a page costs by itself.
+    """
     for what in databases[0].asked:
-        spent: list[list[float]] = [[] for _ in databases]
+        asked: list[list[tuple[float, int]]] = [[] for _ in databases]
         for _ in range(rounds + 1):
             for place, database in enumerate(databases):
-                spent[place].append(await database.ask(what))
-        costs = [statistics.median(found[1:]) for found in spent]
-        told = "  ".join(f"{cost:8.0f}" for cost in costs)
+                asked[place].append(await database.ask(what))
+        costs = [statistics.median(cost for cost, _ in found[1:]) for found in asked]
+        told = "  ".join(f"{cost:6.0f} of {found[-1][1]:3}" for cost, found in zip(costs, asked, strict=True))
         print(f"  {what:<36} µs a resource: {told}   growth {costs[-1] / costs[0]:.2f}", flush=True)
 
 
