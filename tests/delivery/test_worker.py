@@ -42,11 +42,11 @@ async def test_nothing_is_queued_for_a_tenant_without_targets(post: Post) -> Non
 async def test_an_outbox_row_is_of_the_same_transaction(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
     await post.target()
 
-    def fail(*arguments: Any) -> None:
+    def fail(*arguments: Any, **about: Any) -> None:
         raise RuntimeError("the disk is full")
 
     with monkeypatch.context() as broken:
-        broken.setattr("quietcuff.ingest.keeping.record", fail)
+        broken.setattr("quietcuff.ingest.keeping.note", fail)
         with pytest.raises(RuntimeError, match="disk"):
             await post.clinic.receive(sitting())
     assert [await post.clinic.count(table) for table in ("reading_set", "outbox")] == [0, 0]
