@@ -62,6 +62,8 @@ def test_what_is_over_is_gone_for_every_reader(clinic: httpx.Client, tenant: str
         (entry,) = history["entry"]
         assert entry["request"] == {"method": "DELETE", "url": name} and "resource" not in entry
         assert clinic.get(f"{BASE}/{name}/_history", params={"_since": "2100-01-01T00:00:00Z"}).json()["total"] == 0
+        counted = clinic.get(f"{BASE}/{name}/_history", params={"_count": "0"}).json()
+        assert counted["total"] == 1 and "entry" not in counted and counted["link"][0]["url"].endswith("/_history?_count=0")
     for gone in (path, f"{path}/fhir", f"{path}/versions", f"{path}/versions/1", f"/v1/subjects/{envelope['subject_id']}"):
         problem(clinic.get(gone), 410, "deleted")
     for gone in ("summary", "trend.svg"):

@@ -48,14 +48,13 @@ def run_apply(arguments: argparse.Namespace) -> int:
     """Delete what is old, or tell how much that is."""
     day = None if arguments.before is None else day_of(arguments.before)
 
-    async def work(desk: Desk, caller: Caller) -> tuple[int, Deletions | None]:
+    async def work(desk: Desk, caller: Caller) -> str:
         before = moment_of(await desk.tenants.get(caller.tenant_id), day, now(desk))
         if arguments.dry_run:
-            return await retention.count_old(desk, caller, before), None
-        return 0, await retention.delete_old(desk, caller, before)
+            return f"{await retention.count_old(desk, caller, before):,} set(s) would be deleted."
+        return told(await retention.delete_old(desk, caller, before))
 
-    counted, done = on_desk(arguments.tenant, ACTOR, work)
-    say(f"{counted:,} set(s) would be deleted." if done is None else told(done))
+    say(on_desk(arguments.tenant, ACTOR, work))
     return 0
 
 

@@ -1,6 +1,6 @@
-"""What was deleted, as FHIR tells it: gone for whoever reads, a DELETE in a history, and in exports what a copy is to delete.
+"""What was deleted, as FHIR tells it: gone for whoever reads, and in exports what a copy is to delete.
 
-Sources: FHIR R4 http (read, history: 410 and the entry of a deletion); Bulk Data Access 3, ``deleted`` in the manifest.
+Sources: FHIR R4 http (read: 410); Bulk Data Access 3, ``deleted`` in the manifest.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ import msgspec
 from quietcuff.core.errors import Deleted
 from quietcuff.export.places import is_plain_id, observation_key, provenance_version
 from quietcuff.export.records import Publisher
-from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Link
-from quietcuff.export.sittings import instant
+from quietcuff.export.shapes import Bundle, Entry, EntryRequest
 from quietcuff.storage.deleted import DeletedSet, DeletedSubject, find_deleted_set, find_deleted_subject
 from quietcuff.storage.search import Snapshot
 
@@ -55,19 +54,6 @@ def addresses_of_set(deleted: DeletedSet) -> list[str]:
     """Every resource that a set had, such as ``Observation/S-r0``."""
     observations = [f"Observation/{deleted.set_id}-{place}" for place in deleted.places.split()]
     return observations + [f"Provenance/{deleted.set_id}-v{version}" for version in range(1, deleted.version + 1)]
-
-
-def history_of_deleted(address: str, name: str, at: datetime, since: datetime | None) -> bytes:
-    """The history of what was deleted: that it was, and nothing of what it said before."""
-    entry = Entry(
-        full_url=address,
-        request=EntryRequest(method="DELETE", url=name),
-        response=EntryResponse(status="204 No Content", last_modified=instant(at)),
-    )
-    wanted = [entry] if since is None or at >= since else []
-    asked = "" if since is None else f"?_since={instant(since)}"
-    link = Link(relation="self", url=f"{address}/_history{asked}")
-    return ENCODER.encode(Bundle(type="history", total=len(wanted), link=[link], entry=wanted or None))
 
 
 def lines_of_sets(found: list[DeletedSet], types: tuple[str, ...]) -> list[bytes]:

@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.errors import NotFound
-from quietcuff.export.deletions import deleted_at, history_of_deleted, refuse_deleted
+from quietcuff.export.deletions import deleted_at, refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.frames import frame_of
 from quietcuff.export.looking_back import LookingBack
@@ -33,6 +33,12 @@ from quietcuff.storage.past import devices_before, subjects_before
 from quietcuff.storage.provenance_rows import versions_of_sets
 from quietcuff.storage.search import Snapshot
 from quietcuff.storage.versions import VersionRow
+
+
+class Deletion(msgspec.Struct, frozen=True):
+    """All that is left of a resource that was deleted: when that was."""
+
+    updated_at: datetime
 
 
 class Past(msgspec.Struct, frozen=True):
@@ -81,29 +87,36 @@ def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logica
         NotFound: no such resource.
     """
     address = publisher.address(resource_type, logical_id)
+    found: list[Past | Deletion] = []
     try:
-        found = PASTS[resource_type](snapshot, publisher, logical_id)
+        found += PASTS[resource_type](snapshot, publisher, logical_id)
     except NotFound:
         at = deleted_at(snapshot, publisher, resource_type, logical_id)
         if at is None:
             raise
-        return history_of_deleted(address, f"{resource_type}/{logical_id}", at, looking_back.since)
+        found.append(Deletion(at))
     wanted = looking_back.wanted(found)
     page, older = looking_back.page(wanted)
     bundle = Bundle(
         type="history",
         total=len(wanted),
         link=looking_back.links(address, older),
-        entry=[entry_of(one, address, resource_type, is_first=one is found[0]) for one in page] or None,
+        entry=[entry_of(one, address, f"{resource_type}/{logical_id}", is_first=one is found[0]) for one in page] or None,
     )
     return ENCODER.encode(bundle)
 
 
-def entry_of(past: Past, address: str, resource_type: str, *, is_first: bool) -> Entry:
+def entry_of(past: Past | Deletion, address: str, name: str, *, is_first: bool) -> Entry:
+    if isinstance(past, Deletion):
+        return Entry(
+            full_url=address,
+            request=EntryRequest(method="DELETE", url=name),
+            response=EntryResponse(status="204 No Content", last_modified=instant(past.updated_at)),
+        )
     return Entry(
         full_url=address,
         resource=past.resource,
-        request=EntryRequest(method="PUT", url=f"{resource_type}/{past.resource.id}"),
+        request=EntryRequest(method="PUT", url=name),
         response=EntryResponse(
             status="201 Created" if is_first else "200 OK",
             etag=f'W/"{past.version}"',

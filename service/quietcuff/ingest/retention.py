@@ -47,9 +47,7 @@ class Deletions(msgspec.Struct, kw_only=True):
         self.payloads += other.payloads
 
 
-async def delete_old(
-    desk: Desk, caller: Caller, before: datetime, *, most: int | None = None, report: Callable[[Deletions], None] | None = None
-) -> Deletions:
+async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
     """Delete the closed sets whose last reading was taken before a moment, of people who are not held; the people who are
     left without any, and the payloads received before it that no set is made from. At most some more than ``most`` sets."""
     done = Deletions()
@@ -62,8 +60,6 @@ async def delete_old(
         )
         for part in await asyncio.gather(*(delete_old_set(desk, tenant, caller, old, before) for old in page)):
             done.add(part)
-        if report is not None:
-            report(done)
         if len(page) < AT_ONCE:
             done.subjects += await delete_old_subjects(desk, tenant, caller, before)
             done.payloads += await delete_old_payloads(desk, tenant, caller, before)
