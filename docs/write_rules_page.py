@@ -185,6 +185,10 @@ def references(book: Rulebook) -> Iterator[str]:
     for height in book.heights.values():
         spans = ", ".join(f"{it.sex} {it.measured} {it.from_months:g} to {it.below_months:g} months" for it in height.tables)
         yield f"`{height.id}` version {height.version}: {height.title}. {height.note} Tables: {spans} {keys(height.source)}\n"
+    for screening in book.screening.values():
+        yield f"`{screening.id}` version {screening.version}: {screening.title}. {screening.note} {keys(screening.source)}\n"
+        values = ((f"{row.age_years}", edge(row.female), edge(row.male)) for row in screening.rows)
+        yield from table(("from years", "female", "male"), values)
 
 
 def series_of(numbers: Iterable[float]) -> str:

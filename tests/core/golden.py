@@ -204,6 +204,20 @@ def parts(answer: dict[str, Any]) -> dict[str, Any]:
     return {f"{entry['guideline']} {entry['part']}": entry["category"] for entry in entries}
 
 
+def words_of_steps(answer: dict[str, Any]) -> str:
+    """What the next step and the one behind it say."""
+    step = answer["next_step"]
+    return " ".join([step["reason"], *([step["then"]["reason"]] if step["then"] else [])])
+
+
+def says(find: Callable[[dict[str, Any]], str], *, present: bool) -> Callable[[dict[str, Any], Any], tuple[Any, bool]]:
+    def look(answer: dict[str, Any], wanted: Any) -> tuple[Any, bool]:
+        got = find(answer)
+        return got, all((words in got) == present for words in wanted)
+
+    return look
+
+
 LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "state": same(lambda answer: answer["state"]),
     "blocked_by": same(lambda answer: answer["blocked_by"]),
@@ -232,6 +246,10 @@ LOOK: dict[str, Callable[[dict[str, Any], Any], tuple[Any, bool]]] = {
     "safety_level": same(lambda answer: answer["safety"]["level"]),
     "safety_level_not": lambda answer, wanted: (answer["safety"]["level"], answer["safety"]["level"] != wanted),
     "safety_readings": same(lambda answer: answer["safety"]["readings"]),
+    "safety_text_includes": says(lambda answer: answer["safety"]["text"] or "", present=True),
+    "safety_text_excludes": says(lambda answer: answer["safety"]["text"] or "", present=False),
+    "next_words_include": says(words_of_steps, present=True),
+    "next_words_exclude": says(words_of_steps, present=False),
     "safety_ask": same(lambda answer: answer["safety"]["ask"]),
     "next_action": same(lambda answer: answer["next_step"]["action"]),
     "next_action_in": lambda answer, wanted: (answer["next_step"]["action"], answer["next_step"]["action"] in wanted),

@@ -15,6 +15,7 @@ from quietcuff.core.rules import Rulebook
 
 MEASURING = ("take-reading", "measure-other-arm", "confirm-now", "auscultate", "change-cuff", "change-device")
 GOOD_CUFF = Cuff(mark_within_range="yes")
+LOOKED_AT = ("urgent-assessment", "same-day-review", "review", "sit-or-lie-down")
 STEPS_AT_MOST = 60
 
 
@@ -45,7 +46,7 @@ def carry_on(
             change(state, rulebook, context=msgspec.structs.replace(state.reading_set.context, **given))
             state.steps.append("ask")
             continue
-        if state.evaluation.next_step.then is not None and step.action in ("urgent-assessment", "same-day-review"):
+        if state.evaluation.next_step.then is not None and step.action in LOOKED_AT:
             step = state.evaluation.next_step.then
         state.steps.append(step.action)
         if step.action == "close":

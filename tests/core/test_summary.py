@@ -307,7 +307,7 @@ def test_severe_in_pregnancy_over_visits_stays_unconfirmed_until_it_is_confirmed
 
     high = summary_of(visit(10, (150, 92)), visit(5, (150, 92)), facts=facts)
     assert [entry.category for entry in high.categories] == ["hypertension"]
-    assert high.next_step.reason == RULEBOOK.wording.step["review-over-visits"]
+    assert (high.next_step.action, high.next_step.reason) == ("same-day-review", RULEBOOK.wording.step["expecting-raised"])
     severe = summary_of(visit(5, (164, 100)), facts=facts)
     assert [entry.category for entry in severe.categories] == ["severe"]
     assert severe.next_step.action == "urgent-assessment"

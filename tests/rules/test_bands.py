@@ -25,6 +25,7 @@ DECIDING = {
     "jsh-2019": {"home", "day", "night", "hours-24"},
     "nice-2019": {"home", "day"},
     "aha-acc-2017": {"home", "day"},
+    "acog-2020": {"home"},
     "aha-acc-2025": {"home", "day"},
 }
 

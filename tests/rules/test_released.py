@@ -12,7 +12,7 @@ from quietcuff.rules.catalog import load_rulebook
 RELEASED = tomllib.loads(Path(__file__).with_name("released.toml").read_text("utf-8"))
 
 
-@pytest.mark.parametrize("kind", ["protocols", "guidelines", "cuffs", "heights", "pressures"])
+@pytest.mark.parametrize("kind", ["protocols", "guidelines", "cuffs", "heights", "pressures", "screening"])
 def test_every_rule_file_is_as_it_was_released(kind: str) -> None:
     book = load_rulebook()
     found = {

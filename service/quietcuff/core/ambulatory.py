@@ -19,10 +19,10 @@ from quietcuff.core.parts import Means, classify_recording, part_categories, par
 from quietcuff.core.plans import DippingClass, Recording
 from quietcuff.core.provisional import reserve
 from quietcuff.core.record import describe_cuff, describe_site
-from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection
 from quietcuff.core.series import Pool, average, in_window, pool_readings, select_pool, too_few_finding, valid_share
 from quietcuff.core.series_outcome import PartMean, Series
+from quietcuff.core.severity import SevereSeen
 from quietcuff.core.sitting import Sitting
 
 
@@ -33,7 +33,7 @@ class DayAndNight(msgspec.Struct, frozen=True, kw_only=True):
     night: list[Attempt]
 
 
-def judge_recording(sitting: Sitting, comparison: Comparison, recording: Recording, seen: Watch) -> Judgement:
+def judge_recording(sitting: Sitting, comparison: Comparison, recording: Recording, seen: SevereSeen) -> Judgement:
     """The means of 24 hours, day and night, and what the guidelines call those that they classify."""
     pool = pool_readings(sitting, comparison)
     halves = split(sitting, recording, pool)

@@ -6,9 +6,13 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.outcome import Category, ConfirmBy
+from quietcuff.core.judgement import Judgement
+from quietcuff.core.outcome import Category, ConfirmBy, Way
 from quietcuff.core.rules import Row
+from quietcuff.core.severity import reaches
 from quietcuff.core.sitting import Sitting
+
+WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -18,23 +22,37 @@ class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     codes: list[str]
 
 
-def advise(sitting: Sitting, categories: list[Category]) -> Advice:
-    """What follows from the categories. Known or treated hypertension is compared with its target instead of confirmed; no
-    target is invented. Source: the rows' own; [DECISION] for known hypertension."""
+def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
+    """What follows from the categories: the soonest day that any guideline asks for, whichever was named first.
+
+    Known or treated hypertension is compared with its target instead of confirmed; no target is invented. In pregnancy and
+    after birth nothing is left to confirm once severe readings are. Source: the rows' own; [DECISION] for known hypertension.
+    """
     if sitting.protocol.standing is not None:
         return Advice(confirm_by=None, codes=[])
-    rows = [row for row in map_rows(sitting, categories) if row.confirm is not None]
     if sitting.person.treated:
-        codes = ["compare-with-target"] if any(entry.category is not None for entry in categories) else []
-    else:
-        codes = list(dict.fromkeys(f"confirm-{row.confirm}" for row in rows))
-    confirm_by = None
-    if rows and not sitting.person.treated:
-        confirm_by = ConfirmBy(
-            date=sitting.day + timedelta(days=rows[0].confirm_within_days or 0),
-            way="office" if rows[0].confirm == "another-day" else "home",
-        )
-    return Advice(confirm_by=confirm_by, codes=codes)
+        given = any(entry.category is not None for entry in judged.categories)
+        return Advice(confirm_by=None, codes=["compare-with-target"] if given else [])
+    rows = [row for row in map_rows(sitting, judged.categories) if row.confirm is not None]
+    if not rows or (sitting.person.expecting and confirmed):
+        return Advice(confirm_by=None, codes=[])
+    soonest = min(rows, key=lambda row: days_left(sitting, judged, row))
+    return Advice(
+        confirm_by=ConfirmBy(
+            date=sitting.day + timedelta(days=days_left(sitting, judged, soonest)),
+            way=WAYS[soonest.confirm or "another-day"],
+        ),
+        codes=list(dict.fromkeys(f"confirm-{row.confirm}" for row in rows)),
+    )
+
+
+def days_left(sitting: Sitting, judged: Judgement, row: Row) -> int:
+    """Within how many days a row wants to be confirmed; a week at the most from 180/110 on. Source: [SEVERE-DAYS]."""
+    days = row.confirm_within_days or 0
+    limits, result = sitting.limits, judged.result
+    if result is not None and reaches(limits.severe, result.systolic_mmhg, result.diastolic_mmhg):
+        return min(days, limits.confirm_from_severe_within_days)
+    return days
 
 
 def map_rows(sitting: Sitting, categories: list[Category]) -> list[Row]:

@@ -32,6 +32,7 @@ from quietcuff.core.record import record_line
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.safety import Watch, watch
 from quietcuff.core.selection import Selection
+from quietcuff.core.severity import SevereSeen, see_severe
 from quietcuff.core.sitting import Sitting, describe_sitting
 from quietcuff.core.standing import judge_standing
 
@@ -46,11 +47,12 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     """
     check_acceptable(reading_set, rulebook)
     sitting = describe_sitting(reading_set, history, rulebook)
-    seen = watch(sitting)
+    severe = see_severe(sitting)
     comparison = compare_arms(sitting)
-    judged = judge(sitting, comparison, seen)
+    judged = judge(sitting, comparison, severe)
+    seen = watch(sitting, severe, judged)
     selection, result = judged.selection, judged.result
-    advice = advise(sitting, judged.categories)
+    advice = advise(sitting, judged, confirmed=severe.confirmed)
     own_step = judged.step or plan_step(sitting, comparison, selection, judged.reservations, advice)
     findings = gather_findings(sitting, seen, comparison, judged, advice)
     sureness = judge_certainty(sitting, comparison, judged, findings)
@@ -82,7 +84,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     )
 
 
-def judge(sitting: Sitting, comparison: Comparison, seen: Watch) -> Judgement:
+def judge(sitting: Sitting, comparison: Comparison, seen: SevereSeen) -> Judgement:
     """What the protocol makes of the readings, by its kind."""
     protocol = sitting.protocol
     if isinstance(protocol.series, HomeSeries):

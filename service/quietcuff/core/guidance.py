@@ -16,8 +16,9 @@ from quietcuff.core.cuffs import choose_size
 from quietcuff.core.outcome import Action, FollowingStep, Step
 from quietcuff.core.provisional import Reservations
 from quietcuff.core.readings import Method, Site
-from quietcuff.core.safety import ARMS, Watch
+from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection, can_measure
+from quietcuff.core.severity import ARMS
 from quietcuff.core.sitting import Sitting
 
 
@@ -36,7 +37,8 @@ def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection:
     ask = asked(sitting, watch)
     if pressing is None:
         return promote(own, ask, None)
-    return promote(pressing, ask, own)
+    stands_alone = own.action == "none" or (sitting.reading_set.closed and watch.step is not None and watch.step.alone)
+    return promote(pressing, ask, None if stands_alone else own)
 
 
 def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> Step:

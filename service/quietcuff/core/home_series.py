@@ -18,14 +18,14 @@ from quietcuff.core.outcome import Finding, FollowingStep, Plan, Result
 from quietcuff.core.plans import HomeSeries
 from quietcuff.core.provisional import reserve
 from quietcuff.core.record import POSITIONS, describe_cuff, describe_site
-from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection
 from quietcuff.core.series import Pool, average, in_window, pool_readings, select_pool, too_few_finding, valid_share
 from quietcuff.core.series_outcome import Series
+from quietcuff.core.severity import SevereSeen
 from quietcuff.core.sitting import Sitting
 
 
-def judge_home_series(sitting: Sitting, comparison: Comparison, series: HomeSeries, seen: Watch) -> Judgement:
+def judge_home_series(sitting: Sitting, comparison: Comparison, series: HomeSeries, seen: SevereSeen) -> Judgement:
     """The mean of the days that are left; no result while there are too few days or readings."""
     pool = drop_days(sitting, series, pool_readings(sitting, comparison))
     selection = select_days(sitting, series, pool)

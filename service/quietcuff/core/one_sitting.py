@@ -12,12 +12,12 @@ from quietcuff.core.judgement import Judgement, is_withheld
 from quietcuff.core.labels import label_findings
 from quietcuff.core.outcome import Finding, Plan
 from quietcuff.core.provisional import readings_vary, reserve
-from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection, both_free, first_is_dropped, select, still_differ
+from quietcuff.core.severity import SevereSeen
 from quietcuff.core.sitting import Sitting
 
 
-def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: Watch) -> Judgement:
+def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: SevereSeen) -> Judgement:
     """The plan's own readings, their mean and its categories."""
     selection = select(sitting, comparison, seen.severe)
     result = estimate(selection.counted, rounds=sitting.protocol.rounds) if selection.counted else None

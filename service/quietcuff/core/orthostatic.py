@@ -15,6 +15,7 @@ from quietcuff.core.attempts import Attempt
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
 from quietcuff.core.outcome import Finding
+from quietcuff.core.person import low_systolic
 from quietcuff.core.plans import StandingTest
 from quietcuff.core.rules import Edge
 from quietcuff.core.selection import choose_method
@@ -98,6 +99,21 @@ def measure_fall(attempt: Attempt, baseline: list[Attempt], test: StandingTest) 
         systolic_mmhg=tidy((sum(each.systolic for each in baseline) - count * attempt.systolic) / (100 * count)),
         diastolic_mmhg=tidy((sum(each.diastolic for each in baseline) - count * attempt.diastolic) / (100 * count)),
     )
+
+
+def endangered(sitting: Sitting, baseline: Baseline | None) -> list[Attempt]:
+    """The readings on the feet that are low, or lower than the baseline by so much that the person sits or lies down first."""
+    test = sitting.protocol.standing
+    if test is None:
+        return []
+    limit = low_systolic(sitting.person, sitting.limits)
+    if baseline is not None:
+        limit = max(limit, baseline.systolic_mmhg - test.danger_drop_mmhg + 0.005)
+    return [
+        attempt
+        for attempt in sitting.attempts
+        if attempt.sound and attempt.reading.position == "standing" and attempt.systolic < 100 * limit
+    ]
 
 
 def report_trial(trial: Trial) -> Orthostatic:

@@ -48,6 +48,8 @@ Action = Literal[
     "auscultate",
     "ask-symptoms",
     "confirm-now",
+    "sit-or-lie-down",
+    "review",
     "same-day-review",
     "urgent-assessment",
     "repeat-when-settled",

@@ -20,8 +20,8 @@ from quietcuff.core.plans import HomeSeries
 from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Context, HistorySitting, Reading, ReadingSet, Setting
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.safety import watch
 from quietcuff.core.series_outcome import Series
+from quietcuff.core.severity import see_severe
 from quietcuff.core.sitting import describe_sitting
 from quietcuff.core.snapshot import remember
 from quietcuff.core.summary_outcome import Lacking, LeftOut
@@ -155,7 +155,7 @@ def judge_together(together: list[StoredSitting], rulebook: Rulebook) -> Judgeme
         intake=newest.intake,
     )
     described = describe_sitting(merged, None, rulebook)
-    return judge_home_series(described, compare_arms(described), home_rules(rulebook), watch(described))
+    return judge_home_series(described, compare_arms(described), home_rules(rulebook), see_severe(described))
 
 
 def own_equipment(reading: Reading, reading_set: ReadingSet) -> Reading:

@@ -23,6 +23,7 @@ class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     neonate: bool
     expecting: bool
     may_be_expecting: bool
+    delivery_day_known: bool
     treated: bool
     irregular_known: bool
     arm_cm: float | None
@@ -46,10 +47,11 @@ def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
         age_years=years,
         neonate=born is not None and (day - born).days < limits.neonate_days,
         expecting=is_expecting(facts, day, limits),
-        may_be_expecting=facts.sex == "female"
+        may_be_expecting=facts.sex != "male"
         and facts.pregnancy == "not-recorded"
         and years is not None
         and possible.lowest <= years <= possible.highest,
+        delivery_day_known=facts.delivered_on is not None and facts.delivered_on <= day,
         treated="yes" in (facts.known_hypertension, facts.antihypertensive_treatment),
         irregular_known=facts.known_irregular_rhythm == "yes",
         arm_cm=facts.arm_circumference_cm,

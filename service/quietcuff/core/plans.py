@@ -75,6 +75,7 @@ class StandingTest(RuleStruct, frozen=True, kw_only=True):
     supine_high: Edge
     supine_high_drop_mmhg: float
     standing_lower_mmhg: float
+    danger_drop_mmhg: float
     rise_mmhg: float
     rise_to_mmhg: float
     source: dict[str, list[str]]

@@ -13,7 +13,7 @@ from quietcuff.core.one_sitting import judge_one_sitting
 from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import Facts, ReadingSet, Setting, hundredths
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.safety import watch
+from quietcuff.core.severity import see_severe
 from quietcuff.core.sitting import describe_sitting
 from quietcuff.core.snapshot import NOT_VALID
 from quietcuff.core.summary_outcome import ArmToUse, LeftOut, Pooled, Window
@@ -126,7 +126,7 @@ def reservations_of(sitting: StoredSitting, rulebook: Rulebook) -> list[str]:
     if not any(finding.code in BIASING or finding.code in rulebook.effects for finding in sitting.evaluation.findings):
         return []
     described = describe_sitting(sitting.reading_set, None, rulebook)
-    return judge_one_sitting(described, compare_arms(described), watch(described)).reservations.reasons
+    return judge_one_sitting(described, compare_arms(described), see_severe(described)).reservations.reasons
 
 
 def pool_office(sittings: list[StoredSitting]) -> Pooled | None:

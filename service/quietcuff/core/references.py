@@ -1,9 +1,10 @@
-"""The types of references for children: heights by age, pressures by age and height."""
+"""The types of references for children: heights by age, pressures by age and height, screening values by age."""
 
 from __future__ import annotations
 
 from typing import Literal
 
+from quietcuff.core.edge import Edge
 from quietcuff.core.rule_struct import RuleStruct
 
 
@@ -54,4 +55,23 @@ class PressureReference(RuleStruct, frozen=True, kw_only=True):
     height_z_tabled: float
     height_z_limit: float
     equations: list[Equation]
+    source: list[str]
+
+
+class ScreeningRow(RuleStruct, frozen=True, kw_only=True):
+    """The screening values from an age in completed years on, in mmHg."""
+
+    age_years: int
+    female: Edge
+    male: Edge
+
+
+class ScreeningReference(RuleStruct, frozen=True, kw_only=True):
+    """Pressures by age and sex alone at which a child needs more than a screening; rows from the youngest to the oldest."""
+
+    id: str
+    version: str
+    title: str
+    note: str = ""
+    rows: list[ScreeningRow]
     source: list[str]

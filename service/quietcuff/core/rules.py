@@ -14,7 +14,7 @@ from quietcuff.core.edge import Edge as Edge
 from quietcuff.core.outcome import Severity
 from quietcuff.core.plans import HomeSeries, Recording, StandingTest
 from quietcuff.core.readings import Position, Setting
-from quietcuff.core.references import HeightReference, PressureReference
+from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rule_struct import RuleStruct
 from quietcuff.core.variability import Variability
 
@@ -111,7 +111,7 @@ class Row(RuleStruct, frozen=True, kw_only=True):
     severe: bool = False
     unconfirmed_category: str | None = None
     unconfirmed_label: str | None = None
-    confirm: Literal["another-day", "out-of-office"] | None = None
+    confirm: Literal["another-day", "out-of-office", "hours-apart"] | None = None
     confirm_within_days: int | None = None
     confirm_source: list[str] = []
     source: list[str]
@@ -232,10 +232,19 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     usual_pulse: Range
     severe: Edge
     severe_expecting: Edge
+    hypertension_expecting: Edge
+    severe_child_z: float
+    severe_child_above_mmhg: float
+    severe_adolescent: Edge
+    severe_adolescent_from_years: int
+    severe_mean_readings: int
     postpartum_days: int
     possible_pregnancy_years: Range
     confirm_severe_within_minutes: int
     confirm_severe_expecting_within_minutes: int
+    confirm_severe_apart_minutes: int
+    confirm_severe_apart_series_minutes: int
+    confirm_from_severe_within_days: int
     severe_persistent_minutes: int
     low_systolic_mmhg: float
     low_systolic_child_mmhg: float
@@ -284,6 +293,7 @@ class Defaults(RuleStruct, frozen=True, kw_only=True):
     home: Situation
     ambulatory: Situation
     cuffs: str
+    screening: str
     source: list[str]
 
 
@@ -314,6 +324,7 @@ class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
     cuffs: dict[str, CuffTable]
     heights: dict[str, HeightReference]
     pressures: dict[str, PressureReference]
+    screening: dict[str, ScreeningReference]
     effects: dict[str, Effect]
     limits: Limits
     variability: Variability

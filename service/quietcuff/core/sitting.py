@@ -120,8 +120,11 @@ def choose_situation(
 ) -> Situation:
     """What rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
     defaults = rulebook.defaults
-    if reading_set.setting != "office":
-        return defaults.home if reading_set.setting == "home" else defaults.ambulatory
+    if reading_set.setting == "ambulatory":
+        return defaults.ambulatory
+    if reading_set.setting == "home":
+        guidelines = defaults.expecting.guidelines if person.expecting else defaults.home.guidelines
+        return msgspec.structs.replace(defaults.home, guidelines=guidelines)
     if person.expecting:
         return defaults.expecting
     if person.age_years is not None and person.age_years < 18:

@@ -16,6 +16,7 @@ from quietcuff.core.orthostatic import (
     Fall,
     Trial,
     describe_trial,
+    endangered,
     fall_findings,
     moments_left,
     position_before,
@@ -26,13 +27,14 @@ from quietcuff.core.orthostatic import (
 from quietcuff.core.outcome import Category, FollowingStep, Plan, ReadingOutcome, Reason, Result, State
 from quietcuff.core.plans import StandingTest
 from quietcuff.core.provisional import reserve
+from quietcuff.core.readings import Site
 from quietcuff.core.rules import Guideline
-from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Due, Selection, blocked_by, outcomes_of
+from quietcuff.core.severity import SevereSeen
 from quietcuff.core.sitting import Sitting
 
 
-def judge_standing(sitting: Sitting, comparison: Comparison, test: StandingTest, seen: Watch) -> Judgement:
+def judge_standing(sitting: Sitting, comparison: Comparison, test: StandingTest, seen: SevereSeen) -> Judgement:
     """The falls on standing, and whether they are orthostatic hypotension. The result is the baseline's mean."""
     trial = describe_trial(sitting, comparison, test)
     selection = select_trial(sitting, test, trial)
@@ -70,10 +72,15 @@ def select_trial(sitting: Sitting, test: StandingTest, trial: Trial) -> Selectio
         blocked_by=(missing if trial.here else blocked_by(sitting, [])) if state == "not-usable" else [],
         due=due,
         other_arm=None,
-        remaining=0 if closed else len(waiting) + (0 if trial.baseline else 1),
+        remaining=0 if closed else len(waiting) + baseline_left(test, trial),
         method=trial.method,
         overlay_changed=False,
     )
+
+
+def baseline_left(test: StandingTest, trial: Trial) -> int:
+    """How many readings of the baseline are still to be taken: none once the person has stood up after one."""
+    return 0 if trial.standing else test.baseline_readings - len(trial.baseline)
 
 
 def explain_trial(sitting: Sitting, trial: Trial, state: State) -> list[ReadingOutcome]:
@@ -97,11 +104,11 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
 
 
 def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, selection: Selection) -> Plan:
-    """How far the test has come: one baseline reading and the planned moments after standing."""
+    """How far the test has come: the baseline's readings and the planned moments after standing."""
     taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,
-        planned=max(1 + len(test.minutes), taken + selection.remaining),
+        planned=max(test.baseline_readings + len(test.minutes), taken + selection.remaining),
         taken=taken,
         remaining=selection.remaining,
         because="standing-test",
@@ -116,7 +123,9 @@ def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial:
     if sitting.reading_set.closed:
         drops = any(fall.reaches(test.drop) for fall in trial.in_time)
         return make_step(sitting, "none", "standing-drop" if drops else "none")
-    if not trial.baseline:
+    if endangered(sitting, report_trial(trial).baseline) or sitting.reading_set.context.acute_symptoms == "yes":
+        return recovery_step(sitting, site)
+    if len(trial.baseline) < test.baseline_readings and not trial.standing:
         return make_step(sitting, "take-reading", "standing-baseline", site=site, not_before=sitting.not_before)
     left = moments_left(test, trial)
     if not left:
@@ -125,6 +134,14 @@ def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial:
     since = stood_at(trial.standing[-1]) if trial.standing else None
     not_before = step.not_before if since is None else since + timedelta(minutes=left[0])
     return msgspec.structs.replace(step, reason=step.reason.format(minutes=f"{left[0]:g}"), not_before=not_before)
+
+
+def recovery_step(sitting: Sitting, site: Site | None) -> FollowingStep:
+    """After a dangerous fall, or with symptoms: once down, one reading shows the pressure come back; nobody stands up again."""
+    last = sitting.last
+    if last is not None and last.reading.position == "standing":
+        return make_step(sitting, "take-reading", "standing-recovery", site=site, not_before=sitting.not_before)
+    return make_step(sitting, "close", "standing-ended", site=None)
 
 
 def describe_result(result: Result, trial: Trial) -> str:

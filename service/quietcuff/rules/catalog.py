@@ -16,7 +16,7 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.core.errors import RulesNotLoadable
 from quietcuff.core.plans import Recording, StandingTest
-from quietcuff.core.references import HeightReference, PressureReference
+from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rules import CuffTable, Defaults, Effect, Guideline, Limits, Protocol, Row, Rulebook, Source, Wording
 from quietcuff.core.variability import Variability
 
@@ -35,7 +35,8 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
     cuffs, cuff_digests = read_folder(root / "cuffs", CuffTable)
     heights, height_digests = read_folder(root / "references" / "heights", HeightReference)
     pressures, pressure_digests = read_folder(root / "references" / "pressures", PressureReference)
-    digests = protocol_digests | guideline_digests | cuff_digests | height_digests | pressure_digests
+    screening, screening_digests = read_folder(root / "references" / "screening", ScreeningReference)
+    digests = protocol_digests | guideline_digests | cuff_digests | height_digests | pressure_digests | screening_digests
     tables: dict[str, Any] = {}
     for name, kind in FILES.items():
         raw = read_file(root / f"{name}.toml", f"{name}.toml")
@@ -47,6 +48,7 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
         cuffs=cuffs,
         heights=heights,
         pressures=pressures,
+        screening=screening,
         **tables,
         digests=digests,
         digest=digest_of("\n".join(f"{name} {digest}" for name, digest in sorted(digests.items())).encode()),
@@ -127,6 +129,9 @@ def check_rulebook(rulebook: Rulebook) -> None:
     for table in rulebook.cuffs.values():
         for smaller, larger in zip(table.sizes, table.sizes[1:], strict=False):
             expect(smaller.to_cm < larger.from_cm, f"cuffs/{table.id}.toml: {larger.size} overlaps {smaller.size}")
+    for screening in rulebook.screening.values():
+        ages = [row.age_years for row in screening.rows]
+        expect(bool(ages) and ages == sorted(set(ages)), f"references/screening/{screening.id}.toml: ages must rise")
     check_defaults(rulebook)
     check_variability(rulebook.variability)
     for code, finding in rulebook.wording.finding.items():
@@ -231,6 +236,7 @@ def check_defaults(rulebook: Rulebook) -> None:
         for guideline in situation.guidelines:
             expect(guideline in rulebook.guidelines, f"defaults.toml: {name}.guidelines: {guideline} is not a guideline")
     expect(rulebook.defaults.cuffs in rulebook.cuffs, "defaults.toml: cuffs is not a cuff table")
+    expect(rulebook.defaults.screening in rulebook.screening, "defaults.toml: screening is not a screening reference")
 
 
 def check_variability(variability: Variability) -> None:
