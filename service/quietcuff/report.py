@@ -12,12 +12,12 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.core.errors import Fault
-from quietcuff.core.outcome import Category, Evaluation, ExpectedError, Finding, FollowingStep
+from quietcuff.core.outcome import Category, Evaluation, ExpectedError, Finding, FollowingStep, Safety
 from quietcuff.core.readings import Reading, ReadingSet
 from quietcuff.core.series_outcome import Series
 
 SEVERITY_STYLE = {"info": "dim", "warning": "yellow", "blocks": "bold red"}
-SAFETY_STYLE = {"none": "green", "ask": "yellow", "confirm": "bold yellow", "same-day": "bold red", "urgent": "bold red"}
+SAFETY_STYLE = {"none": "bold", "ask": "yellow", "confirm": "bold yellow", "same-day": "bold red", "urgent": "bold red"}
 
 
 def show(console: Console, title: str, reading_set: ReadingSet, evaluation: Evaluation) -> None:
@@ -43,9 +43,8 @@ def show_faults(console: Console, title: str, faults: list[Fault]) -> None:
 
 def _lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[tuple[str, Text]]:
     yield "State", _state(reading_set, evaluation)
-    if evaluation.safety.level != "none":
-        style = SAFETY_STYLE[evaluation.safety.level]
-        yield "Safety", Text(f"{evaluation.safety.level}: {evaluation.safety.text}", style)
+    if evaluation.safety.text is not None:
+        yield "Safety", Text(safety_in_words(evaluation.safety), SAFETY_STYLE[evaluation.safety.level])
     yield "Result", _result(evaluation)
     yield from _beyond_the_mean(evaluation)
     for category in evaluation.categories:
@@ -104,7 +103,12 @@ def _result(evaluation: Evaluation) -> Text:
     counted = "1 reading" if result.readings_counted == 1 else f"mean of {result.readings_counted} readings"
     exact = f"exactly {result.systolic_mean_mmhg:g}/{result.diastolic_mean_mmhg:g}"
     text = f"{result.systolic_mmhg}/{result.diastolic_mmhg} mmHg, {result.site}, {counted}, {exact}"
-    return Text(text, "bold green")
+    return Text(text, SAFETY_STYLE[evaluation.safety.level])
+
+
+def safety_in_words(safety: Safety) -> str:
+    """What must not wait, or is named though nothing presses."""
+    return safety.text or "" if safety.level == "none" else f"{safety.level}: {safety.text}"
 
 
 def _beyond_the_mean(evaluation: Evaluation) -> Iterator[tuple[str, Text]]:

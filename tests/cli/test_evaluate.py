@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from rich.console import Console
 
 from bodies import FIRST_READING, OPENED_SET, RICH_SET, changed
 from core.recordings import START, ambulatory_body, by_hours, home_body, reading, recording
@@ -17,6 +18,7 @@ from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.readings import ReadingSet
 from quietcuff.decode.lines import MAX_BYTES, texts
+from quietcuff.report import show
 from quietcuff.rules.catalog import load_rulebook
 
 Write = Callable[[str | bytes], str]
@@ -158,3 +160,17 @@ def test_a_line_that_is_too_long_does_not_hide_the_next(write: Write, capsys: An
 )
 def test_lines_are_told_apart_and_numbered(raw: bytes, expected: list[tuple[int, bytes]]) -> None:
     assert list(texts(io.BytesIO(raw))) == expected
+
+
+def test_no_value_is_told_in_green_and_what_is_severe_stands_out() -> None:
+    rulebook, told = load_rulebook(), {}
+    for systolic in (120, 186):
+        body = {**OPENED_SET, "closed": True, "readings": [{**each, "systolic_mmhg": systolic} for each in four_readings()]}
+        reading_set = msgspec.convert(body, ReadingSet)
+        console = Console(width=100, force_terminal=True, color_system="standard", file=io.StringIO())
+        show(console, "Sitting", reading_set, evaluate(reading_set, None, rulebook))
+        told[systolic] = next(
+            line for line in console.file.getvalue().splitlines() if f"{systolic}/" in line and "mean of" in line
+        )
+        assert "\x1b[32m" not in told[systolic] and "\x1b[1;32m" not in told[systolic]
+    assert "\x1b[1;31m186/" in told[186]

@@ -81,7 +81,8 @@ def end_in_words(evaluation: Evaluation) -> Text:
     if result is None:
         return Text(f"no result: {', '.join(in_words(code) for code in evaluation.blocked_by)}", "yellow")
     value = f"{result.systolic_mmhg}/{result.diastolic_mmhg}"
-    return Text.assemble((value, "bold green"), f" mmHg, {arm(result.site)} arm, mean of {result.readings_counted}")
+    style = SAFETY_STYLE[evaluation.safety.level]
+    return Text.assemble((value, style), f" mmHg, {arm(result.site)} arm, mean of {result.readings_counted}")
 
 
 def step_in_words(step: Step) -> Text:
