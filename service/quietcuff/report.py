@@ -68,11 +68,12 @@ def _state(reading_set: ReadingSet, evaluation: Evaluation) -> Text:
 
 
 def readings_table(reading_set: ReadingSet, evaluation: Evaluation) -> Table:
-    """Every reading of the sitting, whether it counts, and why not."""
+    """Every reading of the sitting, whether it counts, and why not. One that presses is never dimmed."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
     for heading in ("#", "time", "site", "position", "mmHg", "pulse", "counts"):
         table.add_column(heading, justify="right" if heading in ("#", "mmHg", "pulse") else "left", overflow="fold")
     days = {reading.taken_at.date() for reading in reading_set.readings}
+    pressing = evaluation.safety.readings
     clock = "%H:%M:%S" if len(days) == 1 else "%m-%d %H:%M"
     for reading, outcome in zip(reading_set.readings, evaluation.readings, strict=True):
         pulse = "" if reading.pulse_per_min is None else f"{reading.pulse_per_min:g}"
@@ -81,7 +82,7 @@ def readings_table(reading_set: ReadingSet, evaluation: Evaluation) -> Table:
             f"{reading.taken_at:{clock}}",
             reading.site,
             reading.position,
-            pressures(reading),
+            Text(pressures(reading), "not dim bold red" if outcome.index in pressing else ""),
             pulse,
             "yes" if outcome.counts else f"no: {outcome.reason}",
             style="" if outcome.counts else "dim",

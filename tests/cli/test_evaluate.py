@@ -165,7 +165,8 @@ def test_lines_are_told_apart_and_numbered(raw: bytes, expected: list[tuple[int,
 def test_no_value_is_told_in_green_and_what_is_severe_stands_out() -> None:
     rulebook, told = load_rulebook(), {}
     for systolic in (120, 186):
-        body = {**OPENED_SET, "closed": True, "readings": [{**each, "systolic_mmhg": systolic} for each in four_readings()]}
+        readings = [{**each, "systolic_mmhg": systolic} for each in four_readings()["readings"][1:]]
+        body = {**OPENED_SET, "closed": True, "visit": "follow-up", "readings": readings}
         reading_set = msgspec.convert(body, ReadingSet)
         console = Console(width=100, force_terminal=True, color_system="standard", file=io.StringIO())
         show(console, "Sitting", reading_set, evaluate(reading_set, None, rulebook))

@@ -298,6 +298,14 @@ def test_a_child_without_height_has_a_value_and_no_category_and_is_told_why() ->
     assert "height-not-recorded" in {finding.code for finding in summary.findings}
 
 
+def test_without_any_value_the_newest_set_says_what_is_next() -> None:
+    # One reading alone gives no result; with a value that is not high nothing is due, whatever the newest set lacked.
+    alone = summary_of(office(1, (120, 78), (120, 78), closed=True, readings=[reading(days_ago(1), (120, 78))]))
+    assert alone.pooled.office is None and alone.next_step.action == "repeat-another-day"
+    beside = summary_of(office(1, (120, 78), readings=[reading(days_ago(1), (120, 78))]), office(5, (118, 74)))
+    assert beside.pooled.office is not None and beside.next_step.action == "none"
+
+
 def test_severe_in_pregnancy_over_visits_stays_unconfirmed_until_it_is_confirmed() -> None:
     facts = Facts(birth_date="1996-01-15", sex="female", pregnancy="pregnant")
     subject = SUBJECT | {"birth_date": "1996-01-15", "pregnancy": "pregnant"}
