@@ -15,6 +15,7 @@ import httpx
 import uvicorn
 
 from quietcuff.api.app import create_app
+from quietcuff.api.bounded_http import BoundedHttp
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.outside_issuer import Issuer
 from quietcuff.settings import Settings
@@ -55,7 +56,13 @@ class Server:
         said = {"deliver": "off", **settings}
         self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **said)
         config = uvicorn.Config(
-            create_app(self.settings), host="127.0.0.1", port=port, lifespan="on", log_config=None, access_log=False
+            create_app(self.settings),
+            http=BoundedHttp,
+            host="127.0.0.1",
+            port=port,
+            lifespan="on",
+            log_config=None,
+            access_log=False,
         )
         self._uvicorn = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._uvicorn.run)

@@ -63,9 +63,12 @@ def serve(host: str, port: int, workers: int) -> None:
     """Run the server processes."""
     import uvicorn
 
+    from quietcuff.api.bounded_http import BoundedHttp
+
     uvicorn.run(
         "quietcuff.api.app:create_app_from_environment",
         factory=True,
+        http=BoundedHttp,
         host=host,
         port=port,
         workers=workers,

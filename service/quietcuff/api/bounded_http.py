@@ -1,0 +1,148 @@
+"""HTTP/1.1 as uvicorn speaks it, with bounds on what a connection may cost before anybody knows whose it is.
+
+uvicorn's fast parser bounds neither the size of a request's head nor the time it may take; its slow one bounds the size alone.
+A head, trailers included, has so many bytes and so many seconds; a body must go on coming; a process has so many connections,
+and a connection so many requests. What is over is answered (408, 431, 503) and closed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from http import HTTPStatus
+from typing import Any
+
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+
+MOST_HEAD_BYTES = 32 * 1024
+HEAD_SECONDS = 10.0
+BODY_SECONDS = 15.0
+LEAST_BODY_BYTES = 4 * 1024
+MOST_CONNECTIONS = 1000
+MOST_REQUESTS = 1000
+
+
+class _HeadTooLarge(Exception):
+    """A head over its bound; the parser stops at it."""
+
+
+class BoundedHttp(HttpToolsProtocol):
+    """One connection. ``waits_for_head`` until the head of the request that has begun is complete."""
+
+    timer: asyncio.TimerHandle | None = None
+    waits_for_head = True
+    head_bytes = 0
+    unparsed_bytes = 0
+    body_bytes = 0
+    requests = 0
+    refused = False
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take the connection, or turn it away where there are too many."""
+        super().connection_made(transport)
+        if len(self.connections) > MOST_CONNECTIONS:
+            self.refuse(HTTPStatus.SERVICE_UNAVAILABLE)
+        else:
+            self.wait(HEAD_SECONDS, self.head_is_late)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget the timer with the connection."""
+        self.stop_waiting()
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Parse on, unless the head grows over its bound without ever being complete."""
+        if self.refused:
+            return
+        self.unparsed_bytes += len(data)
+        super().data_received(data)
+        if self.waits_for_head and self.unparsed_bytes > MOST_HEAD_BYTES and not self.refused:
+            self.refuse(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE)
+
+    def send_400_response(self, msg: str) -> None:
+        """A request that cannot be parsed, or whose head is over its bound."""
+        late = self.head_bytes > MOST_HEAD_BYTES
+        self.refuse(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE if late else HTTPStatus.BAD_REQUEST)
+
+    def on_message_begin(self) -> None:
+        """A request begins: its head has its own bytes and seconds."""
+        super().on_message_begin()
+        self.waits_for_head, self.head_bytes = True, 0
+        self.wait(HEAD_SECONDS, self.head_is_late)
+
+    def on_url(self, url: bytes) -> None:
+        """A part of the address."""
+        self.count_head(len(url))
+        super().on_url(url)
+
+    def on_header(self, name: bytes, value: bytes) -> None:
+        """A header, or a trailer after the body."""
+        self.count_head(len(name) + len(value) + 4)
+        super().on_header(name, value)
+
+    def count_head(self, size: int) -> None:
+        """Count towards the bound.
+
+        Raises:
+            _HeadTooLarge: it is passed; the parser turns this into its own error.
+        """
+        self.head_bytes += size
+        if self.head_bytes > MOST_HEAD_BYTES:
+            raise _HeadTooLarge
+
+    def on_headers_complete(self) -> None:
+        """The head is there: the request goes to the application, and its body is watched."""
+        self.waits_for_head = False
+        self.requests += 1
+        super().on_headers_complete()
+        if self.requests >= MOST_REQUESTS:
+            self.cycle.keep_alive = False
+            self.cycle.default_headers = [*self.cycle.default_headers, (b"connection", b"close")]
+        self.body_bytes = 0
+        self.wait(BODY_SECONDS, self.body_is_slow)
+
+    def on_body(self, body: bytes) -> None:
+        """A part of the body."""
+        self.body_bytes += len(body)
+        super().on_body(body)
+
+    def on_message_complete(self) -> None:
+        """Everything is there; what follows belongs to the next request."""
+        self.stop_waiting()
+        self.waits_for_head, self.unparsed_bytes = True, 0
+        super().on_message_complete()
+
+    def head_is_late(self) -> None:
+        """The head took too long, unless an answer is still being sent to the request before it."""
+        if self.cycle is not None and not self.cycle.response_complete:
+            self.wait(HEAD_SECONDS, self.head_is_late)
+        else:
+            self.refuse(HTTPStatus.REQUEST_TIMEOUT)
+
+    def body_is_slow(self) -> None:
+        """Too little came since the last look, though the application was ready to take more."""
+        if self.body_bytes < LEAST_BODY_BYTES and not self.flow.read_paused:
+            self.refuse(HTTPStatus.REQUEST_TIMEOUT)
+        else:
+            self.body_bytes = 0
+            self.wait(BODY_SECONDS, self.body_is_slow)
+
+    def wait(self, seconds: float, then: Any) -> None:
+        """Set the one timer of the connection anew."""
+        self.stop_waiting()
+        self.timer = self.loop.call_later(seconds, then)
+
+    def stop_waiting(self) -> None:
+        """Nothing is waited for."""
+        if self.timer is not None:
+            self.timer.cancel()
+            self.timer = None
+
+    def refuse(self, status: HTTPStatus) -> None:
+        """Answer with a status alone and close; once an answer has begun, only close."""
+        self.refused = True
+        self.stop_waiting()
+        if self.cycle is None or self.cycle.response_complete or not self.cycle.response_started:
+            head = f"HTTP/1.1 {status.value} {status.phrase}\r\ncontent-length: 0\r\nconnection: close\r\n"
+            retry = "retry-after: 1\r\n" if status is HTTPStatus.SERVICE_UNAVAILABLE else ""
+            self.transport.write(f"{head}{retry}\r\n".encode("ascii"))
+        self.transport.close()

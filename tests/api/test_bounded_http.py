@@ -1,0 +1,114 @@
+"""What a connection may cost before anybody knows whose it is. Status codes are those of RFC 9110 and RFC 6585."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Iterator
+
+import httpx
+import pytest
+
+from api.serving import Server
+from quietcuff.api import bounded_http
+
+
+@pytest.fixture
+def connection(server: Server) -> Iterator[socket.socket]:
+    with socket.create_connection(("127.0.0.1", int(server.url.rsplit(":", 1)[1])), timeout=10) as opened:
+        yield opened
+
+
+def answer_of(connection: socket.socket) -> bytes:
+    """All that comes until the other side closes; a reset after it is a close too."""
+    told = b""
+    try:
+        while part := connection.recv(65536):
+            told += part
+    except ConnectionResetError:
+        pass
+    return told
+
+
+def send_until_closed(connection: socket.socket, part: bytes, most: int) -> int:
+    """Send a part again and again until the other side has had enough; how often that was."""
+    for count in range(most):
+        try:
+            connection.sendall(part)
+        except (BrokenPipeError, ConnectionResetError):
+            return count
+    return most
+
+
+def test_endless_headers_are_cut_off(connection: socket.socket) -> None:
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n")
+    assert send_until_closed(connection, b"x-filler: " + b"a" * 1000 + b"\r\n", 10_000) < 10_000
+    told = answer_of(connection)
+    assert told == b"" or told.startswith(b"HTTP/1.1 431 ")
+
+
+def test_a_header_and_an_address_that_never_end_are_cut_off(server: Server) -> None:
+    for beginning in (b"GET /health/live HTTP/1.1\r\nx-endless: ", b"GET /"):
+        with socket.create_connection(("127.0.0.1", int(server.url.rsplit(":", 1)[1])), timeout=10) as connection:
+            connection.sendall(beginning)
+            assert send_until_closed(connection, b"a" * 4096, 10_000) < 10_000
+
+
+def test_a_head_somewhat_over_the_bound_is_answered_431(connection: socket.socket) -> None:
+    filler = b"x-filler: " + b"a" * (bounded_http.MOST_HEAD_BYTES + 10) + b"\r\n"
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n" + filler + b"\r\n")
+    assert answer_of(connection).startswith(b"HTTP/1.1 431 ")
+
+
+def test_a_head_under_the_bound_is_served(client: httpx.Client) -> None:
+    assert client.get("/health/live", headers={"x-filler": "a" * 20_000}).status_code == 200
+
+
+def test_trailers_count_as_head(connection: socket.socket) -> None:
+    connection.sendall(b"POST /v1/evaluations HTTP/1.1\r\nhost: x\r\ntransfer-encoding: chunked\r\n\r\n0\r\n")
+    assert send_until_closed(connection, b"x-trailer: " + b"a" * 1000 + b"\r\n", 10_000) < 10_000
+
+
+def test_a_head_that_takes_its_time_is_answered_408(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The connection of the fixture was made under the released time: another is made here.
+    monkeypatch.setattr(bounded_http, "HEAD_SECONDS", 0.3)
+    with socket.create_connection(connection.getpeername(), timeout=10) as slow:
+        began = time.monotonic()
+        for part in (b"GET / HTTP/1.1\r\n", b"x-a: 1\r\n"):
+            slow.sendall(part)
+            time.sleep(0.1)
+        assert answer_of(slow).startswith(b"HTTP/1.1 408 ")
+        assert time.monotonic() - began < 5
+
+
+def test_silence_before_the_first_byte_is_closed(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bounded_http, "HEAD_SECONDS", 0.2)
+    with socket.create_connection(connection.getpeername(), timeout=10) as silent:
+        assert answer_of(silent).startswith(b"HTTP/1.1 408 ")
+
+
+def test_a_body_that_does_not_come_is_answered_408(
+    connection: socket.socket, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounded_http, "BODY_SECONDS", 0.3)
+    authorization = server.client().headers["authorization"].encode()
+    head = b"POST /v1/evaluations HTTP/1.1\r\nhost: x\r\ncontent-type: application/json\r\ncontent-length: 1000\r\n"
+    connection.sendall(head + b"authorization: " + authorization + b"\r\n\r\n{")
+    assert answer_of(connection).startswith(b"HTTP/1.1 408 ")
+
+
+def test_a_connection_too_many_is_turned_away(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+    assert connection.recv(65536).startswith(b"HTTP/1.1 200 ")
+    monkeypatch.setattr(bounded_http, "MOST_CONNECTIONS", 1)
+    with socket.create_connection(connection.getpeername(), timeout=10) as one_more:
+        told = answer_of(one_more)
+    assert told.startswith(b"HTTP/1.1 503 ") and b"retry-after" in told
+
+
+def test_a_connection_ends_after_its_last_request(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bounded_http, "MOST_REQUESTS", 2)
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+    assert b"connection: close" not in connection.recv(65536).lower()
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+    assert b"connection: close" in answer_of(connection).lower()
