@@ -213,7 +213,7 @@ def test_a_newest_value_outside_its_interval_is_told_with_what_the_interval_rest
     low, high = only(evaluation).interval_95.systolic_mmhg
     assert not low <= 142 <= high
     told = said(evaluation.findings, "newest-outside-interval")
-    assert told.startswith("The newest systolic value") and "6 earlier visits and what is known of people" in told
+    assert told.startswith("The newest value (systolic)") and "6 earlier visits and what is known of people" in told
 
 
 @settings(deadline=None, derandomize=True, max_examples=60, suppress_health_check=list(HealthCheck))
