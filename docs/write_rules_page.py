@@ -276,6 +276,10 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
     ahead = f"{settling.most_readings} readings or {settling.most_visits} visits ahead"
     text = f"from {settling.settled_from:g}; looks at most {ahead}"
     yield variability_row("settling", text, settling)
+    test = book.drift
+    reached = ", ".join(f"{it.visits} visits {it.still:g} or {it.moving:g}" for it in test.limits)
+    wrong = f"wrong in at most {100 * test.wrong_where_still:g} %, where values move {100 * test.wrong_where_moving:g} %"
+    yield variability_row("change", f"{wrong}; the largest statistic reaches, of {reached}", test)
 
 
 def variability_row(name: str, text: str, entry: Grounded) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, ReadingSet
 from quietcuff.core.rules import Rulebook
+from quietcuff.core.snapshot import Remembered, make_history, remember
 from quietcuff.rules.catalog import load_rulebook
 
 PERSON = {"system": "urn:example:mrn", "value": "hidden-7431"}
@@ -119,6 +120,51 @@ def mixed() -> list[StoredSitting]:
     ]
 
 
+def known_to_each_other(sittings: list[StoredSitting]) -> list[StoredSitting]:
+    """Sittings in order of time, each evaluated with what the ones before left."""
+    found, before = list[StoredSitting](), list[Remembered]()
+    for sitting in sittings:
+        began = sitting.reading_set.readings[0].taken_at
+        evaluation = evaluate(sitting.reading_set, make_history(before, began, None), book())
+        before.append(remember(sitting.reading_set, evaluation, book()))
+        found.append(msgspec.structs.replace(sitting, evaluation=evaluation))
+    return found
+
+
+def in_turn(values: list[tuple[int, int]], days_apart: int, **more: Any) -> list[StoredSitting]:
+    """Office sittings of these values, each knowing the ones before."""
+    return known_to_each_other(
+        [office(place, START + timedelta(days=days_apart * place), *value, **more) for place, value in enumerate(values)]
+    )
+
+
+def severe() -> list[StoredSitting]:
+    """Three results with something severe: 178/100 and 176/100 only by a first reading of 187 and 185."""
+    return in_turn([(150, 92), (178, 100), (186, 112), (165, 98), (142, 88), (176, 100)], 20)
+
+
+def pregnancy() -> list[StoredSitting]:
+    """Weeks 20 to 38, rising; the last is severe in pregnancy."""
+    subject = adult(pregnancy="pregnant", birth_date="1996-03-04")
+    rising = [(112, 70), (115, 72), (119, 74), (124, 78), (130, 82), (136, 86), (148, 94), (164, 104)]
+    return in_turn(rising, 18, subject=subject, protocol=None)
+
+
+def newest_apart() -> list[StoredSitting]:
+    """Steady, and the newest far from the others."""
+    return in_turn([(131, 82), (138, 79), (127, 84), (135, 86), (129, 78), (133, 81), (158, 95)], 20)
+
+
+def many_settings() -> list[StoredSitting]:
+    """Office, home and a recording under five guidelines."""
+    named = {"guidelines": ["aha-acc-2025", "esc-2024", "esh-2023", "jsh-2019", "nice-2019"]}
+    return [
+        home_week(1, START, 150, 94, **named),
+        recording(2, START + timedelta(days=20), 148, 90, **named),
+        office(3, START + timedelta(days=30), 188, 114, **named),
+    ]
+
+
 def child() -> list[StoredSitting]:
     subject = {"identifier": PERSON, "birth_date": "2017-05-04", "sex": "male", "height_cm": 135}
     return [
@@ -165,6 +211,10 @@ def cases() -> dict[str, list[StoredSitting]]:
         "mixed": mixed(),
         "child": child(),
         "many-guidelines": many_guidelines(),
+        "severe": severe(),
+        "pregnancy": pregnancy(),
+        "newest-apart": newest_apart(),
+        "many-settings": many_settings(),
         "voided-only": voided_only(),
         "empty": [],
         "open-only": open_only(),

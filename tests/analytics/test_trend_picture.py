@@ -17,6 +17,7 @@ from functools import cache
 from itertools import combinations
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -27,7 +28,7 @@ from quietcuff.analytics.plotting import POINTS_PER_MM, Sheet
 from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
-from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, mark_looks
+from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, SEVERE, mark_looks
 from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.pooling import StoredSitting
@@ -113,7 +114,8 @@ def test_as_many_points_are_drawn_as_there_are_results_and_readings(case: str) -
     for pressure in PRESSURES:
         for setting in COLOURS:
             expected = sum(each.evaluation.result is not None and each.reading_set.setting == setting for each in sittings)
-            assert marks(case, f"results-{pressure}-{setting}") == expected
+            drawn = marks(case, f"results-{pressure}-{setting}") + marks(case, f"severe-{pressure}-{setting}")
+            assert drawn == expected
         expected = sum(
             not outcome.counts
             and outcome.reason not in ("voided", "implausible")
@@ -121,7 +123,7 @@ def test_as_many_points_are_drawn_as_there_are_results_and_readings(case: str) -
             for each in sittings
             for outcome in each.evaluation.readings
         )
-        assert marks(case, f"not-counted-{pressure}") == expected
+        assert marks(case, f"not-counted-{pressure}") + marks(case, f"severe-not-counted-{pressure}") == expected
 
 
 def test_the_same_sittings_give_the_same_bytes_whatever_their_order() -> None:
@@ -181,6 +183,94 @@ def test_limits_follow_the_setting_of_the_latest_result() -> None:
     assert [limit.systolic_mmhg for limit in trend.limits[1].limits] == [135]
     recorded = make_trend(pictured.mixed()[:4], pictured.NOBODYS_FACTS, pictured.book(), "esc-2024")
     assert [(limit.systolic_mmhg, limit.diastolic_mmhg) for limit in recorded.limits[0].limits] == [(135, 85)]
+
+
+def test_other_settings_have_the_hypertension_limits_of_their_own_values() -> None:
+    """ESC 2024: 140/90 in the office, 135/85 at home and by day; AHA/ACC 2025: 130/80 in all three. Office is newest."""
+    trend = trend_of("mixed")
+    assert [(each.setting, each.without) for each in trend.elsewhere] == [("home", []), ("ambulatory", [])]
+    for setting in trend.elsewhere:
+        limits = {each.guideline: [(it.systolic_mmhg, it.diastolic_mmhg) for it in each.limits] for each in setting.limits}
+        assert limits == {"aha-acc-2025": [(130, 80)], "esc-2024": [(135, 85)]}
+    assert 135 in limits_drawn("mixed", "systolic") and 85 in limits_drawn("mixed", "diastolic")
+    texts = [text.get_text().replace("\xa0", " ").strip() for text in sheet_of("mixed").figure.texts]
+    assert texts.count("home, daytime B") == 2
+    told = words.limits_words(trend)
+    assert told is not None and "limits for office values" in told
+    assert "Marked home and daytime: hypertension limits for those values." in told
+    assert trend_of("forty").elsewhere == [] and "Marked" not in (words.limits_words(trend_of("forty")) or "")
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_severe_values_are_ringed_coloured_counted_and_told(case: str) -> None:
+    """By hand from what was measured: 180/110, 160/110 in pregnancy. Source: docs/decisions.md."""
+    limit = (160, 110) if case == "pregnancy" else (180, 110)
+    sittings = [each for each in pictured.cases()[case] if each.status == "active" and each.closed]
+    found = 0
+    for sitting in (each for each in sittings if each.evaluation.result is not None):
+        readings = [each for each in sitting.reading_set.readings if each.systolic_mmhg is not None]
+        high = [(each.systolic_mmhg or 0) >= limit[0] or (each.diastolic_mmhg or 0) >= limit[1] for each in readings]
+        found += any(high)
+    assert sum(bool(point.severe) for point in trend_of(case).results) == found
+    rings = sum(marks(case, f"rings-{pressure}-{setting}") for pressure in PRESSURES for setting in COLOURS)
+    assert rings == sum(len(point.severe) for point in trend_of(case).results)
+    told = (*words.notes(trend_of(case)), words.description(trend_of(case)))
+    assert sum("Severe, in itself" in each for each in told) == (2 if found else 0)
+    shown = {text.get_text() for text in sheet_of(case).figure.texts}
+    assert ("severe" in shown) == (found > 0)
+
+
+def test_the_severe_cases_have_severe_values() -> None:
+    assert [point.severe for point in trend_of("severe").results] == [
+        (), ("systolic",), ("systolic", "diastolic"), (), (), ("systolic",)
+    ]  # fmt: skip
+    # 164/104 after a first reading of 173/113.
+    assert trend_of("pregnancy").results[-1].severe == ("systolic", "diastolic")
+    assert words.severe_words(trend_of("pregnancy")) == (
+        "Severe, in itself or in a reading of its sitting: 1 result, the latest 164/104 on 11 May 2026."
+    )
+    assert marks("severe", "severe-not-counted-systolic") == 3
+
+
+def test_a_severe_reading_of_a_sitting_without_result_is_marked_and_told() -> None:
+    alone = pictured.stored(1, pictured.reading(pictured.START, 186, 102), protocol="office-one-arm")
+    trend = make_trend([alone], pictured.NOBODYS_FACTS, pictured.book())
+    assert trend.results == [] and [each.severe for each in trend.not_counted] == [("systolic",)]
+    assert words.description(trend) == "No result; 1 reading that did not count. Severe: 1 reading that did not count."
+    assert "severe" in {text.get_text() for text in draw_trend(trend).figure.texts}
+
+
+def test_a_severe_value_is_in_no_colour_of_ordinary_ones_and_stands_out() -> None:
+    for setting in COLOURS:
+        looks = mark_looks(setting, 5, severe=True)
+        assert looks["markeredgecolor"] == SEVERE and looks["markerfacecolor"] in (SEVERE, "white")
+    assert SEVERE not in COLOURS.values()
+    assert 1.05 / (luminance(SEVERE) + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_no_interval_leaves_the_newest_value_out_without_a_word(case: str) -> None:
+    trend = trend_of(case)
+    newest = {point.setting: point for point in trend.results}
+    lines = words.newest_words(trend)
+    for setting, point in newest.items():
+        start = f"Latest {words.VALUES[setting]} result: " if len(newest) > 1 else "Latest result: "
+        said = [line for line in lines if line.startswith(start) and "outside the interval" in line]
+        assert len(said) == (1 if point.is_outside else 0)
+    for line in lines:
+        assert line in words.notes(trend) and line in words.description(trend)
+
+
+def test_what_an_evaluation_says_of_a_change_stands_below_the_picture() -> None:
+    (line,) = [line for line in words.newest_words(trend_of("pregnancy")) if line.startswith("Latest result: ")]
+    assert line.startswith("Latest result: The usual pressure has changed: ")
+    apart = trend_of("newest-apart").results[-1]
+    assert apart.is_outside
+    assert any("6 earlier visits" in line for line in words.newest_words(trend_of("newest-apart")))
+    # One that was stored before evaluations said so gets a sentence of its own.
+    old = msgspec.structs.replace(apart, told=())
+    trend = msgspec.structs.replace(trend_of("newest-apart"), results=[old])
+    assert words.newest_words(trend) == [f"Latest result: it {words.OUTSIDE} of the usual pressure, {words.RESTS_ON}."]
 
 
 def test_a_recording_is_drawn_at_its_daytime_mean_which_its_interval_is_about() -> None:

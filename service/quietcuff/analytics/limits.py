@@ -1,4 +1,4 @@
-"""The limits of guidelines as a picture draws them: those of one person's latest result, in its setting."""
+"""The limits of guidelines as a picture draws them: those of one person's latest result, and for other settings their own."""
 
 from __future__ import annotations
 
@@ -31,6 +31,30 @@ class GuidelineLimits(msgspec.Struct, frozen=True, kw_only=True):
     guideline: str
     title: str
     limits: list[Limit]
+
+
+class SettingLimits(msgspec.Struct, frozen=True, kw_only=True):
+    """The limits where hypertension begins for the values of one setting; ``without`` are titles that have none there."""
+
+    setting: Setting
+    limits: list[GuidelineLimits]
+    without: list[str]
+
+
+def limits_elsewhere(with_result: list[StoredSitting], book: Rulebook, guideline: str | None) -> list[SettingLimits]:
+    """The limits of hypertension for each setting but the latest result's, as at the latest result there."""
+    newest = {sitting.reading_set.setting: sitting for sitting in with_result}
+    order: tuple[Setting, ...] = ("office", "home", "ambulatory")
+    found = []
+    for sitting in (newest[setting] for setting in order if setting in newest):
+        if sitting is with_result[-1]:
+            continue
+        limits, without = limits_of(sitting, book, guideline)
+        kept = [
+            msgspec.structs.replace(each, limits=[limit for limit in each.limits if limit.is_hypertension]) for each in limits
+        ]
+        found.append(SettingLimits(setting=sitting.reading_set.setting, limits=kept, without=without))
+    return found
 
 
 def limits_of(sitting: StoredSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:

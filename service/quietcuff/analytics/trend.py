@@ -10,23 +10,39 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.analytics.limits import GuidelineLimits, limits_of
+from quietcuff.analytics.limits import GuidelineLimits, SettingLimits, limits_elsewhere, limits_of
+from quietcuff.analytics.severity import severe_of_reading, severe_of_result
 from quietcuff.core.outcome import Evaluation, Interval
 from quietcuff.core.pooling import StoredSitting
 from quietcuff.core.readings import Facts, Reading, Setting
 from quietcuff.core.rules import Rulebook
 
 MOST_NOT_COUNTED = 2000
+TOLD_OF_NEWEST = ("values-changed", "newest-differs", "newest-outside-interval")
 
 
 class ResultPoint(msgspec.Struct, frozen=True, kw_only=True):
-    """The result of a closed sitting, at the local time of its last reading; of a recording its daytime mean."""
+    """The result of a closed sitting, at the local time of its last reading; of a recording its daytime mean.
+
+    ``severe`` names the pressures that are; ``told`` what its evaluation says of a change and of its interval.
+    """
 
     at: datetime
     setting: Setting
     systolic_mmhg: float
     diastolic_mmhg: float
     interval_95: Interval | None
+    severe: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether it lies outside its own interval."""
+        both = self.interval_95
+        if both is None:
+            return False
+        values = ((self.systolic_mmhg, both.systolic_mmhg), (self.diastolic_mmhg, both.diastolic_mmhg))
+        return any(not low <= value <= high for value, (low, high) in values)
 
 
 class NotCounted(msgspec.Struct, frozen=True, kw_only=True):
@@ -35,6 +51,7 @@ class NotCounted(msgspec.Struct, frozen=True, kw_only=True):
     at: datetime
     systolic_mmhg: float
     diastolic_mmhg: float
+    severe: tuple[str, ...] = ()
 
 
 class Treated(msgspec.Struct, frozen=True, kw_only=True):
@@ -45,14 +62,15 @@ class Treated(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything that is drawn, in order of time. ``left_out`` counts what is not, by code; ``is_cut`` where there were more
-    sittings."""
+    """Everything that is drawn, in order of time. ``limits`` are for the values of ``setting``, those of others stand in
+    ``elsewhere``. ``left_out`` counts what is not, by code; ``is_cut`` where there were more sittings."""
 
     results: list[ResultPoint]
     not_counted: list[NotCounted]
     limits: list[GuidelineLimits]
     without_limits: list[str]
     setting: Setting
+    elsewhere: list[SettingLimits]
     treated: list[Treated]
     changed_on: list[date]
     left_out: dict[str, int]
@@ -67,10 +85,10 @@ def make_trend(
     stored = sorted(stored, key=lambda sitting: (last_moment(sitting), sitting.set_id))
     active = [sitting for sitting in stored if sitting.status == "active"]
     shown = [sitting for sitting in active if sitting.closed and sitting.evaluation.orthostatic is None]
-    with_result = [(sitting, point) for sitting in shown if (point := result_point(sitting)) is not None]
+    with_result = [(sitting, point) for sitting in shown if (point := result_point(sitting, book)) is not None]
     latest = with_result[-1] if with_result else None
     limits, without = limits_of(latest[0], book, guideline) if latest is not None else ([], [])
-    not_counted, left_out = readings_not_counted(shown)
+    not_counted, left_out = readings_not_counted(shown, book)
     left_out.update(whole_sets_left_out(stored))
     return Trend(
         results=[point for _, point in with_result],
@@ -78,6 +96,7 @@ def make_trend(
         limits=limits,
         without_limits=without,
         setting=latest[1].setting if latest is not None else "office",
+        elsewhere=limits_elsewhere([sitting for sitting, _ in with_result], book, guideline),
         treated=treated_periods(active),
         changed_on=changes_of_treatment(active, facts),
         left_out={code: count for code, count in left_out.items() if count},
@@ -96,7 +115,7 @@ def local(moment: datetime) -> datetime:
     return moment.replace(tzinfo=None)
 
 
-def result_point(sitting: StoredSitting) -> ResultPoint | None:
+def result_point(sitting: StoredSitting, book: Rulebook) -> ResultPoint | None:
     """The result as a point, or None where there is none."""
     result, series = sitting.evaluation.result, sitting.evaluation.series
     if result is None:
@@ -108,6 +127,8 @@ def result_point(sitting: StoredSitting) -> ResultPoint | None:
         systolic_mmhg=shown.systolic_mmhg,
         diastolic_mmhg=shown.diastolic_mmhg,
         interval_95=interval_of(sitting.evaluation),
+        severe=severe_of_result(sitting, shown.systolic_mmhg, shown.diastolic_mmhg, book),
+        told=tuple(finding.message for finding in sitting.evaluation.findings if finding.code in TOLD_OF_NEWEST),
     )
 
 
@@ -116,7 +137,7 @@ def interval_of(evaluation: Evaluation) -> Interval | None:
     return evaluation.certainty[0].interval_95 if evaluation.certainty else None
 
 
-def readings_not_counted(shown: list[StoredSitting]) -> tuple[list[NotCounted], Counter[str]]:
+def readings_not_counted(shown: list[StoredSitting], book: Rulebook) -> tuple[list[NotCounted], Counter[str]]:
     """The readings that did not count, in order of time, and how many cannot be drawn, by code."""
     found: list[NotCounted] = []
     left_out: Counter[str] = Counter()
@@ -127,8 +148,14 @@ def readings_not_counted(shown: list[StoredSitting]) -> tuple[list[NotCounted], 
             if code is not None:
                 left_out[code] += 1
             elif not outcome.counts and reading.systolic_mmhg is not None and reading.diastolic_mmhg is not None:
-                at = local(reading.taken_at)
-                found.append(NotCounted(at=at, systolic_mmhg=reading.systolic_mmhg, diastolic_mmhg=reading.diastolic_mmhg))
+                found.append(
+                    NotCounted(
+                        at=local(reading.taken_at),
+                        systolic_mmhg=reading.systolic_mmhg,
+                        diastolic_mmhg=reading.diastolic_mmhg,
+                        severe=severe_of_reading(sitting, outcome.index, book),
+                    )
+                )
     found.sort(key=lambda each: each.at)
     left_out["older-not-counted"] = max(0, len(found) - MOST_NOT_COUNTED)
     return found[-MOST_NOT_COUNTED:], left_out

@@ -6,6 +6,8 @@ from datetime import date
 from math import ceil, floor
 from typing import Any
 
+import msgspec
+
 from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
 from quietcuff.analytics.plotting import Axes, Sheet, width_of, wrapped
@@ -21,6 +23,8 @@ from quietcuff.analytics.trend_looks import (
     MARKERS,
     PRESSURES,
     ROW,
+    SEVERE,
+    SEVERE_TINT,
     SHADE,
     SIZE,
     SMALL,
@@ -39,8 +43,10 @@ from quietcuff.analytics.trend_looks import (
     interval_of,
     mark_looks,
     periods_shown,
+    ring_looks,
     value_of,
 )
+from quietcuff.core.readings import Setting
 
 LEFT, RIGHT_WITH_LIMITS, RIGHT = 44.0, 108.0, 18.0
 PANEL_HEIGHT = {"systolic": 150.0, "diastolic": 104.0}
@@ -48,6 +54,7 @@ EMPTY_RANGE = {"systolic": (80.0, 180.0), "diastolic": (40.0, 120.0)}
 LEAST_RANGE = 40.0
 BETWEEN, TICKS = 10.0, 26.0
 WORD_ROWS, TICK_ROOM = 2, 36.0
+NAME_INDENT = 39.0
 
 
 def draw_trend(trend: Trend) -> Sheet:
@@ -63,7 +70,7 @@ def draw_trend(trend: Trend) -> Sheet:
     sheet = Sheet(WIDTH, top + 36)
     sheet.write(MARGIN, top + 20, words.TITLE, TITLE_SIZE, bold=True, color=INK)
     sheet.write(MARGIN, top + 7, words.subtitle(trend), SUBTITLE_SIZE, color=INK)
-    right = RIGHT_WITH_LIMITS if trend.limits else RIGHT
+    right = RIGHT_WITH_LIMITS if words.all_limits(trend) else RIGHT
     frame = Frame(LEFT, WIDTH - LEFT - right, bottoms, *days_shown(trend))
     for pressure in PRESSURES:
         draw_panel(sheet, frame, trend, pressure)
@@ -112,31 +119,52 @@ def draw_panel(sheet: Sheet, frame: Frame, trend: Trend, pressure: Pressure) -> 
         axes.axhline(mmhg, color=GRID, linewidth=0.5, zorder=1)
         if bottom + 2 <= across <= bottom + height:
             sheet.write(frame.left - 4, across, f"{mmhg}", SIZE, ha="right", va="center_baseline", color=INK)
-    draw_limits(sheet, axes, frame, trend.limits, pressure)
-    xs = [day_number(each.at) for each in trend.not_counted]
-    looks: dict[str, Any] = {"marker": MARKERS[pressure], "linestyle": "none", "markeredgewidth": 0}
-    size = 0.8 * crowd_of(trend).mark
-    if xs:
-        ys = [value_of(each, pressure) for each in trend.not_counted]
-        axes.plot(xs, ys, color=FAINT, markersize=size, zorder=3, gid=f"not-counted-{pressure}", **looks)
+    draw_limits(sheet, axes, frame, trend, pressure)
+    draw_not_counted(axes, trend, pressure)
     for setting in COLOURS:
         points = [point for point in trend.results if point.setting == setting]
         if points:
             draw_results(axes, points, setting, pressure, crowd_of(trend))
 
 
+def draw_not_counted(axes: Axes, trend: Trend, pressure: Pressure) -> None:
+    """The readings that did not count: small and grey, severe ones ringed and in their own colour."""
+    looks: dict[str, Any] = {"marker": MARKERS[pressure], "linestyle": "none", "markeredgewidth": 0}
+    size = 0.8 * crowd_of(trend).mark
+    plain = [each for each in trend.not_counted if pressure not in each.severe]
+    severe = [each for each in trend.not_counted if pressure in each.severe]
+    for readings, colour, name in ((plain, FAINT, "not-counted"), (severe, SEVERE, "severe-not-counted")):
+        if readings:
+            xs, ys = [day_number(each.at) for each in readings], [value_of(each, pressure) for each in readings]
+            axes.plot(xs, ys, color=colour, markersize=size, zorder=3, gid=f"{name}-{pressure}", **looks)
+            if readings is severe:
+                axes.plot(xs, ys, zorder=3, **ring_looks(size))
+
+
 def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: Pressure, crowd: Crowd) -> None:
     """The results of one setting with their intervals."""
     xs, ys = [day_number(point.at) for point in points], [value_of(point, pressure) for point in points]
-    known = [(x, interval) for x, point in zip(xs, points, strict=True) if (interval := interval_of(point, pressure))]
+    known = [
+        (x, interval, SEVERE_TINT if pressure in point.severe else TINTS[setting])
+        for x, point in zip(xs, points, strict=True)
+        if (interval := interval_of(point, pressure))
+    ]
     if known:
-        lows, highs = [interval[0] for _, interval in known], [interval[1] for _, interval in known]
-        bars = axes.vlines([x for x, _ in known], lows, highs, colors=TINTS[setting], linewidth=crowd.bar, zorder=4)
+        lows, highs = [interval[0] for _, interval, _ in known], [interval[1] for _, interval, _ in known]
+        colours = [colour for _, _, colour in known]
+        bars = axes.vlines([x for x, _, _ in known], lows, highs, colors=colours, linewidth=crowd.bar, zorder=4)
         bars.set_gid(f"intervals-{pressure}-{setting}")
     if crowd.is_joined:
         axes.plot(xs, ys, color=TINTS[setting], linewidth=0.6, zorder=4)
-    looks = mark_looks(setting, crowd.mark)
-    axes.plot(xs, ys, marker=MARKERS[pressure], zorder=6, gid=f"results-{pressure}-{setting}", **looks)
+    for severe in (False, True):
+        chosen = [place for place, point in enumerate(points) if (pressure in point.severe) == severe]
+        if chosen:
+            chosen_xs, chosen_ys = [xs[place] for place in chosen], [ys[place] for place in chosen]
+            looks = mark_looks(setting, crowd.mark, severe=severe)
+            name = f"{'severe' if severe else 'results'}-{pressure}-{setting}"
+            axes.plot(chosen_xs, chosen_ys, marker=MARKERS[pressure], zorder=6, gid=name, **looks)
+            if severe:
+                axes.plot(chosen_xs, chosen_ys, zorder=6.5, gid=f"rings-{pressure}-{setting}", **ring_looks(crowd.mark))
 
 
 def range_of(trend: Trend, pressure: Pressure) -> tuple[float, float]:
@@ -145,55 +173,80 @@ def range_of(trend: Trend, pressure: Pressure) -> tuple[float, float]:
     if not values:
         return EMPTY_RANGE[pressure]
     values += [end for point in trend.results for end in interval_of(point, pressure) or ()]
-    values += [mmhg for mmhg, _ in limits_drawn(trend.limits, pressure)]
+    values += [mmhg for mmhg, _ in limits_drawn(trend, pressure)]
     low, high = 10.0 * floor((min(values) - 4) / 10), 10.0 * ceil((max(values) + 4) / 10)
     room = max(0.0, (LEAST_RANGE - (high - low)) / 2)
     return low - room, high + room
 
 
-def limits_drawn(limits: list[GuidelineLimits], pressure: Pressure) -> list[tuple[float, list[tuple[str, Limit]]]]:
-    """Each limit in mmHg, from the lowest, with the guidelines' letters that have it; of many guidelines hypertension alone."""
-    found: dict[float, list[tuple[str, Limit]]] = {}
-    for letter, guideline in zip(words.letters(limits), limits, strict=True) if limits else ():
+class Named(msgspec.Struct, frozen=True):
+    """One limit as it is named: its word, its guideline's letter, the setting where that is not the latest result's."""
+
+    word: str
+    letter: str
+    limit: Limit
+    setting: Setting | None
+
+
+def limits_drawn(trend: Trend, pressure: Pressure) -> list[tuple[float, list[Named]]]:
+    """Each limit in mmHg, from the lowest, with what is named so; of many guidelines and other settings hypertension alone."""
+    found: dict[float, list[Named]] = {}
+    letters = words.letters_of(trend)
+    tables: list[tuple[Setting | None, GuidelineLimits]] = [(None, each) for each in trend.limits]
+    tables += [(each.setting, limits) for each in trend.elsewhere for limits in each.limits]
+    for setting, guideline in tables:
         for limit in guideline.limits:
             mmhg = limit.systolic_mmhg if pressure == "systolic" else limit.diastolic_mmhg
-            if mmhg is not None and (limit.is_hypertension or len(limits) <= 2):
-                found.setdefault(mmhg, []).append((letter, limit))
+            if mmhg is not None and (limit.is_hypertension or len(trend.limits) <= 2):
+                word = word_of(limit.category) if setting is None else words.VALUES[setting]
+                found.setdefault(mmhg, []).append(Named(word, letters[guideline.guideline], limit, setting))
     return sorted(found.items())
 
 
-def label_lines(named: list[tuple[str, Limit]]) -> list[str]:
-    """The words beside one limit: a category a line, with the letters of the guidelines that call it so."""
+def label_lines(named: list[Named]) -> list[str]:
+    """The words beside one limit: a category or a setting a line, with the letters of the guidelines that have it so."""
     by_word: dict[str, str] = {}
-    for letter, limit in named:
-        word = word_of(limit.category)
-        by_word[word] = by_word.get(word, "") + letter
+    for each in named:
+        by_word[each.word] = by_word.get(each.word, "") + each.letter
+    home, daytime = words.VALUES["home"], words.VALUES["ambulatory"]
+    if home in by_word and by_word[home] == by_word.get(daytime):
+        both = f"{home}, {daytime} {by_word[home]}".rstrip()
+        if width_of(both, SMALL) <= RIGHT_WITH_LIMITS - NAME_INDENT - 2:
+            del by_word[daytime]
+            return [both if word == home else f"{word} {letter}".rstrip() for word, letter in by_word.items()]
     return [f"{word} {letter}".rstrip() for word, letter in by_word.items()]
 
 
-def draw_limits(sheet: Sheet, axes: Axes, frame: Frame, limits: list[GuidelineLimits], pressure: Pressure) -> None:
+def line_looks(named: list[Named]) -> dict[str, Any]:
+    """How a limit is drawn: solid where hypertension begins for the latest result's values, dotted and dashed, in the colour of
+    its setting, where only for others."""
+    here = [each.limit for each in named if each.setting is None]
+    if here:
+        is_main = any(limit.is_hypertension for limit in here)
+        return {"color": INK, "linewidth": 0.9} if is_main else {"color": SOFT, "linewidth": 0.6, "dashes": (4, 3)}
+    settings = list(dict.fromkeys(each.setting for each in named if each.setting is not None))
+    return {"color": COLOURS[settings[0]] if len(settings) == 1 else SOFT, "linewidth": 0.8, "dashes": (6, 2, 1, 2)}
+
+
+def draw_limits(sheet: Sheet, axes: Axes, frame: Frame, trend: Trend, pressure: Pressure) -> None:
     """A line for each limit, named once at the right edge; where names would overlap they move apart and are led to."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     low, high = axes.get_ylim()
-    drawn = limits_drawn(limits, pressure)
+    drawn = limits_drawn(trend, pressure)
     places = [bottom + (mmhg - low) / (high - low) * height for mmhg, _ in drawn]
     told = [label_lines(named) for _, named in drawn]
     wanted = [place for place, lines in zip(places, told, strict=True) for _ in lines]
     middles = iter(push_apart(wanted, SMALL + 2, bottom - 2, bottom + height + 2))
     edge = frame.left + frame.width
     for (mmhg, named), place, lines in zip(drawn, places, told, strict=True):
-        is_main = any(limit.is_hypertension for _, limit in named)
-        looks: dict[str, Any] = (
-            {"color": INK, "linewidth": 0.9} if is_main else {"color": SOFT, "linewidth": 0.6, "dashes": (4, 3)}
-        )
-        axes.axhline(mmhg, zorder=4.5, gid=f"limit-{pressure}-{mmhg:g}", **looks)
+        axes.axhline(mmhg, zorder=4.5, gid=f"limit-{pressure}-{mmhg:g}", **line_looks(named))
         heights = [next(middles) for _ in lines]
         middle = sum(heights) / len(heights)
         sheet.stroke([edge + 1, edge + 9], [place, middle], color=SOFT, linewidth=0.4)
-        number = f"{'>' if any(limit.above for _, limit in named) else ''}{mmhg:.1f}".removesuffix(".0")
+        number = f"{'>' if any(each.limit.above for each in named) else ''}{mmhg:.1f}".removesuffix(".0")
         sheet.write(edge + 36, middle, number, SMALL, ha="right", va="center_baseline", color=INK)
         for line, at in zip(reversed(lines), heights, strict=True):
-            sheet.write(edge + 39, at, line, SMALL, va="center_baseline", color=INK)
+            sheet.write(edge + NAME_INDENT, at, line, SMALL, va="center_baseline", color=INK)
 
 
 def draw_treatment(axes: Axes, frame: Frame, trend: Trend) -> None:

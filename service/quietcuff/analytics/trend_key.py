@@ -16,6 +16,7 @@ from quietcuff.analytics.trend_looks import (
     MARKERS,
     PRESSURES,
     ROW,
+    SEVERE,
     SHADE,
     SIZE,
     SOFT,
@@ -26,20 +27,21 @@ from quietcuff.analytics.trend_looks import (
     days_shown,
     mark_looks,
     periods_shown,
+    ring_looks,
 )
 
 
 class KeyEntry(msgspec.Struct, frozen=True):
     """One entry of the legend: marks or a shape, and what it means."""
 
-    kind: Literal["mark", "bar", "shade", "change"]
+    kind: Literal["mark", "bar", "shade", "change", "severe"]
     text: str
     looks: list[tuple[str, dict[str, Any]]]
 
     @property
     def symbol_width(self) -> float:
         """Room for the symbol (points)."""
-        return 8.0 * max(1, len(self.looks)) + (4 if self.kind == "shade" else 2)
+        return 8.0 * max(1, len(self.looks)) + {"shade": 4, "severe": 5}.get(self.kind, 2)
 
     @property
     def width(self) -> float:
@@ -56,6 +58,9 @@ def key_of(trend: Trend) -> list[KeyEntry]:
     for setting in dict.fromkeys(point.setting for point in trend.results):
         looks = mark_looks(setting, 5.5)
         found.append(KeyEntry("mark", words.SETTINGS[setting], [(MARKERS[pressure], looks) for pressure in PRESSURES]))
+    if any(point.severe for point in trend.results) or any(reading.severe for reading in trend.not_counted):
+        looks = {**plain, "color": SEVERE}
+        found.append(KeyEntry("severe", "severe", [(MARKERS["systolic"], looks)]))
     if any(point.interval_95 is not None for point in trend.results):
         found.append(KeyEntry("bar", "95 % interval of the usual pressure", []))
     if trend.not_counted:
@@ -94,7 +99,9 @@ def draw_symbol(sheet: Sheet, entry: KeyEntry, x: float, y: float) -> None:
     """What an entry's words stand for."""
     for place, (marker, looks) in enumerate(entry.looks):
         sheet.stroke([x + 4 + 8 * place], [y], marker=marker, **looks)
-    if entry.kind == "bar":
+    if entry.kind == "severe":
+        sheet.stroke([x + 4], [y], **ring_looks(4.2))
+    elif entry.kind == "bar":
         sheet.stroke([x + 4, x + 4], [y - 4, y + 4], color=TINTS["office"], linewidth=1.4)
     elif entry.kind == "shade":
         sheet.block(x, y - 3, 8, 6.5, facecolor=SHADE, edgecolor=SOFT, linewidth=0.4)

@@ -1,7 +1,8 @@
 """How a picture of pressures over time looks: shapes, colours and sizes, and which days it shows.
 
-Shape tells systolic from diastolic, filling tells the settings apart; colour only repeats it. Colours are those that people who
-are colour-blind tell apart, by M. Okabe and K. Ito (2008), from memory; they differ in brightness too.
+Shape tells systolic from diastolic, filling tells the settings apart, a ring what is severe; colour only repeats it. Those of
+settings are colours that people who are colour-blind tell apart, by M. Okabe and K. Ito (2008), from memory; they differ in
+brightness too. Severe is dark red.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ MARKERS = {"systolic": "^", "diastolic": "v"}
 COLOURS = {"office": "#0072B2", "home": "#D55E00", "ambulatory": "#009E73"}
 TINTS = {"office": "#8CC0DE", "home": "#EFB78E", "ambulatory": "#86D0BB"}
 FILLING = {"office": "full", "home": "none", "ambulatory": "left"}
+SEVERE, SEVERE_TINT = "#A4001D", "#D98A95"
 INK, SOFT, FAINT, GRID, SHADE = "#222222", "#6a6a6a", "#b4b4b4", "#ececec", "#e4edf4"
 
 WIDTH = 148 * POINTS_PER_MM
@@ -66,17 +68,29 @@ def days_shown(trend: Trend) -> tuple[float, float]:
     return min(numbers) - room, max(numbers) + room
 
 
-def mark_looks(setting: str, size: float) -> dict[str, Any]:
-    """How a result of a setting looks: office filled, home hollow, ambulatory half filled."""
-    filling = FILLING[setting]
+def mark_looks(setting: str, size: float, *, severe: bool = False) -> dict[str, Any]:
+    """How a result of a setting looks: office filled, home hollow, ambulatory half filled; severe in a colour of its own."""
+    filling, colour = FILLING[setting], SEVERE if severe else COLOURS[setting]
     return {
         "linestyle": "none",
         "markersize": size,
         "markeredgewidth": 0.18 * size,
-        "markeredgecolor": COLOURS[setting],
-        "markerfacecolor": "white" if filling == "none" else COLOURS[setting],
+        "markeredgecolor": colour,
+        "markerfacecolor": "white" if filling == "none" else colour,
         "markerfacecoloralt": "white",
         "fillstyle": "left" if filling == "left" else "full",
+    }
+
+
+def ring_looks(size: float) -> dict[str, Any]:
+    """The ring around a severe value, whatever its colour and shape."""
+    return {
+        "linestyle": "none",
+        "marker": "o",
+        "markersize": 2.1 * size,
+        "markeredgewidth": 0.9,
+        "markeredgecolor": SEVERE,
+        "markerfacecolor": "none",
     }
 
 

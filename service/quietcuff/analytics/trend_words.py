@@ -11,6 +11,9 @@ from quietcuff.analytics.trend import Trend
 TITLE = "Blood pressure over time"
 NO_BREAK = "\u00a0"
 SETTINGS = {"office": "office", "home": "home", "ambulatory": "ambulatory, daytime mean"}
+VALUES = {"office": "office", "home": "home", "ambulatory": "daytime"}
+OUTSIDE = "lies outside the interval"
+RESTS_ON = "which rests on more than that sitting: on earlier ones, or on what is known of people before measuring"
 LEFT_OUT = {
     "voided": ("voided reading", "voided readings"),
     "voided-set": ("voided sitting", "voided sittings"),
@@ -49,31 +52,78 @@ def subtitle(trend: Trend) -> str:
 
 def limits_words(trend: Trend) -> str | None:
     """Whose limits are drawn, and of which values."""
-    if not trend.limits:
+    titles = {each.guideline: each.title for each in all_limits(trend)}
+    if not titles:
         return None
-    told = "; ".join(
-        f"{letter}{each.title.replace(' ', NO_BREAK, 1)}"
-        for letter, each in zip(letters(trend.limits), trend.limits, strict=True)
-    )
-    shown = "hypertension limits" if len(trend.limits) > 2 else "limits"
-    values = "daytime" if trend.setting == "ambulatory" else trend.setting
-    return f"Lines: {shown} for {values} values, as at the latest result. {told}."
+    letters = letters_of(trend)
+    told = "; ".join(f"{letters[name]}{title.replace(' ', NO_BREAK, 1)}" for name, title in titles.items())
+    sentences = []
+    if trend.limits:
+        shown = "hypertension limits" if len(trend.limits) > 2 else "limits"
+        sentences.append(f"Lines: {shown} for {VALUES[trend.setting]} values, as at the latest result.")
+    others = [VALUES[each.setting] for each in trend.elsewhere if each.limits]
+    if others:
+        start = "Marked" if trend.limits else "Lines marked"
+        sentences.append(f"{start} {' and '.join(others)}: hypertension limits for those values.")
+    return f"{' '.join(sentences)} {told}."
 
 
-def letters(limits: list[GuidelineLimits]) -> list[str]:
+def all_limits(trend: Trend) -> list[GuidelineLimits]:
+    """The limits of every setting that is drawn, the latest result's first."""
+    return [*trend.limits, *(limits for each in trend.elsewhere for limits in each.limits)]
+
+
+def letters_of(trend: Trend) -> dict[str, str]:
     """A letter and a space for each guideline; nothing where there is only one."""
-    return [""] if len(limits) == 1 else [f"{chr(ord('A') + place)}{NO_BREAK}" for place in range(len(limits))]
+    names = list(dict.fromkeys(each.guideline for each in all_limits(trend)))
+    if len(names) == 1:
+        return {names[0]: ""}
+    return {name: f"{chr(ord('A') + place)}{NO_BREAK}" for place, name in enumerate(names)}
+
+
+def severe_words(trend: Trend) -> str | None:
+    """How many results are severe, and the latest of them; without any, how many readings that did not count."""
+    severe = [point for point in trend.results if point.severe]
+    readings = sum(bool(reading.severe) for reading in trend.not_counted)
+    if not severe:
+        return f"Severe: {counted(readings, 'reading', 'readings')} that did not count." if readings else None
+    latest = severe[-1]
+    value = f"{latest.systolic_mmhg:g}/{latest.diastolic_mmhg:g}"
+    return (
+        f"Severe, in itself or in a reading of its sitting: {counted(len(severe), 'result', 'results')}, "
+        f"the latest {value} on {day_words(latest.at.date())}."
+    )
+
+
+def newest_words(trend: Trend) -> list[str]:
+    """What is to be said of the newest result of each setting: a change before it, and why it lies outside its interval."""
+    told = []
+    newest = {point.setting: point for point in trend.results}
+    for setting, point in newest.items():
+        start = f"Latest {VALUES[setting]} result: " if len(newest) > 1 else "Latest result: "
+        told += [f"{start}{each}" for each in point.told]
+        if point.is_outside and not any(OUTSIDE in each for each in point.told):
+            told.append(f"{start}it {OUTSIDE} of the usual pressure, {RESTS_ON}.")
+    earlier = sum(point.is_outside for point in trend.results if point is not newest[point.setting])
+    if earlier:
+        told.append(f"Outside its own interval, {RESTS_ON}: {counted(earlier, 'earlier result', 'earlier results')}.")
+    return told
 
 
 def notes(trend: Trend) -> list[str]:
-    """What is not drawn, in sentences."""
+    """What is severe, why an interval leaves a value out, and what is not drawn, in sentences."""
     told = []
     if not (trend.results or trend.not_counted or trend.left_out):
         told.append("There is no sitting to draw from.")
+    severe = severe_words(trend)
+    told += ([severe] if severe else []) + newest_words(trend)
     if trend.left_out:
         told.append(f"Not drawn: {', '.join(counted(number, *LEFT_OUT[code]) for code, number in trend.left_out.items())}.")
     if trend.without_limits:
         told.append(f"No limits for this person and these values: {'; '.join(trend.without_limits)}.")
+    told += [
+        f"No limits for {VALUES[each.setting]} values: {'; '.join(each.without)}." for each in trend.elsewhere if each.without
+    ]
     if trend.is_cut:
         told.append("There are more sittings: only the newest are shown.")
     return told
@@ -86,9 +136,11 @@ def range_words(values: list[float]) -> str:
 
 
 def description(trend: Trend) -> str:
-    """The picture in one sentence, for those who do not see it."""
+    """The picture in words, for those who do not see it."""
+    severe = severe_words(trend)
     if not trend.results:
-        return f"{subtitle(trend)} to draw." if not trend.not_counted else f"{subtitle(trend)}."
+        start = f"{subtitle(trend)}." if trend.not_counted else f"{subtitle(trend)} to draw."
+        return f"{start} {severe}" if severe else start
     systolic = range_words([point.systolic_mmhg for point in trend.results])
     diastolic = range_words([point.diastolic_mmhg for point in trend.results])
     latest = trend.results[-1]
@@ -97,7 +149,12 @@ def description(trend: Trend) -> str:
         f"the latest {latest.systolic_mmhg:g}/{latest.diastolic_mmhg:g} ({latest.setting})",
     ]
     if trend.limits:
-        parts.append(f"with the limits of {' and '.join(each.title for each in trend.limits)}")
+        parts.append(
+            f"with the limits of {' and '.join(each.title for each in trend.limits)} for {VALUES[trend.setting]} values"
+        )
+    others = [VALUES[each.setting] for each in trend.elsewhere if each.limits]
+    if others:
+        parts.append(f"with hypertension limits of their own for {' and '.join(others)} values")
     if trend.treated:
         parts.append("with the time on treatment shaded")
-    return f"{', '.join(parts)}."
+    return " ".join([f"{', '.join(parts)}.", *([severe] if severe else []), *newest_words(trend)])

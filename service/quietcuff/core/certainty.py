@@ -21,6 +21,7 @@ from quietcuff.core.readings import HistorySitting, Intake, Setting, Site
 from quietcuff.core.rules import Guideline, Row, Rulebook
 from quietcuff.core.selection import first_is_dropped
 from quietcuff.core.series_outcome import PartMean
+from quietcuff.core.since_change import Change, change_findings, is_moving, keep_since_change, outside_findings
 from quietcuff.core.sitting import Sitting
 from quietcuff.core.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.usual import Known, between_entry, weigh
@@ -43,7 +44,10 @@ def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement,
     if not labels or not measures_usual(sitting, judged):
         return Sureness(certainty=[], findings=[])
     bias = bias_in(sitting.rulebook, judged.categories, findings)
-    return tell(labels, weigh_sitting(sitting, comparison, judged), bias, sitting.rulebook)
+    known, change = weigh_sitting(sitting, comparison, judged)
+    told = tell(labels, known, bias, sitting.rulebook)
+    newest = value_told(judged)
+    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, change, newest, sitting.rulebook))
 
 
 def judge_visits(
@@ -54,19 +58,14 @@ def judge_visits(
     book: Rulebook,
     tables: Mapping[str, Guideline] | None = None,
 ) -> Sureness:
-    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last. In
-    ``tables`` the guidelines have their limits for this person, where those are not the rulebook's.
+    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last, and since
+    the last change of the pressure. In ``tables`` the guidelines have their limits for this person, where those are not the
+    rulebook's.
 
     Sittings that measured something else than the newest one do not count.
     """
     rules, newest = book.variability, sittings[-1]
-    at = Circumstances(
-        setting=newest.setting,
-        attendance=newest.attendance,
-        site=newest.site or "not-recorded",
-        between=between_entry(person, newest.setting, rules),
-        irregular=person.irregular_known or "irregular-rhythm" in newest.provisional_because,
-    )
+    at = circumstances_of(newest, person, book)
     tables = tables or book.guidelines
     labels = [
         label
@@ -77,7 +76,33 @@ def judge_visits(
         return Sureness(certainty=[], findings=[])
     earlier = [measure_earlier(each, at, rules) for each in sittings_of_same(sittings[:-1], at, rules)]
     known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules)
-    return tell(labels, known, bias_in(book, categories, []), book)
+    told = tell(labels, known, bias_in(book, categories, []), book)
+    value = (newest.systolic_mmhg, newest.diastolic_mmhg)
+    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, None, value, book))
+
+
+def circumstances_of(newest: HistorySitting, person: Person, book: Rulebook) -> Circumstances:
+    """What a remembered sitting was measured under."""
+    return Circumstances(
+        setting=newest.setting,
+        attendance=newest.attendance,
+        site=newest.site or "not-recorded",
+        between=between_entry(person, newest.setting, book.variability),
+        irregular=person.irregular_known or "irregular-rhythm" in newest.provisional_because,
+    )
+
+
+def tell_of_newest(known: Known, change: Change | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
+    """What is told of a change, and of a newest value outside its interval."""
+    earlier = len(known.outlook.visits) - 1
+    return change_findings(change, book) + outside_findings(known.interval_95, newest, earlier, known.prior, book)
+
+
+def value_told(judged: Judgement) -> tuple[float, float]:
+    """The value that the interval stands beside: the result, of a recording its daytime mean; there is one."""
+    day = judged.series.day if judged.series is not None else None
+    shown = day if day is not None else judged.result
+    return (0.0, 0.0) if shown is None else (shown.systolic_mmhg, shown.diastolic_mmhg)
 
 
 def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
@@ -136,8 +161,8 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
     return seated and is_whole(reading_set.setting, len(counted), days_of(counted), sitting.rulebook.variability)
 
 
-def weigh_sitting(sitting: Sitting, comparison: Comparison, judged: Judgement) -> Known:
-    """The usual pressure as this sitting, earlier ones and the prior have it."""
+def weigh_sitting(sitting: Sitting, comparison: Comparison, judged: Judgement) -> tuple[Known, Change | None]:
+    """The usual pressure as this sitting, earlier ones since its last change and the prior have it; and that change."""
     rules, reading_set = sitting.rulebook.variability, sitting.reading_set
     counted = judged.selection.counted
     at = Circumstances(
@@ -152,7 +177,9 @@ def weigh_sitting(sitting: Sitting, comparison: Comparison, judged: Judgement) -
     earlier = [measure_earlier(each, at, rules) for each in earlier_sittings(sitting.history, at, began, changed_on, rules)]
     value = value_now(sitting, comparison, judged, at.site)
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
-    return weigh(earlier, now, at, sitting.person, reading_set.intake, rules)
+    moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
+    kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
+    return weigh(kept.earlier, now, at, sitting.person, reading_set.intake, rules), kept.change
 
 
 def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site: Site) -> SittingValue:

@@ -6,18 +6,20 @@ from datetime import date
 
 import msgspec
 
-from quietcuff.core.certainty import Sureness, judge_visits
+from quietcuff.core.certainty import Sureness, circumstances_of, judge_visits
 from quietcuff.core.classification import label_placing, no_category, place
 from quietcuff.core.in_force import in_population, is_for
 from quietcuff.core.outcome import Category
 from quietcuff.core.percentile import Norms, find_norms, fit_guideline, report_percentile
 from quietcuff.core.person import Person
-from quietcuff.core.pooling import StoredSitting
+from quietcuff.core.pooling import Sorted, StoredSitting
 from quietcuff.core.readings import Facts
 from quietcuff.core.rules import Guideline, Rulebook
 from quietcuff.core.series_outcome import Percentile
+from quietcuff.core.since_change import Change, is_moving, keep_since_change
 from quietcuff.core.snapshot import remember
-from quietcuff.core.summary_outcome import Pooled
+from quietcuff.core.summary_outcome import LeftOut, Pooled
+from quietcuff.core.visits import measure_earlier
 
 
 class Tables(msgspec.Struct, frozen=True, kw_only=True):
@@ -41,6 +43,27 @@ def fit_tables(names: list[str], person: Person, facts: Facts, day: date, rulebo
     if norms is not None:
         guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
     return Tables(guidelines=guidelines, person=person, norms=norms, lacking=lacking)
+
+
+def leave_out_before_change(kept: Sorted, person: Person, facts: Facts, rulebook: Rulebook) -> tuple[Sorted, Change | None]:
+    """The sets without the office visits before the last change of the office pressure, and that change."""
+    known = [(sitting, remember(sitting.reading_set, sitting.evaluation, rulebook).sitting) for sitting in kept.office]
+    visits = [(sitting, visit) for sitting, visit in known if visit is not None]
+    if len(visits) < 2:
+        return kept, None
+    newest = visits[-1][1]
+    at = circumstances_of(newest, person, rulebook)
+    measured = [measure_earlier(visit, at, rulebook.variability) for _, visit in visits]
+    moving = is_moving(facts, person, measured[-1].day, rulebook)
+    change = keep_since_change(measured[:-1], measured[-1], at, rulebook, moving=moving).change
+    if change is None:
+        return kept, None
+    before = {sitting.set_id for (sitting, _), each in zip(visits, measured, strict=True) if each.day < change.since} - {
+        visits[-1][0].set_id
+    }
+    office = [sitting for sitting in kept.office if sitting.set_id not in before]
+    left_out = [LeftOut(set=sitting.set_id, because="before-change") for sitting in kept.office if sitting.set_id in before]
+    return msgspec.structs.replace(kept, office=office, left_out=kept.left_out + left_out), change
 
 
 def days_needed(person: Person, rulebook: Rulebook) -> int:

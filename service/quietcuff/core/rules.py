@@ -10,6 +10,7 @@ from typing import Literal
 
 import msgspec
 
+from quietcuff.core.change_point import ChangeTest
 from quietcuff.core.edge import Edge as Edge
 from quietcuff.core.outcome import Severity
 from quietcuff.core.plans import HomeSeries, Recording, StandingTest
@@ -328,6 +329,7 @@ class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
     effects: dict[str, Effect]
     limits: Limits
     variability: Variability
+    drift: ChangeTest
     defaults: Defaults
     wording: Wording
     sources: dict[str, Source]

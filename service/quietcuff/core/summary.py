@@ -13,13 +13,14 @@ from quietcuff.core.edge import Edge
 from quietcuff.core.findings import find
 from quietcuff.core.history import arm_of_record, higher_arm_of_last_comparison
 from quietcuff.core.in_force import in_population
-from quietcuff.core.outcome import Basis, Safety
+from quietcuff.core.outcome import Basis, Safety, Step
 from quietcuff.core.outside import Choice, choose_home, choose_recording, lacking_in
 from quietcuff.core.outside_labels import report_home, report_recording
 from quietcuff.core.over_visits import (
     Tables,
     classify_office,
     fit_tables,
+    leave_out_before_change,
     percentile_over_visits,
     weigh_office,
 )
@@ -27,6 +28,7 @@ from quietcuff.core.person import Person, describe_person
 from quietcuff.core.pooling import Sorted, StoredSitting, choose_window, pool_office, sort_out
 from quietcuff.core.readings import Facts, HistoryPair, Reading, Setting, Site, utc_text
 from quietcuff.core.rules import Rulebook
+from quietcuff.core.since_change import change_findings
 from quietcuff.core.snapshot import NOT_VALID, remember_pairs
 from quietcuff.core.summary_outcome import (
     ArmToUse,
@@ -55,7 +57,7 @@ def summarise(
     person = describe_person(facts, as_of.date(), rulebook.limits)
     window = choose_window(facts, as_of.date(), rulebook)
     arm = choose_arm(stored, person, rulebook)
-    kept = sort_out(stored, window, arm, rulebook)
+    kept, change = leave_out_before_change(sort_out(stored, window, arm, rulebook), person, facts, rulebook)
     home, recording = choose_home(kept.home, rulebook), choose_recording(kept.ambulatory, rulebook)
     office = pool_office(kept.office)
     tables = tables_for(stored, kept, facts, as_of.date(), rulebook, guidelines)
@@ -65,6 +67,8 @@ def summarise(
     patterns = name_patterns(tables, sides, rulebook)
     newest = next((sitting for sitting in reversed(stored) if sitting.status == "active"), None)
     step, confirm_by = step_over_visits(newest, tables, sides, patterns, arm.arm_to_use, home.step, rulebook)
+    if change is not None and change.rests_on_newest:
+        step = see_again(step, arm.arm_to_use, rulebook)
     clinical = None if office is None else (office.systolic_mmhg, office.diastolic_mmhg)
     codes = ("not-a-device", "no-treatment", "guidelines-disagree")
     return Summary(
@@ -82,12 +86,21 @@ def summarise(
         patterns=patterns,
         findings=[find(rulebook, code) for code in tables.lacking if office is not None]
         + pattern_findings(patterns, rulebook)
+        + change_findings(change, rulebook)
         + sureness.findings,
         control_measure=measure_control(control_readings(stored), CONTROLLED_BELOW, clinical),
         next_step=step,
         confirm_by=confirm_by,
         cautions=[rulebook.wording.caution[code] for code in codes],
     )
+
+
+def see_again(step: Step, arm: Site | None, rulebook: Rulebook) -> Step:
+    """The step where the newest visit alone differs: another day, where nothing else is asked for."""
+    words = rulebook.wording.step
+    if step.reason != words["none"]:
+        return step
+    return Step(action="repeat-another-day", site=arm, reason=words["newest-differs"])
 
 
 def choose_arm(stored: list[StoredSitting], person: Person, rulebook: Rulebook) -> ArmToUse:

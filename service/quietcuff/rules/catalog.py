@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from quietcuff import __version__
+from quietcuff.core.change_point import ChangeTest
 from quietcuff.core.errors import RulesNotLoadable
 from quietcuff.core.plans import Recording, StandingTest
 from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
@@ -63,6 +64,7 @@ FILES: dict[str, Any] = {
     "effects": dict[str, Effect],
     "limits": Limits,
     "variability": Variability,
+    "drift": ChangeTest,
     "defaults": Defaults,
     "wording": Wording,
     "sources": dict[str, Source],
@@ -134,6 +136,7 @@ def check_rulebook(rulebook: Rulebook) -> None:
         expect(bool(ages) and ages == sorted(set(ages)), f"references/screening/{screening.id}.toml: ages must rise")
     check_defaults(rulebook)
     check_variability(rulebook.variability)
+    check_change_test(rulebook.drift)
     for code, finding in rulebook.wording.finding.items():
         expect(
             all(name != "" for _, name, _, _ in string.Formatter().parse(finding.message)),
@@ -237,6 +240,16 @@ def check_defaults(rulebook: Rulebook) -> None:
             expect(guideline in rulebook.guidelines, f"defaults.toml: {name}.guidelines: {guideline} is not a guideline")
     expect(rulebook.defaults.cuffs in rulebook.cuffs, "defaults.toml: cuffs is not a cuff table")
     expect(rulebook.defaults.screening in rulebook.screening, "defaults.toml: screening is not a screening reference")
+
+
+def check_change_test(rules: ChangeTest) -> None:
+    """Limits for two visits and more, that rise with the visits."""
+    visits = [each.visits for each in rules.limits]
+    expect(visits[0] == 2 and visits == sorted(set(visits)), "drift.toml: limits: visits must rise from 2")
+    for name in ("still", "moving"):
+        values = [getattr(each, name) for each in rules.limits]
+        expect(values == sorted(values), f"drift.toml: limits: {name} must not fall")
+    expect(all(each.moving <= each.still for each in rules.limits), "drift.toml: limits: moving must not be above still")
 
 
 def check_variability(variability: Variability) -> None:
