@@ -8,10 +8,10 @@ from quietcuff.core.sheet import HEADINGS, Sheet
 
 STYLE = (
     ":root{color-scheme:light dark}body{font:10pt/1.35 system-ui,sans-serif;max-width:60rem;margin:1rem auto;padding:0 1rem}"
-    "h1{font-size:1.3em}.wide{overflow-x:auto}table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.15em .5em;"
+    "h1{font-size:1.3em}.wide{overflow-x:auto}table{border-collapse:collapse}th,td{text-align:left;padding:.15em .5em;"
     "border-bottom:1px solid;vertical-align:top}dl{columns:20rem}dl div{break-inside:avoid}dt{font-weight:600;display:inline}"
     "dt::after{content:': '}dd{display:inline;margin:0;overflow-wrap:anywhere}"
-    "@page{size:A4;margin:12mm}@media print{body{font-size:8pt;margin:0;max-width:none;padding:0}thead{display:table-header-group}"
+    "@page{size:A4;margin:12mm}@media print{body{font-size:8pt;margin:0;max-width:none}thead{display:table-header-group}"
     "tr{break-inside:avoid}}"
 )
 
