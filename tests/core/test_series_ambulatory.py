@@ -56,7 +56,7 @@ def test_a_day_is_evaluated_by_the_default_protocol(rulebook: Rulebook) -> None:
         parts={"esh-2023 hours-24": "hypertension", "esh-2023 day": "hypertension", "esh-2023 night": "hypertension"},
         findings_exclude=["ambulatory-not-valid", "context-not-recorded", "position-not-recorded", "dipping-reduced"],
         record_line="134/83 over 24 hours, left arm, cuff not recorded, 64 readings; "
-        "day 138/86 (36), night 120/72 (10), dip 13.04 %; ambulatory.",
+        "day 138/86 (36), night 120/72 (10), dip 13.04 %; ambulatory. Oscillometric.",
     )
 
 

@@ -16,10 +16,14 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import ReadingSet
 from quietcuff.core.rules import Rulebook
+from quietcuff.core.sheet import make_sheet
+from quietcuff.core.sheet_text import sheet_html, sheet_text
 from quietcuff.decode.lines import check_length, texts
 from quietcuff.decode.own_json import read
 from quietcuff.report import show, show_faults
 from quietcuff.rules.catalog import load_rulebook
+
+SHEETS = {"text": sheet_text, "html": sheet_html}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,18 +31,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Evaluate one reading set, or NDJSON with one a line. Needs no database and stores nothing."
     parser.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     parser.add_argument("--json", action="store_true", help="one evaluation a line, as POST /v1/evaluations answers")
+    parser.add_argument("--sheet", choices=sorted(SHEETS), help="the record sheet of each sitting, with all that was recorded")
     parser.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Evaluate the file; 1 when a sitting of it could not be evaluated."""
     if arguments.file == "-":
-        return evaluate_file(sys.stdin.buffer, as_json=arguments.json)
+        return evaluate_file(sys.stdin.buffer, as_json=arguments.json, sheet=arguments.sheet)
     with open(arguments.file, "rb") as stream:
-        return evaluate_file(stream, as_json=arguments.json)
+        return evaluate_file(stream, as_json=arguments.json, sheet=arguments.sheet)
 
 
-def evaluate_file(stream: BinaryIO, *, as_json: bool) -> int:
+def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) -> int:
     """Print an evaluation of every sitting that can be evaluated, and the faults of every other."""
     rulebook = load_rulebook()
     out, complaints = Console(highlight=False), Console(stderr=True, highlight=False)
@@ -51,7 +56,9 @@ def evaluate_file(stream: BinaryIO, *, as_json: bool) -> int:
             show_faults(complaints, f"Line {number} cannot be evaluated", faults_of(error))
             continue
         evaluated += 1
-        if as_json:
+        if sheet is not None:
+            sys.stdout.write(SHEETS[sheet](make_sheet(reading_set, evaluation)))
+        elif as_json:
             sys.stdout.write(msgspec.json.encode(evaluation).decode() + "\n")
         else:
             show(out, f"Sitting at line {number}", reading_set, evaluation)

@@ -28,7 +28,7 @@ from quietcuff.core.percentile import report_percentile
 from quietcuff.core.plans import HomeSeries, Recording
 from quietcuff.core.provisional import not_arm_of_record, other_arm_missing
 from quietcuff.core.readings import History, ReadingSet
-from quietcuff.core.record import record_line
+from quietcuff.core.record import tell_record
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.safety import Watch, watch
 from quietcuff.core.selection import Selection
@@ -77,7 +77,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         if sitting.norms is None or result is None
         else report_percentile(sitting.norms, result.systolic_mmhg, result.diastolic_mmhg),
         next_step=next_step(sitting, seen, comparison, selection, own_step),
-        record_line=judged.line or record_line(sitting, comparison, selection, result),
+        record_line=tell_record(sitting, comparison, judged, seen),
         confirm_by=advice.confirm_by,
         changed_because=changed_because(sitting, selection),
         cautions=cautions(sitting, seen),

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from quietcuff.core.arms import OTHER, Comparison
+from quietcuff.core.judgement import Judgement
 from quietcuff.core.outcome import Result
+from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection
 from quietcuff.core.sitting import Sitting
 
@@ -11,15 +15,56 @@ POSITIONS = {"sitting": "seated", "standing": "standing", "supine": "lying", "no
 VISITS = {"first": "first visit", "follow-up": "follow-up", "not-recorded": "visit not recorded"}
 
 
-def record_line(sitting: Sitting, comparison: Comparison, selection: Selection, result: Result | None) -> str | None:
-    """The sentence for the note; None while the sitting is in progress.
+METHODS = {"oscillometric": "oscillometric", "auscultatory": "auscultated"}
+
+
+def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: Watch) -> str | None:
+    """The line of any kind of sitting with what qualifies it; None while the sitting is in progress."""
+    if judged.selection.state == "in-progress":
+        return None
+    line = judged.line or record_line(sitting, comparison, judged.selection, judged.result)
+    return f"{line} {qualify(sitting, judged, seen)}"
+
+
+def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
+    """What keeps the line from reading as an ordinary result: method, symptoms, rhythm, severity, doubt, what was left out."""
+    counted = judged.selection.counted
+    methods = sorted({METHODS.get(attempt.method, "method not recorded") for attempt in counted})
+    said = [" and ".join(methods)] if counted else []
+    if sitting.reading_set.context.acute_symptoms == "yes":
+        said.append("acute symptoms")
+    if sitting.irregular:
+        said.append("irregular pulse")
+    if seen.severe:
+        number = "1 severe reading" if len(seen.severe) == 1 else f"{len(seen.severe)} severe readings"
+        said.append(f"{number}, highest {describe_highest(sitting, seen)}")
+    if because := sorted({reason for label in judged.categories for reason in label.provisional_because}):
+        said.append(f"provisional ({', '.join(map(in_words, because))})")
+    reasons = Counter(outcome.reason for outcome in judged.selection.outcomes if outcome.reason is not None)
+    if reasons:
+        said.append(f"not counted: {', '.join(f'{reasons[reason]} {in_words(reason)}' for reason in sorted(reasons))}")
+    text = "; ".join(said) or "No reading counts"
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def describe_highest(sitting: Sitting, seen: Watch) -> str:
+    """The highest systolic and the highest diastolic among the severe readings, which may be of two readings."""
+    severe = [attempt for attempt in sitting.attempts if attempt.index in seen.severe]
+    return f"{max(each.systolic for each in severe) / 100:g}/{max(each.diastolic for each in severe) / 100:g}"
+
+
+def in_words(code: str) -> str:
+    """A code as it is read: too-few-readings becomes too few readings."""
+    return code.replace("-", " ")
+
+
+def record_line(sitting: Sitting, comparison: Comparison, selection: Selection, result: Result | None) -> str:
+    """The sentence for the note of a sitting that is done.
 
     Example: 145/90, right arm (higher by 8), seated, adult cuff, mean of readings 3 and 4 of 4, 72/min; first visit.
     """
-    if selection.state == "in-progress":
-        return None
     if result is None:
-        return f"No usable result: {', '.join(selection.blocked_by)}; {VISITS[sitting.chosen.visit]}."
+        return f"No usable result: {', '.join(map(in_words, selection.blocked_by))}; {VISITS[sitting.chosen.visit]}."
     parts = [
         f"{result.systolic_mmhg}/{result.diastolic_mmhg}",
         describe_site(comparison, result),
