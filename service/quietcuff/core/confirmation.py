@@ -27,7 +27,8 @@ def advise(sitting: Sitting, categories: list[Category]) -> Advice:
     if sitting.person.treated:
         codes = ["compare-with-target"] if any(entry.category is not None for entry in categories) else []
     else:
-        codes = list(dict.fromkeys(f"confirm-{row.confirm}" for row in rows))
+        also = ["confirm-out-of-office" for row in rows if row.also_out_of_office]
+        codes = list(dict.fromkeys([*(f"confirm-{row.confirm}" for row in rows), *also]))
     confirm_by = None
     if rows and not sitting.person.treated:
         confirm_by = ConfirmBy(
