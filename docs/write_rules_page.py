@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from quietcuff.core.plans import ClockWindow, DippingClass, HomeSeries, Recording, StandingTest
-from quietcuff.core.rules import Bands, Edge, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
+from quietcuff.core.rules import Bands, Edge, Effect, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
 from quietcuff.core.variability import BetweenVisits, Grounded, Prior
 from quietcuff.rules.catalog import SITUATIONS, load_rulebook
 
@@ -25,7 +25,7 @@ COUNTS = {
     "all": "all valid readings",
     "last-two": "the last two",
     "lower-of-last-two": "the lower of the last two",
-    "stable-pair": "the first stable pair",
+    "stable-pair": "the latest stable pair, else the last two",
     "series": "what the series keeps",
     "baseline": "the baseline before standing",
 }
@@ -72,9 +72,12 @@ def protocol_notes(protocol: Protocol) -> Iterator[str]:
         yield EXTRA[protocol.extra.kind].format(by=f"{protocol.extra.mmhg:g} mmHg {keys(protocol.extra.source)}")
     if protocol.first_dropped_above_second_by_mmhg is not None:
         above = protocol.first_dropped_above_second_by_mmhg
-        yield f"A first reading more than {above:g} mmHg above the second is dropped for its value."
+        of = f", if high and {' or '.join(protocol.first_dropped_methods)}," if protocol.first_dropped_methods else ""
+        back = "unless a later one comes back to it"
+        yield f"A first reading more than {above:g} mmHg above the second{of} is dropped for its value, {back}."
     if protocol.one_may_do_below is not None:
         yield f"One reading does below {edge(protocol.one_may_do_below)}."
+    yield from measuring_notes(protocol)
     yield from kind_notes(protocol)
     if protocol.repeat_pair_above_mmhg is not None:
         yield f"A first pair of arms more than {protocol.repeat_pair_above_mmhg:g} mmHg apart is repeated."
@@ -82,6 +85,15 @@ def protocol_notes(protocol: Protocol) -> Iterator[str]:
         yield "Readings closer than the interval do not count."
     if not protocol.classifies:
         yield "It gives no category."
+
+
+def measuring_notes(protocol: Protocol) -> Iterator[str]:
+    if protocol.auscultated_decide_from is not None:
+        yield f"{protocol.auscultated_decide_from} auscultated readings give the result where there are others too."
+    if protocol.preferred_arm is not None:
+        yield f"The {protocol.preferred_arm.replace('-', ' ')} is preferred."
+    if not protocol.wrist_counts:
+        yield "Wrist readings do not count."
 
 
 def kind_notes(protocol: Protocol) -> Iterator[str]:
@@ -160,9 +172,11 @@ def guideline_row(row: Row) -> tuple[str, ...]:
     confirm = ""
     if row.confirm is not None:
         within = f" within {row.confirm_within_days} days" if row.confirm_within_days is not None else ""
-        confirm = f"{row.confirm.replace('-', ' ')}{within} {keys(row.confirm_source)}"
+        also = ", and out of office" if row.also_out_of_office else ""
+        confirm = f"{row.confirm.replace('-', ' ')}{within}{also} {keys(row.confirm_source)}"
     name = f"`{row.category}`" + (f", unconfirmed `{row.unconfirmed_category}`" if row.unconfirmed_category else "")
-    return (name, row.label, row.basis, confirm, keys(row.source))
+    basis = row.basis if row.raised else f"{row.basis}; not raised"
+    return (name, row.label, basis, confirm, keys(row.source))
 
 
 def population(who: Population) -> str:
@@ -223,10 +237,16 @@ def effects(book: Rulebook) -> Iterator[str]:
     yield "## What conditions do to a reading, as published\n"
     yield "Shown with the finding, never subtracted from a reading. Empty: no significant size was published.\n"
     rows = (
-        (f"`{code}`", it.direction, span(it.systolic_mmhg), span(it.diastolic_mmhg), keys(it.source))
+        (f"`{code}`", it.direction, span(it.systolic_mmhg), span(it.diastolic_mmhg), settled(it), keys(it.source))
         for code, it in book.effects.items()
     )
-    yield from table(("finding", "direction", "systolic", "diastolic", "source"), rows)
+    yield from table(("finding", "direction", "systolic", "diastolic", "put right", "source"), rows)
+
+
+def settled(effect: Effect) -> str:
+    if not effect.correctable:
+        return ""
+    return f"after {effect.settle_minutes:g} min" if effect.settle_minutes else "at once"
 
 
 def span(size: tuple[float, float] | None) -> str:

@@ -86,6 +86,7 @@ GUIDELINES = [
     "jsh-2019",
     "canada-2025",
     "acog-2020",
+    "nice-ng133-2019",
     "aap-2017",
     "fourth-report-2004",
 ]

@@ -179,10 +179,10 @@ def test_limits_follow_the_setting_of_the_latest_result() -> None:
     at_home = pictured.mixed()[:2]
     trend = make_trend(at_home, pictured.NOBODYS_FACTS, pictured.book())
     assert trend.setting == "home"
-    # ESC 2024 has 135/85 for home values.
-    assert [limit.systolic_mmhg for limit in trend.limits[1].limits] == [135]
+    # ESC 2024 has 120/70 and 135/85 for home values.
+    assert [limit.systolic_mmhg for limit in trend.limits[1].limits] == [120, 135]
     recorded = make_trend(pictured.mixed()[:4], pictured.NOBODYS_FACTS, pictured.book(), "esc-2024")
-    assert [(limit.systolic_mmhg, limit.diastolic_mmhg) for limit in recorded.limits[0].limits] == [(135, 85)]
+    assert [(limit.systolic_mmhg, limit.diastolic_mmhg) for limit in recorded.limits[0].limits] == [(120, 70), (135, 85)]
 
 
 def test_other_settings_have_the_hypertension_limits_of_their_own_values() -> None:
@@ -274,7 +274,7 @@ def test_what_an_evaluation_says_of_a_change_stands_below_the_picture() -> None:
 
 
 def test_a_recording_is_drawn_at_its_daytime_mean_which_its_interval_is_about() -> None:
-    sitting = pictured.mixed()[3]
+    sitting = pictured.recording(4, pictured.START, 134, 84, guidelines=["nice-2019"])
     (point,) = make_trend([sitting], pictured.NOBODYS_FACTS, pictured.book()).results
     series = sitting.evaluation.series
     assert series is not None and series.day is not None and sitting.evaluation.result is not None

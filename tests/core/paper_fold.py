@@ -39,6 +39,13 @@ def high(one: Plain, other: Plain) -> bool:
     return one.systolic - other.systolic > FAR or one.diastolic - other.diastolic > FAR
 
 
+def stands_out(own: list[Plain]) -> bool:
+    """The first is high above the second, and none after that rises from the second to within reach of the first."""
+    first, second, rest = own[0], own[1], own[2:]
+    back = [reading for reading in rest if high(reading, second) and not high(first, reading)]
+    return high(first, second) and not back
+
+
 def pairs_of(readings: list[Plain]) -> list[tuple[Plain, Plain]]:
     """Neighbours in time in different arms, each reading used once."""
     found, left = [], list(readings)
@@ -72,7 +79,7 @@ def fold(readings: list[Plain], first_visit: bool, closed: bool) -> Told:
     reasons = ["other-arm"] * len(readings)
     for place in places[:-2]:
         reasons[place] = "earlier-than-last-two"
-    if not first_visit and len(own) > 2 and high(own[0], own[1]):
+    if not first_visit and len(own) > 2 and stands_out(own):
         reasons[places[0]] = "first-discarded"
     for place in places[-2:]:
         reasons[place] = None

@@ -172,9 +172,10 @@ def test_the_printed_table_would_give_another_category(rulebook: Rulebook) -> No
     assert "printed-table-differs" not in {f.code for f in evaluate_body(body(128, 70), rulebook).findings}
 
 
-def test_above_120_80_is_prehypertension_in_a_tall_child(rulebook: Rulebook) -> None:
+def test_120_80_and_above_is_prehypertension_in_a_tall_child(rulebook: Rulebook) -> None:
+    """The report's text has adolescents at or above 120/80, its table above. Source: [FR04-ADOLESCENT]."""
     tall = {"birth_date": "2014-01-15", "height_cm": 163.0}
-    for systolic, category in ((120, "normal"), (121, "prehypertension")):
+    for systolic, category in ((119, "normal"), (120, "prehypertension"), (121, "prehypertension")):
         check(body(systolic, 60, **tall), rulebook, category={"fourth-report-2004": category})
 
 

@@ -370,6 +370,7 @@ def test_a_category_never_falls_as_pressure_rises(
     fitting: dict[str, dict[str, Any]] = {
         "aap-2017": {"birth_date": "2011-01-15", "pregnancy": "no"},
         "acog-2020": {"pregnancy": "pregnant"},
+        "nice-ng133-2019": {"pregnancy": "pregnant"},
         "fourth-report-2004": {"birth_date": "2018-01-15", "pregnancy": "no", "sex": "male", "height_cm": 128},
     }
     adult = {"birth_date": inventor.pick(["1971-01-15", "1940-02-29", "2008-05-04"]), "pregnancy": "no"}

@@ -174,6 +174,10 @@ def test_a_severe_reading_stays_in_sight_on_the_dropped_day(rulebook: Rulebook) 
     [
         ("esh-2023", (134, 84), "not-hypertension"),
         ("esh-2023", (135, 80), "hypertension"),
+        ("esc-2024", (119, 69), "non-elevated"),
+        ("esc-2024", (125, 75), "elevated"),
+        ("esc-2024", (119, 70), "elevated"),
+        ("esc-2024", (134, 84), "elevated"),
         ("esc-2024", (120, 85), "hypertension"),
         ("ish-2020", (134, 84), "not-hypertension"),
         ("nice-2019", (134, 84), "not-hypertension"),

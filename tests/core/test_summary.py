@@ -262,6 +262,19 @@ def test_certainty_is_of_both_visits_together() -> None:
     assert told is not None or not any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in entry.rows)
 
 
+def test_sounds_heard_down_to_zero_leave_only_what_the_systolic_earns_over_visits() -> None:
+    """A diastolic of 38 by auscultation is too low, so it can give no reassuring label. Source: [PRACTICE, DECISION]."""
+
+    def heard(days: int, systolic: float) -> dict[str, Any]:
+        body = office(days, (systolic, 38))
+        return body | {"readings": [each | {"method": "auscultatory"} for each in body["readings"]]}
+
+    low = summary_of(heard(20, 118), heard(10, 118))
+    assert low.pooled.office is not None and [entry.category for entry in low.categories] == [None]
+    (entry,) = summary_of(heard(20, 146), heard(10, 146)).categories
+    assert (entry.category, entry.provisional_because) == ("grade-1", ["use-phase-four"])
+
+
 BOY = {"identifier": SUBJECT["identifier"], "birth_date": "2018-03-01", "sex": "male"}
 
 

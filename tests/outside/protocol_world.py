@@ -125,16 +125,22 @@ def higher_arm(e: list[Draws], arms_differ: tuple[float, float]) -> Draws:
 
 
 def follow_up(e: list[Draws]) -> Ways:
-    """Two readings, more while the last two differ; a first one much above the second is dropped, and 2.4 added."""
+    """Two readings, more while the last two differ; a first one much above the second is dropped, and 2.4 added, unless a later
+    one rises from the second to within reach of it: then all are taken."""
     one, two, three, four, five = e[:5]
     differ, falls = far(one, two), (one - two > FAR_MMHG).any(axis=0)
     again, once_more = far(two, three), far(three, four)
     rises = differ & ~falls
+    back = [(each - two > FAR_MMHG).any(axis=0) & ~(one - each > FAR_MMHG).any(axis=0) for each in (three, four, five)]
+    in_four = falls & (back[0] | back[1])
+    in_five = in_four | (falls & back[2])
     return {
         "two": (~differ, mean(one, two)),
         "dropped, three": (falls & ~again, mean(two, three) + DROPPED_ADDS_MMHG),
-        "dropped, four": (falls & again & ~once_more, mean(two, three, four) + DROPPED_ADDS_MMHG * 2 / 3),
-        "dropped, five": (falls & again & once_more, mean(two, three, four, five) + DROPPED_ADDS_MMHG / 2),
+        "dropped, four": (falls & again & ~once_more & ~in_four, mean(two, three, four) + DROPPED_ADDS_MMHG * 2 / 3),
+        "dropped, five": (falls & again & once_more & ~in_five, mean(two, three, four, five) + DROPPED_ADDS_MMHG / 2),
+        "unsteady, four": (again & ~once_more & in_four, levelled(one, two, three, four)),
+        "unsteady, five": (again & once_more & in_five, levelled(one, two, three, four, five)),
         "rising, three": (rises & ~again, levelled(one, two, three)),
         "rising, four": (rises & again & ~once_more, levelled(one, two, three, four)),
         "rising, five": (rises & again & once_more, levelled(one, two, three, four, five)),

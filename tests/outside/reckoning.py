@@ -29,7 +29,10 @@ BANDS: dict[str, tuple[list[tuple[str, int, int]], str]] = {
 ABOVE = ("aha-acc-2025", "severe")  # printed "> 180" where the others print "from"
 PRESSURES = ("systolic", "diastolic")
 PROTOCOLS = ["office-canada-2025", "office-esh-2023", "office-aha-acc-2025", "office-nice-2019", "office-jsh-2019"]
-SOUNDS_TO_ZERO_BELOW_MMHG = 40  # by auscultation: the fourth phase should have been used, so no category. Source: PRACTICE
+# By auscultation: the fourth phase should have been used. Such a diastolic could only raise a label, so none is given but where
+# the systolic alone reaches more than a guideline's reassuring rows. Source: PRACTICE, DECISION
+SOUNDS_TO_ZERO_BELOW_MMHG = 40
+REASSURING = {name: [lowest] for name, (_, lowest) in BANDS.items()} | {"esh-2023": ["optimal", "normal"]}
 
 systolic, diastolic = pl.col("systolic"), pl.col("diastolic")
 
@@ -108,23 +111,30 @@ def results(taken: pl.DataFrame, protocol: str) -> pl.DataFrame:
             *(((2 * pl.col(p).sum() + pl.len()) // (2 * pl.len())).cast(pl.Int64).alias(f"{p}_mmhg") for p in PRESSURES),
             *(pl.col(p).mean().alias(f"{p}_mean_mmhg") for p in PRESSURES),
             *(pl.col(p).std(ddof=1).alias(f"{p}_sd_mmhg") for p in PRESSURES),
-            (diastolic < SOUNDS_TO_ZERO_BELOW_MMHG).any().alias("withheld"),
+            (diastolic < SOUNDS_TO_ZERO_BELOW_MMHG).any().alias("doubtful"),
         )
         .sort("person")
     )
     reported, exact = ("systolic_mmhg", "diastolic_mmhg"), ("systolic_mean_mmhg", "diastolic_mean_mmhg")
+    stands = {name: ~pl.col("doubtful") | ~alone(name).is_in(REASSURING[name]) for name in BANDS}
     return frame.with_columns(
-        *(pl.when(~pl.col("withheld")).then(category(name, *reported)).alias(name) for name in BANDS),
+        *(pl.when(stands[name]).then(category(name, *reported)).alias(name) for name in BANDS),
         rounding_decides=pl.any_horizontal(category(name, *reported) != category(name, *exact) for name in BANDS),
     )
 
 
-def category(guideline: str, systolic_name: str, diastolic_name: str) -> pl.Expr:
+def alone(guideline: str) -> pl.Expr:
+    """What a guideline calls the systolic by itself."""
+    return category(guideline, "systolic_mmhg", pl.lit(0))
+
+
+def category(guideline: str, systolic_name: str, diastolic_given: str | pl.Expr) -> pl.Expr:
     """What a guideline calls a pair of pressures: the first row, from the highest, that either of them reaches."""
     rows, lowest = BANDS[guideline]
     chain: pl.Expr = pl.lit(lowest)
     for name, systolic_from, diastolic_from in reversed(rows):
-        high, low = pl.col(systolic_name), pl.col(diastolic_name)
+        high = pl.col(systolic_name)
+        low = pl.col(diastolic_given) if isinstance(diastolic_given, str) else diastolic_given
         above = (high > systolic_from) | (low > diastolic_from)
         reached = above if (guideline, name) == ABOVE else above | (high == systolic_from) | (low == diastolic_from)
         chain = pl.when(reached).then(pl.lit(name)).otherwise(chain)

@@ -8,6 +8,7 @@ and no cuff recorded. ``docs/survey.md`` tells the figures.
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -16,6 +17,7 @@ from polars.testing import assert_frame_equal
 from outside import reckoning, through_core
 from outside.through_core import FIRST, GUIDELINES, people_with, readings_with
 
+PAGE = Path(__file__).parents[2] / "docs" / "survey.md"
 HALF_OF_FOUR_DECIMALS = 0.5e-4 + 1e-9
 ZERO, LOW = "diastolic of zero", "diastolic outside 20 to 200"
 
@@ -97,13 +99,28 @@ def test_severe_and_low_readings_are_found_wherever_they_stand(taken: pl.DataFra
     assert people_with("office-canada-2025", "severe-confirmed") == set(confirmed["person"])
 
 
-def test_sounds_that_go_on_to_zero_give_no_label(taken: pl.DataFrame) -> None:
-    """An auscultated diastolic below 40 is told, and a result that rests on one has a value but no category."""
+def test_sounds_that_go_on_to_zero_give_a_label_only_where_the_systolic_is_raised(taken: pl.DataFrame) -> None:
+    """An auscultated diastolic below 40 is told; a result on one has no category but where its systolic is raised."""
     assert readings_with("office-canada-2025", "use-phase-four") == pairs(taken.filter(diastolic < 40))
-    withheld = reckoning.results(taken, "office-canada-2025").filter("withheld")
+    doubtful = reckoning.results(taken, "office-canada-2025").filter("doubtful")
     unlabelled = through_core.results("office-canada-2025").filter(pl.all_horizontal(pl.col(GUIDELINES).is_null()))
-    assert unlabelled["person"].to_list() == withheld["person"].to_list()
-    assert withheld.height == 26
+    low = doubtful.filter(pl.col("systolic_mmhg") < 120)
+    assert unlabelled["person"].to_list() == low["person"].to_list()
+    assert (doubtful.height, low.height) == (26, 10)
+    told = through_core.evaluations("office-canada-2025")
+    given = [told[person].categories for person in doubtful["person"]]
+    assert all("use-phase-four" in entry.provisional_because for each in given for entry in each if entry.category is not None)
+
+
+def test_the_page_tells_how_many_are_without_a_label_before_and_after(taken: pl.DataFrame) -> None:
+    """Before, everyone whose result rests on a doubtful diastolic had none."""
+    page = PAGE.read_text("utf-8")
+    for guideline in GUIDELINES:
+        cells = []
+        for protocol in reckoning.PROTOCOLS:
+            doubtful = reckoning.results(taken, protocol).filter("doubtful").height
+            cells.append(f"{doubtful} → {through_core.results(protocol)[guideline].null_count()}")
+        assert f"| `{guideline}` | {' | '.join(cells)} |" in page, (guideline, cells)
 
 
 def test_rounding_is_told_exactly_where_it_decides(taken: pl.DataFrame) -> None:

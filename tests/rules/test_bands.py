@@ -11,6 +11,7 @@ from quietcuff.core.rules import Rulebook
 from quietcuff.rules.catalog import check_bands, check_guideline, check_kind, load_rulebook
 
 USUAL = {"home": (135, 85), "day": (135, 85), "night": (120, 70), "hours-24": (130, 80)}
+ELEVATED = {"home": (120, 70), "day": (120, 70), "night": (110, 60), "hours-24": (115, 65)}
 # The values that correspond to office 120 (systolic alone), 130/80 and 140/90, row by row.
 CORRESPONDING = {
     "home": (120, (130, 80), (135, 85)),
@@ -26,7 +27,7 @@ DECIDING = {
     "nice-2019": {"home", "day"},
     "aha-acc-2017": {"home", "day"},
     "acog-2020": {"home"},
-    "aha-acc-2025": {"home", "day"},
+    "aha-acc-2025": {"home", "day", "hours-24"},
 }
 
 
@@ -40,10 +41,25 @@ def category(rulebook: Rulebook, guideline: str, part: str, systolic: float, dia
     return place_in_rows(bands.rows, systolic, diastolic).row.category
 
 
-@pytest.mark.parametrize("guideline", ["esh-2023", "esc-2024", "ish-2020"])
+@pytest.mark.parametrize("part", USUAL)
+def test_elevated_starts_below_hypertension_in_every_part(part: str, rulebook: Rulebook) -> None:
+    """Source: [ESC24-OUT], from memory; hypertension [ESC24, AFP21]."""
+    (low, low_diastolic), (high, high_diastolic) = ELEVATED[part], USUAL[part]
+    for systolic, diastolic, found in (
+        (low - 1, low_diastolic - 1, "non-elevated"),
+        (low, low_diastolic - 1, "elevated"),
+        (low - 1, low_diastolic, "elevated"),
+        (high - 1, high_diastolic - 1, "elevated"),
+        (high, low_diastolic - 1, "hypertension"),
+        (low - 1, high_diastolic, "hypertension"),
+    ):
+        assert category(rulebook, "esc-2024", part, systolic, diastolic) == found, (systolic, diastolic)
+
+
+@pytest.mark.parametrize("guideline", ["esh-2023", "ish-2020"])
 @pytest.mark.parametrize("part", USUAL)
 def test_one_threshold_a_part(guideline: str, part: str, rulebook: Rulebook) -> None:
-    """Source: [ISH20, AFP21, ESC24]."""
+    """Source: [ISH20, AFP21]."""
     systolic, diastolic = USUAL[part]
     assert category(rulebook, guideline, part, systolic - 1, diastolic - 1) == "not-hypertension"
     assert category(rulebook, guideline, part, systolic, diastolic - 1) == "hypertension"

@@ -219,7 +219,7 @@ def test_every_protocol_guideline_and_reference_is_there(rulebook: Rulebook) -> 
     }
     assert set(rulebook.guidelines) == {
         *("aha-acc-2017", "aha-acc-2025", "esh-2023", "esc-2024", "ish-2020", "nice-2019", "jsh-2019", "canada-2025"),
-        *("acog-2020", "aap-2017", "fourth-report-2004", "orthostatic-2011"),
+        *("acog-2020", "nice-ng133-2019", "aap-2017", "fourth-report-2004", "orthostatic-2011"),
     }
     assert set(rulebook.heights) == {"cdc-2000-height"}
     assert set(rulebook.pressures) == {"nhbpep-2004-pressure"}
@@ -237,6 +237,7 @@ def test_every_protocol_guideline_and_reference_is_there(rulebook: Rulebook) -> 
         ("jsh-2019", "normal high-normal elevated grade-1 grade-2 grade-3"),
         ("canada-2025", "not-hypertension hypertension"),
         ("acog-2020", "not-hypertension hypertension severe"),
+        ("nice-ng133-2019", "not-hypertension hypertension severe"),
         ("fourth-report-2004", "normal prehypertension stage-1 stage-2"),
         ("orthostatic-2011", "not-met orthostatic-hypotension"),
         ("aap-2017", "normal elevated stage-1 stage-2"),

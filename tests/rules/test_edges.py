@@ -16,7 +16,7 @@ from strategies import NOON
 
 TABLE = tomllib.loads(Path(__file__).with_name("edges.toml").read_text("utf-8"))
 PEOPLE = {
-    "acog-2020": {"birth_date": "1995-01-15", "sex": "female", "pregnancy": "pregnant"},
+    **dict.fromkeys(("acog-2020", "nice-ng133-2019"), {"birth_date": "1995-01-15", "sex": "female", "pregnancy": "pregnant"}),
     "aap-2017": {"birth_date": "2012-01-15", "sex": "male"},
 }
 

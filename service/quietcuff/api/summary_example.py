@@ -18,8 +18,8 @@ SUMMARY: dict[str, Any] = {
         "categories": [
             {
                 "guideline": "esh-2023",
-                "version": "1",
-                "digest": "sha256:f0652365a575432aefcf9a14b49fb2d40718931011c8309162a816535a5e1621",
+                "version": "2",
+                "digest": "sha256:48c6c4ee6edce829ad89fcbad8be7cb68bed1af2d3c950bd356db41d1eb66eff",
                 "category": "not-hypertension",
                 "label": "Below 135/85, home",
                 "decided_by": "both",
@@ -64,8 +64,8 @@ SUMMARY: dict[str, Any] = {
             "categories": [
                 {
                     "guideline": "esh-2023",
-                    "version": "1",
-                    "digest": "sha256:f0652365a575432aefcf9a14b49fb2d40718931011c8309162a816535a5e1621",
+                    "version": "2",
+                    "digest": "sha256:48c6c4ee6edce829ad89fcbad8be7cb68bed1af2d3c950bd356db41d1eb66eff",
                     "category": "not-hypertension",
                     "label": "Below 135/85, home",
                     "decided_by": "both",
@@ -119,8 +119,8 @@ SUMMARY: dict[str, Any] = {
     "categories": [
         {
             "guideline": "esh-2023",
-            "version": "1",
-            "digest": "sha256:f0652365a575432aefcf9a14b49fb2d40718931011c8309162a816535a5e1621",
+            "version": "2",
+            "digest": "sha256:48c6c4ee6edce829ad89fcbad8be7cb68bed1af2d3c950bd356db41d1eb66eff",
             "category": "grade-1",
             "label": "Grade 1 range",
             "decided_by": "both",

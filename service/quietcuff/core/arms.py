@@ -55,7 +55,7 @@ def compare_arms(sitting: Sitting) -> Comparison:
     earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
-    site, basis = choose_result_site(sitting, higher, earlier)
+    site, basis = choose_result_site(sitting, preferred_over(sitting, pairs, higher), earlier)
     systolic, diastolic = mean_difference(pairs) if pairs else (None, None)
     return Comparison(
         pairs=pairs,
@@ -108,6 +108,15 @@ def higher_arm(pairs: list[Pair]) -> Site | None:
     if not pairs:
         return None
     return side_of(pairs[0].systolic or pairs[0].diastolic) or pairs[0].first
+
+
+def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> Site | None:
+    """The arm to go by of those compared: the higher one, but the protocol's preferred arm where the first pair differs little.
+    Source: [AAP17-ARM, DECISION]."""
+    preferred = sitting.protocol.preferred_arm
+    if preferred is None or not pairs:
+        return higher
+    return preferred if abs(pairs[0].systolic) < 100 * sitting.limits.arm_difference_mmhg else higher
 
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
@@ -174,9 +183,10 @@ def tidy(mmhg: float) -> float:
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
     """The comparison as it is answered. The arm to use is of record, else of this comparison, else of earlier ones, else the
-    one that was measured, and never one that must not be used."""
+    one that the protocol prefers, else the one that was measured, and never one that must not be used."""
     measured = comparison.result_site if comparison.result_site in OTHER else None
-    candidates = (comparison.record, comparison.higher, comparison.earlier, measured)
+    higher = preferred_over(sitting, comparison.pairs, comparison.higher)
+    candidates = (comparison.record, higher, comparison.earlier, sitting.protocol.preferred_arm, measured)
     return Arms(
         compared=bool(comparison.pairs),
         pairs=len(comparison.pairs),

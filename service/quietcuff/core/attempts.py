@@ -64,7 +64,7 @@ def judge_attempts(
     for index, reading in order:
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        block = device_block(device, reading.site) or too_young
+        block = device_block(device, reading.site, wrist_counts=protocol.wrist_counts) or too_young
         too_soon = before is not None and not reading.voided and reading.taken_at - before < interval
         fault = find_fault(reading, person, fit, block, limits)
         if fault is None and reading.position not in (*protocol.positions, "not-recorded"):

@@ -11,11 +11,14 @@ from quietcuff.core.person import Person
 from quietcuff.core.rules import Guideline, Row, Rulebook
 from quietcuff.core.sitting import Sitting
 
+DOUBTFUL_DIASTOLIC = "use-phase-four"
+
 
 class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
 
     row: Row
+    systolic_row: Row
     rank: int
     systolic_rank: int
     diastolic_rank: int
@@ -26,6 +29,11 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         if self.systolic_rank == self.diastolic_rank:
             return "both"
         return "systolic" if self.systolic_rank > self.diastolic_rank else "diastolic"
+
+    @property
+    def systolic_is_raised(self) -> bool:
+        """Whether the systolic alone reaches a row that says that it is raised."""
+        return self.systolic_rank > 0 and self.systolic_row.raised
 
 
 def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
@@ -49,7 +57,13 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
         if edge is not None and (diastolic_mmhg > edge or (diastolic_mmhg == edge and not above)):
             diastolic_rank = rank
     rank = max(systolic_rank, diastolic_rank)
-    return Placing(row=rows[rank], rank=rank, systolic_rank=systolic_rank, diastolic_rank=diastolic_rank)
+    return Placing(
+        row=rows[rank],
+        systolic_row=rows[systolic_rank],
+        rank=rank,
+        systolic_rank=systolic_rank,
+        diastolic_rank=diastolic_rank,
+    )
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
@@ -86,7 +100,10 @@ def label_placing(
     *,
     confirmed: bool,
 ) -> Category:
-    """The category of a placing, with what makes it provisional."""
+    """The category of a placing, with what makes it provisional. A diastolic at which sounds go on to zero is too low and could
+    only raise the row: none is given where the systolic alone reaches no raised one. Source: [PRACTICE, DECISION]."""
+    if DOUBTFUL_DIASTOLIC in provisional_because and not placing.systolic_is_raised:
+        return no_category(guideline, rulebook.digests[guideline.id])
     row = placing.row
     category, label = row.category, row.label
     reasons = list(provisional_because)

@@ -36,13 +36,14 @@ def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
     rows = [row for row in map_rows(sitting, judged.categories) if row.confirm is not None]
     if not rows or (sitting.person.expecting and confirmed):
         return Advice(confirm_by=None, codes=[])
+    also = ["confirm-out-of-office" for row in rows if row.also_out_of_office]
     soonest = min(rows, key=lambda row: days_left(sitting, judged, row))
     return Advice(
         confirm_by=ConfirmBy(
             date=sitting.day + timedelta(days=days_left(sitting, judged, soonest)),
             way=WAYS[soonest.confirm or "another-day"],
         ),
-        codes=list(dict.fromkeys(f"confirm-{row.confirm}" for row in rows)),
+        codes=list(dict.fromkeys([*(f"confirm-{row.confirm}" for row in rows), *also])),
     )
 
 

@@ -11,8 +11,9 @@ Block = Literal["device-cuffless", "device-finger", "device-wrist", "neonate"]
 METHOD_OF_KIND = {"automatic": "oscillometric", "semi-automatic": "oscillometric", "auscultatory": "auscultatory"}
 
 
-def device_block(device: Device | None, site: str) -> Block | None:
-    """Why no reading of this device can count, or None. A wrist device counts only when it is known to be validated.
+def device_block(device: Device | None, site: str, *, wrist_counts: bool = True) -> Block | None:
+    """Why no reading of this device can count, or None. A wrist device counts only when it is known to be validated,
+    and where the protocol lets it.
 
     Source: [AHA25] for cuffless devices; the rest are the project's decisions.
     """
@@ -20,7 +21,7 @@ def device_block(device: Device | None, site: str) -> Block | None:
         return "device-cuffless"
     if device is not None and device.site == "finger":
         return "device-finger"
-    if is_wrist(device, site) and (device is None or device.validated != "yes"):
+    if is_wrist(device, site) and (not wrist_counts or device is None or device.validated != "yes"):
         return "device-wrist"
     return None
 

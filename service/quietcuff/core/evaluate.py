@@ -128,11 +128,17 @@ def gather_findings(
     equipment = cuff_findings(sitting) + device_findings(sitting) + fitness_findings(sitting)
     findings += reading_findings(sitting) + [as_blocking(finding, selection.blocked_by) for finding in equipment]
     findings += preparation_findings(sitting)
-    if sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office":
+    if reads_lower(sitting, judged):
         findings.append(find(book, "unattended-reads-lower"))
     findings += judged.label_findings
     findings += [find(book, code) for code in advice.codes]
     return findings + intake_findings(sitting)
+
+
+def reads_lower(sitting: Sitting, judged: Judgement) -> bool:
+    """Whether an unattended office value is one of those that the published differences are of. Source: [ROE19]."""
+    alone = sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office"
+    return alone and judged.result is not None and judged.result.systolic_mmhg >= sitting.limits.unattended_lower_from_mmhg
 
 
 def as_blocking(finding: Finding, blocked_by: list[str]) -> Finding:
@@ -158,11 +164,23 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
         codes.append("arms-never-compared")
     if not_arm_of_record(comparison) or wrong_arm_so_far(sitting, comparison, selection):
         codes.append("not-arm-of-record")
+    if measured_in_other_than_preferred(sitting, comparison):
+        codes.append("preferred-arm-not-measured")
     if any(attempt.site == "not-recorded" for attempt in sitting.valid):
         codes.append("site-not-recorded")
     if len(sitting.protocol.positions) == 1 and any(a.reading.position == "not-recorded" for a in sitting.valid):
         codes.append("position-not-recorded")
     return [find(book, code) for code in codes]
+
+
+def measured_in_other_than_preferred(sitting: Sitting, comparison: Comparison) -> bool:
+    """Only the arm that the protocol does not prefer was measured, though the other may be used and nothing earlier speaks for
+    this one. Source: [AAP17-ARM]."""
+    preferred = sitting.protocol.preferred_arm
+    measured = comparison.result_site
+    if preferred is None or measured not in OTHER or measured in (preferred, comparison.earlier):
+        return False
+    return not comparison.pairs and sitting.person.may_use(preferred)
 
 
 def wrong_arm_so_far(sitting: Sitting, comparison: Comparison, selection: Selection) -> bool:

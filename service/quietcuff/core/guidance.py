@@ -180,7 +180,7 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
 def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
     """No usable reading yet: rest first where the person has not, else take one; nothing where no arm may be used."""
     free = [arm for arm in ARMS if sitting.person.may_use(arm)]
-    site = comparison.earlier or (free[0] if len(free) == 1 else None)
+    site = comparison.earlier or (free[0] if len(free) == 1 else usable(sitting, sitting.protocol.preferred_arm))
     if rest_too_short(sitting):
         return make_step(
             sitting, "settle-first", "settle-before", site=site, not_before=settled_at(sitting, ["rest-too-short"])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.attempts import Attempt
-from quietcuff.core.conditions import needs_muffling
 from quietcuff.core.outcome import Category, Finding, FollowingStep, Plan, Result
 from quietcuff.core.person import low_systolic
 from quietcuff.core.provisional import Reservations
@@ -35,12 +34,11 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
 def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
     """Whether no category may be given although there is a result: a single home sitting, a leg, a low pressure with
-    symptoms, sounds that go on to zero. Source: [PRACTICE, DECISION]."""
+    symptoms. Source: [PRACTICE, DECISION]."""
     low = 100 * low_systolic(sitting.person, sitting.limits)
     symptoms = sitting.reading_set.context.acute_symptoms == "yes"
     return (
         not sitting.protocol.classifies
         or any(attempt.site.endswith("thigh") for attempt in counted)
-        or any(needs_muffling(sitting, attempt) for attempt in counted)
         or (symptoms and any(attempt.systolic < low for attempt in counted))
     )

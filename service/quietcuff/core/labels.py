@@ -30,10 +30,22 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
         findings.append(find(book, "printed-table-differs", list=", ".join(printed)))
     if any(attempt.site.endswith("thigh") for attempt in selection.counted):
         findings.append(find(book, "thigh-no-category"))
+    if needs_auscultation(sitting, selection, result):
+        findings.append(find(book, "auscultation-confirms", count=sitting.protocol.auscultated_decide_from or 0))
     elsewhere = severe_elsewhere(sitting, result) if sitting.reading_set.setting == "office" else []
     if elsewhere:
         findings.append(find(book, "other-guideline-severe", list=", ".join(elsewhere)))
     return findings
+
+
+def needs_auscultation(sitting: Sitting, selection: Selection, result: Result) -> bool:
+    """Whether a high mean is of other readings than auscultated ones, under a protocol that lets those decide, where it is not
+    recorded that nobody can auscultate. Source: [AAP17-OFFICE]."""
+    edge = sitting.protocol.one_may_do_below
+    if sitting.protocol.auscultated_decide_from is None or edge is None or selection.method == "auscultatory":
+        return False
+    high = result.systolic_mmhg >= edge.systolic_mmhg or result.diastolic_mmhg >= edge.diastolic_mmhg
+    return high and sitting.reading_set.context.auscultation_possible != "no"
 
 
 def guideline_findings(sitting: Sitting) -> list[Finding]:

@@ -12,7 +12,7 @@ from quietcuff.core.judgement import Judgement, is_withheld
 from quietcuff.core.labels import label_findings
 from quietcuff.core.outcome import Finding, Plan
 from quietcuff.core.provisional import readings_vary, reserve
-from quietcuff.core.selection import Selection, both_free, first_is_dropped, select, still_differ
+from quietcuff.core.selection import Selection, both_free, first_is_dropped, minimum_readings, select, still_differ
 from quietcuff.core.severity import SevereSeen
 from quietcuff.core.sitting import Sitting
 
@@ -55,8 +55,7 @@ def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
     book, arm = sitting.rulebook, selection.arm
     findings = []
     if "too-few-readings" in selection.blocked_by:
-        minimum = sitting.limits.irregular_readings if sitting.irregular else sitting.protocol.minimum
-        findings.append(find(book, "too-few-readings", count=len(arm), minimum=minimum))
+        findings.append(find(book, "too-few-readings", count=len(arm), minimum=minimum_readings(sitting, arm)))
     closed_early = selection.state == "complete" and selection.due is not None
     if selection.due == "further-reading" or closed_early:
         findings.append(find(book, "further-reading-needed"))

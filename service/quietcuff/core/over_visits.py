@@ -7,7 +7,7 @@ from datetime import date
 import msgspec
 
 from quietcuff.core.certainty import Sureness, circumstances_of, judge_visits
-from quietcuff.core.classification import label_placing, no_category, place
+from quietcuff.core.classification import DOUBTFUL_DIASTOLIC, label_placing, no_category, place
 from quietcuff.core.in_force import in_population, is_for
 from quietcuff.core.outcome import Category
 from quietcuff.core.percentile import Norms, find_norms, fit_guideline, report_percentile
@@ -80,6 +80,8 @@ def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredS
         reasons.append("single-sitting" if pooled.days == 1 else "too-few-visits")
     if any("irregular-rhythm" in entry.provisional_because for sitting in counted for entry in sitting.evaluation.categories):
         reasons.append("irregular-rhythm")
+    if any(doubts_diastolic(sitting) for sitting in counted):
+        reasons.append(DOUBTFUL_DIASTOLIC)
     confirmed = severe_is_confirmed(counted)
     return [
         label_placing(
@@ -94,6 +96,13 @@ def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredS
         else no_category(guideline, rulebook.digests[guideline.id])
         for guideline in tables.guidelines
     ]
+
+
+def doubts_diastolic(sitting: StoredSitting) -> bool:
+    """Whether sounds went on to zero in a reading that counts."""
+    evaluation = sitting.evaluation
+    places = [finding.reading for finding in evaluation.findings if finding.code == DOUBTFUL_DIASTOLIC]
+    return any(place is not None and evaluation.readings[place].counts for place in places)
 
 
 def percentile_over_visits(tables: Tables, pooled: Pooled | None) -> Percentile | None:

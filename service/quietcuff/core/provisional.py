@@ -6,8 +6,8 @@ import msgspec
 
 from quietcuff.core.arms import OTHER, Comparison
 from quietcuff.core.attempts import far_apart
-from quietcuff.core.classification import reaches_hypertension
-from quietcuff.core.conditions import rest_too_short
+from quietcuff.core.classification import DOUBTFUL_DIASTOLIC, reaches_hypertension
+from quietcuff.core.conditions import needs_muffling, rest_too_short
 from quietcuff.core.equipment import is_wrist
 from quietcuff.core.outcome import Result
 from quietcuff.core.selection import Selection, latest_stable_pair
@@ -37,6 +37,7 @@ def reserve(
         "readings-vary": readings_vary(sitting, selection),
         "other-arm-not-measured": other_arm_missing(sitting, comparison),
         "not-arm-of-record": not_arm_of_record(comparison),
+        DOUBTFUL_DIASTOLIC: any(needs_muffling(sitting, attempt) for attempt in counted),
         "irregular-rhythm": sitting.irregular and any(attempt.method != "auscultatory" for attempt in counted),
         "sitting-gap": sitting.has_gap and not severe,
         "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
@@ -100,8 +101,12 @@ def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
 
 
 def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -> list[str]:
-    """Correctable faults that raise a high result or lower one below a threshold. Source: [DECISION]."""
-    sides = {"raises": is_high(sitting, result), "lowers": is_low(sitting, result), "either": False}
+    """Correctable faults that raise a high result or lower one below a threshold; one that may do either matters always.
+
+    Source: [DECISION].
+    """
+    high, low = is_high(sitting, result), is_low(sitting, result)
+    sides = {"raises": high, "lowers": low, "either": high or low}
     fits = {attempt.fit.code for attempt in selection.counted}
     codes = []
     for code, effect in sitting.rulebook.effects.items():

@@ -13,8 +13,6 @@ from quietcuff.core.sitting import Sitting
 
 POSITIONS = {"sitting": "seated", "standing": "standing", "supine": "lying", "not-recorded": "position not recorded"}
 VISITS = {"first": "first visit", "follow-up": "follow-up", "not-recorded": "visit not recorded"}
-
-
 METHODS = {"oscillometric": "oscillometric", "auscultatory": "auscultated"}
 
 
@@ -38,6 +36,8 @@ def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
     if seen.severe:
         number = "1 severe reading" if len(seen.severe) == 1 else f"{len(seen.severe)} severe readings"
         said.append(f"{number}, highest {describe_highest(sitting, seen)}")
+    if any(code == "low-reading" for code, _ in seen.findings):
+        said.append("low")
     if because := sorted({reason for label in judged.categories for reason in label.provisional_because}):
         said.append(f"provisional ({', '.join(map(in_words, because))})")
     reasons = Counter(outcome.reason for outcome in judged.selection.outcomes if outcome.reason is not None)

@@ -14,7 +14,7 @@ from quietcuff.core.change_point import ChangeTest
 from quietcuff.core.edge import Edge as Edge
 from quietcuff.core.outcome import Severity
 from quietcuff.core.plans import HomeSeries, Recording, StandingTest
-from quietcuff.core.readings import Position, Setting
+from quietcuff.core.readings import Method, Position, Setting, Site
 from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rule_struct import RuleStruct
 from quietcuff.core.variability import Variability
@@ -56,7 +56,10 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
     """How a sitting is done and which of its readings count. Counts are of valid readings in the result arm.
 
     ``guidelines`` rule where the caller names none; none: the defaults. ``first_dropped_as_recorded`` drops the first where the
-    device's own average says that it did. ``rounds`` is false where the exact mean is what is reported and classified.
+    device's own average says that it did; ``first_dropped_above_second_by_mmhg`` where it stands out, of
+    ``first_dropped_methods`` alone where those are named. As many auscultated readings as ``auscultated_decide_from`` give the
+    result, whatever else was measured. ``preferred_arm`` is the one to use where no comparison says otherwise. ``rounds`` is
+    false where the exact mean is what is reported and classified.
     """
 
     id: str
@@ -81,6 +84,10 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
     first_dropped: bool = False
     first_dropped_as_recorded: bool = False
     first_dropped_above_second_by_mmhg: float | None = None
+    first_dropped_methods: list[Method] = []
+    auscultated_decide_from: int | None = None
+    preferred_arm: Site | None = None
+    wrist_counts: bool = True
     repeat_pair_above_mmhg: float | None = None
     classifies: bool = True
     rounds: bool = True
@@ -100,7 +107,8 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
 
 
 class Row(RuleStruct, frozen=True, kw_only=True):
-    """One category of a guideline, reached when either pressure passes its own edge; the lowest row has none."""
+    """One category of a guideline, reached when either pressure passes its own edge; the lowest row has none, and is never
+    ``raised``. ``also_out_of_office``: out-of-office measurement is asked for beside another day."""
 
     category: str
     label: str
@@ -109,11 +117,13 @@ class Row(RuleStruct, frozen=True, kw_only=True):
     diastolic_mmhg: float | None = None
     edge: Literal["at-or-above", "above"] = "at-or-above"
     percentile: PercentileEdge | None = None
+    raised: bool = True
     severe: bool = False
     unconfirmed_category: str | None = None
     unconfirmed_label: str | None = None
     confirm: Literal["another-day", "out-of-office", "hours-apart"] | None = None
     confirm_within_days: int | None = None
+    also_out_of_office: bool = False
     confirm_source: list[str] = []
     source: list[str]
 
@@ -262,6 +272,7 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     label_days: int
     label_days_under_18: int
     pattern_within_days: int
+    unattended_lower_from_mmhg: float
     irregular_readings: int
     most_readings_asked: int
     future_minutes: int

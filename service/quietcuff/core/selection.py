@@ -75,7 +75,8 @@ def can_measure(sitting: Sitting) -> bool:
 def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
     """The one method whose readings may share a mean: the one with most readings, the later one when equal.
 
-    In irregular rhythm auscultation, once there are three such readings or while it is being done. Source: [BIHS19].
+    In irregular rhythm auscultation, once there are three such readings or while it is being done; otherwise too once there are
+    as many as the protocol lets decide. Source: [BIHS19], the protocol's own.
     """
     methods = [attempt.method for attempt in here]
     if not methods:
@@ -87,11 +88,26 @@ def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
         if enough or doing:
             return "auscultatory"
         methods = [method for method in methods if method != "auscultatory"] or methods
+    decide = sitting.protocol.auscultated_decide_from
+    if decide is not None and methods.count("auscultatory") >= decide:
+        return "auscultatory"
     return max(reversed(methods), key=methods.count)
 
 
-def planned_readings(sitting: Sitting) -> int:
+def confirms_by_ear(sitting: Sitting, arm: list[Attempt]) -> bool:
+    """Whether this is auscultation beside other readings, under a protocol that then lets it decide."""
+    return (
+        sitting.protocol.auscultated_decide_from is not None
+        and bool(arm)
+        and arm[0].method == "auscultatory"
+        and any(attempt.site == arm[0].site and attempt.method != "auscultatory" for attempt in sitting.valid)
+    )
+
+
+def planned_readings(sitting: Sitting, arm: list[Attempt]) -> int:
     """How many readings the result arm is to have, before any extra ones."""
+    if confirms_by_ear(sitting, arm) and not sitting.irregular:
+        return sitting.protocol.auscultated_decide_from or 0
     return max(sitting.protocol.planned, sitting.limits.irregular_readings if sitting.irregular else 0)
 
 
@@ -102,9 +118,9 @@ def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
         return "first-reading"
     if not arm:
         return "arm-of-record"
-    if not sitting.irregular and one_does(protocol.one_may_do_below, arm):
+    if not sitting.irregular and one_may_do(sitting, arm):
         return None
-    if len(arm) < planned_readings(sitting):
+    if len(arm) < planned_readings(sitting, arm):
         return "further-reading" if extra_due(protocol, arm) else "one-more"
     return "further-reading" if extra_due(protocol, arm) else None
 
@@ -112,6 +128,11 @@ def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
 def one_does(edge: Edge | None, arm: list[Attempt]) -> bool:
     """Whether the first reading is below the limit in both pressures, so that it ends the measurement."""
     return edge is not None and arm[0].systolic < 100 * edge.systolic_mmhg and arm[0].diastolic < 100 * edge.diastolic_mmhg
+
+
+def one_may_do(sitting: Sitting, arm: list[Attempt]) -> bool:
+    """Whether the first reading alone is enough: low, and not there to confirm a higher one."""
+    return one_does(sitting.protocol.one_may_do_below, arm) and not confirms_by_ear(sitting, arm)
 
 
 def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
@@ -161,7 +182,9 @@ def minimum_readings(sitting: Sitting, arm: list[Attempt]) -> int:
     """The fewest readings that give a result."""
     if sitting.irregular:
         return max(sitting.protocol.minimum, sitting.limits.irregular_readings)
-    return 1 if arm and one_does(sitting.protocol.one_may_do_below, arm) else sitting.protocol.minimum
+    if confirms_by_ear(sitting, arm):
+        return sitting.protocol.auscultated_decide_from or 0
+    return 1 if arm and one_may_do(sitting, arm) else sitting.protocol.minimum
 
 
 def choose_counted(sitting: Sitting, arm: list[Attempt]) -> list[Attempt]:
@@ -172,7 +195,8 @@ def choose_counted(sitting: Sitting, arm: list[Attempt]) -> list[Attempt]:
 def plan_counted(protocol: Protocol, arm: list[Attempt]) -> list[Attempt]:
     """The readings that count by the protocol's own kind of rule; ``arm`` is not empty."""
     if protocol.counts == "all":
-        return arm[1:] if protocol.first_dropped and len(arm) > 1 else arm
+        dropped = (protocol.first_dropped and len(arm) > 1) or first_stands_out(protocol, arm)
+        return arm[1:] if dropped else arm
     if protocol.counts == "stable-pair":
         return latest_stable_pair(arm, protocol.extra.mmhg) or arm[-2:]
     if protocol.counts == "lower-of-last-two":
@@ -181,11 +205,22 @@ def plan_counted(protocol: Protocol, arm: list[Attempt]) -> list[Attempt]:
 
 
 def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt]) -> bool:
-    """Whether the first reading is left out for its value: much above the second, and a third stands."""
-    limit = sitting.protocol.first_dropped_above_second_by_mmhg
-    if limit is None or len(arm) < 3 or arm[0] in counted:
+    """Whether the first reading is left out for its value."""
+    return first_stands_out(sitting.protocol, arm) and arm[0] not in counted
+
+
+def first_stands_out(protocol: Protocol, arm: list[Attempt]) -> bool:
+    """Whether the first reading is high and much above the second, and a third stands; not where a later one comes back to it:
+    160, 140, 158 is unsteady and no alerting effect. Source: [PRACTICE, DECISION]."""
+    limit, methods = protocol.first_dropped_above_second_by_mmhg, protocol.first_dropped_methods
+    if limit is None or len(arm) < 3 or (methods and arm[0].method not in methods):
         return False
-    return much_above(arm[0], arm[1], limit)
+    if one_does(protocol.one_may_do_below, arm):
+        return False
+    first, second, *later = arm
+    return much_above(first, second, limit) and not any(
+        much_above(again, second, limit) and not much_above(first, again, limit) for again in later
+    )
 
 
 def explain(
@@ -230,10 +265,10 @@ def count_remaining(
 ) -> int:
     """The fewest valid readings still to be taken."""
     if comparison.other_due is not None:
-        return 1 + max(planned_readings(sitting) - 1, 0)
+        return 1 + max(planned_readings(sitting, arm) - 1, 0)
     if due is None:
         return 1 if other_arm is not None else 0
-    return max(planned_readings(sitting) - len(arm), 1) + (sitting.compares_arms and both_free(sitting))
+    return max(planned_readings(sitting, arm) - len(arm), 1) + (sitting.compares_arms and both_free(sitting))
 
 
 def both_free(sitting: Sitting) -> bool:

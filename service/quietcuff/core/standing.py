@@ -99,7 +99,7 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
     if not falls or guideline not in sitting.applicable or sitting.reading_set.context.care != "ordinary":
         return no_category(guideline, sitting.rulebook.digests[guideline.id])
     placings = [place(guideline, fall.systolic_mmhg, fall.diastolic_mmhg) for fall in falls]
-    placing = max(placings, key=lambda placing: placing.rank)
+    placing = max(placings, key=lambda placing: (placing.rank, placing.systolic_rank))
     return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=True)
 
 

@@ -13,7 +13,7 @@ from quietcuff.core.edge import Edge
 from quietcuff.core.findings import find
 from quietcuff.core.history import arm_of_record, higher_arm_of_last_comparison
 from quietcuff.core.in_force import in_population
-from quietcuff.core.outcome import Basis, Safety, Step
+from quietcuff.core.outcome import Basis, Evaluation, Safety, Step
 from quietcuff.core.outside import Choice, choose_home, choose_recording, lacking_in
 from quietcuff.core.outside_labels import report_home, report_recording
 from quietcuff.core.over_visits import (
@@ -110,12 +110,20 @@ def choose_arm(stored: list[StoredSitting], person: Person, rulebook: Rulebook) 
     active = [sitting for sitting in stored if sitting.status == "active"]
     for sitting in sorted(active, key=lambda sitting: sitting.reading_set.setting == "office"):
         pairs += remember_pairs(sitting.reading_set, sitting.evaluation)
-        last = sitting.evaluation.arms.arm_to_use or last
+        last = arm_measured(sitting.evaluation) or last
     record = arm_of_record(pairs, rulebook.limits)
     candidates = (record, higher_arm_of_last_comparison(pairs), last)
     arm = next((site for site in candidates if site is not None and person.may_use(site)), None)
     basis: Basis | None = None if arm is None else ("earlier-sittings" if pairs else "only-arm-measured")
     return ArmToUse(arm_of_record=record, arm_to_use=arm, pairs=len(pairs), basis=basis)
+
+
+def arm_measured(evaluation: Evaluation) -> Site | None:
+    """The arm that a set's result is of where no comparison speaks, for a preferred arm never measured pools nothing; else the
+    arm to use."""
+    if evaluation.arms.basis == "only-arm-measured" and evaluation.result is not None:
+        return evaluation.result.site
+    return evaluation.arms.arm_to_use
 
 
 def tables_for(
