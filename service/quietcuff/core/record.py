@@ -41,6 +41,8 @@ def describe_site(comparison: Comparison, result: Result) -> str:
     systolic = comparison.systolic_difference_mmhg
     if systolic is None or result.site not in OTHER:
         return name
+    if systolic == 0:
+        return f"{name} (arms equal)"
     signed = systolic if result.site.startswith("right") else -systolic
     return f"{name} ({'higher' if signed >= 0 else 'lower'} by {abs(signed):g})"
 

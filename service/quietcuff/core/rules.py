@@ -254,6 +254,9 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     pattern_within_days: int
     irregular_readings: int
     most_readings_asked: int
+    most_attempts_asked: int
+    failed_attempts_one_cause: int
+    settle_now_minutes: float
     future_minutes: int
     idle_minutes: int
     join_minutes: int
@@ -304,6 +307,7 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     caution: dict[str, str]
     certainty: dict[str, str]
     pattern: dict[str, str]
+    preparation: dict[str, str]
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):

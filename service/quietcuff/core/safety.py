@@ -15,6 +15,7 @@ from quietcuff.core.person import low_systolic
 from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge
 from quietcuff.core.sitting import Sitting
+from quietcuff.core.trouble import gave_up_for
 
 ARMS: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
 
@@ -91,9 +92,10 @@ def watch(sitting: Sitting) -> Watch:
 
 
 def can_repeat(sitting: Sitting) -> bool:
-    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings."""
+    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings, nor
+    been given up."""
     enough = not sitting.reading_set.closed and len(sitting.valid) >= sitting.limits.most_readings_asked
-    return not enough and any(sitting.person.may_use(arm) for arm in ARMS)
+    return not enough and gave_up_for(sitting) is None and any(sitting.person.may_use(arm) for arm in ARMS)
 
 
 def severe_edge(sitting: Sitting) -> Edge:

@@ -16,6 +16,7 @@ from quietcuff.core.outcome import ReadingOutcome, Reason, State
 from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge, Protocol
 from quietcuff.core.sitting import Sitting
+from quietcuff.core.trouble import gave_up_for
 
 Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
 
@@ -47,7 +48,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
     due = reading_due(sitting, arm)
     repeat = None if due is not None or still_differ(sitting.protocol, arm) else repeat_due(sitting, comparison)
     other_arm = comparison.other_due or repeat
-    if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting):
+    if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting) or gave_up_for(sitting):
         due, other_arm = None, None
     state = judge_state(sitting, arm, due, other_arm, severe)
     counted = choose_counted(sitting, arm) if state == "complete" else []
@@ -181,11 +182,14 @@ def plan_counted(protocol: Protocol, arm: list[Attempt]) -> list[Attempt]:
 
 
 def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt]) -> bool:
-    """Whether the first reading is left out for its value: much above the second, and a third stands."""
+    """Whether the first reading is left out for its value: much above every later one, and a third stands.
+
+    160, 140, 158 is not: the later ones come back to the first, and the readings vary.
+    """
     limit = sitting.protocol.first_dropped_above_second_by_mmhg
     if limit is None or len(arm) < 3 or arm[0] in counted:
         return False
-    return much_above(arm[0], arm[1], limit)
+    return all(much_above(arm[0], later, limit) for later in arm[1:])
 
 
 def explain(
