@@ -35,7 +35,7 @@ def test_an_open_set_without_readings_says_what_to_prepare(desk: httpx.Client) -
 
 def test_nothing_of_an_empty_set_is_shown_in_fhir_and_lists_have_it(desk: httpx.Client) -> None:
     envelope = desk.post(PATH, json=empty()).json()
-    found = desk.get("/fhir/Observation", params={"subject": f"Patient/{envelope['subject_id']}"})
+    found = desk.get("/fhir/R4/Observation", params={"patient": envelope["subject_id"]})
     shown = [each["resource"]["resourceType"] for each in found.json().get("entry", [])]
     assert (found.status_code, "Observation" in shown) == (200, False)
     bundle = desk.get(f"{PATH}/{envelope['id']}/fhir")
