@@ -330,6 +330,7 @@ def sentences(book: Rulebook) -> Iterator[str]:
         ("Reasons of next steps", book.wording.step),
         ("Safety sentences", book.wording.safety),
         ("Cautions", book.wording.caution),
+        ("What to prepare", book.wording.preparation),
         ("Patterns over sittings", book.wording.pattern),
         ("Sentences of certainty", book.wording.certainty),
     ):

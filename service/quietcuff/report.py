@@ -52,6 +52,8 @@ def _lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[tuple[st
     yield "Next", Text(step_in_words(evaluation.next_step), "bold")
     if evaluation.next_step.then is not None:
         yield "Then", Text(step_in_words(evaluation.next_step.then))
+    if evaluation.preparation is not None:
+        yield "Prepare", Text(" ".join(evaluation.preparation.prepare))
     if evaluation.confirm_by is not None:
         yield "Confirm", Text(f"{evaluation.confirm_by.way}, by {evaluation.confirm_by.date}")
     if evaluation.record_line is not None:

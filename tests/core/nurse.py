@@ -17,6 +17,17 @@ MEASURING = ("take-reading", "measure-other-arm", "confirm-now", "auscultate", "
 GOOD_CUFF = Cuff(mark_within_range="yes")
 LOOKED_AT = ("urgent-assessment", "same-day-review", "review", "sit-or-lie-down")
 STEPS_AT_MOST = 60
+SETTLED: dict[str, Any] = {
+    "rest_minutes": 30,
+    "talking": "no",
+    "full_bladder": "no",
+    "back_supported": "yes",
+    "feet_flat": "yes",
+    "legs_crossed": "no",
+    "arm_supported": "yes",
+    "arm_height": "at",
+    "cuff_fits_two_fingers": "yes",
+}
 
 
 class Round(msgspec.Struct, kw_only=True):
@@ -53,7 +64,7 @@ def carry_on(
             state.ended = True
             return state
         if step.action == "settle-first":
-            change(state, rulebook, context=msgspec.structs.replace(state.reading_set.context, rest_minutes=30))
+            change(state, rulebook, context=msgspec.structs.replace(state.reading_set.context, **SETTLED))
         elif step.action in MEASURING:
             measure(state, rulebook, step, pressures(), free_arms)
         else:

@@ -139,7 +139,7 @@ def test_no_step_asks_for_what_is_recorded(reading_set: ReadingSet) -> None:
         *evaluation.next_step.ask,
         *(evaluation.next_step.then.ask if evaluation.next_step.then else []),
     }
-    known = {**msgspec.structs.asdict(reading_set.context), "pregnancy": reading_set.subject.pregnancy}
+    known = {**msgspec.structs.asdict(reading_set.context), **msgspec.structs.asdict(reading_set.subject)}
     assert all(known[name] in (None, "not-recorded") for name in asked)
     if evaluation.next_step.action == "measure-other-arm":
         there = [

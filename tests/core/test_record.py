@@ -46,8 +46,7 @@ def test_line_names_the_method(method: str, said: str) -> None:
     assert line is not None and said in line
 
 
-def test_voided_readings_are_told() -> None:
+def test_a_voided_reading_is_as_if_it_had_never_been_sent() -> None:
     readings = [read_line(line) for line in ORDINARY] + [{**read_line("09:03:30 134/84 L"), "voided": True}]
     body = {"subject": PERSON, "visit": "follow-up", "guidelines": ["aha-acc-2025"], "readings": readings}
-    line = evaluate_body(body, RULEBOOK).record_line
-    assert line is not None and "1 voided" in line
+    assert evaluate_body(body, RULEBOOK).record_line == evaluate_body(body | {"readings": readings[:-1]}, RULEBOOK).record_line

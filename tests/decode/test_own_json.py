@@ -84,7 +84,7 @@ def test_a_reading_without_pressures_is_a_failed_attempt() -> None:
         ("/subject/identifier/value", ..., "missing"),
         ("/subject", [], "wrong-type"),
         ("/readings", {}, "wrong-type"),
-        ("/readings", [], "too-few"),
+        ("/guidelines", [], "too-few"),
         ("/readings", [OPENED_SET["readings"][0]] * 301, "too-many"),
         ("/readings/0", None, "wrong-type"),
         ("/guidelines", ["g"] * 11, "too-many"),

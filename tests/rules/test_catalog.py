@@ -282,4 +282,7 @@ def test_effect_sizes_are_the_published_ones(
 
 def test_cuff_sizes_are_the_published_ones(rulebook: Rulebook) -> None:
     sizes = [(size.size, size.from_cm, size.to_cm) for size in rulebook.cuffs["adult-arm"].sizes]
-    assert sizes == [("small-adult", 22, 26), ("adult", 27, 34), ("large-adult", 35, 44), ("extra-large-adult", 45, 52)]
+    # Pickering 2005, recommended cuff sizes; the children's two from memory.
+    children = [("infant", 6, 15), ("child", 16, 21)]
+    adults = [("small-adult", 22, 26), ("adult", 27, 34), ("large-adult", 35, 44), ("extra-large-adult", 45, 52)]
+    assert sizes == children + adults

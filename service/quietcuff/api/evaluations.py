@@ -16,8 +16,9 @@ from quietcuff.api.service import service_of
 from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.readings import ReadingSet, noted_as_opened
 from quietcuff.decode.own_json import read
+from quietcuff.ingest.desk import now
 from quietcuff.security.scopes import Need
 
 EVALUATE = Operation(
@@ -25,7 +26,8 @@ EVALUATE = Operation(
     tag="Evaluations",
     summary="Evaluate a reading set, store nothing",
     description="A dry run. `history` and `intake` may be sent here: the `reading_set` of any stored answer, pasted in, "
-    "gives the evaluation of that answer again, to the byte.",
+    "gives the evaluation of that answer again, to the byte. With `closed` false and no `readings` it says what to "
+    "prepare; the day is then `intake.received_at`, else today.",
     access=Need("Observation", "c"),
     body=ReadingSet,
     examples=examples.READING_SETS,
@@ -43,4 +45,5 @@ class Evaluations(Controller):
         """Evaluate."""
         rulebook = service_of(request).desk.rulebook
         reading_set = read(body, ReadingSet, partial(faults_of_meaning, rulebook=rulebook))
-        return answer_struct(evaluate(reading_set, reading_set.history, rulebook))
+        dated = noted_as_opened(reading_set, now(service_of(request).desk))
+        return answer_struct(evaluate(dated, dated.history, rulebook))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from datetime import UTC, datetime
 from functools import partial
 from typing import BinaryIO
 
@@ -14,7 +15,7 @@ from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.readings import ReadingSet, noted_as_opened
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.sheet import make_sheet
 from quietcuff.core.sheet_text import sheet_html, sheet_text
@@ -76,7 +77,8 @@ def evaluate_text(text: bytes, rulebook: Rulebook) -> tuple[ReadingSet, Evaluati
     """
     check_length(text)
     reading_set = read(text, ReadingSet, partial(faults_of_meaning, rulebook=rulebook))
-    return reading_set, evaluate(reading_set, reading_set.history, rulebook)
+    dated = noted_as_opened(reading_set, datetime.now(UTC))
+    return dated, evaluate(dated, dated.history, rulebook)
 
 
 def faults_of(error: NotReadable | NotAcceptable) -> list[Fault]:

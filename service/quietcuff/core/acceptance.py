@@ -9,7 +9,7 @@ from itertools import pairwise
 from quietcuff.core.attempts import in_order
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.person import earliest_birth_day
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.readings import ReadingSet, opened_at
 from quietcuff.core.rules import Rulebook
 
 
@@ -20,6 +20,9 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
         NotAcceptable: with every fault, each with its place and what would be accepted.
     """
     faults = faults_of_meaning(reading_set, rulebook)
+    if not reading_set.readings and opened_at(reading_set) is None:
+        detail = "The moment the set came in, where there is no reading: age and protocol are of a day."
+        faults.append(Fault(pointer="/intake/received_at", code="missing", detail=detail))
     if faults:
         raise NotAcceptable(faults)
 
@@ -27,12 +30,23 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
 def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
     """Every reason why no evaluation could be made of a set."""
     return (
-        name_faults(reading_set, rulebook)
+        empty_faults(reading_set)
+        + name_faults(reading_set, rulebook)
         + pressure_faults(reading_set)
         + birth_faults(reading_set)
         + sleep_faults(reading_set)
         + sitting_faults(reading_set, rulebook)
     )
+
+
+def empty_faults(reading_set: ReadingSet) -> list[Fault]:
+    """No readings at all: accepted while the set is open, which is how a sitting is prepared; closed only by the service, after
+    a time or because it was taken back."""
+    intake = reading_set.intake
+    by_service = intake is not None and (intake.closed_by_timeout or "set-voided" in intake.changes)
+    if reading_set.readings or not reading_set.closed or by_service:
+        return []
+    return [Fault(pointer="/readings", code="too-few", detail="At least 1 in a closed set; none only with closed false.")]
 
 
 def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
@@ -102,7 +116,7 @@ def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
 
     Source: [DECISION].
     """
-    if reading_set.setting != "office":
+    if reading_set.setting != "office" or not reading_set.readings:
         return []
     times = [reading.taken_at for reading in reading_set.readings]
     longest = timedelta(hours=rulebook.limits.sitting_over_hours)

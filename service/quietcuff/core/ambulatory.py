@@ -11,7 +11,7 @@ from quietcuff.core.arms import Comparison, tidy
 from quietcuff.core.attempts import Attempt
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
-from quietcuff.core.guidance import make_step, usable
+from quietcuff.core.guidance import make_step, right_cuff, usable
 from quietcuff.core.judgement import Judgement, is_withheld
 from quietcuff.core.labels import guideline_findings
 from quietcuff.core.outcome import Finding, FollowingStep, Plan, Result
@@ -176,7 +176,8 @@ def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> F
     """The recording goes on, or is to be repeated; the ordinary step where it is valid."""
     site = usable(sitting, comparison.result_site)
     if selection.state == "in-progress":
-        return make_step(sitting, "take-reading", "recording-goes-on", site=site, not_before=sitting.not_before)
+        cuff = right_cuff(sitting)
+        return make_step(sitting, "take-reading", "recording-goes-on", site=site, cuff=cuff, not_before=sitting.not_before)
     return make_step(sitting, "repeat-another-day", "repeat-recording", site=site) if selection.state == "not-usable" else None
 
 

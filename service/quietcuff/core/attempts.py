@@ -60,12 +60,12 @@ def judge_attempts(
     interval = timedelta(seconds=protocol.interval_seconds)
     too_young: Block | None = "neonate" if person.neonate else None
     attempts: list[Attempt] = []
-    before: datetime | None = None
+    before: Reading | None = None
     for index, reading in order:
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         block = device_block(device, reading.site, wrist_counts=protocol.wrist_counts) or too_young
-        too_soon = before is not None and not reading.voided and reading.taken_at - before < interval
+        too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits)
         if fault is None and reading.position not in (*protocol.positions, "not-recorded"):
             fault = "other-position"
@@ -90,8 +90,19 @@ def judge_attempts(
             )
         )
         if not reading.voided:
-            before = reading.taken_at
+            before = reading
     return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+
+
+def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
+    """Whether the interval had not passed. Both arms at the same instant are the best comparison of them, and not too soon.
+
+    Source: [PRACTICE].
+    """
+    apart = reading.taken_at - before.taken_at
+    arms = {reading.site, before.site}
+    at_once = not apart and arms == {"left-upper-arm", "right-upper-arm"}
+    return apart < interval and not at_once
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:

@@ -12,6 +12,7 @@ from quietcuff.core.outcome import Action, Level
 from quietcuff.core.readings import Site
 from quietcuff.core.severity import ARMS
 from quietcuff.core.sitting import Sitting
+from quietcuff.core.trouble import gave_up_for
 
 Codes = list[tuple[str, int | None]]
 
@@ -54,9 +55,10 @@ def review_step(ask: list[str], wording: str) -> SafetyStep:
 
 
 def can_repeat(sitting: Sitting) -> bool:
-    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings."""
+    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings, nor
+    been given up."""
     enough = not sitting.reading_set.closed and len(sitting.valid) >= sitting.limits.most_readings_asked
-    return not enough and any(sitting.person.may_use(arm) for arm in ARMS)
+    return not enough and gave_up_for(sitting) is None and any(sitting.person.may_use(arm) for arm in ARMS)
 
 
 def is_done(sitting: Sitting, judged: Judgement) -> bool:

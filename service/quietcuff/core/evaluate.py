@@ -26,6 +26,7 @@ from quietcuff.core.one_sitting import judge_one_sitting
 from quietcuff.core.outcome import Evaluation, Finding, RuleReference
 from quietcuff.core.percentile import report_percentile
 from quietcuff.core.plans import HomeSeries, Recording
+from quietcuff.core.preparing import prepare
 from quietcuff.core.provisional import not_arm_of_record, other_arm_missing
 from quietcuff.core.readings import History, ReadingSet
 from quietcuff.core.record import tell_record
@@ -53,7 +54,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     seen = watch(sitting, severe, judged)
     selection, result = judged.selection, judged.result
     advice = advise(sitting, judged, confirmed=severe.confirmed)
-    own_step = judged.step or plan_step(sitting, comparison, selection, judged.reservations, advice)
+    own_step = judged.step or plan_step(sitting, comparison, judged, advice)
     findings = gather_findings(sitting, seen, comparison, judged, advice)
     sureness = judge_certainty(sitting, comparison, judged, findings)
     return Evaluation(
@@ -81,6 +82,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         confirm_by=advice.confirm_by,
         changed_because=changed_because(sitting, selection),
         cautions=cautions(sitting, seen),
+        preparation=prepare(sitting, comparison, judged.plan),
     )
 
 

@@ -5,38 +5,66 @@ Safety comes first; the plan's own step then stands in ``then``. After closing n
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from typing import cast
 
 from quietcuff.core.arms import Comparison
-from quietcuff.core.attempts import Attempt
 from quietcuff.core.conditions import rest_too_short
 from quietcuff.core.confirmation import Advice
-from quietcuff.core.cuffs import choose_size
+from quietcuff.core.cuffs import judge_fit
+from quietcuff.core.following import closed_step
+from quietcuff.core.judgement import Judgement
 from quietcuff.core.outcome import Action, FollowingStep, Step
-from quietcuff.core.provisional import Reservations
+from quietcuff.core.preparing import judge_device
 from quietcuff.core.readings import Method, Site
 from quietcuff.core.safety import Watch
 from quietcuff.core.selection import Selection, can_measure
 from quietcuff.core.severity import ARMS
 from quietcuff.core.sitting import Sitting
+from quietcuff.core.steps import cuff_table
+from quietcuff.core.steps import cuff_wording as cuff_wording
+from quietcuff.core.steps import make_step as make_step
+from quietcuff.core.steps import right_cuff as right_cuff
+from quietcuff.core.steps import settled_at as settled_at
+from quietcuff.core.steps import usable as usable
+from quietcuff.core.trouble import attempts_made, due_change, find_trouble, gave_up_for, other_free_arm
+
+ACTION_OF_CHANGE: dict[str, Action] = {
+    "auscultate": "auscultate",
+    "phase-four": "auscultate",
+    "device": "change-device",
+    "cuff": "change-cuff",
+}
+CHANGE_DEVICE = {
+    "device-error": "failed-change-device",
+    "implausible": "implausible-change-device",
+    "phase-four": "phase-four-change-device",
+}
+WORDING_OF_CHANGE = {
+    "auscultate": "failed-twice",
+    "phase-four": "phase-four",
+    "device": "change-device",
+    "other-arm": "failed-other-arm",
+    "cuff": "change-cuff",
+    "position": "right-position",
+    "wait": "wait-interval",
+    "observer": "other-observer",
+}
 
 
-def plan_step(
-    sitting: Sitting, comparison: Comparison, selection: Selection, reservations: Reservations, advice: Advice
-) -> FollowingStep:
+def plan_step(sitting: Sitting, comparison: Comparison, judged: Judgement, advice: Advice) -> FollowingStep:
     """What the plan of a sitting asks for next, or what follows once it is closed."""
     if sitting.reading_set.closed:
-        return closed_step(sitting, selection, reservations, advice)
-    return open_step(sitting, comparison, selection)
+        return closed_step(sitting, judged, advice)
+    return open_step(sitting, comparison, judged.selection)
 
 
 def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
     """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
-    pressing = pressing_step(sitting, watch, comparison, selection)
+    own = give_up_step(sitting) or out_of_reach_step(sitting) or own
+    pressing = pressing_step(sitting, watch, comparison, selection) if own.action != "close" or watch.step else None
     ask = asked(sitting, watch)
     if pressing is None:
-        return promote(own, ask, None)
+        return promote(own, [*own.ask, *(name for name in ask if name not in own.ask)], None)
     stands_alone = own.action == "none" or (sitting.reading_set.closed and watch.step is not None and watch.step.alone)
     return promote(pressing, ask, None if stands_alone else own)
 
@@ -65,42 +93,120 @@ def asked(sitting: Sitting, watch: Watch) -> list[str]:
 
 
 def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """What comes before the plan: safety, a wrong cuff, a device that cannot count, auscultation, two failed attempts."""
+    """What comes before the plan: safety, a wrong cuff or device, what can be put right now, auscultation, failed attempts."""
     words = sitting.rulebook.wording.step
     if watch.step is not None:
         step = watch.step
         return FollowingStep(
             action=step.action,
             site=step.site,
-            cuff=right_cuff(sitting) if step.action == "confirm-now" else None,
+            cuff=right_cuff(sitting) if step.action in ("confirm-now", "take-reading") else None,
             method=by_ear(sitting) if step.action in ("confirm-now", "take-reading") else None,
             not_before=step.not_before,
             not_after=step.not_after,
             reason=words[step.wording],
         )
     return (
-        equipment_step(sitting, comparison, selection)
+        unfit_before_step(sitting, comparison, selection)
+        or equipment_step(sitting, comparison, selection)
+        or settle_now_step(sitting, selection)
         or auscultation_step(sitting, comparison)
         or failure_step(sitting, comparison)
     )
 
 
+def is_not_done_by_ear(sitting: Sitting) -> bool:
+    """Whether as many readings as irregular rhythm needs, and the attempts of one cause, were made otherwise all the same."""
+    otherwise = sum(attempt.method != "auscultatory" for attempt in sitting.valid)
+    return otherwise >= sitting.limits.irregular_readings + sitting.limits.failed_attempts_one_cause
+
+
+def give_up_step(sitting: Sitting) -> FollowingStep | None:
+    """Close, with the reason, where every change was tried in vain or twelve attempts were made."""
+    cause = gave_up_for(sitting)
+    return None if cause is None else make_step(sitting, "close", f"give-up-{cause}")
+
+
+def out_of_reach_step(sitting: Sitting) -> FollowingStep | None:
+    """Close where no reading could ever count, whatever the plan."""
+    if sitting.reading_set.closed or can_measure(sitting):
+        return None
+    return make_step(sitting, "close", "out-of-scope" if sitting.person.neonate else "no-arm")
+
+
+def unfit_before_step(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
+    """Before the first reading: another device or cuff, where the one named could not count or does not fit."""
+    if sitting.last is not None or not goes_on(sitting, selection):
+        return None
+    site = comparison.earlier
+    if judge_device(sitting)[0] == "does-not-fit":
+        return make_step(sitting, "change-device", "no-device-fits", site=site, cuff=right_cuff(sitting))
+    fit = judge_fit(sitting.reading_set.cuff, sitting.person.arm_cm, cuff_table(sitting))
+    if fit.known_wrong or fit.code in ("cuff-too-small", "cuff-too-large"):
+        return make_step(sitting, "change-cuff", cuff_wording(sitting), site=site, cuff=right_cuff(sitting))
+    return None
+
+
 def equipment_step(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """Change the cuff or the device that the last reading was taken with, where that is why it cannot count."""
-    if sitting.reading_set.closed and selection.state != "not-usable":
+    """Change the cuff or the device that the last reading was taken with, where that is why it cannot count; also a cuff that
+    the general table alone finds wrong, while that is new."""
+    closed = sitting.reading_set.closed
+    if closed and selection.state != "not-usable":
         return None
     last = next((a for a in reversed(sitting.attempts) if a.fault in (None, "wrong-cuff", "set-blocked")), None)
-    if last is None or last.fault is None or last.device_block == "neonate":
+    if last is None or last.device_block == "neonate":
         return None
-    action: Action = "change-cuff" if last.fault == "wrong-cuff" else "change-device"
+    misfit = last.fit.code in ("cuff-too-small", "cuff-too-large") and is_new(sitting) and goes_on(sitting, selection)
+    if last.fault is None and not misfit:
+        return None
+    action: Action = "change-device" if last.fault == "set-blocked" else "change-cuff"
     return make_step(
         sitting,
         action,
-        action,
+        action if action == "change-device" else cuff_wording(sitting),
         site=usable(sitting, comparison.result_site or upper_arm_of(last.site)),
-        cuff=right_size(sitting),
-        not_before=None if sitting.reading_set.closed else sitting.not_before,
+        cuff=right_cuff(sitting),
+        not_before=None if closed else sitting.not_before,
     )
+
+
+def is_new(sitting: Sitting) -> bool:
+    """Whether so few attempts were made that what can be put right is said before the next; later it was said and stays."""
+    return 0 < attempts_made(sitting) <= sitting.limits.failed_attempts_one_cause
+
+
+def goes_on(sitting: Sitting, selection: Selection) -> bool:
+    """Whether another reading is due in this sitting."""
+    return not sitting.reading_set.closed and (selection.due is not None or selection.other_arm is not None)
+
+
+def settle_now_step(sitting: Sitting, selection: Selection) -> FollowingStep | None:
+    """What can be put right at once, after the first reading and before the next; bounded, where the answer stays.
+
+    Source: [DECISION]; what each raises or lowers by is in the effects' own sources.
+    """
+    if not (is_new(sitting) and goes_on(sitting, selection)) or sitting.protocol.series is not None:
+        return None
+    faults = faults_now(sitting)
+    if not faults:
+        return None
+    told = ", ".join(code.replace("-", " ") for code in faults)
+    return make_step(sitting, "settle-first", "settle-now", not_before=settled_at(sitting, faults), list=told)
+
+
+def faults_now(sitting: Sitting) -> list[str]:
+    """The recorded faults of preparation that can be put right within minutes, on whichever side they err."""
+    return [
+        code
+        for code, effect in sitting.rulebook.effects.items()
+        if effect.correctable
+        and effect.settle_minutes <= sitting.limits.settle_now_minutes
+        and (
+            rest_too_short(sitting)
+            if code == "rest-too-short"
+            else effect.field is not None and sitting.answers[effect.field] in effect.answers
+        )
+    ]
 
 
 def upper_arm_of(site: Site) -> Site | None:
@@ -113,10 +219,12 @@ def auscultation_step(sitting: Sitting, comparison: Comparison) -> FollowingStep
     last = sitting.last
     if (
         sitting.reading_set.closed
+        or sitting.protocol.standing is not None
         or not sitting.irregular
         or sitting.reading_set.context.auscultation_possible != "yes"
         or (last is not None and last.method == "auscultatory")
         or len(sitting.valid) >= sitting.limits.most_readings_asked
+        or is_not_done_by_ear(sitting)
     ):
         return None
     return make_step(
@@ -124,24 +232,34 @@ def auscultation_step(sitting: Sitting, comparison: Comparison) -> FollowingStep
         "auscultate",
         "auscultate",
         site=usable(sitting, comparison.result_site),
+        cuff=right_cuff(sitting),
         method="auscultatory",
         not_before=sitting.not_before,
     )
 
 
 def failure_step(sitting: Sitting, comparison: Comparison) -> FollowingStep | None:
-    """After two failed attempts running: auscultate where possible, else another device."""
-    recent = [attempt for attempt in sitting.attempts if attempt.fault != "voided"][-2:]
-    if sitting.reading_set.closed or [attempt.fault for attempt in recent] != ["device-error", "device-error"]:
+    """After attempts that failed for one cause: what is to be changed, each for a stated number of attempts."""
+    trouble = find_trouble(sitting)
+    change = None if trouble is None else due_change(sitting, trouble)
+    if trouble is None or change is None or change == "plan":
         return None
-    possible = sitting.reading_set.context.auscultation_possible == "yes" and recent[-1].method != "auscultatory"
+    wording = WORDING_OF_CHANGE[change]
+    if change == "device":
+        wording = CHANGE_DEVICE.get(trouble.cause, "change-device")
+    if change == "other-arm" and trouble.cause != "device-error":
+        wording = "arm-to-use"
+    site = comparison.result_site if change != "other-arm" else other_free_arm(sitting, trouble.last.site)
+    words = {"position": " or ".join(sitting.protocol.positions)} if change == "position" else {}
     return make_step(
         sitting,
-        "auscultate" if possible else "change-device",
-        "failed-twice" if possible else "failed-change-device",
-        site=usable(sitting, comparison.result_site),
-        method="auscultatory" if possible else None,
+        ACTION_OF_CHANGE.get(change, "take-reading"),
+        wording,
+        site=usable(sitting, site),
+        cuff=right_cuff(sitting),
+        method="auscultatory" if change in ("auscultate", "phase-four") else None,
         not_before=sitting.not_before,
+        **words,
     )
 
 
@@ -156,6 +274,7 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
             "measure-other-arm",
             "measure-other-arm",
             site=selection.other_arm,
+            cuff=right_cuff(sitting),
             method=by_ear(sitting),
             not_before=not_before,
         )
@@ -170,9 +289,14 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
             not_before=not_before,
         )
     if selection.other_arm is not None:
-        return make_step(sitting, "measure-other-arm", "repeat-pair", site=selection.other_arm, not_before=not_before)
-    if not can_measure(sitting):
-        return make_step(sitting, "close", "out-of-scope" if sitting.person.neonate else "no-arm")
+        return make_step(
+            sitting,
+            "measure-other-arm",
+            "repeat-pair",
+            site=selection.other_arm,
+            cuff=right_cuff(sitting),
+            not_before=not_before,
+        )
     enough = len(sitting.valid) >= sitting.limits.most_readings_asked
     return make_step(sitting, "close", "enough-asked" if enough else "close")
 
@@ -181,7 +305,7 @@ def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
     """No usable reading yet: rest first where the person has not, else take one; nothing where no arm may be used."""
     free = [arm for arm in ARMS if sitting.person.may_use(arm)]
     site = comparison.earlier or (free[0] if len(free) == 1 else usable(sitting, sitting.protocol.preferred_arm))
-    if rest_too_short(sitting):
+    if rest_too_short(sitting) and attempts_made(sitting) <= sitting.limits.failed_attempts_one_cause:
         return make_step(
             sitting, "settle-first", "settle-before", site=site, not_before=settled_at(sitting, ["rest-too-short"])
         )
@@ -193,73 +317,6 @@ def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
         cuff=right_cuff(sitting),
         not_before=sitting.not_before,
     )
-
-
-def closed_step(sitting: Sitting, selection: Selection, reservations: Reservations, advice: Advice) -> FollowingStep:
-    """What follows a closed sitting: settle, repeat, measure out of the office, or nothing."""
-    if selection.state == "not-usable":
-        return make_step(sitting, "repeat-another-day", "measure-again")
-    if reservations.faults:
-        return make_step(sitting, "settle-first", "settle-first", not_before=settled_at(sitting, reservations.faults))
-    if reservations.unsettled:
-        return make_step(sitting, "repeat-when-settled", "repeat-when-settled")
-    site = selection.counted[0].site
-    if not sitting.protocol.classifies:
-        return make_step(sitting, "measure-out-of-office", "home-series", site=usable(sitting, site))
-    if sitting.person.treated:
-        return make_step(sitting, "none", "compare-with-target")
-    if advice.confirm_by is None:
-        return make_step(sitting, "none", "none")
-    action: Action = "repeat-another-day" if advice.confirm_by.way == "office" else "measure-out-of-office"
-    return make_step(sitting, action, action, site=usable(sitting, site))
-
-
-def make_step(
-    sitting: Sitting,
-    action: Action,
-    wording: str,
-    *,
-    site: Site | None = None,
-    cuff: str | None = None,
-    method: Method | None = None,
-    not_before: datetime | None = None,
-) -> FollowingStep:
-    """A step with its sentence looked up."""
-    return FollowingStep(
-        action=action,
-        site=site,
-        cuff=cuff,
-        method=method,
-        not_before=not_before,
-        reason=sitting.rulebook.wording.step[wording],
-    )
-
-
-def settled_at(sitting: Sitting, faults: list[str]) -> datetime | None:
-    """When all of the faults can have settled: the longest wait after the last attempt."""
-    last = sitting.last
-    if last is None:
-        return None
-    minutes = max(sitting.rulebook.effects[code].settle_minutes for code in faults)
-    return max(last.taken_at + timedelta(minutes=minutes), last.taken_at + timedelta(seconds=sitting.protocol.interval_seconds))
-
-
-def usable(sitting: Sitting, site: Site | None) -> Site | None:
-    """The site where it may be used and is known, else None: a next site is never a restricted arm, nor a leg."""
-    if site is None or site == "not-recorded" or site.endswith("thigh") or not sitting.person.may_use(site):
-        return None
-    return site
-
-
-def right_size(sitting: Sitting) -> str | None:
-    """The cuff size for this person's arm, where it is known."""
-    return choose_size(sitting.person.arm_cm, sitting.rulebook.cuffs[sitting.rulebook.defaults.cuffs])
-
-
-def right_cuff(sitting: Sitting) -> str | None:
-    """The cuff size to use where the last one was wrong; None where nothing is to be changed."""
-    last: Attempt | None = sitting.last
-    return right_size(sitting) if last is not None and last.fit.known_wrong else None
 
 
 def as_method(method: str) -> Method | None:

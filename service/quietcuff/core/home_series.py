@@ -11,7 +11,7 @@ from quietcuff.core.attempts import Attempt
 from quietcuff.core.classification import classify_each
 from quietcuff.core.estimate import estimate
 from quietcuff.core.findings import find
-from quietcuff.core.guidance import make_step, usable
+from quietcuff.core.guidance import make_step, right_cuff, usable
 from quietcuff.core.judgement import Judgement, is_withheld
 from quietcuff.core.labels import label_findings
 from quietcuff.core.outcome import Finding, FollowingStep, Plan, Result
@@ -133,7 +133,8 @@ def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> F
     """Go on with the series while there is not enough; else the ordinary step does."""
     site = usable(sitting, comparison.result_site)
     if selection.state == "in-progress":
-        return make_step(sitting, "take-reading", "home-series", site=site, not_before=sitting.not_before)
+        cuff = right_cuff(sitting)
+        return make_step(sitting, "take-reading", "home-series", site=site, cuff=cuff, not_before=sitting.not_before)
     return make_step(sitting, "measure-out-of-office", "home-series", site=site) if selection.state == "not-usable" else None
 
 

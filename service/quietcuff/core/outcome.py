@@ -55,6 +55,8 @@ Action = Literal[
     "repeat-when-settled",
     "repeat-another-day",
     "measure-out-of-office",
+    "complete-record",
+    "review",
     "close",
     "none",
 ]
@@ -252,6 +254,20 @@ class Step(FollowingStep, frozen=True, kw_only=True, gc=False):
     then: FollowingStep | None = None
 
 
+class Preparation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What a sitting needs before its first reading. ``device`` says whether the one named can give a result of this person;
+    ``readings`` and ``minutes`` are what the plan takes if nothing odd happens, minutes null for a series over days."""
+
+    prepare: list[str]
+    arms: list[Site]
+    cuff: str | None
+    device: Literal["fits", "does-not-fit", "not-recorded"]
+    device_because: list[str]
+    protocol: str
+    readings: int
+    minutes: int | None
+
+
 class ConfirmBy(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """By when, and how, the guideline wants the result confirmed."""
 
@@ -284,3 +300,4 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     confirm_by: ConfirmBy | None
     changed_because: list[str]
     cautions: list[str]
+    preparation: Preparation | None = None

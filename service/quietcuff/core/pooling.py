@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 
 import msgspec
@@ -11,7 +11,7 @@ from quietcuff.core.arms import compare_arms
 from quietcuff.core.estimate import round_half_up
 from quietcuff.core.one_sitting import judge_one_sitting
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Facts, ReadingSet, Setting, hundredths
+from quietcuff.core.readings import Facts, ReadingSet, Setting, hundredths, opened_at
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.severity import see_severe
 from quietcuff.core.sitting import describe_sitting
@@ -32,8 +32,9 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def began(self) -> datetime:
-        """When its first reading was taken."""
-        return min(reading.taken_at for reading in self.reading_set.readings)
+        """When its first reading was taken; before there is one, when it came in."""
+        times = [reading.taken_at for reading in self.reading_set.readings]
+        return min(times) if times else opened_at(self.reading_set) or datetime.min.replace(tzinfo=UTC)
 
     @property
     def day(self) -> date:

@@ -42,6 +42,7 @@ def reserve(
         "sitting-gap": sitting.has_gap and not severe,
         "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
         "device-not-validated": any(attempt.device is not None and attempt.device.validated == "no" for attempt in counted),
+        "cuff-doubtful": any(attempt.fit.code == "cuff-doubtful" for attempt in counted),
         "site-not-recorded": result.site == "not-recorded",
         "position-not-recorded": result.position == "not-recorded" and len(sitting.protocol.positions) == 1,
     }

@@ -361,8 +361,22 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     based_on: Identifier | None = None
     replaces: Text | None = None
     closed: bool = True
-    readings: Annotated[list[Reading], Meta(min_length=1, max_length=MAX_READINGS)]
+    readings: Annotated[list[Reading], Meta(max_length=MAX_READINGS)]
     intake: Intake | None = None
+
+
+def opened_at(reading_set: ReadingSet) -> datetime | None:
+    """When a set without readings came in, by the service's own note or the history's moment; None where neither is there."""
+    if reading_set.intake is not None and reading_set.intake.received_at is not None:
+        return reading_set.intake.received_at
+    return None if reading_set.history is None else reading_set.history.as_of
+
+
+def noted_as_opened(reading_set: ReadingSet, now: datetime) -> ReadingSet:
+    """A set without readings and without a moment, noted as come in now; any other as it is."""
+    if reading_set.readings or opened_at(reading_set) is not None:
+        return reading_set
+    return msgspec.structs.replace(reading_set, intake=msgspec.structs.replace(reading_set.intake or Intake(), received_at=now))
 
 
 def plain_number(value: float) -> float:

@@ -40,7 +40,8 @@ def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
         said.append("low")
     if because := sorted({reason for label in judged.categories for reason in label.provisional_because}):
         said.append(f"provisional ({', '.join(map(in_words, because))})")
-    reasons = Counter(outcome.reason for outcome in judged.selection.outcomes if outcome.reason is not None)
+    # A voided reading is as if it had never been sent; the record sheet still shows it.
+    reasons = Counter(each.reason for each in judged.selection.outcomes if each.reason is not None and each.reason != "voided")
     if reasons:
         said.append(f"not counted: {', '.join(f'{reasons[reason]} {in_words(reason)}' for reason in sorted(reasons))}")
     text = "; ".join(said) or "No reading counts"
@@ -86,6 +87,8 @@ def describe_site(comparison: Comparison, result: Result) -> str:
     systolic = comparison.systolic_difference_mmhg
     if systolic is None or result.site not in OTHER:
         return name
+    if systolic == 0:
+        return f"{name} (arms equal)"
     signed = systolic if result.site.startswith("right") else -systolic
     return f"{name} ({'higher' if signed >= 0 else 'lower'} by {abs(signed):g})"
 

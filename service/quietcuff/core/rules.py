@@ -275,6 +275,9 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     unattended_lower_from_mmhg: float
     irregular_readings: int
     most_readings_asked: int
+    most_attempts_asked: int
+    failed_attempts_one_cause: int
+    settle_now_minutes: float
     future_minutes: int
     idle_minutes: int
     join_minutes: int
@@ -326,6 +329,7 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     caution: dict[str, str]
     certainty: dict[str, str]
     pattern: dict[str, str]
+    preparation: dict[str, str]
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):

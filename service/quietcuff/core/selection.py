@@ -16,6 +16,7 @@ from quietcuff.core.outcome import ReadingOutcome, Reason, State
 from quietcuff.core.readings import Site
 from quietcuff.core.rules import Edge, Protocol
 from quietcuff.core.sitting import Sitting
+from quietcuff.core.trouble import gave_up_for
 
 Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
 
@@ -47,7 +48,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
     due = reading_due(sitting, arm)
     repeat = None if due is not None or still_differ(sitting.protocol, arm) else repeat_due(sitting, comparison)
     other_arm = comparison.other_due or repeat
-    if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting):
+    if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting) or gave_up_for(sitting):
         due, other_arm = None, None
     state = judge_state(sitting, arm, due, other_arm, severe)
     counted = choose_counted(sitting, arm) if state == "complete" else []

@@ -13,7 +13,7 @@ from quietcuff.core.in_force import applies, put_in_force
 from quietcuff.core.outcome import Chosen
 from quietcuff.core.percentile import Norms
 from quietcuff.core.person import Person, describe_person
-from quietcuff.core.readings import History, ReadingSet
+from quietcuff.core.readings import History, Reading, ReadingSet, opened_at
 from quietcuff.core.rules import Guideline, Limits, Protocol, Rulebook, Situation
 
 
@@ -61,7 +61,7 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Sitting:
     """Gather what the rules need; the names of protocol and guidelines are known to be in the rulebook."""
     order = in_order(reading_set.readings)
-    day = next((reading for _, reading in order if not reading.voided), reading_set.readings[0]).taken_at.date()
+    day = day_of(reading_set, order)
     person = describe_person(reading_set.subject, day, rulebook.limits)
     visit, visit_by = choose_visit(reading_set, history)
     situation = choose_situation(reading_set, history, person, visit, rulebook)
@@ -88,6 +88,13 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         norms=rules.norms,
         lacking=rules.lacking,
     )
+
+
+def day_of(reading_set: ReadingSet, order: list[tuple[int, Reading]]) -> date:
+    """The local day of the first reading; before there is one, the day on which the set came in."""
+    first = next((reading for _, reading in order if not reading.voided), order[0][1] if order else None)
+    opened = opened_at(reading_set) if first is None else first.taken_at
+    return opened.date() if opened is not None else date.min
 
 
 def say_chosen(
@@ -154,7 +161,7 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
 
 def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:
     """Whether more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
-    if reading_set.setting != "office":
+    if reading_set.setting != "office" or not attempts:
         return False
     limit = timedelta(minutes=limits.sitting_gap_minutes)
     if attempts[-1].taken_at - attempts[0].taken_at <= limit:

@@ -8,8 +8,9 @@ import msgspec
 
 from quietcuff.core.arms import Comparison
 from quietcuff.core.classification import label_placing, no_category, place
+from quietcuff.core.conditions import rest_too_short
 from quietcuff.core.estimate import estimate
-from quietcuff.core.guidance import make_step, usable
+from quietcuff.core.guidance import make_step, right_cuff, usable
 from quietcuff.core.judgement import Judgement, is_withheld
 from quietcuff.core.labels import guideline_findings
 from quietcuff.core.orthostatic import (
@@ -27,7 +28,7 @@ from quietcuff.core.orthostatic import (
 from quietcuff.core.outcome import Category, FollowingStep, Plan, ReadingOutcome, Reason, Result, State
 from quietcuff.core.plans import StandingTest
 from quietcuff.core.provisional import reserve
-from quietcuff.core.readings import Site
+from quietcuff.core.readings import Method, Site
 from quietcuff.core.rules import Guideline
 from quietcuff.core.selection import Due, Selection, blocked_by, outcomes_of
 from quietcuff.core.severity import SevereSeen
@@ -125,12 +126,19 @@ def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial:
         return make_step(sitting, "none", "standing-drop" if drops else "none")
     if endangered(sitting, report_trial(trial).baseline) or sitting.reading_set.context.acute_symptoms == "yes":
         return recovery_step(sitting, site)
+    cuff = right_cuff(sitting)
+    by_ear = sitting.irregular and sitting.reading_set.context.auscultation_possible == "yes"
+    method: Method | None = "auscultatory" if by_ear else None
     if len(trial.baseline) < test.baseline_readings and not trial.standing:
-        return make_step(sitting, "take-reading", "standing-baseline", site=site, not_before=sitting.not_before)
+        rested = sitting.reading_set.context.rest_minutes is not None and not rest_too_short(sitting)
+        wording = "standing-baseline-rested" if rested else "standing-baseline"
+        return make_step(sitting, "take-reading", wording, site=site, cuff=cuff, method=method, not_before=sitting.not_before)
     left = moments_left(test, trial)
     if not left:
         return make_step(sitting, "close", "close")
-    step = make_step(sitting, "take-reading", "standing-reading", site=site, not_before=sitting.not_before)
+    step = make_step(
+        sitting, "take-reading", "standing-reading", site=site, cuff=cuff, method=method, not_before=sitting.not_before
+    )
     since = stood_at(trial.standing[-1]) if trial.standing else None
     not_before = step.not_before if since is None else since + timedelta(minutes=left[0])
     return msgspec.structs.replace(step, reason=step.reason.format(minutes=f"{left[0]:g}"), not_before=not_before)

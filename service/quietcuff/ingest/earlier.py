@@ -8,7 +8,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Facts, History, Reading, ReadingSet
+from quietcuff.core.readings import Facts, History, Reading, ReadingSet, opened_at
 from quietcuff.core.rules import Rulebook
 from quietcuff.core.snapshot import Remembered, make_history, remember
 from quietcuff.ingest.desk import Turn
@@ -33,14 +33,15 @@ def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Ru
     return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
 
 
-def first_taken(reading_set: ReadingSet) -> Reading:
-    """The first reading in time that is not voided; of a set with none left, the first of all."""
-    return min(kept(reading_set), key=lambda reading: reading.taken_at)
+def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """When its first reading was taken that is not voided; of a set with none left, the first of all. Before there is any, when
+    the set came in, which is now where that is not noted yet."""
+    return min((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
 
 
-def last_taken(reading_set: ReadingSet) -> Reading:
-    """The last reading in time that is not voided; of a set with none left, the last of all."""
-    return max(kept(reading_set), key=lambda reading: reading.taken_at)
+def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """The same of the last reading."""
+    return max((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
 
 
 def kept(reading_set: ReadingSet) -> list[Reading]:

@@ -16,7 +16,7 @@ from quietcuff.core.snapshot import make_history
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.desk import Answer, Turn, note
-from quietcuff.ingest.earlier import first_taken, history_before
+from quietcuff.ingest.earlier import first_moment, history_before
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.equipment import Equipment, look_up, note_seen, own_device_id
 from quietcuff.ingest.known import registration, with_known_devices
@@ -57,7 +57,7 @@ def keep(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: Store
 def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment) -> Version:
     """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
     known = with_known_devices(draft.reading_set, equipment.registry)
-    as_of = first_taken(known).taken_at
+    as_of = first_moment(known, turn.now)
     history = (
         make_history([], as_of, known.subject.treatment_changed_on)
         if draft.is_of_new_person

@@ -125,7 +125,7 @@ def place_in_append(pointer: str, stored: int) -> str:
     parts = pointer.split("/")
     if parts[1:2] == ["readings"] and len(parts) > 2 and int(parts[2]) >= stored:
         return "/".join(["/readings", str(int(parts[2]) - stored), *parts[3:]])
-    return ""
+    return pointer if pointer == "/readings" else ""
 
 
 def moved(fault: Fault, pointer: str) -> Fault:

@@ -15,7 +15,7 @@ from quietcuff.core.rules import Rulebook
 from quietcuff.export.cuffs import common_cuff, told_size
 from quietcuff.export.moves import Stands
 from quietcuff.export.sittings import StoredSitting
-from quietcuff.ingest.earlier import first_taken, last_taken, left_for_later
+from quietcuff.ingest.earlier import first_moment, last_moment, left_for_later
 from quietcuff.ingest.stored import StoredSet
 from quietcuff.storage.codes import CUFF_SIZE
 from quietcuff.storage.readings import StandRow, measured_columns, stand_columns
@@ -73,7 +73,7 @@ def set_row(
 ) -> SetRow:
     """Where the set stands with this version."""
     reading_set, evaluation = version.reading_set, version.evaluation
-    first, last = first_taken(reading_set).taken_at, last_taken(reading_set).taken_at
+    first, last = first_moment(reading_set, version.at), last_moment(reading_set, version.at)
     is_over = draft.is_voided or not reading_set.closed
     return SetRow(
         **key,

@@ -63,8 +63,9 @@ STANDS = Query(
 
 
 def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
-    """Have new readings stored with the group."""
-    INSERT.run_later(connection, rows)
+    """Have new readings stored with the group; a set that is opened before its first has none."""
+    if rows:
+        INSERT.run_later(connection, rows)
 
 
 def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
