@@ -267,6 +267,9 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
         yield variability_row(f"corrections.{name}", text, added)
     for name, prior in known.priors.items():
         yield variability_row(f"priors.{name}", prior_text(prior), prior)
+    own = known.tenant_fit
+    text = f"{own.least_people} people; {own.least_people_with_two_visits} with two visits; a part from {own.least_share:g}"
+    yield variability_row("tenant_fit", text, own)
     yield variability_row("device", f"standard deviation {known.device.sd_mmhg:g}", known.device)
     visits_text = f"at most {known.visits.window_days} days back; no bias: {', '.join(known.visits.reasons_without_bias)}"
     yield variability_row("visits", visits_text, known.visits)

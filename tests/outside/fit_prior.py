@@ -36,7 +36,7 @@ SLOPE_AT_YEARS = 50
 AGES: dict[str, list[int]] = {
     "higher_log_odds": [25, 57, 80],
     "systolic": [18, 80],
-    "diastolic": [18, 50, 80],
+    "diastolic_mmhg": [18, 50, 80],
     "diastolic_variance": [50, 80],
     "diastolic_per_systolic": [18, 80],
 }
@@ -65,7 +65,7 @@ class Fit:
         higher = 1 / (1 + np.exp(-hats(age, "higher_log_odds") @ self.higher_log_odds))
         slope, count = self.slope_at(age), len(age)
         middle = hats(age, "systolic") @ self.systolic.T
-        line = (hats(age, "diastolic") @ self.diastolic)[:, None] + slope[:, None] * (middle - LINE_AT_MMHG)
+        line = (hats(age, "diastolic_mmhg") @ self.diastolic)[:, None] + slope[:, None] * (middle - LINE_AT_MMHG)
         spread = np.empty((count, 2, 2, 2))
         spread[:, :, 0, 0] = self.variance
         spread[:, :, 0, 1] = spread[:, :, 1, 0] = slope[:, None] * self.variance
@@ -167,7 +167,7 @@ def fit_line(
     now: Fit, owned: Figures, usual: Figures, left: Figures, age: Figures, shape: dict[str, Figures]
 ) -> tuple[Figures, float, Figures]:
     """The line of the diastolic pressure on the systolic one, and the variance around it: weighted least squares."""
-    ages, wide = shape["diastolic"], shape["diastolic_variance"]
+    ages, wide = shape["diastolic_mmhg"], shape["diastolic_variance"]
     weight = 1 / (wide @ now.diastolic_variance)
     given = STEEPER_PER_DECADE * (SLOPE_AT_YEARS - np.clip(age, 18, 80)) / 10
     away = usual[:, :, 0] - LINE_AT_MMHG

@@ -115,6 +115,15 @@ class Prior(Grounded, frozen=True, kw_only=True):
     diastolic_variance: ByAge
 
 
+class TenantFit(Grounded, frozen=True, kw_only=True):
+    """How many people a tenant needs for a prior of its own, and with two visits or more for how its visits vary; a part with a
+    smaller share than ``least_share`` is none."""
+
+    least_people: Count
+    least_people_with_two_visits: Count
+    least_share: Share
+
+
 class DeviceBias(Grounded, frozen=True, kw_only=True):
     """The standard deviation of a device's own bias, which no number of readings averages out."""
 
@@ -152,6 +161,7 @@ class Variability(RuleStruct, frozen=True, kw_only=True):
     series: SeriesDays
     corrections: dict[str, ValueCorrection]
     priors: dict[str, Prior]
+    tenant_fit: TenantFit
     device: DeviceBias
     visits: VisitRules
     settling: Settling
