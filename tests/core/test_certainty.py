@@ -313,12 +313,14 @@ def test_more_readings_now_settle_what_is_just_short_of_it(rulebook: Rulebook) -
     """At 157.6/70 without a prior and with visits that vary as much as they may the chance is just below 0.9; more readings of
     the same mean bring it to 0.9, and no fewer."""
     intake = {"without_prior": True}
-    entry = only(evaluate_body(body((157.6, 70), (157.6, 70), intake=intake), rulebook))
+    entry = only(evaluate_body(body((157.6, 70), (157.6, 70), subject=YOUNGER, intake=intake), rulebook))
     assert not entry.settled
     assert entry.more_readings_now is not None and entry.reason is None
     count = 2 + entry.more_readings_now
-    sure = evaluate_body(body(*[(157.6, 70)] * count, protocol="office-unattended", intake=intake), rulebook)
-    short = evaluate_body(body(*[(157.6, 70)] * (count - 1), protocol="office-unattended", intake=intake), rulebook)
+    sure = evaluate_body(body(*[(157.6, 70)] * count, protocol="office-unattended", subject=YOUNGER, intake=intake), rulebook)
+    short = evaluate_body(
+        body(*[(157.6, 70)] * (count - 1), protocol="office-unattended", subject=YOUNGER, intake=intake), rulebook
+    )
     assert only(sure).settled and not only(short).settled
 
 

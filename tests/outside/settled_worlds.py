@@ -4,8 +4,8 @@
 
 Usual pressures are those of the survey itself, not of the prior under test: each person's mean of the second and third reading,
 drawn towards the middle of people of that age by as much as one visit's variance has widened the spread. Readings are then
-drawn around them, in whole mmHg, and go through the whole service: two readings a visit, one, two or four visits a month apart,
-nobody treated. A label is right where the usual pressure itself has it. What a world does to readings is no part of the usual
+drawn around them, in whole mmHg, and go through the whole service: two readings a visit, one, two or four visits a month apart.
+A label is right where the usual pressure itself has it. What a world does to readings is no part of the usual
 pressure: where people are alerted by 5/3 mmHg, their usual pressure is without that.
 """
 
@@ -46,6 +46,7 @@ class World:
     skewed: bool = False
     alerted: tuple[float, float] = (0, 0)
     referred: tuple[float, float] = (0, 0)
+    treated: bool = False
 
 
 WORLDS = {
@@ -55,6 +56,9 @@ WORLDS = {
     "visits are skewed": World(skewed=True),
     "alerted by 5/3 at every visit": World(alerted=(5, 3)),
     "a clinic's referred people, 10/5 higher": World(referred=(10, 5)),
+    "treated, visits vary by 11/6": World(between=(11, 6), treated=True),
+    "treated, visits vary by 13.5/7.5": World(between=(13.5, 7.5), treated=True),
+    "treated, 11/6, alerted by 5/3 at every visit": World(between=(11, 6), alerted=(5, 3), treated=True),
 }
 
 
@@ -116,7 +120,7 @@ def skewed(rng: np.random.Generator, count: int) -> Figures:
     return result
 
 
-def body(age: float, readings: Figures) -> dict[str, Any]:
+def body(age: float, readings: Figures, *, treated: bool = False) -> dict[str, Any]:
     """A person's newest visit with those before as history; ``readings`` by visit, reading and pressure."""
     *before, newest = readings
     sittings = [
@@ -135,8 +139,7 @@ def body(age: float, readings: Figures) -> dict[str, Any]:
         "subject": {
             "identifier": {"system": "urn:example:world", "value": "p"},
             "birth_date": f"{2026 - int(age)}-01-15",
-            "known_hypertension": "no",
-            "antihypertensive_treatment": "no",
+            "antihypertensive_treatment": "yes" if treated else "no",
         },
         "visit": "follow-up",
         "protocol": "office-one-arm",
@@ -166,7 +169,7 @@ def count_world(
     played = play(world, true, age[people], visits, rng, rulebook)
     counts = {name: Count() for name in GUIDELINES}
     for person in range(len(people)):
-        sitting = msgspec.convert(body(age[people][person], played[..., person]), ReadingSet)
+        sitting = msgspec.convert(body(age[people][person], played[..., person], treated=world.treated), ReadingSet)
         answer = evaluate(sitting, sitting.history, rulebook)
         for entry in answer.certainty:
             count, guideline = counts[entry.guideline], rulebook.guidelines[entry.guideline]

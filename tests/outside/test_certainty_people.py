@@ -23,7 +23,8 @@ from quietcuff.rules.catalog import load_rulebook
 
 PEOPLE = 350
 # In so few people a share of 95 % has a standard error of up to 1.5 points; the whole survey is told in docs/certainty.md.
-SPARE = 0.03
+SPARE = 0.04
+OWN = ("as the model has it", "treated, visits vary by 11/6")
 
 
 @cache
@@ -101,7 +102,7 @@ def test_settled_labels_are_right(name: str) -> None:
         every = whole(counts)
         print(f"{name}, {visits}: {every}")
         assert every.labels > 2 * PEOPLE and every.settled > PEOPLE // 10
-        assert every.share_right() >= (0.95 if name == "as the model has it" else 0.90)
+        assert every.share_right() >= (0.95 if name in OWN else 0.90)
         for guideline in GUIDELINES:
             if counts[guideline].settled >= 30:
                 assert counts[guideline].share_right() >= 0.90 - SPARE

@@ -153,9 +153,9 @@ SUMMARY: dict[str, Any] = {
             "more_readings_now": None,
             "visits_if_mean_holds": 5,
             "chance_settled_after": [
-                {"visits": 1, "chance": 0.1133},
-                {"visits": 2, "chance": 0.2519},
-                {"visits": 4, "chance": 0.404},
+                {"visits": 1, "chance": 0.0941},
+                {"visits": 2, "chance": 0.2284},
+                {"visits": 4, "chance": 0.3829},
             ],
             "reason": "visit-variation-dominates",
             "prior": "none",
@@ -167,7 +167,7 @@ SUMMARY: dict[str, Any] = {
                     "code": "between-visits",
                     "entry": "office-untreated",
                     "basis": "choice",
-                    "source": ["WARR10", "TROPHY", "BELL21", "DECISION"],
+                    "source": ["WARR10", "TROPHY", "BELL21", "MUNT11", "DECISION"],
                 },
                 {
                     "code": "between-visits",
