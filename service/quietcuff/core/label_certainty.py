@@ -12,7 +12,7 @@ from quietcuff.core.belief import Limits, published
 from quietcuff.core.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
 from quietcuff.core.outcome import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.rules import Row, Rulebook
-from quietcuff.core.settling import Outlook, Sides, chances_to_settle, fewest, is_settled
+from quietcuff.core.settling import Outlook, Sides, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.usual import Known
 
 
@@ -99,7 +99,7 @@ def what_settles(outlook: Outlook, sides: Sides, *, alone: bool) -> tuple[int | 
     One sitting in irregular rhythm never settles it, however many readings it has.
     """
     settling = outlook.rules.settling
-    settles = partial(is_settled, outlook, sides=sides, enough=settling.settled_from)
+    settles = partial(would_settle, outlook, sides=sides, enough=settling.settled_from)
     visits = fewest(settling.most_visits, outlook.after_visits, settles)
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits

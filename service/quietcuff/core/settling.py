@@ -105,12 +105,19 @@ def chance_of_label(mixture: Mixture, sides: Sides) -> float:
 def is_settled(outlook: Outlook, known: Prospect, sides: Sides, enough: float) -> bool:
     """Whether the label has the chance that settles it in every view: by the measurements alone and with the prior, and in both
     ways were visits to vary as much as they may. The strictest is looked at first."""
-    for measured in (known.with_care, known.measured):
-        if not is_likely(believe_with((), measured, outlook.varies), sides, enough):
-            return False
-        if outlook.prior and not is_likely(believe_with(outlook.prior, measured, outlook.varies), sides, enough):
-            return False
-    return True
+    return would_settle(outlook, known, sides, enough) and holds(outlook, known.measured, sides, enough)
+
+
+def would_settle(outlook: Outlook, known: Prospect, sides: Sides, enough: float) -> bool:
+    """Whether more of the same would settle the label: the strict views alone, the others leave less open."""
+    return holds(outlook, known.with_care, sides, enough)
+
+
+def holds(outlook: Outlook, measured: Evidence, sides: Sides, enough: float) -> bool:
+    """Whether a label has that chance alone and with the prior."""
+    if not is_likely(believe_with((), measured, outlook.varies), sides, enough):
+        return False
+    return not outlook.prior or is_likely(believe_with(outlook.prior, measured, outlook.varies), sides, enough)
 
 
 def is_likely(mixture: Mixture, sides: Sides, enough: float) -> bool:
