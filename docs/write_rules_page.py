@@ -7,7 +7,7 @@ from pathlib import Path
 
 from quietcuff.core.plans import ClockWindow, DippingClass, HomeSeries, Recording, StandingTest
 from quietcuff.core.rules import Bands, Edge, Effect, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
-from quietcuff.core.variability import BetweenVisits, Grounded, Prior
+from quietcuff.core.variability import BetweenVisits, ByAge, Grounded, Prior
 from quietcuff.rules.catalog import SITUATIONS, load_rulebook
 
 PAGE = Path(__file__).with_name("rules.md")
@@ -272,6 +272,8 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
     known = book.variability
     for name, visits in known.between.items():
         yield variability_row(f"between.{name}", between(visits), visits)
+    older = known.older
+    yield variability_row("older", f"from {older.from_years} to {older.to_years} years", older)
     within = known.within
     both = f"{within.systolic_sd_mmhg:g}/{within.diastolic_sd_mmhg:g}"
     alike = f"{within.systolic_autocorrelation:g}/{within.diastolic_autocorrelation:g}"
@@ -289,6 +291,9 @@ def variability_rows(book: Rulebook) -> Iterator[tuple[str, ...]]:
         yield variability_row(f"corrections.{name}", text, added)
     for name, prior in known.priors.items():
         yield variability_row(f"priors.{name}", prior_text(prior), prior)
+    own = known.tenant_fit
+    text = f"{own.least_people} people; {own.least_people_with_two_visits} with two visits; a part from {own.least_share:g}"
+    yield variability_row("tenant_fit", text, own)
     yield variability_row("device", f"standard deviation {known.device.sd_mmhg:g}", known.device)
     visits_text = f"at most {known.visits.window_days} days back; no bias: {', '.join(known.visits.reasons_without_bias)}"
     yield variability_row("visits", visits_text, known.visits)
@@ -309,14 +314,27 @@ def variability_row(name: str, text: str, entry: Grounded) -> tuple[str, ...]:
 def between(entry: BetweenVisits) -> str:
     unit = "mmHg" if entry.unit == "mmhg" else "% of the level"
     who = "" if entry.group == "everyone" else f", {entry.group.replace('-', ' ')}"
-    return f"{entry.setting}{who}: {entry.systolic:g}/{entry.diastolic:g} {unit}, correlation {entry.correlation:g}"
+    most = "" if entry.at_most_systolic is None else f", at most {entry.at_most_systolic:g}/{entry.at_most_diastolic:g}"
+    return f"{entry.setting}{who}: {entry.systolic:g}/{entry.diastolic:g} {unit}{most}, correlation {entry.correlation:g}"
 
 
 def prior_text(prior: Prior) -> str:
-    below = "" if prior.age_below_years is None else f" to under {prior.age_below_years}"
-    spread = f"{prior.systolic_sd_mmhg:g}/{prior.diastolic_sd_mmhg:g}"
-    level = f"{prior.systolic_mmhg:g}/{prior.diastolic_mmhg:g}, standard deviation {spread}"
-    return f"from {prior.age_from_years}{below} years: {level}, correlation {prior.correlation:g}"
+    parts = "; ".join(
+        f"{words} {by_age(figures)}"
+        for words, figures in (
+            ("log odds to be in the higher part", prior.higher_log_odds),
+            (f"lower systolic, standard deviation {prior.lower_systolic_sd_mmhg:g}:", prior.lower_systolic_mmhg),
+            (f"higher systolic, standard deviation {prior.higher_systolic_sd_mmhg:g}:", prior.higher_systolic_mmhg),
+            (f"diastolic at a systolic of {prior.line_at_systolic_mmhg:g}:", prior.diastolic_mmhg),
+            ("diastolic by mmHg of systolic:", prior.diastolic_per_systolic),
+            ("diastolic variance beside that:", prior.diastolic_variance),
+        )
+    )
+    return f"{prior.name}, from {prior.from_years} years: {parts}"
+
+
+def by_age(figures: ByAge) -> str:
+    return ", ".join(f"{value:g} at {years}" for years, value in zip(figures.at_years, figures.value, strict=True))
 
 
 def findings(book: Rulebook) -> Iterator[str]:

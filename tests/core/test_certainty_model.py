@@ -21,15 +21,14 @@ from quietcuff.core.belief import (
     evidence_of_visits,
     excess_of,
     excess_variation,
-    interval_95,
     published,
 )
 from quietcuff.core.covariance import added, from_deviations, inverse
 from quietcuff.core.label_certainty import edges_of, row_in_doubt
+from quietcuff.core.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95, quantile
 from quietcuff.core.rules import Rulebook
-from quietcuff.core.settling import Sides, chance_of_label, chances_to_settle, fewest
+from quietcuff.core.settling import Prospect, Sides, chance_of_label, chances_to_settle, fewest, is_likely
 from quietcuff.core.sitting_value import SittingValue
-from quietcuff.core.usual import evidence_of_prior
 from quietcuff.core.variability import Variability
 from quietcuff.core.visits import Circumstances, Visit, between_visits, mean_factor, measure, visits_by_day, within_sitting
 from quietcuff.rules.catalog import load_rulebook
@@ -67,9 +66,22 @@ def visits(rules: Variability, *values: tuple[float, float, int]) -> list[Visit]
     return visits_by_day(measured, office(), rules)
 
 
+# The normal distributions that the check table was worked out with, one for each of two ages.
+NORMAL_PRIORS = {
+    "40-59": PriorPart(share=1, systolic=125.4, diastolic=76.8, covariance=from_deviations(15.9, 9.9, 0.69)),
+    "18-39": PriorPart(share=1, systolic=114.4, diastolic=69.4, covariance=from_deviations(9.6, 9.6, 0.69)),
+}
+
+
 def weighed(rules: Variability, *values: tuple[float, float, int], prior: str | None = None) -> Belief:
-    known = Evidence() if prior is None else evidence_of_prior(rules.priors[prior])
-    return believe(known + evidence_of_visits(visits(rules, *values)))
+    known = () if prior is None else (NORMAL_PRIORS[prior],)
+    ((share, belief),) = believe_with(known, evidence_of_visits(visits(rules, *values)))
+    assert share == 1
+    return belief
+
+
+def alone(belief: Belief) -> Mixture:
+    return ((1.0, belief),)
 
 
 # The check table of the specification: means, deviations with their correlation, P(S), P(D) and P(either).
@@ -77,7 +89,7 @@ CHECKS = [
     ([(138, 88, 2)], None, (140, 90), (138, 88), (8.1859, 5.2466, 0.4689), (0.403490, 0.351527, 0.541925)),
     (
         [(138, 88, 2)],
-        "survey-40-59",
+        "40-59",
         (140, 90),
         (135.9286, 85.5922),
         (7.2342, 4.5980, 0.5327),
@@ -93,7 +105,7 @@ CHECKS = [
     ),
     (
         [(145, 90, 2), (139, 86, 3)],
-        "survey-40-59",
+        "40-59",
         (140, 90),
         (140.2996, 86.7333),
         (5.3682, 3.3853, 0.5158),
@@ -101,7 +113,7 @@ CHECKS = [
     ),
     (
         [(137, 85, 2)],
-        "survey-18-39",
+        "18-39",
         (130, 80),
         (128.2271, 81.3098),
         (5.9816, 4.6030, 0.5463),
@@ -232,19 +244,23 @@ def test_sittings_of_one_day_are_one_visit(rules: Variability) -> None:
 
 
 @pytest.mark.parametrize(
-    ("between", "further", "needed"),
+    ("between", "needed", "cautious"),
     [
-        ("office-untreated", (1, 2, 3, 4, 6, 10), (10.5, 7.4, 6.1, 5.2, 4.3, 3.3)),
-        ("office-treated-or-older", (1, 2, 3, 4, 6, 10), (14.7, 10.4, 8.5, 7.4, 6.0, 4.7)),
+        ("office-untreated", (10.5, 7.4, 6.1, 5.2, 4.3, 3.3), False),
+        ("office-treated-or-older", (14.7, 10.4, 8.5, 7.4, 6.0, 4.7), False),
+        ("office-untreated", (17.8, 12.6, 10.3, 8.9, 7.3, 5.6), True),
+        ("office-treated-or-older", (22.2, 15.7, 12.8, 11.1, 9.1, 7.0), True),
     ],
 )
 def test_the_planning_distances_settle_and_less_does_not(
-    rules: Variability, between: str, further: tuple[int, ...], needed: tuple[float, ...]
+    rules: Variability, between: str, needed: tuple[float, ...], cautious: bool
 ) -> None:
-    """How far from one limit 90 per cent is reached, flat, with two readings at each of so many visits, to 0.1 mmHg."""
-    within = within_sitting(2, office(between), rules, irregular=False)
-    variance = between_visits(office(between), 140, 80, 1, rules)[0] + within[0]
-    for count, distance in zip(further, needed, strict=True):
+    """How far from one limit 90 per cent is reached, flat, with two readings at each of so many visits, to 0.1 mmHg; and how
+    far a label is settled."""
+    at = msgspec.structs.replace(office(between), cautious=cautious)
+    within = within_sitting(2, at, rules, irregular=False)
+    variance = between_visits(at, 140, 80, 1, rules)[0] + within[0]
+    for count, distance in zip((1, 2, 3, 4, 6, 10), needed, strict=True):
         assert norm.ppf(0.9) * math.sqrt(variance / count) == pytest.approx(distance, abs=0.1)
         settled = one_pressure(140 + distance + 0.1, variance / count)
         open_still = one_pressure(140 + distance - 0.1, variance / count)
@@ -258,7 +274,8 @@ def test_the_planning_distances_settle_and_less_does_not(
 def test_the_chances_that_further_visits_settle_it(rules: Variability, distance: float, expected: tuple[float, ...]) -> None:
     """After 1, 2, 3 and 5 more visits, untreated, two readings each, one visit so far."""
     settling = msgspec.structs.replace(rules.settling, planned_visits=[1, 2, 3, 5])
-    found = chances_to_settle(distance, math.sqrt(67.0084), 67.0084, settling)
+    sd = math.sqrt(67.0084)
+    found = chances_to_settle(0, [(1, distance, sd)], [(distance, sd, 67.0084)], 67.0084, settling)
     assert [entry.visits for entry in found] == [1, 2, 3, 5]
     assert [entry.chance for entry in found] == pytest.approx(expected, abs=0.006)
 
@@ -268,7 +285,7 @@ def test_the_chance_to_settle_is_what_happens_to_simulated_visits(rules: Variabi
     rng = np.random.default_rng(20260504)
     sd, visit, distance = 7.2, 67.0084, 4.0
     usual = distance + sd * rng.standard_normal(400_000)
-    for entry in chances_to_settle(distance, sd, visit, rules.settling):
+    for entry in chances_to_settle(0, [(1, distance, sd)], [(distance, sd, visit)], visit, rules.settling):
         measured = usual + math.sqrt(visit / entry.visits) * rng.standard_normal(usual.size)
         precision = 1 / sd**2 + entry.visits / visit
         mean = (distance / sd**2 + measured * entry.visits / visit) / precision
@@ -279,17 +296,22 @@ def test_the_chance_to_settle_is_what_happens_to_simulated_visits(rules: Variabi
 def test_the_fewest_additions_are_found_as_by_trying_each(rules: Variability) -> None:
     sides = Sides(own=(130, 80), following=(140, 90))
 
-    def after(count: int) -> Belief:
-        return weighed(rules, *[(135, 85, 2)] * (1 + count))
+    def after(count: int) -> Prospect:
+        measured = evidence_of_visits(visits(rules, *[(135, 85, 2)] * (1 + count)))
+        return Prospect(measured=measured, with_care=measured)
 
-    tried = [count for count in range(1, 11) if chance_of_label(after(count), sides) >= 0.9]
-    assert fewest(10, after, sides, 0.9) == tried[0]
-    assert fewest(tried[0] - 1, after, sides, 0.9) is None
+    def settles(known: Prospect) -> bool:
+        return is_likely(believe_with((), known.measured), sides, 0.9)
+
+    tried = [count for count in range(1, 11) if chance_of_label(believe_with((), after(count).measured), sides) >= 0.9]
+    assert fewest(10, after, settles) == tried[0]
+    assert fewest(tried[0] - 1, after, settles) is None
 
 
 def test_nothing_settles_a_value_on_the_limit(rules: Variability) -> None:
     sides = Sides(own=(140, 90), following=None)
-    assert fewest(10, lambda count: weighed(rules, *[(140, 80, 2)] * (1 + count)), sides, 0.9) is None
+    on_the_limit = [alone(weighed(rules, *[(140, 80, 2)] * (1 + count))) for count in range(11)]
+    assert not any(is_likely(mixture, sides, 0.9) for mixture in on_the_limit)
 
 
 def test_no_number_of_readings_settles_what_is_within_the_variation_of_visits(rules: Variability) -> None:
@@ -332,15 +354,64 @@ def test_chi_square_agrees_with_scipy(freedom: int) -> None:
 
 def test_the_interval_is_the_middle_and_the_device_widens_it(rules: Variability) -> None:
     belief = weighed(rules, (138, 88, 2))
-    plain, wide = interval_95(belief), interval_95(belief, 5)
+    plain, wide = middle_95(alone(belief)), middle_95(alone(belief), 5)
     assert plain.systolic_mmhg == (published(138 - 1.959964 * 8.185866), published(138 + 1.959964 * 8.185866))
     half = (wide.systolic_mmhg[1] - wide.systolic_mmhg[0]) / 2
     assert half == pytest.approx(1.959964 * math.hypot(8.185866, 5), abs=1e-4)
 
 
+# Two parts, as different as those of the survey at 31 years.
+TWO_PARTS = (
+    PriorPart(share=0.93, systolic=114.2, diastolic=69, covariance=from_deviations(7.5, 8, 0.45)),
+    PriorPart(share=0.07, systolic=132, diastolic=79, covariance=from_deviations(19.9, 12, 0.8)),
+)
+
+
+@pytest.mark.parametrize("value", [(118, 74), (140, 84), (150, 88), (170, 84), (210, 130)])
+def test_a_mixture_of_beliefs_is_what_drawn_people_come_to(rules: Variability, value: tuple[float, float]) -> None:
+    """Usual pressures on a grid of 0.5 mmHg, each as likely as the prior and one visit of two readings make it."""
+    measured = evidence_of_visits(visits(rules, (*value, 2)))
+    found = believe_with(TWO_PARTS, measured)
+    systolic, diastolic = np.meshgrid(np.arange(60, 260, 0.5) + 0.25, np.arange(20, 180, 0.5) + 0.25, indexing="ij")
+
+    def dense(away: tuple[np.ndarray, np.ndarray], matrix: tuple[float, float, float]) -> np.ndarray:
+        a, b, c = inverse(matrix)
+        return np.sqrt(a * c - b * b) * np.exp(-(a * away[0] ** 2 + 2 * b * away[0] * away[1] + c * away[1] ** 2) / 2)
+
+    prior = sum(p.share * dense((systolic - p.systolic, diastolic - p.diastolic), p.covariance) for p in TWO_PARTS)
+    weight = prior * dense((systolic - value[0], diastolic - value[1]), inverse(measured.precision))
+    weight /= weight.sum()
+    for limits in ((120, 70), (130, 80), (140, 90), (180, 120)):
+        either = float(weight[(systolic >= limits[0]) | (diastolic >= limits[1])].sum())
+        assert chance_of_either(found, limits) == pytest.approx(either, abs=2e-4)
+        each = float(weight[systolic >= limits[0]].sum()), float(weight[diastolic >= limits[1]].sum())
+        assert chance_of_each(found, limits) == pytest.approx(each, abs=2e-4)
+    low, high = middle_95(found).systolic_mmhg
+    assert float(weight[systolic < low].sum()) == pytest.approx(0.025, abs=3e-3)
+    assert float(weight[systolic > high].sum()) == pytest.approx(0.025, abs=3e-3)
+
+
+def test_the_middle_of_two_equal_parts_is_between_them() -> None:
+    assert quantile([(0.5, 110, 5), (0.5, 140, 5)], 0.5) == pytest.approx(125, abs=1e-9)
+    assert quantile([(1.0, 120, 10)], 0.975) == pytest.approx(120 + 10 * norm.ppf(0.975), abs=1e-9)
+
+
+def test_one_part_is_the_plain_model(rules: Variability) -> None:
+    measured = evidence_of_visits(visits(rules, (138, 88, 2)))
+    part = NORMAL_PRIORS["40-59"]
+    halves = tuple(msgspec.structs.replace(part, share=0.5) for _ in range(2))
+    assert chance_of_either(believe_with(halves, measured), (140, 90)) == pytest.approx(0.353898, abs=1e-6)
+
+
+def test_what_is_far_from_every_part_is_still_believed(rules: Variability) -> None:
+    narrow = (PriorPart(share=1, systolic=100, diastolic=60, covariance=from_deviations(0.5, 0.5, 0)),)
+    ((share, belief),) = believe_with(narrow, evidence_of_visits(visits(rules, *[(400, 300, 2)] * 12)))
+    assert share == 1 and math.isfinite(belief.systolic)
+
+
 def test_the_device_part_does_not_shrink(rules: Variability) -> None:
     many = weighed(rules, *[(138, 88, 2)] * 12)
-    wide = interval_95(many, 5).systolic_mmhg
+    wide = middle_95(alone(many), 5).systolic_mmhg
     assert (wide[1] - wide[0]) / 2 > 1.959964 * 5
 
 

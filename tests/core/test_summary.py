@@ -244,16 +244,21 @@ def test_each_guideline_has_its_own_pattern() -> None:
 
 
 def test_certainty_is_of_both_visits_together() -> None:
-    """145/90 of two readings, then 139/86 of three: with the survey's prior 0.551604 at or above 140/90, without 0.677750.
+    """145/90 of two readings, then 139/86 of three: with a normal prior 0.551604 at or above 140/90, without 0.677750.
 
     Source: the check table of the certainty model, by quadrature.
     """
-    asked = {"protocol": "office-aha-acc-2025", "guidelines": ["aha-acc-2025"]}
-    summary = summary_of(
-        office(40, (145, 90), **asked), office(20, *[(139, 86)] * 3, **asked, subject=SUBJECT | {"birth_date": "1975-01-15"})
-    )
+    prior = {"systolic_mmhg": 125.4, "systolic_sd_mmhg": 15.9, "diastolic_mmhg": 76.8, "diastolic_sd_mmhg": 9.9}
+    asked = {
+        "protocol": "office-aha-acc-2025",
+        "guidelines": ["aha-acc-2025"],
+        "intake": {"prior": prior | {"correlation": 0.69}},
+        "subject": SUBJECT | {"birth_date": "1985-01-15"},
+    }
+    younger = Facts(birth_date="1985-01-15")
+    summary = summary_of(office(40, (145, 90), **asked), office(20, *[(139, 86)] * 3, **asked), facts=younger)
     entry = summary.certainty[0]
-    assert entry.visits_used == 2 and entry.prior == "survey-40-59"
+    assert entry.visits_used == 2 and entry.prior == "tenant"
     reached = next(row for row in entry.rows if row.category == "stage-2")
     assert (reached.at_or_above, reached.at_or_above_flat) == (0.5516, 0.6778)
     assert (summary.pooled.office.systolic_mmhg if summary.pooled.office else None) == 142

@@ -214,6 +214,7 @@ class Prior:
     correlation: float
 
 
+# Stated normal distributions, as wide as people of three ages are.
 PRIORS = {
     "18-39": Prior((114.4, 69.4), (9.6, 9.6), 0.69),
     "40-59": Prior((125.4, 76.8), (15.9, 9.9), 0.69),

@@ -6,7 +6,6 @@ import re
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 import pytest
 
 from outside import draw_calibration, within_survey
@@ -94,24 +93,6 @@ def test_the_lower_of_two_is_so_much_below_their_mean(rules: Variability) -> Non
     ]
     correction = rules.corrections["lower-of-last-two"]
     assert below == pytest.approx([-correction.systolic_mmhg, -correction.diastolic_mmhg], abs=0.06)
-
-
-@pytest.mark.parametrize(
-    ("name", "from_years", "below_years"), [("survey-18-39", 18, 40), ("survey-40-59", 40, 60), ("survey-60-up", 60, 200)]
-)
-def test_the_priors_are_the_spread_of_people_less_that_of_a_visit(
-    rules: Variability, name: str, from_years: int, below_years: int
-) -> None:
-    """Means of the second and third reading; one untreated visit's covariance (67.0, 20.1, 27.5) taken off."""
-    prior = rules.priors[name]
-    of_age = people().select(pl.col("age").is_between(from_years, below_years - 1)).to_series().to_numpy()
-    systolic, diastolic = (readings(pressure)[of_age, 1:].mean(axis=1) for pressure in PRESSURES)
-    covariance = np.cov(systolic, diastolic) - np.array([[67.0084, 20.1376], [20.1376, 27.5265]])
-    sd = np.sqrt(np.diag(covariance))
-    assert (prior.age_from_years, prior.age_below_years or 200) == (from_years, below_years)
-    assert (systolic.mean(), diastolic.mean()) == pytest.approx((prior.systolic_mmhg, prior.diastolic_mmhg), abs=0.06)
-    assert tuple(sd) == pytest.approx((prior.systolic_sd_mmhg, prior.diastolic_sd_mmhg), abs=0.06)
-    assert covariance[0, 1] / (sd[0] * sd[1]) == pytest.approx(prior.correlation, abs=0.01)
 
 
 @pytest.mark.parametrize("pressure", PRESSURES)

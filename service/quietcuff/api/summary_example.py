@@ -77,8 +77,8 @@ SUMMARY: dict[str, Any] = {
             "certainty": [
                 {
                     "guideline": "esh-2023",
-                    "statement": "Chance that the usual home pressure in this arm, measured this way, "
-                    "is at or above 135/85, by these measurements alone: 0.14.",
+                    "statement": "Usual home pressure in this arm, measured this way: the chance that either pressure is "
+                    "at or above 135/85 is 14 % by these measurements alone (no prior outside the office).",
                     "rows": [
                         {"category": "not-hypertension", "at_or_above": 1, "at_or_above_flat": 1},
                         {"category": "hypertension", "at_or_above": 0.144, "at_or_above_flat": 0.144},
@@ -133,41 +133,49 @@ SUMMARY: dict[str, Any] = {
     "certainty": [
         {
             "guideline": "esh-2023",
-            "statement": "Chance that the usual office pressure in this arm, measured this way, is at or above "
-            "140/90: 0.83; by these measurements alone 0.91.",
+            "statement": "Usual office pressure in this arm, measured this way: the chance that either pressure is at or above "
+            "140/90 is 90 % by these measurements alone (no prior: the value is high, and whether there is treatment is not "
+            "recorded).",
             "rows": [
                 {"category": "optimal", "at_or_above": 1, "at_or_above_flat": 1},
                 {"category": "normal", "at_or_above": 1, "at_or_above_flat": 1},
-                {"category": "high-normal", "at_or_above": 0.9977, "at_or_above_flat": 0.9991},
-                {"category": "grade-1", "at_or_above": 0.8282, "at_or_above_flat": 0.9127},
-                {"category": "grade-2", "at_or_above": 0.0038, "at_or_above_flat": 0.022},
+                {"category": "high-normal", "at_or_above": 0.9985, "at_or_above_flat": 0.9985},
+                {"category": "grade-1", "at_or_above": 0.9034, "at_or_above_flat": 0.9034},
+                {"category": "grade-2", "at_or_above": 0.0284, "at_or_above_flat": 0.0284},
                 {"category": "grade-3", "at_or_above": 0, "at_or_above_flat": 0},
             ],
-            "label_probability": 0.8244,
-            "label_probability_flat": 0.8907,
-            "decisive": {"category": "grade-1", "systolic": 0.7696, "diastolic": 0.5294},
-            "interval_95": {"systolic_mmhg": [133.3776, 154.6143], "diastolic_mmhg": [83.4824, 97.0272]},
-            "with_device_95": {"systolic_mmhg": [129.5465, 158.4453], "diastolic_mmhg": [78.3426, 102.1671]},
+            "label_probability": 0.875,
+            "label_probability_flat": 0.875,
+            "decisive": {"category": "grade-1", "systolic": 0.8362, "diastolic": 0.6976},
+            "interval_95": {"systolic_mmhg": [133.985, 158.015], "diastolic_mmhg": [84.4259, 99.5741]},
+            "with_device_95": {"systolic_mmhg": [130.4953, 161.5047], "diastolic_mmhg": [79.6144, 104.3856]},
             "settled": False,
             "more_readings_now": None,
-            "visits_if_mean_holds": 2,
+            "visits_if_mean_holds": 5,
             "chance_settled_after": [
-                {"visits": 1, "chance": 0.2748},
-                {"visits": 2, "chance": 0.3931},
-                {"visits": 4, "chance": 0.5117},
+                {"visits": 1, "chance": 0.0941},
+                {"visits": 2, "chance": 0.2284},
+                {"visits": 4, "chance": 0.3829},
             ],
             "reason": "visit-variation-dominates",
-            "prior": "survey-40-59",
+            "prior": "none",
             "visits_used": 2,
             "bias_not_included": [],
             "assumptions": [
-                {"code": "prior", "entry": "survey-40-59", "basis": "computed", "source": ["NHANES1718"]},
+                {"code": "no-prior", "entry": "treatment-not-recorded", "basis": "choice", "source": ["DECISION"]},
                 {
                     "code": "between-visits",
                     "entry": "office-untreated",
                     "basis": "choice",
-                    "source": ["WARR10", "TROPHY", "BELL21", "DECISION"],
+                    "source": ["WARR10", "TROPHY", "BELL21", "MUNT11", "DECISION"],
                 },
+                {
+                    "code": "between-visits",
+                    "entry": "office-treated-or-older",
+                    "basis": "choice",
+                    "source": ["TROPHY", "MUNT11", "POW11", "DECISION"],
+                },
+                {"code": "older", "entry": "older", "basis": "choice", "source": ["DECISION"]},
                 {"code": "within-sitting", "entry": "office", "basis": "computed", "source": ["NHANES1718"]},
                 {"code": "device", "entry": "device", "basis": "choice", "source": ["STERG18", "DECISION"]},
             ],

@@ -22,6 +22,7 @@ COMMANDS = {
     "import": ("import_file", "store a file of sittings, one a line"),
     "keys": ("keys", "make, list and revoke API keys"),
     "tenants": ("tenants", "what a tenant decides for itself"),
+    "prior": ("prior", "fit a prior to a tenant's own history"),
     "clients": ("clients", "register, list and revoke clients that sign for themselves"),
     "targets": ("targets", "look at delivery targets, and send again what was given up"),
     "deliver": ("deliver", "send on what was stored to the targets of each tenant"),

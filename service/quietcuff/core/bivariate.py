@@ -21,7 +21,7 @@ def normal(z: float) -> float:
     return 0.5 * erfc(-z * ROOT_HALF)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=8192)
 def plane(correlation: float) -> Plane:
     """What every pair of limits shares under one correlation: for each point 2·sin θ, 1/(2·cos² θ) and its weight.
 

@@ -24,7 +24,8 @@ from quietcuff.core.series_outcome import PartMean
 from quietcuff.core.since_change import Change, change_findings, is_moving, keep_since_change, outside_findings
 from quietcuff.core.sitting import Sitting
 from quietcuff.core.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
-from quietcuff.core.usual import Known, between_entry, weigh
+from quietcuff.core.usual import Known, circumstances_of, rules_of_tenant, weigh
+from quietcuff.core.variability import Variability
 from quietcuff.core.visits import Circumstances, earlier_sittings, is_whole, measure, measure_earlier, sittings_of_same
 
 
@@ -44,7 +45,7 @@ def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement,
     if not labels or not measures_usual(sitting, judged):
         return Sureness(certainty=[], findings=[])
     bias = bias_in(sitting.rulebook, judged.categories, findings)
-    known, change = weigh_sitting(sitting, comparison, judged)
+    known, change = weigh_sitting(sitting, comparison, judged, labels)
     told = tell(labels, known, bias, sitting.rulebook)
     newest = value_told(judged)
     return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, change, newest, sitting.rulebook))
@@ -64,8 +65,8 @@ def judge_visits(
 
     Sittings that measured something else than the newest one do not count.
     """
-    rules, newest = book.variability, sittings[-1]
-    at = circumstances_of(newest, person, book)
+    rules, newest = rules_of_tenant(intake, book.variability), sittings[-1]
+    at = circumstances_then(newest, person, rules)
     tables = tables or book.guidelines
     labels = [
         label
@@ -75,21 +76,18 @@ def judge_visits(
     if not labels:
         return Sureness(certainty=[], findings=[])
     earlier = [measure_earlier(each, at, rules) for each in sittings_of_same(sittings[:-1], at, rules)]
-    known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules)
+    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules, is_high=is_high)
     told = tell(labels, known, bias_in(book, categories, []), book)
     value = (newest.systolic_mmhg, newest.diastolic_mmhg)
     return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, None, value, book))
 
 
-def circumstances_of(newest: HistorySitting, person: Person, book: Rulebook) -> Circumstances:
+def circumstances_then(newest: HistorySitting, person: Person, rules: Variability) -> Circumstances:
     """What a remembered sitting was measured under."""
-    return Circumstances(
-        setting=newest.setting,
-        attendance=newest.attendance,
-        site=newest.site or "not-recorded",
-        between=between_entry(person, newest.setting, book.variability),
-        irregular=person.irregular_known or "irregular-rhythm" in newest.provisional_because,
-    )
+    irregular = person.irregular_known or "irregular-rhythm" in newest.provisional_because
+    place = (newest.setting, newest.attendance, newest.site or "not-recorded")
+    return circumstances_of(person, place, rules, irregular=irregular)
 
 
 def tell_of_newest(known: Known, change: Change | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
@@ -145,6 +143,17 @@ def label_in(rows: list[Row], entry: Category) -> Labelled | None:
     return None
 
 
+def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
+    """Whether a label of the office is in its guideline's range of hypertension."""
+    limit, row = guideline.hypertension, label.rows[label.rank]
+    if limit is None:
+        return False
+    systolic, diastolic = row.systolic_mmhg, row.diastolic_mmhg
+    return (systolic is not None and systolic >= limit.systolic_mmhg) or (
+        diastolic is not None and diastolic >= limit.diastolic_mmhg
+    )
+
+
 def is_in_row(mean: PartMean, label: Labelled) -> bool:
     """Whether a mean by itself has that label."""
     return place_in_rows(label.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.rank
@@ -161,25 +170,25 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
     return seated and is_whole(reading_set.setting, len(counted), days_of(counted), sitting.rulebook.variability)
 
 
-def weigh_sitting(sitting: Sitting, comparison: Comparison, judged: Judgement) -> tuple[Known, Change | None]:
+def weigh_sitting(
+    sitting: Sitting, comparison: Comparison, judged: Judgement, labels: list[Labelled]
+) -> tuple[Known, Change | None]:
     """The usual pressure as this sitting, earlier ones since its last change and the prior have it; and that change."""
-    rules, reading_set = sitting.rulebook.variability, sitting.reading_set
-    counted = judged.selection.counted
-    at = Circumstances(
-        setting=reading_set.setting,
-        attendance=reading_set.attendance,
-        site=counted[0].site,
-        between=between_entry(sitting.person, reading_set.setting, rules),
-        irregular=sitting.irregular,
-    )
+    reading_set, counted = sitting.reading_set, judged.selection.counted
+    rules = rules_of_tenant(reading_set.intake, sitting.rulebook.variability)
+    place = (reading_set.setting, reading_set.attendance, counted[0].site)
+    at = circumstances_of(sitting.person, place, rules, irregular=sitting.irregular)
     began = counted[0].taken_at
     changed_on = reading_set.subject.treatment_changed_on
     earlier = [measure_earlier(each, at, rules) for each in earlier_sittings(sitting.history, at, began, changed_on, rules)]
     value = value_now(sitting, comparison, judged, at.site)
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
+    tables = {guideline.id: guideline for guideline in sitting.guidelines}
+    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
     moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
     kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
-    return weigh(kept.earlier, now, at, sitting.person, reading_set.intake, rules), kept.change
+    known = weigh(kept.earlier, now, at, sitting.person, reading_set.intake, rules, is_high=is_high)
+    return known, kept.change
 
 
 def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site: Site) -> SittingValue:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from math import inf
+from functools import partial
+from math import floor, inf
 from typing import Literal
 
 import msgspec
 
-from quietcuff.core.belief import Belief, Limits, chance_reached, chances_of_each, published
+from quietcuff.core.belief import Limits, published
+from quietcuff.core.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
 from quietcuff.core.outcome import Certainty, Decisive, RowChance, SettledAfter
-from quietcuff.core.readings import Setting
 from quietcuff.core.rules import Row, Rulebook
-from quietcuff.core.settling import Outlook, Sides, chances_to_settle, fewest
+from quietcuff.core.settling import Outlook, Sides, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.usual import Known
 
 
@@ -25,26 +26,26 @@ class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """How sure one guideline's label is."""
-    belief, outlook, rank = known.belief, known.outlook, label.rank
+    outlook, rank = known.outlook, label.rank
+    weighed, by_itself = outlook.weighed, outlook.flat
     edges = edges_of(label.rows)
-    reached = chances_of_rows(belief, edges)
-    flat = reached if belief is outlook.flat else chances_of_rows(outlook.flat, edges)
+    reached = chances_of_rows(weighed, edges)
+    flat = reached if weighed is by_itself else chances_of_rows(by_itself, edges)
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
-    systolic, diastolic = chances_of_each(belief, edge)
+    systolic, diastolic = chance_of_each(weighed, edge)
     alone = outlook.at.irregular and len(outlook.visits) == 1
-    chance = published(of_row(reached, rank))
-    settled = chance >= outlook.rules.settling.settled_from and not alone
     sides = Sides(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+    settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
     return Certainty(
         guideline=label.guideline,
-        statement=state(book, outlook.at.setting, edge, reached[doubtful], flat[doubtful], known.prior),
+        statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
         rows=[
-            RowChance(category=row.category, at_or_above=published(weighed), at_or_above_flat=published(by_itself))
-            for row, weighed, by_itself in zip(label.rows, reached, flat, strict=True)
+            RowChance(category=row.category, at_or_above=published(chance), at_or_above_flat=published(alone_chance))
+            for row, chance, alone_chance in zip(label.rows, reached, flat, strict=True)
         ],
-        label_probability=chance,
+        label_probability=published(of_row(reached, rank)),
         label_probability_flat=published(of_row(flat, rank)),
         decisive=Decisive(category=label.rows[doubtful].category, systolic=published(systolic), diastolic=published(diastolic)),
         interval_95=known.interval_95,
@@ -52,7 +53,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         settled=settled,
         more_readings_now=readings,
         visits_if_mean_holds=visits,
-        chance_settled_after=chances_at_edge(belief, outlook, edge),
+        chance_settled_after=chances_at_edge(outlook, edge),
         reason=why_not_now(readings, visits, alone=alone),
         prior=known.prior,
         visits_used=len(outlook.visits),
@@ -73,9 +74,9 @@ def edges_of(rows: list[Row]) -> list[Limits]:
     return edges[::-1]
 
 
-def chances_of_rows(belief: Belief, edges: list[Limits]) -> list[float]:
+def chances_of_rows(mixture: Mixture, edges: list[Limits]) -> list[float]:
     """For each row, the chance that the usual pressure is in it or higher; of the lowest, certainty."""
-    return [1.0, *[chance_reached(belief, edge) for edge in edges]]
+    return [1.0, *[chance_of_either(mixture, edge) for edge in edges]]
 
 
 def of_row(reached: list[float], rank: int) -> float:
@@ -98,11 +99,11 @@ def what_settles(outlook: Outlook, sides: Sides, *, alone: bool) -> tuple[int | 
     One sitting in irregular rhythm never settles it, however many readings it has.
     """
     settling = outlook.rules.settling
-    enough = settling.settled_from
-    visits = fewest(settling.most_visits, outlook.after_visits, sides, enough)
+    settles = partial(would_settle, outlook, sides=sides, enough=settling.settled_from)
+    visits = fewest(settling.most_visits, outlook.after_visits, settles)
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
-    return fewest(settling.most_readings, outlook.after_readings, sides, enough), visits
+    return fewest(settling.most_readings, outlook.after_readings, settles), visits
 
 
 def why_not_now(
@@ -116,14 +117,19 @@ def why_not_now(
     return "one-irregular-sitting" if alone else "visit-variation-dominates"
 
 
-def chances_at_edge(belief: Belief, outlook: Outlook, edge: Limits) -> list[SettledAfter]:
+def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
-    systolic = (belief.systolic - edge[0]) / belief.systolic_sd
-    diastolic = (belief.diastolic - edge[1]) / belief.diastolic_sd
-    settling, varies = outlook.rules.settling, outlook.varies
-    if systolic >= diastolic:
-        return chances_to_settle(systolic * belief.systolic_sd, belief.systolic_sd, varies[0] * outlook.further[0], settling)
-    return chances_to_settle(diastolic * belief.diastolic_sd, belief.diastolic_sd, varies[1] * outlook.further[2], settling)
+    (across, across_sd), (down, down_sd) = (moments(outlook.weighed, systolic=which) for which in (True, False))
+    systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
+    place, limit = (0, edge[0]) if systolic else (2, edge[1])
+    varies = outlook.varies[0 if systolic else 1]
+    variance = varies * outlook.further[place]
+    known = [
+        ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
+        (*moments(outlook.careful, systolic=systolic), varies * outlook.further_with_care[place]),
+    ]
+    parts = parts_of(outlook.weighed, systolic=systolic)
+    return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
 
 
 def prior_decides(rows: list[RowChance]) -> bool:
@@ -131,9 +137,32 @@ def prior_decides(rows: list[RowChance]) -> bool:
     return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
 
 
-def state(book: Rulebook, setting: Setting, edge: Limits, chance: float, flat: float, prior: str) -> str:
+def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """The chance at the edge in doubt, in words: of the usual pressure in this arm, measured this way."""
     words = book.wording.certainty
-    limits = f"{edge[0]:g}/{edge[1]:g}" if inf not in edge else f"{min(edge):g}"
-    sentence = words["alone" if prior == "none" else "with-prior"]
-    return sentence.format(setting=words[setting], edge=limits, chance=chance, flat=flat)
+    said = {
+        "setting": words[known.outlook.at.setting],
+        "edge": words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
+        if inf not in edge
+        else words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}"),
+        "flat": in_words(flat, book),
+    }
+    if known.prior == "none":
+        return words["alone"].format(**said, because=words[f"no-prior-{known.without_because}"])
+    return words["with-prior"].format(**said, chance=in_words(chance, book), prior=prior_in_words(known, book))
+
+
+def prior_in_words(known: Known, book: Rulebook) -> str:
+    """Whose pressures a prior stands for: US survey 2017–18, at 31 years."""
+    words = book.wording.certainty
+    if known.prior == "tenant":
+        return words["prior-tenant"]
+    return words["prior-survey"].format(name=book.variability.priors[known.prior].name, age=known.prior_age_years)
+
+
+def in_words(chance: float, book: Rulebook) -> str:
+    """A chance in per cent; never nothing and never all: 0.9951 is more than 99 %."""
+    words = book.wording.certainty
+    if chance > 0.99:
+        return words["nearly-always"]
+    return words["hardly-ever"] if chance < 0.01 else words["per-cent"].format(per_cent=floor(100 * chance + 0.5))

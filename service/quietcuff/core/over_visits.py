@@ -6,7 +6,7 @@ from datetime import date
 
 import msgspec
 
-from quietcuff.core.certainty import Sureness, circumstances_of, judge_visits
+from quietcuff.core.certainty import Sureness, circumstances_then, judge_visits
 from quietcuff.core.classification import DOUBTFUL_DIASTOLIC, label_placing, no_category, place
 from quietcuff.core.in_force import in_population, is_for
 from quietcuff.core.outcome import Category
@@ -52,7 +52,7 @@ def leave_out_before_change(kept: Sorted, person: Person, facts: Facts, rulebook
     if len(visits) < 2:
         return kept, None
     newest = visits[-1][1]
-    at = circumstances_of(newest, person, rulebook)
+    at = circumstances_then(newest, person, rulebook.variability)
     measured = [measure_earlier(visit, at, rulebook.variability) for _, visit in visits]
     moving = is_moving(facts, person, measured[-1].day, rulebook)
     change = keep_since_change(measured[:-1], measured[-1], at, rulebook, moving=moving).change

@@ -16,7 +16,8 @@ SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "le
 class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What the rules need to know of a person. Ages are the youngest that the birth date allows; None when not recorded.
 
-    ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment.
+    ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment,
+    ``treatment_recorded`` whether it was recorded that there is treatment, or none.
     """
 
     age_years: int | None
@@ -25,6 +26,7 @@ class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     may_be_expecting: bool
     delivery_day_known: bool
     treated: bool
+    treatment_recorded: bool
     irregular_known: bool
     arm_cm: float | None
     restrictions: dict[str, RestrictionReason]
@@ -53,6 +55,7 @@ def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
         and possible.lowest <= years <= possible.highest,
         delivery_day_known=facts.delivered_on is not None and facts.delivered_on <= day,
         treated="yes" in (facts.known_hypertension, facts.antihypertensive_treatment),
+        treatment_recorded=facts.antihypertensive_treatment != "not-recorded",
         irregular_known=facts.known_irregular_rhythm == "yes",
         arm_cm=facts.arm_circumference_cm,
         restrictions=restricted_arms(facts, day),

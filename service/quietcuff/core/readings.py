@@ -27,6 +27,8 @@ Pressure = Annotated[float, Meta(ge=0, le=400, description="mmHg, at most two de
 Rate = Annotated[float, Meta(ge=0, le=400, description="Per minute, at most two decimals.", extra={"decimals": 2})]
 Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm minus left arm.")]
 Deviation = Annotated[float, Meta(gt=0, le=100, description="A standard deviation in mmHg.")]
+MAX_PRIOR_PARTS = 3
+SHARES_ADD_UP_TO = 1e-6
 Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
 
 PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
@@ -296,9 +298,10 @@ class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         check_day(self.treatment_changed_on)
 
 
-class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """How usual office pressures are spread among the people that a clinic sees, before any of them is measured."""
+class ReferencePart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """One part of a mixture: the share of people in it, and how their usual pressures are spread."""
 
+    share: Annotated[float, Meta(gt=0, le=1)]
     systolic_mmhg: Pressure
     systolic_sd_mmhg: Deviation
     diastolic_mmhg: Pressure
@@ -307,7 +310,42 @@ class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
 
     def __post_init__(self) -> None:
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
+        keep_whole_numbers_whole(self, "share", "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
+
+
+class VisitSpread(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+    """How visits of untreated people vary around their usual pressures, as a clinic has seen it."""
+
+    systolic_sd_mmhg: Deviation
+    diastolic_sd_mmhg: Deviation
+    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
+
+    def __post_init__(self) -> None:
         keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
+
+
+class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, gc=False):
+    """How usual office pressures are spread among the people that a clinic sees, before any of them is measured.
+
+    With ``parts`` it is their mixture, and the five figures above are its means and spread. It holds for people whose
+    hypertension is neither known nor treated, and for those as well only with ``includes_treated``. ``visits`` is how visits
+    vary there, in place of the rules' figures for untreated people.
+    """
+
+    systolic_mmhg: Pressure
+    systolic_sd_mmhg: Deviation
+    diastolic_mmhg: Pressure
+    diastolic_sd_mmhg: Deviation
+    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
+    parts: Annotated[list[ReferencePart], Meta(max_length=MAX_PRIOR_PARTS)] = []
+    includes_treated: bool = False
+    visits: VisitSpread | None = None
+
+    def __post_init__(self) -> None:
+        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
+        keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
+        if self.parts and abs(sum(part.share for part in self.parts) - 1) > SHARES_ADD_UP_TO:
+            raise ValueError("the shares of the parts must add up to 1")
 
 
 class IntakeNote(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):

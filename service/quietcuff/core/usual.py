@@ -7,24 +7,29 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.belief import Belief, Evidence, believe, evidence_of, evidence_of_visits, excess_variation, interval_95
-from quietcuff.core.covariance import from_deviations
+from quietcuff.core.belief import believe, evidence_of_visits, excess_variation
+from quietcuff.core.mixture import Prior, believe_with, middle_95
 from quietcuff.core.outcome import Assumption, Interval
 from quietcuff.core.person import Person
-from quietcuff.core.readings import Intake, ReferencePrior, Setting
-from quietcuff.core.settling import Outlook, further_visit
-from quietcuff.core.variability import BetweenVisits, Grounded, Prior, Variability
+from quietcuff.core.prior import choose_prior, grounds
+from quietcuff.core.readings import Attendance, Intake, Setting, Site
+from quietcuff.core.settling import Outlook, Prospect, evidence_with_care, further_visit
+from quietcuff.core.variability import Variability
 from quietcuff.core.visits import Circumstances, Measurement, visits_by_day
+
+OLDER: dict[str, str] = {"office-untreated": "office-treated-or-older"}
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What all labels of one evaluation share. ``belief`` is with the prior named, ``outlook.flat`` without any."""
+    """What all labels of one evaluation share. ``outlook.now`` has what is believed with the prior named and without any;
+    ``without_because`` says why there is none, ``prior_age_years`` for which age one stands."""
 
-    belief: Belief
     interval_95: Interval
     with_device_95: Interval
     outlook: Outlook
     prior: str
+    without_because: str
+    prior_age_years: int | None
     assumptions: list[Assumption]
 
 
@@ -35,97 +40,111 @@ def weigh(
     person: Person,
     intake: Intake | None,
     rules: Variability,
+    *,
+    is_high: bool,
 ) -> Known:
-    """The usual pressure as the newest sitting, earlier ones and the prior have it."""
-    name, prior, ground = choose_prior(person, at.setting, intake, rules)
-    outlook = look_ahead(earlier, now, prior, at, rules)
-    belief = outlook.flat if prior is None else believe(outlook.so_far, outlook.varies)
+    """The usual pressure as the newest sitting, earlier ones and the prior have it; ``is_high`` where it was measured in the
+    range of hypertension."""
+    chosen = choose_prior(person, at.setting, intake, rules, is_high=is_high)
+    outlook = look_ahead(earlier, now, chosen.parts, at, rules)
     return Known(
-        belief=belief,
-        interval_95=interval_95(belief),
-        with_device_95=interval_95(belief, rules.device.sd_mmhg),
+        interval_95=middle_95(outlook.weighed),
+        with_device_95=middle_95(outlook.weighed, rules.device.sd_mmhg),
         outlook=outlook,
-        prior=name,
-        assumptions=[ground, *assumptions(person, at, [*earlier, now], rules)],
+        prior=chosen.name,
+        without_because=chosen.because,
+        prior_age_years=person.age_years,
+        assumptions=[chosen.ground, *assumptions(person, at, [*earlier, now], rules)],
+    )
+
+
+def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
+    """The rules, with visits of untreated people varying as a tenant has seen its own people's vary. Source: [DECISION]."""
+    seen = None if intake is None or intake.prior is None else intake.prior.visits
+    if seen is None:
+        return rules
+    entry = rules.between["office-untreated"]
+    own = msgspec.structs.replace(
+        entry,
+        systolic=seen.systolic_sd_mmhg,
+        diastolic=seen.diastolic_sd_mmhg,
+        correlation=seen.correlation,
+        at_most_systolic=max(seen.systolic_sd_mmhg, entry.at_most_systolic or 0),
+        at_most_diastolic=max(seen.diastolic_sd_mmhg, entry.at_most_diastolic or 0),
+    )
+    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
+
+
+def circumstances_of(
+    person: Person,
+    newest: tuple[Setting, Attendance, Site],
+    rules: Variability,
+    *,
+    irregular: bool,
+) -> Circumstances:
+    """The circumstances that visits must share with the newest, and how visits vary in them."""
+    setting, attendance, site = newest
+    name = between_entry(person, setting, rules)
+    older = OLDER.get(name, "")
+    return Circumstances(
+        setting=setting,
+        attendance=attendance,
+        site=site,
+        between=name,
+        irregular=irregular,
+        towards=older,
+        towards_share=share_older(person.age_years, rules) if older else 0.0,
     )
 
 
 def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
     """The name of the entry for how visits vary in this setting and, in the office, in this person's group."""
-    age = person.age_years
-    older = age is not None and age >= rules.older_from_years
-    groups = ("everyone", "treated-or-older" if person.treated or older else "untreated")
+    groups = ("everyone", "treated-or-older" if person.treated else "untreated")
     return next(name for name, entry in rules.between.items() if entry.setting == setting and entry.group in groups)
 
 
-def choose_prior(
-    person: Person, setting: Setting, intake: Intake | None, rules: Variability
-) -> tuple[str, Prior | ReferencePrior | None, Assumption]:
-    """What is known of such people before measuring: the tenant's own, else the survey's by age, else nothing.
-
-    Source: [NHANES1718] for adults in the office; nobody else was surveyed so.
-    """
-    if intake is not None and intake.without_prior:
-        return "none", None, no_prior("without-prior")
-    if setting != "office" or person.expecting:
-        return "none", None, no_prior("expecting" if person.expecting else "not-office")
-    if intake is not None and intake.prior is not None:
-        return "tenant", intake.prior, Assumption(code="prior", entry="tenant", basis="choice", source=[])
-    age = person.age_years
-    if age is None:
-        return "none", None, no_prior("age-not-recorded")
-    for name, prior in rules.priors.items():
-        if prior.age_from_years <= age and (prior.age_below_years is None or age < prior.age_below_years):
-            return name, prior, grounds("prior", name, prior)
-    return "none", None, no_prior("no-survey-of-this-age")
+def share_older(age_years: int | None, rules: Variability) -> float:
+    """How far visits of an untreated person vary as those of older people do, 0 to 1, so that no birthday is a step."""
+    if age_years is None:
+        return 0.0
+    older = rules.older
+    return min(1.0, max(0.0, (age_years - older.from_years) / (older.to_years - older.from_years)))
 
 
-def no_prior(because: str) -> Assumption:
-    """That no prior was used, and why."""
-    return Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
-
-
-def grounds(code: str, name: str, entry: Grounded) -> Assumption:
-    """An entry of the rules as what a certainty rests on."""
-    return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
-
-
-def look_ahead(
-    earlier: list[Measurement], now: Measurement, prior: Prior | ReferencePrior | None, at: Circumstances, rules: Variability
-) -> Outlook:
+def look_ahead(earlier: list[Measurement], now: Measurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
     """The visits, the newest day's last, and what would be believed after more of the same."""
     today = [each for each in earlier if each.day == now.day] + [now]
-    visits = visits_by_day([each for each in earlier if each.day != now.day], at, rules) + visits_by_day(today, at, rules)
+    before = [each for each in earlier if each.day != now.day]
+    visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
     varies = excess_variation(visits, rules.settling)
-    measured = evidence_of_visits(visits)
-    known = Evidence() if prior is None else evidence_of_prior(prior)
-    flat = believe(measured, varies)
-    further = further_visit(flat, at, rules)
+    measured, with_care = evidence_of_visits(visits), evidence_with_care(before + today, at, rules)
+    alone = believe(measured, varies)
+    flat = ((1.0, alone),)
     return Outlook(
-        prior=known,
-        so_far=known + measured,
-        visits=visits,
+        prior=prior,
+        earlier=before,
         today=today,
         at=at,
         rules=rules,
         varies=varies,
+        visits=visits,
+        weighed=believe_with(prior, measured, varies) if prior else flat,
         flat=flat,
-        further=further,
-        one_more=evidence_of(flat.systolic, flat.diastolic, further),
+        careful=believe_with((), with_care, varies),
+        now=Prospect(measured=measured, with_care=with_care),
+        further=further_visit(alone, at, rules),
+        further_with_care=further_visit(alone, msgspec.structs.replace(at, cautious=True), rules),
         seen={},
     )
 
 
-def evidence_of_prior(prior: Prior | ReferencePrior) -> Evidence:
-    """The evidence of what is known before measuring."""
-    spread = from_deviations(prior.systolic_sd_mmhg, prior.diastolic_sd_mmhg, prior.correlation)
-    return evidence_of(prior.systolic_mmhg, prior.diastolic_mmhg, spread)
-
-
 def assumptions(person: Person, at: Circumstances, measured: list[Measurement], rules: Variability) -> list[Assumption]:
     """What the figures rest on beside the prior, each with its ground."""
-    entry: BetweenVisits = rules.between[at.between]
-    found = [grounds("between-visits", at.between, entry)]
+    names = [at.between] if at.towards_share < 1 else []
+    names += [at.towards] if at.towards_share > 0 else []
+    found = [grounds("between-visits", name, rules.between[name]) for name in names]
+    if 0 < at.towards_share < 1:
+        found.append(grounds("older", "older", rules.older))
     if at.setting == "office":
         found.append(grounds("within-sitting", "office", rules.within))
         if at.irregular:

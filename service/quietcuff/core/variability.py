@@ -30,7 +30,8 @@ class Grounded(RuleStruct, frozen=True, kw_only=True):
 
 
 class BetweenVisits(Grounded, frozen=True, kw_only=True):
-    """The standard deviations of visits around the usual pressure, in mmHg or in per cent of the measured level."""
+    """The standard deviations of visits around the usual pressure, in mmHg or in per cent of the measured level. A label is
+    settled only where it would be with those of ``at_most`` as well."""
 
     setting: Setting
     group: Group
@@ -38,6 +39,8 @@ class BetweenVisits(Grounded, frozen=True, kw_only=True):
     systolic: Positive
     diastolic: Positive
     correlation: Correlation
+    at_most_systolic: Positive | None = None
+    at_most_diastolic: Positive | None = None
 
 
 class WithinSitting(Grounded, frozen=True, kw_only=True):
@@ -76,17 +79,49 @@ class ValueCorrection(Grounded, frozen=True, kw_only=True):
     added_variance: float
 
 
-class Prior(Grounded, frozen=True, kw_only=True):
-    """How usual pressures are spread among people of an age; ``age_below_years`` is exclusive."""
+class OlderAges(Grounded, frozen=True, kw_only=True):
+    """From which age to which visits of untreated people come to vary as those of the other group do, evenly by the year."""
 
+    from_years: Count
+    to_years: Count
+
+
+class ByAge(RuleStruct, frozen=True, kw_only=True):
+    """Figures at some ages, in order; evenly between them, and the same beyond the first and the last."""
+
+    at_years: list[Count]
+    value: list[float]
+
+
+class Prior(Grounded, frozen=True, kw_only=True):
+    """How usual pressures are spread among adults of an age, in two normal parts, the lower and the higher.
+
+    The systolic pressure has a share of people in the higher part (as log odds), a middle of each part by age and a spread that
+    does not change with it. The diastolic one is spread around a line: ``diastolic_mmhg`` at ``line_at_systolic_mmhg``, rising
+    with the systolic by ``diastolic_per_systolic``, with the variance ``diastolic_variance`` (mmHg²).
+    """
+
+    name: str
     settings: list[Setting]
-    age_from_years: int
-    age_below_years: int | None = None
-    systolic_mmhg: Positive
-    systolic_sd_mmhg: Positive
-    diastolic_mmhg: Positive
-    diastolic_sd_mmhg: Positive
-    correlation: Correlation
+    from_years: Count
+    higher_log_odds: ByAge
+    lower_systolic_mmhg: ByAge
+    lower_systolic_sd_mmhg: Positive
+    higher_systolic_mmhg: ByAge
+    higher_systolic_sd_mmhg: Positive
+    line_at_systolic_mmhg: Positive
+    diastolic_mmhg: ByAge
+    diastolic_per_systolic: ByAge
+    diastolic_variance: ByAge
+
+
+class TenantFit(Grounded, frozen=True, kw_only=True):
+    """How many people a tenant needs for a prior of its own, and with two visits or more for how its visits vary; a part with a
+    smaller share than ``least_share`` is none."""
+
+    least_people: Count
+    least_people_with_two_visits: Count
+    least_share: Share
 
 
 class DeviceBias(Grounded, frozen=True, kw_only=True):
@@ -119,13 +154,14 @@ class Variability(RuleStruct, frozen=True, kw_only=True):
     """Everything that the certainty of a label is computed from."""
 
     version: str
-    older_from_years: int
+    older: OlderAges
     between: dict[str, BetweenVisits]
     within: WithinSitting
     irregular: IrregularWithin
     series: SeriesDays
     corrections: dict[str, ValueCorrection]
     priors: dict[str, Prior]
+    tenant_fit: TenantFit
     device: DeviceBias
     visits: VisitRules
     settling: Settling

@@ -10,19 +10,23 @@ import msgspec
 from quietcuff.core.covariance import Matrix, added, applied, from_deviations, inverse, scaled
 from quietcuff.core.readings import Attendance, History, HistorySitting, Setting, Site
 from quietcuff.core.sitting_value import DAYTIME, SittingValue
-from quietcuff.core.variability import Variability, WithinSitting
+from quietcuff.core.variability import BetweenVisits, Variability, WithinSitting
 
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
 
 class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What sittings must share to be visits of one usual pressure; ``between`` names the entry for how visits vary."""
+    """What sittings must share to be visits of one usual pressure. ``between`` names the entry for how visits vary; a share of
+    ``towards_share`` goes to the entry ``towards``. ``cautious`` takes visits to vary as much as they may."""
 
     setting: Setting
     attendance: Attendance
     site: Site
     between: str
     irregular: bool
+    towards: str = ""
+    towards_share: float = 0.0
+    cautious: bool = False
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -151,13 +155,23 @@ def mean_factor(count: int, autocorrelation: float) -> float:
 def between_visits(at: Circumstances, systolic: float, diastolic: float, days: int, rules: Variability) -> Matrix:
     """The covariance of visits at a level: (56.25, 18.9, 17.64) mmHg² for untreated office visits. Source: the entry's own."""
     entry, series = rules.between[at.between], rules.series
-    deviations = (entry.systolic, entry.diastolic)
+    across, down = deviations_of(entry, cautious=at.cautious)
+    if at.towards_share:
+        other, share = deviations_of(rules.between[at.towards], cautious=at.cautious), at.towards_share
+        across, down = across + share * (other[0] - across), down + share * (other[1] - down)
     if entry.unit == "percent":
-        deviations = (entry.systolic * systolic / 100, entry.diastolic * diastolic / 100)
-    matrix = from_deviations(*deviations, entry.correlation)
+        across, down = across * systolic / 100, down * diastolic / 100
+    matrix = from_deviations(across, down, entry.correlation)
     if at.setting == "home" and days < series.full_days:
         return scaled(matrix, 1 + series.day_share * (series.full_days / days - 1))
     return matrix
+
+
+def deviations_of(entry: BetweenVisits, *, cautious: bool) -> tuple[float, float]:
+    """By how much visits vary in the entry's unit, or by how much they may."""
+    if not cautious:
+        return entry.systolic, entry.diastolic
+    return entry.at_most_systolic or entry.systolic, entry.at_most_diastolic or entry.diastolic
 
 
 def visits_by_day(measurements: list[Measurement], at: Circumstances, rules: Variability) -> list[Visit]:

@@ -19,7 +19,7 @@ from quietcuff.core.errors import RulesNotLoadable
 from quietcuff.core.plans import Recording, StandingTest
 from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rules import CuffTable, Defaults, Effect, Guideline, Limits, Protocol, Row, Rulebook, Source, Wording
-from quietcuff.core.variability import Variability
+from quietcuff.core.variability import ByAge, Variability
 
 T = TypeVar("T")
 
@@ -253,7 +253,7 @@ def check_change_test(rules: ChangeTest) -> None:
 
 
 def check_variability(variability: Variability) -> None:
-    """Every setting and group has one entry between visits, and every age one prior at most."""
+    """Every setting and group has one entry between visits, and figures by age are in order."""
     for setting, groups in (
         ("office", ("untreated", "treated-or-older")),
         ("home", ("everyone",)),
@@ -261,9 +261,14 @@ def check_variability(variability: Variability) -> None:
     ):
         found = [entry.group for entry in variability.between.values() if entry.setting == setting]
         expect(sorted(found) == sorted(groups), f"variability.toml: between: {setting} needs {' and '.join(groups)}")
-    spans = sorted((prior.age_from_years, prior.age_below_years or 999) for prior in variability.priors.values())
-    for (_, below), (above, _) in zip(spans, spans[1:], strict=False):
-        expect(below <= above, f"variability.toml: priors: two are for {above} years")
+    older = variability.older
+    expect(older.from_years < older.to_years, "variability.toml: older: from_years is below to_years")
+    for name, prior in variability.priors.items():
+        for field in prior.__struct_fields__:
+            figures = getattr(prior, field)
+            if isinstance(figures, ByAge):
+                in_order = figures.at_years == sorted(set(figures.at_years)) and len(figures.at_years) == len(figures.value) > 0
+                expect(in_order, f"variability.toml: priors: {name}: {field} has one value for each age, in order")
 
 
 def check_sources(rulebook: Rulebook) -> None:

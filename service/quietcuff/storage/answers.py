@@ -74,6 +74,17 @@ OF_SUBJECT_TAKEN = Query(
     .order_by(*_NEWEST_FIRST)
     .limit(bindparam("most")),
 )
+OF_TENANT = Query(
+    _from_columns,
+    _VERSIONS.where(set_version.c.version == reading_set.c.version, reading_set.c.set_id > bindparam("after"))
+    .order_by(reading_set.c.set_id)
+    .limit(bindparam("most")),
+)
+
+
+def newest_answers_after(connection: Connection, tenant_id: int, after: UUID, most: int) -> list[AnsweredVersion]:
+    """The newest versions of a tenant's sets in the order of their ids, those after one: page by page, all of them."""
+    return OF_TENANT.all(connection, {"tenant_id": tenant_id, "after": after, "most": most})
 
 
 def newest_answer(connection: Connection, tenant_id: int, set_id: UUID) -> AnsweredVersion | None:

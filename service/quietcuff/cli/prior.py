@@ -1,0 +1,200 @@
+"""``quietcuff prior``: what a tenant's own history says of its people's pressures before any is measured."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from functools import partial
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
+from quietcuff.cli.desk import on_desk
+from quietcuff.cli.keys import on_store
+from quietcuff.cli.tenants import named
+from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.person import Person, describe_person
+from quietcuff.core.prior import parts_at
+from quietcuff.core.readings import HistorySitting, ReadingSet, ReferencePart, ReferencePrior
+from quietcuff.core.rules import Rulebook
+from quietcuff.core.snapshot import remember
+from quietcuff.core.usual import circumstances_of
+from quietcuff.core.visits import Measurement, between_visits, measure_earlier, sittings_of_same, visits_by_day
+from quietcuff.ingest import Caller, Desk
+from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.storage.answers import AnsweredVersion, newest_answers_after
+from quietcuff.storage.tenants import Tenant, save_settings
+
+PAGE = 500
+FIRST = UUID(int=0)
+COMMAND = "prior fit"
+
+
+class Seen(msgspec.Struct, frozen=True):
+    """One sitting as it is remembered, with the person on that day."""
+
+    sitting: HistorySitting
+    person: Person
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    fit = actions.add_parser("fit", help="fit a prior to a tenant's own office sittings, and tell how well it holds")
+    fit.add_argument("--includes-treated", action="store_true", help="people with known or treated hypertension as well")
+    fit.add_argument("--apply", action="store_true", help="use it from now on; without it nothing is changed")
+    fit.set_defaults(run=run_fit)
+    clear = actions.add_parser("clear", help="go back to the prior of the rules")
+    clear.set_defaults(run=run_clear)
+    for action in (fit, clear):
+        action.add_argument("--tenant", required=True, help="whose history")
+
+
+def run_fit(arguments: argparse.Namespace) -> int:
+    """Fit, tell, and keep it where that is asked for."""
+    book = load_rulebook()
+
+    rules = book.variability
+
+    def read(connection: Any, tenant_id: int) -> list[OwnVisits]:
+        return people_of(connection, tenant_id, book, includes_treated=arguments.includes_treated)
+
+    async def look(desk: Desk, caller: Caller) -> list[OwnVisits]:
+        return await desk.store.read(caller.tenant_id, partial(read, tenant_id=caller.tenant_id))
+
+    tenant = on_store(lambda connection: named(connection, arguments.tenant))
+    people = on_desk(arguments.tenant, COMMAND, look)
+    if len(people) < rules.tenant_fit.least_people:
+        accepted = f"At least {rules.tenant_fit.least_people} people with an office visit that counts; there are {len(people)}."
+        raise NotAcceptable([Fault(parameter="tenant", code="out-of-range", detail=accepted)])
+    entry = rules.between["office-untreated"]
+    both = entry.correlation * entry.systolic * entry.diastolic
+    between = (entry.systolic**2, both, entry.diastolic**2)
+    found = fit_prior(people, between, rules.tenant_fit, includes_treated=arguments.includes_treated)
+    for line in told(found, tenant, book):
+        sys.stdout.write(line + "\n")
+    if not arguments.apply:
+        say("Nothing was changed; --apply uses it from now on.")
+        return 0
+    on_store(lambda connection: keep(connection, arguments.tenant, found))
+    say("Set. Servers notice within five seconds; what was evaluated before stays as it was.")
+    return 0
+
+
+def run_clear(arguments: argparse.Namespace) -> int:
+    """Forget a tenant's own prior."""
+    on_store(lambda connection: keep(connection, arguments.tenant, None))
+    say("Set. Servers notice within five seconds; what was evaluated before stays as it was.")
+    return 0
+
+
+def keep(connection: Any, name: str, found: OwnFit | None) -> None:
+    """Keep a fit, or none, in the tenant's settings."""
+    tenant = named(connection, name)
+    prior = None if found is None else found.prior
+    settings = msgspec.structs.replace(tenant.settings, prior=prior, without_prior=False)
+    save_settings(connection, tenant.tenant_id, settings)
+
+
+def people_of(connection: Any, tenant_id: int, book: Rulebook, *, includes_treated: bool) -> list[OwnVisits]:
+    """The visits of every person that count, those of one way of measuring and not before the last change of treatment."""
+    seen: dict[UUID, list[Seen]] = {}
+    after = FIRST
+    while page := newest_answers_after(connection, tenant_id, after, PAGE):
+        for answered in page:
+            found = seen_in(answered, book, includes_treated=includes_treated)
+            if found is not None:
+                seen.setdefault(answered.subject_id, []).append(found)
+        after = page[-1].set_id
+    people = [visits_of(sittings, book) for sittings in seen.values()]
+    return [person for person in people if person is not None]
+
+
+def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool) -> Seen | None:
+    """What one stored set leaves of an adult's office pressure: nothing of pregnancy, nor of the treated unless asked for."""
+    if answered.status != "active":
+        return None
+    reading_set: ReadingSet = SET_DECODER.decode(answered.document)
+    if not reading_set.closed:
+        return None
+    sitting = remember(reading_set, EVALUATION_DECODER.decode(answered.evaluation), book).sitting
+    if sitting is None or sitting.setting != "office":
+        return None
+    person = describe_person(reading_set.subject, sitting.taken_from.date(), book.limits)
+    adult = person.age_years is not None and person.age_years >= 18
+    if not adult or person.expecting or (person.treated and not includes_treated):
+        return None
+    return Seen(sitting, person)
+
+
+def visits_of(seen: list[Seen], book: Rulebook) -> OwnVisits | None:
+    """One person's visits: those that measured the same as the newest, at most so many days back."""
+    rules = book.variability
+    newest = max(seen, key=lambda each: each.sitting.taken_from)
+    at_newest = newest.sitting
+    place = (at_newest.setting, at_newest.attendance, at_newest.site or "not-recorded")
+    at = circumstances_of(newest.person, place, rules, irregular=False)
+    recent = [
+        each.sitting
+        for each in seen
+        if (at_newest.taken_from.date() - each.sitting.taken_from.date()).days <= rules.visits.window_days
+    ]
+    counted = sittings_of_same(sorted(recent, key=lambda each: each.taken_from), at, rules)
+    measured: list[Measurement] = [measure_earlier(each, at, rules) for each in counted]
+    if not measured:
+        return None
+    visits = visits_by_day(measured, at, rules)
+    level = between_visits(at, visits[0].systolic, visits[0].diastolic, 1, rules)
+    within = [tuple(a - b for a, b in zip(visit.covariance, level, strict=True)) for visit in visits]
+    values = [(visit.systolic, visit.diastolic) for visit in visits]
+    return OwnVisits(values=values, within=[(each[0], each[1], each[2]) for each in within])
+
+
+def told(found: OwnFit, tenant: Tenant, book: Rulebook) -> list[str]:
+    """What was found, how far it is from what holds now, and how well it holds."""
+    prior, entry = found.prior, book.variability.between["office-untreated"]
+    lines = [f"{found.people} people, {found.visits} visits; {found.people_with_two_visits} people with two visits or more."]
+    lines.append(f"Everybody: {spread_in_words(prior)}.")
+    lines += [f"  {100 * part.share:.1f} % of people: {spread_in_words(part)}." for part in prior.parts]
+    before = tenant.settings.prior
+    if before is not None:
+        moved = prior.systolic_mmhg - before.systolic_mmhg, prior.diastolic_mmhg - before.diastolic_mmhg
+        lines.append(f"Moved from the tenant's prior of now by {moved[0]:+.1f}/{moved[1]:+.1f}.")
+    lines += [f"Moved from the rules' prior at {age} years by {moved}." for age, moved in from_survey(found, book)]
+    if prior.visits is not None:
+        across, down = prior.visits.systolic_sd_mmhg, prior.visits.diastolic_sd_mmhg
+        moved_by = f"{across - entry.systolic:+.1f}/{down - entry.diastolic:+.1f}"
+        lines.append(
+            f"Visits vary by {across:g}/{down:g}; moved from the rules' {entry.systolic:g}/{entry.diastolic:g} by {moved_by}."
+        )
+    else:
+        lines.append("Too few people came twice: visits vary as the rules have it.")
+    lines += [
+        f"Mean systolic at or above {check.limit_mmhg}: seen {100 * check.seen:.1f} %, by the fit {100 * check.fitted:.1f} %."
+        for check in found.checks
+    ]
+    return lines
+
+
+def spread_in_words(figures: ReferencePrior | ReferencePart) -> str:
+    """The middle and the spread of usual pressures."""
+    spread = f"{figures.systolic_sd_mmhg:g}/{figures.diastolic_sd_mmhg:g}"
+    level = f"{figures.systolic_mmhg:g}/{figures.diastolic_mmhg:g}"
+    return f"{level}, standard deviation {spread}, correlation {figures.correlation:g}"
+
+
+def from_survey(found: OwnFit, book: Rulebook) -> list[tuple[int, str]]:
+    """How far the middle and the spread of systolic pressures are from the survey's, at three ages."""
+    moved = []
+    for prior in book.variability.priors.values():
+        for age in (30, 50, 70):
+            parts = parts_at(prior, age)
+            mean = sum(part.share * part.systolic for part in parts)
+            variance = sum(part.share * (part.covariance[0] + (part.systolic - mean) ** 2) for part in parts)
+            away = f"{found.prior.systolic_mmhg - mean:+.1f} systolic, standard deviation "
+            moved.append((age, away + f"{found.prior.systolic_sd_mmhg - variance**0.5:+.1f}"))
+    return moved
