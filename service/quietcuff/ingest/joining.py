@@ -7,18 +7,15 @@ Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from datetime import timedelta
+from collections.abc import Iterable
 from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.acceptance import sitting_faults
 from quietcuff.core.amend import apply_append, apply_correction
 from quietcuff.core.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
 from quietcuff.core.errors import NotAcceptable, NotFound
 from quietcuff.core.readings import (
-    MAX_READINGS,
     Context,
     Identifier,
     IntakeNote,
@@ -31,12 +28,12 @@ from quietcuff.ingest import people
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.keeping import keep
+from quietcuff.ingest.placing import place_readings
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import SET_DECODER, StoredSet, find_row, load, version_of
 from quietcuff.storage.answers import newest_answer
-from quietcuff.storage.ids import device_id, keyed_digest, read_id
-from quietcuff.storage.payloads import SourceRow, find_placed, find_source, newest_open_set
-from quietcuff.storage.sets import SetRow
+from quietcuff.storage.ids import keyed_digest
+from quietcuff.storage.payloads import SourceRow, find_placed, find_source
 from quietcuff.storage.sql import write_waiting
 from quietcuff.storage.subjects import lock_subject
 
@@ -60,6 +57,7 @@ class Made(msgspec.Struct, frozen=True):
     set_id: UUID
     version: int
     places: list[int]
+    user: int | None = None
 
 
 class Joined(msgspec.Struct, kw_only=True):
@@ -75,11 +73,11 @@ class Joined(msgspec.Struct, kw_only=True):
     replayed: int = 0
     refused: list[RefusedPart] = []
 
-    def changed(self, person: UUID, answer: Answer, places: Iterable[int]) -> None:
+    def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
         """Note a set's new version."""
         set_id = UUID(answer.set_id)
         self.answers[set_id] = answer
-        self.made.append(Made(person, set_id, answer.version, sorted(set(places))))
+        self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
         self.known.pop(set_id, None)
 
 
@@ -96,7 +94,7 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
         if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
             continue
         digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
-        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest) or find_alike(turn, person, keyed)
         if stored is None:
             note_fresh(fresh, digest, keyed, joined)
         elif keyed.act == "add":
@@ -124,6 +122,16 @@ def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Join
         detail = "What this service says of its own reading; to change it, correct the reading set."
         joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
     return True
+
+
+def find_alike(turn: Turn, person: UUID, keyed: Keyed) -> SourceRow | None:
+    """The same reading under another of its keys, taken near enough in time."""
+    for key in keyed.alike:
+        digest = keyed_digest(turn.tenant.secret, b"source", key.encode())
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        if stored is not None and abs(stored.taken_at - keyed.reading.taken_at) < keyed.alike_within:
+            return stored
+    return None
 
 
 def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
@@ -187,34 +195,30 @@ def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joi
 def add(
     turn: Turn, person: UUID, met: people.Met, sitting: IntendedSitting, fresh: list[tuple[bytes, Keyed]], joined: Joined
 ) -> int:
-    """Add readings in order of time: to the set named or the open one as long as they are of its sitting, then to new ones.
+    """Add readings, each to the sitting that it is of: a set that is named or open, else a new one.
 
     Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
     """
     try:
-        target = None if met.is_new and sitting.set_id is None else target_of(turn, person, sitting)
+        placed = place_readings(turn, person, sitting, fresh)
     except NotFound:
         detail = "The id of a set of this person."
         joined.refused += [RefusedPart(place=keyed.place, code="unknown-set", detail=detail) for _, keyed in fresh]
         return 0
-    stored, rest = 0, fresh
-    while rest:
-        if target is not None:
-            taken = how_many_fit(turn, target.reading_set, sitting, rest)
-        else:
-            first = ReadingSet(subject=met.said, setting=sitting.setting, readings=[rest[0][1].reading])
-            taken = 1 + how_many_fit(turn, first, sitting, rest[1:])
+    detail = "Readings of one user of the device in a sitting; or a device registered with who its users are."
+    joined.refused += [RefusedPart(place=keyed.place, code="several-users", detail=detail) for keyed in placed.of_several_users]
+    stored = 0
+    for gathering in placed.gatherings:
         try:
-            if target is not None and taken:
-                append(turn, person, target, sitting, rest[:taken], joined)
-            elif target is None:
-                open_new(turn, person, met, sitting, rest[:taken], joined, is_new_person=met.is_new and not stored)
-            stored += bool(taken)
+            if gathering.stored is not None:
+                append(turn, person, gathering.stored, sitting, gathering.added, joined)
+            else:
+                open_new(turn, person, met, sitting, gathering.added, joined, is_new_person=met.is_new and not stored)
+            stored += 1
         except NotAcceptable as refusal:
-            joined.refused += refused_parts(rest[:taken], refusal)
+            joined.refused += refused_parts(gathering.added, refusal)
         # The history of the next set is read from what is stored.
         write_waiting(turn.transaction)
-        target, rest = None, rest[taken:]
     return stored
 
 
@@ -222,36 +226,6 @@ def refused_parts(readings: list[tuple[bytes, Keyed]], refusal: NotAcceptable) -
     """Readings that are refused together, each with the first reason."""
     fault = refusal.faults[0]
     return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
-
-
-def target_of(turn: Turn, person: UUID, sitting: IntendedSitting) -> StoredSet | None:
-    """The set that was named, else the newest open one of the person and the device; None where there is none.
-
-    Raises:
-        NotFound: a set is named that is not this person's.
-    """
-    if sitting.set_id is not None:
-        row: SetRow = find_row(turn, read_id(sitting.set_id))
-        if row.subject_id != person:
-            raise NotFound("reading set")
-        is_open = row.closed_at is None and row.status == "active"
-        return load(turn, row) if is_open else None
-    window = timedelta(minutes=turn.desk.rulebook.limits.join_minutes)
-    device = sitting.device.identifier if sitting.device is not None else None
-    own = None if device is None else device_id(turn.tenant.secret, device)
-    found = newest_open_set(turn.transaction, turn.tenant.tenant_id, person, own, turn.now - window)
-    return None if found is None else load(turn, find_row(turn, found))
-
-
-def how_many_fit(turn: Turn, reading_set: ReadingSet, sitting: IntendedSitting, rest: Sequence[tuple[bytes, Keyed]]) -> int:
-    """How many of the readings, from the first, are of the sitting of a set."""
-    readings = list(reading_set.readings)
-    for count, (_, keyed) in enumerate(rest):
-        readings.append(keyed.reading)
-        whole = msgspec.structs.replace(reading_set, readings=readings)
-        if len(readings) > MAX_READINGS or reading_set.setting != sitting.setting or sitting_faults(whole, turn.desk.rulebook):
-            return count
-    return len(rest)
 
 
 def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Reading:
@@ -281,7 +255,7 @@ def append(
         notes=notes_from(first, added),
     )
     answer = keep(turn, person, stored.row.set_id, draft, stored)
-    joined.changed(person, answer, range(first, first + len(added)))
+    joined.changed(person, answer, range(first, first + len(added)), sitting.user)
 
 
 def open_new(
@@ -318,7 +292,7 @@ def open_new(
         notes=notes_from(0, added),
     )
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
-    joined.changed(person, answer, range(len(added)))
+    joined.changed(person, answer, range(len(added)), sitting.user)
 
 
 def keys_from(first: int, added: list[tuple[bytes, Keyed]]) -> dict[int, bytes]:
