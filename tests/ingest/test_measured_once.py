@@ -151,8 +151,7 @@ async def test_a_second_user_of_a_cuff_never_comes_into_the_sitting_of_the_first
         await send(clinic, body(value(170, user=2)))
     assert [(fault.code, fault.pointer) for fault in caught.value.faults] == [("several-users", "/payloads/0")]
     assert (await send(clinic, body(value(121, user=1)))).changed == 1
-    known = {**DEVICE, "users": [{"user_id": 2, "subject": {"identifier": None}}]}
-    known["users"] = [{"user_id": 2, "subject": {"system": "urn:example:mrn", "value": "p-0002"}}]
+    known = {**DEVICE, "users": [{"user_id": 2, "subject": {"system": "urn:example:mrn", "value": "p-0002"}}]}
     await registry.save_device(clinic.desk, clinic.caller, msgspec.convert(known, RegisteredDevice), if_match=None)
     found = await send(clinic, body(value(170, user=2), value(122, user=1)))
     assert found.changed == 2
@@ -242,3 +241,48 @@ def hl7(*rows: str, at: str = "20260504090000+0200", sent: str = "20260504090200
     head = rf"MSH|^~\&|PAD|WESTWING|CUFFHUB|REGION7|{sent}||ORU^R01^ORU_R01|{control}|P|2.5.1||||||UNICODE UTF-8"
     segments = [head, "PID|1||p-0001^^^WESTWING^MR", f"OBR|1|ORD-1|OBS-1|85354-9^^LN|||{at}", *rows]
     return "\r".join([*segments, ""]).encode()
+
+
+SYSTOLIC, DIASTOLIC = "OBX|1|NM|8480-6^^LN|1|138|mm[Hg]|||||F", "OBX|2|NM|8462-4^^LN|1|86|mm[Hg]|||||F"
+
+
+def pulse(rate: int, status: str = "F") -> str:
+    return f"OBX|3|NM|8867-4^^LN|1|{rate}||||||{status}"
+
+
+async def take(clinic: Clinic, *rows: str, **how: str) -> str:
+    """Send a message; its verdict."""
+    return (await receive_hl7v2(clinic.desk, clinic.caller, hl7(*rows, **how))).verdict
+
+
+async def test_a_pulse_that_comes_later_is_added_once_and_another_is_refused(clinic: Clinic) -> None:
+    assert await take(clinic, SYSTOLIC, DIASTOLIC) == "A"
+    assert await take(clinic, pulse(72), control="W-2") == "A"
+    assert await clinic.rows("SELECT systolic, pulse FROM reading") == [(13800, 7200)]
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, pulse(72), control="W-3") == "A"
+    assert await take(clinic, pulse(75), control="W-4") == "E"
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, pulse(75), control="W-5") == "E"
+    assert await clinic.rows("SELECT systolic, pulse FROM reading") == [(13800, 7200)]
+    assert await take(clinic, pulse(75, "C"), control="W-6") == "A"
+    # What was said before is known; what stands now was put right since.
+    assert await take(clinic, pulse(72), control="W-7") == "A"
+    assert await clinic.rows("SELECT systolic, pulse FROM reading") == [(13800, 7500)]
+
+
+async def test_a_pulse_beside_pressures_that_are_stored_completes_them(clinic: Clinic) -> None:
+    await take(clinic, SYSTOLIC, DIASTOLIC)
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, pulse(72), control="W-2") == "A"
+    assert await clinic.rows("SELECT systolic, pulse FROM reading") == [(13800, 7200)]
+
+
+@pytest.mark.parametrize("year", ["1990", "2000", "2040"])
+async def test_a_message_with_a_wrong_clock_is_refused_and_kept(clinic: Clinic, year: str) -> None:
+    wrong, right = f"{year}0504090000+0200", "20260504090000+0200"
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, at=wrong) == "E"
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, at=wrong, sent=wrong) == "E"
+    assert await clinic.count("reading") == 0
+    codes = await clinic.rows("SELECT DISTINCT code FROM refused_payload")
+    assert codes == [("clock-implausible",)]
+    assert await take(clinic, SYSTOLIC, DIASTOLIC, at=right) == "A" and await clinic.count("reading") == 1
+    taken_back = SYSTOLIC[:-1] + "D"
+    assert await take(clinic, taken_back, at=wrong, control="W-9") == "A"

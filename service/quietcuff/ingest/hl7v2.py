@@ -46,11 +46,16 @@ async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
         NotReadable: no head that could be read.
         NotAcceptable: a message that is turned away whole.
     """
-    return intended_of(read_report(body, conventions_of(tenant)))
+    return intended_of(read_report(body, conventions_of(desk, tenant)))
 
 
-def conventions_of(tenant: Tenant) -> Conventions:
-    return Conventions(zone=tenant.zone, authorities=tenant.settings.authorities)
+def conventions_of(desk: Desk, tenant: Tenant) -> Conventions:
+    return Conventions(
+        zone=tenant.zone,
+        authorities=tenant.settings.authorities,
+        received_at=now(desk),
+        limits=desk.rulebook.limits,
+    )
 
 
 def intended_of(report: Report) -> Intended:
@@ -80,7 +85,7 @@ async def receive_hl7v2(
     reports: list[Report] = []
 
     async def reader(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
-        reports.append(read_report(body, conventions_of(tenant)))
+        reports.append(read_report(body, conventions_of(desk, tenant)))
         return intended_of(reports[-1])
 
     payload = Payload(kind="hl7v2", media_type=media_type, body=body)

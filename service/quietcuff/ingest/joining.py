@@ -39,6 +39,7 @@ from quietcuff.storage.subjects import lock_subject
 
 CORRECTED = "corrected by the sender"
 RETRACTED = "taken back by the sender"
+COMPLETED = "completed by the sender"
 # What a sender may put right; the rest of a reading is not its to say.
 CORRECTABLE = (
     *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
@@ -46,8 +47,8 @@ CORRECTABLE = (
 )
 
 
-# The place of a reading, and its two pressures in hundredths of mmHg.
-SaidAt = tuple[int, int | None, int | None]
+# The place of a reading, its two pressures in hundredths of mmHg, and its pulse.
+SaidAt = tuple[int, int | None, int | None, int | None]
 
 
 class Made(msgspec.Struct, frozen=True):
@@ -98,7 +99,9 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
         if stored is None:
             note_fresh(fresh, digest, keyed, joined)
         elif keyed.act == "add":
-            meet_again(turn, keyed, stored, joined)
+            completion = meet_again(turn, keyed, stored, joined)
+            if completion is not None:
+                changes[stored.set_id].append((stored.reading_index, completion))
         else:
             changes[stored.set_id].append((stored.reading_index, keyed))
     for set_id, corrections in changes.items():
@@ -142,6 +145,9 @@ def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: J
     elif keyed.act != "retract" and not is_partial(keyed):
         joined.replayed += digest in fresh
         fresh[digest] = keyed
+    elif keyed.act == "add":
+        # A pulse by itself, of no reading that is known here.
+        return
     elif fresh.pop(digest, None) is None:
         detail = "The key of a reading that was stored before."
         joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
@@ -152,14 +158,25 @@ def is_partial(keyed: Keyed) -> bool:
     return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
 
 
-def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> None:
-    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name."""
-    if not says_the_same(keyed.reading, stored) and not was_said_before(turn, keyed.reading, stored, joined):
-        detail = "Another value under the key of a stored reading is a correction, and must say so."
-        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
-    else:
+def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> Keyed | None:
+    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name.
+
+    Answers what it says beyond what is stored: a pulse, where the reading never had one.
+    """
+    has_pressures = keyed.says is None or not is_partial(keyed)
+    same = not has_pressures or says_the_same(keyed.reading, stored) or was_said_before(turn, keyed.reading, stored, joined)
+    pulse = None if keyed.reading.pulse_per_min is None else hundredths(keyed.reading.pulse_per_min)
+    if same and pulse not in (None, stored.pulse) and pulse not in pulses_said(turn, stored, joined):
+        if stored.pulse is None and not pulses_said(turn, stored, joined):
+            return msgspec.structs.replace(keyed, says=("pulse_per_min",))
+        same = False
+    if same:
         joined.replayed += 1
         remember_known(turn, stored.set_id, joined)
+    else:
+        detail = "Another value under the key of a stored reading is a correction, and must say so."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    return None
 
 
 def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
@@ -183,13 +200,27 @@ def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
 
 def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
     """Whether any version of the set had these pressures at the place of the reading."""
-    if stored.set_id not in joined.said:
-        row = find_row(turn, stored.set_id)
+    said = all_said(turn, stored.set_id, joined)
+    return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
+
+
+def pulses_said(turn: Turn, stored: SourceRow, joined: Joined) -> set[int]:
+    """The pulses that a reading had in earlier versions of its set."""
+    said = all_said(turn, stored.set_id, joined)
+    return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
+
+
+def all_said(turn: Turn, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
+    """What the readings of a set said in its earlier versions."""
+    if set_id not in joined.said:
+        row = find_row(turn, set_id)
         sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
-        joined.said[stored.set_id] = frozenset(
-            (index, *pressures_of(one)) for early in sets for index, one in enumerate(early.readings)
+        joined.said[set_id] = frozenset(
+            (index, *pressures_of(one), None if one.pulse_per_min is None else hundredths(one.pulse_per_min))
+            for early in sets
+            for index, one in enumerate(early.readings)
         )
-    return (stored.reading_index, *pressures_of(reading)) in joined.said[stored.set_id]
+    return joined.said[set_id]
 
 
 def add(
@@ -317,6 +348,8 @@ def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[in
         remember_known(turn, set_id, joined)
         return
     reason = RETRACTED if all(isinstance(change, VoidReading) for change in changes) else CORRECTED
+    if all(keyed.act == "add" for _, keyed in corrections):
+        reason = COMPLETED
     try:
         changed = apply_correction(stored.reading_set, Correction(reason=reason, changes=list(changes)))
         draft = Draft(

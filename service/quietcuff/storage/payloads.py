@@ -72,6 +72,7 @@ class SourceRow(msgspec.Struct, frozen=True):
     taken_at: datetime
     systolic: int | None
     diastolic: int | None
+    pulse: int | None
 
 
 class OpenSet(msgspec.Struct, frozen=True):
