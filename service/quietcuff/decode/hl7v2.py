@@ -111,11 +111,11 @@ def refuse_wrong_clocks(head: Head, rows: list[Row], conventions: Conventions) -
     except NoSuchTime:
         sent = received_at
     is_sender_right = is_plausible(sent, received_at, limits.message_past_days, limits)
-    longest = timedelta(days=limits.message_past_days)
+    longest, late = timedelta(days=limits.message_past_days), timedelta(hours=limits.device_clock_future_hours)
     for row in rows:
         if row.fate == "used" and row.moment is not None and row.action == "store":
-            days = limits.message_past_days + longest.days
-            if is_sender_right and sent - row.moment.at <= longest and is_plausible(row.moment.at, received_at, days, limits):
+            at = row.moment.at
+            if is_sender_right and sent - at <= longest and at - received_at <= late:
                 continue
             detail = "A time that can have been, seen from MSH-7 and from when the message came."
             row.refuse(14, "clock-implausible", detail)
