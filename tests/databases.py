@@ -78,6 +78,10 @@ class PostgresqlServer:
     def as_app(self, database: str) -> str:
         return self._admin.set(database=database, username=APP_ROLE, password=APP_ROLE).render_as_string(hide_password=False)
 
+    def grant(self, database: str) -> None:
+        """Let the role that owns nothing use the tables as they are now."""
+        self._on(database, grant_app_role)
+
     def analyze(self, database: str) -> None:
         """Have the planner know what a database holds, as it will by itself within a minute."""
         self._on(database, lambda connection: connection.execute("ANALYZE"))

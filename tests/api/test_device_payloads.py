@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.device_payload_operations import GATT_EXAMPLE
+from quietcuff.api.device_payload_operations import GATT_EXAMPLE, HL7_EXAMPLE
 
 GATT = "/v1/device-payloads/gatt"
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
@@ -255,3 +255,32 @@ def test_yesterdays_memory_stays_open_an_hour_after_its_last_arrival(desk: httpx
     (envelope,) = found["reading_sets"]
     closes, arrived = (datetime.fromisoformat(envelope[name]) for name in ("closes_at", "updated_at"))
     assert timedelta(minutes=59) < closes - arrived <= timedelta(minutes=60)
+
+
+def test_every_route_for_payloads_honours_the_key(desk: httpx.Client) -> None:
+    key, said = str(uuid4()), body("00" + "8e005b006c00")
+    said.pop("received_at")
+    for path, content in (("gatt", json.dumps(said).encode()), ("hl7v2", hl7_report())):
+        answers = []
+        for headers in ({"Idempotency-Key": f"{key}-{path}"}, {"Idempotency-Key": f'"{key}-{path}"'}):
+            headers["Content-Type"] = "application/json" if path == "gatt" else "application/hl7-v2"
+            answers.append(desk.post(f"/v1/device-payloads/{path}", content=content, headers=headers))
+        assert [answer.headers.get("Idempotency-Replayed") for answer in answers] == [None, "true"], answers[0].text
+        assert answers[0].content == answers[1].content and answers[0].status_code == answers[1].status_code
+    taken = desk.post(GATT, json=body(value(5)), headers={"Idempotency-Key": f"{key}-gatt"})
+    (fault,) = problem(taken, 422, "not-acceptable")["errors"]
+    assert (fault["code"], fault["header"]) == ("key-reused", "Idempotency-Key") and fault["refused_payload_id"]
+    assert desk.post(GATT, json=body(value(5)), headers={"Idempotency-Key": "ü".encode()}).status_code == 400
+
+
+def hl7_report() -> bytes:
+    return HL7_EXAMPLE.replace("p-0001", str(uuid4())).replace("OBS-0093", str(uuid4())).encode()
+
+
+@pytest.mark.parametrize("device_now", ["0001-01-01T00:00:00", "9999-12-31T23:59:59", "0000-01-01T00:00:00"])
+def test_no_clock_makes_the_service_lose_a_payload(desk: httpx.Client, device_now: str) -> None:
+    clock = {"device_now": device_now, "gateway_now": GATT_EXAMPLE["received_at"]}
+    answer = desk.post(GATT, json=body(value(5), clock=clock))
+    (fault,) = problem(answer, 422, "not-acceptable")["errors"]
+    row = desk.get(f"/v1/refused-payloads/{fault['refused_payload_id']}").json()
+    assert json.loads(base64.b64decode(desk.get(f"/v1/payloads/{row['payload_id']}").json()["body_base64"]))["clock"] == clock

@@ -18,12 +18,15 @@ from zoneinfo import ZoneInfo
 import msgspec
 import pytest
 
+from quietcuff.core.readings import Identifier
 from quietcuff.decode import gatt
 from quietcuff.decode.clocks import is_in_gap, place
 from quietcuff.decode.gatt import Measurement, Unreadable
-from quietcuff.decode.gatt_body import DeviceClock, GattBody, intend
-from quietcuff.decode.intended import Keyed
+from quietcuff.decode.gatt_body import GattBody, intend
+from quietcuff.decode.gatt_times import KnownDevice
+from quietcuff.decode.intended import Intended, Keyed
 from quietcuff.decode.sfloat import SPECIALS, read_sfloat
+from quietcuff.rules.catalog import load_rulebook
 
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
 
@@ -89,7 +92,7 @@ def test_the_features_of_a_device_are_named() -> None:
     for value, code in ((b"", "empty"), (b"\x01", "truncated"), (b"\x01\x00\x00", "trailing_bytes")):
         with pytest.raises(Unreadable, match=code):
             gatt.read_features(value)
-    assert "e2e_crc" in gatt.read_features(b"\x40\x00\x12\x34")
+    assert "e2e_crc" in gatt.read_features(b"\x40\x00" + gatt.check_sums(b"\x40\x00")[0].to_bytes(2, "little"))
 
 
 def independent(word: int) -> Decimal:
@@ -156,14 +159,15 @@ BODY: dict[str, Any] = {
     "position": "sitting",
     "received_at": "2026-03-14T07:05:20+01:00",
 }
+LIMITS = load_rulebook().limits
 NOW = datetime(2026, 3, 14, 6, 5, 30, tzinfo=UTC)
 FULL = "1e8e005b006c00ea07030e0705094d00020000"
 
 
-def readings(*values: str, clock: DeviceClock | None = None, characteristic: str = "2A35", **more: Any) -> list[Keyed]:
+def readings(*values: str, clock: KnownDevice | None = None, characteristic: str = "2A35", **more: Any) -> list[Keyed]:
     payloads = [{"characteristic": characteristic, "value_hex": value} for value in values]
     body = msgspec.convert({**BODY, "payloads": payloads, **more}, GattBody)
-    return [keyed for sitting in intend(body, clock or DeviceClock(), NOW).sittings for keyed in sitting.readings]
+    return [keyed for sitting in intend(body, clock or KnownDevice(), NOW, LIMITS).sittings for keyed in sitting.readings]
 
 
 def test_a_whole_value_becomes_a_reading() -> None:
@@ -209,10 +213,10 @@ def test_flags_notes_and_times_of_the_vectors() -> None:
 
 
 def test_a_local_time_takes_the_registered_zone_and_drift() -> None:
-    clock = DeviceClock(zone=ZoneInfo("America/New_York"), drift_seconds=3600)
+    clock = KnownDevice(zone=ZoneInfo("America/New_York"), drift_seconds=3600)
     (keyed,) = readings(FULL, clock=clock)
     assert keyed.reading.taken_at.isoformat() == "2026-03-14T06:05:09-04:00" and keyed.notes == ("clock-shifted",)
-    (keyed,) = readings(FULL, clock=DeviceClock(zone=ZoneInfo("America/New_York")))
+    (keyed,) = readings(FULL, clock=KnownDevice(zone=ZoneInfo("America/New_York")))
     assert keyed.reading.taken_at.isoformat() == "2026-03-14T07:05:09-04:00" and keyed.notes == ()
 
 
@@ -227,7 +231,7 @@ def test_both_clocks_at_one_moment_tell_how_far_the_device_is_off() -> None:
 
 def readings_with(seen: dict[str, Any]) -> list[Keyed]:
     body = msgspec.convert({**BODY, "clock": seen, "payloads": [{"characteristic": "2A35", "value_hex": FULL}]}, GattBody)
-    return intend(body, DeviceClock(), NOW).sittings[0].readings
+    return intend(body, KnownDevice(), NOW, LIMITS).sittings[0].readings
 
 
 def test_an_hour_that_comes_twice_or_never_is_flagged() -> None:
@@ -267,8 +271,95 @@ def test_ten_thousand_damaged_values_are_read_or_refused_and_nothing_else() -> N
                     value.insert(place_of, rng.randrange(256))
         characteristic = rng.choice(["2A35", "2A36", "2A49", "2B34", "2B35"])
         body = msgspec.convert({**BODY, "payloads": [{"characteristic": characteristic, "value_hex": value.hex()}]}, GattBody)
-        found = intend(body, DeviceClock(), NOW)
+        found = intend(body, KnownDevice(), NOW, LIMITS)
         read += len(found.sittings)
         refused += len(found.refused)
         assert len(found.sittings) + len(found.refused) == 1 or characteristic == "2A49"
-    assert read > 300 and refused > 5000
+    # Most damaged years are none that the device can have had.
+    assert read > 200 and refused > 5000
+
+
+def test_check_sums_are_those_that_are_published() -> None:
+    """Source: the check values of CRC-16/MCRF4XX and CRC-16/CCITT-FALSE for the nine digits, from memory."""
+    assert gatt.check_sums(b"123456789") == (0x6F91, 0x29B1)
+
+
+def test_a_value_with_a_wrong_check_sum_is_refused() -> None:
+    value = bytes.fromhex(FULL)
+    for number in gatt.check_sums(value):
+        whole = value + number.to_bytes(2, "little")
+        assert gatt.read_measurement("2A35", whole, frozenset({"e2e_crc"})).systolic == 142
+        for place_of in range(len(whole)):
+            damaged = bytes(octet ^ (place_of == at) << 2 for at, octet in enumerate(whole))
+            # Damaged flags announce other fields.
+            with pytest.raises(Unreadable, match="checksum_mismatch" if place_of else "."):
+                gatt.read_measurement("2A35", damaged, frozenset({"e2e_crc"}))
+
+
+def intended(said: dict[str, Any], known: KnownDevice | None = None) -> Intended:
+    return intend(msgspec.convert({**BODY, **said}, GattBody), known or KnownDevice(), NOW, LIMITS)
+
+
+def timed(year: int, systolic: int = 142, flags: int = 2) -> str:
+    when = year.to_bytes(2, "little") + bytes([3, 14, 7, 5, 0])
+    return (bytes([flags]) + b"".join(n.to_bytes(2, "little") for n in (systolic, 80, 100)) + when).hex()
+
+
+@pytest.mark.parametrize("year", [1582, 1900, 2000, 2024, 2027, 2099, 9999])
+def test_a_time_that_the_device_cannot_have_had_is_refused_or_put_right(year: int) -> None:
+    """Source: HL7 Personal Health Device guide: what is on no time line that is known cannot be placed in time."""
+    said: dict[str, Any] = {"payloads": [{"characteristic": "2A35", "value_hex": timed(year)}]}
+    (part,) = intended(said).refused
+    assert part.place == "/payloads/0/timestamp" and part.code in ("clock-implausible", "no-such-time")
+    found = intended({**said, "clock": {"device_now": f"{year:04}-03-14T07:05:20"}})
+    (keyed,) = found.sittings[0].readings
+    assert keyed.reading.taken_at.isoformat() == "2026-03-14T07:05:00+01:00" and keyed.notes == ("clock-shifted",)
+    assert not intended({**said, "clock": {"device_now": f"{year:04}-03-14T07:05:20", "synced": True}}).sittings
+
+
+@pytest.mark.parametrize("device_now", ["0001-01-01T00:00:00", "9999-12-31T23:59:59", "1582-10-15T00:00:00"])
+@pytest.mark.parametrize("value", [FULL, timed(1582), timed(9999), "0289005600670070d760ed", "4289005600670000000000"])
+def test_extreme_clocks_are_refused_and_never_fail(device_now: str, value: str) -> None:
+    characteristic = "2A35" if len(value) > 22 else "2B34"
+    for drift in (None, 10**9, -(10**9)):
+        known = KnownDevice(zone=ZoneInfo("Pacific/Kiritimati"), drift_seconds=drift)
+        for clock in ({"device_now": device_now}, {"device_now": device_now, "gateway_now": BODY["received_at"]}, {}):
+            said = {"clock": clock, "payloads": [{"characteristic": characteristic, "value_hex": value}]}
+            for received_at in (BODY["received_at"], "1901-01-01T00:00:00+14:00", "2199-12-31T23:59:59-14:00"):
+                found = intended({**said, "received_at": received_at}, known)
+                assert len(found.sittings) + len(found.refused) == 1
+
+
+@pytest.mark.parametrize("value", [timed(2026, 401), timed(2026, 120, flags=3)])
+def test_a_pressure_that_none_can_be_is_out_of_range_and_no_failed_attempt(value: str) -> None:
+    found = intended({"payloads": [{"characteristic": "2A35", "value_hex": value}]})
+    (part,) = found.refused
+    assert not found.sittings and (part.place, part.code) == ("/payloads/0/systolic", "out-of-range")
+    assert "400 mmHg" in part.detail
+
+
+def with_user(user: int, systolic: int = 142) -> str:
+    return (b"\x08" + b"".join(n.to_bytes(2, "little") for n in (systolic, 80, 100)) + bytes([user])).hex()
+
+
+def test_users_of_a_device_are_told_apart_or_refused() -> None:
+    said = {"payloads": [{"characteristic": "2A35", "value_hex": with_user(user, 130 + user)} for user in (1, 2)]}
+    found = intended(said)
+    assert not found.sittings and [(part.place, part.code) for part in found.refused] == [
+        ("/payloads/0/user_id", "several-users"),
+        ("/payloads/1/user_id", "several-users"),
+    ]
+    other = Identifier(system="urn:example:mrn", value="p-0002")
+    routed = intended(said, KnownDevice(users={2: other}))
+    assert not routed.refused
+    assert {one.subject.identifier.value: one.readings[0].reading.systolic_mmhg for one in routed.sittings} == {
+        "p-0001": 131,
+        "p-0002": 132,
+    }
+    assert len(intended({"payloads": [{"characteristic": "2A35", "value_hex": with_user(u)} for u in (1, 255)]}).sittings) == 2
+
+
+def test_features_that_cannot_be_read_do_not_cost_the_reading() -> None:
+    found = intended({"payloads": [{"characteristic": "2A35", "value_hex": FULL, "feature_hex": "1f"}]})
+    assert len(found.sittings) == 1
+    assert [(part.place, part.code) for part in found.refused] == [("/payloads/0/feature_hex", "truncated")]

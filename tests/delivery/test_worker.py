@@ -138,6 +138,25 @@ async def test_a_record_that_is_down_gets_everything_when_it_is_back(clinic: Cli
     check_everything_is_there(post, ids)
 
 
+async def test_a_target_that_fails_shows_why_and_when_next_and_catches_up_once_it_answers(post: Post) -> None:
+    target = await post.target()
+    for number in range(3):
+        await post.clinic.receive(sitting(person=f"p-{number}"))
+    # One of them is put off for an hour, the others for some seconds.
+    post.receiver.fault = lambda receiver, body: Answer(503, **({"Retry-After": "3600"} if receiver.requests == 1 else {}))
+    await post.send()
+    stands = await post.stands(target)
+    assert (stands.last_status, stands.waiting) == (503, 3) and stands.last_error is not None
+    assert None not in (stands.last_attempt_at, stands.next_attempt_at)
+    post.receiver.fault = lambda receiver, body: None
+    post.clinic.clock.move(minutes=2)
+    await post.send()
+    await post.send()
+    stands = await post.stands(target)
+    assert stands.waiting == 0
+    assert (stands.last_error, stands.last_status, stands.last_attempt_at, stands.next_attempt_at) == (None, None, None, None)
+
+
 def check_everything_is_there(post: Post, ids: list[str]) -> None:
     """Every Observation of the sets once, in its last state; one person for each; and nothing older after anything newer."""
     record = post.receiver.record

@@ -35,6 +35,7 @@ DEVICE = {
     "accuracy_check_interval_months": 24,
     "time_zone": "Europe/Vienna",
     "clock_drift_seconds": 3600,
+    "users": [{"user_id": 2, "subject": {"system": "urn:example:mrn", "value": "p-0002"}}],
 }
 
 

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import itertools
 import zlib
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -33,8 +33,12 @@ KEPT_IDS = {"deleted_set", "deleted_subject", "trail"}
 
 
 async def visit(clinic: Clinic, person: str, day: str, **more: Any) -> str:
-    """A closed sitting of that day; its id."""
-    return (await clinic.receive(sitting(on_day(first_visit(), day), person, **more))).set_id
+    """A closed sitting that came in on its day; its id."""
+    now, clinic.clock.now = clinic.clock.now, datetime.fromisoformat(f"{day}T12:00:00+00:00")
+    try:
+        return (await clinic.receive(sitting(on_day(first_visit(), day), person, **more))).set_id
+    finally:
+        clinic.clock.now = now
 
 
 async def subject_of(clinic: Clinic, set_id: str) -> str:
@@ -113,6 +117,16 @@ async def test_what_is_over_goes_whole_and_what_is_newer_stays_whole(clinic: Cli
     assert (await retention.delete_old(clinic.desk, clinic.caller, CUT)).sets == 0
 
 
+async def test_what_came_in_lately_stays_however_long_ago_its_clock_says(clinic: Clinic) -> None:
+    """A device whose clock fell back measures years ago; what it sends today is of today's keeping."""
+    set_id = (await clinic.receive(sitting(on_day(first_visit(), "2000-01-01"), "p-clock"))).set_id
+    assert await retention.count_old(clinic.desk, clinic.caller, CUT) == 0
+    assert (await retention.delete_old(clinic.desk, clinic.caller, CUT)).sets == 0 and await is_there(clinic, set_id)
+    later = clinic.clock.now + timedelta(days=1)
+    assert await retention.count_old(clinic.desk, clinic.caller, later) == 1
+    assert (await retention.delete_old(clinic.desk, clinic.caller, later)).sets == 1
+
+
 async def test_a_person_goes_with_the_last_of_their_sets(clinic: Clinic) -> None:
     set_id = await visit(clinic, "p-once", "2026-05-04")
     subject_id = await subject_of(clinic, set_id)
@@ -182,6 +196,7 @@ async def test_what_is_held_stays_until_it_is_released(clinic: Clinic) -> None:
 
 
 async def test_an_open_set_is_not_over(clinic: Clinic) -> None:
+    clinic.clock.move(days=-63)
     answer = await clinic.receive(sitting(on_day(first_visit()[:1], "2026-03-02"), "p-open", closed=False))
     assert (await retention.delete_old(clinic.desk, clinic.caller, CUT)).sets == 0
     await clinic.append(answer, {"readings": [], "closed": True})

@@ -9,10 +9,11 @@ import msgspec
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
+from quietcuff.api.parameters import IDEMPOTENCY_KEY
 from quietcuff.api.shapes import Envelope
 from quietcuff.decode.gatt_body import GattBody
 from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
-from quietcuff.ingest.payloads import RefusedPayload
+from quietcuff.ingest.payload_retries import RefusedPayload
 from quietcuff.ingest.refused import PayloadTold, RefusedListed
 from quietcuff.security.scopes import Need
 from quietcuff.storage.queries import LONGEST_PAGE
@@ -106,21 +107,23 @@ class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 LINKS = (Link(operation="get_payload", parameters={"payload_id": "$response.body#/payload_id"}),)
+REPEATED = ("Idempotency-Replayed",)
 ANSWERS = (
-    Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, links=LINKS),
-    Reply(status=201, description="Something new was stored.", shape=PayloadAnswer, links=LINKS),
+    Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, headers=REPEATED, links=LINKS),
+    Reply(status=201, description="Something new was stored.", shape=PayloadAnswer, headers=REPEATED, links=LINKS),
 )
 GATT = Operation(
     id="receive_gatt",
     tag=TAG,
     summary="Values of the Bluetooth blood-pressure service",
-    description="As a gateway had them from the device, in hexadecimal. Readings join the set named, else the newest open set "
-    "of that person and device in which something arrived within half an hour, else they open a new one. The same reading "
+    description="As a gateway had them from the device, in hexadecimal. Readings join the set named, else an open set "
+    "of that person and device of whose sitting they are, else they open a new one. The same reading "
     "sent again is not doubled. What cannot be read is kept and listed as refused; a body of which nothing can be "
     "read is answered 422, and kept as well.",
     access=SEND,
     body=GattBody,
     examples={"one measurement": GATT_EXAMPLE},
+    parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
 )
 FHIR = Operation(
@@ -135,6 +138,7 @@ FHIR = Operation(
     body=FHIR_BODY,
     media_type=FHIR_JSON,
     examples={"one reading": FHIR_EXAMPLE},
+    parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
 )
@@ -149,7 +153,8 @@ HL7V2 = Operation(
     body={"type": "string"},
     media_type=HL7_V2,
     examples={"one reading": HL7_EXAMPLE},
-    replies=(Reply(description="The acknowledgement.", media_type=HL7_V2, example=HL7_ANSWER),),
+    parameters=(IDEMPOTENCY_KEY,),
+    replies=(Reply(description="The acknowledgement.", media_type=HL7_V2, example=HL7_ANSWER, headers=REPEATED),),
     problems=(kinds.NOT_READABLE,),
 )
 PAYLOAD = Operation(
@@ -190,5 +195,6 @@ REPLAY = Operation(
     access=UPDATE,
     body=Replay,
     examples={"as it is": {}, "repaired": {"text": "{}"}},
+    parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
 )

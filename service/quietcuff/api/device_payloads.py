@@ -15,16 +15,19 @@ from quietcuff.api.answers import answer, answer_page, answer_struct
 from quietcuff.api.caller import caller_of
 from quietcuff.api.device_payload_operations import Replay
 from quietcuff.api.operations import described
-from quietcuff.api.requests import header_of, limit_parameter, query_of
+from quietcuff.api.requests import header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
 from quietcuff.ingest import refused
 from quietcuff.ingest.hl7v2 import receive_hl7v2
-from quietcuff.ingest.payloads import Payload, PayloadKind, Received, receive
+from quietcuff.ingest.payload_retries import Received
+from quietcuff.ingest.payloads import Payload, PayloadKind, receive
 from quietcuff.ingest.readers import READERS
 from quietcuff.storage.queries import LONGEST_PAGE
+
+REPEATED = {"Idempotency-Replayed": "true"}
 
 
 class DevicePayloads(Controller):
@@ -46,8 +49,10 @@ class DevicePayloads(Controller):
     async def hl7v2(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Take an HL7 v2 report, and acknowledge it."""
         desk, caller = service_of(request).desk, caller_of(request)
-        acknowledged = await receive_hl7v2(desk, caller, body, media_type=media_type_of(request))
-        return answer(b"".join(acknowledged.answers) or acknowledged.least, media_type=HL7_V2)
+        key = idempotency_key_of(request)
+        acknowledged = await receive_hl7v2(desk, caller, body, media_type=media_type_of(request), key=key)
+        told = b"".join(acknowledged.answers) or acknowledged.least
+        return answer(told, media_type=HL7_V2, headers=REPEATED if acknowledged.repeated else None)
 
 
 class Payloads(Controller):
@@ -83,14 +88,16 @@ class RefusedPayloads(Controller):
     async def replay(self, request: Request[Any, Any, Any], refused_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Read one of them again."""
         repaired = repaired_of(read(body, Replay))
-        received = await refused.replay(service_of(request).desk, caller_of(request), refused_id, repaired)
+        key = idempotency_key_of(request)
+        received = await refused.replay(service_of(request).desk, caller_of(request), refused_id, repaired, key=key)
         return answer_received(received)
 
 
 async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
     """Keep a payload, store what it says, and answer."""
     payload = Payload(kind=kind, media_type=media_type_of(request), body=body)
-    return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind]))
+    key = idempotency_key_of(request)
+    return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind], key=key))
 
 
 def media_type_of(request: Request[Any, Any, Any]) -> str:
@@ -99,7 +106,8 @@ def media_type_of(request: Request[Any, Any, Any]) -> str:
 
 
 def answer_received(received: Received) -> ASGIResponse:
-    return answer(received.body(), status=201 if received.changed else 200)
+    headers = REPEATED if received.repeated else None
+    return answer(received.body(), status=201 if received.changed else 200, headers=headers)
 
 
 def repaired_of(replay: Replay) -> bytes | None:

@@ -15,7 +15,7 @@ from rich.text import Text
 from quietcuff.cli.desk import on_desk
 from quietcuff.cli.words import say
 from quietcuff.ingest import Caller, Desk, refused
-from quietcuff.ingest.payloads import Received
+from quietcuff.ingest.payload_retries import Received
 
 ACTOR = "command"
 LONGEST_LIST = 200

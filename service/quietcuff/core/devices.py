@@ -40,11 +40,19 @@ class RegisteredCuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
             raise ValueError("low before high")
 
 
+class DeviceUser(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A user of the device: the number that it gives them, and who that is."""
+
+    user_id: Annotated[int, Meta(ge=0, le=254)]
+    subject: Identifier
+
+
 class RegisteredDevice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One device: whose it is, what it is, for whom it was shown to be accurate, and when that was last checked.
 
     ``time_zone`` is the zone of its clock, as the time-zone database names it. ``clock_drift_seconds`` is how far the clock is
-    known to be ahead of the true time there; behind it, it is negative.
+    known to be ahead of the true time there; behind it, it is negative. ``users`` are whose readings those are that the device
+    marks with a user's number.
     """
 
     identifier: Identifier
@@ -61,6 +69,7 @@ class RegisteredDevice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     accuracy_check_interval_months: AccuracyCheckInterval | None = None
     time_zone: Text | None = None
     clock_drift_seconds: ClockDrift | None = None
+    users: Annotated[list[DeviceUser], Meta(max_length=255)] = []
 
     def __post_init__(self) -> None:
         check_day(self.last_accuracy_check)

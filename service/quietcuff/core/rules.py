@@ -282,6 +282,10 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     idle_minutes: int
     join_minutes: int
     reopen_hours: int
+    same_value_minutes: int
+    device_clock_past_days: int
+    device_clock_future_hours: int
+    message_past_days: int
     neonate_days: int
     validation_adult_from_years: int
     validation_large_arm_above_cm: float

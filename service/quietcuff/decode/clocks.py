@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, IntakeCode
+from quietcuff.core.rules import Limits
 
 # Below this a device's clock is as good as anybody's.
 BORNE_SECONDS = 60
@@ -51,3 +52,10 @@ def moved(placed: Placed, by: timedelta) -> Placed:
 def is_fit(moment: datetime) -> bool:
     """Whether a moment is of the years that are stored."""
     return FIRST_YEAR < moment.year < LAST_YEAR
+
+
+def is_plausible(moment: datetime, received_at: datetime, past_days: int, limits: Limits) -> bool:
+    """Whether what was received then can have been measured at that moment: neither so far ahead nor so long ago as only a
+    clock that lost its time tells. Source: [PHD], unusable time stamps; how far is a [DECISION]."""
+    late = timedelta(hours=limits.device_clock_future_hours)
+    return received_at - timedelta(days=past_days) <= moment <= received_at + late

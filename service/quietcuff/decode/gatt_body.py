@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta, timezone
+from collections import defaultdict
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import Meta
@@ -27,13 +27,15 @@ from quietcuff.core.readings import (
     Text,
     check_instant,
 )
+from quietcuff.core.rules import Limits
 from quietcuff.decode import gatt
-from quietcuff.decode.clocks import Placed, is_fit, moved, place
+from quietcuff.decode.clocks import Placed
 from quietcuff.decode.gatt import Measurement, Unreadable
+from quietcuff.decode.gatt_keys import Sent, numbered, same_value
+from quietcuff.decode.gatt_times import GattClock, KnownDevice, placed_time
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
 
 HEX = r"^([0-9a-fA-F]{2})*(?![\s\S])"
-LOCAL_TIME = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(?![\s\S])"
 MOST_VALUES = 300
 HIGHEST = Decimal(400)
 HUNDREDTH = Decimal("0.01")
@@ -51,11 +53,22 @@ DETAILS = {
     "trailing-bytes": "No bytes beyond the fields that the flags announce.",
     "intermediate-value": "A measurement (2A35): the pressure in a cuff that is still being let down is no result.",
     "no-such-time": "A time in the years 1900 to 2200.",
+    "clock-implausible": "A time that the device can have had when it was received, or clock.device_now beside it.",
+    "out-of-range": "A pressure of at most 400 mmHg, which are 53.33 kPa.",
+    "several-users": "Values of one user; or devices registered with who their users are.",
+    "checksum-mismatch": "A value whose check sum is that of its bytes.",
 }
+FEATURE_DETAILS = {
+    "truncated": "Two bytes, as the device sends them.",
+    "trailing-bytes": "Two bytes, and a check sum if that is announced.",
+}
+# The number that says that the user is not known. Source: Bluetooth SIG characteristic 0x2A35.
+NO_USER = 255
 
 
 class GattValue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One value of a characteristic. ``feature_hex`` is the device's 0x2A49; ``sequence`` the gateway's own count."""
+    """One value of a characteristic. ``feature_hex`` is the device's 0x2A49. ``sequence`` is the gateway's own count, by which
+    equal values of one payload are several measurements."""
 
     characteristic: Literal["2A35", "2A36", "2A49", "2B34", "2B35"]
     value_hex: Hex
@@ -63,24 +76,10 @@ class GattValue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     sequence: Annotated[int, Meta(ge=0, le=2**31 - 1)] | None = None
 
 
-class GattClock(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The device's clock and the gateway's, read at the same moment. ``synced``: the device's was set from a true one."""
-
-    device_now: Annotated[str, Meta(pattern=LOCAL_TIME, examples=["2026-03-14T07:05:20"])] | None = None
-    gateway_now: Instant | None = None
-    synced: bool | None = None
-
-    def __post_init__(self) -> None:
-        if self.gateway_now is not None:
-            check_instant(self.gateway_now)
-        if self.device_now is not None:
-            datetime.fromisoformat(self.device_now)
-
-
 class GattBody(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Values of one person's device, as a gateway forwards them.
 
-    ``set`` names the set that they belong to; without it they join the newest open one of that person and device.
+    ``set`` names the set that they belong to; without it they join the open one of that person and device that they are of.
     """
 
     subject: Subject
@@ -104,31 +103,66 @@ class GattBody(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
             check_instant(self.received_at)
 
 
-class DeviceClock(msgspec.Struct, frozen=True, kw_only=True):
-    """What the registry knows of a device's clock: its zone, and by how many seconds it is ahead."""
+class Read(msgspec.Struct, frozen=True, kw_only=True):
+    """A value that is a reading, and the number of its user, where the device told one."""
 
-    zone: ZoneInfo | None = None
-    drift_seconds: int | None = None
+    keyed: Keyed
+    user: int | None
 
 
-def intend(body: GattBody, clock: DeviceClock, now: datetime) -> Intended:
+def intend(body: GattBody, known: KnownDevice, now: datetime, limits: Limits) -> Intended:
     """The readings that a body is meant to store. ``now`` is the time of arrival where the gateway says none."""
     received_at = body.received_at or now
-    readings: list[Keyed] = []
+    found: list[Read] = []
     refused: list[RefusedPart] = []
     announced = announced_features(body, refused)
+    sent = numbered([(value.characteristic, value.value_hex, value.sequence) for value in body.payloads])
     for number, value in enumerate(body.payloads):
         at = f"/payloads/{number}"
+        if value.characteristic == gatt.FEATURE:
+            continue
         try:
-            if value.characteristic != gatt.FEATURE:
-                readings.append(keyed(body, value, announced, clock, received_at, at))
+            measured = measurement_of(value, announced, at, refused)
+            placed = placed_time(body.clock, measured, known, received_at, limits)
+            keyed = keyed_reading(body, measured, placed, sent[number], received_at, limits)
         except Unreadable as error:
             refused.append(refuse(f"{at}/{error.field}".rstrip("/"), error.code.replace("_", "-")))
-    sitting = IntendedSitting(
-        subject=body.subject,
+            continue
+        found.append(Read(keyed=msgspec.structs.replace(keyed, place=at), user=user_of(measured)))
+    return Intended(sittings=sittings_of(body, found, known.users, refused), refused=refused)
+
+
+def user_of(measured: Measurement) -> int | None:
+    return None if measured.user_id == NO_USER else measured.user_id
+
+
+def sittings_of(
+    body: GattBody, found: list[Read], users: dict[int, Identifier], refused: list[RefusedPart]
+) -> list[IntendedSitting]:
+    """The readings by person: those of a user whom the registry knows are that person's, the others the body's.
+
+    Others of several users cannot all be one person's, and are refused.
+    """
+    own = body.subject.identifier
+    by_whom: dict[tuple[Identifier, int | None], list[Keyed]] = defaultdict(list)
+    others = {read.user for read in found if read.user is not None and read.user not in users}
+    for read in found:
+        if len(others) > 1 and (read.user is None or read.user not in users):
+            refused.append(refuse(f"{read.keyed.place}/user_id", "several-users"))
+        else:
+            whose = own if read.user is None else users.get(read.user, own)
+            by_whom[whose, read.user].append(read.keyed)
+    return [sitting_of(body, whose, user, readings) for (whose, user), readings in by_whom.items()]
+
+
+def sitting_of(body: GattBody, whose: Identifier, user: int | None, readings: list[Keyed]) -> IntendedSitting:
+    """Readings of one person; what the body says of its own person is said of no other."""
+    is_own = whose == body.subject.identifier
+    return IntendedSitting(
+        subject=body.subject if is_own else Subject(identifier=whose),
         device=body.device,
         cuff=body.cuff,
-        context=body.context,
+        context=body.context if is_own else None,
         setting=body.setting,
         attendance=body.attendance,
         observer=body.observer,
@@ -136,8 +170,8 @@ def intend(body: GattBody, clock: DeviceClock, now: datetime) -> Intended:
         set_id=body.set,
         closed=body.closed,
         readings=readings,
+        user=user,
     )
-    return Intended(sittings=[sitting] if readings else [], refused=refused)
 
 
 def announced_features(body: GattBody, refused: list[RefusedPart]) -> frozenset[str]:
@@ -156,67 +190,48 @@ def refuse(at: str, code: str) -> RefusedPart:
     return RefusedPart(place=at, code=code, detail=DETAILS[code])
 
 
-def keyed(
-    body: GattBody, value: GattValue, announced: frozenset[str], clock: DeviceClock, received_at: datetime, at: str
-) -> Keyed:
-    """One reading of a value.
+def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused: list[RefusedPart]) -> Measurement:
+    """What a value says. Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
 
     Raises:
         Unreadable: no value of the characteristic, or one that is no result.
     """
     features = announced
     if value.feature_hex:
-        features = gatt.read_features(bytes.fromhex(value.feature_hex))
+        try:
+            features = gatt.read_features(bytes.fromhex(value.feature_hex))
+        except Unreadable as error:
+            code = error.code.replace("_", "-")
+            detail = FEATURE_DETAILS.get(code, DETAILS[code])
+            refused.append(RefusedPart(place=f"{at}/feature_hex", code=code, detail=detail))
     measured = gatt.read_measurement(value.characteristic, bytes.fromhex(value.value_hex), features)
     if measured.is_intermediate:
         raise Unreadable("intermediate_value")
-    placed = placed_time(body, measured, clock, received_at)
-    if not is_fit(placed.at):
-        raise Unreadable("no_such_time", "timestamp")
+    return measured
+
+
+def keyed_reading(
+    body: GattBody, measured: Measurement, placed: Placed, sent: Sent, received_at: datetime, limits: Limits
+) -> Keyed:
+    """A measurement as a reading with its keys.
+
+    Raises:
+        Unreadable: a pressure that none can be.
+    """
+    for name, pressure in gatt.told(measured).items():
+        if pressure > HIGHEST:
+            raise Unreadable("out_of_range", name)
+    within = timedelta(minutes=limits.same_value_minutes)
+    has_time = measured.utc is not None or (measured.time is not None and measured.time.local is not None)
+    same = same_value(sent, body.device, received_at, within, has_time=has_time)
     return Keyed(
-        place=at,
-        source_key=natural_key(body, value, measured, received_at),
+        place="",
+        source_key=same.key,
+        alike=same.alike,
+        alike_within=within,
         reading=reading_of(body, measured, placed.at),
         notes=tuple(dict.fromkeys((*placed.notes, *value_notes(measured)))),
     )
-
-
-def natural_key(body: GattBody, value: GattValue, measured: Measurement, received_at: datetime) -> str:
-    """What the same reading is known by when it is sent again: device, the device's own time, and the value itself.
-
-    Without a time of the device it is the moment of reception, or else the gateway's own count.
-    """
-    identifier = body.device.identifier if body.device is not None else None
-    device = "" if identifier is None else f"{identifier.system}|{identifier.value}"
-    has_time = measured.utc is not None or (measured.time is not None and measured.time.local is not None)
-    when = "" if has_time else f"{value.sequence}" if value.sequence is not None else received_at.isoformat()
-    return f"gatt {value.characteristic} {device} {value.value_hex.lower()} {when}"
-
-
-def placed_time(body: GattBody, measured: Measurement, clock: DeviceClock, received_at: datetime) -> Placed:
-    """When it was measured: by the device's true time, by its local time and zone, else when it arrived."""
-    if measured.utc is not None:
-        shown = timezone(received_at.utcoffset() or timedelta())
-        return corrected(Placed(at=measured.utc.replace(tzinfo=UTC).astimezone(shown)), clock)
-    local = measured.time.local if measured.time is not None else None
-    if local is None:
-        return Placed(at=received_at, notes=("time-of-arrival",))
-    compared = body.clock
-    if compared is not None and compared.device_now is not None and compared.gateway_now is not None and not compared.synced:
-        gateway = compared.gateway_now
-        zone = timezone(gateway.utcoffset() or timedelta())
-        # What the gateway saw of both clocks tells the offset with the error.
-        ahead = datetime.fromisoformat(compared.device_now) - gateway.replace(tzinfo=None)
-        return moved(Placed(at=local.replace(tzinfo=zone)), -ahead)
-    if clock.zone is not None:
-        return corrected(place(local, clock.zone, is_assumed=False), clock)
-    offset = (compared.gateway_now if compared is not None and compared.gateway_now is not None else received_at).utcoffset()
-    return corrected(place(local, timezone(offset or timedelta()), is_assumed=True), clock)
-
-
-def corrected(placed: Placed, clock: DeviceClock) -> Placed:
-    """A moment put right by how far the registry knows the clock to be off."""
-    return moved(placed, -timedelta(seconds=clock.drift_seconds)) if clock.drift_seconds else placed
 
 
 def reading_of(body: GattBody, measured: Measurement, taken_at: datetime) -> Reading:

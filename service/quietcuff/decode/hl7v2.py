@@ -9,14 +9,18 @@ Source: [HL7-2.5.1] chapters 2, 3 and 7, from memory; [PHD] for containers and u
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import msgspec
 
 from quietcuff.core.readings import Context, Device, Identifier
+from quietcuff.decode.clocks import is_plausible
 from quietcuff.decode.hl7v2_head import Head, open_message
 from quietcuff.decode.hl7v2_people import CARE, Conventions, entity_of, observer_of, subject_of
-from quietcuff.decode.hl7v2_readings import Measurement, Put, measurements_of, put_together
+from quietcuff.decode.hl7v2_readings import FIELDS, Measurement, Put, measurements_of, put_together
 from quietcuff.decode.hl7v2_rows import Row, read_row
 from quietcuff.decode.hl7v2_text import Segment, Text
+from quietcuff.decode.hl7v2_times import NoSuchTime, read_time
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
 
 MEDIA_TYPE = "application/hl7-v2"
@@ -79,6 +83,7 @@ def read_report(body: bytes, conventions: Conventions) -> Report:
     if opened.rejected is not None:
         return Report(head=head, text=text, patients=[], rows=[], sittings=[], rejected=opened.rejected)
     patients, rows = walk(text, conventions)
+    refuse_wrong_clocks(head, rows, conventions)
     sittings = [
         sitting
         for patient in patients
@@ -91,6 +96,29 @@ def read_report(body: bytes, conventions: Conventions) -> Report:
             if row.fate == "used":
                 row.ignore("test-data")
     return Report(head=head, text=text, patients=patients, rows=rows, sittings=sittings)
+
+
+def refuse_wrong_clocks(head: Head, rows: list[Row], conventions: Conventions) -> None:
+    """Refuse what was measured when it cannot have been, as the message tells it, or as the message itself came.
+
+    Source: [PHD], unusable time stamps; how far is a [DECISION].
+    """
+    limits, received_at = conventions.limits, conventions.received_at
+    if limits is None or received_at is None:
+        return
+    try:
+        sent = read_time(head.sent, conventions.zone).at if head.sent else received_at
+    except NoSuchTime:
+        sent = received_at
+    is_sender_right = is_plausible(sent, received_at, limits.message_past_days, limits)
+    longest, late = timedelta(days=limits.message_past_days), timedelta(hours=limits.device_clock_future_hours)
+    for row in rows:
+        if row.fate == "used" and row.moment is not None and row.action == "store":
+            at = row.moment.at
+            if is_sender_right and sent - at <= longest and at - received_at <= late:
+                continue
+            detail = "A time that can have been, seen from MSH-7 and from when the message came."
+            row.refuse(14, "clock-implausible", detail)
 
 
 def walk(text: Text, conventions: Conventions) -> tuple[list[Patient], list[Row]]:
@@ -123,6 +151,7 @@ def sittings_of(head: Head, text: Text, patient: Patient, order: Order, conventi
     """The readings of an order, those of each device together."""
     order.measurements = measurements_of(order.rows)
     put = [(measurement, said) for measurement in order.measurements if (said := put_together(measurement)) is not None]
+    put = [one for one in put if len(put) == 1 or not is_of_no_reading(*one)]
     subject = None if patient.segment is None else subject_of(text, patient.segment, conventions)
     filler = text.plain(order.segment.field(3)).strip(text.separators.component)
     if subject is None:
@@ -149,6 +178,15 @@ def sittings_of(head: Head, text: Text, patient: Patient, order: Order, conventi
     ]
 
 
+def is_of_no_reading(measurement: Measurement, said: Put) -> bool:
+    """Whether it is a pulse without a sub-id among several measurements, and so of none of them; its rows are left out."""
+    if measurement.key or said.says != (FIELDS["pulse"],):
+        return False
+    for row in measurement.used():
+        row.ignore("no-pressure-beside")
+    return True
+
+
 def refuse_used(order: Order, place: str, code: str, detail: str) -> None:
     """Refuse every row of an order that is still to be used, for a fault outside it."""
     for row in order.rows:
@@ -168,7 +206,7 @@ def keyed(text: Text, measurement: Measurement, said: Put, source: str, conventi
         reading=msgspec.structs.replace(said.reading, observer=observer),
         notes=said.notes,
         act=said.act,
-        says=said.says if said.act == "correct" else None,
+        says=said.says if said.act == "correct" or said.says == (FIELDS["pulse"],) else None,
     )
 
 

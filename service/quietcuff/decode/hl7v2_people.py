@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Literal
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.readings import Care, Identifier, Subject
+from quietcuff.core.rules import Limits
 from quietcuff.decode.hl7v2_codes import EUI_64
 from quietcuff.decode.hl7v2_text import Segment, Text, part
 from quietcuff.decode.hl7v2_times import birth_date_of
@@ -22,10 +24,15 @@ CARE: dict[str, Care] = {"I": "inpatient", "E": "emergency"}
 
 
 class Conventions(msgspec.Struct, frozen=True, kw_only=True):
-    """What a tenant's senders leave unsaid: the zone of times without an offset, and the systems of authorities by name."""
+    """What a tenant's senders leave unsaid: the zone of times without an offset, and the systems of authorities by name.
+
+    Times that cannot be are refused where it is said when the message came and by which limits.
+    """
 
     zone: ZoneInfo
     authorities: Mapping[str, str] = {}
+    received_at: datetime | None = None
+    limits: Limits | None = None
 
 
 class PersonId(msgspec.Struct, frozen=True):

@@ -35,8 +35,8 @@ class Measurement(msgspec.Struct, frozen=True, kw_only=True):
     rows: list[Row]
 
     def used(self, *kinds: str) -> list[Row]:
-        """Its rows that are used, of some kinds."""
-        return [row for row in self.rows if row.fate == "used" and row.kind in kinds]
+        """Its rows that are used, of some kinds, or of any."""
+        return [row for row in self.rows if row.fate == "used" and (not kinds or row.kind in kinds)]
 
 
 class Put(msgspec.Struct, frozen=True, kw_only=True):
@@ -116,12 +116,7 @@ def put_together(measurement: Measurement) -> Put | None:
     elif any(row.action in ("replace", "retract") for row in (*pressures, *rest)):
         act = "correct"
     if not pressures and act != "correct":
-        for row in rest:
-            if row.kind == "mean":
-                row.refuse(5, "one-pressure-missing", "Systolic and diastolic beside it.")
-            else:
-                row.ignore("no-pressure-beside")
-        return None
+        return pulse_alone(rest)
     kinds = {kind for row in pressures for kind in kinds_of(row)}
     if act == "add" and len(kinds) == 1:
         refuse_all(pressures, rest, 5, "one-pressure-missing", "Systolic and diastolic, both with a value.")
@@ -130,6 +125,18 @@ def put_together(measurement: Measurement) -> Put | None:
         refuse_all(pressures, rest, 3, "positions-differ", "One position in a reading.")
         return None
     return put(act, pressures, rest)
+
+
+def pulse_alone(rest: list[Row]) -> Put | None:
+    """A pulse that comes by itself: it may be that of a reading that came before."""
+    for row in rest:
+        if row.kind == "mean":
+            row.refuse(5, "one-pressure-missing", "Systolic and diastolic beside it.")
+        elif row.kind != "pulse":
+            row.ignore("no-pressure-beside")
+    pulses = [row for row in rest if row.kind == "pulse"]
+    found = put("add", [], pulses) if pulses else None
+    return None if found is None else msgspec.structs.replace(found, says=(FIELDS["pulse"],), notes=())
 
 
 def refuse_all(pressures: list[Row], rest: list[Row], field: int, code: str, detail: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Literal
 
 import msgspec
@@ -34,7 +35,8 @@ class Keyed(msgspec.Struct, frozen=True, kw_only=True):
     The same key of the same person is the same reading: added again it is not doubled, ``correct`` puts right what was stored,
     ``retract`` voids it. ``notes`` say what had to be assumed. ``own`` where this service handed the reading on: in the tenant
     that has it, it is known already. ``says`` names the fields that a correction speaks of, where it
-    does not speak of all: the others stay, and there is nothing to store where the key is not known.
+    does not speak of all: the others stay, and there is nothing to store where the key is not known. ``alike`` are other keys
+    of the same reading, as long as what is stored under them was taken less than ``alike_within`` before or after.
     """
 
     place: str
@@ -44,10 +46,13 @@ class Keyed(msgspec.Struct, frozen=True, kw_only=True):
     act: Act = "add"
     own: OwnPlace | None = None
     says: tuple[str, ...] | None = None
+    alike: tuple[str, ...] = ()
+    alike_within: timedelta = timedelta()
 
 
 class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):
-    """Readings of one person with one device. ``set_id`` where the sender names the set that they belong to.
+    """Readings of one person with one device. ``set_id`` where the sender names the set that they belong to, ``user`` the
+    number of the device's user, where it tells one.
 
     They join an open set or open new ones, so they need not be of one sitting.
     """
@@ -65,6 +70,7 @@ class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):
     based_on: Identifier | None = None
     set_id: str | None = None
     closed: bool = False
+    user: int | None = None
 
 
 class RefusedPart(msgspec.Struct, frozen=True, kw_only=True):

@@ -46,7 +46,9 @@ class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class TargetRecord(msgspec.Struct, frozen=True, kw_only=True):
-    """A target as it stands, without its secrets. ``reason`` says why it is not active."""
+    """A target as it stands, without its secrets. ``reason`` says why it is not active; ``last_error`` what came of the last
+    attempt at what waits, null where nothing failed, ``last_status`` its HTTP status; ``next_attempt_at`` when the next is due.
+    """
 
     id: str
     kind: TargetKind
@@ -60,6 +62,10 @@ class TargetRecord(msgspec.Struct, frozen=True, kw_only=True):
     waiting: int
     oldest_waiting_at: str | None
     undelivered: int
+    last_error: str | None
+    last_status: int | None
+    last_attempt_at: str | None
+    next_attempt_at: str | None
 
 
 class TargetMade(TargetRecord, frozen=True, kw_only=True):

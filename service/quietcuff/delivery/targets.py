@@ -82,7 +82,7 @@ async def make_target(desk: Desk, caller: Caller, new: NewTarget, allowed: Allow
 
     await desk.store.write(caller.tenant_id, store)
     desk.tenants.forget(caller.tenant_id)
-    shown = msgspec.structs.asdict(record_of(row, None))
+    shown = msgspec.structs.asdict(record_of(row, None, None))
     return TargetMade(**shown, secret=None if secret is None else secret_text(secret))
 
 
@@ -92,7 +92,7 @@ async def list_targets(desk: Desk, caller: Caller) -> TargetList:
     def read(transaction: Transaction) -> TargetList:
         backlogs = outbox.backlogs(transaction, caller.tenant_id)
         rows = targets_of_tenant(transaction, caller.tenant_id)
-        return TargetList(items=[record_of(row, backlogs.get(row.target_id)) for row in rows])
+        return TargetList(items=[shown_with(transaction, row, backlogs.get(row.target_id)) for row in rows])
 
     return await desk.store.read(caller.tenant_id, read)
 
@@ -259,12 +259,20 @@ def stands(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetR
     row = find_target(transaction, caller.tenant_id, target_id)
     if row is None:
         raise NotFound("target")
-    return record_of(row, outbox.backlogs(transaction, caller.tenant_id).get(target_id))
+    return shown_with(transaction, row, outbox.backlogs(transaction, caller.tenant_id).get(target_id))
 
 
-def record_of(row: TargetRow, backlog: Backlog | None) -> TargetRecord:
+def shown_with(transaction: Transaction, row: TargetRow, backlog: Backlog | None) -> TargetRecord:
+    """A target with what waits for it, and how the last attempt at that went."""
+    has_failed = backlog is not None and backlog.failed > 0
+    return record_of(row, backlog, outbox.last_failed(transaction, row.tenant_id, row.target_id) if has_failed else None)
+
+
+def record_of(row: TargetRow, backlog: Backlog | None, last: Entry | None) -> TargetRecord:
     options = OPTIONS.decode(row.options)
     oldest = None if backlog is None else backlog.oldest_queued_at
+    due = None if backlog is None or row.state != "active" else backlog.next_due_at
+    tried_at = None if last is None else last.tried_at
     return TargetRecord(
         id=str(row.target_id),
         kind=row.kind,
@@ -278,6 +286,10 @@ def record_of(row: TargetRow, backlog: Backlog | None) -> TargetRecord:
         waiting=0 if backlog is None else backlog.waiting,
         oldest_waiting_at=None if oldest is None else utc_text(oldest),
         undelivered=0 if backlog is None else backlog.undelivered,
+        last_error=None if last is None else last.reason,
+        last_status=None if last is None else last.status,
+        last_attempt_at=None if tried_at is None else utc_text(tried_at),
+        next_attempt_at=None if due is None else utc_text(due),
     )
 
 

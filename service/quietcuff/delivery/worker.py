@@ -174,6 +174,9 @@ class Worker:
         if verdict.outcome == "delivered":
             if outbox.delivered(transaction, claim):
                 record(transaction, trail_entry(claim, now))
+                if claim.entry.attempts:
+                    # What failed before is taken now: the target answers again, and what waits for it need wait no longer.
+                    outbox.due_now(transaction, claim.entry.tenant_id, claim.entry.target_id, now)
         elif verdict.outcome in ("pause", "disable"):
             stop(transaction, claim, "paused" if verdict.outcome == "pause" else "disabled", verdict.reason, now)
         elif verdict.outcome == "later" and wait is not None:

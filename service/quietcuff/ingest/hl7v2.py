@@ -5,8 +5,11 @@ The acknowledgement is made after the commit: what was acknowledged with AA or C
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from uuid import uuid4
 
 import msgspec
@@ -18,6 +21,7 @@ from quietcuff.decode.hl7v2_head import Head, open_message
 from quietcuff.decode.hl7v2_people import Conventions
 from quietcuff.decode.intended import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, now
+from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, receive
 from quietcuff.storage.tenants import Tenant
 
@@ -32,6 +36,7 @@ class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
     answers: list[bytes]
     least: bytes
     verdict: Verdict
+    repeated: bool = False
 
 
 async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
@@ -41,11 +46,16 @@ async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
         NotReadable: no head that could be read.
         NotAcceptable: a message that is turned away whole.
     """
-    return intended_of(read_report(body, conventions_of(tenant)))
+    return intended_of(read_report(body, conventions_of(desk, tenant)))
 
 
-def conventions_of(tenant: Tenant) -> Conventions:
-    return Conventions(zone=tenant.zone, authorities=tenant.settings.authorities)
+def conventions_of(desk: Desk, tenant: Tenant) -> Conventions:
+    return Conventions(
+        zone=tenant.zone,
+        authorities=tenant.settings.authorities,
+        received_at=now(desk),
+        limits=desk.rulebook.limits,
+    )
 
 
 def intended_of(report: Report) -> Intended:
@@ -63,8 +73,10 @@ def as_fault(part: RefusedPart) -> Fault:
     return Fault(pointer=part.place, code=part.code, detail=part.detail)
 
 
-async def receive_hl7v2(desk: Desk, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE) -> Acknowledged:
-    """Keep a message, store what it says, and acknowledge it.
+async def receive_hl7v2(
+    desk: Desk, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE, key: str | None = None
+) -> Acknowledged:
+    """Keep a message, store what it says, and acknowledge it; as it was acknowledged when it was sent with this key before.
 
     Raises:
         NotReadable: it has no head that could be read; it is kept in the list of refused payloads.
@@ -73,23 +85,59 @@ async def receive_hl7v2(desk: Desk, caller: Caller, body: bytes, *, media_type: 
     reports: list[Report] = []
 
     async def reader(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
-        reports.append(read_report(body, conventions_of(tenant)))
+        reports.append(read_report(body, conventions_of(desk, tenant)))
         return intended_of(reports[-1])
 
     payload = Payload(kind="hl7v2", media_type=media_type, body=body)
+    received = None
     try:
-        received = await receive(desk, caller, payload, reader)
+        received = await receive(desk, caller, payload, reader, key=key)
         refused = [RefusedPart(place=part.place, code=part.code, detail=part.detail) for part in received.refused]
     except NotAcceptable as error:
         refused = [RefusedPart(place=fault.pointer or "", code=fault.code, detail=fault.detail) for fault in error.faults]
+    if not reports:
+        return without_report(desk, body, refused)
     report = reports[-1]
     log.info("%s", msgspec.json.encode({"request_id": caller.request_id, "observations": report.counts()}).decode())
-    return acknowledge(desk, report.head, verdict_of(refused, is_rejected=report.rejected is not None), refused)
+    verdict = verdict_of(refused, is_rejected=report.rejected is not None)
+    if key is None or received is None:
+        return acknowledge(desk, report.head, verdict, refused)
+    ids = control_ids(key, received)
+    told = acknowledge(desk, report.head, verdict, refused, at=received.at, new_control_id=lambda: next(ids))
+    return msgspec.structs.replace(told, repeated=received.repeated)
 
 
-def acknowledge(desk: Desk, head: Head, verdict: Verdict, refused: Sequence[RefusedPart]) -> Acknowledged:
+def control_ids(key: str, received: Received) -> Iterator[str]:
+    """Control ids that are the same again when the same message is sent under the same key."""
+    for number in itertools.count():
+        yield hashlib.sha256(f"{received.payload_id} {received.at} {number} {key}".encode()).hexdigest()[:20]
+
+
+def without_report(desk: Desk, body: bytes, refused: Sequence[RefusedPart]) -> Acknowledged:
+    """The answer to a message that is kept, but that nothing could be made of, not even a report.
+
+    Raises:
+        NotReadable: it has no head.
+    """
+    return acknowledge(desk, open_message(body).head, "E", refused)
+
+
+def new_control_id() -> str:
+    """A control id of our own; versions before 2.7 hold twenty characters."""
+    return uuid4().hex[:20]
+
+
+def acknowledge(
+    desk: Desk,
+    head: Head,
+    verdict: Verdict,
+    refused: Sequence[RefusedPart],
+    *,
+    at: datetime | None = None,
+    new_control_id: Callable[[], str] = new_control_id,
+) -> Acknowledged:
     """The answers to a message."""
-    at = now(desk)
+    at = at or now(desk)
     answers = acknowledgements(head, verdict, refused, at=at, new_control_id=new_control_id)
     code = f"{'C' if head.is_enhanced else 'A'}{verdict}"
     least = answers[0] if answers else acknowledgement(head, code, refused, at=at, control_id=new_control_id())
@@ -103,8 +151,3 @@ def turn_away(desk: Desk, start: bytes, part: RefusedPart) -> Acknowledged | Non
     except NotReadable:
         return None
     return acknowledge(desk, head, "R", [part])
-
-
-def new_control_id() -> str:
-    """A control id of our own; versions before 2.7 hold twenty characters."""
-    return uuid4().hex[:20]

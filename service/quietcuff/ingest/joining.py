@@ -7,18 +7,15 @@ Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from datetime import timedelta
+from collections.abc import Iterable
 from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.acceptance import sitting_faults
 from quietcuff.core.amend import apply_append, apply_correction
 from quietcuff.core.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
 from quietcuff.core.errors import NotAcceptable, NotFound
 from quietcuff.core.readings import (
-    MAX_READINGS,
     Context,
     Identifier,
     IntakeNote,
@@ -31,17 +28,18 @@ from quietcuff.ingest import people
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.keeping import keep
+from quietcuff.ingest.placing import place_readings
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import SET_DECODER, StoredSet, find_row, load, version_of
 from quietcuff.storage.answers import newest_answer
-from quietcuff.storage.ids import device_id, keyed_digest, read_id
-from quietcuff.storage.payloads import SourceRow, find_placed, find_source, newest_open_set
-from quietcuff.storage.sets import SetRow
+from quietcuff.storage.ids import keyed_digest
+from quietcuff.storage.payloads import SourceRow, find_placed, find_source
 from quietcuff.storage.sql import write_waiting
 from quietcuff.storage.subjects import lock_subject
 
 CORRECTED = "corrected by the sender"
 RETRACTED = "taken back by the sender"
+COMPLETED = "completed by the sender"
 # What a sender may put right; the rest of a reading is not its to say.
 CORRECTABLE = (
     *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
@@ -49,8 +47,8 @@ CORRECTABLE = (
 )
 
 
-# The place of a reading, and its two pressures in hundredths of mmHg.
-SaidAt = tuple[int, int | None, int | None]
+# The place of a reading, its two pressures in hundredths of mmHg, and its pulse.
+SaidAt = tuple[int, int | None, int | None, int | None]
 
 
 class Made(msgspec.Struct, frozen=True):
@@ -60,6 +58,7 @@ class Made(msgspec.Struct, frozen=True):
     set_id: UUID
     version: int
     places: list[int]
+    user: int | None = None
 
 
 class Joined(msgspec.Struct, kw_only=True):
@@ -75,11 +74,11 @@ class Joined(msgspec.Struct, kw_only=True):
     replayed: int = 0
     refused: list[RefusedPart] = []
 
-    def changed(self, person: UUID, answer: Answer, places: Iterable[int]) -> None:
+    def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
         """Note a set's new version."""
         set_id = UUID(answer.set_id)
         self.answers[set_id] = answer
-        self.made.append(Made(person, set_id, answer.version, sorted(set(places))))
+        self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
         self.known.pop(set_id, None)
 
 
@@ -96,11 +95,13 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
         if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
             continue
         digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
-        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest) or find_alike(turn, person, keyed)
         if stored is None:
             note_fresh(fresh, digest, keyed, joined)
         elif keyed.act == "add":
-            meet_again(turn, keyed, stored, joined)
+            completion = meet_again(turn, keyed, stored, joined)
+            if completion is not None:
+                changes[stored.set_id].append((stored.reading_index, completion))
         else:
             changes[stored.set_id].append((stored.reading_index, keyed))
     for set_id, corrections in changes.items():
@@ -126,6 +127,16 @@ def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Join
     return True
 
 
+def find_alike(turn: Turn, person: UUID, keyed: Keyed) -> SourceRow | None:
+    """The same reading under another of its keys, taken near enough in time."""
+    for key in keyed.alike:
+        digest = keyed_digest(turn.tenant.secret, b"source", key.encode())
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        if stored is not None and abs(stored.taken_at - keyed.reading.taken_at) < keyed.alike_within:
+            return stored
+    return None
+
+
 def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
     """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
     if keyed.says is not None and digest in fresh:
@@ -134,6 +145,9 @@ def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: J
     elif keyed.act != "retract" and not is_partial(keyed):
         joined.replayed += digest in fresh
         fresh[digest] = keyed
+    elif keyed.act == "add":
+        # A pulse by itself, of no reading that is known here.
+        return
     elif fresh.pop(digest, None) is None:
         detail = "The key of a reading that was stored before."
         joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
@@ -144,14 +158,25 @@ def is_partial(keyed: Keyed) -> bool:
     return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
 
 
-def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> None:
-    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name."""
-    if not says_the_same(keyed.reading, stored) and not was_said_before(turn, keyed.reading, stored, joined):
-        detail = "Another value under the key of a stored reading is a correction, and must say so."
-        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
-    else:
+def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> Keyed | None:
+    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name.
+
+    Answers what it says beyond what is stored: a pulse, where the reading never had one.
+    """
+    has_pressures = keyed.says is None or not is_partial(keyed)
+    same = not has_pressures or says_the_same(keyed.reading, stored) or was_said_before(turn, keyed.reading, stored, joined)
+    pulse = None if keyed.reading.pulse_per_min is None else hundredths(keyed.reading.pulse_per_min)
+    if same and pulse not in (None, stored.pulse) and pulse not in pulses_said(turn, stored, joined):
+        if stored.pulse is None and not pulses_said(turn, stored, joined):
+            return msgspec.structs.replace(keyed, says=("pulse_per_min",))
+        same = False
+    if same:
         joined.replayed += 1
         remember_known(turn, stored.set_id, joined)
+    else:
+        detail = "Another value under the key of a stored reading is a correction, and must say so."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    return None
 
 
 def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
@@ -175,46 +200,56 @@ def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
 
 def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
     """Whether any version of the set had these pressures at the place of the reading."""
-    if stored.set_id not in joined.said:
-        row = find_row(turn, stored.set_id)
+    said = all_said(turn, stored.set_id, joined)
+    return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
+
+
+def pulses_said(turn: Turn, stored: SourceRow, joined: Joined) -> set[int]:
+    """The pulses that a reading had in earlier versions of its set."""
+    said = all_said(turn, stored.set_id, joined)
+    return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
+
+
+def all_said(turn: Turn, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
+    """What the readings of a set said in its earlier versions."""
+    if set_id not in joined.said:
+        row = find_row(turn, set_id)
         sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
-        joined.said[stored.set_id] = frozenset(
-            (index, *pressures_of(one)) for early in sets for index, one in enumerate(early.readings)
+        joined.said[set_id] = frozenset(
+            (index, *pressures_of(one), None if one.pulse_per_min is None else hundredths(one.pulse_per_min))
+            for early in sets
+            for index, one in enumerate(early.readings)
         )
-    return (stored.reading_index, *pressures_of(reading)) in joined.said[stored.set_id]
+    return joined.said[set_id]
 
 
 def add(
     turn: Turn, person: UUID, met: people.Met, sitting: IntendedSitting, fresh: list[tuple[bytes, Keyed]], joined: Joined
 ) -> int:
-    """Add readings in order of time: to the set named or the open one as long as they are of its sitting, then to new ones.
+    """Add readings, each to the sitting that it is of: a set that is named or open, else a new one.
 
     Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
     """
     try:
-        target = None if met.is_new and sitting.set_id is None else target_of(turn, person, sitting)
+        placed = place_readings(turn, person, sitting, fresh)
     except NotFound:
         detail = "The id of a set of this person."
         joined.refused += [RefusedPart(place=keyed.place, code="unknown-set", detail=detail) for _, keyed in fresh]
         return 0
-    stored, rest = 0, fresh
-    while rest:
-        if target is not None:
-            taken = how_many_fit(turn, target.reading_set, sitting, rest)
-        else:
-            first = ReadingSet(subject=met.said, setting=sitting.setting, readings=[rest[0][1].reading])
-            taken = 1 + how_many_fit(turn, first, sitting, rest[1:])
+    detail = "Readings of one user of the device in a sitting; or a device registered with who its users are."
+    joined.refused += [RefusedPart(place=keyed.place, code="several-users", detail=detail) for keyed in placed.of_several_users]
+    stored = 0
+    for gathering in placed.gatherings:
         try:
-            if target is not None and taken:
-                append(turn, person, target, sitting, rest[:taken], joined)
-            elif target is None:
-                open_new(turn, person, met, sitting, rest[:taken], joined, is_new_person=met.is_new and not stored)
-            stored += bool(taken)
+            if gathering.stored is not None:
+                append(turn, person, gathering.stored, sitting, gathering.added, joined)
+            else:
+                open_new(turn, person, met, sitting, gathering.added, joined, is_new_person=met.is_new and not stored)
+            stored += 1
         except NotAcceptable as refusal:
-            joined.refused += refused_parts(rest[:taken], refusal)
+            joined.refused += refused_parts(gathering.added, refusal)
         # The history of the next set is read from what is stored.
         write_waiting(turn.transaction)
-        target, rest = None, rest[taken:]
     return stored
 
 
@@ -222,36 +257,6 @@ def refused_parts(readings: list[tuple[bytes, Keyed]], refusal: NotAcceptable) -
     """Readings that are refused together, each with the first reason."""
     fault = refusal.faults[0]
     return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
-
-
-def target_of(turn: Turn, person: UUID, sitting: IntendedSitting) -> StoredSet | None:
-    """The set that was named, else the newest open one of the person and the device; None where there is none.
-
-    Raises:
-        NotFound: a set is named that is not this person's.
-    """
-    if sitting.set_id is not None:
-        row: SetRow = find_row(turn, read_id(sitting.set_id))
-        if row.subject_id != person:
-            raise NotFound("reading set")
-        is_open = row.closed_at is None and row.status == "active"
-        return load(turn, row) if is_open else None
-    window = timedelta(minutes=turn.desk.rulebook.limits.join_minutes)
-    device = sitting.device.identifier if sitting.device is not None else None
-    own = None if device is None else device_id(turn.tenant.secret, device)
-    found = newest_open_set(turn.transaction, turn.tenant.tenant_id, person, own, turn.now - window)
-    return None if found is None else load(turn, find_row(turn, found))
-
-
-def how_many_fit(turn: Turn, reading_set: ReadingSet, sitting: IntendedSitting, rest: Sequence[tuple[bytes, Keyed]]) -> int:
-    """How many of the readings, from the first, are of the sitting of a set."""
-    readings = list(reading_set.readings)
-    for count, (_, keyed) in enumerate(rest):
-        readings.append(keyed.reading)
-        whole = msgspec.structs.replace(reading_set, readings=readings)
-        if len(readings) > MAX_READINGS or reading_set.setting != sitting.setting or sitting_faults(whole, turn.desk.rulebook):
-            return count
-    return len(rest)
 
 
 def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Reading:
@@ -281,7 +286,7 @@ def append(
         notes=notes_from(first, added),
     )
     answer = keep(turn, person, stored.row.set_id, draft, stored)
-    joined.changed(person, answer, range(first, first + len(added)))
+    joined.changed(person, answer, range(first, first + len(added)), sitting.user)
 
 
 def open_new(
@@ -318,7 +323,7 @@ def open_new(
         notes=notes_from(0, added),
     )
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
-    joined.changed(person, answer, range(len(added)))
+    joined.changed(person, answer, range(len(added)), sitting.user)
 
 
 def keys_from(first: int, added: list[tuple[bytes, Keyed]]) -> dict[int, bytes]:
@@ -343,6 +348,8 @@ def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[in
         remember_known(turn, set_id, joined)
         return
     reason = RETRACTED if all(isinstance(change, VoidReading) for change in changes) else CORRECTED
+    if all(keyed.act == "add" for _, keyed in corrections):
+        reason = COMPLETED
     try:
         changed = apply_correction(stored.reading_set, Correction(reason=reason, changes=list(changes)))
         draft = Draft(

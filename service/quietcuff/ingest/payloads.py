@@ -6,17 +6,21 @@ refused payloads with its reason, and can be replayed, repaired or as it is.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import logging
+import traceback
 from collections.abc import Awaitable, Callable
 from typing import Literal
 from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.errors import Fault, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.decode.intended import Intended, RefusedPart
-from quietcuff.ingest.desk import Answer, Caller, Desk, Turn, note, turn_of
+from quietcuff.ingest.desk import Caller, Desk, Turn, note, turn_of
 from quietcuff.ingest.joining import Joined, join
+from quietcuff.ingest.payload_retries import Received, RefusedPayload, Retry, answered_before, remember, retry_of
 from quietcuff.storage.ids import keyed_digest, order_of_subject, subject_id
 from quietcuff.storage.jobs import RunAgain
 from quietcuff.storage.payloads import (
@@ -35,6 +39,8 @@ from quietcuff.storage.tenants import Tenant
 PayloadKind = Literal["gatt", "hl7v2", "fhir"]
 LONGEST_PLACE = 255
 MOST_REASONS = 10
+UNFORESEEN = Fault(pointer="", code="unforeseen", detail="The service did not foresee it; it is kept, to be read again.")
+log = logging.getLogger("quietcuff.service")
 
 
 class Payload(msgspec.Struct, frozen=True, kw_only=True):
@@ -45,42 +51,16 @@ class Payload(msgspec.Struct, frozen=True, kw_only=True):
     body: bytes
 
 
-class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
-    """A refused part as it is answered."""
-
-    place: str
-    code: str
-    detail: str
-    refused_payload_id: str
-
-
-class Received(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of a payload. ``sets`` are the envelopes of those that it changed, then of those that held it already."""
-
-    payload_id: str
-    sets: list[Answer]
-    changed: int
-    replayed: int
-    refused: list[RefusedPayload]
-
-    def body(self) -> bytes:
-        """The answer in JSON: the envelopes stay the bytes that they are."""
-        sets = b",".join(answer.body for answer in self.sets)
-        head = f'{{"payload_id":"{self.payload_id}","reading_sets":['.encode()
-        tail = f'],"replayed":{self.replayed},"refused":'.encode()
-        return head + sets + tail + msgspec.json.encode(self.refused) + b"}"
-
-
 # A reader tells what a payload says; it may ask the store for what it needs to know of devices and tenant settings.
 Reader = Callable[[Desk, Tenant, bytes], Awaitable[Intended]]
 
 
-async def receive(desk: Desk, caller: Caller, payload: Payload, reader: Reader) -> Received:
-    """Keep a payload, store what it says, and answer.
+async def receive(desk: Desk, caller: Caller, payload: Payload, reader: Reader, *, key: str | None = None) -> Received:
+    """Keep a payload and store what it says; what came of it, or what came of it when it was sent with this key before.
 
     Raises:
-        NotReadable: nothing of it can be read; it is kept in the list of refused payloads, which the fault names.
-        NotAcceptable: the same, with what would be accepted.
+        NotReadable, NotAcceptable: nothing of it could be read, or the key is of another payload; it is kept in the list of
+            refused payloads. So it is whatever else fails.
     """
     tenant = await desk.tenants.get(caller.tenant_id)
     try:
@@ -90,10 +70,33 @@ async def receive(desk: Desk, caller: Caller, payload: Payload, reader: Reader) 
         raise NotReadable(fault) from error
     except NotAcceptable as error:
         raise NotAcceptable(await keep_refused(desk, caller, tenant, payload, error.faults)) from error
-    received = await store(desk, caller, tenant, payload, intended)
-    if received.sets or received.replayed or not received.refused:
+    except QuietcuffError:
+        raise
+    except Exception as error:
+        note_unforeseen(caller, error)
+        raise NotAcceptable(await keep_refused(desk, caller, tenant, payload, [UNFORESEEN])) from error
+    try:
+        received = await store(desk, caller, tenant, payload, intended, retry_of(tenant, payload.kind, payload.body, key))
+    except NotAcceptable as error:
+        raise NotAcceptable(await keep_refused(desk, caller, tenant, payload, error.faults)) from error
+    except QuietcuffError:
+        raise
+    except Exception as error:
+        # What failed may pass, so the sender is to try again; whether it does or not, the bytes are kept.
+        note_unforeseen(caller, error)
+        with contextlib.suppress(Exception):
+            await keep_refused(desk, caller, tenant, payload, [UNFORESEEN])
+        raise
+    if received.is_success:
         return received
     raise NotAcceptable([told_as_fault(part) for part in received.refused])
+
+
+def note_unforeseen(caller: Caller, error: Exception) -> None:
+    """Log that a payload could not be taken in, and where that failed, and nothing of what was in it."""
+    frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(error.__traceback__)[-5:]]
+    told = {"request_id": caller.request_id, "payload_failed": type(error).__qualname__, "at": frames}
+    log.error("%s", msgspec.json.encode(told).decode())
 
 
 async def keep_refused(desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, faults: list[Fault]) -> list[Fault]:
@@ -108,19 +111,24 @@ def told_as_fault(part: RefusedPayload) -> Fault:
     return Fault(pointer=part.place, code=part.code, detail=part.detail, refused_payload_id=part.refused_payload_id)
 
 
-async def store(desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, intended: Intended) -> Received:
+async def store(
+    desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, intended: Intended, retry: Retry | None = None
+) -> Received:
     """Store a payload with all that it says, in one transaction."""
     people = sorted({subject_id(tenant.secret, sitting.subject.identifier) for sitting in intended.sittings})
     order = order_of_subject(people[0]) if people else b""
     return await desk.store.write(
         tenant.tenant_id,
-        lambda transaction: store_payload(turn_of(desk, tenant, caller, transaction), payload, intended),
+        lambda transaction: store_payload(turn_of(desk, tenant, caller, transaction), payload, intended, retry),
         order=order,
     )
 
 
-def store_payload(turn: Turn, payload: Payload, intended: Intended) -> Received:
-    """The payload, its sets, its links and its refused parts."""
+def store_payload(turn: Turn, payload: Payload, intended: Intended, retry: Retry | None) -> Received:
+    """The payload, its sets, its links and its refused parts; what was answered before, where the same was sent before."""
+    answered = answered_before(turn, retry)
+    if answered is not None:
+        return answered
     payload_id = keep_payload(turn, payload)
     joined = Joined(refused=list(intended.refused))
     by_person = [(subject_id(turn.tenant.secret, sitting.subject.identifier), sitting) for sitting in intended.sittings]
@@ -129,17 +137,20 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended) -> Received:
         join(turn, person, sitting, joined)
     for made in joined.made:
         places = " ".join(map(str, made.places))
-        row = LinkRow(turn.tenant.tenant_id, made.person, made.set_id, made.version, payload_id, places)
+        row = LinkRow(turn.tenant.tenant_id, made.person, made.set_id, made.version, payload_id, places, made.user)
         link_payload(turn.transaction, row)
     refused = refuse(turn, payload_id, joined.refused)
     note(turn.transaction, turn.caller, "keep-payload", turn.now)
-    return Received(
+    received = Received(
         payload_id=str(payload_id),
         sets=[*joined.answers.values(), *joined.known.values()],
         changed=len(joined.answers),
         replayed=joined.replayed,
         refused=refused,
+        at=turn.now,
     )
+    remember(turn, retry, received)
+    return received
 
 
 def keep_payload(turn: Turn, payload: Payload) -> UUID:

@@ -11,7 +11,8 @@ from quietcuff.core.readings import Identifier
 from quietcuff.decode.fhir import intend as intend_fhir
 from quietcuff.decode.fhir import patients_named
 from quietcuff.decode.fhir_bundle import read_payload
-from quietcuff.decode.gatt_body import DeviceClock, GattBody, intend
+from quietcuff.decode.gatt_body import GattBody, intend
+from quietcuff.decode.gatt_times import KnownDevice
 from quietcuff.decode.intended import Intended
 from quietcuff.decode.own_json import read
 from quietcuff.ingest.desk import Desk
@@ -32,21 +33,22 @@ async def read_gatt(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
         NotReadable, NotAcceptable: the body around them cannot be read.
     """
     said = read(body, GattBody)
-    return intend(said, await clock_of(desk, tenant, said), desk.clock())
+    return intend(said, await known_of(desk, tenant, said), desk.clock(), desk.rulebook.limits)
 
 
-async def clock_of(desk: Desk, tenant: Tenant, body: GattBody) -> DeviceClock:
-    """What the registry knows of the device's clock."""
+async def known_of(desk: Desk, tenant: Tenant, body: GattBody) -> KnownDevice:
+    """What the registry knows of the device."""
     identifier = body.device.identifier if body.device is not None else None
     if identifier is None:
-        return DeviceClock()
+        return KnownDevice()
     wanted = device_id(tenant.secret, identifier)
     row = await desk.store.read(tenant.tenant_id, lambda snapshot: find_device(snapshot, tenant.tenant_id, wanted))
     if row is None or not row.registered:
-        return DeviceClock()
+        return KnownDevice()
     known = DECODER.decode(row.document)
     zone = None if known.time_zone is None else ZoneInfo(known.time_zone)
-    return DeviceClock(zone=zone, drift_seconds=known.clock_drift_seconds)
+    users = {user.user_id: user.subject for user in known.users}
+    return KnownDevice(zone=zone, drift_seconds=known.clock_drift_seconds, users=users)
 
 
 async def read_fhir(desk: Desk, tenant: Tenant, body: bytes) -> Intended:

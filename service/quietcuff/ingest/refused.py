@@ -11,7 +11,8 @@ import msgspec
 from quietcuff.core.errors import NotFound
 from quietcuff.core.readings import utc_text
 from quietcuff.ingest.desk import Caller, Desk, Page, note, turn_of
-from quietcuff.ingest.payloads import Payload, PayloadKind, Received, receive
+from quietcuff.ingest.payload_retries import Received
+from quietcuff.ingest.payloads import Payload, PayloadKind, receive
 from quietcuff.ingest.readers import READERS
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction
@@ -150,7 +151,7 @@ async def refused_row(desk: Desk, caller: Caller, wanted: str) -> RefusedRow:
     return row
 
 
-async def replay(desk: Desk, caller: Caller, wanted: str, repaired: bytes | None) -> Received:
+async def replay(desk: Desk, caller: Caller, wanted: str, repaired: bytes | None, *, key: str | None = None) -> Received:
     """Read a refused payload again, as it is or repaired. What is read whole is off the list; the original stays kept.
 
     Raises:
@@ -163,7 +164,7 @@ async def replay(desk: Desk, caller: Caller, wanted: str, repaired: bytes | None
         raise NotFound("payload")
     kind = kind_of(row)
     payload = Payload(kind=kind, media_type=row.media_type, body=row.body if repaired is None else repaired)
-    received = await receive(desk, caller, payload, READERS[kind])
+    received = await receive(desk, caller, payload, READERS[kind], key=key)
     if not received.refused:
         await settle(desk, caller, row.payload_id, UUID(received.payload_id))
     return received

@@ -1,4 +1,4 @@
-"""Retention: what was measured longer ago than a tenant keeps is deleted, and so is a person who is to be erased.
+"""Retention: what was measured, and came in, longer ago than a tenant keeps is deleted, and so is a person who is to be erased.
 
 A set goes with its versions, readings, claims, deliveries that wait, and the payloads that nothing else is made from; a person
 goes with the last of their sets. Ids stay, so that readers are told that it is gone; rows of the trail stay, which hold no
@@ -48,8 +48,8 @@ class Deletions(msgspec.Struct, kw_only=True):
 
 
 async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
-    """Delete the closed sets whose last reading was taken before a moment, of people who are not held; the people who are
-    left without any, and the payloads received before it that no set is made from. At most some more than ``most`` sets."""
+    """Delete the closed sets whose last reading was taken, and came in, before a moment, of people who are not held; the people
+    who are left without any, and the payloads received before it that no set is made from. At most some more than ``most``."""
     done = Deletions()
     after: OldSet | None = None
     tenant = await desk.tenants.get(caller.tenant_id)
@@ -83,7 +83,7 @@ async def delete_old_set(desk: Desk, tenant: Tenant, caller: Caller, old: OldSet
         person = lock_subject(transaction, tenant.tenant_id, old.subject_id)
         row = find_set(transaction, tenant.tenant_id, old.set_id)
         is_held = rows.find_hold(transaction, tenant.tenant_id, old.subject_id) is not None
-        if row is None or is_held or row.closed_at is None or row.taken_to >= before:
+        if row is None or is_held or row.closed_at is None or max(row.taken_to, row.touched_at) >= before:
             return Deletions()
         done = Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload_if_spent))
         if person is not None and is_over(turn, person, before):

@@ -50,12 +50,15 @@ class Claim(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Backlog(msgspec.Struct, frozen=True):
-    """How much of a target waits, since when, and how much was given up."""
+    """How much of a target waits, since when, and how much was given up; when the next is tried, and how many of those that
+    wait failed."""
 
     target_id: UUID
     waiting: int
     oldest_queued_at: datetime | None
     undelivered: int
+    next_due_at: datetime | None
+    failed: int
 
 
 _COLUMNS = [_c[name] for name in Entry.__struct_fields__]
@@ -151,9 +154,15 @@ BACKLOGS = Query(
         func.count(case((_is_waiting, 1))),
         func.min(case((_is_waiting, _c.queued_at))).label("oldest"),
         func.count(_c.given_up_at),
+        func.min(case((_is_waiting, _c.due_at))).label("next_due"),
+        func.count(case((_is_waiting & (_c.attempts > 0), 1))),
     )
     .where(_c.tenant_id == bindparam("tenant_id"))
     .group_by(_c.target_id),
+)
+LAST_TRIED = Query(
+    Entry,
+    select(*_COLUMNS).where(*_OF_TARGET, _is_waiting, _c.tried_at.is_not(None)).order_by(_c.tried_at.desc()).limit(1),
 )
 
 
@@ -219,6 +228,11 @@ def due_now(connection: Connection, tenant_id: int, target_id: UUID, now: dateti
 def backlogs(connection: Connection, tenant_id: int) -> dict[UUID, Backlog]:
     """How much waits and was given up, for each target that has any of it."""
     return {found.target_id: found for found in BACKLOGS.all(connection, {"tenant_id": tenant_id})}
+
+
+def last_failed(connection: Connection, tenant_id: int, target_id: UUID) -> Entry | None:
+    """Of what waits for a target, the entry that was tried last, in vain."""
+    return LAST_TRIED.first(connection, {"tenant_id": tenant_id, "target_id": target_id})
 
 
 class Tried(msgspec.Struct, frozen=True, kw_only=True):

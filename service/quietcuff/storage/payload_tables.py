@@ -32,7 +32,20 @@ payload_link = Table(
     Column("version", Integer, primary_key=True, autoincrement=False),
     Column("payload_id", Id, nullable=False),
     Column("readings", Text, nullable=False, doc="places of the set that the payload made or changed, such as: 0 2"),
+    Column("device_user", SmallInteger, doc="the number of the device's user, where it told one"),
     Index("ix_payload_link_payload", "tenant_id", "payload_id"),
+)
+
+payload_claim = Table(
+    "payload_claim",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("key_digest", LargeBinary(16), primary_key=True, doc="keyed digest of an Idempotency-Key"),
+    Column("body_digest", LargeBinary(16), nullable=False),
+    Column("payload_id", Id, nullable=False),
+    Column("outcome", LargeBinary, nullable=False, doc="what was answered, by ids and versions, as JSON"),
+    Column("created_at", Instant, nullable=False),
+    Index("ix_payload_claim_payload", "tenant_id", "payload_id"),
 )
 
 refused_payload = Table(

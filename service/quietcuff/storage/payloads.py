@@ -19,6 +19,7 @@ from quietcuff.storage.tables import reading, reading_set
 _p, _l, _r = payload.c, payload_link.c, refused_payload.c
 # Never a subject's or a set's: where a page begins at its first row.
 NOTHING = UUID(int=0)
+MOST_OPEN = 300
 
 
 class PayloadRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -44,6 +45,7 @@ class LinkRow(msgspec.Struct, frozen=True):
     version: int
     payload_id: UUID
     readings: str
+    device_user: int | None = None
 
 
 class RefusedRow(msgspec.Struct, frozen=True):
@@ -70,6 +72,15 @@ class SourceRow(msgspec.Struct, frozen=True):
     taken_at: datetime
     systolic: int | None
     diastolic: int | None
+    pulse: int | None
+
+
+class OpenSet(msgspec.Struct, frozen=True):
+    """A set that is open, and when its readings were taken."""
+
+    set_id: UUID
+    taken_from: datetime
+    taken_to: datetime
 
 
 def _payload_row(*columns: Any) -> PayloadRow:
@@ -143,21 +154,20 @@ BY_PLACE = Query(
         reading.c.reading_index == bindparam("reading_index"),
     ),
 )
-OPEN_SET: Query[UUID] = Query(
-    single,
-    select(reading_set.c.set_id)
+OPEN_SETS = Query(
+    OpenSet,
+    select(*(reading_set.c[name] for name in OpenSet.__struct_fields__))
     .where(
         reading_set.c.tenant_id == bindparam("tenant_id"),
         reading_set.c.subject_id == bindparam("subject_id"),
         reading_set.c.closed_at.is_(None),
-        reading_set.c.touched_at >= bindparam("touched_since", type_=Instant()),
         or_(
             reading_set.c.device_id == bindparam("device_id", type_=Id()),
             reading_set.c.device_id.is_(None) & (bindparam("is_nameless") == 1),
         ),
     )
     .order_by(reading_set.c.touched_at.desc(), reading_set.c.set_id.desc())
-    .limit(1),
+    .limit(MOST_OPEN),
 )
 
 
@@ -190,6 +200,12 @@ def links_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -
 def links_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> list[LinkRow]:
     """The payloads behind the versions of a set."""
     return LINKS_OF_SET.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+
+
+def users_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> set[int]:
+    """The numbers of the device's users whose readings a set holds."""
+    links = links_of_set(connection, tenant_id, subject_id, set_id)
+    return {link.device_user for link in links if link.device_user is not None}
 
 
 def insert_refused(connection: Connection, row: RefusedRow) -> None:
@@ -228,15 +244,12 @@ def find_placed(connection: Connection, tenant_id: int, subject_id: UUID, set_id
     return BY_PLACE.first(connection, values)
 
 
-def newest_open_set(
-    connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None, touched_since: datetime
-) -> UUID | None:
-    """The open set of a person and a device in which something arrived last, if that was not before a moment."""
+def open_sets(connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None) -> list[OpenSet]:
+    """The open sets of a person and a device, first the one in which something arrived last."""
     values = {
         "tenant_id": tenant_id,
         "subject_id": subject_id,
         "device_id": device_id or NOTHING,
         "is_nameless": 1 if device_id is None else 0,
-        "touched_since": touched_since,
     }
-    return OPEN_SET.first(connection, values)
+    return OPEN_SETS.all(connection, values)

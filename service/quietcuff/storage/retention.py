@@ -15,6 +15,7 @@ from sqlalchemy import Connection, bindparam, delete, exists, func, insert, sele
 from quietcuff.storage.codes import ACTION
 from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.delivery_tables import outbox
+from quietcuff.storage.payload_claims import delete_payload_claims
 from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
 from quietcuff.storage.readings import stands_of_set
 from quietcuff.storage.retention_tables import deleted_set, deleted_subject, subject_hold
@@ -56,7 +57,10 @@ def _of_set(table: Any) -> Any:
 _OF_TENANT = _s.tenant_id == bindparam("tenant_id")
 _BEFORE = bindparam("before", type_=Instant())
 _IS_HELD = exists().where(_h.tenant_id == _s.tenant_id, _h.subject_id == _s.subject_id)
-_IS_OLD = (_OF_TENANT, _s.taken_from < _BEFORE, _s.taken_to < _BEFORE, _s.closed_at.is_not(None), ~_IS_HELD)
+_IS_OLD = (
+    *(_OF_TENANT, _s.taken_from < _BEFORE, _s.taken_to < _BEFORE, _s.touched_at < _BEFORE),
+    *(_s.closed_at.is_not(None), ~_IS_HELD),
+)
 _KEY = (_s.taken_from, _s.subject_id, _s.set_id)
 _AFTER = (
     bindparam("after_taken_from", type_=Instant()),
@@ -143,7 +147,7 @@ END_HOLD = Command(delete(subject_hold).where(*_HELD))
 def sets_taken_before(
     connection: Connection, tenant_id: int, before: datetime, after: OldSet | None, most: int
 ) -> list[OldSet]:
-    """Closed sets whose last reading was taken before a moment, of people who are not held, the oldest first."""
+    """Closed sets whose last reading was taken, and came in, before a moment, of people who are not held, the oldest first."""
     last = after or OldSet(datetime.min.replace(tzinfo=before.tzinfo), UUID(int=0), UUID(int=0))
     key = {"after_taken_from": last.taken_from, "after_subject": last.subject_id, "after_set": last.set_id}
     return OLD.all(connection, {"tenant_id": tenant_id, "before": before, "most": most, **key})
@@ -172,6 +176,8 @@ def delete_set(connection: Connection, row: SetRow, at: datetime) -> list[UUID]:
     DELETE_CLAIMS.run(connection, key)
     for command in DELETE_ROWS:
         command.run(connection, key)
+    for payload_id in payload_ids:
+        delete_payload_claims(connection, row.tenant_id, payload_id)
     return payload_ids
 
 
@@ -181,6 +187,7 @@ def delete_payload_if_spent(connection: Connection, tenant_id: int, payload_id: 
     is_deleted = DELETE_PAYLOAD_IF_SPENT.run(connection, key) == 1
     if is_deleted:
         DELETE_REFUSED.run(connection, key)
+        delete_payload_claims(connection, tenant_id, payload_id)
     return is_deleted
 
 
@@ -189,6 +196,7 @@ def delete_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> 
     key = {"tenant_id": tenant_id, "payload_id": payload_id}
     DELETE_LINKS.run(connection, key)
     DELETE_REFUSED.run(connection, key)
+    delete_payload_claims(connection, tenant_id, payload_id)
     return DELETE_PAYLOAD.run(connection, key) == 1
 
 

@@ -26,7 +26,7 @@ from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
-from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
+from quietcuff.storage.payload_tables import payload, payload_claim, payload_link, refused_payload
 from quietcuff.storage.retention_tables import deleted_set, deleted_subject, subject_hold
 
 tenant = Table(
@@ -352,7 +352,7 @@ trail = Table(
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
 DELIVERY_TABLES = (target, outbox)
-PAYLOAD_TABLES = (payload, payload_link, refused_payload)
+PAYLOAD_TABLES = (payload, payload_link, payload_claim, refused_payload)
 RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
