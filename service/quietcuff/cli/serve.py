@@ -52,7 +52,7 @@ async def check_database(settings: Settings) -> None:
     lock = lock_for_serving(parse_url(settings.database_url))
     if lock is not None:
         lock.release()
-    store = open_store(settings.database_url)
+    store = open_store(settings.database_url, trail=settings.trail)
     try:
         await store.read(NO_TENANT, require_newest_schema)
     finally:
