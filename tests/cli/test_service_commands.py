@@ -251,3 +251,17 @@ def test_every_command_tells_how_it_is_called(name: str, capsys: pytest.CaptureF
     with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
     assert ended.value.code == 0 and f"usage: quietcuff {name}" in capsys.readouterr().out
+
+
+def test_a_sqlite_file_is_written_anew_only_while_nobody_serves_from_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_key(capsys)
+    with served():
+        assert main(["database", "compact"]) == 1
+        assert "Another process serves" in capsys.readouterr().err
+    assert main(["database", "compact"]) == 0
+    assert main(["database", "verify"]) == 0
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", "postgresql://nobody@127.0.0.1:1/nothing")
+    assert main(["database", "compact"]) == 1
+    assert "VACUUM FULL" in capsys.readouterr().err

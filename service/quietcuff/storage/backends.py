@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from typing import Protocol, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, event
@@ -30,6 +31,8 @@ class Backend(Protocol):
 
     async def read(self, tenant_id: int, work: Work[T]) -> T: ...
 
+    async def empty_log(self) -> bool | None: ...
+
     async def close(self) -> None: ...
 
 
@@ -52,6 +55,10 @@ class SqliteBackend:
     async def read(self, tenant_id: int, work: Work[T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._reader_threads, self._read, work)
 
+    async def empty_log(self) -> bool:
+        """Move SQLite's log into the file and empty it, for it holds pages as they were; False while a reader is in its way."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._empty_log)
+
     async def close(self) -> None:
         self._writer_thread.shutdown()
         self._reader_threads.shutdown()
@@ -61,6 +68,13 @@ class SqliteBackend:
     def _write(self, jobs: Sequence[Job]) -> list[Outcome]:
         with self._writer.connect() as connection:
             return write_group(connection, jobs, no_entry)
+
+    def _empty_log(self) -> bool:
+        with closing(self._writer.raw_connection()) as connection:
+            cursor = connection.cursor()
+            (is_busy, _, _) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            cursor.close()
+            return not is_busy
 
     def _read(self, work: Work[T]) -> T:
         with self._reader.connect() as connection, connection.begin():
@@ -86,6 +100,9 @@ class PostgresqlBackend:
     async def read(self, tenant_id: int, work: Work[T]) -> T:
         async with self._reader.connect() as connection:
             return await connection.run_sync(read_as, tenant_id, work)
+
+    async def empty_log(self) -> None:
+        """PostgreSQL's log is its own matter."""
 
     async def close(self) -> None:
         await self._reader.dispose()

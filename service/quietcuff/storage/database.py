@@ -56,7 +56,9 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
         max_overflow=0,
         connect_args={"isolation_level": None, "check_same_thread": False, "timeout": LOCK_SECONDS},
     )
-    pragmas = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"] if writes else ["query_only=ON"]
+    # What is deleted is overwritten with zeros, whatever this SQLite was built to do by itself.
+    of_writer = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"]
+    pragmas = of_writer if writes else ["query_only=ON"]
     begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
 
     @event.listens_for(engine, "connect")

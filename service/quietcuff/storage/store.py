@@ -88,6 +88,10 @@ class Store:
         """
         return await self._sealer.seal(tenant_ids)
 
+    async def empty_log(self) -> bool | None:
+        """Empty SQLite's log of what was deleted; False while a reader is in the way, None on PostgreSQL."""
+        return await self._backend.empty_log()
+
     async def close(self) -> None:
         """Finish what is waiting, take nothing more, seal what was written, and let the database go."""
         self._is_closing = True
