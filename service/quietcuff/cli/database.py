@@ -10,7 +10,7 @@ from pathlib import Path
 from quietcuff.cli.words import say
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.settings import read_settings
-from quietcuff.storage.database import is_sqlite, lock_for_serving, parse_url
+from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,5 +79,6 @@ def make_if_new(url: str) -> None:
     if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
         from quietcuff.storage.migrate import upgrade
 
+        keep_to_owner(parsed)
         upgrade(url)
         say(f"Made a new database: {parsed.database}")

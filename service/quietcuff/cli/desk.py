@@ -8,20 +8,23 @@ import getpass
 import os
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, TypeVar
 from uuid import uuid4
 
 from quietcuff.cli.words import CALLED
-from quietcuff.core.errors import NotFound
+from quietcuff.core.errors import NotFound, StoreNotUsable
 from quietcuff.ingest import Caller, Desk, open_desk
 from quietcuff.ingest.desk import note, now
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import read_settings
 from quietcuff.storage.backends import enter_tenant
 from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import find_tenant
+from quietcuff.storage.seals import newest_seal
+from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.tenants import all_tenant_ids, find_tenant
 from quietcuff.storage.trail import Entry, record
+from quietcuff.storage.trail_keys import TrailFiles
 
 T = TypeVar("T")
 ACTOR = "command"
@@ -40,6 +43,7 @@ def on_desk(tenant_name: str, actor: str, work: Callable[[Desk, Caller], Awaitab
         store = open_store(settings.database_url, trail=settings.trail)
         try:
             await store.read(NO_TENANT, require_newest_schema)
+            await require_trail_key(store, settings.trail)
             tenant = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, tenant_name))
             if tenant is None:
                 raise NotFound("There is no tenant of that name.")
@@ -51,6 +55,19 @@ def on_desk(tenant_name: str, actor: str, work: Callable[[Desk, Caller], Awaitab
             await store.close()
 
     return asyncio.run(do())
+
+
+async def require_trail_key(store: Store, files: TrailFiles) -> None:
+    """Refuse to write to a trail without the key that it is kept with: what was written so would be taken for forged.
+
+    Raises:
+        StoreNotUsable: the newest seal of a tenant was made with a key that is not given.
+    """
+    given = {None, *(key.name for key in files.read_keys())}
+    for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
+        seal = await store.read(tenant_id, partial(newest_seal, tenant_id=tenant_id))
+        if seal is not None and seal.key_name not in given:
+            raise StoreNotUsable(f"The trail is kept with the key {seal.key_name}: name its file in QUIETCUFF_TRAIL_KEY_FILE.")
 
 
 async def note_command(desk: Desk, caller: Caller) -> None:

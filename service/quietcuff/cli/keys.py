@@ -18,7 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import tell_trail
+from quietcuff.cli.desk import require_trail_key, tell_trail
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import Text as ShortText
@@ -119,6 +119,8 @@ def on_store(work: Callable[[Any], T]) -> T:
     async def do() -> T:
         store = open_store(settings.database_url, trail=settings.trail)
         try:
+            await store.read(NO_TENANT, require_newest_schema)
+            await require_trail_key(store, settings.trail)
             return await store.write(NO_TENANT, work)
         finally:
             await store.close()
