@@ -11,7 +11,7 @@ from uuid import uuid4
 import pytest
 from sqlalchemy import delete, insert, select, update
 
-from quietcuff.core.errors import Conflict, StoreNotUsable
+from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.seals import Seal, all_seals, read_seals, seal_link
 from quietcuff.storage.store import Store, open_store
@@ -271,7 +271,7 @@ def test_keys_are_kept_from_others(tmp_path: Path) -> None:
     key = add_trail_key(str(path), rotate=False)
     assert path.stat().st_mode & 0o777 == 0o600
     assert key.secret.hex() not in repr(key) and repr(read_trail_keys(str(path))) == f"(TrailKey({key.name}),)"
-    with pytest.raises(Conflict):
+    with pytest.raises(StoreNotUsable, match="there already"):
         add_trail_key(str(path), rotate=False)
     path.chmod(0o640)
     with pytest.raises(StoreNotUsable, match="others"):

@@ -54,7 +54,7 @@ def run_key(arguments: argparse.Namespace) -> int:
 def run_seal(arguments: argparse.Namespace) -> int:
     """Seal every lane, and copy the seals where that is asked for."""
     if arguments.to is not None and os.path.exists(arguments.to):
-        raise NotAcceptable([Fault(parameter="to", code="file-there", detail="A file that is not there yet.")])
+        raise NotAcceptable([Fault(parameter="to", code="bad-setting", detail="A file that is not there yet.")])
 
     async def seal(store: Store) -> tuple[int, list[Seal]]:
         tenant_ids = await store.read(NO_TENANT, all_tenant_ids)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from quietcuff.core.errors import Conflict, StoreNotUsable
+from quietcuff.core.errors import StoreNotUsable
 
 KEY_BYTES = 32
 NAME_LETTERS = 8
@@ -70,13 +70,12 @@ def add_trail_key(path: str, *, rotate: bool) -> TrailKey:
     """Make a key and write it to the end of a file, which only its owner can read; its name may be told.
 
     Raises:
-        Conflict: ``key-file-there``, unless the key is to follow those that the file holds.
-        StoreNotUsable: to follow keys of a file that is not one.
+        StoreNotUsable: it is there, and the key is not to follow those in it; or it is to, and the file holds none.
     """
     if rotate:
         read_trail_keys(path)
     elif Path(path).exists():
-        raise Conflict("key-file-there", "The file is there already; --rotate adds a key that follows those in it.")
+        raise StoreNotUsable("The file is there already; --rotate adds a key that follows those in it.")
     key = TrailKey(secrets.token_bytes(KEY_BYTES))
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if rotate else os.O_EXCL)
     descriptor = os.open(path, flags, 0o600)
