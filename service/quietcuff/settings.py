@@ -13,6 +13,7 @@ import msgspec
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url
 from quietcuff.security.outside_issuer import Issuer
+from quietcuff.storage.trail_keys import TrailFiles
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 Deliver = Literal["auto", "on", "off"]
@@ -46,6 +47,13 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     export_hours: int = 24
     deliver: Deliver = "auto"
     deliver_to: tuple[str, ...] = ()
+    trail_key_file: str | None = None
+    trail_seal_file: str | None = None
+
+    @property
+    def trail(self) -> TrailFiles:
+        """Where the trail's keys are read from, and its seals written to."""
+        return TrailFiles(keys=self.trail_key_file, seals=self.trail_seal_file)
 
     @property
     def delivers(self) -> bool:
@@ -96,6 +104,8 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
             _hosts_and_networks,
             "host names and networks with commas between, such as record.example.internal,10.2.0.0/16",
         ),
+        trail_key_file=environment.get("QUIETCUFF_TRAIL_KEY_FILE") or None,
+        trail_seal_file=environment.get("QUIETCUFF_TRAIL_SEAL_FILE") or None,
     )
     issuer = _issuer(environment, settings.public_url, faults)
     if faults:

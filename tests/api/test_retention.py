@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 from typing import Any
@@ -180,3 +181,33 @@ def test_the_commands_say_what_they_did(clinic: httpx.Client, tenant: str, capsy
     assert "Deleted: 1 set(s), 1 person(s), 0 payload(s)." in told("apply", "--before", "2026-05-05")
     assert clinic.get(f"/v1/subjects/{subject_id}").status_code == 410
     assert told("erase", subject_id, code=1) and told("erase", "nobody", code=1)
+
+
+def test_erasure_tells_what_it_removed_and_how_that_was_checked(
+    clinic: httpx.Client, tenant: str, capsys: pytest.CaptureFixture[str], service: Server
+) -> None:
+    _, envelope = whole_set(clinic)
+    assert retention("erase", "--yes", envelope["subject_id"], tenant=tenant) == 0
+    said = capsys.readouterr().err
+    assert "Deleted: 1 set(s), 1 person(s), 0 payload(s)." in said
+    assert "reading 4" in said and "set_version 1" in said and "rows of all tables of the tenant read again" in said
+    assert ("SQLite's file" in said) == service.database_url.startswith("sqlite")
+    assert ("PostgreSQL keeps" in said) == service.database_url.startswith("postgresql")
+    assert OPENED_SET["subject"]["identifier"]["value"] not in said
+
+
+def test_erasure_asks_back_at_a_terminal(
+    clinic: httpx.Client, tenant: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    path, envelope = whole_set(clinic)
+    for answer in ("", "no\n", "y\n"):
+        monkeypatch.setattr("sys.stdin", Terminal(answer))
+        assert retention("erase", envelope["subject_id"], tenant=tenant) == 1
+        assert "Nothing was deleted" in capsys.readouterr().err and clinic.get(path).status_code == 200
+    monkeypatch.setattr("sys.stdin", Terminal("yes\n"))
+    assert retention("erase", envelope["subject_id"], "--no-search", tenant=tenant) == 0
+    assert clinic.get(path).status_code == 410 and "Checked" not in capsys.readouterr().err

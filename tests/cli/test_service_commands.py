@@ -7,11 +7,12 @@ import os
 import re
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import httpx
@@ -19,6 +20,7 @@ import pytest
 from jwcrypto.jwk import JWK
 
 from bodies import FIRST_READING, OPENED_SET
+from databases import PostgresqlServer
 from quietcuff.cli import COMMANDS, main
 
 
@@ -251,3 +253,78 @@ def test_every_command_tells_how_it_is_called(name: str, capsys: pytest.CaptureF
     with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
     assert ended.value.code == 0 and f"usage: quietcuff {name}" in capsys.readouterr().out
+
+
+def test_a_sqlite_file_is_written_anew_only_while_nobody_serves_from_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_key(capsys)
+    with served():
+        assert main(["database", "compact"]) == 1
+        assert "Another process serves" in capsys.readouterr().err
+    assert main(["database", "compact"]) == 0
+    assert main(["database", "verify"]) == 0
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", "postgresql://nobody@127.0.0.1:1/nothing")
+    assert main(["database", "compact"]) == 1
+    assert "VACUUM FULL" in capsys.readouterr().err
+
+
+def test_a_new_database_is_for_its_owner_alone_and_an_open_one_is_closed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    previous = os.umask(0o022)
+    try:
+        make_key(capsys)
+        (tmp_path / "quietcuff.db").chmod(0o644)
+        with served():
+            modes = {
+                path.name: path.stat().st_mode & 0o777 for path in tmp_path.glob("quietcuff.db*") if "-serving" not in path.name
+            }
+    finally:
+        os.umask(previous)
+    assert len(modes) >= 3 and set(modes.values()) == {0o600}, modes
+
+
+def test_a_newer_schema_is_told_as_such(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    make_key(capsys)
+    with closing(sqlite3.connect(tmp_path / "quietcuff.db", isolation_level=None)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9001'")
+    for command in (["serve", "--port", str(free_port())], ["database", "upgrade"], ["keys", "list", "--tenant", "clinic"]):
+        assert main(command) == 1
+        said = capsys.readouterr().err
+        assert "9001 is newer than this program" in said and "quietcuff database upgrade" not in said
+
+
+def test_a_role_above_row_security_does_not_serve(
+    postgresql_server: PostgresqlServer, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", postgresql_server.as_owner(postgresql_server.new_migrated()))
+    assert main(["serve", "--port", str(free_port())]) == 1
+    assert "no superuser and owns no tables" in capsys.readouterr().err
+
+
+def test_a_port_that_cannot_be_had_is_told_before_any_address(capsys: pytest.CaptureFixture[str]) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        for port in (str(taken.getsockname()[1]), "70000", "-1"):
+            assert main(["serve", "--port", port]) == 1
+            said = capsys.readouterr().err
+            assert "no other program has" in said.replace("\n", " ") and "http://" not in said
+
+
+def test_who_has_not_the_key_does_not_write_to_a_trail_that_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["trail", "key", str(tmp_path / "keys")]) == 0
+    monkeypatch.setenv("QUIETCUFF_TRAIL_KEY_FILE", str(tmp_path / "keys"))
+    capsys.readouterr()
+    make_key(capsys)
+    monkeypatch.delenv("QUIETCUFF_TRAIL_KEY_FILE")
+    for command in (
+        ["serve", "--port", str(free_port())],
+        ["keys", "list", "--tenant", "clinic"],
+        ["retention", "holds", "--tenant", "clinic"],
+    ):
+        assert main(command) == 1
+        assert "QUIETCUFF_TRAIL_KEY_FILE" in capsys.readouterr().err

@@ -9,6 +9,7 @@ from litestar.exceptions import HTTPException, MethodNotAllowedException
 from litestar.handlers import BaseRouteHandler
 
 from quietcuff.api.operations import JSON, Operation, operation_of
+from quietcuff.api.reads import reads_people
 from quietcuff.api.requests import Connection, header_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import NotAllowed, NotAuthenticated
@@ -21,6 +22,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
 
     Raises:
         NotAuthenticated: the route needs a key, and there is no good one.
+        Busy: it reads people's data, and the trail of that cannot be written.
         NotAllowed: the key lacks the scope of the route.
         HTTPException: 415, a body that is not what the route takes, by its headers; 405, asking for the methods.
     """
@@ -44,6 +46,8 @@ def _methods_at(connection: Connection, path: str) -> str:
 async def _authenticate(connection: Connection, operation: Operation) -> None:
     principal = await service_of(connection).principal(_bearer(connection))
     connection.scope["auth"] = principal
+    if reads_people(operation):
+        service_of(connection).reads.check_room()
     need = operation.access
     if not isinstance(need, Need):
         return

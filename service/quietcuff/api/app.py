@@ -31,7 +31,7 @@ from quietcuff.api.service import make_service
 from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
 from quietcuff.api.targets import Targets
-from quietcuff.api.upkeep import attempt, deliver, keep_up, note_uses, work_on_exports
+from quietcuff.api.upkeep import attempt, deliver, keep_reads, keep_up, note_uses, work_on_exports, write_reads
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -76,11 +76,12 @@ def create_routes(settings: Settings) -> Litestar:
 
     @asynccontextmanager
     async def run(app: Litestar) -> AsyncIterator[None]:
-        store = open_store(settings.database_url, for_serving=True)
+        store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
         service = app.state["service"] = make_service(settings, store, load_rulebook())
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
         beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
+        beside.append(asyncio.create_task(keep_reads(service)))
         if settings.delivers:
             beside.append(asyncio.create_task(deliver(service)))
         try:
@@ -90,6 +91,7 @@ def create_routes(settings: Settings) -> Litestar:
                 task.cancel()
             await asyncio.wait(beside)
             await attempt(note_uses, service)
+            await attempt(write_reads, service)
             await store.close()
 
     return Litestar(

@@ -15,6 +15,7 @@ from quietcuff.api.answers import answer, answer_page, answer_struct
 from quietcuff.api.caller import caller_of
 from quietcuff.api.device_payload_operations import Replay
 from quietcuff.api.operations import described
+from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
@@ -77,6 +78,7 @@ class RefusedPayloads(Controller):
         service, asked = service_of(request), query_of(request, "limit", "cursor")
         limit = limit_parameter("limit", asked.get("limit", "50"), LONGEST_PAGE)
         page = await refused.list_refused(service.desk, caller_of(request), limit=limit, cursor=asked.get("cursor"))
+        tell_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{refused_id:str}", opt=described(operations.ONE_REFUSED))

@@ -12,6 +12,7 @@ from quietcuff.api import fhir_operations as told
 from quietcuff.api.answers import answer, not_modified
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import described
+from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import header_of
 from quietcuff.api.service import service_of
 from quietcuff.export.asking import parse_search
@@ -28,6 +29,8 @@ from quietcuff.security.tokens import TOKEN_PATH
 from quietcuff.storage.search import Snapshot
 
 Pairs = list[tuple[str, str]]
+# Every entry of a Bundle has one, and no text of a resource can hold the quotation marks.
+ENTRY = b'"fullUrl":'
 
 
 class Metadata(Controller):
@@ -110,6 +113,7 @@ def history_of(kind: str) -> type[Controller]:
             bundle = await service_of(request).desk.store.read(
                 publisher.tenant.tenant_id, lambda snapshot: history(snapshot, publisher, kind, resource_id, wanted)
             )
+            tell_found(request, bundle.count(ENTRY), asked=pairs)
             return answer(bundle, media_type=FHIR_JSON_UTF8)
 
     return History
@@ -158,6 +162,7 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
     publisher, desk = await publisher_of(request, "s"), service_of(request).desk
     clock = Clock(publisher.tenant.zone, desk.clock())
     bundle = await desk.store.read(publisher.tenant.tenant_id, lambda snapshot: find(snapshot, publisher, clock))
+    tell_found(request, bundle.count(ENTRY), asked=pairs)
     return answer(bundle, media_type=FHIR_JSON_UTF8)
 
 

@@ -14,6 +14,7 @@ from quietcuff.api.answers import answer, answer_page, not_modified
 from quietcuff.api.caller import caller_of
 from quietcuff.api.fhir_answers import FHIR_JSON, publisher_of
 from quietcuff.api.operations import described
+from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import (
     Connection,
     id_parameter,
@@ -51,6 +52,7 @@ class ReadingSets(Controller):
         service = service_of(request)
         asked = query_of(request, "subject_id", "from", "to", "limit", "cursor")
         page = await ingest.list_sets(service.desk, caller_of(request), set_query(asked))
+        tell_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(operations.GET))

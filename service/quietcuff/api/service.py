@@ -12,6 +12,7 @@ from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
 from quietcuff.ingest.bulk_worker import ExportLimits
+from quietcuff.ingest.reads import Reads
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
@@ -23,7 +24,8 @@ from quietcuff.storage.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
-    """The running application's parts. ``export_bell`` wakes whoever works on exports."""
+    """The running application's parts. ``export_bell`` wakes whoever works on exports; ``reads`` are
+    what was read and is not in the trail yet."""
 
     settings: Settings
     desk: Desk
@@ -33,6 +35,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     started_at: datetime
     export_limits: ExportLimits
     export_bell: asyncio.Event
+    reads: Reads
 
     async def principal(self, bearer: str) -> Principal:
         """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
@@ -74,4 +77,5 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         started_at=desk.clock(),
         export_limits=limits,
         export_bell=asyncio.Event(),
+        reads=Reads(),
     )

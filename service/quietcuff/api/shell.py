@@ -11,6 +11,7 @@ import msgspec
 from litestar.types import ASGIApp, Message, Receive, Send
 
 from quietcuff.api.logs import AccessLine, access
+from quietcuff.api.reads import note_read
 
 CAREFUL_HEADERS = (
     (b"cache-control", b"no-store"),
@@ -50,6 +51,7 @@ class Shell:
         try:
             await self.app(scope, receive, send_on)
         finally:
+            note_read(scope, request_id, status)
             if access.isEnabledFor(logging.INFO):
                 _note(scope, request_id, method, status, began)
 

@@ -18,6 +18,7 @@ from quietcuff.api.answers import answer, answer_record, answer_struct, not_modi
 from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
 from quietcuff.api.parameters import IF_MATCH_OPTIONAL, IF_NONE_MATCH
+from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
@@ -137,7 +138,9 @@ class Subjects(Controller):
     async def find(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Look a person up."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Find)
-        return answer_struct(SubjectFound(id=await ingest.find_subject(desk, caller, wanted.identifier)))
+        found = await ingest.find_subject(desk, caller, wanted.identifier)
+        tell_found(request, 1, person=found)
+        return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:

@@ -1,5 +1,6 @@
 """What is done beside the requests: every half minute idle sets are closed, what is older than its tenant keeps is
-deleted, the uses of keys are noted, old tokens forgotten; exports are worked on, and what is stored is sent on, as it comes."""
+deleted, the uses of keys are noted, old tokens forgotten, the trail is sealed; each second the trail is told what was read;
+exports are worked on, and what is stored is sent on, as it comes."""
 
 from __future__ import annotations
 
@@ -16,19 +17,23 @@ from quietcuff.ingest.bulk_worker import Worker
 from quietcuff.storage.api_keys import touch_key
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.tenants import all_tenant_ids
 
 SECONDS_BETWEEN = 30
+SECONDS_BETWEEN_READS = 1
 # An export that was begun here is begun at once; this is for those that another process has left.
 SECONDS_BETWEEN_LOOKS = 5
 
 
 async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) -> None:
     """Do all of it again and again. What fails is logged, and done again the next time all the same."""
+    await attempt(seal_all, service)
     while True:
         await attempt(close_idle_sets, service)
         await attempt(delete_what_is_over, service)
         await attempt(note_uses, service)
         await attempt(forget_old_tokens, service)
+        await attempt(seal_trail, service)
         await asyncio.sleep(seconds_between)
 
 
@@ -44,6 +49,28 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
         await attempt(work, service)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.export_bell.wait(), seconds_between)
+
+
+async def keep_reads(service: Service, seconds_between: float = SECONDS_BETWEEN_READS) -> None:
+    """Write into the trail what was read, again and again."""
+    while True:
+        await asyncio.sleep(seconds_between)
+        await attempt(write_reads, service)
+
+
+async def write_reads(service: Service) -> None:
+    """Write into the trail what was read and is not there yet."""
+    await service.reads.write(service.desk)
+
+
+async def seal_trail(service: Service) -> None:
+    """Seal what this process has written into the trail."""
+    await service.desk.store.seal()
+
+
+async def seal_all(service: Service) -> None:
+    """Seal every lane, those too that a process left which was killed."""
+    await service.desk.store.seal(await service.desk.store.read(NO_TENANT, all_tenant_ids))
 
 
 async def deliver(service: Service) -> None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
 
 from quietcuff import __version__
-from quietcuff.cli.words import say
+from quietcuff.cli.words import CALLED, say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 
 # A command's module brings along what it works with, up to the database and the web framework: only the one called is loaded.
@@ -29,6 +29,7 @@ COMMANDS = {
     "database": ("database", "bring the database's schema up or down, or check what is stored"),
     "openapi": ("openapi", "print the OpenAPI document"),
     "refused": ("refused", "payloads that could not be read: list, show, replay"),
+    "trail": ("trail", "see whether the trail is as it was written; seal it; make its key"),
     "retention": ("retention", "delete what is older than a tenant keeps; erase or hold a person"),
 }
 
@@ -38,6 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         parsed = make_parser(given).parse_args(given)
+        CALLED.set(name_of(parsed.run))
         code: int = parsed.run(parsed)
         sys.stdout.flush()
     except NotAcceptable as error:
@@ -66,6 +68,13 @@ def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
         if name == called:
             import_module(f"quietcuff.cli.{module}").add_arguments(command)
     return parser
+
+
+def name_of(run: Callable[[argparse.Namespace], int]) -> str:
+    """The words by which a command is called: its own, and that of what it is to do."""
+    module = run.__module__.rpartition(".")[2]
+    command = next((name for name, (of, _) in COMMANDS.items() if of == module), module)
+    return f"{command} {run.__name__.removeprefix('run').removeprefix('_')}".rstrip()
 
 
 def complain(text: str) -> int:

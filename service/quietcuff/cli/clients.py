@@ -13,13 +13,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from quietcuff.cli.desk import tell_trail
 from quietcuff.cli.keys import on_store, short_text
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.storage.api_keys import revoke_tokens
-from quietcuff.storage.clients import ClientRow, clients_of_tenant, insert_client, revoke_client, set_client_keys
+from quietcuff.storage.clients import ClientRow, clients_of_tenant, find_client, insert_client, revoke_client, set_client_keys
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
 
@@ -85,6 +86,7 @@ def run_register(arguments: argparse.Namespace) -> int:
         require_newest_schema(connection)
         tenant = find_or_create_tenant(connection, tenant_name, now)
         insert_client(connection, ClientRow(client_id, tenant.tenant_id, name, scopes, key_set, url, now))
+        tell_trail(connection, tenant.tenant_id, "create-client", f"client:{client_id}")
 
     on_store(insert)
     sys.stdout.write(f"{client_id}\n")
@@ -100,7 +102,8 @@ def run_keys(arguments: argparse.Namespace) -> int:
 
     def change(connection: Any) -> bool:
         require_newest_schema(connection)
-        return set_client_keys(connection, client_id, key_set, url)
+        is_changed = set_client_keys(connection, client_id, key_set, url)
+        return is_changed and tell_of_client(connection, client_id, "change-client")
 
     if on_store(change):
         say("From now on assertions are held against these keys. Tokens given before live out their minutes.")
@@ -136,13 +139,22 @@ def run_revoke(arguments: argparse.Namespace) -> int:
     def revoke(connection: Any) -> bool:
         require_newest_schema(connection)
         revoke_tokens(connection, client_id, now)
-        return revoke_client(connection, client_id, now)
+        is_revoked = revoke_client(connection, client_id, now)
+        return is_revoked and tell_of_client(connection, client_id, "revoke-client")
 
     if on_store(revoke):
         say("Revoked.")
         return 0
     say(NO_SUCH_CLIENT)
     return 1
+
+
+def tell_of_client(connection: Any, client_id: UUID, action: str) -> bool:
+    """Put into the trail of its tenant what is done to a client that is there."""
+    client = find_client(connection, client_id)
+    if client is not None:
+        tell_trail(connection, client.tenant_id, action, f"client:{client_id}")
+    return client is not None
 
 
 def id_of(text: str) -> UUID:

@@ -8,8 +8,9 @@ import os
 from pathlib import Path
 
 from quietcuff.cli.words import say
+from quietcuff.core.errors import StoreNotUsable
 from quietcuff.settings import read_settings
-from quietcuff.storage.database import is_sqlite, parse_url
+from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     downgrade = actions.add_parser("downgrade", help="take the schema down to a revision; data of newer ones is lost")
     downgrade.add_argument("revision", help="a revision; base removes every table and everything in them")
     downgrade.set_defaults(run=run_downgrade)
+    compact = actions.add_parser("compact", help="write SQLite's file anew, so that nothing deleted is left in it")
+    compact.set_defaults(run=run_compact)
     verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing")
     verify.set_defaults(run=run_verify)
 
@@ -43,6 +46,26 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def run_compact(arguments: argparse.Namespace) -> int:
+    """Write the file anew.
+
+    Raises:
+        StoreNotUsable: a server has it, or it is not a SQLite file.
+    """
+    from quietcuff.storage.erasing import compact
+
+    url = parse_url(read_settings(os.environ).database_url)
+    lock = lock_for_serving(url)
+    if lock is None:
+        raise StoreNotUsable("This is for SQLite. On PostgreSQL, VACUUM FULL does it, table by table.")
+    try:
+        compact(url)
+    finally:
+        lock.release()
+    say("The file was written anew.")
+    return 0
+
+
 def run_verify(arguments: argparse.Namespace) -> int:
     """Look through every tenant; 1 where anything does not hold together."""
     from quietcuff.cli.verify import verify
@@ -56,5 +79,6 @@ def make_if_new(url: str) -> None:
     if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
         from quietcuff.storage.migrate import upgrade
 
+        keep_to_owner(parsed)
         upgrade(url)
         say(f"Made a new database: {parsed.database}")

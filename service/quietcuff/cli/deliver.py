@@ -48,7 +48,7 @@ async def deliver(settings: Settings, *, once: bool) -> int:
     def clock() -> datetime:
         return datetime.now(UTC)
 
-    store = open_store(settings.database_url)
+    store = open_store(settings.database_url, trail=settings.trail)
     address, allowed = settings.public_url, settings.deliver_to
     try:
         await store.read(NO_TENANT, require_newest_schema)

@@ -11,6 +11,7 @@ from uuid import uuid4
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from quietcuff.cli.desk import note_command
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.bulk_manifest import Manifest
@@ -62,13 +63,14 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
         NotAcceptable: an option is not understood, or the folder is not empty.
         NotFound: no such group.
     """
-    store = open_store(settings.database_url)
+    store = open_store(settings.database_url, trail=settings.trail)
     try:
         await store.read(NO_TENANT, require_newest_schema)
         tenant = await store.read(NO_TENANT, lambda snapshot: find_tenant(snapshot, arguments.tenant))
         if tenant is None:
             raise NotAcceptable([Fault(parameter="tenant", code="unknown-code", detail="The name of a tenant that is there.")])
         desk = open_desk(store, load_rulebook())
+        await note_command(desk, Caller(tenant_id=tenant.tenant_id, actor=COMMAND, request_id=str(uuid4())))
         publisher = Publisher(tenant=tenant, public_url=settings.public_url)
         asked, people, now = asked_by(arguments), await members(desk, tenant, arguments.group), desk.clock()
         plan = await store.read(tenant.tenant_id, lambda snapshot: plan_of(snapshot, asked, publisher, people, EVERYTHING, now))

@@ -15,6 +15,7 @@ from typing import Any, BinaryIO
 
 from quietcuff import ingest
 from quietcuff.cli.database import make_if_new
+from quietcuff.cli.desk import note_command
 from quietcuff.cli.import_teller import Teller
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
@@ -22,7 +23,7 @@ from quietcuff.core.errors import StoreNotUsable
 from quietcuff.ingest import Caller, Known, Received
 from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import read_settings
+from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.store import NO_TENANT, Store, open_store
 from quietcuff.storage.tenants import Tenant, find_tenant
@@ -49,8 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Import the file; the exit code."""
-    url = read_settings(os.environ).database_url
-    make_if_new(url)
+    settings = read_settings(os.environ)
+    make_if_new(settings.database_url)
     known = by_identifier_or_content if arguments.key_by_content else by_identifier
     with ExitStack() as opened:
         source = Source(arguments.file)
@@ -60,24 +61,27 @@ def run(arguments: argparse.Namespace) -> int:
         teller = Teller(refused, answers)
         try:
             with HowFar(source) as how_far:
-                asyncio.run(import_all(url, arguments.tenant, source, known, teller, how_far))
+                asyncio.run(import_all(settings, arguments.tenant, source, known, teller, how_far))
         except KeyboardInterrupt:
             return teller.interrupted()
         return teller.end()
 
 
-async def import_all(url: str, tenant_name: str, source: Source, known: Known, teller: Teller, how_far: HowFar) -> None:
+async def import_all(
+    settings: Settings, tenant_name: str, source: Source, known: Known, teller: Teller, how_far: HowFar
+) -> None:
     """Send every line through the flow."""
 
     def tell(received: Received) -> None:
         teller.tell(received)
         how_far.count()
 
-    store = open_store(url, for_serving=True)
+    store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
     try:
         tenant = await find(store, tenant_name)
         desk = ingest.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
+        await note_command(desk, caller)
         gc.freeze()
         await ingest.receive_lines(desk, caller, until_failure(source, teller), known, tell)
     except Exception as error:

@@ -18,13 +18,14 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.cli.database import make_if_new
+from quietcuff.cli.desk import require_trail_key, tell_trail
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import Text as ShortText
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.settings import read_settings
-from quietcuff.storage.api_keys import KeyRow, insert_key, keys_of_tenant, revoke_key
+from quietcuff.storage.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.store import NO_TENANT, open_store
 from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
@@ -64,6 +65,7 @@ def run_create(arguments: argparse.Namespace) -> int:
         tenant = find_or_create_tenant(connection, tenant_name, now)
         row = KeyRow(uuid4(), key.prefix, tenant.tenant_id, key.secret_hash, name, scopes, now, expires_at)
         insert_key(connection, row)
+        tell_trail(connection, tenant.tenant_id, "create-key", f"key:{key.prefix}")
 
     on_store(insert)
     sys.stdout.write(key.text + "\n")
@@ -96,7 +98,11 @@ def run_revoke(arguments: argparse.Namespace) -> int:
 
     def revoke(connection: Any) -> bool:
         require_newest_schema(connection)
-        return revoke_key(connection, arguments.prefix, datetime.now(UTC))
+        row = find_key(connection, arguments.prefix)
+        is_revoked = revoke_key(connection, arguments.prefix, datetime.now(UTC))
+        if row is not None and is_revoked:
+            tell_trail(connection, row.tenant_id, "revoke-key", f"key:{row.prefix}")
+        return is_revoked
 
     if on_store(revoke):
         say("Revoked.")
@@ -107,12 +113,14 @@ def run_revoke(arguments: argparse.Namespace) -> int:
 
 def on_store(work: Callable[[Any], T]) -> T:
     """Do one piece of work on the database that the environment names, in a transaction of its own."""
-    url = read_settings(os.environ).database_url
-    make_if_new(url)
+    settings = read_settings(os.environ)
+    make_if_new(settings.database_url)
 
     async def do() -> T:
-        store = open_store(url)
+        store = open_store(settings.database_url, trail=settings.trail)
         try:
+            await store.read(NO_TENANT, require_newest_schema)
+            await require_trail_key(store, settings.trail)
             return await store.write(NO_TENANT, work)
         finally:
             await store.close()

@@ -137,7 +137,7 @@ async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tl
         NotAcceptable: the key is not one, or may not store payloads.
         StoreNotUsable: the schema is not the one needed.
     """
-    store, need = open_store(settings.database_url), Need("Binary", "c")
+    store, need = open_store(settings.database_url, trail=settings.trail), Need("Binary", "c")
 
     async def find(prefix: str) -> Any:
         return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 from datetime import date, datetime
+from uuid import UUID
 
 from rich.console import Console
 from rich.table import Table
@@ -14,8 +17,12 @@ from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.ingest import Caller, Desk, retention
 from quietcuff.ingest.desk import now
+from quietcuff.ingest.erasure import Left, look_for
 from quietcuff.ingest.reading_back import first_moment
-from quietcuff.ingest.retention import Deletions
+from quietcuff.ingest.retention import Deletions, Erased
+from quietcuff.settings import read_settings
+from quietcuff.storage.database import parse_url
+from quietcuff.storage.erasing import find_in_file
 from quietcuff.storage.retention import Hold
 from quietcuff.storage.tenants import Tenant
 
@@ -30,6 +37,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     apply.add_argument("--dry-run", action="store_true", help="only tell how many sets that is")
     apply.set_defaults(run=run_apply)
     erase = actions.add_parser("erase", help="delete a person with everything that is stored of them")
+    erase.add_argument("--yes", action="store_true", help="do not ask back, which is done at a terminal")
+    erase.add_argument("--no-search", action="store_true", help="do not search every table afterwards, which takes long")
     erase.set_defaults(run=run_erase)
     hold = actions.add_parser("hold", help="keep a person's data from being deleted")
     hold.add_argument("--reason", required=True, help="why; it is kept")
@@ -88,9 +97,58 @@ def day_of(text: str) -> date:
 
 
 def run_erase(arguments: argparse.Namespace) -> int:
-    """Delete a person."""
-    say(told(on_desk(arguments.tenant, ACTOR, lambda desk, caller: retention.erase(desk, caller, arguments.subject))))
-    return 0
+    """Delete a person, and see that they are gone; 1 where something of theirs is left, or the answer is no."""
+    if not arguments.yes and sys.stdin.isatty() and not is_meant():
+        say("Nothing was deleted.")
+        return 1
+
+    async def work(desk: Desk, caller: Caller) -> tuple[Erased, Left | None]:
+        tenant = await desk.tenants.get(caller.tenant_id)
+        done = await retention.erase(desk, caller, arguments.subject)
+        if arguments.no_search:
+            return done, None
+        return done, await look_for(desk, tenant, UUID(arguments.subject), done.words)
+
+    done, left = on_desk(arguments.tenant, ACTOR, work)
+    say(told(done))
+    rows = ", ".join(f"{name} {count:,}" for name, count in done.rows.items())
+    say(f"Rows of theirs: {rows}. Taken out of {done.groups:,} group(s); {done.exports:,} export(s) ended.")
+    return 0 if left is None else tell_left(done, left)
+
+
+def is_meant() -> bool:
+    """Ask back; whether the answer is yes."""
+    sys.stderr.write("Everything that is stored of this person is deleted and cannot be brought back. Type yes to go on: ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip().lower() == "yes"
+
+
+def tell_left(done: Erased, left: Left) -> int:
+    """How it was seen that a person is gone, and what was found; 1 where something of theirs is left."""
+    say(f"Checked: {left.rows:,} rows of all tables of the tenant read again, payloads and exports unpacked.")
+    for name, count in left.of_person.items():
+        say(f"Left: {count:,} row(s) of {name} that are theirs.")
+    for name, count in left.naming.items():
+        say(f"The same identifier stands in {count:,} row(s) of {name}: of others, or in free text. Look at them.")
+    if not left.of_person and not left.naming:
+        say("Nothing names them any more but their id in what stays: deleted_subject, deleted_set, trail.")
+    return 1 if left.of_person or is_left_in_file(done, left) else 0
+
+
+def is_left_in_file(done: Erased, left: Left) -> bool:
+    """Tell what the database's own files keep; whether that is more than should be."""
+    in_file = find_in_file(parse_url(read_settings(os.environ).database_url), done.words)
+    if in_file is None:
+        say("PostgreSQL keeps deleted rows in its files until VACUUM FULL writes them anew: see docs/operator.md.")
+    elif not in_file:
+        say("SQLite's file and log, free pages too, were read byte by byte: the identifier is not in them.")
+    elif left.loosely:
+        say("SQLite's file holds the identifier as part of what others are called, so that its free pages cannot be told.")
+    elif left.log_emptied is False:
+        say("SQLite's log could not be emptied, for somebody was reading: stop the server and run quietcuff database compact.")
+    else:
+        say("The identifier is left in free room of SQLite's file: stop the server and run quietcuff database compact.")
+    return bool(in_file) and not left.loosely
 
 
 def run_hold(arguments: argparse.Namespace) -> int:

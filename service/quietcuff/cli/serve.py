@@ -9,16 +9,20 @@ from __future__ import annotations
 import argparse
 import asyncio
 import os
+import socket
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
+from quietcuff.cli.desk import require_trail_key
 from quietcuff.cli.words import say
+from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.database import lock_for_serving, parse_url, refuse_several_workers
-from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
+from quietcuff.storage.migrate import require_newest_schema, require_row_security
 from quietcuff.storage.store import NO_TENANT, open_store
 
 GRACE_SECONDS = 20
+LAST_PORT = 65_535
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +38,9 @@ def run(arguments: argparse.Namespace) -> int:
     settings = read_settings(os.environ, host=arguments.host, port=arguments.port)
     refuse_several_workers(settings.database_url, arguments.workers)
     make_if_new(settings.database_url)
+    keep_to_owner(parse_url(settings.database_url))
     asyncio.run(check_database(settings))
+    check_port(arguments.host, arguments.port)
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
     # The workers read their settings from the environment again; the address is the one thing they cannot know.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
@@ -46,17 +52,38 @@ async def check_database(settings: Settings) -> None:
     """Make sure that the database can be served from, while the reason can still be told plainly.
 
     Raises:
-        StoreNotUsable: another process serves from it, or its schema is not the one needed.
+        StoreNotUsable: another process serves from it, its schema is not the one needed, the role is one to which row security
+            does not apply, or the trail is kept with a key that is not given.
         Busy: it cannot be reached.
     """
     lock = lock_for_serving(parse_url(settings.database_url))
     if lock is not None:
         lock.release()
-    store = open_store(settings.database_url)
+    store = open_store(settings.database_url, trail=settings.trail)
     try:
         await store.read(NO_TENANT, require_newest_schema)
+        await store.read(NO_TENANT, require_row_security)
+        await require_trail_key(store, settings.trail)
     finally:
         await store.close()
+
+
+def check_port(host: str, port: int) -> None:
+    """Make sure that the port can be listened at, before its address is told to anybody.
+
+    Raises:
+        NotAcceptable: no number of a port, no address of this machine, or another program has it.
+    """
+    try:
+        if not 0 <= port <= LAST_PORT:
+            raise OverflowError("no port")
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+        with socket.socket(family, kind, protocol) as trying:
+            trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trying.bind(address)
+    except (OSError, OverflowError) as error:
+        accepted = "An address of this machine, and a port from 0 to 65535 that no other program has."
+        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=accepted)]) from error
 
 
 def serve(host: str, port: int, workers: int) -> None:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from quietcuff.cli.desk import tell_trail
 from quietcuff.cli.keys import on_store
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable, NotFound
@@ -85,6 +86,10 @@ def run_set(arguments: argparse.Namespace) -> int:
             keep_years=tenant.settings.keep_years if keep_years is None else keep_years or None,
         )
         save_settings(connection, tenant.tenant_id, settings)
+        changed = [
+            name for name in TenantSettings.__struct_fields__ if getattr(settings, name) != getattr(tenant.settings, name)
+        ]
+        tell_trail(connection, tenant.tenant_id, "change-settings", "tenants set: " + (", ".join(changed) or "nothing"))
 
     on_store(change)
     say("Set. Servers notice within five seconds.")

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import sys
+from contextvars import ContextVar
+
+# Which command is run, such as "retention erase": the trail is told its name, and nothing of what it was given.
+CALLED: ContextVar[str] = ContextVar("quietcuff command", default="command")
 
 
 def say(text: str) -> None:

@@ -16,6 +16,7 @@ from quietcuff.export.shapes import (
     AuditDetail,
     AuditEntity,
     AuditEvent,
+    AuditNetwork,
     AuditSource,
     Coding,
     Identifier,
@@ -53,7 +54,12 @@ def audit_event(row: Any, public_url: str) -> AuditEvent:
         recorded=recorded,
         outcome="0" if OUTCOME.word(row.outcome) == "done" else "4",
         agent=[
-            AuditAgent(type=codes.AUDIT_SOURCE, who=of_identifier(ACTOR_SYSTEM, row.actor), requestor=True),
+            AuditAgent(
+                type=codes.AUDIT_SOURCE,
+                who=of_identifier(ACTOR_SYSTEM, row.actor),
+                requestor=True,
+                network=network_of(row.origin),
+            ),
             AuditAgent(type=codes.AUDIT_DESTINATION, who=SERVICE, requestor=False),
         ],
         source=AuditSource(observer=SERVICE),
@@ -66,6 +72,8 @@ def interaction_of(action: str, version: int | None) -> tuple[str, str]:
     verb = action.partition("-")[0]
     if verb == "create" or (verb == "save" and version == 1):
         return "C", "create"
+    if verb == "search":
+        return "E", "search"
     if verb in ("read", "list"):
         return "R", "read"
     if verb in ("delete", "erase", "end"):
@@ -75,8 +83,16 @@ def interaction_of(action: str, version: int | None) -> tuple[str, str]:
     return "U", "update"
 
 
+def network_of(origin: str | None) -> AuditNetwork | None:
+    """From where it was asked: an address, or the account of the machine itself."""
+    if origin is None:
+        return None
+    # [R4] network-type: 2 is an IP address, 1 a machine's name.
+    return AuditNetwork(address=origin, type="1" if origin.startswith("user:") else "2")
+
+
 def entities(row: Any, public_url: str) -> list[AuditEntity]:
-    """The person, the set with its version, and the request."""
+    """The person, the set with its version, what was asked and how much of it was answered, and the request."""
     found = []
     if row.subject_id is not None:
         person = Reference(reference=f"Patient/{row.subject_id}")
@@ -85,6 +101,9 @@ def entities(row: Any, public_url: str) -> list[AuditEntity]:
         detail = None if row.version is None else [AuditDetail(type="version", value_string=str(row.version))]
         what = of_identifier(f"{public_url}/id/reading-set", str(row.set_id))
         found.append(AuditEntity(what=what, type=codes.AUDIT_OBJECT, role=codes.AUDIT_RESOURCE, detail=detail))
+    if row.what is not None:
+        count = None if row.found is None else [AuditDetail(type="found", value_string=str(row.found))]
+        found.append(AuditEntity(type=codes.AUDIT_OBJECT, role=codes.AUDIT_QUERY, name=row.what, detail=count))
     request = of_identifier("urn:ietf:rfc:3986", f"urn:uuid:{row.request_id}")
     return [*found, AuditEntity(what=request, type=codes.AUDIT_REQUEST)]
 

@@ -171,6 +171,7 @@ AUDIT_PERSON = Coding(system=AUDIT_ENTITY, code="1", display="Person")  # [R4]
 AUDIT_OBJECT = Coding(system=AUDIT_ENTITY, code="2", display="System Object")  # [R4]
 AUDIT_PATIENT = Coding(system=OBJECT_ROLE, code="1", display="Patient")  # [R4]
 AUDIT_RESOURCE = Coding(system=OBJECT_ROLE, code="4", display="Domain Resource")  # [R4]
+AUDIT_QUERY = Coding(system=OBJECT_ROLE, code="24", display="Query")  # [R4]
 AUDIT_REQUEST = Coding(  # IHE Basic Audit Log Patterns
     system="https://profiles.ihe.net/ITI/BALP/CodeSystem/BasicAuditEntityType", code="XrequestId"
 )

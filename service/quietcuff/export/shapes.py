@@ -190,12 +190,20 @@ class Provenance(Shape, frozen=True, kw_only=True, gc=False, tag_field="resource
     entity: list[ProvenanceEntity] | None = None
 
 
+class AuditNetwork(Shape, frozen=True, kw_only=True, gc=False):
+    """From where: an address of the network."""
+
+    address: str
+    type: str
+
+
 class AuditAgent(Shape, frozen=True, kw_only=True, gc=False):
     """Who took part in what was done."""
 
     type: CodeableConcept
     who: Reference
     requestor: bool
+    network: AuditNetwork | None = None
 
 
 class AuditSource(Shape, frozen=True, kw_only=True, gc=False):
@@ -212,11 +220,12 @@ class AuditDetail(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class AuditEntity(Shape, frozen=True, kw_only=True, gc=False):
-    """What was touched, and as what."""
+    """What was touched, and as what; or the name of what was asked."""
 
-    what: Reference
+    what: Reference | None = None
     type: Coding
     role: Coding | None = None
+    name: str | None = None
     detail: list[AuditDetail] | None = None
 
 

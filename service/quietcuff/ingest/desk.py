@@ -20,11 +20,12 @@ IfMatch = Literal["*"] | frozenset[int] | None
 
 
 class Caller(msgspec.Struct, frozen=True, kw_only=True):
-    """Who asks: ``actor`` such as ``key:ab12cd34``; ``request_id`` is a UUID as text."""
+    """Who asks: ``actor`` such as ``key:ab12cd34``; ``request_id`` is a UUID as text; ``origin`` is from where."""
 
     tenant_id: int
     actor: str
     request_id: str
+    origin: str | None = None
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
@@ -54,6 +55,11 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
 
     items: bytes
     cursor: str | None
+
+    @property
+    def count(self) -> int:
+        """How many items are on it."""
+        return len(msgspec.json.decode(self.items, type=list[msgspec.Raw]))
 
 
 class Desk(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,6 +91,9 @@ def note(
     subject_id: UUID | None = None,
     set_id: UUID | None = None,
     version: int | None = None,
+    what: str | None = None,
+    found: int | None = None,
+    origin: str | None = None,
 ) -> None:
     """One row of the trail: what the caller did, and to what."""
     row = Entry(
@@ -96,6 +105,9 @@ def note(
         subject_id=subject_id,
         set_id=set_id,
         version=version,
+        what=what,
+        found=found,
+        origin=origin or caller.origin,
     )
     record(transaction, row)
 

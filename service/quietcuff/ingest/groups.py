@@ -10,9 +10,10 @@ import msgspec
 from quietcuff.core.errors import Conflict, Fault, NotAcceptable, NotFound
 from quietcuff.core.groups import GroupFilter, NewGroup
 from quietcuff.core.readings import Identifier
-from quietcuff.ingest.desk import Caller, Desk, note, now
+from quietcuff.ingest.desk import Caller, Desk, Turn, note, now
 from quietcuff.storage.groups import (
     GroupRow,
+    change_group,
     count_groups,
     count_members,
     delete_group,
@@ -119,6 +120,25 @@ async def forget_group(desk: Desk, caller: Caller, group_id: str) -> None:
         note(transaction, caller, "delete-group", moment)
 
     await desk.store.write(caller.tenant_id, forget)
+
+
+def forget_identifier(turn: Turn, identifier: Identifier) -> int:
+    """Take an identifier out of every group that names it; how many did. A group that names nobody else goes: without its
+    names it would be a group of other people."""
+    found = 0
+    for row in list_groups(turn.transaction, turn.tenant.tenant_id):
+        said = FILTER.decode(row.filter)
+        if said.identifiers is None or identifier not in said.identifiers:
+            continue
+        found += 1
+        others = [one for one in said.identifiers if one != identifier]
+        if others:
+            less = ENCODER.encode(msgspec.structs.replace(said, identifiers=others))
+            change_group(turn.transaction, row.tenant_id, row.group_id, less)
+        else:
+            delete_group(turn.transaction, row.tenant_id, row.group_id)
+            note(turn.transaction, turn.caller, "delete-group", turn.now)
+    return found
 
 
 async def members_of_group(desk: Desk, caller: Caller, group_id: str) -> Members:

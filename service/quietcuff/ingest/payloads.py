@@ -33,6 +33,7 @@ from quietcuff.storage.payloads import (
     link_payload,
     refused_of_payload,
     settle_refused,
+    tell_of,
 )
 from quietcuff.storage.tenants import Tenant
 
@@ -132,6 +133,7 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended, retry: Retry
     payload_id = keep_payload(turn, payload)
     joined = Joined(refused=list(intended.refused))
     by_person = [(subject_id(turn.tenant.secret, sitting.subject.identifier), sitting) for sitting in intended.sittings]
+    tell_of(turn.transaction, turn.tenant.tenant_id, payload_id, sorted({person for person, _ in by_person}))
     # One order of locks for everybody, and of one person the sender's order.
     for person, sitting in sorted(by_person, key=lambda pair: pair[0]):
         join(turn, person, sitting, joined)

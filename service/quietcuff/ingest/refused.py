@@ -23,9 +23,11 @@ from quietcuff.storage.payloads import (
     find_payload,
     find_refused,
     links_of_payload,
+    people_of_payload,
     refused_of_payload,
     refused_page,
     settle_refused,
+    tell_of,
 )
 from quietcuff.storage.queries import PageEnd, check_limit, cursor_of, read_cursor
 
@@ -176,6 +178,8 @@ async def settle(desk: Desk, caller: Caller, payload_id: UUID, by: UUID) -> None
 
     def work(transaction: Transaction) -> None:
         turn = turn_of(desk, tenant, caller, transaction)
+        # The original tells of whom its repaired copy tells.
+        tell_of(transaction, caller.tenant_id, payload_id, people_of_payload(transaction, caller.tenant_id, by))
         for row in refused_of_payload(transaction, caller.tenant_id, payload_id):
             if row.settled_at is None:
                 settle_refused(transaction, caller.tenant_id, row.refused_id, by, turn.now)

@@ -16,10 +16,13 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.errors import Conflict
+from quietcuff.core.readings import Identifier
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, now, turn_of
+from quietcuff.ingest.erasure import find_person, payloads_naming, words_of
+from quietcuff.ingest.groups import forget_identifier
 from quietcuff.storage import retention as rows
 from quietcuff.storage.deleted import missing_subject
-from quietcuff.storage.export_jobs import end_all_jobs
+from quietcuff.storage.erasing import Words, delete_exports, payloads_of_subject, rows_of_subject
 from quietcuff.storage.ids import order_of_set, order_of_subject, read_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.retention import Hold, OldSet
@@ -45,6 +48,16 @@ class Deletions(msgspec.Struct, kw_only=True):
         self.sets += other.sets
         self.subjects += other.subjects
         self.payloads += other.payloads
+
+
+class Erased(Deletions, kw_only=True):
+    """What was deleted of one person: also how many exports were ended and groups named them, and the rows of each table.
+    ``words`` is what to look for to see that it is gone; it is never shown."""
+
+    exports: int = 0
+    groups: int = 0
+    rows: dict[str, int] = {}
+    words: Words
 
 
 async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
@@ -144,9 +157,9 @@ async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before
     return deleted
 
 
-async def erase(desk: Desk, caller: Caller, wanted: str) -> Deletions:
-    """Delete a person with everything that is stored of them, open sets too, and every payload that tells of them; end the
-    tenant's exports, whose files may.
+async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
+    """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
+    could not be read, names them, their place in groups, and the tenant's exports, whose files may hold them.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -154,24 +167,37 @@ async def erase(desk: Desk, caller: Caller, wanted: str) -> Deletions:
         Conflict: ``on-hold``.
     """
     tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
+    known = await find_person(desk, tenant, subject_id)
+    naming = [] if known is None else await payloads_naming(desk, tenant, words_of(tenant, known))
 
-    def delete(transaction: Transaction) -> Deletions:
+    def delete(transaction: Transaction) -> Erased:
         turn = turn_of(desk, tenant, caller, transaction)
         person = lock_subject(transaction, tenant.tenant_id, subject_id)
         if person is None:
             raise missing_subject(transaction, tenant.tenant_id, subject_id)
         if rows.find_hold(transaction, tenant.tenant_id, subject_id) is not None:
             raise Conflict("on-hold", "The person's data is held; release it first.")
-        done = Deletions(subjects=1)
-        for set_id in rows.sets_of_subject(transaction, tenant.tenant_id, subject_id):
-            row = find_set(transaction, tenant.tenant_id, set_id)
-            if row is not None:
-                done.add(Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload)))
-        delete_person_row(turn, person)
-        end_all_jobs(transaction, tenant.tenant_id)
-        return done
+        return erase_rows(turn, person, naming)
 
-    return await desk.store.write(tenant.tenant_id, delete, order=order_of_subject(subject_id))
+    done = await desk.store.write(tenant.tenant_id, delete, order=order_of_subject(subject_id))
+    await desk.store.empty_log()
+    return done
+
+
+def erase_rows(turn: Turn, person: SubjectRow, naming: list[UUID]) -> Erased:
+    """Delete all rows of a person, and the payloads that name them."""
+    key = (turn.transaction, turn.tenant.tenant_id)
+    done = Erased(subjects=1, rows=rows_of_subject(*key, person.subject_id), words=words_of(turn.tenant, person))
+    payload_ids = {*payloads_of_subject(*key, person.subject_id), *naming}
+    for set_id in rows.sets_of_subject(*key, person.subject_id):
+        row = find_set(*key, set_id)
+        if row is not None:
+            done.add(Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload)))
+    done.payloads += sum(rows.delete_payload(*key, payload_id) for payload_id in sorted(payload_ids))
+    delete_person_row(turn, person)
+    done.groups = forget_identifier(turn, Identifier(system=person.system, value=person.value))
+    done.exports = delete_exports(*key)
+    return done
 
 
 def delete_set(turn: Turn, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
@@ -240,6 +266,8 @@ async def delete_what_is_over(desk: Desk) -> Deletions:
             caller = Caller(tenant_id=tenant_id, actor=SERVICE, request_id=str(uuid4()))
             before = years_before(now(desk), tenant.settings.keep_years)
             done.add(await delete_old(desk, caller, before, most=MOST_A_ROUND))
+    if done.sets or done.subjects or done.payloads:
+        await desk.store.empty_log()
     return done
 
 

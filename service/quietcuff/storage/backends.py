@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from typing import Protocol, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, event
 
 from quietcuff.storage.database import READERS, WRITERS_LOCK, open_postgresql, open_sqlite
-from quietcuff.storage.jobs import Job, Outcome, run_group, watch_writes
-from quietcuff.storage.trail import reset_lanes
+from quietcuff.storage.jobs import EnterTenant, Job, Outcome, run_group, watch_writes
+from quietcuff.storage.trail import Book, keep_book, note_stored
 
 T = TypeVar("T")
 Work = Callable[[Connection], T]
@@ -21,13 +22,16 @@ ENTERED = "quietcuff tenant"
 
 
 class Backend(Protocol):
-    """Where groups are run. ``writers`` is how many at once."""
+    """Where groups are run. ``writers`` is how many at once; ``book`` is of the trail that they write."""
 
     writers: int
+    book: Book
 
     async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]: ...
 
     async def read(self, tenant_id: int, work: Work[T]) -> T: ...
+
+    async def empty_log(self) -> bool | None: ...
 
     async def close(self) -> None: ...
 
@@ -37,18 +41,23 @@ class SqliteBackend:
 
     writers = 1
 
-    def __init__(self, url: URL) -> None:
+    def __init__(self, url: URL, book: Book) -> None:
+        self.book = book
         self._writer = open_sqlite(url, writes=True)
         self._reader = open_sqlite(url, writes=False, pool_size=READERS)
         self._writer_thread = ThreadPoolExecutor(1, thread_name_prefix="quietcuff-writer")
         self._reader_threads = ThreadPoolExecutor(READERS, thread_name_prefix="quietcuff-reader")
-        prepare_writer(self._writer)
+        prepare_writer(self._writer, book)
 
     async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
         return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._write, jobs)
 
     async def read(self, tenant_id: int, work: Work[T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._reader_threads, self._read, work)
+
+    async def empty_log(self) -> bool:
+        """Move SQLite's log into the file and empty it, for it holds pages as they were; False while a reader is in its way."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._empty_log)
 
     async def close(self) -> None:
         self._writer_thread.shutdown()
@@ -58,7 +67,14 @@ class SqliteBackend:
 
     def _write(self, jobs: Sequence[Job]) -> list[Outcome]:
         with self._writer.connect() as connection:
-            return run_group(connection, jobs, no_entry)
+            return write_group(connection, jobs, no_entry)
+
+    def _empty_log(self) -> bool:
+        with closing(self._writer.raw_connection()) as connection:
+            cursor = connection.cursor()
+            (is_busy, _, _) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            cursor.close()
+            return not is_busy
 
     def _read(self, work: Work[T]) -> T:
         with self._reader.connect() as connection, connection.begin():
@@ -70,28 +86,44 @@ class PostgresqlBackend:
 
     writers = POSTGRESQL_WRITERS
 
-    def __init__(self, url: URL) -> None:
+    def __init__(self, url: URL, book: Book) -> None:
+        self.book = book
         self._writer = open_postgresql(url, writes=True, pool_size=POSTGRESQL_WRITERS)
         self._reader = open_postgresql(url, writes=False, pool_size=READERS)
-        prepare_writer(self._writer.sync_engine)
+        prepare_writer(self._writer.sync_engine, book)
         event.listen(self._writer.sync_engine, "begin", forget_tenant)
 
     async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
         async with self._writer.connect() as connection:
-            return await connection.run_sync(run_group, jobs, enter_as_writer)
+            return await connection.run_sync(write_group, jobs, enter_as_writer)
 
     async def read(self, tenant_id: int, work: Work[T]) -> T:
         async with self._reader.connect() as connection:
             return await connection.run_sync(read_as, tenant_id, work)
+
+    async def empty_log(self) -> None:
+        """PostgreSQL's log is its own matter."""
 
     async def close(self) -> None:
         await self._reader.dispose()
         await self._writer.dispose()
 
 
-def prepare_writer(engine: Engine) -> None:
+def prepare_writer(engine: Engine, book: Book) -> None:
     watch_writes(engine)
-    reset_lanes(engine)
+    keep_book(engine, book)
+
+
+def write_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+    """Run a group, and remember of the trail what of it is on disk."""
+    outcomes = run_group(connection, jobs, enter)
+    note_stored(connection)
+    return outcomes
+
+
+def enter_tenant(connection: Connection, tenant_id: int) -> None:
+    """Be let write rows of a tenant, in work that was begun for none."""
+    (enter_as_writer if connection.dialect.name == "postgresql" else no_entry)(connection, tenant_id)
 
 
 def no_entry(connection: Connection, tenant_id: int) -> None:

@@ -99,6 +99,15 @@ ACTION = Codes(
     "delete-payload",
     "hold-subject",
     "release-subject",
+    "read",
+    "search",
+    "create-key",
+    "revoke-key",
+    "create-client",
+    "change-client",
+    "revoke-client",
+    "change-settings",
+    "run-command",
 )
 PAYLOAD_KIND = Codes("gatt", "hl7v2", "fhir")
 OUTCOME = Codes("done", "refused")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -56,7 +57,9 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
         max_overflow=0,
         connect_args={"isolation_level": None, "check_same_thread": False, "timeout": LOCK_SECONDS},
     )
-    pragmas = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"] if writes else ["query_only=ON"]
+    # What is deleted is overwritten with zeros, whatever this SQLite was built to do by itself.
+    of_writer = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"]
+    pragmas = of_writer if writes else ["query_only=ON"]
     begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
 
     @event.listens_for(engine, "connect")
@@ -90,6 +93,24 @@ def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
     if writes:
         return engine
     return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+
+def keep_to_owner(url: URL) -> None:
+    """Have a SQLite file and what stands beside it readable by its owner alone, and made so where there is none yet.
+
+    Raises:
+        StoreNotUsable: it is somebody else's.
+    """
+    if not is_sqlite(url):
+        return
+    try:
+        os.close(os.open(str(url.database), os.O_RDWR | os.O_CREAT, 0o600))
+        for ending in ("", "-wal", "-shm"):
+            path = Path(f"{url.database}{ending}")
+            if path.exists() and path.stat().st_mode & 0o077:
+                path.chmod(0o600)
+    except OSError as error:
+        raise StoreNotUsable("The SQLite file cannot be written, or kept from others than its owner.") from error
 
 
 class ServingLock(msgspec.Struct, frozen=True, kw_only=True):

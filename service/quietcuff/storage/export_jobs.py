@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, func, insert, literal, or_, select, update
+from sqlalchemy import Connection, bindparam, func, insert, or_, select, update
 
 from quietcuff.storage.codes import EXPORT_STATE
 from quietcuff.storage.database import WRITERS_LOCK
@@ -78,9 +78,6 @@ POLL = Command(
     update(export_job).where(*_THE_ONE, _c.next_poll_at <= bindparam("now")),
     columns=("next_poll_at",),
 )
-END_ALL = Command(
-    update(export_job).where(_c.tenant_id == bindparam("of_tenant"), _c.state != ENDED).values(state=literal(ENDED))
-)
 END = Command(update(export_job).where(*_THE_ONE), columns=("state",))
 
 
@@ -137,11 +134,6 @@ def note_poll(connection: Connection, row: JobRow, now: datetime, next_poll_at: 
 def end_job(connection: Connection, row: JobRow) -> None:
     """Have a job stop and its files swept away."""
     END.run(connection, {"state": ENDED, "of_tenant": row.tenant_id, "of_job": row.job_id})
-
-
-def end_all_jobs(connection: Connection, tenant_id: int) -> int:
-    """Have every job of a tenant stop and all files swept away; how many there were."""
-    return END_ALL.run(connection, {"of_tenant": tenant_id})
 
 
 def jobs_that_are_over(connection: Connection, tenant_id: int, now: datetime) -> list[UUID]:

@@ -6,7 +6,7 @@ from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, delete, func, insert, select
+from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 
 from quietcuff.storage.export_tables import patient_group
 from quietcuff.storage.members import Members, members_conditions, members_values
@@ -32,6 +32,11 @@ FIND = Query(GroupRow, _ALL.where(_c.group_id == bindparam("group_id")))
 LIST = Query(GroupRow, _ALL.order_by(_c.name, _c.group_id))
 COUNT: Query[int] = Query(int, select(func.count()).where(_c.tenant_id == bindparam("tenant_id")))
 INSERT = Command(insert(patient_group))
+CHANGE = Command(
+    update(patient_group)
+    .where(_c.tenant_id == bindparam("of_tenant"), _c.group_id == bindparam("of_group"))
+    .values(filter=bindparam("new_filter"))
+)
 DELETE = Command(delete(patient_group).where(_c.tenant_id == bindparam("tenant_id"), _c.group_id == bindparam("group_id")))
 
 
@@ -55,6 +60,11 @@ def count_groups(connection: Connection, tenant_id: int) -> int:
 def delete_group(connection: Connection, tenant_id: int, group_id: UUID) -> bool:
     """Forget a group; False where there is none."""
     return DELETE.run(connection, {"tenant_id": tenant_id, "group_id": group_id}) == 1
+
+
+def change_group(connection: Connection, tenant_id: int, group_id: UUID, filter: bytes) -> None:
+    """Store another filter of a group."""
+    CHANGE.run(connection, {"of_tenant": tenant_id, "of_group": group_id, "new_filter": filter})
 
 
 def count_members(connection: Connection, tenant_id: int, members: Members) -> int:

@@ -17,7 +17,7 @@ import quietcuff
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 
-NEWEST_REVISION = "0009"
+NEWEST_REVISION = "0010"
 
 
 def upgrade(url: str, revision: str = "head") -> None:
@@ -28,7 +28,12 @@ def upgrade(url: str, revision: str = "head") -> None:
     """
     from alembic import command
 
-    on_connection(url, lambda connection: command.upgrade(alembic_config(connection), revision))
+    def work(connection: Connection) -> None:
+        refuse_newer_schema(connection)
+        connection.rollback()
+        command.upgrade(alembic_config(connection), revision)
+
+    on_connection(url, work)
 
 
 def downgrade(url: str, revision: str) -> None:
@@ -70,8 +75,40 @@ def require_newest_schema(connection: Connection) -> None:
     Raises:
         StoreNotUsable: it is older, newer, or not there at all.
     """
+    refuse_newer_schema(connection)
     if schema_revision(connection) != NEWEST_REVISION:
         raise StoreNotUsable("The database's schema is not the one this program needs: run quietcuff database upgrade.")
+
+
+def refuse_newer_schema(connection: Connection) -> None:
+    """Say plainly that a newer program has been here: no command of this one can help.
+
+    Raises:
+        StoreNotUsable: the schema is of a revision that this program does not know.
+    """
+    revision = schema_revision(connection)
+    if revision is not None and revision > NEWEST_REVISION:
+        raise StoreNotUsable(
+            f"The database's schema {revision} is newer than this program, which knows {NEWEST_REVISION}: use that one."
+        )
+
+
+def require_row_security(connection: Connection) -> None:
+    """Refuse to serve as a role to which PostgreSQL does not apply row security, or which could switch it off.
+
+    Raises:
+        StoreNotUsable: a superuser, a role that passes row security by, or the owner of the tables.
+    """
+    if connection.dialect.name != "postgresql":
+        return
+    is_above = connection.exec_driver_sql(
+        "SELECT rolsuper OR rolbypassrls OR EXISTS (SELECT 1 FROM pg_class WHERE relname = 'trail' AND relkind = 'r'"
+        " AND relowner = pg_roles.oid) FROM pg_roles WHERE rolname = current_user"
+    ).scalar_one()
+    if is_above:
+        raise StoreNotUsable(
+            "Serve as a PostgreSQL role that is no superuser and owns no tables: row security would not keep tenants apart."
+        )
 
 
 def on_connection(url: str, work: Callable[[Connection], None]) -> None:

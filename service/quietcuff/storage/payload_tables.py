@@ -48,6 +48,15 @@ payload_claim = Table(
     Index("ix_payload_claim_payload", "tenant_id", "payload_id"),
 )
 
+payload_person = Table(
+    "payload_person",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("payload_id", Id, primary_key=True, doc="it tells of this person, whether anything was made of it or not"),
+    Index("ix_payload_person_payload", "tenant_id", "payload_id"),
+)
+
 refused_payload = Table(
     "refused_payload",
     metadata,

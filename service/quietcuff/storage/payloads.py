@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -12,7 +13,7 @@ from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, updat
 
 from quietcuff.storage.codes import PAYLOAD_KIND
 from quietcuff.storage.column_types import Id, Instant
-from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
+from quietcuff.storage.payload_tables import payload, payload_link, payload_person, refused_payload
 from quietcuff.storage.sql import Command, Query, insert_into, single
 from quietcuff.storage.tables import reading, reading_set
 
@@ -105,6 +106,13 @@ BY_DIGEST: Query[UUID] = Query(
     single, select(_p.payload_id).where(_p.tenant_id == bindparam("tenant_id"), _p.digest == bindparam("digest"))
 )
 LINK = Command(_link_or_add)
+TELL_OF = Command(lambda dialect: insert_into(payload_person, dialect).on_conflict_do_nothing())
+PEOPLE_OF: Query[UUID] = Query(
+    single,
+    select(payload_person.c.subject_id).where(
+        payload_person.c.tenant_id == bindparam("tenant_id"), payload_person.c.payload_id == bindparam("payload_id")
+    ),
+)
 LINKS_OF = Query(
     LinkRow,
     select(*(_l[name] for name in LinkRow.__struct_fields__))
@@ -191,6 +199,17 @@ def find_same_payload(connection: Connection, tenant_id: int, digest: bytes) -> 
 def link_payload(connection: Connection, row: LinkRow) -> None:
     """Say which version of a set a payload made."""
     LINK.run(connection, msgspec.structs.asdict(row))
+
+
+def tell_of(connection: Connection, tenant_id: int, payload_id: UUID, people: Iterable[UUID]) -> None:
+    """Say whom a payload tells of, whether anything is made of it or not."""
+    for one in people:
+        TELL_OF.run(connection, {"tenant_id": tenant_id, "subject_id": one, "payload_id": payload_id})
+
+
+def people_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[UUID]:
+    """Whom a payload is known to tell of."""
+    return PEOPLE_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
 
 
 def links_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[LinkRow]:

@@ -16,7 +16,7 @@ from quietcuff.storage.codes import ACTION
 from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.delivery_tables import outbox
 from quietcuff.storage.payload_claims import delete_payload_claims
-from quietcuff.storage.payload_tables import payload, payload_link, refused_payload
+from quietcuff.storage.payload_tables import payload, payload_link, payload_person, refused_payload
 from quietcuff.storage.readings import stands_of_set
 from quietcuff.storage.retention_tables import deleted_set, deleted_subject, subject_hold
 from quietcuff.storage.sets import SetRow
@@ -91,6 +91,11 @@ DELETE_PAYLOAD = Command(delete(payload).where(*_THIS_PAYLOAD))
 DELETE_PAYLOAD_IF_SPENT = Command(delete(payload).where(*_THIS_PAYLOAD, ~_IS_LINKED, ~_WAITS))
 DELETE_LINKS = Command(
     delete(payload_link).where(_l.tenant_id == bindparam("tenant_id"), _l.payload_id == bindparam("payload_id"))
+)
+DELETE_PEOPLE = Command(
+    delete(payload_person).where(
+        payload_person.c.tenant_id == bindparam("tenant_id"), payload_person.c.payload_id == bindparam("payload_id")
+    )
 )
 DELETE_REFUSED = Command(
     delete(refused_payload).where(_r.tenant_id == bindparam("tenant_id"), _r.payload_id == bindparam("payload_id"))
@@ -186,6 +191,7 @@ def delete_payload_if_spent(connection: Connection, tenant_id: int, payload_id: 
     key = {"tenant_id": tenant_id, "payload_id": payload_id}
     is_deleted = DELETE_PAYLOAD_IF_SPENT.run(connection, key) == 1
     if is_deleted:
+        DELETE_PEOPLE.run(connection, key)
         DELETE_REFUSED.run(connection, key)
         delete_payload_claims(connection, tenant_id, payload_id)
     return is_deleted
@@ -195,6 +201,7 @@ def delete_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> 
     """Delete a payload, whatever it made; True where it was there."""
     key = {"tenant_id": tenant_id, "payload_id": payload_id}
     DELETE_LINKS.run(connection, key)
+    DELETE_PEOPLE.run(connection, key)
     DELETE_REFUSED.run(connection, key)
     delete_payload_claims(connection, tenant_id, payload_id)
     return DELETE_PAYLOAD.run(connection, key) == 1

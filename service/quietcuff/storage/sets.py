@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -113,6 +114,14 @@ EARLIER: Query[bytes] = Query(
     .order_by(_c.taken_from.desc(), _c.set_id.desc())
     .limit(EARLIER_SETS),
 )
+
+
+def subjects_of_sets(connection: Connection, tenant_id: int, set_ids: Sequence[UUID]) -> dict[UUID, UUID]:
+    """Whose each of these sets is; those that are not there are left out."""
+    if not set_ids:
+        return {}
+    statement = select(_c.set_id, _c.subject_id).where(_c.tenant_id == tenant_id, _c.set_id.in_(set_ids))
+    return {set_id: subject_id for set_id, subject_id in connection.execute(statement).all()}
 
 
 def find_set(connection: Connection, tenant_id: int, set_id: UUID) -> SetRow | None:

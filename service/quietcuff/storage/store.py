@@ -6,8 +6,9 @@ Work is a plain function of a ``Connection``. What waits together is written tog
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection
@@ -18,6 +19,9 @@ from quietcuff.core.errors import Busy
 from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
 from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
 from quietcuff.storage.jobs import Job, Outcome, for_the_caller, is_deadlock
+from quietcuff.storage.sealing import Sealer
+from quietcuff.storage.trail import Book
+from quietcuff.storage.trail_keys import TrailFiles
 
 T = TypeVar("T")
 Waiting = tuple[Job, asyncio.Future[Any]]
@@ -33,9 +37,10 @@ RETRY_SECONDS = 2
 class Store:
     """One database, for one process. ``write`` shares commits; ``read`` sees one snapshot and cannot write."""
 
-    def __init__(self, backend: Backend, *, serving_lock: ServingLock | None = None) -> None:
+    def __init__(self, backend: Backend, *, serving_lock: ServingLock | None = None, seal_file: str | None = None) -> None:
         self._backend = backend
         self._serving_lock = serving_lock
+        self._sealer = Sealer(backend.book, self._run_alone, seal_file)
         self._waiting: deque[Waiting] = deque()
         self._writers = 0
         self._places_at_work: set[tuple[int, bytes]] = set()
@@ -74,11 +79,27 @@ class Store:
         except (OSError, PoolTimeoutError) as error:
             raise Busy(RETRY_SECONDS) from error
 
+    async def seal(self, tenant_ids: Iterable[int] = ()) -> int:
+        """Seal the lanes of the trail that this process has written since it was last asked, and every lane of these tenants;
+        how many seals were made. What cannot be sealed now is sealed the next time.
+
+        Raises:
+            OSError: the seals are in the database, but could not be written to their file.
+        """
+        return await self._sealer.seal(tenant_ids)
+
+    async def empty_log(self) -> bool | None:
+        """Empty SQLite's log of what was deleted; False while a reader is in the way, None on PostgreSQL."""
+        return await self._backend.empty_log()
+
     async def close(self) -> None:
-        """Finish what is waiting, take nothing more, and let the database go."""
+        """Finish what is waiting, take nothing more, seal what was written, and let the database go."""
         self._is_closing = True
         while self._tasks:
             await asyncio.wait(set(self._tasks))
+        # Where the database or the file cannot be had, whoever opens the database next seals what is there.
+        with contextlib.suppress(Exception):
+            await self._sealer.seal(())
         await self._backend.close()
         if self._serving_lock is not None:
             self._serving_lock.release()
@@ -109,6 +130,10 @@ class Store:
         self._waiting.extendleft(reversed(passed_over))
         return group
 
+    async def _run_alone(self, job: Job) -> Outcome:
+        (outcome,) = await self._outcomes([job])
+        return outcome
+
     async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
         for round_number in range(1, DEADLOCK_ROUNDS + 1):
@@ -125,16 +150,19 @@ class Store:
         raise AssertionError("unreachable")
 
 
-def open_store(url: str, *, for_serving: bool = False) -> Store:
-    """A store on a database whose schema is there already.
+def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None = None) -> Store:
+    """A store on a database whose schema is there already. Its trail is chained with the newest key of its file, and seals of
+    it are written to theirs, where there are such files.
 
     Raises:
-        StoreNotUsable: an address that is not one, or a SQLite file that another process serves from.
+        StoreNotUsable: an address that is not one, a SQLite file that another process serves from, or no keys in their file.
     """
     parsed = parse_url(url)
+    files = trail or TrailFiles()
+    book = Book(files.read_keys())
     serving_lock = lock_for_serving(parsed) if for_serving else None
-    backend: Backend = SqliteBackend(parsed) if is_sqlite(parsed) else PostgresqlBackend(parsed)
-    return Store(backend, serving_lock=serving_lock)
+    backend: Backend = SqliteBackend(parsed, book) if is_sqlite(parsed) else PostgresqlBackend(parsed, book)
+    return Store(backend, serving_lock=serving_lock, seal_file=files.seals)
 
 
 def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:

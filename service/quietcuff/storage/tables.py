@@ -26,7 +26,7 @@ from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.delivery_tables import outbox, target
 from quietcuff.storage.export_tables import export_chunk, export_file, export_job, patient_group
 from quietcuff.storage.metadata import metadata
-from quietcuff.storage.payload_tables import payload, payload_claim, payload_link, refused_payload
+from quietcuff.storage.payload_tables import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.retention_tables import deleted_set, deleted_subject, subject_hold
 
 tenant = Table(
@@ -345,18 +345,36 @@ trail = Table(
     Column("version", Integer),
     Column("request_id", Id, nullable=False),
     Column("chain", LargeBinary(32), nullable=False, doc="digest of this row and the one before in its lane"),
+    Column("what", String(255), doc="operation, search, setting or command; names only, never a value"),
+    Column("found", Integer, doc="how many were answered"),
+    Column("origin", String(64), doc="from where: an address, or the user of the machine"),
     Index("ix_trail_subject_at", "tenant_id", "subject_id", "at"),
     Index("ix_trail_at", "tenant_id", "at"),
     sqlite_with_rowid=False,
 )
 
+trail_seal = Table(
+    "trail_seal",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False, doc="of the tenant's seals, from 1 without a gap"),
+    Column("lane", BigInteger, nullable=False),
+    Column("position", Integer, nullable=False, doc="how many rows the lane had"),
+    Column("head", LargeBinary(32), nullable=False, doc="the chain of the last of them"),
+    Column("sealed_at", Instant, nullable=False),
+    Column("key_name", String(8), doc="of the key in use; null where there is none"),
+    Column("chain", LargeBinary(32), nullable=False, doc="digest of this seal and the one before"),
+    Index("ix_trail_seal_lane", "tenant_id", "lane", "position"),
+    sqlite_with_rowid=False,
+)
+
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
 DELIVERY_TABLES = (target, outbox)
-PAYLOAD_TABLES = (payload, payload_link, payload_claim, refused_payload)
+PAYLOAD_TABLES = (payload, payload_link, payload_claim, payload_person, refused_payload)
 RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
 EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
-    *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail),
+    *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail, trail_seal),
     *DELIVERY_TABLES,
     *PAYLOAD_TABLES,
     *EXPORT_TABLES,

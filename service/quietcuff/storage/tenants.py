@@ -79,6 +79,10 @@ def find_tenant(connection: Connection, name: str) -> Tenant | None:
     return BY_NAME.first(connection, {"name": name})
 
 
+def find_tenant_by_id(connection: Connection, tenant_id: int) -> Tenant | None:
+    return BY_ID.first(connection, {"tenant_id": tenant_id})
+
+
 def save_settings(connection: Connection, tenant_id: int, settings: TenantSettings) -> None:
     """Keep what a tenant decides for itself; servers notice within five seconds."""
     SAVE_SETTINGS.run(connection, {"of_tenant": tenant_id, "new_settings": msgspec.json.encode(settings)})
