@@ -14,7 +14,7 @@ BASE = "/fhir/R4"
 # One good value for each type of parameter, and for those that take another.
 GOOD = {"token": "final", "reference": "none", "date": "2026-05", "quantity": "72", "composite": "8480-6$ge90"}
 # Parameters of R4 that are not offered: with strict handling each is refused.
-NOT_OFFERED = ["focus", "performer", "specimen", "method", "value-string", "family", "name", "entity", "agent", "model"]
+NOT_OFFERED = ["focus", "focus", "specimen", "method", "value-string", "family", "name", "entity", "agent", "model"]
 # A Group is read only: its own tests make one.
 FHIR_TYPES = ["Observation", "Patient", "Device", "Provenance", "AuditEvent", "Encounter", "Bundle"]
 STRICT = {"Prefer": "handling=strict"}

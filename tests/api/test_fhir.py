@@ -237,6 +237,32 @@ def test_a_chain_may_name_the_type_between(desk: httpx.Client) -> None:
     assert len(totals) == 1 and totals.pop() > 5
 
 
+def test_an_order_a_visit_and_whoever_measured_are_found_by_every_form_of_identifier(desk: httpx.Client) -> None:
+    """Source: FHIR R4 search, 3.2.1.5.5.2, the modifier :identifier."""
+    system, orders = f"urn:example:{uuid4()}", ("a|1", "b")
+    for value in orders:
+        told = {"system": system, "value": value}
+        body = OPENED_SET | {"based_on": told, "encounter": told, "observer": told}
+        desk.post("/v1/reading-sets", json=body).raise_for_status()
+
+    def found(name: str, text: str) -> set[str]:
+        bundle = desk.get(f"{BASE}/Observation", params={f"{name}:identifier": text, "_count": 200}).json()
+        shown = [entry["resource"].get({"based-on": "basedOn"}.get(name, name)) for entry in bundle.get("entry", [])]
+        pointed = [one if isinstance(one, dict) else one[0] for one in shown]
+        return {one["identifier"]["value"] for one in pointed if one["identifier"]["system"] == system}
+
+    for name in ("based-on", "encounter", "performer"):
+        assert found(name, f"{system}|b") == {"b"}
+        assert found(name, r"a\|1") == {"a|1"}
+        assert found(name, "b") == {"b"}
+        assert found(name, "1") == set() == found(name, f"{system}|1") == found(name, "|b")
+        assert found(name, f"{system}|") == set(orders)
+        assert found(name, rf"{system}|b,a\|1") == set(orders)
+        assert "entry" not in desk.get(f"{BASE}/Observation", params={name: "Thing/1"}).json()
+        lacking = desk.get(f"{BASE}/Observation", params={f"{name}:missing": "true", "_count": 200}).json()
+        assert not any({"based-on": "basedOn"}.get(name, name) in entry["resource"] for entry in lacking["entry"])
+
+
 def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:
     path, _ = whole_set(desk)
     desk.post(f"{path}/reopen", headers={"If-Match": '"1"'})

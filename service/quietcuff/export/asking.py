@@ -10,9 +10,10 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.errors import NotAcceptable
-from quietcuff.export.asked import Asked, Parameter, alternatives_of
+from quietcuff.export.asked import MISSING, Asked, Parameter, alternatives_of
 from quietcuff.export.dates import Clock
 from quietcuff.export.elements import SUMMARY, TEXT_ONLY
+from quietcuff.export.including import come_along
 from quietcuff.export.records import Publisher
 from quietcuff.export.terms import refused
 from quietcuff.storage.entries import PageEnd
@@ -143,10 +144,26 @@ def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
     Raises:
         NotAcceptable: a modifier or a chain, or a value that cannot be read.
     """
+    if name.endswith(MISSING):
+        return lacking(search, name, value)
     parameter = search.asking.parameter(name)
     if parameter is None:
         raise refused(name, "modifier-not-supported", "The parameter without this modifier or chain.")
     return msgspec.structs.replace(with_understood(search, name, value), query=parameter.narrow(search.query, asked))
+
+
+def lacking(search: Search, name: str, value: str) -> Search:
+    """The search for what lacks an element, or has it.
+
+    Raises:
+        NotAcceptable: it cannot be asked of this parameter, or is neither asked nor denied.
+    """
+    parameter = search.asking.parameter(name.removesuffix(MISSING))
+    if parameter is None or parameter.lacking is None:
+        raise refused(name, "modifier-not-supported", "The parameter without this modifier or chain.")
+    if value not in ("true", "false"):
+        raise refused(name, "not-supported", "true or false.")
+    return msgspec.structs.replace(with_understood(search, name, value), query=parameter.lacking(search.query, value == "true"))
 
 
 def with_understood(search: Search, name: str, value: str) -> Search:
@@ -207,49 +224,27 @@ def read_total(search: Search, value: str) -> Search:
 
 def read_include(search: Search, value: str) -> Search:
     """What the found resources point to, wanted with them."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_include", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
     """What points to the found resources, wanted with them."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_revinclude", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_revinclude", value)))
 
 
 def read_iterated(search: Search, value: str) -> Search:
     """What the found resources and those that come along point to."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_include:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_include:iterate", value)))
 
 
 def read_reverse_iterated(search: Search, value: str) -> Search:
     """What points to the found resources and to those that come along."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_revinclude:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_revinclude:iterate", value)))
 
 
-def come_along(search: Search, name: str, value: str) -> tuple[str, ...]:
-    """What a parameter wants to come along. The type that a reference leads to may stand after it; a star means all."""
-    known = search.asking.includes if name.startswith("_include") else search.asking.reverse_includes
-    if value in stars(known):
-        return known
-    wanted = value if value in known else value.rpartition(":")[0]
-    target = value[len(wanted) + 1 :] if wanted != value else TARGETS.get(wanted, "")
-    if wanted not in known or target != TARGETS.get(wanted, ""):
-        accepted = f"One of {', '.join(known)}." if known else "Nothing comes along here."
-        raise refused(name, "not-supported", accepted)
-    return (wanted,)
-
-
-def stars(known: tuple[str, ...]) -> tuple[str, ...]:
-    """How all of what may come along is asked for at once."""
-    return ("*", f"{known[0].partition(':')[0]}:*") if known else ()
-
-
-TARGETS = {
-    "Observation:patient": "Patient",
-    "Observation:subject": "Patient",
-    "Observation:device": "Device",
-    "Observation:derived-from": "Observation",
-    "Provenance:target": "Observation",
-}
+def coming(search: Search, name: str, value: str) -> tuple[str, ...]:
+    asking = search.asking
+    return come_along(asking.includes if name.startswith("_include") else asking.reverse_includes, name, value)
 
 
 def read_cursor(search: Search, value: str) -> Search:

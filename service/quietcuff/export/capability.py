@@ -10,7 +10,7 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.export import bulk_capability, codes
 from quietcuff.export.asked import Parameter
-from quietcuff.export.asking import stars
+from quietcuff.export.including import stars
 from quietcuff.export.lastn import OPERATION as LASTN
 from quietcuff.export.past import PASTS
 from quietcuff.export.read import READERS
