@@ -12,6 +12,7 @@ import msgspec
 from quietcuff.core.errors import NotAcceptable
 from quietcuff.export.asked import MISSING, Asked, Parameter, alternatives_of
 from quietcuff.export.dates import Clock
+from quietcuff.export.defined import is_defined
 from quietcuff.export.elements import SUMMARY, TEXT_ONLY
 from quietcuff.export.including import come_along
 from quietcuff.export.records import Publisher
@@ -22,8 +23,8 @@ from quietcuff.storage.search import Snapshot
 DEFAULT_COUNT, MOST_COUNT = 50, 200
 MOST_PARAMETERS = 100
 CURSOR = "_cursor"
-# Read by the web layer, which answers JSON only, or about how a total is come by: they neither find nor shape anything here.
-PASSED_OVER = frozenset(("_format", "_pretty", "_totalMethod"))
+# Read by the web layer: it neither finds nor shapes anything here.
+PASSED_OVER = frozenset(("_format",))
 ONCE = frozenset(("_count", "_sort", "_summary", "_total", CURSOR))
 LONGEST_NUMBER = 9
 YEARS = range(1800, 2401)
@@ -52,7 +53,8 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     """A search as understood: the query, what it was understood from, what is wanted with it, and whether that is a total.
 
     ``wants_total`` is None where nobody said: then it is given when it costs little. ``elements`` is None for whole resources.
-    ``iterated`` comes along with what came along, too. ``is_strict`` where the client asked for strict handling.
+    ``iterated`` comes along with what came along, too. ``unknown`` are parameters that were left out. ``is_strict`` where the
+    client asked for strict handling.
     """
 
     asking: Asking
@@ -63,6 +65,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     elements: frozenset[str] | None = None
     only_total: bool = False
     wants_total: bool | None = None
+    unknown: tuple[str, ...] = ()
     is_strict: bool = False
 
 
@@ -77,9 +80,9 @@ def parse_search(
 ) -> Search:
     """A search of one type from its parameters, in the order they were sent.
 
-    A parameter that is not known is left out, and out of the self link; with ``is_strict`` (``Prefer:
-    handling=strict``) it is refused. A parameter that is known is never ignored. ``snapshot`` serves those that must look
-    something up first.
+    A parameter that FHIR does not define is left out, and out of the self link, and told; with ``is_strict`` (``Prefer:
+    handling=strict``) it is refused. One that FHIR defines is never ignored: what is not offered is refused. ``snapshot``
+    serves those that must look something up first.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
@@ -109,8 +112,13 @@ def parse_search(
 
 def is_known(asking: Asking, name: str) -> bool:
     """True also for a known parameter with a modifier or a chain, which must be refused rather than passed over."""
-    bare = re.split("[:.]", name, maxsplit=1)[0]
+    bare = bare_name(name)
     return bare in CONTROLS or asking.parameter(bare) is not None
+
+
+def bare_name(name: str) -> str:
+    """The name of a parameter without its modifier or chain."""
+    return re.split("[:.]", name, maxsplit=1)[0]
 
 
 def is_said_again(said: dict[str, str], name: str, value: str) -> bool:
@@ -128,14 +136,18 @@ def is_said_again(said: dict[str, str], name: str, value: str) -> bool:
 
 
 def passed_over(search: Search, name: str) -> Search:
-    """The search without a parameter that nobody here knows.
+    """The search without a parameter that FHIR does not define, such as a proxy's or a vendor's.
 
     Raises:
-        NotAcceptable: the client asked for strict handling.
+        NotAcceptable: FHIR defines it, so that without it more would be found; or the client asked for strict handling.
     """
-    if search.is_strict and name not in PASSED_OVER:
+    if name in PASSED_OVER:
+        return search
+    if is_defined(search.asking.type, bare_name(name)):
+        raise refused(name, "parameter-not-supported", "It would find less than a search without it: it is not left out.")
+    if search.is_strict:
         raise refused(name, "parameter-not-supported", "One of the parameters in the CapabilityStatement.")
-    return search
+    return msgspec.structs.replace(search, unknown=tuple(dict.fromkeys((*search.unknown, name))))
 
 
 def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
