@@ -27,8 +27,7 @@ def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes
     searched = SEARCHED[search.asking.type]
     if search.only_total:
         total = searched.count(snapshot, publisher, search.query)
-        link = [self_link(search, publisher)]
-        return ENCODER.encode(Bundle(type="searchset", total=total, link=link, entry=remarks(search) or None))
+        return ENCODER.encode(Bundle(type="searchset", total=total, link=[self_link(search, publisher)]))
     found = searched.find(snapshot, publisher, search.query)
     page, has_more = found[: search.query.limit], len(found) > search.query.limit
     bundle = Bundle(
@@ -60,8 +59,9 @@ def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search
 
 
 def remarks(search: Search) -> list[Entry]:
-    """What was left out of the search, told beside what it found."""
-    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if search.unknown else []
+    """What was left out of the search, told beside what it found. The number alone has no entries."""
+    is_told = search.unknown and not search.only_total
+    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_told else []
 
 
 def address(publisher: Publisher, resource: Resource) -> str:
