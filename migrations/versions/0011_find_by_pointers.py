@@ -1,6 +1,7 @@
 """Find what Observations point to: who measured, on which visit, whether a device is named, and how a mean was measured.
+The public URL belongs to the database.
 
-Filled for what is stored already from the documents that its resources are made of.
+Columns are filled for what is stored already from the documents that its resources are made of.
 """
 
 import json
@@ -10,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.column_types import Id
+from quietcuff.storage.column_types import Id, Instant
 
 revision = "0011"
 down_revision = "0008"
@@ -56,6 +57,13 @@ reading = sa.table(
 
 
 def upgrade() -> None:
+    op.create_table(
+        "installation",
+        sa.Column("installation_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("public_url", sa.Text(), nullable=False),
+        sa.Column("set_at", Instant(), nullable=False),
+        sa.PrimaryKeyConstraint("installation_id", name="pk_installation"),
+    )
     op.add_column("reading", sa.Column("has_device", sa.Boolean(create_constraint=False)))
     op.add_column("reading", sa.Column("performer", sa.Text()))
     op.add_column("reading_set", sa.Column("mean_method", sa.SmallInteger()))
@@ -75,6 +83,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    op.drop_table("installation")
     op.drop_index(ENCOUNTERS, "reading_set")
     for table, column in (
         *(("reading_set", name) for name in ("mean_has_device", "mean_method")),

@@ -12,6 +12,7 @@ import os
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
+from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.database import lock_for_serving, parse_url, refuse_several_workers
@@ -34,19 +35,20 @@ def run(arguments: argparse.Namespace) -> int:
     settings = read_settings(os.environ, host=arguments.host, port=arguments.port)
     refuse_several_workers(settings.database_url, arguments.workers)
     make_if_new(settings.database_url)
-    asyncio.run(check_database(settings))
+    settings = asyncio.run(check_database(settings))
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
-    # The workers read their settings from the environment again; the address is the one thing they cannot know.
+    # The workers read their settings from the environment again; the address alone is another than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     serve(arguments.host, arguments.port, arguments.workers)
     return 0
 
 
-async def check_database(settings: Settings) -> None:
-    """Make sure that the database can be served from, while the reason can still be told plainly.
+async def check_database(settings: Settings) -> Settings:
+    """Make sure that the database can be served from, while the reason can still be told plainly; the settings with its public
+    URL.
 
     Raises:
-        StoreNotUsable: another process serves from it, or its schema is not the one needed.
+        StoreNotUsable: another process serves from it, or its schema is not the one needed, or another public URL is its.
         Busy: it cannot be reached.
     """
     lock = lock_for_serving(parse_url(settings.database_url))
@@ -55,6 +57,7 @@ async def check_database(settings: Settings) -> None:
     store = open_store(settings.database_url)
     try:
         await store.read(NO_TENANT, require_newest_schema)
+        return await settle_public_url(store, settings, os.environ)
     finally:
         await store.close()
 

@@ -39,6 +39,14 @@ tenant = Table(
     Column("created_at", Instant, nullable=False),
 )
 
+installation = Table(
+    "installation",
+    metadata,
+    Column("installation_id", Integer, primary_key=True, autoincrement=False, doc="1: there is one"),
+    Column("public_url", Text, nullable=False, doc="what links and identifiers begin with"),
+    Column("set_at", Instant, nullable=False),
+)
+
 api_key = Table(
     "api_key",
     metadata,
