@@ -273,3 +273,63 @@ def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:
         if entry["resource"]["resourceType"] == "Observation"
     }
     assert statuses <= {"final", "preliminary", "amended", "corrected"}
+
+
+# R4's elements with a minimum of one, and what is always shown.
+LEAST = {
+    "Observation": {"status", "code"},
+    "Patient": set(),
+    "Provenance": {"target", "recorded", "agent"},
+    "AuditEvent": {"type", "recorded", "agent", "source"},
+    "Device": set(),
+}
+
+
+def test_part_of_a_resource_is_read_and_found_with_what_must_stay_and_no_more(desk: httpx.Client) -> None:
+    """Sources: FHIR R4 search, 3.1.1.5.9; http, 3.1.0.1.12: _summary and _elements of a read."""
+    path, _ = whole_set(desk)
+    for kind, least in LEAST.items():
+        found = desk.get(f"{BASE}/{kind}", params={"_elements": "id", "_count": "1"}).json()["entry"][0]["resource"]
+        url = f"{BASE}/{kind}/{found['id']}"
+        for part in (found, desk.get(url, params={"_elements": "id"}).json(), desk.get(f"{url}?_summary=text").json()):
+            assert set(part) == {"resourceType", "id", "meta"} | least
+            assert part["meta"]["tag"][0]["code"] == "SUBSETTED"
+        assert desk.get(url, params={"_summary": "false"}).json() == desk.get(url).json()
+    set_id = path.rpartition("/")[2]
+    for url in (f"{BASE}/Observation/{set_id}-mean", f"{BASE}/Observation/{set_id}-mean/_history/1"):
+        part = desk.get(url, params={"_elements": "subject,effective"}).json()
+        assert set(part) == {"resourceType", "id", "meta", "status", "code", "subject", "effectivePeriod"}
+        assert "note" in desk.get(url).json() and "note" not in desk.get(url, params={"_summary": "true"}).json()
+        outcome(desk.get(url, params={"_elements": "a b"}), 400, "value")
+        outcome(desk.get(url, params={"_summary": "count"}), 400, "not-supported")
+
+
+def test_a_search_is_sent_compressed_to_who_accepts_it(desk: httpx.Client) -> None:
+    _, envelope = whole_set(desk)
+    url, query = f"{BASE}/Observation", {"patient": envelope["subject_id"]}
+    plain = desk.get(url, params=query, headers={"Accept-Encoding": "identity"})
+    packed = desk.get(url, params=query, headers={"Accept-Encoding": "gzip"})
+    refused = desk.get(url, params=query, headers={"Accept-Encoding": "gzip;q=0"})
+    assert packed.headers["Content-Encoding"] == "gzip" and packed.headers["Vary"] == plain.headers["Vary"] == "Accept-Encoding"
+    assert "Content-Encoding" not in plain.headers and "Content-Encoding" not in refused.headers
+    assert int(packed.headers["Content-Length"]) < len(plain.content) // 4
+    assert packed.json() == plain.json() == refused.json()
+
+
+def test_the_last_of_each_code_is_asked_for_by_post_too(desk: httpx.Client) -> None:
+    """Source: FHIR R4 operations, 3.2.0.2: a Parameters resource."""
+    _, envelope = whole_set(desk)
+    got = desk.get(f"{BASE}/Observation/$lastn", params={"patient": envelope["subject_id"], "max": "2", "code": "85354-9"})
+    told = [
+        {"name": "patient", "valueReference": {"reference": f"Patient/{envelope['subject_id']}"}},
+        {"name": "max", "valuePositiveInt": 2},
+        {"name": "code", "valueString": "85354-9"},
+    ]
+    posted = desk.post(f"{BASE}/Observation/$lastn", json={"resourceType": "Parameters", "parameter": told})
+    assert posted.status_code == 200, posted.text
+    assert posted.json()["entry"] == got.json()["entry"] and len(got.json()["entry"]) == 2
+    split = desk.post(
+        f"{BASE}/Observation/$lastn?code=85354-9&max=2", json={"resourceType": "Parameters", "parameter": told[:1]}
+    )
+    assert split.json()["entry"] == got.json()["entry"]
+    outcome(desk.post(f"{BASE}/Observation/$lastn", json={"resourceType": "Bundle"}), 400, "invalid")

@@ -227,6 +227,21 @@ def read_elements(search: Search, value: str) -> Search:
     return msgspec.structs.replace(search, elements=frozenset(names) | (search.elements or frozenset()))
 
 
+def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
+    """Which elements of one resource are wanted; None for the whole. Source: FHIR R4 http, 3.1.0.1.
+
+    Raises:
+        NotAcceptable: no names of elements, or no summary of one resource.
+    """
+    search = Search(asking=asking, query=None)
+    for name, value in items:
+        if (name, value) == ("_summary", "count"):
+            raise refused(name, "not-supported", "true, text, data or false.")
+        if name in ("_elements", "_summary"):
+            search = CONTROLS[name](search, value)
+    return search.elements
+
+
 def read_total(search: Search, value: str) -> Search:
     """Whether the number of matches is wanted with the entries."""
     if value not in ("none", "estimate", "accurate"):
