@@ -333,3 +333,24 @@ def test_the_last_of_each_code_is_asked_for_by_post_too(desk: httpx.Client) -> N
     )
     assert split.json()["entry"] == got.json()["entry"]
     outcome(desk.post(f"{BASE}/Observation/$lastn", json={"resourceType": "Bundle"}), 400, "invalid")
+
+
+def test_what_devices_and_audited_actions_lack_is_found(desk: httpx.Client) -> None:
+    """The service itself has neither identifier nor date; some actions are about nobody's data."""
+    whole_set(desk)
+    desk.get(f"{BASE}/$export", params={"_type": "Device"})
+
+    def found(query: str) -> list[dict[str, Any]]:
+        return [entry["resource"] for entry in desk.get(f"{BASE}/{query}&_count=200").json().get("entry", [])]
+
+    for name in ("identifier", "_lastUpdated"):
+        assert [one["id"] for one in found(f"Device?{name}:missing=true")] == ["quietcuff"]
+        others = found(f"Device?{name}:missing=false")
+        assert others and all("identifier" in one for one in others)
+        assert found(f"Device?{name}:missing=true&{name}:missing=false") == []
+    for is_missing in ("true", "false"):
+        events = found(f"AuditEvent?patient:missing={is_missing}")
+        assert events
+        about = {any(str(of["what"].get("reference")).startswith("Patient/") for of in one["entity"]) for one in events}
+        assert about == {is_missing == "false"}
+    assert found("Patient?identifier:missing=true") == [] == found("Provenance?target:missing=true")
