@@ -32,7 +32,7 @@ T = TypeVar("T")
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of it. ``public_url`` has no slash at its end; it stands in links and FHIR full URLs.
+    """The whole of it. ``public_url`` has no slash at its end; it stands in links, identifiers and FHIR full URLs.
 
     ``issuer`` is whose tokens open the service beside its own. ``deliver`` says whether the serving process sends on what it
     stores, ``deliver_to`` to which hosts and networks beyond public addresses.
@@ -88,7 +88,7 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
         public_url=value_of(
             "QUIETCUFF_PUBLIC_URL",
             f"http://{shown_host}:{port}",
-            _public_url,
+            read_public_url,
             "the http or https address that callers use, without query, such as https://bp.example.org",
         ),
         log_level=value_of("QUIETCUFF_LOG_LEVEL", "info", _word_of(LogLevel), ", ".join(get_args(LogLevel))),
@@ -111,6 +111,11 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
     if faults:
         raise NotAcceptable(faults)
     return msgspec.structs.replace(settings, issuer=issuer)
+
+
+def is_address_said(environment: Mapping[str, str]) -> bool:
+    """Whether the environment says the public URL, so that it is no guess from host and port."""
+    return bool(environment.get("QUIETCUFF_PUBLIC_URL"))
 
 
 def _issuer(environment: Mapping[str, str], public_url: str, faults: list[Fault]) -> Issuer | None:
@@ -146,7 +151,12 @@ def _database_url(text: str) -> str:
     return text
 
 
-def _public_url(text: str) -> str:
+def read_public_url(text: str) -> str:
+    """A public URL, without a slash at its end.
+
+    Raises:
+        ValueError: not an http or https address, or one with a query, a fragment or a name of a user.
+    """
     parts = urlsplit(text)
     if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment or parts.username:
         raise ValueError

@@ -148,6 +148,14 @@ BAD_ASSERTIONS: dict[str, Callable[[Client], str]] = {
     "expired": lambda client: client.assertion(exp=int(time.time()) - 60),
     "more than five minutes ahead": lambda client: client.assertion(exp=int(time.time()) + 600),
     "for ever": lambda client: client.assertion(exp=1e300),
+    "for longer than a float can say": lambda client: client.assertion(exp=10**400),
+    "for infinity": lambda client: client.assertion(exp=float("inf")),
+    "until no number": lambda client: client.assertion(exp=float("nan")),
+    "exp that is a list": lambda client: client.assertion(exp=[1]),
+    "nbf that is nothing": lambda client: client.assertion(nbf=None),
+    "nbf that is a list": lambda client: client.assertion(nbf=[]),
+    "iat that is an object": lambda client: client.assertion(iat={}),
+    "iat far beyond all floats": lambda client: client.assertion(iat=10**400),
     "exp that is text": lambda client: client.assertion(exp=str(int(time.time()) + 200)),
     "exp that is no number": lambda client: client.assertion(exp="soon"),
     "exp that is true": lambda client: client.assertion(exp=True),
@@ -202,6 +210,7 @@ BAD_FORMS: dict[str, tuple[dict[str, Any], str]] = {
     "empty scope": ({"scope": " "}, "invalid_request"),
     "scopes of somebody else": ({"scope": "user/Observation.rs openid"}, "invalid_scope"),
     "scope given twice": ({"scope": [SCOPE, SCOPE]}, "invalid_request"),
+    "a secret beside the assertion": ({"client_secret": "s"}, "invalid_request"),
 }
 
 
@@ -210,6 +219,52 @@ def test_a_form_with_a_fault_is_a_bad_request(registered: Client, name: str) -> 
     fields, code = BAD_FORMS[name]
     answer = registered.ask(**fields)
     assert (answer.status_code, answer.json()["error"]) == (400, code), answer.text
+
+
+def test_a_client_proves_itself_in_one_way_only(registered: Client) -> None:
+    """Sources: RFC 6749, 2.3 (one method a request) and 2.3.1 (nothing in the address); RFC 7521, 4.2 (``client_id``)."""
+    url, other = f"{registered.server.url}/oauth2/token", Client(registered.server)
+
+    def ask(address: str = url, headers: list[tuple[str, str]] | None = None, **more: str) -> httpx.Response:
+        form = {
+            "grant_type": "client_credentials",
+            "scope": SCOPE,
+            "client_assertion_type": KINDS,
+            "client_assertion": registered.assertion(),
+        }
+        return httpx.post(address, data=form | more, headers=headers, trust_env=False)
+
+    basic = ("Authorization", "Basic " + base64.b64encode(f"{registered.id}:secret".encode()).decode())
+    for refused in (
+        ask(headers=[basic]),
+        ask(headers=[("Authorization", "Bearer x"), basic]),
+        ask(client_secret="secret"),
+        ask(f"{url}?client_id={registered.id}"),
+        ask(f"{url}?client_assertion=x&scope=y"),
+    ):
+        assert (refused.status_code, refused.json()["error"]) == (400, "invalid_request")
+    for client_id in (str(other.id), str(registered.id).upper(), "x"):
+        refused = ask(client_id=client_id)
+        assert (refused.status_code, refused.json()["error"]) == (401, "invalid_client")
+    for given in (ask(client_id=str(registered.id)), ask(client_id=""), ask(headers=[("Authorization", "Bearer old")])):
+        assert given.status_code == 200
+
+
+def test_a_name_of_any_signs_serves_once(registered: Client) -> None:
+    assertion = registered.assertion(jti="\ud800")
+    assert [registered.ask(assertion).status_code for _ in range(2)] == [200, 401]
+
+
+def test_a_token_that_is_no_good_is_told_so(server: Server, stranger: httpx.Client) -> None:
+    """Source: RFC 6750, 3.1: an error for whoever sent a token, none for who sent nothing."""
+    for path in ("/fhir/R4/Observation", "/v1/reading-sets"):
+        assert stranger.get(path).headers["WWW-Authenticate"] == 'Bearer realm="quietcuff"'
+        basic = stranger.get(path, headers={"Authorization": "Basic eDp5"})
+        assert basic.headers["WWW-Authenticate"] == 'Bearer realm="quietcuff"'
+        for key in ("x", "qc_00000000_" + 43 * "A", "a.b.c"):
+            answer = stranger.get(path, headers={"Authorization": f"Bearer {key}"})
+            assert answer.status_code == 401
+            assert answer.headers["WWW-Authenticate"] == 'Bearer realm="quietcuff", error="invalid_token"'
 
 
 def test_other_bodies_and_methods_have_oauths_fields_too(server: Server) -> None:
@@ -415,6 +470,9 @@ def test_a_good_token_of_the_outside_issuer_opens_what_its_scopes_say(trusting: 
 
 
 BAD_OUTSIDE: dict[str, tuple[dict[str, Any], int]] = {
+    "a tenant that no database can hold": ({"clinic": "clinic\0"}, 401),
+    "a tenant that is no text in UTF-8": ({"clinic": "\ud800"}, 401),
+    "nbf that is a list": ({"nbf": []}, 401),
     "words of others": ({"scope": "openid"}, 403),
     "without scope": ({"scope": ...}, 403),
     "scope that is a number": ({"scope": 7}, 403),

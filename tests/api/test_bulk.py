@@ -14,6 +14,7 @@ import httpx
 import pytest
 
 from api.serving import Server, serving
+from api.test_authorization import Client
 from api.test_fhir import BASE, outcome
 from api.test_reading_sets import void, whole_set
 from quietcuff.ingest.bulk_worker import Worker
@@ -323,6 +324,25 @@ def test_a_narrowed_scope_narrows_the_export_and_opens_no_other(service: Server)
             assert none == {}
             outcome(narrow.get(url), 403, "forbidden")
             outcome(narrow.get(status), 403, "forbidden")
+
+
+def test_a_client_with_a_narrower_token_does_not_read_its_own_wider_export(service: Server) -> None:
+    tenant = f"bulk-{uuid4()}"
+    client = Client(service, tenant=tenant)
+    readings, means = (f"system/Observation.rs?code=http://loinc.org|{code}" for code in ("85354-9", "96607-7"))
+    with service.client(tenant=tenant) as owner:
+        whole_set(owner)
+    tokens = {scope: client.token(scope) for scope in ("system/Observation.rs", readings, means)}
+    wide, narrow, other = (service.client_of(token) for token in tokens.values())
+    with wide, narrow, other:
+        for began, others in ((wide, (narrow, other)), (narrow, (other,))):
+            status = begin(began, _type="Observation")
+            url = here(finished(began, status)["output"][0]["url"])
+            for one in others:
+                outcome(one.get(url), 403, "forbidden")
+                outcome(one.get(status), 403, "forbidden")
+                outcome(one.delete(status), 403, "forbidden")
+            assert wide.get(url).status_code == began.get(url).status_code == 200
 
 
 def test_asking_too_soon_or_for_too_much_is_told_to_wait(clinic: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:

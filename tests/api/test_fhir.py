@@ -237,6 +237,32 @@ def test_a_chain_may_name_the_type_between(desk: httpx.Client) -> None:
     assert len(totals) == 1 and totals.pop() > 5
 
 
+def test_an_order_a_visit_and_whoever_measured_are_found_by_every_form_of_identifier(desk: httpx.Client) -> None:
+    """Source: FHIR R4 search, 3.2.1.5.5.2, the modifier :identifier."""
+    system, orders = f"urn:example:{uuid4()}", ("a|1", "b")
+    for value in orders:
+        told = {"system": system, "value": value}
+        body = named(OPENED_SET) | {"based_on": told, "encounter": told, "observer": told}
+        desk.post("/v1/reading-sets", json=body).raise_for_status()
+
+    def found(name: str, text: str) -> set[str]:
+        bundle = desk.get(f"{BASE}/Observation", params={f"{name}:identifier": text, "_count": 200}).json()
+        shown = [entry["resource"].get({"based-on": "basedOn"}.get(name, name)) for entry in bundle.get("entry", [])]
+        pointed = [one if isinstance(one, dict) else one[0] for one in shown]
+        return {one["identifier"]["value"] for one in pointed if one["identifier"]["system"] == system}
+
+    for name in ("based-on", "encounter", "performer"):
+        assert found(name, f"{system}|b") == {"b"}
+        assert found(name, r"a\|1") == {"a|1"}
+        assert found(name, "b") == {"b"}
+        assert found(name, "1") == set() == found(name, f"{system}|1") == found(name, "|b")
+        assert found(name, f"{system}|") == set(orders)
+        assert found(name, rf"{system}|b,a\|1") == set(orders)
+        assert "entry" not in desk.get(f"{BASE}/Observation", params={name: "Thing/1"}).json()
+        lacking = desk.get(f"{BASE}/Observation", params={f"{name}:missing": "true", "_count": 200}).json()
+        assert not any({"based-on": "basedOn"}.get(name, name) in entry["resource"] for entry in lacking.get("entry", []))
+
+
 def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:
     path, _ = whole_set(desk)
     desk.post(f"{path}/reopen", headers={"If-Match": '"1"'})
@@ -247,3 +273,84 @@ def test_an_open_set_has_no_final_mean(desk: httpx.Client) -> None:
         if entry["resource"]["resourceType"] == "Observation"
     }
     assert statuses <= {"final", "preliminary", "amended", "corrected"}
+
+
+# R4's elements with a minimum of one, and what is always shown.
+LEAST = {
+    "Observation": {"status", "code"},
+    "Patient": set(),
+    "Provenance": {"target", "recorded", "agent"},
+    "AuditEvent": {"type", "recorded", "agent", "source"},
+    "Device": set(),
+}
+
+
+def test_part_of_a_resource_is_read_and_found_with_what_must_stay_and_no_more(desk: httpx.Client) -> None:
+    """Sources: FHIR R4 search, 3.1.1.5.9; http, 3.1.0.1.12: _summary and _elements of a read."""
+    path, _ = whole_set(desk)
+    for kind, least in LEAST.items():
+        found = desk.get(f"{BASE}/{kind}", params={"_elements": "id", "_count": "1"}).json()["entry"][0]["resource"]
+        url = f"{BASE}/{kind}/{found['id']}"
+        for part in (found, desk.get(url, params={"_elements": "id"}).json(), desk.get(f"{url}?_summary=text").json()):
+            assert set(part) == {"resourceType", "id", "meta"} | least
+            assert part["meta"]["tag"][0]["code"] == "SUBSETTED"
+        assert desk.get(url, params={"_summary": "false"}).json() == desk.get(url).json()
+    set_id = path.rpartition("/")[2]
+    for url in (f"{BASE}/Observation/{set_id}-mean", f"{BASE}/Observation/{set_id}-mean/_history/1"):
+        part = desk.get(url, params={"_elements": "subject,effective"}).json()
+        assert set(part) == {"resourceType", "id", "meta", "status", "code", "subject", "effectivePeriod"}
+        assert "note" in desk.get(url).json() and "note" not in desk.get(url, params={"_summary": "true"}).json()
+        outcome(desk.get(url, params={"_elements": "a b"}), 400, "value")
+        outcome(desk.get(url, params={"_summary": "count"}), 400, "not-supported")
+
+
+def test_a_search_is_sent_compressed_to_who_accepts_it(desk: httpx.Client) -> None:
+    _, envelope = whole_set(desk)
+    url, query = f"{BASE}/Observation", {"patient": envelope["subject_id"]}
+    plain = desk.get(url, params=query, headers={"Accept-Encoding": "identity"})
+    packed = desk.get(url, params=query, headers={"Accept-Encoding": "gzip"})
+    refused = desk.get(url, params=query, headers={"Accept-Encoding": "gzip;q=0"})
+    assert packed.headers["Content-Encoding"] == "gzip" and packed.headers["Vary"] == plain.headers["Vary"] == "Accept-Encoding"
+    assert "Content-Encoding" not in plain.headers and "Content-Encoding" not in refused.headers
+    assert int(packed.headers["Content-Length"]) < len(plain.content) // 4
+    assert packed.json() == plain.json() == refused.json()
+
+
+def test_the_last_of_each_code_is_asked_for_by_post_too(desk: httpx.Client) -> None:
+    """Source: FHIR R4 operations, 3.2.0.2: a Parameters resource."""
+    _, envelope = whole_set(desk)
+    got = desk.get(f"{BASE}/Observation/$lastn", params={"patient": envelope["subject_id"], "max": "2", "code": "85354-9"})
+    told = [
+        {"name": "patient", "valueReference": {"reference": f"Patient/{envelope['subject_id']}"}},
+        {"name": "max", "valuePositiveInt": 2},
+        {"name": "code", "valueString": "85354-9"},
+    ]
+    posted = desk.post(f"{BASE}/Observation/$lastn", json={"resourceType": "Parameters", "parameter": told})
+    assert posted.status_code == 200, posted.text
+    assert posted.json()["entry"] == got.json()["entry"] and len(got.json()["entry"]) == 2
+    split = desk.post(
+        f"{BASE}/Observation/$lastn?code=85354-9&max=2", json={"resourceType": "Parameters", "parameter": told[:1]}
+    )
+    assert split.json()["entry"] == got.json()["entry"]
+    outcome(desk.post(f"{BASE}/Observation/$lastn", json={"resourceType": "Bundle"}), 400, "invalid")
+
+
+def test_what_devices_and_audited_actions_lack_is_found(desk: httpx.Client) -> None:
+    """The service itself has neither identifier nor date; some actions are about nobody's data."""
+    whole_set(desk)
+    desk.get(f"{BASE}/$export", params={"_type": "Device"})
+
+    def found(query: str) -> list[dict[str, Any]]:
+        return [entry["resource"] for entry in desk.get(f"{BASE}/{query}&_count=200").json().get("entry", [])]
+
+    for name in ("identifier", "_lastUpdated"):
+        assert [one["id"] for one in found(f"Device?{name}:missing=true")] == ["quietcuff"]
+        others = found(f"Device?{name}:missing=false")
+        assert others and all("identifier" in one for one in others)
+        assert found(f"Device?{name}:missing=true&{name}:missing=false") == []
+    for is_missing in ("true", "false"):
+        events = found(f"AuditEvent?patient:missing={is_missing}")
+        assert events
+        about = {any(str(of["what"].get("reference")).startswith("Patient/") for of in one["entity"]) for one in events}
+        assert about == {is_missing == "false"}
+    assert found("Patient?identifier:missing=true") == [] == found("Provenance?target:missing=true")

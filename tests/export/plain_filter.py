@@ -14,6 +14,8 @@ from typing import Any
 Resource = dict[str, Any]
 Filter = Callable[[Resource], bool]
 Drawn = tuple[str, Filter]
+# By id, system and value.
+Identified = dict[str, tuple[str, str]]
 
 PREFIXES = ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb")
 UCUM = "http://unitsofmeasure.org"
@@ -82,21 +84,29 @@ def spelled(moment: datetime) -> list[tuple[str, datetime, datetime]]:
 class Drawer:
     """Draws conditions whose values are those of the resources, nearly those, or none of them."""
 
-    def __init__(self, resources: list[Resource], persons: dict[str, tuple[str, str]], seed: int) -> None:
+    def __init__(self, resources: list[Resource], persons: Identified, devices: Identified, seed: int) -> None:
         self.resources, self.persons, self.rng = resources, persons, random.Random(seed)
+        self.identified_devices = devices
         self.concepts = sorted({pair for one in resources for pair in codings(one["code"])})
         self.parts = sorted({pair for one in resources for part in one.get("component", []) for pair in codings(part["code"])})
         self.devices = sorted({one["device"]["reference"] for one in resources if "device" in one} - {"#device"})
-        self.orders = sorted(
-            {(by["identifier"]["system"], by["identifier"]["value"]) for one in resources for by in one.get("basedOn", [])}
-        )
+        self.pointers = {name: sorted({pair for one in resources for pair in pointed(one, name)}) for name in POINTERS}
         self.sources = sorted({by["reference"] for one in resources for by in one.get("derivedFrom", [])})
 
     def condition(self) -> tuple[str, str, Filter]:
         """One parameter: its name, its text, and what it lets through."""
         name = self.rng.choices(list(DRAWS), weights=[1 if name in RARE else 3 for name in DRAWS])[0]
+        if name == MISSING:
+            return self.missing()
         drawn = [DRAWS[name](self) for _ in range(self.rng.choice([1, 1, 1, 2]))]
-        return name, ",".join(text for text, _ in drawn), lambda one: any(holds(one) for _, holds in drawn)
+        is_denied = name.endswith(":not")
+        return name, ",".join(text for text, _ in drawn), lambda one: any(holds(one) for _, holds in drawn) is not is_denied
+
+    def missing(self) -> tuple[str, str, Filter]:
+        """Whether an element is there. What R4 says of the modifier holds for every type of parameter but composites."""
+        name = self.rng.choice(list(ELEMENTS))
+        wanted = self.rng.random() < 0.5
+        return f"{name}:missing", "true" if wanted else "false", lambda one: bool(ELEMENTS[name](one)) is not wanted
 
     def of_token(self, known: list[tuple[str, str]], of: Callable[[Resource], list[tuple[str, str]]]) -> Drawn:
         system, code = self.rng.choice([*known, *known, ("urn:example:none", "none")])
@@ -157,10 +167,25 @@ class Drawer:
         wanted = self.rng.choice([*self.devices, "Device/none"])
         return self.reference("Device", wanted.partition("/")[2]), lambda one: one.get("device", {}).get("reference") == wanted
 
-    def order(self) -> Drawn:
-        system, value = self.rng.choice([*self.orders, ("urn:example:none", "none")])
-        pair = {"identifier": {"system": system, "value": value}}
-        return f"{escaped(system)}|{escaped(value)}", lambda one: pair in one.get("basedOn", [])
+    def device_identifier(self) -> Drawn:
+        system, value = self.rng.choice([*self.identified_devices.values(), ("urn:example:device", "none")])
+        is_whole = self.rng.random() < 0.5
+        known = self.identified_devices.items()
+        ids = {f"Device/{id}" for id, pair in known if pair[1] == value and (not is_whole or pair[0] == system)}
+        text = f"{escaped(system)}|{escaped(value)}" if is_whole else escaped(value)
+        return text, lambda one: one.get("device", {}).get("reference") in ids
+
+    def pointer(self, name: str) -> Drawn:
+        known = self.pointers[name]
+        return self.of_token([*known, *known, *known, ("urn:example:none", "none")], lambda one: pointed(one, name))
+
+    def literal(self, name: str) -> Drawn:
+        wanted = f"{self.rng.choice(['Encounter', 'Practitioner', 'ServiceRequest'])}/1"
+        return wanted, lambda one: any(by.get("reference") == wanted for by in listed(one.get(name)))
+
+    def method(self) -> Drawn:
+        known = sorted({pair for one in self.resources for pair in codings(one.get("method"))})
+        return self.of_token(known, lambda one: codings(one.get("method")))
 
     def source(self) -> Drawn:
         wanted = self.rng.choice([*self.sources, "Observation/none"])
@@ -254,8 +279,34 @@ def quantities(one: Resource) -> list[tuple[Resource, Resource]]:
     return own_quantities(one) + component_quantities(one)
 
 
+def listed(value: Any) -> list[Resource]:
+    return value if isinstance(value, list) else [] if value is None else [value]
+
+
+def pointed(one: Resource, name: str) -> list[tuple[str, str]]:
+    """The identifiers of what an element points to."""
+    return [(by["identifier"]["system"], by["identifier"]["value"]) for by in listed(one.get(name)) if "identifier" in by]
+
+
+# By parameter, the element that it is about.
+POINTERS = {"basedOn": "based-on", "encounter": "encounter", "performer": "performer"}
+ELEMENTS: dict[str, Callable[[Resource], Any]] = {
+    **{parameter: lambda one, name=name: one.get(name) for name, parameter in POINTERS.items()},
+    **{name: lambda one, name=name: one.get(name) for name in ("category", "code", "device", "identifier", "method", "status")},
+    "derived-from": lambda one: one.get("derivedFrom"),
+    # A code in words alone is a code.
+    "component-code": lambda one: one.get("component"),
+    "combo-code": lambda one: one["code"],
+    "value-quantity": lambda one: one.get("valueQuantity"),
+    "date": measured,
+    "patient": lambda one: one["subject"],
+    "subject": lambda one: one["subject"],
+    "_id": lambda one: one["id"],
+    "_lastUpdated": updated,
+}
+MISSING = ":missing"
 # Of so few Observations that they leave little to the other conditions.
-RARE = frozenset(("_id", "identifier", "derived-from", "based-on:identifier"))
+RARE = frozenset(("_id", "identifier", "derived-from", "based-on", "encounter", "performer"))
 DRAWS: dict[str, Callable[[Drawer], Drawn]] = {
     "patient": Drawer.patient,
     "subject": Drawer.patient,
@@ -268,7 +319,14 @@ DRAWS: dict[str, Callable[[Drawer], Drawn]] = {
     "_id": Drawer.id,
     "identifier": Drawer.identifier,
     "device": Drawer.device,
-    "based-on:identifier": Drawer.order,
+    "device.identifier": Drawer.device_identifier,
+    **{f"{parameter}:identifier": lambda drawer, name=name: drawer.pointer(name) for name, parameter in POINTERS.items()},
+    **{parameter: lambda drawer, name=name: drawer.literal(name) for name, parameter in POINTERS.items()},
+    "method": Drawer.method,
+    "code:not": Drawer.own_code,
+    "category:not": Drawer.category,
+    "status:not": Drawer.status,
+    MISSING: lambda drawer: ("", lambda one: True),
     "derived-from": Drawer.source,
     "date": Drawer.date,
     "_lastUpdated": Drawer.last_updated,

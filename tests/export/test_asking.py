@@ -16,7 +16,7 @@ from quietcuff.export.asking import Search, cursor_of, page_end, parse_search
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED
-from quietcuff.storage.entries import ObservationKey, PageEnd, ValueTest
+from quietcuff.storage.entries import ObservationKey, PageEnd, Pointer, PointerTest, ValueTest
 from quietcuff.storage.tenants import Tenant, TenantSettings
 
 FHIR_URL = "https://bp.example.org/fhir/R4"
@@ -140,7 +140,7 @@ def test_no_date_breaks_the_parser(text: str) -> None:
 
 
 def test_every_fault_is_told_at_once() -> None:
-    asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:not", "1"), ("_summary", "short")]
+    asked = [("date", "x"), ("_count", "-1"), ("_sort", "code"), ("patient", ""), ("code:in", "1"), ("_summary", "short")]
     assert refusals(
         *asked, ("patient.name", "v"), ("_total", "some"), ("_cursor", "??"), ("_include:iterate", "x"), ("_count", "3")
     ) == [
@@ -148,7 +148,7 @@ def test_every_fault_is_told_at_once() -> None:
         ("_count", "not-a-count"),
         ("_sort", "not-supported"),
         ("patient", "empty"),
-        ("code:not", "modifier-not-supported"),
+        ("code:in", "modifier-not-supported"),
         ("_summary", "not-supported"),
         ("patient.name", "modifier-not-supported"),
         ("_total", "not-supported"),
@@ -230,8 +230,53 @@ def test_no_quantity_breaks_the_parser(text: str) -> None:
 
 def test_escaped_separators_belong_to_the_value() -> None:
     asked = ask(("based-on:identifier", r"urn:example:order|a\|b\,c\$d\\e,urn:example:order|2"))
-    assert asked.query.based_on == {"urn:example:order|a|b,c$d\\e", "urn:example:order|2"}
-    assert ask(("based-on", "ServiceRequest/1")).query.based_on == frozenset()
+    pairs = frozenset(("urn:example:order|a|b,c$d\\e", "urn:example:order|2"))
+    assert asked.query.pointers == (PointerTest(pointer="based_on", pairs=pairs),)
+
+
+@pytest.mark.parametrize(
+    ("name", "pointer"), [("based-on", "based_on"), ("encounter", "encounter"), ("performer", "performer")]
+)
+def test_what_is_pointed_to_is_found_by_every_form_of_its_identifier(name: str, pointer: Pointer) -> None:
+    (test,) = ask((f"{name}:identifier", r"urn:a|1,2,urn:b|,a\|b,urn:a|c\|d")).query.pointers
+    assert test == PointerTest(
+        pointer=pointer,
+        pairs=frozenset(("urn:a|1", "urn:a|c|d")),
+        values=frozenset(("2", "a|b")),
+        systems=frozenset(("urn:b",)),
+    )
+    assert ask((name, "Thing/1")).query.pointers == (PointerTest(pointer=pointer),)
+    assert ask((f"{name}:identifier", "|1")).query.pointers == (PointerTest(pointer=pointer),)
+    assert ask((f"{name}:identifier", "urn:a|\0")).query.pointers == (PointerTest(pointer=pointer),)
+    assert ask((f"{name}:missing", "true")).query.pointers == (PointerTest(pointer=pointer, is_missing=True),)
+    assert refusals((f"{name}:identifier", "|")) == [(f"{name}:identifier", "value-missing")]
+
+
+def test_whether_an_element_is_there_is_asked_of_everything_but_composites() -> None:
+    for parameter in SEARCHED["Observation"].asking.parameters:
+        name, value = f"{parameter.name}:missing", "true"
+        if parameter.definition is None or parameter.type == "composite":
+            assert refusals((name, value)) == [(name, "modifier-not-supported")]
+        else:
+            assert ask((name, value)).understood == ((name, value),)
+            assert refusals((name, "yes")) == [(name, "not-supported")]
+    assert ask(("date:missing", "true")).query.keys == frozenset()
+    assert ask(("date:missing", "false")).query == ask().query
+
+
+def test_none_of_these_codes() -> None:
+    assert ask(("code:not", "85354-9,8867-4")).query.kinds == {"flags", "mean"}
+    assert ask(("code:not", "8480-6")).query.kinds == ask().query.kinds
+    ((*others, mean),) = ask(("code:not", "97844-5")).query.values
+    assert mean == ValueTest(kind="mean", column="hours_24_systolic", operator="absent")
+    assert {test.kind for test in others} == {"reading", "pulse", "flags"}
+
+
+def test_a_way_of_measuring() -> None:
+    reading, mean = ask(("method", "http://snomed.info/sct|37931006")).query.values[0]
+    assert reading == ValueTest(kind="reading", column="method", operator="within", low=1, high=2)
+    assert mean == ValueTest(kind="mean", column="mean_method", operator="within", low=1, high=2)
+    assert ask(("method", "palpation")).query.kinds == set()
 
 
 def test_an_order_that_only_parts_equals_is_passed_over_and_left_out_of_the_self_link() -> None:

@@ -42,7 +42,7 @@ async def archive(archive_url: str) -> AsyncIterator[Archive]:
 
 async def test_generated_searches_find_what_a_plain_filter_finds(archive: Archive) -> None:
     identifiers = await identifiers_of(archive)
-    drawer = Drawer(archive.observations, identifiers, seed=20260504)
+    drawer = Drawer(archive.observations, identifiers, await identifiers_of(archive, "Device"), seed=20260504)
     by_id = {one["id"]: one for one in archive.observations}
     hits = 0
     for number in range(SEARCHES):
@@ -97,8 +97,8 @@ async def check(
         assert starts == sorted(starts, reverse=order.startswith("-")), (items, order)
 
 
-async def identifiers_of(archive: Archive) -> dict[str, tuple[str, str]]:
-    """By person, the identifier."""
-    bundle = await archive.clinic.search_of("Patient", ("_count", "200"))
-    people = [entry["resource"] for entry in bundle["entry"]]
-    return {one["id"]: (one["identifier"][0]["system"], one["identifier"][0]["value"]) for one in people}
+async def identifiers_of(archive: Archive, kind: str = "Patient") -> dict[str, tuple[str, str]]:
+    """By person or device, the identifier; the service itself has none."""
+    bundle = await archive.clinic.search_of(kind, ("_count", "200"))
+    found = [entry["resource"] for entry in bundle["entry"]]
+    return {one["id"]: (one["identifier"][0]["system"], one["identifier"][0]["value"]) for one in found if "identifier" in one}

@@ -81,7 +81,7 @@ def test_every_table_with_a_tenant_is_guarded(postgresql_server: PostgresqlServe
     url = postgresql_server.as_owner(postgresql_server.new_migrated())
     migrate.on_connection(url, guarded)
     unguarded = {name for name, table in metadata.tables.items() if table not in GUARDED_TABLES}
-    assert unguarded == {"tenant", "api_key", "client", "assertion_use"}
+    assert unguarded == {"tenant", "api_key", "client", "assertion_use", "installation"}
 
 
 def test_a_database_that_cannot_be_reached_is_told_so(tmp_path: Path) -> None:
@@ -120,6 +120,51 @@ async def test_cuffs_that_are_stored_are_found_after_the_upgrade(
     told = {row.rpartition(", ")[2].rstrip(")") for row in before[0]}
     assert told == {"None", *(str(CUFF_SIZE.number(word)) for word in ("other", "pediatric", "adult", "large-adult", "thigh"))}
     await to_thread(migrate.downgrade, owner_url, "0007")
+    await to_thread(migrate.upgrade, owner_url)
+    if not database_url.startswith("sqlite"):
+        # Tables that were made anew are the owner's alone, and others will borrow this database.
+        await to_thread(request.getfixturevalue("postgresql_server").grant, str(make_url(database_url).database))
+    assert await columns() == before
+
+
+async def test_what_stored_readings_point_to_is_found_after_the_upgrade(
+    store: Store, database_url: str, request: pytest.FixtureRequest
+) -> None:
+    """Who measured, with a device or none, and how means were measured, of sets that were corrected too, of every tenant."""
+    owner_url = database_url
+    if not database_url.startswith("sqlite"):
+        server: PostgresqlServer = request.getfixturevalue("postgresql_server")
+        owner_url = server.as_owner(str(make_url(database_url).database))
+    clinics = [await open_clinic(store, load_rulebook(), name) for name in ("clinic", "elsewhere")]
+    nurse, doctor = ({"system": "urn:example:staff", "value": name} for name in ("n|1", "d-1"))
+    named, described = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}, {"model": "Example 1"}
+    sets = [
+        {"observer": nurse, "device": named},
+        {"device": described},
+        {"device": {"clock_drift_seconds": 0}},
+        {"device": {"validated": "not-recorded"}},
+        {},
+    ]
+    for clinic, said, method in itertools.product(clinics, sets, ("oscillometric", "auscultatory", None)):
+        readings = [{**one, "observer": doctor} if place == 1 else one for place, one in enumerate(first_visit())]
+        for one in readings if method is not None else []:
+            one |= {"method": method}
+        answer = await clinic.receive(sitting(readings, **said))
+        if method is None:
+            await clinic.correct(answer, {"change": "amend-reading", "index": 2, "set": {"device": described}})
+
+    async def columns() -> list[Any]:
+        statements = (
+            "SELECT set_id, reading_index, performer, has_device FROM reading",
+            "SELECT set_id, mean_method, mean_has_device, version FROM reading_set",
+        )
+        return [sorted(map(str, await clinic.rows(one))) for clinic in clinics for one in statements]
+
+    before = await columns()
+    for word in ("urn:example:staff|n|1", "urn:example:staff|d-1", "None"):
+        assert any(word in row for row in before[0])
+    assert len({row.partition(", ")[2] for row in before[1]}) > 4
+    await to_thread(migrate.downgrade, owner_url, "0008")
     await to_thread(migrate.upgrade, owner_url)
     if not database_url.startswith("sqlite"):
         # Tables that were made anew are the owner's alone, and others will borrow this database.

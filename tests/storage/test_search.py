@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, event, make_url
 
 from quietcuff.storage.database import open_sqlite
-from quietcuff.storage.entries import DateRange, ObservationKey, ObservationQuery, PageEnd
+from quietcuff.storage.entries import DateRange, ObservationKey, ObservationQuery, PageEnd, PointerTest
 from quietcuff.storage.search import count_observations, find_observations
 from quietcuff.storage.shown import read_versions_shown
 
@@ -83,7 +83,8 @@ WIDE = {
     "what changed": ObservationQuery(updated=((WHEN,),), order="updated"),
     "what changed, from the middle": ObservationQuery(order="updated", after=END),
     "of a device": ObservationQuery(device_ids=frozenset((PERSON,))),
-    "of an order": ObservationQuery(based_on=frozenset(("urn:example:order|1",))),
+    "of a visit": ObservationQuery(pointers=(PointerTest(pointer="encounter", pairs=frozenset(("urn:example:visit|1",))),)),
+    "of an order": ObservationQuery(pointers=(PointerTest(pointer="based_on", pairs=frozenset(("urn:example:order|1",))),)),
 }
 
 

@@ -44,7 +44,11 @@ def _methods_at(connection: Connection, path: str) -> str:
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:
-    principal = await service_of(connection).principal(_bearer(connection))
+    bearer = _bearer(connection)
+    try:
+        principal = await service_of(connection).principal(bearer or "")
+    except NotAuthenticated as error:
+        raise NotAuthenticated(had_key=bearer is not None) from error
     connection.scope["auth"] = principal
     if reads_people(operation):
         service_of(connection).reads.check_room()
@@ -69,9 +73,10 @@ def principal_of(connection: Connection) -> Principal:
     return principal
 
 
-def _bearer(connection: Connection) -> str:
+def _bearer(connection: Connection) -> str | None:
+    """The key that was sent; None where none was, in the way of keys."""
     scheme, _, key = (header_of(connection, "Authorization") or "").partition(" ")
-    return key.strip(" ") if scheme.lower() == "bearer" else ""
+    return key.strip(" ") if scheme.lower() == "bearer" else None
 
 
 def check_kind_of_body(connection: Connection, wanted: str) -> None:

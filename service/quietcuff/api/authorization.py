@@ -16,7 +16,7 @@ from quietcuff.api.operations import FORM, Operation, Reply, described
 from quietcuff.api.service import service_of
 from quietcuff.export.capability import FHIR_TYPES
 from quietcuff.security.scopes import IDENTIFIED
-from quietcuff.security.tokens import ALGORITHMS, ASSERTION_TYPE, TOKEN_PATH, Token
+from quietcuff.security.tokens import ALGORITHMS, ASSERTION_TYPE, TOKEN_PATH, Token, check_outside_form
 
 TAG = "Authorization"
 WELL_KNOWN = "/.well-known/smart-configuration"
@@ -59,6 +59,7 @@ TOKEN = Operation(
             "scope": {"type": "string", "description": "Space-separated, such as system/Observation.rs."},
             "client_assertion_type": {"type": "string", "enum": [ASSERTION_TYPE]},
             "client_assertion": {"type": "string", "description": "A JSON Web Token that the client signed."},
+            "client_id": {"type": "string", "description": "That of the assertion; best left out."},
         },
         "required": ["grant_type", "scope", "client_assertion_type", "client_assertion"],
     },
@@ -92,6 +93,8 @@ class Authorization(Controller):
     @post(TOKEN_PATH, opt=described(TOKEN))
     async def token(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Give a token."""
+        schemes = (line.strip().partition(" ")[0] for line in request.headers.getall("Authorization", []))
+        check_outside_form(schemes, request.scope["query_string"])
         token = await service_of(request).token_desk.give(body)
         return answer_struct(token, headers={"Cache-Control": "no-store", "Pragma": "no-cache"})
 

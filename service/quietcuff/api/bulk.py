@@ -18,12 +18,12 @@ from quietcuff.api.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, RE
 from quietcuff.api.caller import caller_of
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
 from quietcuff.api.operations import JSON, described
-from quietcuff.api.requests import Connection, header_of, number_of
+from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir_parameters import read_parameters
 from quietcuff.export.bulk_manifest import manifest_of
-from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs
+from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan
 from quietcuff.export.bulk_request import Asked, Level, Readable, plan_of
 from quietcuff.export.group import group_resource
 from quietcuff.export.packing import gzip_length
@@ -117,7 +117,7 @@ class BulkExport(Controller):
         file = found.files[place - 1]
         _check_scopes(request, found, [file.resource_type] if file.purpose == "output" else found.plan.types)
         await bulk_jobs.note_download(desk, caller)
-        packed = _accepts_gzip(request)
+        packed = accepts_gzip(request)
         headers = {"Vary": "Accept-Encoding", "Content-Length": str(gzip_length(file) if packed else file.plain_bytes)}
         return ASGIStreamingResponse(
             iterator=bulk_jobs.export_file(desk, caller, job_id, file, packed=packed),
@@ -179,15 +179,14 @@ def _check_scopes(request: Connection, export: Export, types: Any) -> None:
     principal = principal_of(request)
     readable = _readable(principal.scopes)
     for name in types:
-        is_narrow = readable.get(name, ()) is not None
-        if name not in readable or (is_narrow and export.created_by != principal.actor):
+        parts = readable.get(name, [])
+        is_own = export.created_by == principal.actor and _holds_no_more(export.plan, name, parts or [])
+        if parts is not None and not is_own:
             raise NotAllowed(f"system/{name}.rs")
 
 
-def _accepts_gzip(connection: Connection) -> bool:
-    """Whether Accept-Encoding names gzip, or anything, and does not rule it out."""
-    for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
-        coding, _, weight = part.replace(" ", "").partition(";")
-        if coding in ("gzip", "x-gzip", "*"):
-            return weight.rstrip("0") not in ("q=", "q=0.")
-    return False
+def _holds_no_more(plan: Plan, resource_type: str, parts: list[Pairs]) -> bool:
+    """Whether all that an export holds of a type would be found by one of these searches, too. A client may have a token of
+    fewer scopes now than the one with which it began the export."""
+    filters = plan.filters_of(resource_type)
+    return bool(filters) and all(any(set(part) <= set(one) for part in parts) for one in filters)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import gzip
 from typing import Any
 
 from litestar import Controller, Request, get, post
@@ -13,13 +15,15 @@ from quietcuff.api.answers import answer, not_modified
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import header_of
+from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.service import service_of
-from quietcuff.export.asking import parse_search
+from quietcuff.decode.fhir_parameters import read_parameters
+from quietcuff.export.asking import elements_of_read, parse_search
 from quietcuff.export.capability import capability_statement
 from quietcuff.export.dates import Clock
 from quietcuff.export.lastn import last_n
 from quietcuff.export.looking_back import parse_looking_back
+from quietcuff.export.packing import LEVEL
 from quietcuff.export.past import PASTS, history, read_version
 from quietcuff.export.read import Read, read_resource
 from quietcuff.export.records import Publisher
@@ -31,6 +35,8 @@ from quietcuff.storage.search import Snapshot
 Pairs = list[tuple[str, str]]
 # Every entry of a Bundle has one, and no text of a resource can hold the quotation marks.
 ENTRY = b'"fullUrl":'
+# Shorter answers are sent as they are: a page of one packet is not sent sooner for being smaller.
+WORTH_PACKING = 1_400
 
 
 class Metadata(Controller):
@@ -58,6 +64,11 @@ class LastObservations(Controller):
         """Answer by the query."""
         return await _last(request, pairs_of(request.scope["query_string"]))
 
+    @post("/$lastn", status_code=200, opt=described(told.LASTN_BY_POST))
+    async def last_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
+        """Answer by query and body together."""
+        return await _last(request, [*pairs_of(request.scope["query_string"]), *read_parameters(body)])
+
 
 def controller_of(kind: str) -> type[Controller]:
     """The routes of one type of resource: read, read of a version, history where there is one, and search both ways."""
@@ -80,7 +91,7 @@ def controller_of(kind: str) -> type[Controller]:
         @get("/{resource_id:str}", opt=described(told.read_of(kind)))
         async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
             """Answer a resource as it stands."""
-            return await _read(request, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
+            return await _read(request, kind, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
 
         @get("/{resource_id:str}/_history/{version_id:str}", opt=described(told.read_version_of(kind)))
         async def read_version(
@@ -88,7 +99,7 @@ def controller_of(kind: str) -> type[Controller]:
         ) -> ASGIResponse:
             """Answer a resource as it was."""
             return await _read(
-                request, lambda snapshot, publisher: read_version(snapshot, publisher, kind, resource_id, version_id)
+                request, kind, lambda snapshot, publisher: read_version(snapshot, publisher, kind, resource_id, version_id)
             )
 
     return OfType
@@ -127,8 +138,10 @@ FHIR_CONTROLLERS: tuple[type[Controller], ...] = (
 )
 
 
-async def _read(request: Request[Any, Any, Any], work: Any) -> ASGIResponse:
-    check_format(request, formats_of(pairs_of(request.scope["query_string"])))
+async def _read(request: Request[Any, Any, Any], kind: str, work: Any) -> ASGIResponse:
+    pairs = pairs_of(request.scope["query_string"])
+    check_format(request, formats_of(pairs))
+    elements = elements_of_read(SEARCHED[kind].asking, pairs)
     publisher = await publisher_of(request)
     found: Read = await service_of(request).desk.store.read(
         publisher.tenant.tenant_id, lambda snapshot: work(snapshot, publisher)
@@ -138,7 +151,8 @@ async def _read(request: Request[Any, Any, Any], work: Any) -> ASGIResponse:
         headers["Last-Modified"] = found.last_modified
     if found.is_known_to(header_of(request, "If-None-Match"), header_of(request, "If-Modified-Since")):
         return not_modified(found.etag)
-    return answer(found.body, media_type=FHIR_JSON_UTF8, headers=headers)
+    body = found.body if elements is None else found.part(elements)
+    return answer(body, media_type=FHIR_JSON_UTF8, headers=headers)
 
 
 async def _found(request: Request[Any, Any, Any], kind: str, pairs: Pairs) -> ASGIResponse:
@@ -163,7 +177,11 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
     clock = Clock(publisher.tenant.zone, desk.clock())
     bundle = await desk.store.read(publisher.tenant.tenant_id, lambda snapshot: find(snapshot, publisher, clock))
     tell_found(request, bundle.count(ENTRY), asked=pairs)
-    return answer(bundle, media_type=FHIR_JSON_UTF8)
+    headers = {"Vary": "Accept-Encoding"}
+    if len(bundle) >= WORTH_PACKING and accepts_gzip(request):
+        bundle = await asyncio.to_thread(gzip.compress, bundle, LEVEL, mtime=0)
+        headers["Content-Encoding"] = "gzip"
+    return answer(bundle, media_type=FHIR_JSON_UTF8, headers=headers)
 
 
 def _is_strict(request: Request[Any, Any, Any]) -> bool:

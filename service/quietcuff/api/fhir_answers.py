@@ -12,7 +12,7 @@ from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.asking import MOST_PARAMETERS
 from quietcuff.export.capability import FHIR_TYPES
-from quietcuff.export.parameters import kinds_of
+from quietcuff.export.narrowing import kinds_of
 from quietcuff.export.records import Publisher
 from quietcuff.export.sight import Sight
 from quietcuff.security.scopes import Need, Scopes

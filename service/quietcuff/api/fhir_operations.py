@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.bulk_operations import PARAMETERS_BODY
 from quietcuff.api.fhir_answers import FHIR_JSON
-from quietcuff.api.operations import FORM, Operation, Parameter, Reply
+from quietcuff.api.operations import FORM, JSON, Operation, Parameter, Reply
 from quietcuff.export.asking import Asking
 from quietcuff.export.searched import OBSERVATIONS, SEARCHED
 from quietcuff.security.scopes import Need
@@ -20,6 +21,11 @@ LOOKING_BACK = {
     "_at": "Only versions that stood at some time in this day, month, year or moment.",
     "_count": "The length of a page; 0 for the total alone. By default there is one page.",
     "_cursor": "From the next link of an earlier page.",
+    **FORMAT,
+}
+PART = {
+    "_elements": "The elements wanted, with commas between.",
+    "_summary": "true, text, data or false.",
     **FORMAT,
 }
 EXAMPLES = {
@@ -61,8 +67,9 @@ def _read(kind: str, id: str, summary: str) -> Operation:
         access=Need(kind, "r"),
         speaks_fhir=True,
         narrows=kind == "Observation",
+        parameters=_parameters(PART),
         replies=(Reply(description=f"The {kind}.", media_type=FHIR_JSON, headers=ETAGGED), KNOWN_ALREADY),
-        problems=(kinds.NOT_FOUND, *DELETED_OF.get(kind, ()), kinds.FORMAT_NOT_OFFERED),
+        problems=(kinds.NOT_FOUND, *DELETED_OF.get(kind, ()), kinds.BAD_REQUEST, kinds.FORMAT_NOT_OFFERED),
     )
 
 
@@ -155,4 +162,21 @@ LASTN = _search(
             **FORMAT,
         }
     ),
+)
+LASTN_BY_POST = _search(
+    "Observation",
+    "last_observations_by_post",
+    "The newest Observations of each code, with a Parameters resource",
+    body=PARAMETERS_BODY,
+    media_type=JSON,
+    examples={
+        "the newest mean": {
+            "resourceType": "Parameters",
+            "parameter": [
+                {"name": "patient", "valueString": "cda41017-1d9a-8818-bb1a-da6d8d866445"},
+                {"name": "code", "valueString": "96607-7"},
+                {"name": "max", "valuePositiveInt": 1},
+            ],
+        }
+    },
 )

@@ -46,6 +46,8 @@ class Refusal(msgspec.Struct, frozen=True, kw_only=True):
 
 def refusal_of(error: Exception) -> Refusal:
     """The one error table: what each error is answered with."""
+    if isinstance(error, errors.NotAuthenticated):
+        return NO_GOOD_KEY if error.had_key else NO_KEY
     if isinstance(error, errors.QuietcuffError):
         return _of_ours(error)
     if isinstance(error, HTTPException):
@@ -85,15 +87,17 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
 
 
 UNFORESEEN = Refusal(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")
+NO_KEY = Refusal(
+    kind=kinds.NOT_AUTHENTICATED,
+    detail="A key is needed that is known, not revoked and not expired.",
+    headers={"WWW-Authenticate": CHALLENGE},
+)
+# Who sent no token is told of no error. Source: RFC 6750, 3.1.
+NO_GOOD_KEY = msgspec.structs.replace(NO_KEY, headers={"WWW-Authenticate": f'{CHALLENGE}, error="invalid_token"'})
 PLAIN: dict[type[Exception], Refusal] = {
     errors.NotFound: Refusal(kind=kinds.NOT_FOUND, detail="Nothing of that name is here for this key."),
     errors.Deleted: Refusal(kind=kinds.DELETED, detail="What had this id was deleted."),
     errors.VersionNotNamed: Refusal(kind=kinds.VERSION_NOT_NAMED, detail="Send the ETag of what you have seen as If-Match."),
-    errors.NotAuthenticated: Refusal(
-        kind=kinds.NOT_AUTHENTICATED,
-        detail="A key is needed that is known, not revoked and not expired.",
-        headers={"WWW-Authenticate": CHALLENGE},
-    ),
 }
 FRAMEWORK: dict[int, Refusal] = {
     400: Refusal(kind=kinds.BAD_REQUEST, detail="The request cannot be read."),

@@ -164,3 +164,12 @@ def _uuid(text: str) -> str | None:
     except ValueError:
         return None
     return text if str(parsed) == text else None
+
+
+def accepts_gzip(connection: Connection) -> bool:
+    """Whether Accept-Encoding names gzip, or anything, and does not rule it out."""
+    for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
+        coding, _, weight = part.replace(" ", "").partition(";")
+        if coding in ("gzip", "x-gzip", "*"):
+            return weight.rstrip("0") not in ("q=", "q=0.")
+    return False

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import asyncio
 import os
+import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 from quietcuff.cli.words import say
-from quietcuff.core.errors import StoreNotUsable
-from quietcuff.settings import read_settings
+from quietcuff.core.errors import Fault, NotAcceptable, StoreNotUsable
+from quietcuff.settings import read_public_url, read_settings
 from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 
 
@@ -26,6 +28,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     compact.set_defaults(run=run_compact)
     verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing")
     verify.set_defaults(run=run_verify)
+
+    public_url = actions.add_parser("public-url", help="show what identifiers and links begin with, or move it")
+    public_url.add_argument("url", nargs="?", help="the new one; identifiers that others keep do not follow")
+    public_url.set_defaults(run=run_public_url)
+
+
+def run_public_url(arguments: argparse.Namespace) -> int:
+    """Show or move the public URL."""
+    sys.stdout.write(asyncio.run(public_url(read_settings(os.environ).database_url, arguments.url)) + "\n")
+    return 0
+
+
+async def public_url(database_url: str, moved_to: str | None) -> str:
+    """The public URL of the database, after it was moved where that is asked; empty where none is set.
+
+    Raises:
+        NotAcceptable: not an address.
+        StoreNotUsable: the schema is not the one needed.
+    """
+    from quietcuff.storage.installation import find_public_url, move_public_url
+    from quietcuff.storage.migrate import require_newest_schema
+    from quietcuff.storage.store import NO_TENANT, open_store
+
+    try:
+        url = None if moved_to is None else read_public_url(moved_to)
+    except ValueError as error:
+        accepted = "An http or https address without query, such as https://bp.example.org."
+        raise NotAcceptable([Fault(parameter="url", code="bad-setting", detail=accepted)]) from error
+    store = open_store(database_url)
+    try:
+        await store.read(NO_TENANT, require_newest_schema)
+        if url is not None:
+            await store.write(NO_TENANT, lambda transaction: move_public_url(transaction, url, datetime.now(UTC)))
+        return await store.read(NO_TENANT, find_public_url) or ""
+    finally:
+        await store.close()
 
 
 def run_upgrade(arguments: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ import signal
 from datetime import UTC, datetime
 
 from quietcuff.api.logs import configure_logs, log_failure
+from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
@@ -49,9 +50,10 @@ async def deliver(settings: Settings, *, once: bool) -> int:
         return datetime.now(UTC)
 
     store = open_store(settings.database_url, trail=settings.trail)
-    address, allowed = settings.public_url, settings.deliver_to
     try:
         await store.read(NO_TENANT, require_newest_schema)
+        settings = await settle_public_url(store, settings, os.environ)
+        address, allowed = settings.public_url, settings.deliver_to
         work = hired(store, Tenants(store, clock), clock, public_url=address, deliver_to=allowed, log=log_failure)
         async with work as worker:
             if once:

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from quietcuff.cli.desk import note_command
+from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.bulk_manifest import Manifest
@@ -66,6 +67,7 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
     store = open_store(settings.database_url, trail=settings.trail)
     try:
         await store.read(NO_TENANT, require_newest_schema)
+        settings = await settle_public_url(store, settings, os.environ)
         tenant = await store.read(NO_TENANT, lambda snapshot: find_tenant(snapshot, arguments.tenant))
         if tenant is None:
             raise NotAcceptable([Fault(parameter="tenant", code="unknown-code", detail="The name of a tenant that is there.")])

@@ -14,6 +14,7 @@ import socket
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
 from quietcuff.cli.desk import require_trail_key
+from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
@@ -39,21 +40,22 @@ def run(arguments: argparse.Namespace) -> int:
     refuse_several_workers(settings.database_url, arguments.workers)
     make_if_new(settings.database_url)
     keep_to_owner(parse_url(settings.database_url))
-    asyncio.run(check_database(settings))
+    settings = asyncio.run(check_database(settings))
     check_port(arguments.host, arguments.port)
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
-    # The workers read their settings from the environment again; the address is the one thing they cannot know.
+    # The workers read their settings from the environment again; the address alone is another than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     serve(arguments.host, arguments.port, arguments.workers)
     return 0
 
 
-async def check_database(settings: Settings) -> None:
-    """Make sure that the database can be served from, while the reason can still be told plainly.
+async def check_database(settings: Settings) -> Settings:
+    """Make sure that the database can be served from, while the reason can still be told plainly; the settings with its public
+    URL.
 
     Raises:
         StoreNotUsable: another process serves from it, its schema is not the one needed, the role is one to which row security
-            does not apply, or the trail is kept with a key that is not given.
+            does not apply, the trail is kept with a key that is not given, or another public URL is its.
         Busy: it cannot be reached.
     """
     lock = lock_for_serving(parse_url(settings.database_url))
@@ -64,6 +66,7 @@ async def check_database(settings: Settings) -> None:
         await store.read(NO_TENANT, require_newest_schema)
         await store.read(NO_TENANT, require_row_security)
         await require_trail_key(store, settings.trail)
+        return await settle_public_url(store, settings, os.environ)
     finally:
         await store.close()
 

@@ -94,7 +94,12 @@ class VersionStale(QuietcuffError):
 
 
 class NotAuthenticated(QuietcuffError):
-    """No key, or one that is unknown, revoked or expired; the three look the same from outside."""
+    """No key, or one that is unknown, revoked or expired; the three look the same from outside. ``had_key`` where one was
+    sent."""
+
+    def __init__(self, *, had_key: bool = False) -> None:
+        super().__init__("no good key")
+        self.had_key = had_key
 
 
 class NotAllowed(QuietcuffError):

@@ -8,7 +8,7 @@ import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 
-ACCEPTED = "A Parameters resource, each parameter with a name and one value of type string, instant, code or reference."
+ACCEPTED = "A Parameters resource, each parameter with a name and one value of type string, instant, code, number or reference."
 
 
 class Pointed(msgspec.Struct, frozen=True):
@@ -28,12 +28,14 @@ class Part(msgspec.Struct, frozen=True, rename="camel"):
     value_code: str | None = None
     value_uri: str | None = None
     value_canonical: str | None = None
+    value_integer: int | None = None
+    value_positive_int: int | None = None
     value_reference: Pointed | None = None
 
     @property
     def text(self) -> str | None:
         """Its one value; None where there is none or are several."""
-        values = [value for value in msgspec.structs.astuple(self)[1:-1] if value is not None]
+        values = [str(value) for value in msgspec.structs.astuple(self)[1:-1] if value is not None]
         if self.value_reference is not None:
             values.append(self.value_reference.reference)
         return values[0] if len(values) == 1 else None

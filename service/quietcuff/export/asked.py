@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
+from uuid import UUID
 
 import msgspec
 
@@ -14,8 +15,8 @@ from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.export.terms import Token, plain, refused, split, token
 from quietcuff.storage.entries import DateRange
-from quietcuff.storage.ids import subject_id
-from quietcuff.storage.registry_search import people_of_value
+from quietcuff.storage.ids import device_id, subject_id
+from quietcuff.storage.registry_search import devices_of_value, people_of_value
 from quietcuff.storage.search import Snapshot
 
 MOST_ALTERNATIVES = 200
@@ -51,22 +52,35 @@ class Asked(msgspec.Struct, frozen=True):
 
 
 Narrow = Callable[[Any, Asked], Any]
+# Narrows a query to what lacks the element that a parameter is about (true), or has it (false).
+Lacking = Callable[[Any, bool], Any]
+MISSING = ":missing"
+
+
+def never_lacking(query: Any, is_missing: bool) -> Any:
+    """Everything has the element."""
+    return finds_nothing(query) if is_missing else query
+
+
+def finds_nothing(query: Any) -> Any:
+    return msgspec.structs.replace(query, keys=frozenset())
 
 
 class Parameter(msgspec.Struct, frozen=True):
     """A search parameter: its FHIR type, the definition it follows, what it finds, and how it narrows a query. One without a
-    definition is a chain or a modifier of another."""
+    definition is a chain or a modifier of another. ``lacking`` is None where ``:missing`` cannot be asked."""
 
     name: str
     type: str
     definition: str | None
     documentation: str
     narrow: Narrow
+    lacking: Lacking | None = None
 
 
 def of_type(parameter: Parameter, type: str) -> Parameter:
     """The same with its only type named, as in ``subject:Patient``."""
-    return msgspec.structs.replace(parameter, name=f"{parameter.name}:{type}", definition=None)
+    return msgspec.structs.replace(parameter, name=f"{parameter.name}:{type}", definition=None, lacking=None)
 
 
 def both(known: frozenset[Any] | None, wanted: frozenset[Any]) -> frozenset[Any]:
@@ -102,6 +116,23 @@ def identified_people(asked: Asked) -> frozenset[str]:
     return frozenset(found)
 
 
+def identified_devices(asked: Asked) -> frozenset[UUID]:
+    """The ids of the devices that identifiers name.
+
+    Raises:
+        NotAcceptable: a system without a value.
+    """
+    tenant, found = asked.publisher.tenant, set()
+    for wanted in asked.tokens:
+        if not wanted.code:
+            raise refused(asked.name, "value-missing", "system|value, or a value alone.")
+        if wanted.system is None:
+            found |= set(devices_of_value(asked.found_in, tenant.tenant_id, wanted.code))
+        elif wanted.system:
+            found.add(device_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code)))
+    return frozenset(found)
+
+
 def by_last_updated(query: Any, asked: Asked) -> Any:
     """Last moved then."""
     return msgspec.structs.replace(query, updated=(*query.updated, ranges(asked)))
@@ -127,5 +158,10 @@ def alternatives_of(name: str, value: str) -> list[str]:
 
 
 LAST_UPDATED = Parameter(
-    "_lastUpdated", "date", "Resource-lastUpdated", "When this version of the resource was made.", by_last_updated
+    "_lastUpdated",
+    "date",
+    "Resource-lastUpdated",
+    "When this version of the resource was made.",
+    by_last_updated,
+    never_lacking,
 )

@@ -10,9 +10,11 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.errors import NotAcceptable
-from quietcuff.export.asked import Asked, Parameter, alternatives_of
+from quietcuff.export.asked import MISSING, Asked, Parameter, alternatives_of
 from quietcuff.export.dates import Clock
+from quietcuff.export.defined import is_defined
 from quietcuff.export.elements import SUMMARY, TEXT_ONLY
+from quietcuff.export.including import come_along
 from quietcuff.export.records import Publisher
 from quietcuff.export.terms import refused
 from quietcuff.storage.entries import PageEnd
@@ -21,8 +23,8 @@ from quietcuff.storage.search import Snapshot
 DEFAULT_COUNT, MOST_COUNT = 50, 200
 MOST_PARAMETERS = 100
 CURSOR = "_cursor"
-# Read by the web layer, which answers JSON only, or about how a total is come by: they neither find nor shape anything here.
-PASSED_OVER = frozenset(("_format", "_pretty", "_totalMethod"))
+# Read by the web layer: it neither finds nor shapes anything here.
+PASSED_OVER = frozenset(("_format",))
 ONCE = frozenset(("_count", "_sort", "_summary", "_total", CURSOR))
 LONGEST_NUMBER = 9
 YEARS = range(1800, 2401)
@@ -51,7 +53,8 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     """A search as understood: the query, what it was understood from, what is wanted with it, and whether that is a total.
 
     ``wants_total`` is None where nobody said: then it is given when it costs little. ``elements`` is None for whole resources.
-    ``iterated`` comes along with what came along, too. ``is_strict`` where the client asked for strict handling.
+    ``iterated`` comes along with what came along, too. ``unknown`` are parameters that were left out. ``is_strict`` where the
+    client asked for strict handling.
     """
 
     asking: Asking
@@ -62,6 +65,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     elements: frozenset[str] | None = None
     only_total: bool = False
     wants_total: bool | None = None
+    unknown: tuple[str, ...] = ()
     is_strict: bool = False
 
 
@@ -76,9 +80,9 @@ def parse_search(
 ) -> Search:
     """A search of one type from its parameters, in the order they were sent.
 
-    A parameter that is not known is left out, and out of the self link; with ``is_strict`` (``Prefer:
-    handling=strict``) it is refused. A parameter that is known is never ignored. ``snapshot`` serves those that must look
-    something up first.
+    A parameter that FHIR does not define is left out, and out of the self link, and told; with ``is_strict`` (``Prefer:
+    handling=strict``) it is refused. One that FHIR defines is never ignored: what is not offered is refused. ``snapshot``
+    serves those that must look something up first.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
@@ -108,8 +112,13 @@ def parse_search(
 
 def is_known(asking: Asking, name: str) -> bool:
     """True also for a known parameter with a modifier or a chain, which must be refused rather than passed over."""
-    bare = re.split("[:.]", name, maxsplit=1)[0]
+    bare = bare_name(name)
     return bare in CONTROLS or asking.parameter(bare) is not None
+
+
+def bare_name(name: str) -> str:
+    """The name of a parameter without its modifier or chain."""
+    return re.split("[:.]", name, maxsplit=1)[0]
 
 
 def is_said_again(said: dict[str, str], name: str, value: str) -> bool:
@@ -127,14 +136,18 @@ def is_said_again(said: dict[str, str], name: str, value: str) -> bool:
 
 
 def passed_over(search: Search, name: str) -> Search:
-    """The search without a parameter that nobody here knows.
+    """The search without a parameter that FHIR does not define, such as a proxy's or a vendor's.
 
     Raises:
-        NotAcceptable: the client asked for strict handling.
+        NotAcceptable: FHIR defines it, so that without it more would be found; or the client asked for strict handling.
     """
-    if search.is_strict and name not in PASSED_OVER:
+    if name in PASSED_OVER:
+        return search
+    if is_defined(search.asking.type, bare_name(name)):
+        raise refused(name, "parameter-not-supported", "It would find less than a search without it: it is not left out.")
+    if search.is_strict:
         raise refused(name, "parameter-not-supported", "One of the parameters in the CapabilityStatement.")
-    return search
+    return msgspec.structs.replace(search, unknown=tuple(dict.fromkeys((*search.unknown, name))))
 
 
 def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
@@ -143,10 +156,26 @@ def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
     Raises:
         NotAcceptable: a modifier or a chain, or a value that cannot be read.
     """
+    if name.endswith(MISSING):
+        return lacking(search, name, value)
     parameter = search.asking.parameter(name)
     if parameter is None:
         raise refused(name, "modifier-not-supported", "The parameter without this modifier or chain.")
     return msgspec.structs.replace(with_understood(search, name, value), query=parameter.narrow(search.query, asked))
+
+
+def lacking(search: Search, name: str, value: str) -> Search:
+    """The search for what lacks an element, or has it.
+
+    Raises:
+        NotAcceptable: it cannot be asked of this parameter, or is neither asked nor denied.
+    """
+    parameter = search.asking.parameter(name.removesuffix(MISSING))
+    if parameter is None or parameter.lacking is None:
+        raise refused(name, "modifier-not-supported", "The parameter without this modifier or chain.")
+    if value not in ("true", "false"):
+        raise refused(name, "not-supported", "true or false.")
+    return msgspec.structs.replace(with_understood(search, name, value), query=parameter.lacking(search.query, value == "true"))
 
 
 def with_understood(search: Search, name: str, value: str) -> Search:
@@ -198,6 +227,21 @@ def read_elements(search: Search, value: str) -> Search:
     return msgspec.structs.replace(search, elements=frozenset(names) | (search.elements or frozenset()))
 
 
+def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
+    """Which elements of one resource are wanted; None for the whole. Source: FHIR R4 http, 3.1.0.1.
+
+    Raises:
+        NotAcceptable: no names of elements, or no summary of one resource.
+    """
+    search = Search(asking=asking, query=None)
+    for name, value in items:
+        if (name, value) == ("_summary", "count"):
+            raise refused(name, "not-supported", "true, text, data or false.")
+        if name in ("_elements", "_summary"):
+            search = CONTROLS[name](search, value)
+    return search.elements
+
+
 def read_total(search: Search, value: str) -> Search:
     """Whether the number of matches is wanted with the entries."""
     if value not in ("none", "estimate", "accurate"):
@@ -207,49 +251,27 @@ def read_total(search: Search, value: str) -> Search:
 
 def read_include(search: Search, value: str) -> Search:
     """What the found resources point to, wanted with them."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_include", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
     """What points to the found resources, wanted with them."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *come_along(search, "_revinclude", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_revinclude", value)))
 
 
 def read_iterated(search: Search, value: str) -> Search:
     """What the found resources and those that come along point to."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_include:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_include:iterate", value)))
 
 
 def read_reverse_iterated(search: Search, value: str) -> Search:
     """What points to the found resources and to those that come along."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *come_along(search, "_revinclude:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_revinclude:iterate", value)))
 
 
-def come_along(search: Search, name: str, value: str) -> tuple[str, ...]:
-    """What a parameter wants to come along. The type that a reference leads to may stand after it; a star means all."""
-    known = search.asking.includes if name.startswith("_include") else search.asking.reverse_includes
-    if value in stars(known):
-        return known
-    wanted = value if value in known else value.rpartition(":")[0]
-    target = value[len(wanted) + 1 :] if wanted != value else TARGETS.get(wanted, "")
-    if wanted not in known or target != TARGETS.get(wanted, ""):
-        accepted = f"One of {', '.join(known)}." if known else "Nothing comes along here."
-        raise refused(name, "not-supported", accepted)
-    return (wanted,)
-
-
-def stars(known: tuple[str, ...]) -> tuple[str, ...]:
-    """How all of what may come along is asked for at once."""
-    return ("*", f"{known[0].partition(':')[0]}:*") if known else ()
-
-
-TARGETS = {
-    "Observation:patient": "Patient",
-    "Observation:subject": "Patient",
-    "Observation:device": "Device",
-    "Observation:derived-from": "Observation",
-    "Provenance:target": "Observation",
-}
+def coming(search: Search, name: str, value: str) -> tuple[str, ...]:
+    asking = search.asking
+    return come_along(asking.includes if name.startswith("_include") else asking.reverse_includes, name, value)
 
 
 def read_cursor(search: Search, value: str) -> Search:

@@ -10,7 +10,7 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.export import bulk_capability, codes
 from quietcuff.export.asked import Parameter
-from quietcuff.export.asking import stars
+from quietcuff.export.including import stars
 from quietcuff.export.lastn import OPERATION as LASTN
 from quietcuff.export.past import PASTS
 from quietcuff.export.read import READERS
@@ -28,6 +28,13 @@ PROFILES = [
     codes.US_AVERAGE_BP_PROFILE,
 ]
 OBSERVATION = "Observation"
+OF_SEARCHES = (
+    "A search parameter that FHIR R4 defines for this type and that is not listed, a modifier or a chain that is not listed, "
+    "and _has are refused with 400: without them more would be found. Chains are listed as parameters; modifiers are the type "
+    "of a reference, :identifier of based-on, encounter and performer, :not of category, code and status, and :missing of all "
+    "but composites and chains. A parameter that FHIR does not define is left out of the search and of the self link, and told "
+    "in an OperationOutcome; with Prefer: handling=strict it is refused."
+)
 LASTN_DEFINITION = "http://hl7.org/fhir/OperationDefinition/Observation-lastn"
 FHIR_TYPES = tuple(sorted(READERS))
 
@@ -78,6 +85,7 @@ def resource_capability(resource_type: str) -> dict[str, Any]:
     has_past = resource_type in PASTS
     capability: dict[str, Any] = {
         "type": resource_type,
+        "documentation": OF_SEARCHES,
         "interaction": [{"code": code} for code in interactions(resource_type)],
         "versioning": "versioned",
         "readHistory": has_past,

@@ -11,6 +11,14 @@ from quietcuff.export.shapes import Meta, Resource
 
 R = TypeVar("R", bound=Resource)
 ALWAYS = frozenset(("id", "meta"))
+# What R4 demands of each type, whatever its profiles demand.
+DEMANDED: dict[str, frozenset[str]] = {
+    "Observation": frozenset(("status", "code")),
+    "Patient": frozenset(),
+    "Device": frozenset(),
+    "Provenance": frozenset(("target", "recorded", "agent")),
+    "AuditEvent": frozenset(("type", "recorded", "agent", "source")),
+}
 # The elements that R4 marks as summary, as far as they are ever filled here.
 SUMMARY = {
     "Observation": frozenset(
@@ -30,12 +38,10 @@ CHOICES = {"effectiveDateTime": "effective", "effectivePeriod": "effective", "va
 
 
 def part_of(resource: R, elements: frozenset[str]) -> R:
-    """The resource with these elements, and with those that it cannot be without."""
-    gone = {
-        field.name: None
-        for field in msgspec.structs.fields(resource)
-        if not field.required and not is_wanted(field.encode_name, elements)
-    }
+    """The resource with these elements, and with those that R4 demands."""
+    wanted = elements | DEMANDED[type(resource).__name__]
+    # UNSET leaves out what a whole resource always has, too.
+    gone = {field.name: msgspec.UNSET for field in msgspec.structs.fields(resource) if not is_wanted(field.encode_name, wanted)}
     found = msgspec.structs.replace(resource, **gone)
     known = found.meta or Meta()
     return msgspec.structs.replace(found, meta=msgspec.structs.replace(known, tag=[codes.SUBSETTED]))

@@ -13,6 +13,7 @@ from quietcuff.export.provenances import provenances_about
 from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.registry_rows import device_row, subject_row
 from quietcuff.export.shapes import Observation, Resource
+from quietcuff.export.terms import refused
 from quietcuff.storage.entries import ObservationQuery
 from quietcuff.storage.registry_search import DEVICES, PEOPLE, RowQuery, RowSource, find_rows
 from quietcuff.storage.search import Snapshot, find_observations
@@ -84,4 +85,34 @@ WAYS: dict[str, Callable[[Snapshot, Publisher, Found], list[Resource]]] = {
     "Observation:device": monitors,
     "Observation:derived-from": sources,
     "Provenance:target": histories,
+}
+
+
+def come_along(known: tuple[str, ...], name: str, value: str) -> tuple[str, ...]:
+    """What of ``known`` a parameter wants to come along. The type referred to may stand after it; a star means all.
+
+    Raises:
+        NotAcceptable: nothing of that name may.
+    """
+    if value in stars(known):
+        return known
+    wanted = value if value in known else value.rpartition(":")[0]
+    target = value[len(wanted) + 1 :] if wanted != value else TARGETS.get(wanted, "")
+    if wanted not in known or target != TARGETS.get(wanted, ""):
+        accepted = f"One of {', '.join(known)}." if known else "Nothing comes along here."
+        raise refused(name, "not-supported", accepted)
+    return (wanted,)
+
+
+def stars(known: tuple[str, ...]) -> tuple[str, ...]:
+    """How all of what may come along is asked for at once."""
+    return ("*", f"{known[0].partition(':')[0]}:*") if known else ()
+
+
+TARGETS = {
+    "Observation:patient": "Patient",
+    "Observation:subject": "Patient",
+    "Observation:device": "Device",
+    "Observation:derived-from": "Observation",
+    "Provenance:target": "Observation",
 }

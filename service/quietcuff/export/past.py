@@ -50,7 +50,7 @@ class Past(msgspec.Struct, frozen=True):
 
     @property
     def read(self) -> Read:
-        return Read(body=ENCODER.encode(self.resource), version=self.version, updated_at=self.updated_at)
+        return Read(resource=self.resource, version=self.version, updated_at=self.updated_at)
 
 
 def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> Read:

@@ -11,6 +11,7 @@ from quietcuff.core.errors import Fault
 from quietcuff.export.shapes import CodeableConcept, Issue, OperationOutcome
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_:.-]{0,63}", re.ASCII)
+LEFT_OUT = "Not a parameter of FHIR for this type; it was left out."
 ISSUE_OF_STATUS = {
     400: "invalid",
     401: "login",
@@ -60,6 +61,16 @@ def operation_outcome(status: int, text: str, faults: Sequence[Fault] = ()) -> b
 def note_line(code: str, severity: str, text: str) -> bytes:
     """A remark on what was done all the same, as one line of NDJSON."""
     return msgspec.json.encode(OperationOutcome(issue=[issue(code, text, None, severity)]))
+
+
+def left_out(names: Sequence[str]) -> OperationOutcome:
+    """That parameters which FHIR does not define were left out, each named where its name can stand in an answer."""
+    return OperationOutcome(
+        issue=[
+            issue("not-supported", f"{place_text(fault)}{fault.detail}", place_expression(fault), "warning")
+            for fault in (Fault(parameter=name, code="parameter-not-supported", detail=LEFT_OUT) for name in names)
+        ]
+    )
 
 
 def issue(code: str, text: str, expression: list[str] | None, severity: str = "error") -> Issue:

@@ -16,11 +16,12 @@ from quietcuff.export.audit import audit_event, audit_key
 from quietcuff.export.bundle import version_of
 from quietcuff.export.deletions import refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
+from quietcuff.export.elements import part_of
 from quietcuff.export.parties import find_device_shown, find_patient
 from quietcuff.export.places import observation_key, provenance_version
 from quietcuff.export.provenances import provenances_of
 from quietcuff.export.records import Publisher, observations_at
-from quietcuff.export.shapes import Device, Patient
+from quietcuff.export.shapes import Device, Patient, Resource
 from quietcuff.storage.entries import ObservationQuery
 from quietcuff.storage.registry_search import TRAIL, RowQuery, find_rows
 from quietcuff.storage.search import Snapshot, find_observations
@@ -30,11 +31,20 @@ ENCODER = msgspec.json.Encoder()
 
 
 class Read(msgspec.Struct, frozen=True, kw_only=True):
-    """One resource as read: its JSON, its version, and when it last changed, where that is known."""
+    """One resource as read, its version, and when it last changed, where that is known."""
 
-    body: bytes
+    resource: Resource
     version: str
     updated_at: datetime | None
+
+    @property
+    def body(self) -> bytes:
+        """Its JSON."""
+        return ENCODER.encode(self.resource)
+
+    def part(self, elements: frozenset[str]) -> bytes:
+        """The JSON of some of its elements."""
+        return ENCODER.encode(part_of(self.resource, elements))
 
     @property
     def etag(self) -> str:
@@ -89,7 +99,7 @@ def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     if not entries:
         raise NotFound("Observation")
     observation = observations_at(snapshot, publisher, entries)[0]
-    return Read(body=ENCODER.encode(observation), version=str(entries[0].version), updated_at=entries[0].updated_at)
+    return Read(resource=observation, version=str(entries[0].version), updated_at=entries[0].updated_at)
 
 
 def read_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
@@ -101,7 +111,7 @@ def read_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> R
 def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
     """A monitor, or the service itself."""
     if logical_id == SERVICE_ID:
-        return Read(body=ENCODER.encode(service_device(__version__)), version=__version__, updated_at=None)
+        return Read(resource=service_device(__version__), version=__version__, updated_at=None)
     resource, updated_at = find_device_shown(snapshot, publisher, logical_id)
     return party_read(resource, updated_at)
 
@@ -109,7 +119,7 @@ def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Re
 def party_read(resource: Patient | Device, updated_at: datetime) -> Read:
     """A person or a monitor as read."""
     version = (resource.meta.version_id if resource.meta else None) or "1"
-    return Read(body=ENCODER.encode(resource), version=version, updated_at=updated_at)
+    return Read(resource=resource, version=version, updated_at=updated_at)
 
 
 def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
@@ -120,7 +130,7 @@ def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -
         raise NotFound("Provenance")
     version = version_of(snapshot, row, named[1])
     (resource,) = provenances_of(snapshot, publisher, [version])
-    return Read(body=ENCODER.encode(resource), version="1", updated_at=version.created_at)
+    return Read(resource=resource, version="1", updated_at=version.created_at)
 
 
 def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
@@ -131,7 +141,7 @@ def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     if not found:
         raise NotFound("AuditEvent")
     row = found[0].columns
-    return Read(body=ENCODER.encode(audit_event(row, publisher.public_url)), version="1", updated_at=row.at)
+    return Read(resource=audit_event(row, publisher.public_url), version="1", updated_at=row.at)
 
 
 READERS: dict[str, Reader] = {

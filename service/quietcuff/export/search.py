@@ -10,6 +10,7 @@ import msgspec
 from quietcuff.export.asking import CURSOR, Search, cursor_of
 from quietcuff.export.elements import part_of
 from quietcuff.export.including import included
+from quietcuff.export.problems import left_out
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED, Searched
 from quietcuff.export.shapes import Bundle, Entry, Link, Resource, SearchMode
@@ -18,6 +19,7 @@ from quietcuff.storage.search import Snapshot
 ENCODER = msgspec.json.Encoder()
 MATCH = SearchMode(mode="match")
 INCLUDE = SearchMode(mode="include")
+OUTCOME = SearchMode(mode="outcome")
 
 
 def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes:
@@ -32,7 +34,7 @@ def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes
         type="searchset",
         total=total_of(snapshot, publisher, searched, search, None if has_more else len(page)),
         link=[self_link(search, publisher), *(next_links(search, page[-1], publisher) if has_more else [])],
-        entry=entries(snapshot, publisher, searched, search, page) or None,
+        entry=[*entries(snapshot, publisher, searched, search, page), *remarks(search)] or None,
     )
     return ENCODER.encode(bundle)
 
@@ -41,9 +43,8 @@ def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: l
     """What an operation found, all on one page."""
     url = search_url(search, publisher, list(search.understood), f"/{operation}")
     shown = [] if search.only_total else entries(snapshot, publisher, SEARCHED[search.asking.type], search, found)
-    return ENCODER.encode(
-        Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)], entry=shown or None)
-    )
+    entry = [*shown, *remarks(search)] or None
+    return ENCODER.encode(Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)], entry=entry))
 
 
 def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
@@ -55,6 +56,12 @@ def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search
         *(Entry(full_url=address(publisher, one), resource=one, search=MATCH) for one in shown),
         *(Entry(full_url=address(publisher, one), resource=one, search=INCLUDE) for one in others),
     ]
+
+
+def remarks(search: Search) -> list[Entry]:
+    """What was left out of the search, told beside what it found. The number alone has no entries."""
+    is_told = search.unknown and not search.only_total
+    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_told else []
 
 
 def address(publisher: Publisher, resource: Resource) -> str:

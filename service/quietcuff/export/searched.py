@@ -9,9 +9,18 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.readings import Identifier
 from quietcuff.export import asked as common
-from quietcuff.export.asked import LAST_UPDATED, Asked, Parameter, both, identified_people, of_type, reference_id
+from quietcuff.export.asked import (
+    LAST_UPDATED,
+    Asked,
+    Parameter,
+    both,
+    identified_devices,
+    identified_people,
+    never_lacking,
+    of_type,
+    reference_id,
+)
 from quietcuff.export.asking import Asking
 from quietcuff.export.audit import audit_event, audit_key
 from quietcuff.export.devices import SERVICE_ID, service_device
@@ -23,15 +32,16 @@ from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.registry_rows import device_row, subject_row, version_of_row
 from quietcuff.export.shapes import Resource
 from quietcuff.export.steady import steady_page
-from quietcuff.export.terms import refused
 from quietcuff.storage import registry_search as rows
 from quietcuff.storage.column_types import EPOCH
-from quietcuff.storage.entries import ObservationQuery, PageEnd
-from quietcuff.storage.ids import NOBODY, device_id
+from quietcuff.storage.entries import DateRange, ObservationQuery, PageEnd
+from quietcuff.storage.ids import NOBODY
 from quietcuff.storage.registry_search import FoundRow, RowKey, RowQuery, RowSource
 from quietcuff.storage.search import Snapshot, count_observations
 
 SERVICE_KEY: RowKey = (NOBODY, 0)
+# Whatever has a date at all.
+EVER = DateRange("ge", EPOCH, EPOCH)
 
 
 class Searched(msgspec.Struct, frozen=True, kw_only=True):
@@ -93,15 +103,20 @@ def by_device_id(query: RowQuery, asked: Asked) -> RowQuery:
 
 def by_device_identifier(query: RowQuery, asked: Asked) -> RowQuery:
     """Whatever has one of these identifiers."""
-    tenant, found = asked.publisher.tenant, set()
-    for wanted in asked.tokens:
-        if not wanted.code:
-            raise refused(asked.name, "value-missing", "system|value, or a value alone.")
-        if wanted.system is None:
-            found |= set(rows.devices_of_value(asked.found_in, tenant.tenant_id, wanted.code))
-        elif wanted.system:
-            found.add(device_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code)))
-    return with_keys(query, frozenset((one, 0) for one in found))
+    return with_keys(query, frozenset((one, 0) for one in identified_devices(asked)))
+
+
+def lacking_in_devices(query: RowQuery, is_missing: bool) -> RowQuery:
+    """What the service lacks and every device has."""
+    if is_missing:
+        return with_keys(query, frozenset((SERVICE_KEY,)))
+    return msgspec.structs.replace(query, updated=(*query.updated, (EVER,)))
+
+
+def lacking_subject(query: RowQuery, is_missing: bool) -> RowQuery:
+    """What was done to nobody's data, or to somebody's."""
+    keys = frozenset() if query.has_subject is is_missing else query.keys
+    return msgspec.structs.replace(query, keys=keys, has_subject=not is_missing)
 
 
 def by_provenance_id(query: RowQuery, asked: Asked) -> RowQuery:
@@ -133,13 +148,19 @@ Show = Callable[[Snapshot, Publisher, list[FoundRow]], list[Resource]]
 
 
 def of_rows(
-    type: str, source: RowSource, parameters: tuple[Parameter, ...], show: Show, orders: dict[str, str], natural: str
+    type: str,
+    source: RowSource,
+    parameters: tuple[Parameter, ...],
+    show: Show,
+    orders: dict[str, str],
+    natural: str,
+    last_updated: Parameter = LAST_UPDATED,
 ) -> Searched:
     """A type whose resources are each one row."""
     return Searched(
         asking=Asking(
             type=type,
-            parameters=(*parameters, LAST_UPDATED),
+            parameters=(*parameters, last_updated),
             orders=orders,
             everything=RowQuery(),
             in_natural_order=lambda query: msgspec.structs.replace(query, order=natural),
@@ -183,14 +204,18 @@ def is_service_among(query: RowQuery) -> bool:
     return not query.updated and (query.keys is None or SERVICE_KEY in query.keys)
 
 
-TARGET = Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target)
-AUDITED = Parameter("patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient)
+TARGET = Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target, never_lacking)
+AUDITED = Parameter(
+    "patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient, lacking_subject
+)
 PEOPLE = of_rows(
     "Patient",
     rows.PEOPLE,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_plain_id),
-        Parameter("identifier", "token", "Patient-identifier", "system|value, or a value alone.", by_person_identifier),
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_plain_id, never_lacking),
+        Parameter(
+            "identifier", "token", "Patient-identifier", "system|value, or a value alone.", by_person_identifier, never_lacking
+        ),
     ),
     show_people,
     {"_id": "id", **LAST},
@@ -201,12 +226,20 @@ DEVICES = msgspec.structs.replace(
         "Device",
         rows.DEVICES,
         (
-            Parameter("_id", "token", "Resource-id", "The logical id.", by_device_id),
-            Parameter("identifier", "token", "Device-identifier", "system|value, or a value alone.", by_device_identifier),
+            Parameter("_id", "token", "Resource-id", "The logical id.", by_device_id, never_lacking),
+            Parameter(
+                "identifier",
+                "token",
+                "Device-identifier",
+                "system|value, or a value alone.",
+                by_device_identifier,
+                lacking_in_devices,
+            ),
         ),
         show_devices,
         {"_id": "id"},
         "id",
+        msgspec.structs.replace(LAST_UPDATED, lacking=lacking_in_devices),
     ),
     find=find_devices,
     count=count_devices,
@@ -215,8 +248,8 @@ PROVENANCES = of_rows(
     "Provenance",
     rows.VERSIONS,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id),
-        Parameter("recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated),
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id, never_lacking),
+        Parameter("recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated, never_lacking),
         TARGET,
         of_type(TARGET, "Observation"),
     ),
@@ -228,8 +261,8 @@ AUDIT = of_rows(
     "AuditEvent",
     rows.TRAIL,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_audit_id),
-        Parameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated),
+        Parameter("_id", "token", "Resource-id", "The logical id.", by_audit_id, never_lacking),
+        Parameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated, never_lacking),
         AUDITED,
         of_type(AUDITED, "Patient"),
     ),

@@ -247,6 +247,21 @@ class AuditEvent(Shape, frozen=True, kw_only=True, gc=False, tag_field="resource
 Resource = Observation | Patient | Device | Provenance | AuditEvent
 
 
+class Issue(Shape, frozen=True, kw_only=True, gc=False):
+    """One thing that is wrong with a request."""
+
+    severity: str
+    code: str
+    details: CodeableConcept
+    expression: list[str] | None = None
+
+
+class OperationOutcome(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType", tag="OperationOutcome"):
+    """Why a request was not answered, or not as it was asked."""
+
+    issue: list[Issue]
+
+
 class SearchMode(Shape, frozen=True, kw_only=True, gc=False):
     """Why an entry is in the answer to a search."""
 
@@ -272,7 +287,7 @@ class Entry(Shape, frozen=True, kw_only=True, gc=False):
     """One resource of a bundle, under its absolute address; or its deletion, which has no resource."""
 
     full_url: str | None = None
-    resource: Resource | None = None
+    resource: Resource | OperationOutcome | None = None
     search: SearchMode | None = None
     request: EntryRequest | None = None
     response: EntryResponse | None = None
@@ -295,18 +310,3 @@ class Bundle(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType
     total: int | None = None
     link: list[Link] | None = None
     entry: list[Entry] | None = None
-
-
-class Issue(Shape, frozen=True, kw_only=True, gc=False):
-    """One thing that is wrong with a request."""
-
-    severity: str
-    code: str
-    details: CodeableConcept
-    expression: list[str] | None = None
-
-
-class OperationOutcome(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType", tag="OperationOutcome"):
-    """Why a request was not answered."""
-
-    issue: list[Issue]

@@ -13,7 +13,7 @@ import msgspec
 from quietcuff.export import codes
 from quietcuff.export.shapes import CodeableConcept
 from quietcuff.storage.codes import DEVICE_FLAG
-from quietcuff.storage.entries import Kind, ValueTest
+from quietcuff.storage.entries import Kind, Operator, ValueTest
 
 # UCUM: 1 m[Hg] is 133.322 kPa.
 MMHG_IN_KPA = Fraction(133_322, 1_000_000)
@@ -69,6 +69,17 @@ CATEGORY_OF_KIND: dict[Kind, CodeableConcept] = {
     "pulse": codes.VITAL_SIGNS,
     "mean": codes.VITAL_SIGNS,
 }
+# By kind, where the way of measuring stands, and whether a device is named.
+METHOD_COLUMNS: dict[Kind, str] = {"reading": "method", "mean": "mean_method"}
+DEVICE_COLUMNS: dict[Kind, str] = {
+    "reading": "has_device",
+    "pulse": "has_device",
+    "flags": "has_device",
+    "mean": "mean_has_device",
+}
+# Any flag, so that there is a component, if only in words.
+HAS_FLAG = ValueTest(kind="flags", column="flags", operator="bit", low=DEVICE_FLAG.bits(codes.DEVICE_FLAG))
+OPPOSITES: dict[Operator, Operator] = {"present": "absent", "bit": "no-bit"}
 # By kind, where the size of the cuff stands.
 CUFF_COLUMNS: dict[Kind, str] = {"reading": "cuff", "mean": "mean_cuff"}
 # By concept, the test that an Observation has a component of it.
@@ -84,3 +95,8 @@ COMPONENTS: tuple[tuple[CodeableConcept, ValueTest], ...] = (
         for flag, concept in codes.DEVICE_FLAG.items()
     ),
 )
+
+
+def opposite(test: ValueTest) -> ValueTest:
+    """The test that what does not satisfy this one satisfies, where it is one of what is there."""
+    return msgspec.structs.replace(test, operator=OPPOSITES[test.operator])

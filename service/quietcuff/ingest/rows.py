@@ -13,6 +13,7 @@ from quietcuff.core.outcome import Evaluation
 from quietcuff.core.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rules import Rulebook
 from quietcuff.export.cuffs import common_cuff, told_size
+from quietcuff.export.devices import DeviceLink, device_link
 from quietcuff.export.moves import Stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.earlier import first_moment, last_moment, left_for_later
@@ -27,7 +28,7 @@ SHARES, LONG = 10_000, timedelta(days=1)
 MEAN_SHOWN = (
     *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
     *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic"),
-    *("mean_device_id", "mean_cuff", "mean_is_long"),
+    *("mean_device_id", "mean_has_device", "mean_cuff", "mean_method", "mean_is_long"),
 )
 
 
@@ -139,7 +140,9 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "mean_diastolic": round(result.diastolic_mmhg * SHARES),
             **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
+            "mean_has_device": mean_has_device(version.sitting) or None,
             "mean_cuff": told_size(common_cuff(version.sitting)),
+            "mean_method": mean_method(version.sitting),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
@@ -161,6 +164,27 @@ def mean_device_id(sitting: StoredSitting) -> UUID | None:
     ids = {sitting.device_ids[index] for index in sitting.counted}
     only = ids.pop() if len(ids) == 1 else None
     return None if only is None else UUID(only)
+
+
+def has_device(sitting: StoredSitting, index: int) -> bool:
+    """Whether the Observations of a reading name a device, here or contained."""
+    return link_of(sitting, index)[1] is not None
+
+
+def mean_has_device(sitting: StoredSitting) -> bool:
+    """Whether the mean names a device: where that of every reading that counts is one."""
+    links = [link_of(sitting, index) for index in sitting.counted]
+    return bool(links) and links[0][1] is not None and all(link == links[0] for link in links)
+
+
+def link_of(sitting: StoredSitting, index: int) -> DeviceLink:
+    return device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])
+
+
+def mean_method(sitting: StoredSitting) -> str | None:
+    """How the readings that count were taken, where it is known and one, as the mean says it."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
+    return methods.pop() if len(methods) == 1 else None
 
 
 def reading_rows(
@@ -196,6 +220,8 @@ def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands:
         **measured_columns(reading, sitting.evaluation.readings[index]),
         "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
+        "has_device": has_device(sitting, index) or None,
+        "performer": pair(reading.observer or sitting.reading_set.observer),
         **stand_columns(index, stands),
     }
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Awaitable, Callable
-from typing import Any
+from typing import Any, TypeGuard
 
 import jwt
 import msgspec
@@ -51,7 +51,7 @@ class OutsideTokens:
         """
         claims = await self._proved(token)
         claimed = claims.get(self._issuer.tenant_claim) if self._issuer.tenant_claim else self._issuer.tenant
-        tenant_id = await self._find_tenant(claimed) if isinstance(claimed, str) else None
+        tenant_id = await self._find_tenant(claimed) if is_storable(claimed) else None
         if tenant_id is None:
             raise NotAuthenticated
         words = words_of(claims)
@@ -77,8 +77,13 @@ class OutsideTokens:
                 leeway=LEEWAY_SECONDS,
                 options={"require": ["iss", "aud", "exp"]},
             )
-        except (jwt.exceptions.PyJWTError, ValueError, OverflowError, RecursionError) as error:
+        except (jwt.exceptions.PyJWTError, ValueError, TypeError, OverflowError, RecursionError) as error:
             raise NotAuthenticated from error
+
+
+def is_storable(claimed: Any) -> TypeGuard[str]:
+    """Whether a claim is text that a database can hold at all."""
+    return isinstance(claimed, str) and "\0" not in claimed and not any("\ud800" <= sign <= "\udfff" for sign in claimed)
 
 
 def words_of(claims: dict[str, Any]) -> list[str]:

@@ -7,7 +7,7 @@ Source: SMART App Launch 2.2, backend services and asymmetric authentication; RF
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import parse_qsl
@@ -33,14 +33,16 @@ LONGEST_ASSERTION_SECONDS = 300
 LEEWAY_SECONDS = 5
 LONGEST_ASSERTION = 16_384
 LONGEST_NAME = 255
+FIELDS = frozenset(("grant_type", "scope", "client_assertion_type", "client_assertion", "client_id", "client_secret"))
 REQUIRED = ("iss", "sub", "aud", "exp", "jti")
 
 
 class Asked(msgspec.Struct, frozen=True):
-    """A request for a token, as its form says it."""
+    """A request for a token, as its form says it. ``client_id`` is None where it is left to the assertion."""
 
     assertion: str
     scope: str
+    client_id: str | None = None
 
 
 class Token(msgspec.Struct, frozen=True, kw_only=True):
@@ -82,7 +84,27 @@ def read_form(body: bytes) -> Asked:
     for name in ("client_assertion", "scope"):
         if not form.get(name, "").strip():
             raise TokenRefused("invalid_request", f"{name} is missing.")
-    return Asked(form["client_assertion"], form["scope"])
+    if form.get("client_secret"):
+        raise doubled()
+    return Asked(form["client_assertion"], form["scope"], form.get("client_id") or None)
+
+
+def check_outside_form(schemes: Iterable[str], query: bytes) -> None:
+    """Refuse credentials that are sent beside those of the form. A bearer token is none of a client's.
+
+    Raises:
+        TokenRefused: ``invalid_request``: Authorization has another scheme, or the address holds a field of the form.
+    """
+    if any(scheme.lower() != "bearer" for scheme in schemes):
+        raise doubled()
+    named = {part.partition(b"=")[0].decode("latin-1") for part in query.split(b"&")}
+    if named & FIELDS:
+        raise TokenRefused("invalid_request", "The fields stand in the body, none in the address.")
+
+
+def doubled() -> TokenRefused:
+    """More than one way of proving who a client is. Source: RFC 6749, 2.3 and 5.2."""
+    return TokenRefused("invalid_request", "One proof of who the client is: the assertion, and no other credentials.")
 
 
 class TokenDesk:
@@ -102,6 +124,8 @@ class TokenDesk:
         """
         asked = read_form(body)
         proved = await self._prove(asked.assertion)
+        if asked.client_id not in (None, str(proved.client.client_id)):
+            raise unproved("client_id is that of the assertion, or left out.")
         granted = " ".join(grant(asked.scope, proved.client.scopes))
         if not granted:
             raise TokenRefused("invalid_scope", "None of these scopes is this client's.")
@@ -119,7 +143,7 @@ class TokenDesk:
         )
 
         def keep(transaction: Transaction) -> bool:
-            used = hashlib.sha256(proved.jti.encode()).digest()
+            used = hashlib.sha256(proved.jti.encode("utf-8", "surrogatepass")).digest()
             is_new = use_assertion(transaction, proved.client.client_id, used, proved.expires_at)
             if is_new:
                 insert_key(transaction, row)
@@ -159,7 +183,7 @@ class TokenDesk:
                 leeway=LEEWAY_SECONDS,
                 options={"require": list(REQUIRED)},
             )
-        except (jwt.exceptions.PyJWTError, ValueError, OverflowError) as error:
+        except (jwt.exceptions.PyJWTError, ValueError, TypeError, OverflowError) as error:
             raise unproved(why(error)) from error
         return Assertion(client, jti_of(proved), self._end_of(proved))
 
@@ -185,10 +209,11 @@ class TokenDesk:
 
     def _end_of(self, claims: dict[str, Any]) -> datetime:
         """When the assertion ends, with what is allowed for clocks that differ."""
-        now = self._clock().timestamp()
-        if type(claims["exp"]) not in (int, float) or claims["exp"] - now > LONGEST_ASSERTION_SECONDS + LEEWAY_SECONDS:
+        latest, end = self._clock().timestamp() + LONGEST_ASSERTION_SECONDS + LEEWAY_SECONDS, claims["exp"]
+        # A whole number of any length is compared as it is; arithmetic would make a float of it.
+        if type(end) not in (int, float) or not end <= latest:
             raise unproved(f"exp is a number of seconds since 1970, at most {LONGEST_ASSERTION_SECONDS} ahead.")
-        return datetime.fromtimestamp(float(claims["exp"]), UTC) + timedelta(seconds=LEEWAY_SECONDS)
+        return datetime.fromtimestamp(float(end), UTC) + timedelta(seconds=LEEWAY_SECONDS)
 
 
 def peek(assertion: str) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -12,7 +12,9 @@ import msgspec
 Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 Order = Literal["date", "-date", "updated", "-updated"]
-Operator = Literal["always", "present", "within", "outside", "bit"]
+Operator = Literal["always", "present", "absent", "within", "outside", "bit", "no-bit"]
+# What of other systems an Observation points to by an identifier.
+Pointer = Literal["based_on", "encounter", "performer"]
 
 KINDS: tuple[Kind, ...] = ("reading", "pulse", "flags", "mean")
 # A reading's entries stand together, the mean after all of them.
@@ -37,13 +39,31 @@ class ObservationKey(msgspec.Struct, frozen=True):
 
 
 class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
-    """What one kind of entry must show. ``column`` says where; its value lies in ``[low, high)``, or has the bit ``low``."""
+    """What one kind of entry must show. ``column`` says where; its value lies in ``[low, high)``, or has a bit of ``low``."""
 
     kind: Kind
     column: str | None = None
     operator: Operator = "always"
     low: int = 0
     high: int = 0
+
+
+class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
+    """What an entry must point to: to any of these identifiers, whole (``system|value``, as stored), by their value in whatever
+    system, or by their system alone. With ``is_missing`` it is asked only whether it points to nothing."""
+
+    pointer: Pointer
+    pairs: frozenset[str] = frozenset()
+    values: frozenset[str] = frozenset()
+    systems: frozenset[str] = frozenset()
+    is_missing: bool | None = None
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """Which of its conditions it has; none where nothing can satisfy it."""
+        if self.is_missing is not None:
+            return ("missing" if self.is_missing else "present",)
+        return tuple(form for form in ("pairs", "values", "systems") if getattr(self, form))
 
 
 class PageEnd(msgspec.Struct, frozen=True, array_like=True):
@@ -58,10 +78,7 @@ class PageEnd(msgspec.Struct, frozen=True, array_like=True):
 
 
 class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which entries to find. Every condition that is not None must hold; of the alternatives in a group, one.
-
-    ``based_on`` holds identifiers as they are stored, ``system|value``.
-    """
+    """Which entries to find. Every condition that is not None must hold; of the alternatives in a group, one."""
 
     kinds: frozenset[Kind] = frozenset(KINDS)
     subject_ids: frozenset[str] | None = None
@@ -71,7 +88,7 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
     taken: tuple[tuple[DateRange, ...], ...] = ()
     updated: tuple[tuple[DateRange, ...], ...] = ()
     device_ids: frozenset[str] | None = None
-    based_on: frozenset[str] | None = None
+    pointers: tuple[PointerTest, ...] = ()
     values: tuple[tuple[ValueTest, ...], ...] = ()
     order: Order = "-date"
     limit: int = 50

@@ -17,7 +17,7 @@ import quietcuff
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 
-NEWEST_REVISION = "0010"
+NEWEST_REVISION = "0011"
 
 
 def upgrade(url: str, revision: str = "head") -> None:

@@ -31,6 +31,7 @@ class RowQuery(msgspec.Struct, frozen=True, kw_only=True):
 
     keys: frozenset[RowKey] | None = None
     subject_ids: frozenset[str] | None = None
+    has_subject: bool | None = None
     updated: tuple[tuple[DateRange, ...], ...] = ()
     order: RowOrder = "id"
     limit: int = 50
@@ -120,6 +121,9 @@ def conditions(source: RowSource, query: RowQuery) -> Iterable[Column]:
             yield tuple_(*source.key, types=[column.type for column in source.key]).in_(keys)
     if query.subject_ids is not None:
         yield source.table.c.subject_id.in_([UUID(one) for one in sorted(query.subject_ids)])
+    if query.has_subject is not None:
+        subject_id = source.table.c.subject_id
+        yield subject_id.is_not(None) if query.has_subject else subject_id.is_(None)
     yield from date_conditions("updated", prefixes(query.updated), source.updated_at, source.updated_at)
     if query.after is not None:
         yield from beyond(source, query.order, query.after)

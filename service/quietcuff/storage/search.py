@@ -20,7 +20,9 @@ from quietcuff.storage.entries import (
     ObservationKey,
     ObservationQuery,
     PageEnd,
+    PointerTest,
 )
+from quietcuff.storage.pointers import pointer_column, pointer_name
 from quietcuff.storage.search_dates import edges, prefixes
 from quietcuff.storage.search_statements import (
     CHANGE_BEFORE_THE_LAST,
@@ -98,7 +100,7 @@ def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: 
         by_status=query.statuses is not None,
         by_key=query.keys is not None,
         by_device=query.device_ids is not None,
-        by_order=query.based_on is not None,
+        pointers=tuple((test.pointer, test.forms) for test in query.pointers),
         taken=prefixes(query.taken),
         updated=prefixes(query.updated),
         tests=tuple(tuple((test.kind, test.column, test.operator) for test in group) for group in query.values),
@@ -111,10 +113,18 @@ def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: 
 
 def can_match(query: ObservationQuery, kind: Kind) -> bool:
     """False where no entry of this kind can be in the answer."""
-    sought = (query.subject_ids, query.statuses, query.device_ids, query.based_on)
+    sought = (query.subject_ids, query.statuses, query.device_ids)
     has_key = query.keys is None or any(key.kind == kind for key in query.keys)
     has_tests = all(any(test.kind == kind for test in group) for group in query.values)
-    return kind in query.kinds and has_key and has_tests and frozenset() not in sought
+    has_pointers = all(can_point(test, kind) for test in query.pointers)
+    return kind in query.kinds and has_key and has_tests and has_pointers and frozenset() not in sought
+
+
+def can_point(test: PointerTest, kind: Kind) -> bool:
+    """False where no entry of this kind can satisfy what is asked of a pointer."""
+    if pointer_column(kind, test.pointer) is None:
+        return test.is_missing is True
+    return bool(test.forms)
 
 
 def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> dict[str, Any]:
@@ -130,14 +140,22 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
         values |= keys_by_kind(snapshot, tenant_id, query.keys)
     if query.device_ids is not None:
         values["device_ids"] = [UUID(device_id) for device_id in sorted(query.device_ids)]
-    if query.based_on is not None:
-        values["based_on"] = sorted(query.based_on)
     if query.after is not None:
         end = query.after
         values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place}
     if query.as_of is not None:
         values["began"] = query.as_of
-    return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query)
+    return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query) | identifiers(query)
+
+
+def identifiers(query: ObservationQuery) -> dict[str, list[str]]:
+    """The identifiers of every pointer under the names that its statement gives them."""
+    return {
+        pointer_name(place, form): sorted(getattr(test, form))
+        for place, test in enumerate(query.pointers)
+        for form in ("pairs", "values", "systems")
+        if form in test.forms
+    }
 
 
 def numbers(query: ObservationQuery) -> dict[str, int]:

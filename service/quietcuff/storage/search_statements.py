@@ -24,7 +24,8 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.column_types import Id, Instant
-from quietcuff.storage.entries import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order
+from quietcuff.storage.entries import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order, Pointer
+from quietcuff.storage.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition
 from quietcuff.storage.search_dates import Prefixes, date_conditions, implied_bounds
 from quietcuff.storage.tables import reading, reading_set, set_version
 
@@ -47,7 +48,8 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
     by_status: bool = False
     by_key: bool = False
     by_device: bool = False
-    by_order: bool = False
+    # By place: what is pointed to, and which conditions are put on it.
+    pointers: tuple[tuple[Pointer, tuple[str, ...]], ...] = ()
     taken: Prefixes = ()
     updated: Prefixes = ()
     tests: Tests = ()
@@ -60,7 +62,12 @@ class Shape(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def is_wide(self) -> bool:
         """True where nothing but a time narrows the search, so that it is the time that an index must serve."""
-        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.by_order)
+        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_by_set_pointer)
+
+    @property
+    def is_by_set_pointer(self) -> bool:
+        """True where it is asked what a whole set points to."""
+        return any(pointer in POINTERS_OF_SETS for pointer, _ in self.pointers)
 
     @property
     def is_by_change(self) -> bool:
@@ -189,12 +196,9 @@ def entries(shape: Shape, kind: Kind) -> Select[Any]:
         statement = statement.where(set_version.c.tenant_id == bindparam("tenant_id"))
     else:
         statement = statement.where(table.c.tenant_id == bindparam("tenant_id"))
-    if shape.by_order:
-        if table is reading:
-            statement = statement.select_from(reading_set).join(reading, of_set(reading))
-        statement = statement.where(
-            reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.based_on.in_(bindparam("based_on", expanding=True))
-        )
+    if shape.is_by_set_pointer and table is reading:
+        statement = statement.select_from(reading_set).join(reading, of_set(reading))
+        statement = statement.where(reading_set.c.tenant_id == bindparam("tenant_id"))
     if shape.is_later_page:
         statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
     return statement
@@ -260,6 +264,11 @@ def conditions(shape: Shape, kind: Kind, changed_at: Column) -> list[Column]:
         found.append(or_(changed_at <= began, columns.version == 1))
     found += date_conditions("taken", shape.taken, columns.taken_from, columns.taken_to)
     found += date_conditions("updated", shape.updated, changed_at, changed_at)
+    found += [
+        pointer_condition(kind, pointer, place, forms)
+        for place, (pointer, forms) in enumerate(shape.pointers)
+        if pointer_column(kind, pointer) is not None
+    ]
     return found + value_conditions(shape.tests, kind)
 
 
@@ -301,6 +310,10 @@ def value_condition(group: int, place: int, table: Any, name: str | None, operat
             return or_(column < low, column >= high)
         case "bit":
             return column.bitwise_and(low) != 0
+        case "no-bit":
+            return column.bitwise_and(low) == 0
+        case "absent":
+            return column.is_(None)
         case _:
             return column.is_not(None)
 

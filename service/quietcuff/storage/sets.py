@@ -10,7 +10,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.codes import CUFF_SIZE, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
+from quietcuff.storage.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
 from quietcuff.storage.sql import Command, Query, single
 from quietcuff.storage.tables import reading_set
 
@@ -57,6 +57,8 @@ class SetRow(msgspec.Struct, frozen=True, kw_only=True):
     hours_24_diastolic: int | None = None
     mean_device_id: UUID | None = None
     mean_cuff: str | None = None
+    mean_method: str | None = None
+    mean_has_device: bool | None = None
     mean_is_long: bool | None = None
     sitting: bytes | None = None
 
@@ -68,6 +70,7 @@ def _from_columns(*columns: Any) -> SetRow:
     values["setting"] = SETTING.word(values["setting"])
     values["mean_status"] = OBSERVATION_STATUS.optional_word(values["mean_status"])
     values["mean_cuff"] = CUFF_SIZE.optional_word(values["mean_cuff"])
+    values["mean_method"] = METHOD.optional_word(values["mean_method"])
     return SetRow(**values)
 
 
@@ -78,6 +81,7 @@ def _to_columns(row: SetRow) -> dict[str, Any]:
     values["setting"] = SETTING.number(row.setting)
     values["mean_status"] = OBSERVATION_STATUS.optional_number(row.mean_status)
     values["mean_cuff"] = CUFF_SIZE.optional_number(row.mean_cuff)
+    values["mean_method"] = METHOD.optional_number(row.mean_method)
     return values
 
 

@@ -39,6 +39,14 @@ tenant = Table(
     Column("created_at", Instant, nullable=False),
 )
 
+installation = Table(
+    "installation",
+    metadata,
+    Column("installation_id", Integer, primary_key=True, autoincrement=False, doc="1: there is one"),
+    Column("public_url", Text, nullable=False, doc="what links and identifiers begin with"),
+    Column("set_at", Instant, nullable=False),
+)
+
 api_key = Table(
     "api_key",
     metadata,
@@ -172,6 +180,8 @@ reading_set = Table(
     Column("hours_24_diastolic", Integer),
     Column("mean_device_id", Id, doc="the device of every reading that counts in the mean shown, where it is one"),
     Column("mean_cuff", SmallInteger, doc="CUFF_SIZE of every reading that counts in the mean shown, where it is one"),
+    Column("mean_method", SmallInteger, doc="METHOD of every reading that counts in the mean shown, where it is one"),
+    Column("mean_has_device", Boolean(create_constraint=False), doc="true where the mean shown names a device, else null"),
     Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
     Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
     Index("ix_reading_set_set", "tenant_id", "set_id"),
@@ -225,6 +235,14 @@ Index(
     sqlite_where=reading_set.c.based_on.is_not(None),
 )
 
+Index(
+    "ix_reading_set_encounter",
+    reading_set.c.tenant_id,
+    reading_set.c.encounter,
+    postgresql_where=reading_set.c.encounter.is_not(None),
+    sqlite_where=reading_set.c.encounter.is_not(None),
+)
+
 set_version = Table(
     "set_version",
     metadata,
@@ -268,6 +286,8 @@ reading = Table(
     Column("counts", Boolean(create_constraint=False), nullable=False),
     Column("reason", SmallInteger, doc="REASON, null where it counts"),
     Column("device_id", Id, doc="the reading's own device, else the set's"),
+    Column("has_device", Boolean(create_constraint=False), doc="true where its Observations name a device, else null"),
+    Column("performer", Text, doc="who measured, system|value: the reading's own observer, else the set's"),
     Column("source_key", LargeBinary(16), doc="keyed digest of a device's or sender's own key of the reading"),
     # The reading, its pulse and its flags are three resources; each moves only when its own content did.
     Column("version", Integer, nullable=False),

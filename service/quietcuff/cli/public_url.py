@@ -1,0 +1,53 @@
+"""Under which public URL a command works: the database's own, which is set once and then belongs to it.
+
+Identifiers begin with it, and others keep them. A guess from host and port must never stand where a real address stood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+
+import msgspec
+
+from quietcuff.cli.words import say
+from quietcuff.core.errors import StoreNotUsable
+from quietcuff.settings import Settings, is_address_said
+from quietcuff.storage.installation import find_public_url, keep_public_url
+from quietcuff.storage.store import NO_TENANT, Store
+
+
+async def settle_public_url(store: Store, settings: Settings, environment: Mapping[str, str]) -> Settings:
+    """The settings with the public URL that holds. The first that others can reach is kept in the database.
+
+    Raises:
+        StoreNotUsable: the environment says another than the database's.
+    """
+    said, is_said = settings.public_url, is_address_said(environment)
+    known = await store.read(NO_TENANT, find_public_url)
+    is_first = known is None and is_said and not is_of_this_machine(said)
+    if is_first:
+        known = await store.write(NO_TENANT, lambda transaction: keep_public_url(transaction, said, datetime.now(UTC)))
+    if known is None:
+        say(f"Identifiers begin with {said}, which means this machine alone. Set QUIETCUFF_PUBLIC_URL before others keep them.")
+        return settings
+    if is_said and said != known:
+        raise StoreNotUsable(
+            f"The public URL of this database is {known}, and QUIETCUFF_PUBLIC_URL says {said}: identifiers that others keep "
+            f"begin with it. Leave the variable out, or move the database: quietcuff database public-url {said}"
+        )
+    return msgspec.structs.replace(settings, public_url=known)
+
+
+def is_of_this_machine(url: str) -> bool:
+    """Whether nobody but this machine can mean this service by an address."""
+    host = urlsplit(url).hostname or ""
+    if host == "localhost" or host.endswith(".localhost"):
+        return True
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return False
+    return address.is_loopback or address.is_unspecified
