@@ -50,4 +50,4 @@ def test_voided_readings_are_told() -> None:
     readings = [read_line(line) for line in ORDINARY] + [{**read_line("09:03:30 134/84 L"), "voided": True}]
     body = {"subject": PERSON, "visit": "follow-up", "guidelines": ["aha-acc-2025"], "readings": readings}
     line = evaluate_body(body, RULEBOOK).record_line
-    assert line is not None and "1 voided" in line
+    assert line is not None and "1 taken back" in line
