@@ -16,6 +16,7 @@ from quietcuff.core.series_outcome import PartMean
 Line = tuple[str, str | None]
 UNKNOWN = ("not-recorded", None)
 TAKEN_BACK = "–"
+DIGITS_SHOWN = 12
 # Said by the line that gathers what was not recorded.
 GATHERED_ELSEWHERE = frozenset({"context-not-recorded"})
 
@@ -220,10 +221,15 @@ def record_lines(words: dict[str, str], evaluation: Evaluation, stored: Stored |
         if stored.version > 1:
             yield "changed-at", moment(stored.changed_at)
     rules = evaluation.protocol
-    yield "protocol", f"{rules.id}, {words['version']} {rules.version}, {rules.digest}"
+    yield "protocol", f"{rules.id}, {words['version']} {rules.version}, {short(rules.digest)}"
     for category in evaluation.categories:
-        yield "guideline", f"{category.guideline}, {words['version']} {category.version}, {category.digest}"
+        yield "guideline", f"{category.guideline}, {words['version']} {category.version}, {short(category.digest)}"
     yield "engine", evaluation.engine_version
+
+
+def short(digest: str) -> str:
+    """The beginning of a digest, enough to tell a file from any other; the evaluation holds the whole."""
+    return digest[: len("sha256:") + DIGITS_SHOWN]
 
 
 def amendments(words: dict[str, str], stored: Stored | None) -> Iterator[Line]:

@@ -26,28 +26,31 @@ table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums;font
 caption{text-align:left;padding:.2rem 0}
 th,td{text-align:left;vertical-align:top;padding:.2rem .6rem .2rem 0;border-bottom:1px solid var(--line)}
 th{white-space:nowrap}
-td:nth-child(-n+3){white-space:nowrap}
+td:nth-child(-n+6){white-space:nowrap}
 td{overflow-wrap:break-word;max-width:16rem}
 footer{margin-top:1.2rem;border-top:1px solid var(--line);padding-top:.4rem;font-size:.85rem}
 @media(max-width:60rem){table{min-width:58rem}}
 @media(max-width:40rem){dl div{display:block;padding:.25rem 0}}
-@page{size:A4;margin:11mm}
+@page{size:A4;margin:9mm 11mm}
 @media print{
 :root{color-scheme:light}
-body{font-size:8pt;line-height:1.28;max-width:none;padding:0}
+body{font-size:7.8pt;line-height:1.22;max-width:none;padding:0}
 h1{font-size:12pt;margin:0 0 1mm}
 h2{font-size:8.6pt;margin:2mm 0 .6mm;border-width:1px;break-after:avoid}
-dl div{grid-template-columns:31mm minmax(0,1fr);padding:.1mm 0;break-inside:avoid}
+dl div{grid-template-columns:22mm minmax(0,1fr);padding:.1mm 0;break-inside:avoid}
 .notice{padding:1mm 2mm;margin:1mm 0}
 .wide{overflow:visible}
 table{font-size:7.4pt;min-width:0}
 thead{display:table-header-group}
 tr{break-inside:avoid}
 th,td{padding:.4mm 2mm .4mm 0}
-.pair{columns:2;column-gap:7mm}
-.pair h2:first-child{margin-top:0}
-.pair section{break-inside:avoid-column;padding-top:1.5mm}
-.pair dl div{grid-template-columns:34mm minmax(0,1fr)}
+h1+section dl,.notice+section dl{columns:2;column-gap:6mm}
+.after{columns:3;column-gap:5mm;margin-top:2.5mm}
+.after section{padding-top:1mm}
+.after section h2{margin-top:0}
+.after dl div{display:block;padding-left:2mm;text-indent:-2mm}
+.after dt,.after dd{display:inline}
+.after dt::after{content:": "}
 footer{margin-top:2mm;padding-top:1mm;font-size:7pt}
 }
 """
@@ -90,7 +93,7 @@ def sheet_html(sheet: Sheet) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(sheet.title)}</title>\n<style>{STYLE}</style></head>\n<body>\n"
         f"<h1>{escape(sheet.title)}</h1>\n{notices}{_sections_html(sheet.before)}{_table_html(sheet)}"
-        f'<div class="pair">\n{_sections_html(sheet.after)}</div>\n'
+        f'<div class="after">\n{_sections_html(sheet.after)}</div>\n'
         f"<footer>{escape(' '.join(sheet.foot))}</footer>\n</body>\n</html>\n"
     )
 
