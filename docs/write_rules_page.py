@@ -351,6 +351,8 @@ def sentences(book: Rulebook) -> Iterator[str]:
         ("What to prepare", book.wording.preparation),
         ("Patterns over sittings", book.wording.pattern),
         ("Sentences of certainty", book.wording.certainty),
+        ("Why a reading does not count, a label is provisional or there is no result", book.wording.reason),
+        ("Words of the record sheet", book.wording.sheet),
     ):
         yield f"## {title}\n"
         yield from table(("name", "sentence"), ((f"`{name}`", text) for name, text in words.items()))

@@ -119,7 +119,8 @@ def test_the_batch_command_of_the_integrator_page_stores_lines(tmp_path: Path, s
         done = ran(command.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=new_key(sqlite_url))
     assert done.returncode == 0, done.stderr
     answered = [json.loads(line) for line in done.stdout.splitlines()]
-    (block,) = [block for block in re.findall(r"^```\n(.*?)^```$", page_text("integrator"), re.M | re.S) if '"end"' in block]
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", page_text("integrator"), re.M | re.S)
+    (block,) = [block for language, block in fenced if not language and '"end"' in block]
     shown = [json.loads(line) for line in block.splitlines()]
     assert [line.keys() for line in answered] == [line.keys() for line in shown]
     assert [line.get("status") for line in answered] == [line.get("status") for line in shown] == [201, 422, None]

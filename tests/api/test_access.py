@@ -38,6 +38,7 @@ NEEDED = {
     "list_reading_set_versions": "Observation.r",
     "get_reading_set_version": "Observation.r",
     "get_reading_set_bundle": "Observation.r",
+    "get_reading_set_sheet": "Observation.r",
     "append_readings": "Observation.u",
     "reopen_reading_set": "Observation.u",
     "correct_reading_set": "Observation.u",

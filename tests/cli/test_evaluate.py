@@ -88,6 +88,35 @@ def test_a_failed_attempt_and_a_safety_warning_are_told(write: Write, capsys: An
     assert "failed" in told and "Safety" in told
 
 
+def test_the_record_sheet_is_written_as_text_for_each_sitting(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--sheet", "text", write("\n".join(map(json.dumps, [four_readings(), OPENED_SET])))]) == 0
+    told = capsys.readouterr().out
+    assert told.count("Record of blood pressure\n===") == 2 and told.count("OPEN: ") == 1
+    for words in (
+        "p-0001",
+        "n-17",
+        "149/88",
+        "no: in the other arm",
+        "adult, 27 to 34 cm",
+        "Not recorded: caffeine",
+        "Next step: ",
+    ):
+        assert words in told
+
+
+def test_the_record_sheet_is_written_as_a_page(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--sheet", "html", write(json.dumps(four_readings()))]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("<!doctype html>") and told.endswith("</html>\n")
+    assert told.count("<tr>") == 5 and "<td>149/88</td>" in told and "<script" not in told and "http" not in told
+
+
+def test_another_kind_of_sheet_is_refused(write: Write, capsys: Any) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(["evaluate", "--sheet", "pdf", write(json.dumps(four_readings()))])
+    assert "html" in capsys.readouterr().err
+
+
 def test_a_series_a_test_of_standing_and_a_child_are_told_in_their_own_words(write: Write, capsys: Any) -> None:
     recorded = ambulatory_body(recording(by_hours((138, 86), (120, 72))))
     upright = {"position": "standing", "stood_at": "2026-05-04T09:00:00+02:00"}

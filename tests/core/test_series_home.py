@@ -51,7 +51,7 @@ def test_a_week_counts_without_its_first_day(rulebook: Rulebook) -> None:
         next_action="none",
         record_line="134/84, left arm, seated, cuff not recorded, "
         "mean of 24 readings on 6 days, the first day left out; home series. "
-        "Oscillometric; not counted: 4 not part of series.",
+        "Oscillometric; not counted: 4 outside what the series uses.",
     )
 
 

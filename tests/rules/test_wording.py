@@ -116,6 +116,9 @@ def test_every_code_that_is_answered_has_words_and_sources(reading_set: ReadingS
     assert any(re.fullmatch(pattern, evaluation.next_step.reason) for pattern in patterns)
     assert evaluation.safety.text is None or is_made_of(evaluation.safety.text, RULEBOOK.wording.safety)
     assert set(evaluation.cautions) <= set(RULEBOOK.wording.caution.values())
+    reasons = {*evaluation.blocked_by, *(each.reason for each in evaluation.readings if each.reason is not None)}
+    reasons |= {code for category in evaluation.categories for code in category.provisional_because}
+    assert reasons <= set(RULEBOOK.wording.reason)
 
 
 def is_made_of(text: str, words: dict[str, str]) -> bool:
@@ -129,6 +132,7 @@ def test_the_words_make_no_diagnosis_and_name_no_treatment() -> None:
     words = RULEBOOK.wording
     texts = [finding.message for finding in words.finding.values()]
     texts += [*words.step.values(), *words.safety.values(), *words.caution.values()]
+    texts += [*words.reason.values(), *words.sheet.values()]
     forbidden = ("fibrillation", "drug", "dose", "diagnosed", "you have")
     assert not [text for text in texts for word in forbidden if word in text.lower()]
 

@@ -67,7 +67,7 @@ def check_format(connection: Connection, formats: list[str]) -> None:
     # A plus that was not encoded arrives as a space.
     wanted = [text.replace(" ", "+") for text in formats] or (accept.split(",") if accept else ["*/*"])
     if not any(is_offered(text) for text in wanted):
-        raise HTTPException(status_code=406)
+        raise HTTPException(status_code=406, detail=f"Accept {FHIR_JSON}.")
 
 
 def is_offered(text: str) -> bool:

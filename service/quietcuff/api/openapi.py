@@ -161,7 +161,12 @@ def _parameter(parameter: Parameter) -> dict[str, Any]:
 
 
 def _responses(operation: Operation, schemas: dict[Any, Any], within: Sequence[str]) -> dict[str, Any]:
-    said = {str(reply.status): _reply(reply, schemas) for reply in operation.replies}
+    said: dict[str, Any] = {}
+    for reply in operation.replies:
+        told = _reply(reply, schemas)
+        # A reply in more than one format is one response with several kinds of content.
+        former = said.setdefault(str(reply.status), told)
+        former.get("content", {}).update(told.get("content", {}))
     found = operation.all_problems()
     if within and kinds.NOT_FOUND not in found:
         found.append(kinds.NOT_FOUND)

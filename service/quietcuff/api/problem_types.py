@@ -65,7 +65,8 @@ FORMAT_NOT_OFFERED = _problem(
     "format-not-offered",
     406,
     "That format is not offered",
-    "FHIR routes answer application/fhir+json only; Accept or _format asked for something else.",
+    "Accept or _format asked for something else: FHIR routes answer application/fhir+json only, the record sheet text/plain "
+    "or text/html.",
 )
 CONFLICT = _problem(
     "conflict",

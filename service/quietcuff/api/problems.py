@@ -104,13 +104,14 @@ FRAMEWORK: dict[int, Refusal] = {
     404: PLAIN[errors.NotFound],
     405: Refusal(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
     413: Refusal(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
-    406: Refusal(kind=kinds.FORMAT_NOT_OFFERED, detail="Accept application/fhir+json."),
 }
 
 
 def _of_the_frameworks(error: HTTPException) -> Refusal:
     if error.status_code == 415:
         return Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
+    if error.status_code == 406:
+        return Refusal(kind=kinds.FORMAT_NOT_OFFERED, detail=error.detail)
     refusal = FRAMEWORK.get(error.status_code, UNFORESEEN)
     headers = error.headers or {}
     allow = {name.title(): _methods(value) for name, value in headers.items() if name.lower() == "allow"}

@@ -13,6 +13,7 @@ from quietcuff.security.scopes import Need
 from quietcuff.storage.queries import LONGEST_PAGE
 
 TAG = "Reading sets"
+PLAIN, HTML = "text/plain", "text/html"
 CREATE, READ, SEARCH, UPDATE = (Need("Observation", letter) for letter in "crsu")
 ITS_ID = {"set_id": "$response.body#/id"}
 ITS_VERSION = {**ITS_ID, "header.If-Match": "$response.header.ETag"}
@@ -21,6 +22,7 @@ LINKS = (
     Link(operation="list_reading_set_versions", parameters=ITS_ID),
     Link(operation="get_reading_set_version", parameters={**ITS_ID, "number": "$response.body#/version"}),
     Link(operation="get_reading_set_bundle", parameters=ITS_ID),
+    Link(operation="get_reading_set_sheet", parameters=ITS_ID),
     Link(operation="append_readings", parameters=ITS_VERSION),
     Link(operation="reopen_reading_set", parameters=ITS_VERSION),
     Link(operation="correct_reading_set", parameters=ITS_VERSION),
@@ -141,6 +143,22 @@ CORRECT = Operation(
     examples=examples.CORRECTIONS,
     replies=(CHANGED,),
     problems=CHANGE_PROBLEMS,
+)
+GET_SHEET = Operation(
+    id="get_reading_set_sheet",
+    tag=TAG,
+    summary="The record sheet of a set, to read and to print",
+    description="All that was written down of the sitting and what was made of it, as it stands: every reading with whether it "
+    "counts and why, preparation, device, labels, certainty, next step. `Accept: text/html` gives a page of A4 that loads and "
+    "runs nothing; else it is plain text.",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(
+        Reply(description="The sheet.", media_type=PLAIN, headers=("ETag",)),
+        Reply(description="The sheet.", media_type=HTML, headers=("ETag",)),
+        UNCHANGED,
+    ),
+    problems=(kinds.FORMAT_NOT_OFFERED,),
 )
 GET_BUNDLE = Operation(
     id="get_reading_set_bundle",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
+from hashlib import sha256
 from typing import Any
 
 from litestar import Controller, Request, get, post
@@ -17,6 +19,7 @@ from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import (
     Connection,
+    format_of,
     id_parameter,
     idempotency_key_of,
     if_match_of,
@@ -30,9 +33,16 @@ from quietcuff.api.service import service_of
 from quietcuff.core.amend import voided_faults
 from quietcuff.core.changes import Append, Correction
 from quietcuff.core.errors import Fault
+from quietcuff.core.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.export.bundle import sitting_bundle
 from quietcuff.storage.queries import LONGEST_PAGE, SetQuery
+
+# The sheet's own style works, and nothing else is loaded, run or sent.
+STYLE_HASH = b64encode(sha256(STYLE.encode()).digest()).decode()
+SHEET_POLICY = (
+    f"default-src 'none'; style-src 'sha256-{STYLE_HASH}'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
 
 
 class ReadingSets(Controller):
@@ -91,6 +101,19 @@ class ReadingSets(Controller):
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await ingest.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
+
+    @get("/{set_id:str}/sheet", opt=described(operations.GET_SHEET))
+    async def get_sheet(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+        """Answer the record sheet as text or as a page."""
+        media_type = format_of(request, operations.PLAIN, operations.HTML)
+        sheet = await ingest.read_sheet(service_of(request).desk, caller_of(request), set_id)
+        body = (sheet_html(sheet) if media_type == operations.HTML else sheet_text(sheet)).encode()
+        headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', "Vary": "Accept"}
+        if is_known_already(request, headers["ETag"]):
+            return not_modified(headers["ETag"])
+        if media_type == operations.HTML:
+            headers["Content-Security-Policy"] = SHEET_POLICY
+        return answer(body, media_type=media_type, headers=headers)
 
     @get("/{set_id:str}/fhir", opt=described(operations.GET_BUNDLE))
     async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:

@@ -10,6 +10,7 @@ from uuid import UUID
 
 import msgspec
 from litestar.connection import ASGIConnection
+from litestar.exceptions import HTTPException
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.readings import check_day, check_instant
@@ -75,6 +76,36 @@ def prefers_representation(connection: Connection) -> bool:
     preferences = (header_of(connection, "Prefer") or "").lower().split(",")
     named = [preference.partition(";")[0].replace('"', "").replace(" ", "") for preference in preferences]
     return "return=representation" in named
+
+
+def format_of(connection: Connection, *offered: str) -> str:
+    """The media type that ``Accept`` weighs most; the first offered where it says nothing or weighs several alike.
+
+    Each is weighed by the range that names it most closely. Source: RFC 9110, 12.5.1.
+
+    Raises:
+        HTTPException: 406; none of them is accepted.
+    """
+    text = header_of(connection, "Accept")
+    if text is None or not text.strip():
+        return offered[0]
+    weights = dict(_weighed(part) for part in text.lower().split(","))
+
+    def weight(media_type: str) -> float:
+        ranges = (media_type, f"{media_type.partition('/')[0]}/*", "*/*")
+        return next((weights[each] for each in ranges if each in weights), 0)
+
+    best = max(offered, key=weight)
+    if not weight(best):
+        raise HTTPException(status_code=406, detail=f"Accept {' or '.join(offered)}.")
+    return best
+
+
+def _weighed(part: str) -> tuple[str, float]:
+    """A range of ``Accept`` and its weight: none said is 1, one that is no number 0."""
+    media_type, *said = ("".join(piece.split()) for piece in part.split(";"))
+    weight = next((one[2:] for one in said if one.startswith("q=")), "1")
+    return media_type, float(weight) if re.fullmatch(r"[01](\.[0-9]{0,3})?", weight, re.ASCII) else 0
 
 
 def query_of(connection: Connection, *names: str) -> dict[str, str]:

@@ -58,7 +58,7 @@ def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) 
             continue
         evaluated += 1
         if sheet is not None:
-            sys.stdout.write(SHEETS[sheet](make_sheet(reading_set, evaluation)))
+            sys.stdout.write(SHEETS[sheet](make_sheet(reading_set, evaluation, rulebook.wording)))
         elif as_json:
             sys.stdout.write(msgspec.json.encode(evaluation).decode() + "\n")
         else:

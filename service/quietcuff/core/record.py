@@ -26,7 +26,7 @@ def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, see
 
 def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
     """What keeps the line from reading as an ordinary result: method, symptoms, rhythm, severity, doubt, what was left out."""
-    counted = judged.selection.counted
+    counted, reason = judged.selection.counted, sitting.rulebook.wording.reason_in_words
     methods = sorted({METHODS.get(attempt.method, "method not recorded") for attempt in counted})
     said = [" and ".join(methods)] if counted else []
     if sitting.reading_set.context.acute_symptoms == "yes":
@@ -38,12 +38,12 @@ def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
         said.append(f"{number}, highest {describe_highest(sitting, seen)}")
     if any(code == "low-reading" for code, _ in seen.findings):
         said.append("low")
-    if because := sorted({reason for label in judged.categories for reason in label.provisional_because}):
-        said.append(f"provisional ({', '.join(map(in_words, because))})")
+    if because := sorted({code for label in judged.categories for code in label.provisional_because}):
+        said.append(f"provisional ({', '.join(map(reason, because))})")
     # A voided reading is as if it had never been sent; the record sheet still shows it.
-    reasons = Counter(each.reason for each in judged.selection.outcomes if each.reason is not None and each.reason != "voided")
-    if reasons:
-        said.append(f"not counted: {', '.join(f'{reasons[reason]} {in_words(reason)}' for reason in sorted(reasons))}")
+    left_out = Counter(each.reason for each in judged.selection.outcomes if each.reason is not None and each.reason != "voided")
+    if left_out:
+        said.append(f"not counted: {', '.join(f'{left_out[code]} {reason(code)}' for code in sorted(left_out))}")
     text = "; ".join(said) or "No reading counts"
     return f"{text[0].upper()}{text[1:]}."
 
@@ -54,18 +54,14 @@ def describe_highest(sitting: Sitting, seen: Watch) -> str:
     return f"{max(each.systolic for each in severe) / 100:g}/{max(each.diastolic for each in severe) / 100:g}"
 
 
-def in_words(code: str) -> str:
-    """A code as it is read: too-few-readings becomes too few readings."""
-    return code.replace("-", " ")
-
-
 def record_line(sitting: Sitting, comparison: Comparison, selection: Selection, result: Result | None) -> str:
     """The sentence for the note of a sitting that is done.
 
     Example: 145/90, right arm (higher by 8), seated, adult cuff, mean of readings 3 and 4 of 4, 72/min; first visit.
     """
     if result is None:
-        return f"No usable result: {', '.join(map(in_words, selection.blocked_by))}; {VISITS[sitting.chosen.visit]}."
+        blocked = ", ".join(map(sitting.rulebook.wording.reason_in_words, selection.blocked_by))
+        return f"No usable result: {blocked}; {VISITS[sitting.chosen.visit]}."
     parts = [
         f"{result.systolic_mmhg}/{result.diastolic_mmhg}",
         describe_site(comparison, result),

@@ -334,6 +334,12 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     certainty: dict[str, str]
     pattern: dict[str, str]
     preparation: dict[str, str]
+    reason: dict[str, str]
+    sheet: dict[str, str]
+
+    def reason_in_words(self, code: str) -> str:
+        """Why a reading does not count, a label is provisional or there is no result; a code without words as it is read."""
+        return self.reason.get(code) or code.replace("-", " ")
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,114 +1,126 @@
-"""The record sheet: everything that was written down of a sitting, and what was made of it, in sections to be rendered."""
+"""The record sheet: everything that was written down of a sitting, and what was made of it, in sections to be rendered.
+
+It decides nothing. Readings are numbered as in the record line: by time, those that were taken back left out.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable
+from datetime import datetime
 
 import msgspec
 
-from quietcuff.core.outcome import Category, Evaluation, ReadingOutcome
-from quietcuff.core.readings import Cuff, Device, Identifier, Reading, ReadingSet
+from quietcuff.core.attempts import in_order
+from quietcuff.core.equipment import method_of
+from quietcuff.core.outcome import Evaluation, ReadingOutcome
+from quietcuff.core.readings import Reading, ReadingSet
+from quietcuff.core.rules import Wording
+from quietcuff.core.sheet_sections import (
+    Section,
+    Stored,
+    amendments,
+    describe_cuff,
+    differs,
+    equipment_lines,
+    in_words,
+    moment,
+    number,
+    outcome_lines,
+    person_lines,
+    place_names,
+    preparation_lines,
+    record_lines,
+    section,
+    series_summary,
+    sitting_lines,
+)
 
-HEADINGS = ("#", "time", "mmHg", "pulse", "site", "position", "method", "cuff", "rhythm", "counts")
-NOT_RECORDED = "not recorded"
+COLUMNS = ("place", "time", "pressure", "pulse", "site", "position", "method", "cuff", "rhythm", "remarks", "counts")
+NO_VALUE = "–"
 
 
 class Sheet(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Named lines in order, and a table of the readings: one row each, in the order sent."""
+    """Sections before and after a table of the readings: one row each, in order of time. ``notices`` come before anything."""
 
     title: str
-    lines: list[tuple[str, str]]
+    notices: list[str]
+    before: list[Section]
+    readings_heading: str
+    summary: str
+    columns: tuple[str, ...]
     readings: list[tuple[str, ...]]
+    after: list[Section]
+    foot: list[str]
 
 
-def make_sheet(reading_set: ReadingSet, evaluation: Evaluation) -> Sheet:
-    """The sheet of one sitting; it decides nothing."""
-    pairs = zip(reading_set.readings, evaluation.readings, strict=True)
+def make_sheet(reading_set: ReadingSet, evaluation: Evaluation, wording: Wording, stored: Stored | None = None) -> Sheet:
+    """The sheet of one sitting, with what the store knows of it, where it is stored."""
+    words, names = wording.sheet, place_names(reading_set)
+    shown = "%Y-%m-%d %H:%M:%S" if differs(reading_set, "%Y-%m-%d") else "%H:%M:%S"
+    clock = None if differs(reading_set, "%z") else shown
+    rows = [
+        (names[index], clock_of(reading.taken_at, clock), *_row(wording, reading_set, reading, evaluation.readings[index]))
+        for index, reading in in_order(reading_set.readings)
+    ]
     return Sheet(
-        title="Record of blood pressure",
-        lines=[*_who(reading_set), *_preparation(reading_set), *_outcome(evaluation)],
-        readings=[_row(reading_set, reading, outcome) for reading, outcome in pairs],
+        title=words["title"],
+        notices=_notices(words, reading_set, stored),
+        before=[
+            section(words, "sitting", sitting_lines(reading_set, evaluation)),
+            section(words, "outcome", outcome_lines(wording, evaluation, names)),
+        ],
+        readings_heading=words["readings"],
+        summary=series_summary(words, evaluation),
+        columns=tuple(words[column] for column in COLUMNS),
+        readings=rows,
+        after=[
+            section(words, "preparation", preparation_lines(reading_set)),
+            section(words, "equipment", equipment_lines(words, reading_set, names)),
+            section(words, "person-known", person_lines(reading_set)),
+            section(words, "record", [*record_lines(words, evaluation, stored), *amendments(words, stored)]),
+        ],
+        foot=evaluation.cautions,
     )
 
 
-def _who(reading_set: ReadingSet) -> Iterator[tuple[str, str]]:
-    yield "Person", _identifier(reading_set.subject.identifier)
-    days = sorted({f"{reading.taken_at:%Y-%m-%d}" for reading in reading_set.readings})
-    yield "Date", days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
-    yield "Setting", f"{reading_set.setting}, {reading_set.attendance}"
-    observers = {reading.observer or reading_set.observer for reading in reading_set.readings}
-    yield "Measured by", ", ".join(sorted(_identifier(observer) for observer in observers))
-    yield "Place", _identifier(reading_set.location)
-    yield "Encounter", _identifier(reading_set.encounter)
-    devices = {_device(reading.device or reading_set.device) for reading in reading_set.readings}
-    yield "Device", "; ".join(sorted(devices))
+def _notices(words: dict[str, str], reading_set: ReadingSet, stored: Stored | None) -> list[str]:
+    """What must be read first: taken back, still open, amended."""
+    found = []
+    if stored is not None and stored.status == "voided":
+        found.append(words["is-voided"])
+    if not (reading_set.closed if stored is None else stored.closed):
+        found.append(words["is-open"])
+    if stored is not None and stored.amended:
+        found.append(words["is-amended"])
+    return found
 
 
-def _preparation(reading_set: ReadingSet) -> Iterator[tuple[str, str]]:
-    for name, value in msgspec.structs.asdict(reading_set.context).items():
-        said = NOT_RECORDED if value is None else f"{value:g}" if isinstance(value, float | int) else _words(value)
-        yield _words(name).capitalize(), said
-
-
-def _outcome(evaluation: Evaluation) -> Iterator[tuple[str, str]]:
-    yield "State", ", ".join(_words(code) for code in (evaluation.state, *evaluation.blocked_by))
-    if evaluation.safety.level != "none":
-        yield "Safety", f"{_words(evaluation.safety.level)}: {evaluation.safety.text}"
-    if evaluation.record_line is not None:
-        yield "Record", evaluation.record_line
-    for category in evaluation.categories:
-        yield f"Label, {category.guideline}", _label(category)
-    for certainty in evaluation.certainty:
-        yield f"Certainty, {certainty.guideline}", certainty.statement
-    yield "Next step", f"{_words(evaluation.next_step.action)}: {evaluation.next_step.reason}"
-    for finding in evaluation.findings:
-        about = "" if finding.reading is None else f"reading {finding.reading + 1}: "
-        yield "Finding", f"{about}{finding.message}"
-    rules = evaluation.protocol
-    yield "Rules", f"{rules.id}, version {rules.version}, {rules.digest}; engine {evaluation.engine_version}"
-    yield "Caution", " ".join(evaluation.cautions)
-
-
-def _row(reading_set: ReadingSet, reading: Reading, outcome: ReadingOutcome) -> tuple[str, ...]:
+def _row(wording: Wording, reading_set: ReadingSet, reading: Reading, outcome: ReadingOutcome) -> tuple[str, ...]:
+    words = wording.sheet
     failed = reading.systolic_mmhg is None or reading.diastolic_mmhg is None
+    because = None if outcome.reason is None else wording.reason_in_words(outcome.reason)
     return (
-        str(outcome.index + 1),
-        reading.taken_at.isoformat(timespec="seconds"),
-        "failed" if failed else f"{reading.systolic_mmhg:g}/{reading.diastolic_mmhg:g}",
-        NOT_RECORDED if reading.pulse_per_min is None else f"{reading.pulse_per_min:g}",
-        _words(reading.site),
-        _words(reading.position),
-        reading.method or NOT_RECORDED,
-        _cuff(reading.cuff or reading_set.cuff),
-        _words(reading.rhythm),
-        "yes" if outcome.reason is None else f"no: {_words(outcome.reason)}",
+        words["failed"] if failed else f"{number(reading.systolic_mmhg)}/{number(reading.diastolic_mmhg)}",
+        NO_VALUE if reading.pulse_per_min is None else number(reading.pulse_per_min),
+        in_words(reading.site),
+        in_words(reading.position),
+        in_words(method_of(reading, reading.device or reading_set.device)),
+        describe_cuff(words, reading.cuff or reading_set.cuff, short=True) or words["not-recorded"],
+        in_words(reading.rhythm),
+        "; ".join(_remarks(words, reading)) or NO_VALUE,
+        words["yes"] if because is None else f"{words['no']}: {because}",
     )
 
 
-def _label(category: Category) -> str:
-    if category.category is None:
-        return "none"
-    because = ", ".join(map(_words, category.provisional_because))
-    return f"{category.label}; provisional because: {because}" if category.provisional else str(category.label)
+def _remarks(words: dict[str, str], reading: Reading) -> Iterable[str]:
+    if reading.device_flags:
+        yield f"{words['device-flags']}: {', '.join(map(in_words, reading.device_flags))}"
+    if reading.mean_arterial_mmhg is not None:
+        yield f"{words['mean-arterial']} {number(reading.mean_arterial_mmhg)}"
+    if reading.stood_at is not None:
+        yield f"{words['stood-at']} {reading.stood_at:%H:%M:%S}"
 
 
-def _identifier(identifier: Identifier | None) -> str:
-    return NOT_RECORDED if identifier is None else f"{identifier.value} ({identifier.system})"
-
-
-def _device(device: Device | None) -> str:
-    if device is None:
-        return NOT_RECORDED
-    named = _identifier(device.identifier) if device.identifier is not None else None
-    parts = [named, device.kind, device.manufacturer, device.model, device.serial_number]
-    return ", ".join([*(part for part in parts if part), f"clinically validated: {_words(device.validated)}"])
-
-
-def _cuff(cuff: Cuff | None) -> str:
-    if cuff is None or cuff.size is None:
-        return NOT_RECORDED
-    return cuff.size
-
-
-def _words(code: str) -> str:
-    return code.replace("-", " ").replace("_", " ")
+def clock_of(at: datetime, pattern: str | None) -> str:
+    """The time on the wall by the pattern; with its day and offset where the offsets of the sitting differ."""
+    return moment(at) if pattern is None else at.strftime(pattern)

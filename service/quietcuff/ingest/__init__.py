@@ -1,9 +1,10 @@
 """The flow from what comes in to what is kept and answered; ``flow.py`` is the page to read first.
 
 ``understand`` makes a sitting of bytes. ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is
-stored, ``receive_lines`` stores many sittings at a time; ``read_set``, ``read_versions``, ``read_version`` and ``list_sets``
-answer it; ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device`` keep the two registries;
-``read_summary`` sums a person up. What changes or reads what is stored is a coroutine; the desk comes first, then the caller.
+stored, ``receive_lines`` stores many sittings at a time; ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``
+and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device`` keep the
+two registries; ``read_summary`` sums a person up. What changes or reads what is stored is a coroutine; the desk comes first,
+then the caller.
 """
 
 from quietcuff.ingest.batch import Known, Received, Tally, receive_lines
@@ -12,6 +13,7 @@ from quietcuff.ingest.flow import append, correct, receive, reopen, understand
 from quietcuff.ingest.overview import read_summary
 from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
 from quietcuff.ingest.registry import faults_of_device, find_subject, read_device, read_subject, save_device, save_subject
+from quietcuff.ingest.sheets import read_sheet
 from quietcuff.ingest.sweep import close_idle_sets
 from quietcuff.storage.queries import SetQuery
 
@@ -35,6 +37,7 @@ __all__ = [
     "open_desk",
     "read_device",
     "read_set",
+    "read_sheet",
     "read_subject",
     "read_summary",
     "read_version",

@@ -9,16 +9,19 @@ import hashlib
 import string
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.change_point import ChangeTest
 from quietcuff.core.errors import RulesNotLoadable
+from quietcuff.core.outcome import Reason
 from quietcuff.core.plans import Recording, StandingTest
+from quietcuff.core.readings import Context, Facts
 from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rules import CuffTable, Defaults, Effect, Guideline, Limits, Protocol, Row, Rulebook, Source, Wording
+from quietcuff.core.sheet import COLUMNS
 from quietcuff.core.variability import ByAge, Variability
 
 T = TypeVar("T")
@@ -137,13 +140,23 @@ def check_rulebook(rulebook: Rulebook) -> None:
     check_defaults(rulebook)
     check_variability(rulebook.variability)
     check_change_test(rulebook.drift)
-    for code, finding in rulebook.wording.finding.items():
+    check_wording(rulebook)
+
+
+def check_wording(rulebook: Rulebook) -> None:
+    """Words for every code that needs some, and places in them that can be filled in."""
+    words = rulebook.wording
+    for code, finding in words.finding.items():
         expect(
             all(name != "" for _, name, _, _ in string.Formatter().parse(finding.message)),
             f"wording.toml: finding.{code} has a place without a name",
         )
     for code in rulebook.effects:
-        expect(code in rulebook.wording.finding, f"effects.toml: {code} has no wording")
+        expect(code in words.finding, f"effects.toml: {code} has no wording")
+    for code in (*get_args(Reason), *(code for code, effect in rulebook.effects.items() if effect.correctable)):
+        expect(code in words.reason, f"wording.toml: reason.{code} is missing")
+    for name in (*COLUMNS, *Context.__struct_fields__, *Facts.__struct_fields__):
+        expect(name in words.sheet, f"wording.toml: sheet.{name} is missing")
 
 
 def check_protocol(protocol: Protocol) -> None:
