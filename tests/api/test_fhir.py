@@ -351,6 +351,6 @@ def test_what_devices_and_audited_actions_lack_is_found(desk: httpx.Client) -> N
     for is_missing in ("true", "false"):
         events = found(f"AuditEvent?patient:missing={is_missing}")
         assert events
-        about = {any(str(of["what"].get("reference")).startswith("Patient/") for of in one["entity"]) for one in events}
+        about = {any(str(of.get("what", {}).get("reference")).startswith("Patient/") for of in one["entity"]) for one in events}
         assert about == {is_missing == "false"}
     assert found("Patient?identifier:missing=true") == [] == found("Provenance?target:missing=true")

@@ -109,7 +109,7 @@ NOT_ACCEPTABLE: dict[str, Any] = {
     "a text": SECRET,
     "a number": 7,
     "an empty object": {},
-    "no readings": changed(OPENED_SET, "/readings", []),
+    "no readings": changed(OPENED_SET | {"closed": True}, "/readings", []),
     "301 readings": changed(OPENED_SET, "/readings", readings(301)),
     "500 readings": changed(OPENED_SET, "/readings", readings(500)),
     "+14:01": changed(OPENED_SET, "/readings/0/taken_at", "2026-05-04T09:00:00+14:01"),
