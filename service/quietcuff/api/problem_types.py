@@ -124,7 +124,8 @@ NOT_READY = _problem(
     "not-ready",
     503,
     "The database cannot be served from",
-    "Its schema is missing, older or newer than this program needs: an operator runs `quietcuff database upgrade`.",
+    "The detail says why, and what an operator does: the schema is not the one needed (`quietcuff database upgrade`), the disk "
+    "is full, the database takes no writes or is damaged.",
 )
 
 PROBLEM_TYPES = (

@@ -20,6 +20,7 @@ from quietcuff.security.tokens import TOKEN_PATH
 
 MEDIA_TYPE = "application/problem+json"
 MOST_FAULTS = 100
+NOT_READY_SECONDS = "30"
 CHALLENGE = 'Bearer realm="quietcuff"'
 
 
@@ -80,7 +81,7 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
             kind = kinds.NOT_AUTHENTICATED if code == "invalid_client" else kinds.BAD_REQUEST
             return Refusal(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
         case errors.StoreNotUsable():
-            return Refusal(kind=kinds.NOT_READY, detail=str(error))
+            return Refusal(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
     return PLAIN.get(type(error), UNFORESEEN)
 
 
@@ -137,7 +138,7 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
     """The exception handler of the whole application."""
     refusal = refusal_of(error)
     request_id = request.scope["state"]["request_id"]
-    if refusal.kind is kinds.INTERNAL_ERROR:
+    if refusal.kind is kinds.INTERNAL_ERROR or isinstance(error, errors.StoreFailing):
         log_failure(error, request_id)
     if request.scope["path"] == TOKEN_PATH:
         return _as_oauth(error, refusal)

@@ -18,6 +18,7 @@ from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
 from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, find_key
+from quietcuff.storage.readiness import Readiness
 from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import find_tenant
 
@@ -33,6 +34,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     started_at: datetime
     export_limits: ExportLimits
     export_bell: asyncio.Event
+    readiness: Readiness
 
     async def principal(self, bearer: str) -> Principal:
         """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
@@ -74,4 +76,5 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         started_at=desk.clock(),
         export_limits=limits,
         export_bell=asyncio.Event(),
+        readiness=Readiness(store),
     )

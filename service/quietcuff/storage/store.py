@@ -6,18 +6,18 @@ Work is a plain function of a ``Connection``. What waits together is written tog
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from quietcuff.core.errors import Busy
+from quietcuff.core.errors import Busy, StoreFailing
 from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
 from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
-from quietcuff.storage.jobs import Job, Outcome, for_the_caller, is_deadlock
+from quietcuff.storage.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
+from quietcuff.storage.jobs import Job, Outcome, is_deadlock
 
 T = TypeVar("T")
 Waiting = tuple[Job, asyncio.Future[Any]]
@@ -28,6 +28,7 @@ LARGEST_GROUP = 64
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
 RETRY_SECONDS = 2
+TROUBLE_SECONDS = 30.0
 
 
 class Store:
@@ -41,6 +42,8 @@ class Store:
         self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._is_closing = False
+        self._trouble: StoreFailing | None = None
+        self._trouble_until = 0.0
 
     async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
         """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks: work on the same
@@ -69,10 +72,16 @@ class Store:
         """
         try:
             return await self._backend.read(tenant_id, work)
-        except DBAPIError as error:
-            raise for_the_caller(error) from error
-        except (OSError, PoolTimeoutError) as error:
-            raise Busy(RETRY_SECONDS) from error
+        except Exception as error:
+            # A reader that writes is a defect of ours, however the database calls it.
+            if fault_of(error) is READ_ONLY:
+                raise
+            raise self._noted(for_the_caller(error)) from error
+
+    @property
+    def trouble(self) -> StoreFailing | None:
+        """How the database failed in the last half minute, where nothing was stored since. Damage is told for good."""
+        return self._trouble if self._is_damaged() or time.monotonic() < self._trouble_until else None
 
     async def close(self) -> None:
         """Finish what is waiting, take nothing more, and let the database go."""
@@ -113,16 +122,27 @@ class Store:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
         for round_number in range(1, DEADLOCK_ROUNDS + 1):
             try:
-                return await self._backend.run_group(jobs)
-            except DBAPIError as error:
-                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
-                    return failed(jobs, for_the_caller(error))
-            except (OSError, PoolTimeoutError) as error:
-                return failed(jobs, busy_because(error))
+                outcomes = await self._backend.run_group(jobs)
+                if any(job.order for job in jobs):
+                    self._heal()
+                return outcomes
             except Exception as error:
-                return failed(jobs, error)
+                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
+                    return failed(jobs, self._noted(for_the_caller(error)))
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
+
+    def _noted(self, error: Exception) -> Exception:
+        if isinstance(error, StoreFailing) and not self._is_damaged():
+            self._trouble, self._trouble_until = error, time.monotonic() + TROUBLE_SECONDS
+        return error
+
+    def _heal(self) -> None:
+        if self._trouble is not None and not self._is_damaged():
+            self._trouble = None
+
+    def _is_damaged(self) -> bool:
+        return self._trouble is not None and self._trouble.code == DAMAGED.code
 
 
 def open_store(url: str, *, for_serving: bool = False) -> Store:
@@ -149,9 +169,3 @@ def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
 
 def failed(jobs: Sequence[Job], error: Exception) -> list[Outcome]:
     return [Outcome(error=error) for _ in jobs]
-
-
-def busy_because(error: Exception) -> Busy:
-    busy = Busy(RETRY_SECONDS)
-    busy.__cause__ = error
-    return busy
