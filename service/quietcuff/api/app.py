@@ -22,7 +22,9 @@ from quietcuff.api.evaluations import Evaluations
 from quietcuff.api.fhir import FHIR_CONTROLLERS
 from quietcuff.api.groups import Groups
 from quietcuff.api.health import HealthChecks
+from quietcuff.api.lanes import UNTIMED, Lanes
 from quietcuff.api.logs import configure_logs
+from quietcuff.api.openapi import operations
 from quietcuff.api.problem_pages import ProblemPages
 from quietcuff.api.problems import answer_problem
 from quietcuff.api.reading_sets import ReadingSets
@@ -61,7 +63,12 @@ CONTROLLERS: tuple[type[Controller], ...] = (
 
 def create_app(settings: Settings) -> ASGIApp:
     """The whole service as one ASGI application. Nothing is opened before it is started."""
-    return Shell(create_routes(settings))
+    lanes = Lanes(settings.answer_seconds)
+    routes = create_routes(settings, lanes)
+    for path, method, operation in operations(routes):
+        if "{" not in path and operation.lane_taken not in UNTIMED:
+            lanes.know_route(method.upper(), path, operation.lane_taken)
+    return Shell(routes, lanes)
 
 
 def create_app_from_environment() -> ASGIApp:
@@ -71,16 +78,17 @@ def create_app_from_environment() -> ASGIApp:
     return create_app(settings)
 
 
-def create_routes(settings: Settings) -> Litestar:
+def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
     """The routes, without what surrounds them."""
+    lanes = lanes or Lanes(settings.answer_seconds)
 
     @asynccontextmanager
     async def run(app: Litestar) -> AsyncIterator[None]:
         store = open_store(settings.database_url, for_serving=True)
-        service = app.state["service"] = make_service(settings, store, load_rulebook())
+        service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
-        beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
+        beside = [asyncio.create_task(work) for work in (keep_up(service), work_on_exports(service), lanes.pulse.beat())]
         if settings.delivers:
             beside.append(asyncio.create_task(deliver(service)))
         try:

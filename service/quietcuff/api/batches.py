@@ -33,6 +33,7 @@ counts; an answer without it was cut off. Sittings of one person are evaluated i
 A line is known by its `identifier`: sent again, it is answered as the first time, with `"replayed": true`. A line without
 one is stored each time, unless the request has an `Idempotency-Key`: then it is known by that and its line number.""",
     access=Need("Observation", "c"),
+    lane="batch",
     parameters=(
         IDEMPOTENCY_KEY_OF_BATCH,
         Parameter(

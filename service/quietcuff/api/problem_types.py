@@ -110,8 +110,8 @@ TOO_OFTEN = _problem(
     "too-often",
     429,
     "Too often, or too much at once",
-    "An export is asked after again too soon, or as many exports are open as a tenant may have. Try again after the seconds "
-    "that the header Retry-After names.",
+    "An export is asked after again too soon, as many exports are open as a tenant may have, or a key has asked as often as it "
+    "may in a minute. Try again after the seconds that the header Retry-After names.",
 )
 EXPORT_FAILED = _problem(
     "export-failed",

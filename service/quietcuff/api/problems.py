@@ -134,42 +134,56 @@ def problem_of(refusal: Refusal, request_id: str) -> Problem:
     )
 
 
+class Written(msgspec.Struct, frozen=True, kw_only=True):
+    """An answer to an error, as it is sent."""
+
+    status: int
+    body: bytes
+    media_type: str
+    headers: dict[str, str]
+
+
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     """The exception handler of the whole application."""
+    answer = written(error, request.scope["path"], request.scope["state"]["request_id"])
+    return Response(content=answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+
+
+def written(error: Exception, path: str, request_id: str) -> Written:
+    """The answer to an error, in the terms of the path; what nobody foresaw, and a database that fails, is logged."""
     refusal = refusal_of(error)
-    request_id = request.scope["state"]["request_id"]
     if refusal.kind is kinds.INTERNAL_ERROR or isinstance(error, errors.StoreFailing):
         log_failure(error, request_id)
-    if request.scope["path"] == TOKEN_PATH:
+    if path == TOKEN_PATH:
         return _as_oauth(error, refusal)
-    if f"{request.scope['path']}/".startswith(f"{FHIR_BASE}/"):
+    if f"{path}/".startswith(f"{FHIR_BASE}/"):
         return _as_outcome(refusal)
-    return Response(
-        content=msgspec.json.encode(problem_of(refusal, request_id)),
-        status_code=refusal.kind.status,
+    return Written(
+        status=refusal.kind.status,
+        body=msgspec.json.encode(problem_of(refusal, request_id)),
         media_type=MEDIA_TYPE,
         headers=refusal.headers,
     )
 
 
-def _as_oauth(error: Exception, refusal: Refusal) -> Response[bytes]:
+def _as_oauth(error: Exception, refusal: Refusal) -> Written:
     """As OAuth says it. Source: RFC 6749, 5.2; its words for a server's trouble are those of 4.1.2.1."""
     by_status = {503: "temporarily_unavailable", 500: "server_error"}
     code = error.code if isinstance(error, errors.TokenRefused) else by_status.get(refusal.kind.status, "invalid_request")
-    return Response(
-        content=msgspec.json.encode({"error": code, "error_description": refusal.detail}),
-        status_code=refusal.kind.status,
+    return Written(
+        status=refusal.kind.status,
+        body=msgspec.json.encode({"error": code, "error_description": refusal.detail}),
         media_type=JSON,
         headers=refusal.headers,
     )
 
 
-def _as_outcome(refusal: Refusal) -> Response[bytes]:
+def _as_outcome(refusal: Refusal) -> Written:
     """As FHIR says it. A search that cannot be understood is a bad request there."""
     status = 400 if refusal.kind is kinds.NOT_ACCEPTABLE else refusal.kind.status
-    return Response(
-        content=operation_outcome(status, refusal.detail, refusal.faults[:MOST_FAULTS]),
-        status_code=status,
+    return Written(
+        status=status,
+        body=operation_outcome(status, refusal.detail, refusal.faults[:MOST_FAULTS]),
         media_type=FHIR_JSON_UTF8,
         headers=refusal.headers,
     )

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import time
 from datetime import datetime
 
 import msgspec
 
+from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
@@ -15,9 +17,11 @@ from quietcuff.ingest.bulk_worker import ExportLimits
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
+from quietcuff.security.rates import Rates
 from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, find_key
+from quietcuff.storage.key_uses import take_uses
 from quietcuff.storage.readiness import Readiness
 from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import find_tenant
@@ -35,6 +39,8 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     export_limits: ExportLimits
     export_bell: asyncio.Event
     readiness: Readiness
+    lanes: Lanes
+    rates: Rates
 
     async def principal(self, bearer: str) -> Principal:
         """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
@@ -53,7 +59,7 @@ def service_of(connection: Connection) -> Service:
     return service
 
 
-def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Service:
+def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: Lanes) -> Service:
     """The parts, on an open store, with the machine's own clock."""
 
     async def find(prefix: str) -> KeyRow | None:
@@ -62,6 +68,10 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
     async def tenant_of(name: str) -> int | None:
         found = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, name))
         return None if found is None else found.tenant_id
+
+    async def lease(actor: str, minute: int, count: int) -> int:
+        digest = hashlib.sha256(actor.encode()).digest()
+        return await store.write(NO_TENANT, lambda transaction: take_uses(transaction, digest, minute, count), order=digest)
 
     desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic)
     limits = ExportLimits(
@@ -77,4 +87,6 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         export_limits=limits,
         export_bell=asyncio.Event(),
         readiness=Readiness(store),
+        lanes=lanes,
+        rates=Rates(settings.key_requests_a_minute, None if settings.database_url.startswith("sqlite") else lease),
     )

@@ -66,7 +66,8 @@ async def receive_lines(
     bytes_held = 0
     try:
         async for line in lines_of(chunks):
-            while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD):
+            # Whoever waits for one answer goes before the next line: a batch keeps going, if only line by line.
+            while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD or desk.store.is_crowded):
                 bytes_held -= await tell_of(held, tell)
             tenant = await desk.tenants.get(caller.tenant_id)
             held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known)))

@@ -18,7 +18,7 @@ from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 from quietcuff.storage.faults import NO_SCHEMA, fault_of
 
-NEWEST_REVISION = "0008"
+NEWEST_REVISION = "0013"
 
 
 def upgrade(url: str, revision: str = "head") -> None:

@@ -6,6 +6,7 @@ Work is a plain function of a ``Connection``. What waits together is written tog
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -16,18 +17,22 @@ from sqlalchemy import Connection
 from quietcuff.core.errors import Busy, StoreFailing
 from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
 from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
+from quietcuff.storage.deadline import DEADLINE, RETRY_SECONDS, Deadline
 from quietcuff.storage.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
 from quietcuff.storage.jobs import Job, Outcome, is_deadlock
 
 T = TypeVar("T")
-Waiting = tuple[Job, asyncio.Future[Any]]
+Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
 
 NO_TENANT = 0
-MOST_WAITING = 2_000
+MOST_WAITING = 10_000
+LONGEST_WAIT_SECONDS = 10.0
+CROWDED_SECONDS = 1.0
+# How much of what was known of the time that work takes each new group leaves standing.
+REMEMBERED = 0.8
 LARGEST_GROUP = 64
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
-RETRY_SECONDS = 2
 TROUBLE_SECONDS = 30.0
 
 
@@ -38,6 +43,7 @@ class Store:
         self._backend = backend
         self._serving_lock = serving_lock
         self._waiting: deque[Waiting] = deque()
+        self._seconds_a_job = 0.0
         self._writers = 0
         self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -53,10 +59,10 @@ class Store:
             Busy: too much is waiting, or the database cannot be reached now.
             Exception: whatever the work raised; then nothing of it is stored.
         """
-        if self._is_closing or len(self._waiting) >= MOST_WAITING:
-            raise Busy(RETRY_SECONDS)
+        if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer))
+        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer, DEADLINE.get()))
         if self._writers < self._backend.writers:
             self._writers += 1
             task = asyncio.create_task(self._write_groups())
@@ -70,13 +76,30 @@ class Store:
         Raises:
             Busy: the database cannot be reached now.
         """
+        deadline = DEADLINE.get()
+
+        def in_time(snapshot: Connection) -> T:
+            if deadline is not None:
+                deadline.require()
+            return work(snapshot)
+
         try:
-            return await self._backend.read(tenant_id, work)
+            return await self._backend.read(tenant_id, in_time)
         except Exception as error:
             # A reader that writes is a defect of ours, however the database calls it.
-            if fault_of(error) is READ_ONLY:
+            told = error if fault_of(error) is READ_ONLY else self._noted(for_the_caller(error))
+            if told is error:
                 raise
-            raise self._noted(for_the_caller(error)) from error
+            raise told from error
+
+    def expected_wait(self) -> float:
+        """The seconds that work which came now would wait for its turn, by how long work took so far."""
+        return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def is_crowded(self) -> bool:
+        """Whether what is not urgent should give way."""
+        return self.expected_wait() > CROWDED_SECONDS
 
     @property
     def trouble(self) -> StoreFailing | None:
@@ -96,12 +119,14 @@ class Store:
         # One turn of the loop before each group, so that what arrives together shares the commit.
         await asyncio.sleep(0)
         while group := self._take_group():
-            group.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
-            places = {(job.tenant_id, job.place) for job, _ in group if job.order}
+            group.sort(key=lambda entry: (entry[0].tenant_id, entry[0].order))
+            places = {(job.tenant_id, job.place) for job, _, _ in group if job.order}
             self._places_at_work |= places
-            outcomes = await self._outcomes([job for job, _ in group])
+            began = time.monotonic()
+            outcomes = await self._outcomes([job for job, _, _ in group])
+            self._note_time((time.monotonic() - began) / len(group))
             self._places_at_work -= places
-            for (_, answer), outcome in zip(group, outcomes, strict=True):
+            for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
             await asyncio.sleep(0)
         # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
@@ -112,9 +137,14 @@ class Store:
         group: list[Waiting] = []
         passed_over: list[Waiting] = []
         while self._waiting and len(group) < LARGEST_GROUP:
-            job, answer = self._waiting.popleft()
+            job, answer, deadline = self._waiting.popleft()
+            if answer.done() and answer.cancelled():
+                continue
+            if deadline is not None and deadline.is_over():
+                settle(answer, Outcome(error=Busy(RETRY_SECONDS)))
+                continue
             is_blocked = (job.tenant_id, job.place) in self._places_at_work
-            (passed_over if is_blocked else group).append((job, answer))
+            (passed_over if is_blocked else group).append((job, answer, deadline))
         self._waiting.extendleft(reversed(passed_over))
         return group
 
@@ -131,6 +161,10 @@ class Store:
                     return failed(jobs, self._noted(for_the_caller(error)))
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
+
+    def _note_time(self, seconds_a_job: float) -> None:
+        share = seconds_a_job / self._backend.writers
+        self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
 
     def _noted(self, error: Exception) -> Exception:
         if isinstance(error, StoreFailing) and not self._is_damaged():
