@@ -14,8 +14,9 @@ from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
 from quietcuff.ingest.bulk_worker import ExportLimits
+from quietcuff.security.addresses import read_allowances
 from quietcuff.security.api_keys import Keyring, Principal
-from quietcuff.security.key_sets import KeySets
+from quietcuff.security.key_sets import Fetcher, KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
 from quietcuff.security.rates import Rates
 from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
@@ -73,7 +74,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         digest = hashlib.sha256(actor.encode()).digest()
         return await store.write(NO_TENANT, lambda transaction: take_uses(transaction, digest, minute, count), order=digest)
 
-    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic)
+    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic, Fetcher(read_allowances(settings.key_sets_from)))
     limits = ExportLimits(
         jobs=settings.export_jobs, resources_a_file=settings.export_file_resources, hours_kept=settings.export_hours
     )
