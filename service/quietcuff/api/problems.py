@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 from litestar import Request, Response
-from litestar.exceptions import HTTPException
+from litestar.exceptions import HTTPException, InternalServerException
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
@@ -21,6 +21,8 @@ from quietcuff.security.tokens import TOKEN_PATH
 MEDIA_TYPE = "application/problem+json"
 MOST_FAULTS = 100
 NOT_READY_SECONDS = "30"
+# The framework's words for a client that went away in the middle of its body: nobody is there to be answered.
+CLIENT_LEFT = "client disconnected prematurely"
 CHALLENGE = 'Bearer realm="quietcuff"'
 
 
@@ -106,6 +108,8 @@ FRAMEWORK: dict[int, Refusal] = {
 
 
 def _of_the_frameworks(error: HTTPException) -> Refusal:
+    if isinstance(error, InternalServerException) and error.detail == CLIENT_LEFT:
+        return FRAMEWORK[400]
     if error.status_code == 415:
         return Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
     refusal = FRAMEWORK.get(error.status_code, UNFORESEEN)
