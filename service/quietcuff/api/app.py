@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import os
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -38,6 +39,8 @@ from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.store import open_store
+
+SWITCH_SECONDS = 0.001
 
 CONTROLLERS: tuple[type[Controller], ...] = (
     ReadingSets,
@@ -75,6 +78,8 @@ def create_app_from_environment() -> ASGIApp:
     """The service as a server process makes it: settings and logs from the environment."""
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
+    # The thread that writes lets go of the interpreter at each statement, and would wait this long to get it back.
+    sys.setswitchinterval(SWITCH_SECONDS)
     return create_app(settings)
 
 

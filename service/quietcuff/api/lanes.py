@@ -33,8 +33,9 @@ PUBLIC_PART = len(KEYS_BEGIN) + 8
 MOST_KEYS_KNOWN = 10_000
 
 
-# The loop that takes requests in may fall behind by so much before it only turns away; it looks how far behind it is so often.
+# The loop that takes requests in may fall behind by so much before a lane that holds so many turns away; it beats so often.
 LONGEST_LAG_SECONDS = 0.1
+BEHIND_FROM = 64
 BEAT_SECONDS = 0.05
 
 
@@ -114,7 +115,7 @@ class Lane:
             Busy: there is none.
         """
         self._look()
-        is_behind = self._total >= self._kind.always and self._lag() > LONGEST_LAG_SECONDS
+        is_behind = self._total >= BEHIND_FROM and self._lag() > LONGEST_LAG_SECONDS
         if is_behind or not self._has_room(tenant_id):
             raise Busy(min(LONGEST_RETRY_SECONDS, max(1, math.ceil(self.expected_wait() - self._longest))))
 
