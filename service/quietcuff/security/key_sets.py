@@ -11,7 +11,7 @@ import hashlib
 import json
 from base64 import urlsafe_b64encode
 from collections.abc import Awaitable, Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlsplit
 
 import jwt
@@ -20,9 +20,6 @@ from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.security.addresses import Allowances, Resolve, find_address, resolve_by_system
-
-if TYPE_CHECKING:
-    import httpx
 
 Key = dict[str, Any]
 # Which keys may sign with an algorithm: their type, and their curve.
@@ -177,7 +174,7 @@ class Fetcher:
         except (httpx.HTTPError, httpx.InvalidURL, UnicodeError) as error:
             raise ConnectionError("the key set cannot be reached") from error
 
-    async def _read(self, url: httpx.URL) -> bytes:
+    async def _read(self, url: Any) -> bytes:
         import httpx
 
         host = url.raw_host.decode("ascii").rstrip(".")
