@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import BigInteger, Column, Connection, Integer, LargeBinary, Table, bindparam, case, delete
+from sqlalchemy import Connection, bindparam, case, delete
 
-from quietcuff.storage.metadata import metadata
 from quietcuff.storage.sql import Command, Query, insert_into, single
+from quietcuff.storage.tables import key_use
 
-key_use = Table(
-    "key_use",
-    metadata,
-    Column("key_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the name of who asks"),
-    Column("minute", BigInteger, nullable=False, doc="minutes since 1970"),
-    Column("taken", Integer, nullable=False),
-)
 _c = key_use.c
 
 
