@@ -26,6 +26,7 @@ ISSUER_SETTINGS = {
     "_TENANT": "the tenant that its tokens open, or else QUIETCUFF_ISSUER_TENANT_CLAIM",
     "_TENANT_CLAIM": "the claim that names the tenant",
 }
+HOSTS_AND_NETWORKS = "host names and networks with commas between, such as record.example.internal,10.2.0.0/16"
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 T = TypeVar("T")
@@ -34,6 +35,7 @@ T = TypeVar("T")
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
     """The whole of it. ``public_url`` has no slash at its end; it stands in links, identifiers and FHIR full URLs.
 
+    ``answer_seconds`` is within how many seconds what is let in is answered; ``key_requests_a_minute`` is 0 for any number.
     ``issuer`` is whose tokens open the service beside its own. ``deliver`` says whether the serving process sends on what it
     stores, ``deliver_to`` to which hosts and networks beyond public addresses.
     """
@@ -47,6 +49,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     export_hours: int = 24
     deliver: Deliver = "auto"
     deliver_to: tuple[str, ...] = ()
+    answer_seconds: int = 5
+    key_requests_a_minute: int = 0
+    key_sets_from: tuple[str, ...] = ()
+    batch_answer_megabytes: int = 256
     trail_key_file: str | None = None
     trail_seal_file: str | None = None
 
@@ -102,7 +108,15 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
             "QUIETCUFF_DELIVER_TO",
             (),
             _hosts_and_networks,
-            "host names and networks with commas between, such as record.example.internal,10.2.0.0/16",
+            HOSTS_AND_NETWORKS,
+        ),
+        answer_seconds=value_of("QUIETCUFF_ANSWER_SECONDS", 5, _whole_number(60), "a whole number from 1 to 60"),
+        key_requests_a_minute=value_of(
+            "QUIETCUFF_KEY_REQUESTS_A_MINUTE", 0, _whole_number(1_000_000, 0), "a whole number to 1000000, 0 for no limit"
+        ),
+        key_sets_from=value_of("QUIETCUFF_KEY_SETS_FROM", (), _hosts_and_networks, HOSTS_AND_NETWORKS),
+        batch_answer_megabytes=value_of(
+            "QUIETCUFF_BATCH_ANSWER_MEGABYTES", 256, _whole_number(100_000), "a whole number from 1 to 100000"
         ),
         trail_key_file=environment.get("QUIETCUFF_TRAIL_KEY_FILE") or None,
         trail_seal_file=environment.get("QUIETCUFF_TRAIL_SEAL_FILE") or None,
@@ -163,9 +177,9 @@ def read_public_url(text: str) -> str:
     return text.rstrip("/")
 
 
-def _whole_number(most: int) -> Callable[[str], int]:
+def _whole_number(most: int, least: int = 1) -> Callable[[str], int]:
     def read(text: str) -> int:
-        if not (text.isascii() and text.isdigit()) or not 1 <= int(text) <= most:
+        if not (text.isascii() and text.isdigit()) or not least <= int(text) <= most:
             raise ValueError
         return int(text)
 

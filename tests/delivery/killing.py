@@ -15,8 +15,8 @@ from delivery.receiver import Receiver
 from delivery.test_worker import check_order
 from ingest.clinic import Clinic, first_visit, left, sitting
 from quietcuff.delivery import targets
-from quietcuff.delivery.addresses import read_allowances
 from quietcuff.delivery.documents import NewTarget
+from quietcuff.security.addresses import read_allowances
 
 PEOPLE = 40
 LEAST_WAITING = 40

@@ -16,9 +16,9 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from quietcuff.delivery.addresses import read_allowances
 from quietcuff.delivery.sending import Sender
 from quietcuff.delivery.worker import Work, Worker
+from quietcuff.security.addresses import read_allowances
 from quietcuff.storage.store import open_store
 from quietcuff.storage.tenants import Tenants
 

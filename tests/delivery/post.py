@@ -11,10 +11,10 @@ import msgspec
 from delivery.receiver import Receiver
 from ingest.clinic import Clinic
 from quietcuff.delivery import targets
-from quietcuff.delivery.addresses import Allowances, read_allowances
 from quietcuff.delivery.documents import NewTarget, Replay, TargetChange, TargetMade, TargetRecord, Undelivered
 from quietcuff.delivery.sending import Sender
 from quietcuff.delivery.worker import Work, Worker
+from quietcuff.security.addresses import Allowances, read_allowances
 
 PUBLIC_URL = "https://bp.example.org"
 LOOPBACK = read_allowances(["127.0.0.0/8"])

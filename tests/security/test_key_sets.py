@@ -10,9 +10,11 @@ import pytest
 from jwcrypto.jwk import JWK
 
 from quietcuff.core.errors import NotAcceptable
+from quietcuff.security.addresses import read_allowances
 from quietcuff.security.key_sets import (
     KEPT_SECONDS,
     LEAST_SECONDS_BETWEEN,
+    Fetcher,
     KeySets,
     check_key_set_url,
     choose_key,
@@ -136,6 +138,55 @@ def test_a_new_key_is_seen_at_once_and_bad_names_do_not_make_us_ask_each_time() 
     assert address.has("new") and address.looks == 2
     assert not any(address.has("unknown") for _ in range(5)) and address.looks == 2
     assert not address.has("old")
+
+
+async def test_many_who_wait_for_a_key_set_share_one_look_at_it() -> None:
+    looks = []
+
+    async def fetch(url: str) -> bytes:
+        looks.append(url)
+        await asyncio.sleep(0.05)
+        return json.dumps({"keys": [public(RSA_KEY, kid="a")]}).encode()
+
+    sets = KeySets(lambda: 1000.0, fetch)
+    waiting = [asyncio.create_task(sets.key("https://keys.example.org", "a", "RS384")) for _ in range(100)]
+    await asyncio.sleep(0.01)
+    waiting[0].cancel()
+    found = await asyncio.gather(*waiting[1:])
+    assert all(found) and len(looks) == 1
+
+
+@pytest.mark.parametrize("address", ["10.0.0.1", "169.254.169.254", "192.0.0.9", "fd00::1", "127.0.0.1"])
+async def test_a_key_set_is_not_fetched_from_a_private_address(address: str) -> None:
+    async def resolve(host: str, port: int) -> list[str]:
+        return [address]
+
+    fetcher = Fetcher(read_allowances([]), resolve)
+    for url in ("https://keys.example.org/set", f"https://[{address}]/set" if ":" in address else f"https://{address}/set"):
+        if "127.0.0.1" not in url:
+            with pytest.raises(PermissionError):
+                await fetcher(url)
+
+
+async def test_a_key_set_is_fetched_from_a_private_address_that_was_named() -> None:
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        asked.append(await reader.readuntil(b"\r\n\r\n"))
+        writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\nConnection: close\r\n\r\n{}")
+        await writer.drain()
+        writer.close()
+
+    async def resolve(host: str, port: int) -> list[str]:
+        return ["127.0.0.1"]
+
+    asked: list[bytes] = []
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    url = f"http://keys.internal:{server.sockets[0].getsockname()[1]}/set"
+    for named in ("keys.internal", "127.0.0.0/8"):
+        assert await Fetcher(read_allowances([named]), resolve)(url) == b"{}"
+    assert b"keys.internal" in asked[0]
+    with pytest.raises(PermissionError):
+        await Fetcher(read_allowances(["other.internal"]), resolve)(url)
+    server.close()
 
 
 def test_a_key_that_was_taken_out_is_gone_after_minutes_and_an_outage_is_lived_through() -> None:

@@ -12,8 +12,9 @@ from sqlalchemy.exc import DBAPIError
 
 from quietcuff.core.errors import Busy, Conflict, StoreNotUsable
 from quietcuff.storage.database import refuse_several_workers
+from quietcuff.storage.deadline import DEADLINE, Deadline
 from quietcuff.storage.jobs import Job, Outcome, RunAgain, Transaction
-from quietcuff.storage.store import LARGEST_GROUP, MOST_WAITING, Store, open_store
+from quietcuff.storage.store import LARGEST_GROUP, Store, open_store
 from storage.rows import count_subjects, insert, subject_row
 
 CLINIC = 1
@@ -156,13 +157,34 @@ async def test_a_reader_sees_one_moment(store: Store) -> None:
     assert await reading == (0, 0)
 
 
-async def test_a_full_queue_is_told_as_busy(store: Store) -> None:
-    waiting = [asyncio.create_task(store.write(CLINIC, count_subjects)) for _ in range(MOST_WAITING)]
+async def test_a_queue_that_takes_too_long_is_told_as_busy(store: Store) -> None:
+    """By how long work took so far: of pieces of a tenth of a second a hundred may wait, of quick ones 2,000."""
+    assert await asyncio.gather(*(store.write(CLINIC, count_subjects) for _ in range(2_000))) == [0] * 2_000
+    store._seconds_a_job = 0.1
+    waiting = [asyncio.create_task(store.write(CLINIC, count_subjects)) for _ in range(200)]
     await asyncio.sleep(0)
-    with pytest.raises(Busy):
-        await store.write(CLINIC, count_subjects)
-    assert await asyncio.gather(*waiting) == [0] * MOST_WAITING
+    told = await asyncio.gather(*waiting, return_exceptions=True)
+    busy = [one for one in told if isinstance(one, Busy)]
+    assert 90 <= len(busy) <= 110 and all(one.retry_after_seconds >= 1 for one in busy)
     assert await store.write(CLINIC, count_subjects) == 0
+
+
+async def test_work_whose_deadline_is_over_is_not_begun(store: Store) -> None:
+    begun = []
+
+    async def ask(seconds: float) -> int:
+        DEADLINE.set(Deadline(seconds))
+        return await store.write(CLINIC, lambda transaction: begun.append(1) or count_subjects(transaction))
+
+    async def look(seconds: float) -> int:
+        DEADLINE.set(Deadline(seconds))
+        return await store.read(CLINIC, count_subjects)
+
+    answers = await asyncio.gather(
+        *(asyncio.create_task(work(seconds)) for work in (ask, look) for seconds in (-1.0, 60.0)), return_exceptions=True
+    )
+    assert [type(answer) for answer in answers] == [Busy, int, Busy, int]
+    assert len(begun) == 1
 
 
 async def test_closing_finishes_what_waits_and_takes_nothing_more(database_url: str) -> None:

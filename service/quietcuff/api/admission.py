@@ -8,6 +8,7 @@ from litestar.connection import ASGIConnection
 from litestar.exceptions import HTTPException, MethodNotAllowedException
 from litestar.handlers import BaseRouteHandler
 
+from quietcuff.api.lanes import UNTIMED
 from quietcuff.api.operations import JSON, Operation, operation_of
 from quietcuff.api.reads import reads_people
 from quietcuff.api.requests import Connection, header_of
@@ -15,6 +16,8 @@ from quietcuff.api.service import service_of
 from quietcuff.core.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
+from quietcuff.storage.deadline import DEADLINE, Deadline
+from quietcuff.storage.store import NO_TENANT
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
@@ -24,6 +27,8 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
         NotAuthenticated: the route needs a key, and there is no good one.
         Busy: it reads people's data, and the trail of that cannot be written.
         NotAllowed: the key lacks the scope of the route.
+        Busy: the answer would come too late.
+        TooOften: the key has asked as often as it may.
         HTTPException: 415, a body that is not what the route takes, by its headers; 405, asking for the methods.
     """
     scope: Any = connection.scope
@@ -32,8 +37,8 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     operation = operation_of(handler.opt)
     if operation is None:
         raise NotAllowed("that this route names, which is none")
-    if operation.access != "open":
-        await _authenticate(connection, operation)
+    if operation.lane_taken != "free":
+        await _take_place(connection, operation)
     if operation.body is not None:
         check_kind_of_body(connection, operation.media_type)
 
@@ -41,6 +46,29 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
 def _methods_at(connection: Connection, path: str) -> str:
     """The methods of a path. The framework answers OPTIONS by itself, but forgets some: here it is no method of any."""
     return ", ".join(method for route in connection.app.routes if route.path_format == path for method in route.methods)
+
+
+async def _take_place(connection: Connection, operation: Operation) -> None:
+    """Let the request in where there is room for it: for the look at its key, by how often that key asks, and for its work.
+
+    What it leaves by, and its deadline, are in the scope's state for whoever is around the request.
+    """
+    service, state = service_of(connection), connection.scope["state"]
+    if operation.lane_taken not in UNTIMED:
+        state["deadline"] = deadline = Deadline(service.lanes.seconds_before_work)
+        DEADLINE.set(deadline)
+    tenant_id = NO_TENANT
+    if operation.access != "open":
+        leave = service.lanes.enter("key", NO_TENANT)
+        try:
+            await _authenticate(connection, operation)
+        finally:
+            leave(True)
+        principal = principal_of(connection)
+        service.lanes.know_key((header_of(connection, "Authorization") or "").encode("latin-1"), principal.tenant_id)
+        await service.rates.take(principal.actor)
+        tenant_id = principal.tenant_id
+    state["leave"] = service.lanes.enter(operation.lane_taken, tenant_id)
 
 
 async def _authenticate(connection: Connection, operation: Operation) -> None:

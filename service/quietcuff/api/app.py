@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import os
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -22,7 +23,9 @@ from quietcuff.api.evaluations import Evaluations
 from quietcuff.api.fhir import FHIR_CONTROLLERS
 from quietcuff.api.groups import Groups
 from quietcuff.api.health import HealthChecks
+from quietcuff.api.lanes import UNTIMED, Lanes
 from quietcuff.api.logs import configure_logs
+from quietcuff.api.openapi import operations
 from quietcuff.api.problem_pages import ProblemPages
 from quietcuff.api.problems import answer_problem
 from quietcuff.api.reading_sets import ReadingSets
@@ -36,6 +39,8 @@ from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.store import open_store
+
+SWITCH_SECONDS = 0.001
 
 CONTROLLERS: tuple[type[Controller], ...] = (
     ReadingSets,
@@ -61,27 +66,35 @@ CONTROLLERS: tuple[type[Controller], ...] = (
 
 def create_app(settings: Settings) -> ASGIApp:
     """The whole service as one ASGI application. Nothing is opened before it is started."""
-    return Shell(create_routes(settings))
+    lanes = Lanes(settings.answer_seconds)
+    routes = create_routes(settings, lanes)
+    for path, method, operation in operations(routes):
+        if "{" not in path and operation.lane_taken not in UNTIMED:
+            lanes.know_route(method.upper(), path, operation.lane_taken)
+    return Shell(routes, lanes)
 
 
 def create_app_from_environment() -> ASGIApp:
     """The service as a server process makes it: settings and logs from the environment."""
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
+    # The thread that writes lets go of the interpreter at each statement, and would wait this long to get it back.
+    sys.setswitchinterval(SWITCH_SECONDS)
     return create_app(settings)
 
 
-def create_routes(settings: Settings) -> Litestar:
+def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
     """The routes, without what surrounds them."""
+    lanes = lanes or Lanes(settings.answer_seconds)
 
     @asynccontextmanager
     async def run(app: Litestar) -> AsyncIterator[None]:
         store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
-        service = app.state["service"] = make_service(settings, store, load_rulebook())
+        service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
-        beside = [asyncio.create_task(keep_up(service)), asyncio.create_task(work_on_exports(service))]
-        beside.append(asyncio.create_task(keep_reads(service)))
+        kept_up = (keep_up(service), work_on_exports(service), lanes.pulse.beat(), keep_reads(service))
+        beside = [asyncio.create_task(work) for work in kept_up]
         if settings.delivers:
             beside.append(asyncio.create_task(deliver(service)))
         try:

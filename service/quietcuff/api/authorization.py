@@ -72,6 +72,7 @@ TOKEN = Operation(
         }
     },
     replies=(Reply(description="A token that lives for five minutes.", shape=Token, headers=("Cache-Control",)),),
+    lane="write",
     problems=(kinds.BAD_REQUEST, kinds.NOT_AUTHENTICATED, kinds.BUSY),
     speaks_oauth=True,
 )

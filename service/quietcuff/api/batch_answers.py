@@ -11,11 +11,14 @@ import msgspec
 from quietcuff.api.logs import log_failure
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
+from quietcuff.core.errors import Busy
 from quietcuff.core.outcome import Level, State
 from quietcuff.ingest import Answer, Received, Tally
 
 IN_MEMORY_BYTES = 1024 * 1024
 CHUNK_BYTES = 64 * 1024
+
+NO_ROOM_SECONDS = 30
 
 ENCODER = msgspec.json.Encoder()
 
@@ -42,9 +45,10 @@ class RefusedLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LastLine(msgspec.Struct, frozen=True, kw_only=True):
-    """The end of a batch: how many lines there were that are not blank, and what came of them."""
+    """The end of a batch: how many lines there were that are not blank, and what came of them. ``end`` is false where there was
+    no room for answers to more, and no more were taken in."""
 
-    end: Literal[True] = True
+    end: bool
     lines: int
     stored: int
     replayed: int
@@ -98,17 +102,19 @@ def stored_line(number: int, answer: Answer, *, in_full: bool) -> StoredLine:
     )
 
 
-def last_line(tally: Tally) -> LastLine:
-    """The line that says that nothing is missing."""
-    return LastLine(**msgspec.structs.asdict(tally))
+def last_line(tally: Tally, *, is_whole: bool) -> LastLine:
+    """The line that says whether anything is missing."""
+    return LastLine(end=is_whole, **msgspec.structs.asdict(tally))
 
 
 class Spool:
     """The answers of a batch, kept until its last line is read: in memory while they are few, then in a file."""
 
-    def __init__(self, request_id: str, *, in_full: bool) -> None:
+    def __init__(self, request_id: str, *, in_full: bool, most_bytes: int) -> None:
         self._request_id = request_id
         self._in_full = in_full
+        self._most_bytes = most_bytes
+        self._is_whole = True
         self._tally = Tally()
         self._file = SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 - closed when it is sent or dropped
 
@@ -117,9 +123,14 @@ class Spool:
         self._tally.count(received)
         self._write(line_of(received, self._request_id, in_full=self._in_full))
 
+    def has_room(self) -> bool:
+        """Whether more lines may be taken in; asked before each."""
+        self._is_whole = self._is_whole and self._file.tell() < self._most_bytes
+        return self._is_whole
+
     def finish(self) -> int:
         """Write the last line; the length of it all in bytes."""
-        self._write(last_line(self._tally))
+        self._write(last_line(self._tally, is_whole=self._is_whole))
         return self._file.tell()
 
     async def chunks(self) -> AsyncIterator[bytes]:
@@ -134,4 +145,8 @@ class Spool:
         self._file.close()
 
     def _write(self, line: msgspec.Struct) -> None:
-        self._file.write(ENCODER.encode(line) + b"\n")
+        try:
+            self._file.write(ENCODER.encode(line) + b"\n")
+        except OSError as error:
+            # No room for answers on this machine's disk, whatever the database's has.
+            raise Busy(NO_ROOM_SECONDS) from error

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from litestar import Controller, Request, post
-from litestar.exceptions import HTTPException, InternalServerException
 from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
@@ -28,11 +27,14 @@ STORE_BATCH = Operation(
     description="""NDJSON in, of any length; a line is a reading set of at most 256 KiB. Blank lines are skipped.
 Lines are stored while they come in, and answered in their order after the last one: `line` is the number of the line in
 the body, blank ones counted. A line that is refused stops no other. The last line of the answer, `{"end": true, …}`,
-counts; an answer without it was cut off. Sittings of one person are evaluated in the order of their lines.
+counts; an answer without it was cut off. Where the answer gets longer than the operator allows, no further line is taken
+in, and the last one is `{"end": false, …}`: send the lines that are not answered in another batch. Sittings of one person
+are evaluated in the order of their lines.
 
 A line is known by its `identifier`: sent again, it is answered as the first time, with `"replayed": true`. A line without
 one is stored each time, unless the request has an `Idempotency-Key`: then it is known by that and its line number.""",
     access=Need("Observation", "c"),
+    lane="batch",
     parameters=(
         IDEMPOTENCY_KEY_OF_BATCH,
         Parameter(
@@ -57,6 +59,8 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
     problems=(kinds.BAD_HEADER, kinds.BAD_REQUEST),
 )
 
+BYTES_A_MEGABYTE = 1_000_000
+
 
 class Batches(Controller):
     """Many sittings at once."""
@@ -68,15 +72,13 @@ class Batches(Controller):
         """Evaluate and store the sitting of each line, and answer once the last one is read."""
         desk, caller, known = service_of(request).desk, caller_of(request), by_identifier_or_line(idempotency_key_of(request))
         in_full = prefers_representation(request)
-        spool = Spool(caller.request_id, in_full=in_full)
+        most_bytes = service_of(request).settings.batch_answer_megabytes * BYTES_A_MEGABYTE
+        spool = Spool(caller.request_id, in_full=in_full, most_bytes=most_bytes)
         try:
-            await ingest.receive_lines(desk, caller, request.stream(), known, spool.tell)
+            await ingest.receive_lines(desk, caller, request.stream(), known, spool.tell, may_go_on=spool.has_room)
             length = spool.finish()
-        except BaseException as error:
+        except BaseException:
             spool.close()
-            if isinstance(error, InternalServerException):
-                # The framework's word for a client that went away: nobody is there to be answered.
-                raise HTTPException(status_code=400) from error
             raise
         headers = {"Content-Length": str(length)}
         if in_full:

@@ -86,6 +86,7 @@ READ_FILE = Operation(
     summary="One file of an export",
     description="A resource a line. With Accept-Encoding: gzip it is sent compressed, as it is stored.",
     access="any-key",
+    lane="file",
     speaks_fhir=True,
     replies=(Reply(description="The file.", media_type=NDJSON, headers=("Content-Encoding",)),),
     problems=(kinds.NOT_FOUND, kinds.NOT_ALLOWED),

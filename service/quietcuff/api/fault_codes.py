@@ -6,6 +6,7 @@ FAULT_CODES: dict[str, str] = {
     # bytes and headers
     "empty-body": "There is no body.",
     "not-utf-8": "The bytes are not UTF-8.",
+    "not-a-text": "A text holds the character U+0000, which no database takes.",
     "not-json": "The bytes are not one JSON text (RFC 8259), or hold a number no double can hold.",
     "repeated-key": "An object says the same key twice.",
     "too-deep": "Objects and lists are nested deeper than 32.",

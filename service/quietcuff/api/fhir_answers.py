@@ -7,7 +7,7 @@ from urllib.parse import parse_qsl
 from litestar.exceptions import HTTPException
 
 from quietcuff.api.admission import principal_of
-from quietcuff.api.requests import Connection, header_of
+from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.asking import MOST_PARAMETERS
@@ -51,9 +51,10 @@ def pairs_of(raw: bytes) -> list[tuple[str, str]]:
         NotAcceptable: not percent-encoded UTF-8, or far too many.
     """
     try:
-        return parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=2 * MOST_PARAMETERS)
+        pairs = parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=2 * MOST_PARAMETERS)
+        return refuse_nul(pairs)
     except ValueError as error:
-        accepted = f"At most {MOST_PARAMETERS} parameters, percent-encoded UTF-8."
+        accepted = f"At most {MOST_PARAMETERS} parameters, percent-encoded UTF-8 without U+0000."
         raise NotAcceptable([Fault(parameter="", code="not-utf-8", detail=accepted)]) from error
 
 

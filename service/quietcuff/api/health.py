@@ -12,8 +12,6 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.service import service_of
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,6 +49,6 @@ class HealthChecks(Controller):
 
     @get("/ready", opt=described(READY))
     async def ready(self, request: Request[Any, Any, Any]) -> ASGIResponse:
-        """Ask the database for its schema."""
-        await service_of(request).desk.store.read(NO_TENANT, require_newest_schema)
+        """Ask the database for its schema, and whether it takes writes."""
+        await service_of(request).readiness.require()
         return answer_struct(Health())

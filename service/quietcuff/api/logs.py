@@ -13,6 +13,8 @@ from typing import TextIO
 
 import msgspec
 
+from quietcuff.core.errors import StoreFailing
+
 access = logging.getLogger("quietcuff.access")
 service = logging.getLogger("quietcuff.service")
 
@@ -61,6 +63,7 @@ def _causes(error: BaseException) -> list[dict[str, object]]:
     cause: BaseException | None = error
     while cause is not None and len(told) < 10:
         frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(cause.__traceback__)]
-        told.append({"error": f"{type(cause).__module__}.{type(cause).__qualname__}", "at": frames[-20:]})
+        kind = {"code": cause.code} if isinstance(cause, StoreFailing) else {}
+        told.append({"error": f"{type(cause).__module__}.{type(cause).__qualname__}", **kind, "at": frames[-20:]})
         cause = cause.__cause__ or cause.__context__
     return told

@@ -55,6 +55,7 @@ PROBLEM_HEADERS = {
     kinds.NOT_AUTHENTICATED: "WWW-Authenticate",
     kinds.NOT_ALLOWED: "WWW-Authenticate",
     kinds.BUSY: "Retry-After",
+    kinds.NOT_READY: "Retry-After",
     kinds.TOO_OFTEN: "Retry-After",
     kinds.VERSION_STALE: "ETag",
 }

@@ -11,6 +11,7 @@ from typing import Any, Literal
 import msgspec
 
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.lanes import LaneName
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.security.scopes import Need
 
@@ -69,13 +70,23 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     speaks_fhir: bool = False
     speaks_oauth: bool = False
     narrows: bool = False
+    lane: LaneName | None = None
     documented: bool = True
+
+    @property
+    def lane_taken(self) -> LaneName:
+        """The lane of its requests: the one named, or by what its access says it does."""
+        if self.lane is not None:
+            return self.lane
+        if self.access == "open":
+            return "free"
+        return "write" if isinstance(self.access, Need) and set(self.access.letter) & set("cud") else "read"
 
     def all_problems(self) -> list[ProblemType]:
         """Every problem this operation can answer, the common ones included."""
         found = [*self.problems, kinds.INTERNAL_ERROR]
         if self.access != "open":
-            found += [kinds.NOT_AUTHENTICATED, kinds.BUSY]
+            found += [kinds.NOT_AUTHENTICATED, kinds.BUSY, kinds.TOO_OFTEN]
         if isinstance(self.access, Need):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:

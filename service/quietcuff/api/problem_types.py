@@ -111,8 +111,8 @@ TOO_OFTEN = _problem(
     "too-often",
     429,
     "Too often, or too much at once",
-    "An export is asked after again too soon, or as many exports are open as a tenant may have. Try again after the seconds "
-    "that the header Retry-After names.",
+    "An export is asked after again too soon, as many exports are open as a tenant may have, or a key has asked as often as it "
+    "may in a minute. Try again after the seconds that the header Retry-After names.",
 )
 EXPORT_FAILED = _problem(
     "export-failed",
@@ -125,7 +125,8 @@ NOT_READY = _problem(
     "not-ready",
     503,
     "The database cannot be served from",
-    "Its schema is missing, older or newer than this program needs: an operator runs `quietcuff database upgrade`.",
+    "The detail says why, and what an operator does: the schema is not the one needed (`quietcuff database upgrade`), the disk "
+    "is full, the database takes no writes or is damaged.",
 )
 
 PROBLEM_TYPES = (

@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 from litestar import Request, Response
-from litestar.exceptions import HTTPException
+from litestar.exceptions import HTTPException, InternalServerException
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
@@ -20,6 +20,9 @@ from quietcuff.security.tokens import TOKEN_PATH
 
 MEDIA_TYPE = "application/problem+json"
 MOST_FAULTS = 100
+NOT_READY_SECONDS = "30"
+# The framework's words for a client that went away in the middle of its body: nobody is there to be answered.
+CLIENT_LEFT = "client disconnected prematurely"
 CHALLENGE = 'Bearer realm="quietcuff"'
 
 
@@ -82,7 +85,7 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
             kind = kinds.NOT_AUTHENTICATED if code == "invalid_client" else kinds.BAD_REQUEST
             return Refusal(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
         case errors.StoreNotUsable():
-            return Refusal(kind=kinds.NOT_READY, detail=str(error))
+            return Refusal(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
     return PLAIN.get(type(error), UNFORESEEN)
 
 
@@ -108,6 +111,8 @@ FRAMEWORK: dict[int, Refusal] = {
 
 
 def _of_the_frameworks(error: HTTPException) -> Refusal:
+    if isinstance(error, InternalServerException) and error.detail == CLIENT_LEFT:
+        return FRAMEWORK[400]
     if error.status_code == 415:
         return Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
     if error.status_code == 406:
@@ -138,42 +143,56 @@ def problem_of(refusal: Refusal, request_id: str) -> Problem:
     )
 
 
+class Written(msgspec.Struct, frozen=True, kw_only=True):
+    """An answer to an error, as it is sent."""
+
+    status: int
+    body: bytes
+    media_type: str
+    headers: dict[str, str]
+
+
 def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     """The exception handler of the whole application."""
+    answer = written(error, request.scope["path"], request.scope["state"]["request_id"])
+    return Response(content=answer.body, status_code=answer.status, media_type=answer.media_type, headers=answer.headers)
+
+
+def written(error: Exception, path: str, request_id: str) -> Written:
+    """The answer to an error, in the terms of the path; what nobody foresaw, and a database that fails, is logged."""
     refusal = refusal_of(error)
-    request_id = request.scope["state"]["request_id"]
-    if refusal.kind is kinds.INTERNAL_ERROR:
+    if refusal.kind is kinds.INTERNAL_ERROR or isinstance(error, errors.StoreFailing):
         log_failure(error, request_id)
-    if request.scope["path"] == TOKEN_PATH:
+    if path == TOKEN_PATH:
         return _as_oauth(error, refusal)
-    if f"{request.scope['path']}/".startswith(f"{FHIR_BASE}/"):
+    if f"{path}/".startswith(f"{FHIR_BASE}/"):
         return _as_outcome(refusal)
-    return Response(
-        content=msgspec.json.encode(problem_of(refusal, request_id)),
-        status_code=refusal.kind.status,
+    return Written(
+        status=refusal.kind.status,
+        body=msgspec.json.encode(problem_of(refusal, request_id)),
         media_type=MEDIA_TYPE,
         headers=refusal.headers,
     )
 
 
-def _as_oauth(error: Exception, refusal: Refusal) -> Response[bytes]:
+def _as_oauth(error: Exception, refusal: Refusal) -> Written:
     """As OAuth says it. Source: RFC 6749, 5.2; its words for a server's trouble are those of 4.1.2.1."""
     by_status = {503: "temporarily_unavailable", 500: "server_error"}
     code = error.code if isinstance(error, errors.TokenRefused) else by_status.get(refusal.kind.status, "invalid_request")
-    return Response(
-        content=msgspec.json.encode({"error": code, "error_description": refusal.detail}),
-        status_code=refusal.kind.status,
+    return Written(
+        status=refusal.kind.status,
+        body=msgspec.json.encode({"error": code, "error_description": refusal.detail}),
         media_type=JSON,
         headers=refusal.headers,
     )
 
 
-def _as_outcome(refusal: Refusal) -> Response[bytes]:
+def _as_outcome(refusal: Refusal) -> Written:
     """As FHIR says it. A search that cannot be understood is a bad request there."""
     status = 400 if refusal.kind is kinds.NOT_ACCEPTABLE else refusal.kind.status
-    return Response(
-        content=operation_outcome(status, refusal.detail, refusal.faults[:MOST_FAULTS]),
-        status_code=status,
+    return Written(
+        status=status,
+        body=operation_outcome(status, refusal.detail, refusal.faults[:MOST_FAULTS]),
         media_type=FHIR_JSON_UTF8,
         headers=refusal.headers,
     )

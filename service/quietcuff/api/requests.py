@@ -116,9 +116,9 @@ def query_of(connection: Connection, *names: str) -> dict[str, str]:
     """
     raw = connection.scope["query_string"]
     try:
-        pairs = parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=100)
+        pairs = refuse_nul(parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=100))
     except ValueError as error:
-        fault = Fault(parameter="", code="not-utf-8", detail="At most 100 parameters, percent-encoded UTF-8.")
+        fault = Fault(parameter="", code="not-utf-8", detail="At most 100 parameters, percent-encoded UTF-8 without U+0000.")
         raise NotAcceptable([fault]) from error
     found: dict[str, str] = {}
     faults: list[Fault] = []
@@ -134,6 +134,17 @@ def query_of(connection: Connection, *names: str) -> dict[str, str]:
     if faults:
         raise NotAcceptable(faults)
     return found
+
+
+def refuse_nul(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """The pairs, none of which holds the character U+0000, which no text in a database can.
+
+    Raises:
+        ValueError: one does.
+    """
+    if any("\0" in text for pair in pairs for text in pair):
+        raise ValueError
+    return pairs
 
 
 def number_of(text: str) -> int:

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import time
 from datetime import datetime
 
 import msgspec
 
+from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Desk, open_desk
 from quietcuff.ingest.bulk_worker import ExportLimits
 from quietcuff.ingest.reads import Reads
+from quietcuff.security.addresses import read_allowances
 from quietcuff.security.api_keys import Keyring, Principal
-from quietcuff.security.key_sets import KeySets
+from quietcuff.security.key_sets import Fetcher, KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
+from quietcuff.security.rates import Rates
 from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
 from quietcuff.storage.api_keys import KeyRow, find_key
+from quietcuff.storage.key_uses import take_uses
+from quietcuff.storage.readiness import Readiness
 from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import find_tenant
 
@@ -36,6 +42,9 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     export_limits: ExportLimits
     export_bell: asyncio.Event
     reads: Reads
+    readiness: Readiness
+    lanes: Lanes
+    rates: Rates
 
     async def principal(self, bearer: str) -> Principal:
         """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
@@ -54,7 +63,7 @@ def service_of(connection: Connection) -> Service:
     return service
 
 
-def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Service:
+def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: Lanes) -> Service:
     """The parts, on an open store, with the machine's own clock."""
 
     async def find(prefix: str) -> KeyRow | None:
@@ -64,7 +73,11 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         found = await store.read(NO_TENANT, lambda transaction: find_tenant(transaction, name))
         return None if found is None else found.tenant_id
 
-    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic)
+    async def lease(actor: str, minute: int, count: int) -> int:
+        digest = hashlib.sha256(actor.encode()).digest()
+        return await store.write(NO_TENANT, lambda transaction: take_uses(transaction, digest, minute, count), order=digest)
+
+    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic, Fetcher(read_allowances(settings.key_sets_from)))
     limits = ExportLimits(
         jobs=settings.export_jobs, resources_a_file=settings.export_file_resources, hours_kept=settings.export_hours
     )
@@ -78,4 +91,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook) -> Servic
         export_limits=limits,
         export_bell=asyncio.Event(),
         reads=Reads(),
+        readiness=Readiness(store),
+        lanes=lanes,
+        rates=Rates(settings.key_requests_a_minute, None if settings.database_url.startswith("sqlite") else lease),
     )

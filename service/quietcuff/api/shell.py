@@ -10,9 +10,13 @@ from uuid import uuid4
 import msgspec
 from litestar.types import ASGIApp, Message, Receive, Send
 
+from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access
+from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
+from quietcuff.core.errors import Busy
 
+SERVICE_UNAVAILABLE = 503
 CAREFUL_HEADERS = (
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
@@ -24,8 +28,9 @@ CAREFUL_HEADERS = (
 class Shell:
     """The outermost application."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, lanes: Lanes) -> None:
         self.app = app
+        self.lanes = lanes
 
     # The type of a scope names no "http" and no "lifespan", which are what servers send.
     async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
@@ -37,8 +42,9 @@ class Shell:
         request_id = str(uuid4())
         method = scope["method"]
         # A HEAD is answered as a GET whose body the server drops, for the server still sees its own scope.
+        state: dict[str, Any] = {**scope.get("state", {}), "request_id": request_id}
         served_as = "GET" if method == "HEAD" else method
-        scope = {**scope, "method": served_as, "state": {**scope.get("state", {}), "request_id": request_id}}
+        scope = {**scope, "method": served_as, "state": state}
         status = 0
 
         async def send_on(message: Message) -> None:
@@ -48,12 +54,34 @@ class Shell:
                 message["headers"] = _with_careful_headers(message["headers"], request_id)
             await send(message)
 
+        async def receive_on() -> Any:
+            message = await receive()
+            if "deadline" in state:
+                state["deadline"].begin_again()
+            return message
+
         try:
-            await self.app(scope, receive, send_on)
+            try:
+                self.lanes.refuse_plainly(served_as, scope["path"], scope["headers"])
+            except Busy as error:
+                await send_problem(send_on, error, scope["path"], request_id)
+            else:
+                await self.app(scope, receive_on, send_on)
         finally:
             note_read(scope, request_id, status)
+            if "leave" in state:
+                state["leave"](status != SERVICE_UNAVAILABLE)
             if access.isEnabledFor(logging.INFO):
                 _note(scope, request_id, method, status, began)
+
+
+async def send_problem(send: Send, error: Exception, path: str, request_id: str) -> None:
+    """Answer with a problem from outside the routes."""
+    answer = written(error, path, request_id)
+    names = {"Content-Type": answer.media_type, "Content-Length": str(len(answer.body)), **answer.headers}
+    headers = [(name.lower().encode(), value.encode()) for name, value in names.items()]
+    await send({"type": "http.response.start", "status": answer.status, "headers": headers})
+    await send({"type": "http.response.body", "body": answer.body, "more_body": False})
 
 
 def _note(scope: Any, request_id: str, method: str, status: int, began: float) -> None:

@@ -99,6 +99,7 @@ TREND = Operation(
     "faintly, the limits of the guidelines of the latest result, and the time on treatment. At most the newest 500 sittings. "
     "It names nobody. The same sittings and rules give the same bytes.",
     access=Need("Patient", "r"),
+    lane="picture",
     parameters=(
         Parameter(
             name="from",

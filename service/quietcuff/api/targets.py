@@ -16,7 +16,6 @@ from quietcuff.api.requests import Connection, limit_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.decode.own_json import read
 from quietcuff.delivery import targets
-from quietcuff.delivery.addresses import Allowances, read_allowances
 from quietcuff.delivery.documents import (
     NewTarget,
     Replay,
@@ -28,6 +27,7 @@ from quietcuff.delivery.documents import (
     TargetRecord,
     UndeliveredList,
 )
+from quietcuff.security.addresses import Allowances, read_allowances
 from quietcuff.security.scopes import Need
 
 TAG = "Targets"

@@ -16,6 +16,7 @@ from quietcuff.ingest import retention
 from quietcuff.ingest.bulk_worker import Worker
 from quietcuff.storage.api_keys import touch_key
 from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.key_uses import delete_old_uses
 from quietcuff.storage.store import NO_TENANT
 from quietcuff.storage.tenants import all_tenant_ids
 
@@ -104,8 +105,10 @@ async def delete_what_is_over(service: Service) -> None:
 
 
 async def forget_old_tokens(service: Service) -> None:
-    """Delete tokens that have expired, and what was kept of assertions so that none is used twice."""
+    """Delete tokens that have expired, what was kept of assertions so that none is used twice, and old counts of requests."""
     await service.token_desk.forget_old()
+    before = int(service.desk.clock().timestamp() // 60) - 1
+    await service.desk.store.write(NO_TENANT, lambda transaction: delete_old_uses(transaction, before))
 
 
 async def note_uses(service: Service) -> None:

@@ -64,7 +64,7 @@ class Teller:
         if self.failure is not None:
             return self._stop(reason_of(self.failure), FAILED)
         if self._answers is not None:
-            write(self._answers, last_line(self._tally))
+            write(self._answers, last_line(self._tally, is_whole=True))
         say(self._sum())
         return LINES_REFUSED if self._tally.refused else DONE
 

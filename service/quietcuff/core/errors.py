@@ -14,6 +14,7 @@ QuietcuffError
 ├── TokenRefused           a client that is given no token, with OAuth's own word for why
 ├── TooOften               asked too often, or too much at once; waiting helps
 ├── Busy                   no room now; trying again later may help
+│   └── StoreFailing       the database refuses what it should do, until somebody does something: full, read-only, damaged
 ├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 └── DemoFailed             the demonstration's own server did not answer as it must
 """
@@ -134,6 +135,15 @@ class Busy(QuietcuffError):
     def __init__(self, retry_after_seconds: int) -> None:
         super().__init__("busy")
         self.retry_after_seconds = retry_after_seconds
+
+
+class StoreFailing(Busy):
+    """The database fails until somebody helps it. ``code`` is a word such as ``disk-full``; ``told`` says what to do."""
+
+    def __init__(self, code: str, told: str, retry_after_seconds: int) -> None:
+        super().__init__(retry_after_seconds)
+        self.code = code
+        self.told = told
 
 
 class StoreNotUsable(QuietcuffError):

@@ -12,7 +12,6 @@ import msgspec
 
 from quietcuff.core.errors import Fault, NotAcceptable, NotFound
 from quietcuff.core.readings import utc_text
-from quietcuff.delivery.addresses import URL_ACCEPTED, Allowances, is_url_allowed
 from quietcuff.delivery.documents import (
     NewTarget,
     Replay,
@@ -30,6 +29,7 @@ from quietcuff.delivery.signing import make_secret, secret_text
 from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.desk import note
 from quietcuff.ingest.desk import now as now_of
+from quietcuff.security.addresses import URL_ACCEPTED, Allowances, is_url_allowed
 from quietcuff.storage import outbox
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.jobs import Transaction

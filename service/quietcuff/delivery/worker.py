@@ -17,11 +17,11 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.errors import Busy, NotFound
-from quietcuff.delivery.addresses import read_allowances
 from quietcuff.delivery.parcels import parcel_of
 from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
 from quietcuff.delivery.verdicts import Reply, judge, wait_after
 from quietcuff.export.records import Publisher
+from quietcuff.security.addresses import read_allowances
 from quietcuff.storage import outbox
 from quietcuff.storage.ids import order_of_subject
 from quietcuff.storage.jobs import Transaction

@@ -128,6 +128,8 @@ def filter_parameters(query: str) -> Pairs:
     try:
         # A plus is no space here: it was decoded once already, and stands in times.
         pairs = parse_qsl(query.replace("+", "%2B"), keep_blank_values=True, errors="strict", max_num_fields=20)
+        if any("\0" in name or "\0" in value for name, value in pairs):
+            raise ValueError
     except ValueError as error:
         raise refused("_typeFilter", "not-utf-8", "At most 20 parameters in a filter, percent-encoded UTF-8.") from error
     shaping = [name for name, _ in pairs if name.startswith("_") and name not in FILTER_PARAMETERS_BEGINNING_SO]

@@ -55,9 +55,16 @@ class Tally(msgspec.Struct, kw_only=True):
 
 
 async def receive_lines(
-    desk: Desk, caller: Caller, chunks: AsyncIterator[bytes], known: Known, tell: Callable[[Received], None]
+    desk: Desk,
+    caller: Caller,
+    chunks: AsyncIterator[bytes],
+    known: Known,
+    tell: Callable[[Received], None],
+    *,
+    may_go_on: Callable[[], bool] = lambda: True,
 ) -> None:
-    """Evaluate and store the sitting of each line of NDJSON, and tell of each, in the order of the lines.
+    """Evaluate and store the sitting of each line of NDJSON, and tell of each, in the order of the lines. Before each line that
+    is taken in, ``may_go_on`` is asked; the first no is the end.
 
     Of one person's sittings, the one whose line comes first is stored first. Where the chunks end with an error, or this is
     cancelled, what was taken in before is finished and told of; a line that was not complete is not taken in.
@@ -66,8 +73,11 @@ async def receive_lines(
     bytes_held = 0
     try:
         async for line in lines_of(chunks):
-            while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD):
+            # Whoever waits for one answer goes before the next line: a batch keeps going, if only line by line.
+            while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD or desk.store.is_crowded):
                 bytes_held -= await tell_of(held, tell)
+            if not may_go_on():
+                break
             tenant = await desk.tenants.get(caller.tenant_id)
             held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known)))
             bytes_held += len(line.text)

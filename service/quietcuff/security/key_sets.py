@@ -19,6 +19,7 @@ import msgspec
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
 from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.security.addresses import Allowances, Resolve, find_address, resolve_by_system
 
 Key = dict[str, Any]
 # Which keys may sign with an algorithm: their type, and their curve.
@@ -40,6 +41,7 @@ LARGEST_SET_BYTES = 256 * 1024
 FETCH_SECONDS = 5.0
 KEPT_SECONDS = 300.0
 LEAST_SECONDS_BETWEEN = 10.0
+DEFAULT_PORTS = {"http": 80, "https": 443}
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
@@ -150,31 +152,54 @@ def check_key_set_url(text: str) -> str:
     return text
 
 
-async def fetch(url: str) -> bytes:
-    """The bytes at an address, in five seconds and without following it anywhere else.
+class Fetcher:
+    """Fetches key sets: from public addresses, from this machine where an address says so itself, and from what is allowed."""
 
-    Raises:
-        OSError: not reachable, not 200, or far too long.
-    """
-    # Imported where it is used: a service without such clients need not wait for it.
-    import httpx
+    def __init__(self, allowed: Allowances, resolve: Resolve = resolve_by_system) -> None:
+        self._allowed = allowed
+        self._resolve = resolve
 
-    body = b""
-    try:
+    async def __call__(self, url: str) -> bytes:
+        """The bytes at an address, in five seconds and without following it anywhere else.
+
+        Raises:
+            OSError: not allowed, not reachable, not 200, or far too long.
+        """
+        # Imported where it is used: a service without such clients need not wait for it.
+        import httpx
+
+        try:
+            async with asyncio.timeout(FETCH_SECONDS):
+                return await self._read(httpx.URL(url))
+        except (httpx.HTTPError, httpx.InvalidURL, UnicodeError) as error:
+            raise ConnectionError("the key set cannot be reached") from error
+
+    async def _read(self, url: Any) -> bytes:
+        import httpx
+
+        host = url.raw_host.decode("ascii").rstrip(".")
+        address = await self._address(host, url.port or DEFAULT_PORTS[url.scheme])
+        # The name stays what the certificate is checked against, though the connection goes to the address.
+        extensions = {"sni_hostname": host} if url.scheme == "https" else {}
+        headers = {"Accept": "application/json", "Accept-Encoding": "identity", "Host": url.netloc.decode("ascii")}
+        body = b""
         async with (
-            asyncio.timeout(FETCH_SECONDS),
             httpx.AsyncClient(timeout=FETCH_SECONDS, trust_env=False, follow_redirects=False) as client,
-            client.stream("GET", url, headers={"Accept": "application/json"}) as answer,
+            client.stream("GET", url.copy_with(host=address), headers=headers, extensions=extensions) as answer,
         ):
             async for part in answer.aiter_bytes():
                 body += part
                 if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
                     break
-    except (httpx.HTTPError, httpx.InvalidURL) as error:
-        raise ConnectionError("the key set cannot be reached") from error
-    if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
-        raise ConnectionError("the key set cannot be had")
-    return body
+        if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
+            raise ConnectionError("the key set cannot be had")
+        return body
+
+    async def _address(self, host: str, port: int) -> str:
+        found = host if host in LOOPBACK else await find_address(host, port, self._allowed, self._resolve)
+        if found is None:
+            raise PermissionError("the key set stands at an address that is not public")
+        return found
 
 
 class KeySets:
@@ -183,10 +208,11 @@ class KeySets:
     A set that cannot be fetched any more goes on as it was last seen, so that its owner's outage is not ours.
     """
 
-    def __init__(self, monotonic: Callable[[], float], fetch: Callable[[str], Awaitable[bytes]] = fetch) -> None:
+    def __init__(self, monotonic: Callable[[], float], fetch: Callable[[str], Awaitable[bytes]]) -> None:
         self._monotonic = monotonic
         self._fetch = fetch
         self._known: dict[str, tuple[float, list[Key]]] = {}
+        self._looking: dict[str, asyncio.Task[list[Key]]] = {}
 
     async def key(self, url: str, kid: str | None, algorithm: str) -> Key | None:
         """The key of that name that may sign with the algorithm; None where the set holds none, or cannot be had."""
@@ -194,9 +220,17 @@ class KeySets:
         age = self._monotonic() - fetched_at
         found = choose_key(keys, kid, algorithm)
         if age >= KEPT_SECONDS or (found is None and age >= LEAST_SECONDS_BETWEEN):
-            keys = await self._look_again(url, keys)
+            keys = await self._look_together(url, keys)
             found = choose_key(keys, kid, algorithm)
         return found
+
+    async def _look_together(self, url: str, keys: list[Key]) -> list[Key]:
+        """One look for all who wait for it. Whoever goes away meanwhile leaves it to the others."""
+        looking = self._looking.get(url)
+        if looking is None:
+            looking = self._looking[url] = asyncio.create_task(self._look_again(url, keys))
+            looking.add_done_callback(lambda _: self._looking.pop(url, None))
+        return await asyncio.shield(looking)
 
     async def _look_again(self, url: str, keys: list[Key]) -> list[Key]:
         with contextlib.suppress(OSError, NotAcceptable):

@@ -15,7 +15,8 @@ from sqlalchemy.pool import QueuePool
 
 from quietcuff.core.errors import StoreNotUsable
 
-LOCK_SECONDS = 5
+LOCK_SECONDS = 3
+POOL_SECONDS = 4
 STATEMENT_SECONDS = 20
 IDLE_SECONDS = 60
 READERS = 4
@@ -88,6 +89,7 @@ def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
         pool_size=pool_size,
         max_overflow=0,
         pool_pre_ping=False,
+        pool_timeout=POOL_SECONDS,
         connect_args={"server_settings": limits, "timeout": LOCK_SECONDS},
     )
     if writes:

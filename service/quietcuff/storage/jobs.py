@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from quietcuff.core.errors import Busy, QuietcuffError
+from quietcuff.storage.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
 from quietcuff.storage.sql import WROTE, forget_waiting, write_waiting
 
 # What work is done on: a connection whose transaction somebody else begins and ends.
@@ -22,8 +23,6 @@ Work = Callable[[Transaction], Any]
 EnterTenant = Callable[[Connection, int], None]
 
 DEADLOCKED = frozenset({"40P01", "40001"})
-# PostgreSQL: connection lost, out of room, lock not got, stopped by a time-out or an operator, deadlocked.
-PASSING = ("08", "53", "55P03", "57", "40")
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True):
@@ -56,18 +55,29 @@ class _Spoiled(Exception):
     """A refused job had written already: the group must be repeated."""
 
 
+class _Blocked(Exception):
+    """A job waited for a lock in vain: whoever needs the same rows would, too, and nobody waits twice."""
+
+    def __init__(self, place: tuple[int, bytes]) -> None:
+        super().__init__("blocked")
+        self.place = place
+
+
 def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
     """Run the jobs, in their order, in one transaction; their outcomes once it is committed.
 
     Raises:
-        DBAPIError: the database itself failed, or this group and another wait for each other: nothing was stored.
+        Exception: the database itself failed, or this group and another wait for each other: nothing was stored.
     """
+    blocked: tuple[int, bytes] | None = None
     try:
         return _run_together(connection, jobs, enter)
+    except _Blocked as error:
+        blocked = error.place
     except Exception as error:
-        if isinstance(error, DBAPIError) and (error.connection_invalidated or is_deadlock(error)):
+        if is_of_all(connection, error) or fault_of(error) is WAITED:
             raise
-        return _run_apart(connection, jobs, enter)
+    return _run_apart(connection, jobs, enter, blocked)
 
 
 def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
@@ -94,20 +104,33 @@ def _run_unguarded(connection: Connection, job: Job) -> Outcome:
 
     Raises:
         _Spoiled: it was refused, but had written already.
+        _Blocked: it waited for a lock in vain.
     """
     connection.info[WROTE] = False
     try:
         return Outcome(value=job.work(connection))
+    except DBAPIError as error:
+        if fault_of(error) is WAITED:
+            raise _Blocked((job.tenant_id, job.place)) from error
+        raise
     except QuietcuffError as refusal:
         if connection.info[WROTE]:
             raise _Spoiled from refusal
         return Outcome(error=refusal)
 
 
-def _run_apart(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
-    """The careful way: each job in a savepoint of its own, still one commit."""
+def _run_apart(
+    connection: Connection, jobs: Sequence[Job], enter: EnterTenant, blocked: tuple[int, bytes] | None
+) -> list[Outcome]:
+    """The careful way: each job in a savepoint of its own, still one commit. What is blocked is not tried again."""
+    outcomes = []
     with connection.begin():
-        return [_run_in_savepoint(connection, job, enter) for job in jobs]
+        for job in jobs:
+            if (job.tenant_id, job.place) == blocked:
+                outcomes.append(Outcome(error=Busy(WAITED.retry_after_seconds)))
+            else:
+                outcomes.append(_run_in_savepoint(connection, job, enter))
+    return outcomes
 
 
 def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> Outcome:
@@ -122,34 +145,28 @@ def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> O
         except (IntegrityError, RunAgain) as error:
             if attempt == "last":
                 return Outcome(error=error)
-        except DBAPIError as error:
-            if error.connection_invalidated or is_deadlock(error):
+        except Exception as error:
+            if is_of_all(connection, error):
                 raise
             return Outcome(error=for_the_caller(error))
-        except Exception as error:
-            return Outcome(error=error)
     raise AssertionError("unreachable")
 
 
-def for_the_caller(error: DBAPIError) -> Exception:
-    """What passes by itself is told as Busy: time-outs, locks, a database that is gone; anything else as it is."""
-    sqlite_name = getattr(error.orig, "sqlite_errorname", "")
-    passes = (sqlstate(error) or "").startswith(PASSING) or sqlite_name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED"))
-    if not passes and not error.connection_invalidated:
-        return error
-    busy = Busy(retry_after_seconds=1)
-    busy.__cause__ = error
-    return busy
+def is_of_all(connection: Connection, error: Exception) -> bool:
+    """Whether an error ends the whole group: its connection is lost, or the database fails. Then nothing is tried again.
+
+    Raises:
+        Busy: the connection was lost under an error that does not say so.
+    """
+    fault = fault_of(error)
+    if fault is None and connection.invalidated:
+        raise Busy(GONE.retry_after_seconds) from error
+    return fault is not None and not fault.of_the_work
 
 
-def is_deadlock(error: DBAPIError) -> bool:
+def is_deadlock(error: Exception) -> bool:
     """Whether the same work may well succeed when it is simply done again."""
     return sqlstate(error) in DEADLOCKED
-
-
-def sqlstate(error: DBAPIError) -> str | None:
-    """PostgreSQL's five-letter code of an error; SQLite has none."""
-    return getattr(error.orig, "sqlstate", None)
 
 
 def watch_writes(engine: Engine) -> None:

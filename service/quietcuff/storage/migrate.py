@@ -16,8 +16,9 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 import quietcuff
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
+from quietcuff.storage.faults import NO_SCHEMA, fault_of
 
-NEWEST_REVISION = "0011"
+NEWEST_REVISION = "0013"
 
 
 def upgrade(url: str, revision: str = "head") -> None:
@@ -64,8 +65,11 @@ def schema_revision(connection: Connection) -> str | None:
     """The revision the schema is at; None where there is none yet."""
     try:
         row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
-    except DBAPIError:
-        return None
+    except DBAPIError as error:
+        # No such table, or no right to read it; a database that fails is told as that.
+        if fault_of(error) in (NO_SCHEMA, None):
+            return None
+        raise
     return None if row is None else str(row[0])
 
 

@@ -7,31 +7,37 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from quietcuff.core.errors import Busy
+from quietcuff.core.errors import Busy, StoreFailing
 from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
 from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
-from quietcuff.storage.jobs import Job, Outcome, for_the_caller, is_deadlock
+from quietcuff.storage.deadline import DEADLINE, RETRY_SECONDS, Deadline
+from quietcuff.storage.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
+from quietcuff.storage.jobs import Job, Outcome, is_deadlock
 from quietcuff.storage.sealing import Sealer
 from quietcuff.storage.trail import Book
 from quietcuff.storage.trail_keys import TrailFiles
 
 T = TypeVar("T")
-Waiting = tuple[Job, asyncio.Future[Any]]
+Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
 
 NO_TENANT = 0
-MOST_WAITING = 2_000
+MOST_WAITING = 10_000
+LONGEST_WAIT_SECONDS = 10.0
+CROWDED_SECONDS = 1.0
+# How much of what was known of the time that work takes each new group leaves standing.
+REMEMBERED = 0.8
 LARGEST_GROUP = 64
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
-RETRY_SECONDS = 2
+TROUBLE_SECONDS = 30.0
 
 
 class Store:
@@ -42,10 +48,13 @@ class Store:
         self._serving_lock = serving_lock
         self._sealer = Sealer(backend.book, self._run_alone, seal_file)
         self._waiting: deque[Waiting] = deque()
+        self._seconds_a_job = 0.0
         self._writers = 0
         self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._is_closing = False
+        self._trouble: StoreFailing | None = None
+        self._trouble_until = 0.0
 
     async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
         """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks: work on the same
@@ -55,10 +64,10 @@ class Store:
             Busy: too much is waiting, or the database cannot be reached now.
             Exception: whatever the work raised; then nothing of it is stored.
         """
-        if self._is_closing or len(self._waiting) >= MOST_WAITING:
-            raise Busy(RETRY_SECONDS)
+        if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer))
+        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer, DEADLINE.get()))
         if self._writers < self._backend.writers:
             self._writers += 1
             task = asyncio.create_task(self._write_groups())
@@ -72,12 +81,35 @@ class Store:
         Raises:
             Busy: the database cannot be reached now.
         """
+        deadline = DEADLINE.get()
+
+        def in_time(snapshot: Connection) -> T:
+            if deadline is not None:
+                deadline.require()
+            return work(snapshot)
+
         try:
-            return await self._backend.read(tenant_id, work)
-        except DBAPIError as error:
-            raise for_the_caller(error) from error
-        except (OSError, PoolTimeoutError) as error:
-            raise Busy(RETRY_SECONDS) from error
+            return await self._backend.read(tenant_id, in_time)
+        except Exception as error:
+            # A reader that writes is a defect of ours, however the database calls it.
+            told = error if fault_of(error) is READ_ONLY else self._noted(for_the_caller(error))
+            if told is error:
+                raise
+            raise told from error
+
+    def expected_wait(self) -> float:
+        """The seconds that work which came now would wait for its turn, by how long work took so far."""
+        return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def is_crowded(self) -> bool:
+        """Whether what is not urgent should give way."""
+        return self.expected_wait() > CROWDED_SECONDS
+
+    @property
+    def trouble(self) -> StoreFailing | None:
+        """How the database failed in the last half minute, where nothing was stored since. Damage is told for good."""
+        return self._trouble if self._is_damaged() or time.monotonic() < self._trouble_until else None
 
     async def seal(self, tenant_ids: Iterable[int] = ()) -> int:
         """Seal the lanes of the trail that this process has written since it was last asked, and every lane of these tenants;
@@ -108,12 +140,14 @@ class Store:
         # One turn of the loop before each group, so that what arrives together shares the commit.
         await asyncio.sleep(0)
         while group := self._take_group():
-            group.sort(key=lambda pair: (pair[0].tenant_id, pair[0].order))
-            places = {(job.tenant_id, job.place) for job, _ in group if job.order}
+            group.sort(key=lambda entry: (entry[0].tenant_id, entry[0].order))
+            places = {(job.tenant_id, job.place) for job, _, _ in group if job.order}
             self._places_at_work |= places
-            outcomes = await self._outcomes([job for job, _ in group])
+            began = time.monotonic()
+            outcomes = await self._outcomes([job for job, _, _ in group])
+            self._note_time((time.monotonic() - began) / len(group))
             self._places_at_work -= places
-            for (_, answer), outcome in zip(group, outcomes, strict=True):
+            for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
             await asyncio.sleep(0)
         # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
@@ -124,9 +158,14 @@ class Store:
         group: list[Waiting] = []
         passed_over: list[Waiting] = []
         while self._waiting and len(group) < LARGEST_GROUP:
-            job, answer = self._waiting.popleft()
+            job, answer, deadline = self._waiting.popleft()
+            if answer.done() and answer.cancelled():
+                continue
+            if deadline is not None and deadline.is_over():
+                settle(answer, Outcome(error=Busy(RETRY_SECONDS)))
+                continue
             is_blocked = (job.tenant_id, job.place) in self._places_at_work
-            (passed_over if is_blocked else group).append((job, answer))
+            (passed_over if is_blocked else group).append((job, answer, deadline))
         self._waiting.extendleft(reversed(passed_over))
         return group
 
@@ -138,16 +177,31 @@ class Store:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
         for round_number in range(1, DEADLOCK_ROUNDS + 1):
             try:
-                return await self._backend.run_group(jobs)
-            except DBAPIError as error:
-                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
-                    return failed(jobs, for_the_caller(error))
-            except (OSError, PoolTimeoutError) as error:
-                return failed(jobs, busy_because(error))
+                outcomes = await self._backend.run_group(jobs)
+                if any(job.order for job in jobs):
+                    self._heal()
+                return outcomes
             except Exception as error:
-                return failed(jobs, error)
+                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
+                    return failed(jobs, self._noted(for_the_caller(error)))
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
+
+    def _note_time(self, seconds_a_job: float) -> None:
+        share = seconds_a_job / self._backend.writers
+        self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
+
+    def _noted(self, error: Exception) -> Exception:
+        if isinstance(error, StoreFailing) and not self._is_damaged():
+            self._trouble, self._trouble_until = error, time.monotonic() + TROUBLE_SECONDS
+        return error
+
+    def _heal(self) -> None:
+        if self._trouble is not None and not self._is_damaged():
+            self._trouble = None
+
+    def _is_damaged(self) -> bool:
+        return self._trouble is not None and self._trouble.code == DAMAGED.code
 
 
 def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None = None) -> Store:
@@ -177,9 +231,3 @@ def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
 
 def failed(jobs: Sequence[Job], error: Exception) -> list[Outcome]:
     return [Outcome(error=error) for _ in jobs]
-
-
-def busy_because(error: Exception) -> Busy:
-    busy = Busy(RETRY_SECONDS)
-    busy.__cause__ = error
-    return busy

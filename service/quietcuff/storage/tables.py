@@ -64,6 +64,13 @@ api_key = Table(
     Index("ix_api_key_client", "client_id"),
 )
 
+key_use = Table(
+    "key_use",
+    metadata,
+    Column("key_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the name of who asks"),
+    Column("minute", BigInteger, nullable=False, doc="minutes since 1970"),
+    Column("taken", Integer, nullable=False),
+)
 client = Table(
     "client",
     metadata,

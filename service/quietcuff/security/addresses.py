@@ -1,4 +1,4 @@
-"""Where may be sent to: https, and public addresses only, unless the operator allows more.
+"""Where may be sent to and fetched from: https, and public addresses only, unless the operator allows more.
 
 A name is resolved once, and the connection goes to the very address that was checked: a name that changes its mind in between
 leads nowhere. Sources: RFC 6890 and the IANA registries of special-purpose addresses, as Python's ipaddress has them; OWASP,
@@ -22,6 +22,9 @@ Resolve = Callable[[str, int], Awaitable[list[str]]]
 LONGEST_URL = 2_000
 # Addresses of IPv6 that stand for one of IPv4, where a translator reaches it: 6to4, Teredo, NAT64.
 TRANSLATED = [ip_network(text) for text in ("2002::/16", "2001::/32", "64:ff9b::/96", "64:ff9b:1::/48")]
+# What the interpreter may still call public: protocol assignments, relays of 6to4 that are no more, documentation.
+# Sources: RFC 6890, RFC 7526, RFC 9637.
+NOT_PUBLIC = [ip_network(text) for text in ("192.0.0.0/24", "192.88.99.0/24", "3fff::/20")]
 URL_ACCEPTED = (
     "An https URL of at most 2,000 ASCII characters, without user, query and fragment, whose host is not of this machine or a "
     "private network. The operator can allow hosts and networks, for plain http too."
@@ -90,6 +93,8 @@ def read_address(text: str) -> Address | None:
 def is_public(address: Address) -> bool:
     """Whether anybody on the internet could be behind an address, and nothing closer."""
     if address.is_multicast or address.is_unspecified or address.is_loopback or address.is_link_local or address.is_reserved:
+        return False
+    if any(address in network for network in NOT_PUBLIC):
         return False
     if isinstance(address, IPv6Address):
         is_translated = address.ipv4_mapped is not None or any(address in network for network in TRANSLATED)

@@ -7,7 +7,7 @@ from ipaddress import ip_address
 
 import pytest
 
-from quietcuff.delivery.addresses import find_address, is_public, is_url_allowed, read_allowances, resolve_by_system
+from quietcuff.security.addresses import find_address, is_public, is_url_allowed, read_allowances, resolve_by_system
 
 NOTHING = read_allowances([])
 SOME = read_allowances(["record.internal", "10.2.0.0/16", "fd00::/8", "127.0.0.1"])
@@ -17,10 +17,30 @@ SOME = read_allowances(["record.internal", "10.2.0.0/16", "fd00::/8", "127.0.0.1
     "text",
     [
         *("10.0.0.1", "172.16.0.1", "172.31.255.255", "192.168.1.1", "127.0.0.1", "127.255.255.254", "0.1.2.3"),
-        *("169.254.169.254", "100.64.0.1", "100.127.255.255", "192.0.0.1", "192.0.2.1", "198.18.0.1", "198.51.100.1"),
+        *(
+            "169.254.169.254",
+            "100.64.0.1",
+            "100.127.255.255",
+            "192.0.0.1",
+            "192.0.0.9",
+            "192.0.0.10",
+            "192.88.99.1",
+            "192.0.2.1",
+            "198.18.0.1",
+            "198.51.100.1",
+        ),
         *("203.0.113.1", "224.0.0.1", "239.255.255.255", "240.0.0.1", "255.255.255.255"),
         *("::", "::1", "::ffff:10.0.0.1", "::ffff:8.8.8.8", "fe80::1", "fec0::1", "fc00::1", "fd12:3456::1", "ff02::1"),
-        *("2001:db8::1", "2002:0a00:0001::1", "2001:0:4136:e378::1", "64:ff9b::10.0.0.1", "64:ff9b:1::1", "100::1"),
+        *(
+            "2001:db8::1",
+            "2002:0a00:0001::1",
+            "2001:0:4136:e378::1",
+            "64:ff9b::10.0.0.1",
+            "64:ff9b:1::1",
+            "100::1",
+            "3fff::1",
+            "3fff:fff::1",
+        ),
     ],
 )
 def test_no_address_that_is_not_public(text: str) -> None:

@@ -1,0 +1,149 @@
+"""The one table of database faults: what a driver says, what it is, and when asking again makes sense.
+
+Sources: PostgreSQL's documentation, appendix A "Error codes"; SQLite's "Result and error codes"; the drivers' own classes for
+what never reached a server.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from typing import Any
+
+import asyncpg  # type: ignore[import-untyped]
+import msgspec
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from quietcuff.core.errors import Busy, Fault, NotAcceptable, StoreFailing, StoreNotUsable
+
+
+class DatabaseFault(msgspec.Struct, frozen=True):
+    """``lasts`` where somebody must do something: then ``told`` says what, and readiness says it. ``of_the_work`` where it
+    befell one piece of work, and what shares its transaction may go on without it."""
+
+    code: str
+    retry_after_seconds: int
+    lasts: bool = False
+    told: str = ""
+    of_the_work: bool = False
+
+
+LOCKED = DatabaseFault("locked", 1)
+WAITED = DatabaseFault("waited-in-vain", 1, of_the_work=True)
+GONE = DatabaseFault("gone", 2)
+SHORT = DatabaseFault("out-of-resources", 5)
+FULL = DatabaseFault("disk-full", 30, True, "The database's disk is full: make room.")
+READ_ONLY = DatabaseFault("read-only", 30, True, "The database takes no writes: it is a standby, or its file is read-only.")
+DAMAGED = DatabaseFault("damaged", 60, True, "The database is damaged: stop serving, and restore a backup.")
+UNREADABLE = DatabaseFault("disk-fails", 30, True, "The database's disk fails to read or write: look at the machine.")
+CLOSED = DatabaseFault("refused", 30, True, "The database refuses this program's user or has no database of that name.")
+NO_SCHEMA = DatabaseFault("no-schema", 30, True, "The database's schema is not there: run quietcuff database upgrade.", True)
+NO_TEXT = DatabaseFault("not-a-text", 0, of_the_work=True)
+
+# By SQLSTATE; of several that fit the longest decides.
+BY_SQLSTATE = {
+    "08": GONE,
+    "57": GONE,
+    "57014": WAITED,
+    "55P03": WAITED,
+    "40": LOCKED,
+    "53": SHORT,
+    "53100": FULL,
+    "25006": READ_ONLY,
+    "58": UNREADABLE,
+    "XX001": DAMAGED,
+    "XX002": DAMAGED,
+    "28": CLOSED,
+    "3D": CLOSED,
+    "42P01": NO_SCHEMA,
+    "22021": NO_TEXT,
+    "22P05": NO_TEXT,
+}
+# By the name of SQLite's code; extended names begin with those of their kind.
+BY_SQLITE_NAME = {
+    "SQLITE_BUSY": LOCKED,
+    "SQLITE_LOCKED": LOCKED,
+    "SQLITE_PROTOCOL": LOCKED,
+    "SQLITE_NOMEM": SHORT,
+    "SQLITE_FULL": FULL,
+    "SQLITE_READONLY": READ_ONLY,
+    "SQLITE_PERM": READ_ONLY,
+    "SQLITE_CANTOPEN": CLOSED,
+    "SQLITE_IOERR": UNREADABLE,
+    "SQLITE_CORRUPT": DAMAGED,
+    "SQLITE_NOTADB": DAMAGED,
+}
+# What the drivers and the pool raise with no code of the database's, and what its words have in them.
+BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
+    (sqlite3.OperationalError, "no such table", NO_SCHEMA),
+    (PoolTimeoutError, "", SHORT),
+    (asyncpg.InterfaceError, "connection is closed", GONE),
+    (asyncpg.InternalClientError, "", GONE),
+    (OSError, "", GONE),
+)
+FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
+
+
+def fault_of(error: BaseException) -> DatabaseFault | None:
+    """Which fault of the database an error is; None where it is a defect of ours, or no error of the database at all."""
+    if isinstance(error, DBAPIError) and error.connection_invalidated:
+        return GONE
+    if not isinstance(error, FAMILIES):
+        return None
+    for one in _inner(error):
+        found = _by_code(one)
+        if found is not None:
+            return found
+    return None
+
+
+def for_the_caller(error: Exception) -> Exception:
+    """What the caller is told: a fault of the database as the error tree has it, anything else as it is."""
+    fault = fault_of(error)
+    if fault is None:
+        return error
+    told = _told(fault)
+    told.__cause__ = error
+    return told
+
+
+def sqlstate(error: BaseException) -> str | None:
+    """PostgreSQL's five-letter code of an error; SQLite has none."""
+    code = getattr(getattr(error, "orig", error), "sqlstate", None)
+    return code if isinstance(code, str) else None
+
+
+def _told(fault: DatabaseFault) -> Exception:
+    if fault is NO_TEXT:
+        return NotAcceptable([Fault(pointer="", code="not-a-text", detail="Text without the character U+0000.")])
+    if fault is NO_SCHEMA:
+        return StoreNotUsable(fault.told)
+    if fault.lasts:
+        return StoreFailing(fault.code, fault.told, fault.retry_after_seconds)
+    return Busy(fault.retry_after_seconds)
+
+
+def _inner(error: BaseException) -> Iterator[BaseException]:
+    """The error, what the driver said, and what that was made from."""
+    one: BaseException | None = error
+    for _ in range(5):
+        if one is None:
+            return
+        yield one
+        one = getattr(one, "orig", None) or one.__cause__
+
+
+def _by_code(error: BaseException) -> DatabaseFault | None:
+    code, name = sqlstate(error), _sqlite_name(error)
+    if code is not None:
+        return next((BY_SQLSTATE[code[:size]] for size in (5, 2) if code[:size] in BY_SQLSTATE), None)
+    if name:
+        return next((fault for known, fault in BY_SQLITE_NAME.items() if name == known or name.startswith(f"{known}_")), None)
+    return next((fault for kind, words, fault in BY_CLASS if isinstance(error, kind) and words in str(error)), None)
+
+
+def _sqlite_name(error: BaseException) -> str:
+    """The name of SQLite's code, but of its most general one, which says nothing."""
+    name: Any = getattr(error, "sqlite_errorname", "")
+    return "" if name == "SQLITE_ERROR" else str(name)
