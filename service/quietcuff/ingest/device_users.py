@@ -19,7 +19,8 @@ def forget_user(turn: Turn, identifier: Identifier) -> int:
 
     A device that named them is a version further, so that nobody who has the one before writes them back unseen.
     """
-    return sum(forget_user_of(turn, row, identifier) for row in lock_registered_devices(turn.transaction, turn.tenant.tenant_id))
+    registered = lock_registered_devices(turn.transaction, turn.tenant.tenant_id)
+    return sum(forget_user_of(turn, row, identifier) for row in registered)
 
 
 def forget_user_of(turn: Turn, row: DeviceRow, identifier: Identifier) -> bool:

@@ -52,8 +52,8 @@ class Deletions(msgspec.Struct, kw_only=True):
 
 
 class Erased(Deletions, kw_only=True):
-    """What was deleted of one person: also how many exports were ended, groups and devices named them, and the rows of each table.
-    ``words`` is what to look for to see that it is gone; it is never shown."""
+    """What was deleted of one person: also how many exports were ended, groups and devices named them, and the rows of each
+    table. ``words`` is what to look for to see that it is gone; it is never shown."""
 
     exports: int = 0
     groups: int = 0
@@ -161,7 +161,8 @@ async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before
 
 async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
     """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
-    could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files may hold them.
+    could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files
+    may hold them.
 
     Raises:
         NotFound: nobody of this tenant.
