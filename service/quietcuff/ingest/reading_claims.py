@@ -50,14 +50,24 @@ def known_sets(turn: Turn, person: UUID, readings: Sequence[Reading], replaced: 
     """
     found = {}
     for place, reading in enumerate(readings):
-        if not isinstance(reading.identifier, Identifier):
-            continue
-        digest = digest_of(turn, person, reading.identifier)
-        claim = find_claim(turn.transaction, turn.tenant.tenant_id, digest, turn.now)
+        claim = claim_of(turn, person, reading)
         if claim is not None and claim.set_id != replaced:
             refuse_other_values(turn, claim, reading, place)
             found[place] = claim.set_id
     return found
+
+
+def claimed_sets(turn: Turn, person: UUID, readings: Sequence[Reading]) -> list[UUID]:
+    """The sets for which identifiers of readings stand, whatever they say there."""
+    claims = [claim_of(turn, person, reading) for reading in readings]
+    return [claim.set_id for claim in claims if claim is not None]
+
+
+def claim_of(turn: Turn, person: UUID, reading: Reading) -> Claim | None:
+    """What the identifier of a reading stands for; None where it has none, or that is new."""
+    if not isinstance(reading.identifier, Identifier):
+        return None
+    return find_claim(turn.transaction, turn.tenant.tenant_id, digest_of(turn, person, reading.identifier), turn.now)
 
 
 def refuse_other_values(turn: Turn, claim: Claim, said: Reading, place: int) -> None:
