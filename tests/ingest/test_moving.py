@@ -49,7 +49,7 @@ async def test_what_is_measured_anew_is_what_would_have_been_stored(clinic: Clin
     wrong = await clinic.receive(sitting(first_visit()))
     moved = told(await clinic.move(wrong))
     assert moved["evaluation"]["result"] == right["evaluation"]["result"]
-    assert moved["evaluation"]["labels"] == right["evaluation"]["labels"]
+    assert moved["evaluation"]["categories"] == right["evaluation"]["categories"]
 
 
 def subject(person: str) -> Body:
@@ -100,8 +100,8 @@ async def test_identifiers_of_readings_and_keys_of_payloads_move_along(clinic: C
         await clinic.move(back, "p-0003")
     assert theirs.value.code == "reading-elsewhere"
     sent = await payloads.receive(clinic.desk, clinic.caller, payload(gatt("p-0004", GOOD)), READERS["gatt"])
-    (made,) = sent.reading_sets
-    await clinic.move(await ingest.read_set(clinic.desk, clinic.caller, made.id), "p-0005")
+    (made,) = sent.sets
+    await clinic.move(made, "p-0005")
     for person in ("p-0004", "p-0005"):
         known = await payloads.receive(clinic.desk, clinic.caller, payload(gatt(person, GOOD) + b" "), READERS["gatt"])
         assert known.replayed == 1
