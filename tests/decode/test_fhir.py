@@ -180,6 +180,18 @@ def test_pressures_that_are_none_are_refused(component: list[Resource], code: st
     assert part.code == code and part.place.startswith("/component")
 
 
+@pytest.mark.parametrize(
+    ("code", "words", "is_one"),
+    [("mm[Hg]", "mmHg", True), ("mm[Hg]", "millimetres", True), ("mm[Hg]", "kPa", False), ("mm[Hg]", "bpm", False)],
+)
+def test_a_unit_is_what_its_code_says_unless_its_words_say_another(code: str, words: str, is_one: bool) -> None:
+    """The same rule as for HL7 v2. Source of the code's weight: FHIR R4, Quantity: unit is for people to read."""
+    component = pressures(142, 88)
+    component[1]["valueQuantity"] |= {"code": code, "unit": words}
+    wanted = [] if is_one else [("/component/1/valueQuantity/unit", "unknown-unit")]
+    assert refused(panel(component=component)) == wanted
+
+
 def test_two_measures_in_one_component_are_a_contradiction() -> None:
     both = pressure("8480-6", 142)
     both["code"]["coding"].append({"system": MDC, "code": "150022"})

@@ -338,6 +338,20 @@ def test_a_pressure_that_none_can_be_is_out_of_range_and_no_failed_attempt(value
     assert "400 mmHg" in part.detail
 
 
+def with_pulse(pulse: int) -> str:
+    return (b"\x04" + b"".join(n.to_bytes(2, "little") for n in (142, 80, 100, pulse))).hex()
+
+
+def test_a_pulse_that_none_can_be_is_out_of_range_and_not_left_out() -> None:
+    """An unknown pulse is none: 0x07FF is the SFLOAT's NaN. Source: IEEE 11073-20601."""
+    (part,) = intended({"payloads": [{"characteristic": "2A35", "value_hex": with_pulse(401)}]}).refused
+    assert (part.place, part.code) == ("/payloads/0/pulse", "out-of-range") and "400 per minute" in part.detail
+    for pulse, wanted in ((400, 400), (0x07FF, None)):
+        found = intended({"payloads": [{"characteristic": "2A35", "value_hex": with_pulse(pulse)}]})
+        (keyed,) = found.sittings[0].readings
+        assert not found.refused and (keyed.reading.pulse_per_min, keyed.reading.systolic_mmhg) == (wanted, 142)
+
+
 def with_user(user: int, systolic: int = 142) -> str:
     return (b"\x08" + b"".join(n.to_bytes(2, "little") for n in (systolic, 80, 100)) + bytes([user])).hex()
 

@@ -297,6 +297,7 @@ def test_corrections_speak_only_of_what_they_say() -> None:
         ("55284-4^BP^LN", "SN", "^161^/^102", "mmHg", (161, 102)),
         ("55284-4^BP^LN", "NA", "161^102", "mm[Hg]^^UCUM", (161, 102)),
         ("85354-9^Panel^LN", "ST", "161/102", "MMHG", (161, 102)),
+        ("85354-9^Panel^LN", "ST", "161/102", "mm[Hg]^millimetres of mercury^UCUM", (161, 102)),
         ("X^local^L^55284-4^BP^LN", "ST", "161/102", "x^y^L^mm[Hg]^^UCUM", (161, 102)),
         ("55284-4^BP^LN", "ST", "21.5/13.6", "kPa", (161.26, 102.01)),
     ],
@@ -315,6 +316,7 @@ def test_packed_pressures_are_read_in_each_way_they_are_sent(
     [
         (row("sys", "142", unit=""), "unit-missing", 6),
         (row("sys", "142", unit="cm[H2O]"), "unknown-unit", 6),
+        (row("sys", "142", unit="mm[Hg]^kPa^UCUM"), "unknown-unit", 6),
         (row("sys", "142", unit="266016^MDC_DIM_KILO_PASCAL^MDC"), "unknown-unit", 6),
         (row("sys", "high"), "not-a-number", 5),
         (row("sys", "1e2"), "not-a-number", 5),

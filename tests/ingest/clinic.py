@@ -12,7 +12,7 @@ import msgspec
 
 from bodies import OPENED_SET
 from quietcuff import ingest
-from quietcuff.core.changes import Append, Correction
+from quietcuff.core.changes import Append, Correction, Move
 from quietcuff.core.readings import ReadingSet
 from quietcuff.core.rules import Rulebook
 from quietcuff.ingest import Answer, Desk, IfMatch
@@ -65,6 +65,15 @@ class Clinic:
             if_match=frozenset([answer.version]) if if_match is None else if_match,
             idempotency_key=key,
         )
+
+    async def move(
+        self, answer: Answer, person: str = "p-0002", if_match: IfMatch = None, key: str | None = None, **facts: Any
+    ) -> Answer:
+        """Move the set of an answer to another person."""
+        subject = {"identifier": {"system": "urn:example:mrn", "value": person}, **facts}
+        wanted = msgspec.convert({"subject": subject, "reason": "measured on another patient"}, Move)
+        named = frozenset([answer.version]) if if_match is None else if_match
+        return await ingest.move(self.desk, self.caller, answer.set_id, wanted, if_match=named, idempotency_key=key)
 
     async def reopen(self, answer: Answer, if_match: IfMatch = None) -> Answer:
         named = frozenset([answer.version]) if if_match is None else if_match

@@ -20,6 +20,7 @@ from databases import PostgresqlServer
 from ingest.clinic import Clinic, first_visit, sitting, told
 from ingest.test_retention import everything
 from quietcuff.core.changes import SubjectChange
+from quietcuff.core.devices import DeviceUser, RegisteredDevice
 from quietcuff.core.errors import NotReadable
 from quietcuff.core.groups import NewGroup
 from quietcuff.core.readings import Identifier
@@ -27,7 +28,10 @@ from quietcuff.decode.intended import Intended
 from quietcuff.ingest import groups, payloads, refused, registry, retention
 from quietcuff.ingest.erasure import look_for
 from quietcuff.ingest.readers import READERS
+from quietcuff.storage.devices import find_device
 from quietcuff.storage.erasing import Words, compact, find_in_file
+from quietcuff.storage.ids import device_id
+from quietcuff.storage.past import devices_before
 
 WORD = b"Wolkenbruch"
 MRN = "urn:example:mrn"
@@ -53,6 +57,10 @@ def gatt(person: str, value_hex: str) -> bytes:
 
 
 GOOD = "1e8e005b006c00ea07030e0705094d00020000"
+
+
+def cuff(number: int) -> Identifier:
+    return Identifier(system="urn:example:device", value=f"SN-10{number}")
 
 
 async def plant(clinic: Clinic) -> UUID:
@@ -81,6 +89,10 @@ async def plant(clinic: Clinic) -> UUID:
     names = [Identifier(system=MRN, value=value) for value in (PERSON, "p-other")]
     for number in (1, 2):
         await groups.save_group(desk, caller, NewGroup(name=f"cohort {number}", identifiers=names[:number]))
+    # A user of three cuffs: of one now and before, of one once, of one that nobody else uses.
+    for number, used in ((1, [0, 1]), (1, [1, 0]), (2, [0]), (2, [1]), (3, [0])):
+        users = [DeviceUser(user_id=place, subject=names[which]) for place, which in enumerate(used)]
+        await registry.save_device(desk, caller, RegisteredDevice(identifier=cuff(number), users=users), if_match=None)
     return UUID(told(closed)["subject_id"])
 
 
@@ -88,8 +100,9 @@ async def test_words_planted_everywhere_are_nowhere(clinic: Clinic, database_url
     subject_id = await plant(clinic)
     marked = {name for name, found in (await everything(clinic)).items() if WORD in found}
     assert marked >= {"subject", "subject_past", "reading_set", "set_version", "payload", "patient_group"}
+    assert marked >= {"device", "device_past"}
     done = await retention.erase(clinic.desk, clinic.caller, str(subject_id))
-    assert (done.subjects, done.groups) == (1, 2) and done.payloads >= 5 and done.rows["set_version"] >= 3
+    assert (done.subjects, done.groups, done.devices) == (1, 2, 3) and done.payloads >= 5 and done.rows["set_version"] >= 3
     for name, found in (await everything(clinic)).items():
         assert WORD not in found, name
         assert (str(subject_id).encode() in found) == (name in KEEPS_IDS), name
@@ -99,6 +112,19 @@ async def test_words_planted_everywhere_are_nowhere(clinic: Clinic, database_url
     assert b"p-other, who stays" in kept, "what names somebody else stays"
     (only,) = await groups.list_all_groups(clinic.desk, clinic.caller)
     assert only.identifiers == [Identifier(system=MRN, value="p-other")]
+    assert [await users_of(clinic, number) for number in (1, 2, 3)] == [(3, ["p-other"]), (2, ["p-other"]), (2, [])]
+
+
+async def users_of(clinic: Clinic, number: int) -> tuple[int, list[str]]:
+    """The version of a device, and who its users are now and were before, each once."""
+    tenant_id, device = clinic.tenant.tenant_id, device_id(clinic.tenant.secret, cuff(number))
+    row, past = await clinic.desk.store.read(
+        tenant_id,
+        lambda snapshot: (find_device(snapshot, tenant_id, device), devices_before(snapshot, tenant_id, device)),
+    )
+    assert row is not None and [early.version for early in past] == list(range(1, row.version))
+    documents = [json.loads(one.document) for one in (*past, row)]
+    return row.version, sorted({user["subject"]["value"] for document in documents for user in document["users"]})
 
 
 async def test_no_file_keeps_a_byte_of_them(clinic: Clinic, database_url: str, request: pytest.FixtureRequest) -> None:

@@ -109,6 +109,13 @@ CORRECTIONS: dict[str, Any] = {
     "the wrong person": {"reason": "measured on another patient", "changes": [{"change": "void-set"}]},
 }
 
+MOVES: dict[str, Any] = {
+    "the wrong person": {
+        "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-0002"}},
+        "reason": "measured on another patient",
+    }
+}
+
 SUBJECTS: dict[str, Any] = {
     "a person, by an identifier of yours": {
         "identifier": {"system": "urn:example:mrn", "value": "p-0001"},

@@ -66,9 +66,9 @@ def _of_ours(error: errors.QuietcuffError) -> Refusal:
         case errors.NotAcceptable(faults=faults):
             counted = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
             return Refusal(kind=kinds.NOT_ACCEPTABLE, detail=f"{counted}; nothing was stored.", faults=faults)
-        case errors.Conflict(code=code, detail=detail, set_id=set_id):
-            fault = Fault(pointer="", code=code, detail=detail, set_id=set_id)
-            return Refusal(kind=kinds.CONFLICT, detail=detail, faults=[fault])
+        case errors.Conflict(code=code, detail=detail, set_id=set_id, pointers=pointers):
+            faults = [Fault(pointer=pointer, code=code, detail=detail, set_id=set_id) for pointer in pointers]
+            return Refusal(kind=kinds.CONFLICT, detail=detail, faults=faults)
         case errors.VersionStale(newest=newest):
             detail = f"The newest version is {newest}."
             return Refusal(kind=kinds.VERSION_STALE, detail=detail, headers={"ETag": f'"{newest}"'})

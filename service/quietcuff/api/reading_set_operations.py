@@ -7,7 +7,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.parameters import IDEMPOTENCY_KEY, IF_MATCH, IF_MATCH_OR_ANY, IF_NONE_MATCH
 from quietcuff.api.shapes import Envelope, SetPage, VersionList
-from quietcuff.core.changes import Append, Correction
+from quietcuff.core.changes import Append, Correction, Move
 from quietcuff.core.readings import ReadingSet
 from quietcuff.security.scopes import Need
 from quietcuff.storage.queries import LONGEST_PAGE
@@ -26,6 +26,7 @@ LINKS = (
     Link(operation="append_readings", parameters=ITS_VERSION),
     Link(operation="reopen_reading_set", parameters=ITS_VERSION),
     Link(operation="correct_reading_set", parameters=ITS_VERSION),
+    Link(operation="move_reading_set", parameters=ITS_VERSION),
     Link(operation="get_subject", parameters={"subject_id": "$response.body#/subject_id"}),
     Link(operation="list_reading_sets", parameters={"query.subject_id": "$response.body#/subject_id"}),
     Link(operation="read_observation", parameters={"resource_id": "{$response.body#/id}-r0"}),
@@ -136,7 +137,7 @@ CORRECT = Operation(
     tag=TAG,
     summary="Put right what a set says, or take it back",
     description="All changes together or none. A field set to null is removed. Nothing is overwritten: earlier versions "
-    "stay readable. The person cannot be amended: void the set and store a new one that `replaces` it.",
+    "stay readable. The person cannot be amended: move the set to the other.",
     access=UPDATE,
     parameters=(IF_MATCH, IDEMPOTENCY_KEY),
     body=Correction,
@@ -159,6 +160,28 @@ GET_SHEET = Operation(
         UNCHANGED,
     ),
     problems=(kinds.FORMAT_NOT_OFFERED,),
+)
+MOVE = Operation(
+    id="move_reading_set",
+    tag=TAG,
+    summary="Move a sitting to the person whose it is",
+    description="Takes the set back and stores it anew of the other person, both or neither. The answer is the new set, which "
+    "`replaces` the old; the old one says `replaced_by`. "
+    "Readings that were voided, and facts of the first person, stay behind.",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    body=Move,
+    examples=examples.MOVES,
+    replies=(
+        Reply(
+            status=201,
+            description="The set of the other person.",
+            shape=Envelope,
+            headers=("ETag", "Location", "Idempotency-Replayed"),
+            links=LINKS,
+        ),
+    ),
+    problems=CHANGE_PROBLEMS,
 )
 GET_BUNDLE = Operation(
     id="get_reading_set_bundle",

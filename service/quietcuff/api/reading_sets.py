@@ -31,7 +31,7 @@ from quietcuff.api.requests import (
 )
 from quietcuff.api.service import service_of
 from quietcuff.core.amend import voided_faults
-from quietcuff.core.changes import Append, Correction
+from quietcuff.core.changes import Append, Correction, Move
 from quietcuff.core.errors import Fault
 from quietcuff.core.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
@@ -114,6 +114,13 @@ class ReadingSets(Controller):
         if media_type == operations.HTML:
             headers["Content-Security-Policy"] = SHEET_POLICY
         return answer(body, media_type=media_type, headers=headers)
+
+    @post("/{set_id:str}/move", opt=described(operations.MOVE))
+    async def move(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
+        """Move a sitting to the person whose it is."""
+        desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
+        key, versions = idempotency_key_of(request), if_match_of(request)
+        return answer_set(await ingest.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
 
     @get("/{set_id:str}/fhir", opt=described(operations.GET_BUNDLE))
     async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:

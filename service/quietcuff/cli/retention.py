@@ -112,7 +112,8 @@ def run_erase(arguments: argparse.Namespace) -> int:
     done, left = on_desk(arguments.tenant, ACTOR, work)
     say(told(done))
     rows = ", ".join(f"{name} {count:,}" for name, count in done.rows.items())
-    say(f"Rows of theirs: {rows}. Taken out of {done.groups:,} group(s); {done.exports:,} export(s) ended.")
+    taken_out = f"{done.groups:,} group(s) and {done.devices:,} device(s)"
+    say(f"Rows of theirs: {rows}. Taken out of {taken_out}; {done.exports:,} export(s) ended.")
     return 0 if left is None else tell_left(done, left)
 
 

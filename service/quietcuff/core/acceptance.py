@@ -9,7 +9,7 @@ from itertools import pairwise
 from quietcuff.core.attempts import in_order
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.person import earliest_birth_day
-from quietcuff.core.readings import ReadingSet, opened_at
+from quietcuff.core.readings import Identifier, ReadingSet, opened_at
 from quietcuff.core.rules import Rulebook
 
 
@@ -31,6 +31,7 @@ def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault
     """Every reason why no evaluation could be made of a set."""
     return (
         empty_faults(reading_set)
+        + identifier_faults(reading_set)
         + name_faults(reading_set, rulebook)
         + pressure_faults(reading_set)
         + birth_faults(reading_set)
@@ -47,6 +48,21 @@ def empty_faults(reading_set: ReadingSet) -> list[Fault]:
     if reading_set.readings or not reading_set.closed or by_service:
         return []
     return [Fault(pointer="/readings", code="too-few", detail="At least 1 in a closed set; none only with closed false.")]
+
+
+def identifier_faults(reading_set: ReadingSet) -> list[Fault]:
+    """Readings that carry the identifier of an earlier one."""
+    met: set[tuple[str, str]] = set()
+    faults = []
+    for place, reading in enumerate(reading_set.readings):
+        if not isinstance(reading.identifier, Identifier):
+            continue
+        name = (reading.identifier.system, reading.identifier.value)
+        if name in met:
+            detail = "An identifier of its own for each reading."
+            faults.append(Fault(pointer=f"/readings/{place}/identifier", code="named-twice", detail=detail))
+        met.add(name)
+    return faults
 
 
 def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:

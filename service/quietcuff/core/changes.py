@@ -33,6 +33,7 @@ from quietcuff.core.readings import (
     Rhythm,
     Site,
     SleepPeriod,
+    Subject,
     Text,
     Visit,
     YesNo,
@@ -173,6 +174,14 @@ class Correction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     reason: Text
     author: Identifier | None = None
     changes: Annotated[list[AmendReading | VoidReading | AmendSet | VoidSet], Meta(min_length=1, max_length=MAX_READINGS)]
+
+
+class Move(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """To whom a sitting belongs that was stored of another person: their identifier, with what is known of them."""
+
+    subject: Subject
+    reason: Text
+    author: Identifier | None = None
 
 
 class Append(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

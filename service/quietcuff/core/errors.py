@@ -21,6 +21,8 @@ QuietcuffError
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 
@@ -73,13 +75,15 @@ class Deleted(NotFound):
 
 
 class Conflict(QuietcuffError):
-    """What is stored forbids it. ``code`` is a word such as ``set-closed``; ``set_id`` where it helps."""
+    """What is stored forbids it. ``code`` is a word such as ``set-closed``; ``set_id`` where it helps; ``pointers`` are the
+    places of what was sent, where it is not all of it."""
 
-    def __init__(self, code: str, detail: str, set_id: str | None = None) -> None:
+    def __init__(self, code: str, detail: str, set_id: str | None = None, pointers: Sequence[str] = ("",)) -> None:
         super().__init__(detail)
         self.code = code
         self.detail = detail
         self.set_id = set_id
+        self.pointers = tuple(pointers)
 
 
 class VersionNotNamed(QuietcuffError):

@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from typing import Annotated, Literal
 
 import msgspec
-from msgspec import Meta
+from msgspec import UNSET, Meta, UnsetType
 
 # A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
 # Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
@@ -215,8 +215,13 @@ class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """One attempt to measure. Without pressures it is a failed attempt. ``taken_at`` is the end of the measurement."""
+    """One attempt to measure. Without pressures it is a failed attempt. ``taken_at`` is the end of the measurement.
 
+    ``identifier`` is the sender's own name of the reading: of one person, it is stored once. Where nobody gives one, nothing is
+    written of it.
+    """
+
+    identifier: Identifier | UnsetType | None = UNSET
     taken_at: Instant
     systolic_mmhg: Pressure | None = None
     diastolic_mmhg: Pressure | None = None
@@ -235,6 +240,8 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     def __post_init__(self) -> None:
         check_instant(self.taken_at)
+        if self.identifier is None:
+            msgspec.structs.force_setattr(self, "identifier", UNSET)
         if self.stood_at is not None:
             check_instant(self.stood_at)
         keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
@@ -377,7 +384,8 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """One sitting: everything that was measured and how, before anything is decided.
 
-    ``sleep`` tells night from day in an ambulatory recording; without it the clock does.
+    ``sleep`` tells night from day in an ambulatory recording; without it the clock does. ``replaces`` is the id of the set in
+    whose place this one stands; ``replaced_by``, said by the service alone, that of the set to which its readings were moved.
     """
 
     identifier: Identifier | None = None
@@ -398,9 +406,14 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     encounter: Identifier | None = None
     based_on: Identifier | None = None
     replaces: Text | None = None
+    replaced_by: Text | UnsetType | None = UNSET
     closed: bool = True
     readings: Annotated[list[Reading], Meta(max_length=MAX_READINGS)]
     intake: Intake | None = None
+
+    def __post_init__(self) -> None:
+        if self.replaced_by is None:
+            msgspec.structs.force_setattr(self, "replaced_by", UNSET)
 
 
 def opened_at(reading_set: ReadingSet) -> datetime | None:

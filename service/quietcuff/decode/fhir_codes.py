@@ -77,6 +77,12 @@ PULSE_UNITS: dict[Code, str] = {
 # The words of a unit that has no code.
 PRESSURE_WORDS = {"mmHg": "mmHg", "mm[Hg]": "mmHg", "mm Hg": "mmHg", "kPa": "kPa"}
 PULSE_WORDS = {"/min": "/min", "beats/min": "/min", "beats/minute": "/min", "bpm": "/min"}
+# Every unit by its words and by its codes as words, in small letters: what a text beside a code may name.
+UNIT_WORDS = {
+    word.lower(): unit
+    for table in (PRESSURE_WORDS, PULSE_WORDS, {code: unit for (_, code), unit in (PRESSURE_UNITS | PULSE_UNITS).items()})
+    for word, unit in table.items()
+}
 
 BODY_SITES: dict[Code, Site] = {
     (SNOMED, "368208006"): "left-upper-arm",  # [SCT]

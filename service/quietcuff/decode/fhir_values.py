@@ -22,9 +22,9 @@ def pressure_of(quantity: Values, found: Found, *steps: str | int) -> float:
     """A pressure in mmHg, with at most two decimals.
 
     Raises:
-        Refusal: not a number in mmHg or kPa.
+        Refusal: not a number in mmHg or kPa, or in one by code and the other by words.
     """
-    unit = unit_of(quantity, codes.PRESSURE_UNITS, codes.PRESSURE_WORDS)
+    unit = unit_of(quantity, codes.PRESSURE_UNITS, codes.PRESSURE_WORDS, found, *steps)
     if unit is None:
         raise refusal(found.at(*steps, "code"), "unknown-unit", "UCUM mm[Hg] or kPa.")
     mmhg = to_mmhg(number_of(quantity, found, *steps), unit)
@@ -37,15 +37,24 @@ def pulse_of(quantity: Values, found: Found, *steps: str | int) -> float:
     Raises:
         Refusal: not a number per minute.
     """
-    if unit_of(quantity, codes.PULSE_UNITS, codes.PULSE_WORDS) is None:
+    if unit_of(quantity, codes.PULSE_UNITS, codes.PULSE_WORDS, found, *steps) is None:
         raise refusal(found.at(*steps, "code"), "unknown-unit", "UCUM /min.")
     return float(number_of(quantity, found, *steps).quantize(HUNDREDTH, ROUND_HALF_EVEN))
 
 
-def unit_of(quantity: Values, by_code: dict[Code, str], by_word: dict[str, str]) -> str | None:
-    """The unit of a Quantity: by its code, or by its words where there is no code."""
-    code, system = quantity.get("code"), quantity.get("system", codes.UCUM)
-    return by_word.get(str(quantity.get("unit"))) if code is None else by_code.get((str(system), str(code)))
+def unit_of(quantity: Values, by_code: dict[Code, str], by_word: dict[str, str], found: Found, *steps: str | int) -> str | None:
+    """The unit of a Quantity: by its code, or by its words where there is no code. Words of no unit that is known say nothing.
+
+    Raises:
+        Refusal: a code beside the words of another unit: which of the two is wrong, nobody can tell.
+    """
+    code, system, word = quantity.get("code"), quantity.get("system", codes.UCUM), str(quantity.get("unit"))
+    if code is None:
+        return by_word.get(word)
+    unit, told = by_code.get((str(system), str(code))), codes.UNIT_WORDS.get(word.strip().lower())
+    if unit is not None and told not in (None, unit):
+        raise refusal(found.at(*steps, "unit"), "unknown-unit", "One unit, by a code and its own name.")
+    return unit
 
 
 def number_of(quantity: Values, found: Found, *steps: str | int) -> Decimal:

@@ -54,7 +54,7 @@ DETAILS = {
     "intermediate-value": "A measurement (2A35): the pressure in a cuff that is still being let down is no result.",
     "no-such-time": "A time in the years 1900 to 2200.",
     "clock-implausible": "A time that the device can have had when it was received, or clock.device_now beside it.",
-    "out-of-range": "A pressure of at most 400 mmHg, which are 53.33 kPa.",
+    "out-of-range": "A pressure of at most 400 mmHg, which are 53.33 kPa; a pulse of at most 400 per minute.",
     "several-users": "Values of one user; or devices registered with who their users are.",
     "checksum-mismatch": "A value whose check sum is that of its bytes.",
 }
@@ -216,10 +216,11 @@ def keyed_reading(
     """A measurement as a reading with its keys.
 
     Raises:
-        Unreadable: a pressure that none can be.
+        Unreadable: a pressure or a pulse that none can be.
     """
-    for name, pressure in gatt.told(measured).items():
-        if pressure > HIGHEST:
+    pulse = {"pulse": measured.pulse} if isinstance(measured.pulse, Decimal) else {}
+    for name, value in {**gatt.told(measured), **pulse}.items():
+        if value > HIGHEST:
             raise Unreadable("out_of_range", name)
     within = timedelta(minutes=limits.same_value_minutes)
     has_time = measured.utc is not None or (measured.time is not None and measured.time.local is not None)

@@ -82,7 +82,7 @@ def unit_of(kind: str, text: Text, segment: Segment, packed: str) -> str:
     accepted = [codes.PER_MINUTE] if kind == "pulse" else [codes.MMHG, codes.KPA]
     parts = [each.lower() for each in text.parts(segment, 6)]
     codings = [(part(parts, at), part(parts, at + 1)) for at in (1, 4)]
-    said = [code for code, _ in codings if code in codes.UNITS] + [name for _, name in codings if name.startswith("mdc_")]
+    said = [code for code, _ in codings if code in codes.UNITS] + [name for _, name in codings if is_unit_name(name)]
     said += [packed.lower().strip()] if packed else []
     if not said and not any(parts) and kind == "pulse":
         return codes.PER_MINUTE
@@ -93,6 +93,11 @@ def unit_of(kind: str, text: Text, segment: Segment, packed: str) -> str:
         if found == {unit}:
             return unit
     raise Refusal(6, "unknown-unit", f"{' or '.join(accepted)}, by one code and its own name.")
+
+
+def is_unit_name(name: str) -> bool:
+    """Whether a text is the name of a unit: of one that is known, or one of 11073, known or not. Other text says nothing."""
+    return name in codes.UNITS or name.startswith("mdc_")
 
 
 def in_unit(said: str, unit: str) -> Decimal:

@@ -10,6 +10,7 @@ then the caller.
 from quietcuff.ingest.batch import Known, Received, Tally, receive_lines
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
 from quietcuff.ingest.flow import append, correct, receive, reopen, understand
+from quietcuff.ingest.moving import move
 from quietcuff.ingest.overview import read_summary
 from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
 from quietcuff.ingest.registry import faults_of_device, find_subject, read_device, read_subject, save_device, save_subject
@@ -34,6 +35,7 @@ __all__ = [
     "faults_of_device",
     "find_subject",
     "list_sets",
+    "move",
     "open_desk",
     "read_device",
     "read_set",

@@ -16,7 +16,7 @@ from quietcuff.core.changes import AmendSet, Append, Correction
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.readings import Facts, ReadingSet
 from quietcuff.decode.own_json import read
-from quietcuff.ingest import people, refusals
+from quietcuff.ingest import people, reading_claims, refusals
 from quietcuff.ingest.claiming import Claims, claims_of, first_answer, keep_claims
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Turn, turn_of
 from quietcuff.ingest.keeping import keep
@@ -24,6 +24,7 @@ from quietcuff.ingest.known import facts_that_differ
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import StoredSet, find_row, load
 from quietcuff.storage.ids import order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.sets import SetRow
 from quietcuff.storage.subjects import lock_subject
 from quietcuff.storage.tenants import Tenant
 
@@ -38,7 +39,8 @@ class Nothing(msgspec.Struct, frozen=True):
 
 
 class Change(msgspec.Struct, frozen=True, kw_only=True):
-    """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms."""
+    """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms;
+    ``known`` answers what is stored already, whatever version it is meant for."""
 
     set_id: UUID
     route: str
@@ -48,6 +50,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     any_version: bool = False
     draft: Callable[[Turn, StoredSet, Facts], Draft]
     told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
+    known: Callable[[Turn, SetRow], Answer | None] = lambda turn, row: None
 
 
 def understand(desk: Desk, body: bytes) -> ReadingSet:
@@ -64,7 +67,7 @@ async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempo
 
     Raises:
         NotAcceptable: the rules cannot evaluate it, it holds what the service adds, or its key is of another body.
-        Conflict: a set with this identifier and another body is stored.
+        Conflict: a set with this identifier and another body is stored, or a reading of it otherwise or elsewhere.
     """
     tenant = await desk.tenants.get(caller.tenant_id)
     claims = claims_of(tenant, RECEIVE, reading_set, key=idempotency_key, identifier=reading_set.identifier)
@@ -93,12 +96,16 @@ def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims)
     if answered is not None:
         return answered
     refusals.refuse_unknown_replaced(turn, reading_set)
+    known_already = reading_claims.answer_of_known(turn, person, reading_set)
+    if known_already is not None:
+        return known_already
     met = people.meet(turn, person, reading_set.subject, known)
     complete = msgspec.structs.replace(reading_set, subject=met.said)
     draft = Draft(reading_set=complete, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
     people.save(turn, met)
     keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
+    reading_claims.keep_readings(turn, person, UUID(answer.set_id), answer.version, complete.readings)
     return answer
 
 
@@ -109,13 +116,21 @@ async def append(
 
     Raises:
         NotFound, VersionNotNamed, VersionStale: as for every change.
-        Conflict: ``set-closed``, ``set-voided`` or ``sitting-over``.
+        Conflict: ``set-closed``, ``set-voided``, ``sitting-over``, ``reading-differs`` or ``reading-elsewhere``.
         NotAcceptable: nothing to append, too many readings, or its key is of another body.
     """
 
+    fresh: list[int] = []
+
+    def known(turn: Turn, row: SetRow) -> Answer | None:
+        fresh[:] = reading_claims.fresh_places(turn, row.subject_id, row.set_id, change)
+        says_more = fresh or not change.readings or change.context is not None or (change.closed and row.closed_at is None)
+        return None if says_more else reading_claims.answer_known(turn, row.set_id, created=False)
+
     def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
         refusals.refuse_closed(stored.row)
-        changed = apply_append(stored.reading_set, change)
+        new = msgspec.structs.replace(change, readings=[change.readings[place] for place in fresh])
+        changed = apply_append(stored.reading_set, new)
         return Draft(
             reading_set=changed.reading_set,
             cause="closed" if change.closed else "appended",
@@ -132,7 +147,8 @@ async def append(
         if_match=if_match,
         any_version=True,
         draft=draft,
-        told=lambda refusal, stored: refusals.of_append(refusal, stored.row, len(stored.reading_set.readings)),
+        told=lambda refusal, stored: refusals.of_append(refusal, stored.row, len(stored.reading_set.readings), fresh),
+        known=known,
     )
     return await make(desk, caller, wanted)
 
@@ -221,20 +237,25 @@ def store_change(turn: Turn, wanted: Change, claims: Claims) -> Answer:
         NotAcceptable: the rules, or the change itself.
     """
     person = find_row(turn, wanted.set_id).subject_id
-    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    person_known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     answered = first_answer(turn, claims)
     if answered is not None:
         return answered
     # Read again: while the person's row was waited for, another change may have been stored.
     row = find_row(turn, wanted.set_id)
+    known_already = wanted.known(turn, row)
+    if known_already is not None:
+        return known_already
     refusals.check_version(wanted.if_match, row.version, any_will_do=wanted.any_version)
     refusals.refuse_voided(row)
     stored = load(turn, row)
-    facts = Facts() if known is None else people.DECODER.decode(known.facts)
+    facts = Facts() if person_known is None else people.DECODER.decode(person_known.facts)
     draft = wanted.draft(turn, stored, facts)
     try:
         answer = keep(turn, person, wanted.set_id, draft, stored)
     except NotAcceptable as refusal:
         raise wanted.told(refusal, stored) from refusal
     keep_claims(turn, claims, person, wanted.set_id, answer.version)
+    arrived = draft.reading_set.readings[len(stored.reading_set.readings) :]
+    reading_claims.keep_readings(turn, person, wanted.set_id, answer.version, arrived)
     return answer

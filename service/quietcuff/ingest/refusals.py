@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
+
+from msgspec import UNSET
 
 from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.amend import place_in_correction, voided_faults
@@ -33,13 +36,15 @@ def faults_of_storing(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault
 
 
 def faults_of_adding(reading_set: ReadingSet) -> list[Fault]:
-    """What only the service may say of a set: a history, an intake, that a reading is voided."""
+    """What only the service may say of a set: a history, an intake, what replaced it, that a reading is voided."""
     detail = "Not in what is sent to be stored: the service makes it."
     faults = [
         Fault(pointer=f"/{name}", code="not-accepted-here", detail=detail)
         for name in ("history", "intake")
         if getattr(reading_set, name) is not None
     ]
+    if reading_set.replaced_by is not UNSET:
+        faults.append(Fault(pointer="/replaced_by", code="not-accepted-here", detail=detail))
     return faults + voided_faults(reading_set.readings)
 
 
@@ -104,15 +109,16 @@ def refuse_reopening(row: SetRow, now: datetime, hours: int) -> None:
         raise Conflict("reopen-too-late", f"Reopen within {hours} hours of closing; later, correct it.", str(row.set_id))
 
 
-def of_append(refusal: NotAcceptable, row: SetRow, stored: int) -> QuietcuffError:
-    """What the rules refuse of a set that was appended to, in terms of what was sent.
+def of_append(refusal: NotAcceptable, row: SetRow, stored: int, fresh: Sequence[int]) -> QuietcuffError:
+    """What the rules refuse of a set that was appended to, in terms of what was sent; ``fresh`` are the places of those
+    readings of it that were not known already.
 
     That a sitting is over lies in what is stored as much as in what came: it is a conflict.
     """
     over = [fault for fault in refusal.faults if fault.code == SITTING_OVER]
     if over:
         return Conflict(SITTING_OVER, over[0].detail, str(row.set_id))
-    return NotAcceptable([moved(fault, place_in_append(fault.pointer or "", stored)) for fault in refusal.faults])
+    return NotAcceptable([moved(fault, place_in_append(fault.pointer or "", stored, fresh)) for fault in refusal.faults])
 
 
 def of_correction(refusal: NotAcceptable, correction: Correction) -> QuietcuffError:
@@ -120,11 +126,11 @@ def of_correction(refusal: NotAcceptable, correction: Correction) -> QuietcuffEr
     return NotAcceptable([moved(fault, place_in_correction(correction, fault.pointer or "")) for fault in refusal.faults])
 
 
-def place_in_append(pointer: str, stored: int) -> str:
+def place_in_append(pointer: str, stored: int, fresh: Sequence[int]) -> str:
     """Where among the appended readings a place of the whole set lies."""
     parts = pointer.split("/")
     if parts[1:2] == ["readings"] and len(parts) > 2 and int(parts[2]) >= stored:
-        return "/".join(["/readings", str(int(parts[2]) - stored), *parts[3:]])
+        return "/".join(["/readings", str(fresh[int(parts[2]) - stored]), *parts[3:]])
     return pointer if pointer == "/readings" else ""
 
 

@@ -18,6 +18,7 @@ import msgspec
 from quietcuff.core.errors import Conflict
 from quietcuff.core.readings import Identifier
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, now, turn_of
+from quietcuff.ingest.device_users import forget_user
 from quietcuff.ingest.erasure import find_person, payloads_naming, words_of
 from quietcuff.ingest.groups import forget_identifier
 from quietcuff.storage import retention as rows
@@ -51,11 +52,12 @@ class Deletions(msgspec.Struct, kw_only=True):
 
 
 class Erased(Deletions, kw_only=True):
-    """What was deleted of one person: also how many exports were ended and groups named them, and the rows of each table.
-    ``words`` is what to look for to see that it is gone; it is never shown."""
+    """What was deleted of one person: also how many exports were ended, groups and devices named them, and the rows of each
+    table. ``words`` is what to look for to see that it is gone; it is never shown."""
 
     exports: int = 0
     groups: int = 0
+    devices: int = 0
     rows: dict[str, int] = {}
     words: Words
 
@@ -159,7 +161,8 @@ async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before
 
 async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
     """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
-    could not be read, names them, their place in groups, and the tenant's exports, whose files may hold them.
+    could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files
+    may hold them.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -195,7 +198,8 @@ def erase_rows(turn: Turn, person: SubjectRow, naming: list[UUID]) -> Erased:
             done.add(Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload)))
     done.payloads += sum(rows.delete_payload(*key, payload_id) for payload_id in sorted(payload_ids))
     delete_person_row(turn, person)
-    done.groups = forget_identifier(turn, Identifier(system=person.system, value=person.value))
+    identifier = Identifier(system=person.system, value=person.value)
+    done.groups, done.devices = forget_identifier(turn, identifier), forget_user(turn, identifier)
     done.exports = delete_exports(*key)
     return done
 

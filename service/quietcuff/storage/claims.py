@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from quietcuff.storage.codes import CLAIM_KIND
 from quietcuff.storage.column_types import Instant
@@ -44,6 +44,10 @@ _MINE = (_c.tenant_id == bindparam("tenant_id"), _c.key_digest == bindparam("key
 FIND = Query(Claim, select(*(_c[name] for name in Claim.__struct_fields__)).where(*_MINE))
 INSERT_KEY = Command(_insert_or_replace)
 INSERT_IDENTIFIER = Command(insert(claim))
+PASS_ON = Command(
+    update(claim).where(_c.tenant_id == bindparam("of_tenant"), _c.key_digest == bindparam("of_digest")),
+    columns=("set_id", "version", "body_digest"),
+)
 
 
 def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> Claim | None:
@@ -64,6 +68,12 @@ def insert_claim(connection: Connection, new: Claim) -> None:
         INSERT_IDENTIFIER.run_later(connection, [values])
     elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
         raise RunAgain
+
+
+def pass_on_claim(connection: Connection, new: Claim) -> bool:
+    """Have an identifier that stands for one version stand for another; False where it stands for none yet."""
+    values = {"set_id": new.set_id, "version": new.version, "body_digest": new.body_digest}
+    return PASS_ON.run(connection, {**values, "of_tenant": new.tenant_id, "of_digest": new.key_digest}) == 1
 
 
 def is_over(found: Claim, now: datetime) -> bool:

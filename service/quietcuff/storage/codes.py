@@ -70,7 +70,7 @@ REASON = Codes(
 # Sizes of cuffs that have a name; any other whose range is known.
 CUFF_SIZE = Codes("other", "pediatric", "small-adult", "adult", "large-adult", "extra-large-adult", "thigh")
 OBSERVATION_STATUS = Codes("preliminary", "final", "amended", "corrected", "entered-in-error")
-CLAIM_KIND = Codes("key", "identifier")
+CLAIM_KIND = Codes("key", "identifier", "reading")
 ACTION = Codes(
     "create-set",
     "append-readings",

@@ -46,6 +46,19 @@ CHANGE = Command(
     update(device).where(_c.tenant_id == bindparam("of_tenant"), _c.device_id == bindparam("of_device")),
     columns=("registered", "document", "version", "updated_at"),
 )
+# What was said of a device, now or earlier, put into other words: no version further.
+LOCK_REGISTERED = Query(
+    DeviceRow,
+    select(*(_c[name] for name in DeviceRow.__struct_fields__))
+    .where(_c.tenant_id == bindparam("tenant_id"), _c.registered)
+    .order_by(_c.device_id)
+    .with_for_update(),
+)
+_MINE = {name: bindparam(f"of_{name}", type_=_c[name].type) for name in ("tenant_id", "device_id", "version")}
+REWRITE = tuple(
+    Command(update(table).where(*(table.c[name] == value for name, value in _MINE.items())), columns=("document",))
+    for table in (device, device_past)
+)
 
 
 def find_device(connection: Connection, tenant_id: int, device_id: UUID) -> DeviceRow | None:
@@ -67,3 +80,15 @@ def change_device(connection: Connection, row: DeviceRow) -> None:
     key = {"of_tenant": row.tenant_id, "of_device": row.device_id}
     KEEP_PAST.run(connection, key)
     CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})
+
+
+def lock_registered_devices(connection: Connection, tenant_id: int) -> list[DeviceRow]:
+    """Every device that is registered, its row held until the transaction ends."""
+    return LOCK_REGISTERED.all(connection, {"tenant_id": tenant_id})
+
+
+def rewrite_device(connection: Connection, row: DeviceRow) -> None:
+    """Store a version's document anew, of now or earlier, so that nothing of what it said is left."""
+    key = {"of_tenant_id": row.tenant_id, "of_device_id": row.device_id, "of_version": row.version}
+    for command in REWRITE:
+        command.run(connection, {"document": row.document, **key})
