@@ -9,12 +9,11 @@ import signal
 from datetime import UTC, datetime
 
 from quietcuff.api.logs import configure_logs, log_failure
+from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
 from quietcuff.storage.tenants import Tenants
 
 
@@ -49,9 +48,7 @@ async def deliver(settings: Settings, *, once: bool) -> int:
     def clock() -> datetime:
         return datetime.now(UTC)
 
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         settings = await settle_public_url(store, settings, os.environ)
         address, allowed = settings.public_url, settings.deliver_to
         work = hired(store, Tenants(store, clock), clock, public_url=address, deliver_to=allowed, log=log_failure)
@@ -63,5 +60,3 @@ async def deliver(settings: Settings, *, once: bool) -> int:
                 asyncio.get_running_loop().add_signal_handler(wanted, task.cancel)
             await asyncio.wait([task])
             return 0
-    finally:
-        await store.close()

@@ -11,6 +11,7 @@ from typing import BinaryIO
 import msgspec
 from rich.console import Console
 
+from quietcuff.cli.words import ARRAY_GIVEN
 from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.evaluate import evaluate
@@ -45,11 +46,17 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) -> int:
-    """Print an evaluation of every sitting that can be evaluated, and the faults of every other."""
+    """Print an evaluation of every sitting that can be evaluated, and the faults of every other.
+
+    Raises:
+        NotReadable: the file is one array.
+    """
     rulebook = load_rulebook()
     out, complaints = Console(highlight=False), Console(stderr=True, highlight=False)
     evaluated = refused = 0
     for number, text in texts(stream):
+        if text.startswith(b"[") and not evaluated and not refused:
+            raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
         try:
             reading_set, evaluation = evaluate_text(text, rulebook)
         except (NotReadable, NotAcceptable) as error:

@@ -13,14 +13,14 @@ import socket
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import require_trail_key
+from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
-from quietcuff.cli.words import say
+from quietcuff.cli.words import PORT_ACCEPTED, say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
-from quietcuff.storage.migrate import require_newest_schema, require_row_security
-from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.migrate import require_row_security
+from quietcuff.storage.store import NO_TENANT
 
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
@@ -61,14 +61,9 @@ async def check_database(settings: Settings) -> Settings:
     lock = lock_for_serving(parse_url(settings.database_url))
     if lock is not None:
         lock.release()
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         await store.read(NO_TENANT, require_row_security)
-        await require_trail_key(store, settings.trail)
         return await settle_public_url(store, settings, os.environ)
-    finally:
-        await store.close()
 
 
 def check_port(host: str, port: int) -> None:
@@ -85,8 +80,7 @@ def check_port(host: str, port: int) -> None:
             trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trying.bind(address)
     except (OSError, OverflowError) as error:
-        accepted = "An address of this machine, and a port from 0 to 65535 that no other program has."
-        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=accepted)]) from error
+        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
 
 
 def serve(host: str, port: int, workers: int) -> None:

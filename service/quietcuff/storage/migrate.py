@@ -31,7 +31,7 @@ def upgrade(url: str, revision: str = "head") -> None:
     def work(connection: Connection) -> None:
         refuse_newer_schema(connection)
         connection.rollback()
-        command.upgrade(alembic_config(connection), revision)
+        run_alembic(command.upgrade, connection, revision)
 
     on_connection(url, work)
 
@@ -40,7 +40,24 @@ def downgrade(url: str, revision: str) -> None:
     """Take the schema down to a revision; ``base`` removes everything, the data with it."""
     from alembic import command
 
-    on_connection(url, lambda connection: command.downgrade(alembic_config(connection), revision))
+    on_connection(url, lambda connection: run_alembic(command.downgrade, connection, revision))
+
+
+def run_alembic(step: Callable[[Any, str], None], connection: Connection, revision: str) -> None:
+    """Run a step of Alembic to a revision.
+
+    Raises:
+        StoreNotUsable: there is no such revision, or the database is not on the way to it.
+    """
+    from alembic.util import CommandError
+
+    try:
+        step(alembic_config(connection), revision)
+    except CommandError as error:
+        raise StoreNotUsable(
+            f"The schema cannot be taken there: revisions are 0001 to {NEWEST_REVISION}, head is the newest of them and base "
+            "is none; upgrade goes up, downgrade goes down."
+        ) from error
 
 
 def alembic_config(connection: Connection | None) -> Any:
@@ -61,10 +78,19 @@ def migrations_folder() -> Path:
 
 
 def schema_revision(connection: Connection) -> str | None:
-    """The revision the schema is at; None where there is none yet."""
+    """The revision the schema is at; None where there is none yet.
+
+    Raises:
+        StoreNotUsable: a SQLite file that is damaged, or no database.
+    """
     try:
         row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
-    except DBAPIError:
+    except DBAPIError as error:
+        if getattr(error.orig, "sqlite_errorname", "").startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+            raise StoreNotUsable(
+                "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and run "
+                "quietcuff database verify."
+            ) from error
         return None
     return None if row is None else str(row[0])
 
@@ -76,8 +102,12 @@ def require_newest_schema(connection: Connection) -> None:
         StoreNotUsable: it is older, newer, or not there at all.
     """
     refuse_newer_schema(connection)
-    if schema_revision(connection) != NEWEST_REVISION:
-        raise StoreNotUsable("The database's schema is not the one this program needs: run quietcuff database upgrade.")
+    found = schema_revision(connection)
+    if found != NEWEST_REVISION:
+        raise StoreNotUsable(
+            f"The database's schema, {found or 'none yet'}, is not the one this program needs, {NEWEST_REVISION}: back up, and "
+            "run quietcuff database upgrade."
+        )
 
 
 def refuse_newer_schema(connection: Connection) -> None:
