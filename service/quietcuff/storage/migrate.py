@@ -17,7 +17,7 @@ import quietcuff
 from quietcuff.core.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 
-NEWEST_REVISION = "0011"
+NEWEST_REVISION = "0013"
 
 
 def upgrade(url: str, revision: str = "head") -> None:
@@ -88,8 +88,8 @@ def schema_revision(connection: Connection) -> str | None:
     except DBAPIError as error:
         if getattr(error.orig, "sqlite_errorname", "").startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
             raise StoreNotUsable(
-                "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and run "
-                "quietcuff database verify."
+                "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and "
+                "run quietcuff database verify."
             ) from error
         return None
     return None if row is None else str(row[0])
