@@ -87,6 +87,8 @@ def test_only_what_creates_makes_a_database(tmp_path: Path, capsys: pytest.Captu
         (["database", "downgrade", "9999"], "revisions are 0001 to"),
         (["evaluate", "nowhere.json"], "nowhere.json: No such file"),
         (["database", "public-url", "nowhere"], "url (bad-setting)"),
+        (["tenants", "set", "clinic", "--time-zone", "Nowhere"], "time-zone (unknown-code)"),
+        (["listen-mllp", "--key-file", "quietcuff.db"], "QUIETCUFF_MLLP_KEY (bad-setting)"),
     ],
 )
 def test_what_is_not_there_is_named_with_the_way_on(capsys: pytest.CaptureFixture[str], command: list[str], said: str) -> None:
@@ -105,6 +107,13 @@ def test_an_array_is_one_fault_however_many_lines_it_has(tmp_path: Path, capsys:
     for command in (["evaluate", "array.json"], ["import", "array.json", *IN_CLINIC]):
         told = refused(capsys, *command)
         assert told.count("\n") == 1 and "one object a line" in told
+
+
+def test_a_file_of_another_kind_is_told_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "notes.txt").write_text("This is no JSON.\n" * 60)
+    assert main(["evaluate", "notes.txt"]) == 1
+    said = capsys.readouterr().err
+    assert said.count("cannot be evaluated") == 1 and "59 more line(s)" in said and len(said.splitlines()) < 8
 
 
 def test_a_file_that_is_no_database_and_one_that_is_locked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

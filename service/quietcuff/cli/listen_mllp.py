@@ -88,7 +88,11 @@ def key_of(arguments: argparse.Namespace) -> str:
     Raises:
         NotAcceptable: there is none.
     """
-    text = Path(arguments.key_file).read_text() if arguments.key_file else os.environ.get(KEY_VARIABLE, "")
+    text = (
+        Path(arguments.key_file).read_bytes().decode(errors="replace")
+        if arguments.key_file
+        else os.environ.get(KEY_VARIABLE, "")
+    )
     if not text.strip():
         raise NotAcceptable([Fault(parameter=KEY_VARIABLE, code="missing", detail="An API key, here or in --key-file.")])
     return text.strip()

@@ -116,7 +116,7 @@ def is_zone(name: str) -> bool:
     """Whether the time-zone database has a zone of that name."""
     try:
         ZoneInfo(name)
-    except (OSError, ValueError):
+    except (KeyError, OSError, ValueError):
         return False
     return True
 

@@ -36,7 +36,9 @@ def parse_url(url: str) -> URL:
     backend = parsed.get_backend_name()
     if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
         if not Path(parsed.database).resolve().parent.is_dir():
-            raise StoreNotUsable("The folder of the SQLite file is not there.")
+            raise StoreNotUsable(
+                "The folder of the SQLite file is not there: make it, or name another in QUIETCUFF_DATABASE_URL."
+            )
         return parsed.set(drivername="sqlite+pysqlite")
     if backend in ("postgresql", "postgres"):
         return parsed.set(drivername="postgresql+asyncpg")
@@ -110,7 +112,9 @@ def keep_to_owner(url: URL) -> None:
             if path.exists() and path.stat().st_mode & 0o077:
                 path.chmod(0o600)
     except OSError as error:
-        raise StoreNotUsable("The SQLite file cannot be written, or kept from others than its owner.") from error
+        raise StoreNotUsable(
+            "The SQLite file cannot be written, or kept from others: check the owner and mode of it and of its folder."
+        ) from error
 
 
 class ServingLock(msgspec.Struct, frozen=True, kw_only=True):

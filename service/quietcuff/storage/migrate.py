@@ -172,6 +172,8 @@ async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> Non
         async with engine.connect() as connection:
             await connection.run_sync(work)
     except OSError as error:
-        raise StoreNotUsable("The database's server cannot be reached.") from error
+        raise StoreNotUsable(
+            "The database's server cannot be reached: check QUIETCUFF_DATABASE_URL and that it runs."
+        ) from error
     finally:
         await engine.dispose()
