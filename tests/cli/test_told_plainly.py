@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import sqlite3
+import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -123,6 +125,25 @@ def test_a_file_that_is_no_database_and_one_that_is_locked(tmp_path: Path, capsy
         assert "another process has it locked" in refused(capsys, *KEY)
     (tmp_path / "quietcuff.db").write_bytes(b"This is no database, though long enough to look like one. " * 80)
     assert "no SQLite database" in refused(capsys, "retention", "holds", *IN_CLINIC)
+
+
+def without_powers() -> None:
+    """Give up what lets an administrator's process pass the modes of files by, for the program that is started next."""
+    drop_from_bounding_set = 24
+    for power in (1, 2, 3) if os.geteuid() == 0 else ():
+        ctypes.CDLL(None).prctl(drop_from_bounding_set, power, 0, 0, 0)
+
+
+def test_a_folder_that_is_read_only(tmp_path: Path) -> None:
+    assert main(KEY) == 0
+    for path, mode in ((tmp_path / "quietcuff.db", 0o444), (tmp_path, 0o555)):
+        path.chmod(mode)
+        if os.geteuid() == 0:
+            os.chown(path, 65534, -1)
+    command = [sys.executable, "-m", "quietcuff", "tenants", "list"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, preexec_fn=without_powers)
+    tmp_path.chmod(0o755)
+    assert done.returncode == 1 and "check the owner and mode of it and of its folder" in done.stderr, done.stderr
 
 
 def test_a_postgresql_that_does_not_answer_or_has_no_such_database(

@@ -42,10 +42,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Serve until stopped."""
     settings = read_settings(os.environ, host=arguments.host, port=arguments.port)
     refuse_several_workers(settings.database_url, arguments.workers)
+    check_port(arguments.host, arguments.port)
     make_if_new(settings.database_url)
     keep_to_owner(parse_url(settings.database_url))
     settings = asyncio.run(check_database(settings, resumes=arguments.resume_delivery))
-    check_port(arguments.host, arguments.port)
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url

@@ -138,7 +138,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
     try:
         connection = sqlite3.connect(f"{url.database}-serving", timeout=0, isolation_level=None, check_same_thread=False)
     except sqlite3.OperationalError as error:
-        raise StoreNotUsable("The folder of this SQLite file cannot be written.") from error
+        raise StoreNotUsable("The folder of this SQLite file cannot be written: check its owner and mode.") from error
     try:
         connection.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError as error:
@@ -147,7 +147,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
         raise StoreNotUsable(
             "Another process serves from this SQLite file or imports into it; only one can."
             if is_held
-            else "The folder of this SQLite file cannot be written."
+            else "The folder of this SQLite file cannot be written: check its owner and mode."
         ) from error
     return ServingLock(connection=connection)
 

@@ -81,18 +81,32 @@ def schema_revision(connection: Connection) -> str | None:
     """The revision the schema is at; None where there is none yet.
 
     Raises:
-        StoreNotUsable: a SQLite file that is damaged, or no database.
+        StoreNotUsable: a SQLite file that is damaged, no database, or not to be written.
     """
     try:
         row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
     except DBAPIError as error:
-        if getattr(error.orig, "sqlite_errorname", "").startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
-            raise StoreNotUsable(
-                "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and "
-                "run quietcuff database verify."
-            ) from error
+        refuse_unusable_file(error)
         return None
     return None if row is None else str(row[0])
+
+
+def refuse_unusable_file(error: DBAPIError) -> None:
+    """Tell a SQLite file that cannot be read from one without a schema.
+
+    Raises:
+        StoreNotUsable: it cannot.
+    """
+    name = getattr(error.orig, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+        raise StoreNotUsable(
+            "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and "
+            "run quietcuff database verify."
+        ) from error
+    if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_IOERR")):
+        raise StoreNotUsable(
+            "The SQLite file cannot be opened and written: check the owner and mode of it and of its folder."
+        ) from error
 
 
 def require_newest_schema(connection: Connection) -> None:
