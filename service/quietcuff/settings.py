@@ -55,6 +55,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     batch_answer_megabytes: int = 256
     trail_key_file: str | None = None
     trail_seal_file: str | None = None
+    instance: str | None = None
 
     @property
     def trail(self) -> TrailFiles:
@@ -120,6 +121,7 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
         ),
         trail_key_file=environment.get("QUIETCUFF_TRAIL_KEY_FILE") or None,
         trail_seal_file=environment.get("QUIETCUFF_TRAIL_SEAL_FILE") or None,
+        instance=environment.get("QUIETCUFF_INSTANCE") or None,
     )
     issuer = _issuer(environment, settings.public_url, faults)
     if faults:

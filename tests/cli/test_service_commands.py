@@ -116,9 +116,9 @@ def test_an_old_schema_is_told_and_not_upgraded_by_serving(tmp_path: Path, capsy
     capsys.readouterr()
     assert main(["serve", "--port", str(free_port())]) == 1
     assert "quietcuff database upgrade" in capsys.readouterr().err.replace("\n", " ")
-    assert main(["keys", "list", "--tenant", "clinic"]) == 1
+    assert main(["tenants", "list"]) == 1
     assert main(["database", "upgrade"]) == 0
-    assert main(["keys", "list", "--tenant", "clinic"]) == 0
+    assert main(["tenants", "list"]) == 0
 
 
 def test_a_bad_setting_is_named(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
@@ -321,10 +321,15 @@ def test_who_has_not_the_key_does_not_write_to_a_trail_that_has(
     capsys.readouterr()
     make_key(capsys)
     monkeypatch.delenv("QUIETCUFF_TRAIL_KEY_FILE")
+    (tmp_path / "key").write_text("qc_nobodyss_x")
     for command in (
         ["serve", "--port", str(free_port())],
         ["keys", "list", "--tenant", "clinic"],
         ["retention", "holds", "--tenant", "clinic"],
+        ["import", os.devnull, "--tenant", "clinic"],
+        ["export", "--tenant", "clinic", "--to", "out"],
+        ["deliver", "--once"],
+        ["listen-mllp", "--key-file", "key"],
     ):
         assert main(command) == 1
         assert "QUIETCUFF_TRAIL_KEY_FILE" in capsys.readouterr().err

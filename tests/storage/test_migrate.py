@@ -81,7 +81,7 @@ def test_every_table_with_a_tenant_is_guarded(postgresql_server: PostgresqlServe
     url = postgresql_server.as_owner(postgresql_server.new_migrated())
     migrate.on_connection(url, guarded)
     unguarded = {name for name, table in metadata.tables.items() if table not in GUARDED_TABLES}
-    assert unguarded == {"tenant", "api_key", "client", "assertion_use", "installation", "key_use"}
+    assert unguarded == {"tenant", "api_key", "client", "assertion_use", "installation", "key_use", "delivery_place"}
 
 
 def test_a_database_that_cannot_be_reached_is_told_so(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from importlib import import_module
 
 from quietcuff import __version__
+from quietcuff.cli.complaints import sentence_of, sentence_of_database, sentence_of_fault
 from quietcuff.cli.words import CALLED, say
 from quietcuff.core.errors import NotAcceptable, QuietcuffError
 
@@ -45,15 +46,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except NotAcceptable as error:
         return complain_of_faults(error)
     except QuietcuffError as error:
-        return complain(str(error))
+        return complain(sentence_of(error))
     except BrokenPipeError:
         # The reader of our output has gone, as `head` does; Python would complain again on its way out.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except OSError as error:
-        return complain(f"{error.filename}: {error.strerror}")
+        return complain(
+            f"{error.filename or 'The system'}: {error.strerror or type(error).__name__}. Mend that and run it again."
+        )
     except KeyboardInterrupt:
         return 130
+    except Exception as error:
+        told = sentence_of_database(error)
+        if told is None:
+            raise
+        return complain(told)
     return code
 
 
@@ -85,10 +93,6 @@ def complain(text: str) -> int:
 
 def complain_of_faults(error: NotAcceptable) -> int:
     """Say what was not accepted, fault by fault; the exit code of a failure."""
-    # Tables are loaded where one is shown: they take longer to load than most commands take to run.
-    from rich.console import Console
-
-    from quietcuff.report import show_faults
-
-    show_faults(Console(stderr=True), "Not accepted", error.faults)
+    for fault in error.faults:
+        say(sentence_of_fault(fault))
     return 1

@@ -9,22 +9,18 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
-from quietcuff.cli.desk import tell_trail
+from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.keys import on_store, short_text
+from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.storage.api_keys import revoke_tokens
 from quietcuff.storage.clients import ClientRow, clients_of_tenant, find_client, insert_client, revoke_client, set_client_keys
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
+from quietcuff.storage.tenants import find_or_create_tenant
 
-NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before."
+NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before: quietcuff clients list shows those of a tenant."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     keys.set_defaults(run=run_keys)
     listing = actions.add_parser("list", help="the clients of a tenant")
     listing.add_argument("--tenant", required=True)
+    add_json_to(listing)
     listing.set_defaults(run=run_list)
     revoke = actions.add_parser("revoke", help="end a client and its tokens; servers notice within five seconds")
     revoke.add_argument("client")
@@ -83,12 +80,11 @@ def run_register(arguments: argparse.Namespace) -> int:
     client_id, now = uuid4(), datetime.now(UTC)
 
     def insert(connection: Any) -> None:
-        require_newest_schema(connection)
         tenant = find_or_create_tenant(connection, tenant_name, now)
         insert_client(connection, ClientRow(client_id, tenant.tenant_id, name, scopes, key_set, url, now))
         tell_trail(connection, tenant.tenant_id, "create-client", f"client:{client_id}")
 
-    on_store(insert)
+    on_store(insert, makes=True)
     sys.stdout.write(f"{client_id}\n")
     for kid in () if key_set is None else (key["kid"] for key in read_key_set(key_set)):
         say(f"Its assertions are signed with the key whose kid is {kid}.")
@@ -101,7 +97,6 @@ def run_keys(arguments: argparse.Namespace) -> int:
     client_id = id_of(arguments.client)
 
     def change(connection: Any) -> bool:
-        require_newest_schema(connection)
         is_changed = set_client_keys(connection, client_id, key_set, url)
         return is_changed and tell_of_client(connection, client_id, "change-client")
 
@@ -113,22 +108,19 @@ def run_keys(arguments: argparse.Namespace) -> int:
 
 
 def run_list(arguments: argparse.Namespace) -> int:
-    """Show the clients of a tenant as a table."""
+    """Show the clients of a tenant."""
 
     def read(connection: Any) -> list[ClientRow]:
-        require_newest_schema(connection)
-        tenant = find_tenant(connection, arguments.tenant)
-        return [] if tenant is None else clients_of_tenant(connection, tenant.tenant_id)
+        return clients_of_tenant(connection, named(connection, arguments.tenant).tenant_id)
 
-    rows = on_store(read)
-    table = Table()
-    for heading in ("id", "name", "scopes", "keys", "made", "revoked"):
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        keys = row.key_set_url or ", ".join(key["kid"] for key in read_key_set(row.key_set or b""))
-        moments = (f"{at:%Y-%m-%d %H:%M}Z" if at is not None else "" for at in (row.created_at, row.revoked_at))
-        table.add_row(*(Text(cell) for cell in (str(row.client_id), row.name, row.scopes, keys, *moments)))
-    Console(highlight=False).print(table)
+    def keys_of_row(row: ClientRow) -> str:
+        return row.key_set_url or ", ".join(key["kid"] for key in read_key_set(row.key_set or b""))
+
+    names = ("id", "name", "scopes", "keys", "made", "revoked")
+    rows = (
+        (str(row.client_id), row.name, row.scopes, keys_of_row(row), row.created_at, row.revoked_at) for row in on_store(read)
+    )
+    show_list(names, rows, as_json=arguments.json)
     return 0
 
 
@@ -137,7 +129,6 @@ def run_revoke(arguments: argparse.Namespace) -> int:
     client_id, now = id_of(arguments.client), datetime.now(UTC)
 
     def revoke(connection: Any) -> bool:
-        require_newest_schema(connection)
         revoke_tokens(connection, client_id, now)
         is_revoked = revoke_client(connection, client_id, now)
         return is_revoked and tell_of_client(connection, client_id, "revoke-client")
@@ -166,4 +157,6 @@ def id_of(text: str) -> UUID:
     try:
         return UUID(text)
     except ValueError as error:
-        raise NotAcceptable([Fault(parameter="client", code="not-an-id", detail="The id printed at registration.")]) from error
+        raise NotAcceptable(
+            [Fault(parameter="client", code="not-an-id", detail="The id printed at registration, of 36 characters.")]
+        ) from error

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable, StoreNotUsable
-from quietcuff.settings import read_public_url, read_settings
+from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 
 
@@ -36,40 +36,37 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run_public_url(arguments: argparse.Namespace) -> int:
     """Show or move the public URL."""
-    sys.stdout.write(asyncio.run(public_url(read_settings(os.environ).database_url, arguments.url)) + "\n")
+    sys.stdout.write(asyncio.run(public_url(read_settings(os.environ), arguments.url)) + "\n")
     return 0
 
 
-async def public_url(database_url: str, moved_to: str | None) -> str:
+async def public_url(settings: Settings, moved_to: str | None) -> str:
     """The public URL of the database, after it was moved where that is asked; empty where none is set.
 
     Raises:
         NotAcceptable: not an address.
         StoreNotUsable: the schema is not the one needed.
     """
+    from quietcuff.cli.opening import opened
     from quietcuff.storage.installation import find_public_url, move_public_url
-    from quietcuff.storage.migrate import require_newest_schema
-    from quietcuff.storage.store import NO_TENANT, open_store
+    from quietcuff.storage.store import NO_TENANT
 
     try:
         url = None if moved_to is None else read_public_url(moved_to)
     except ValueError as error:
         accepted = "An http or https address without query, such as https://bp.example.org."
         raise NotAcceptable([Fault(parameter="url", code="bad-setting", detail=accepted)]) from error
-    store = open_store(database_url)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         if url is not None:
             await store.write(NO_TENANT, lambda transaction: move_public_url(transaction, url, datetime.now(UTC)))
         return await store.read(NO_TENANT, find_public_url) or ""
-    finally:
-        await store.close()
 
 
 def run_upgrade(arguments: argparse.Namespace) -> int:
     """Bring the schema up."""
     from quietcuff.storage.migrate import upgrade
 
+    keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
     say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
     return 0
@@ -77,8 +74,10 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 
 def run_downgrade(arguments: argparse.Namespace) -> int:
     """Take the schema down."""
+    from quietcuff.cli.opening import require_there
     from quietcuff.storage.migrate import downgrade
 
+    require_there(read_settings(os.environ).database_url)
     downgrade(read_settings(os.environ).database_url, arguments.revision)
     say(f"The schema is at {arguments.revision}.")
     return 0
@@ -90,9 +89,11 @@ def run_compact(arguments: argparse.Namespace) -> int:
     Raises:
         StoreNotUsable: a server has it, or it is not a SQLite file.
     """
+    from quietcuff.cli.opening import require_there
     from quietcuff.storage.erasing import compact
 
     url = parse_url(read_settings(os.environ).database_url)
+    require_there(read_settings(os.environ).database_url)
     lock = lock_for_serving(url)
     if lock is None:
         raise StoreNotUsable("This is for SQLite. On PostgreSQL, VACUUM FULL does it, table by table.")
@@ -108,7 +109,7 @@ def run_verify(arguments: argparse.Namespace) -> int:
     """Look through every tenant; 1 where anything does not hold together."""
     from quietcuff.cli.verify import verify
 
-    return asyncio.run(verify(read_settings(os.environ).database_url))
+    return asyncio.run(verify(read_settings(os.environ)))
 
 
 def make_if_new(url: str) -> None:

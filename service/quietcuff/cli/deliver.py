@@ -9,12 +9,13 @@ import signal
 from datetime import UTC, datetime
 
 from quietcuff.api.logs import configure_logs, log_failure
+from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
+from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.words import say
+from quietcuff.core.errors import StoreNotUsable
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
 from quietcuff.storage.tenants import Tenants
 
 
@@ -25,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "serving process does this by itself."
     )
     parser.add_argument("--once", action="store_true", help="send what is due now, then end")
+    add_resuming_to(parser)
     parser.set_defaults(run=run)
 
 
@@ -32,27 +34,28 @@ def run(arguments: argparse.Namespace) -> int:
     """Deliver until stopped, or once."""
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
-    tried = asyncio.run(deliver(settings, once=arguments.once))
+    tried = asyncio.run(deliver(settings, once=arguments.once, resumes=arguments.resume_delivery))
     if arguments.once:
         say(f"{tried} sent or tried.")
     return 0
 
 
-async def deliver(settings: Settings, *, once: bool) -> int:
+async def deliver(settings: Settings, *, once: bool, resumes: bool = False) -> int:
     """Work; how many entries were tried, where that ends.
 
     Raises:
-        StoreNotUsable: the schema is not the one needed.
+        StoreNotUsable: the schema is not the one needed, or the database may be a copy.
         Busy: the database cannot be reached.
     """
 
     def clock() -> datetime:
         return datetime.now(UTC)
 
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         settings = await settle_public_url(store, settings, os.environ)
+        reason = await why_not_deliver(store, settings, resumes=resumes)
+        if reason is not None:
+            raise StoreNotUsable(reason)
         address, allowed = settings.public_url, settings.deliver_to
         work = hired(store, Tenants(store, clock), clock, public_url=address, deliver_to=allowed, log=log_failure)
         async with work as worker:
@@ -63,5 +66,3 @@ async def deliver(settings: Settings, *, once: bool) -> int:
                 asyncio.get_running_loop().add_signal_handler(wanted, task.cancel)
             await asyncio.wait([task])
             return 0
-    finally:
-        await store.close()

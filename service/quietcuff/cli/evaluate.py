@@ -11,6 +11,7 @@ from typing import BinaryIO
 import msgspec
 from rich.console import Console
 
+from quietcuff.cli.words import ARRAY_GIVEN, say
 from quietcuff.core.acceptance import faults_of_meaning
 from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.evaluate import evaluate
@@ -45,24 +46,38 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) -> int:
-    """Print an evaluation of every sitting that can be evaluated, and the faults of every other."""
+    """Print an evaluation of every sitting that can be evaluated, and the faults of every other.
+
+    Raises:
+        NotReadable: the file is one array.
+    """
     rulebook = load_rulebook()
     out, complaints = Console(highlight=False), Console(stderr=True, highlight=False)
-    evaluated = refused = 0
+    evaluated = refused = repeated = 0
+    unreadable: Fault | None = None
     for number, text in texts(stream):
+        if text.startswith(b"[") and not evaluated and not refused:
+            raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
         try:
             reading_set, evaluation = evaluate_text(text, rulebook)
         except (NotReadable, NotAcceptable) as error:
             refused += 1
+            # A file of another kind has the same fault on every line: it is told once.
+            before, unreadable = unreadable, error.fault if isinstance(error, NotReadable) else None
+            if unreadable is not None and unreadable == before:
+                repeated += 1
+                continue
             show_faults(complaints, f"Line {number} cannot be evaluated", faults_of(error))
             continue
-        evaluated += 1
+        evaluated, unreadable = evaluated + 1, None
         if sheet is not None:
             sys.stdout.write(SHEETS[sheet](make_sheet(reading_set, evaluation, rulebook.wording)))
         elif as_json:
             sys.stdout.write(msgspec.json.encode(evaluation).decode() + "\n")
         else:
             show(out, f"Sitting at line {number}", reading_set, evaluation)
+    if repeated:
+        say(f"{repeated:,} more line(s), each after a line of the same fault, cannot be read either.")
     if not evaluated and not refused:
         complaints.print("The file holds no reading set.")
     return 0 if evaluated and not refused else 1

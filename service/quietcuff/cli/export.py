@@ -11,10 +11,10 @@ from uuid import uuid4
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from quietcuff.cli.desk import note_command
+from quietcuff.cli.desk import named, note_command
+from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.export.bulk_manifest import Manifest
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Plan
 from quietcuff.export.bulk_plan import Progress as Reached
@@ -26,9 +26,8 @@ from quietcuff.ingest.groups import members_of_group
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.members import Members
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import Tenant, find_tenant
+from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.tenants import Tenant
 
 SEARCHES = {"type": "_type", "since": "_since", "until": "_until", "type_filter": "_typeFilter", "elements": "_elements"}
 
@@ -62,15 +61,11 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
 
     Raises:
         NotAcceptable: an option is not understood, or the folder is not empty.
-        NotFound: no such group.
+        NotFound: no such tenant or group.
     """
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         settings = await settle_public_url(store, settings, os.environ)
-        tenant = await store.read(NO_TENANT, lambda snapshot: find_tenant(snapshot, arguments.tenant))
-        if tenant is None:
-            raise NotAcceptable([Fault(parameter="tenant", code="unknown-code", detail="The name of a tenant that is there.")])
+        tenant = await store.read(NO_TENANT, lambda snapshot: named(snapshot, arguments.tenant))
         desk = open_desk(store, load_rulebook())
         await note_command(desk, Caller(tenant_id=tenant.tenant_id, actor=COMMAND, request_id=str(uuid4())))
         publisher = Publisher(tenant=tenant, public_url=settings.public_url)
@@ -79,8 +74,6 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
         path = empty_folder(Path(arguments.to))
         folder = Folder(path, settings.export_file_resources, packed=arguments.gzip)
         return await with_bar(desk, publisher, plan, folder)
-    finally:
-        await store.close()
 
 
 EVERYTHING: dict[str, None] = dict.fromkeys(EXPORTED_TYPES)

@@ -11,22 +11,21 @@ import gc
 import os
 from collections.abc import AsyncIterator
 from contextlib import ExitStack
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from quietcuff import ingest
-from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import note_command
+from quietcuff.cli.desk import named, note_command
 from quietcuff.cli.import_teller import Teller
+from quietcuff.cli.opening import opened, require_there
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.cli.words import ARRAY_GIVEN
+from quietcuff.core.errors import Fault, NotReadable
 from quietcuff.ingest import Caller, Known, Received
 from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, Store, open_store
-from quietcuff.storage.tenants import Tenant, find_tenant
+from quietcuff.storage.store import NO_TENANT
 
 ACTOR = "import"
 
@@ -51,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Import the file; the exit code."""
     settings = read_settings(os.environ)
-    make_if_new(settings.database_url)
+    require_there(settings.database_url)
     known = by_identifier_or_content if arguments.key_by_content else by_identifier
     with ExitStack() as opened:
         source = Source(arguments.file)
@@ -76,48 +75,44 @@ async def import_all(
         teller.tell(received)
         how_far.count()
 
-    store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
-    try:
-        tenant = await find(store, tenant_name)
+    async with opened(settings, for_serving=True) as store:
+        tenant = await store.read(NO_TENANT, lambda snapshot: named(snapshot, tenant_name))
         desk = ingest.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
         await note_command(desk, caller)
         gc.freeze()
-        await ingest.receive_lines(desk, caller, until_failure(source, teller), known, tell)
-    except Exception as error:
-        if error is not teller.failure:
-            raise
-    finally:
-        await store.close()
+        try:
+            await ingest.receive_lines(desk, caller, until_failure(source, teller), known, tell)
+        except Exception as error:
+            if error is not teller.failure:
+                raise
+
+
+def refuse_array(first: bytes) -> None:
+    """Refuse a file that is one JSON array, before each of its lines is refused by itself.
+
+    Raises:
+        NotReadable: it begins as an array does.
+    """
+    if first.lstrip().startswith(b"["):
+        raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
 
 
 async def until_failure(source: Source, teller: Teller) -> AsyncIterator[bytes]:
     """The file's bytes, until something fails that would fail for every line.
 
     Raises:
+        NotReadable: it is an array.
         Exception: what failed.
     """
+    is_begun = False
     async for chunk in source.chunks():
+        if not is_begun and chunk.strip():
+            is_begun = True
+            refuse_array(chunk)
         if teller.failure is not None:
             raise teller.failure
         yield chunk
-
-
-async def find(store: Store, tenant_name: str) -> Tenant:
-    """The tenant of that name.
-
-    Raises:
-        StoreNotUsable: the schema is not the newest, or there is no such tenant.
-    """
-
-    def look(connection: Any) -> Tenant | None:
-        require_newest_schema(connection)
-        return find_tenant(connection, tenant_name)
-
-    tenant = await store.read(NO_TENANT, look)
-    if tenant is None:
-        raise StoreNotUsable("There is no tenant of that name; `quietcuff keys create` makes one with its first key.")
-    return tenant
 
 
 def open_private(name: str) -> BinaryIO:

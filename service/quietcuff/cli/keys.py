@@ -13,12 +13,11 @@ from typing import Any, TypeVar
 from uuid import uuid4
 
 import msgspec
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import require_trail_key, tell_trail
+from quietcuff.cli.desk import named, tell_trail
+from quietcuff.cli.listing import add_json_to, show_list
+from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import Text as ShortText
@@ -26,9 +25,8 @@ from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.settings import read_settings
 from quietcuff.storage.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import find_or_create_tenant, find_tenant
+from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.tenants import find_or_create_tenant
 
 T = TypeVar("T")
 
@@ -46,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     create.set_defaults(run=run_create)
     listing = actions.add_parser("list", help="the keys of a tenant, without their secrets")
     listing.add_argument("--tenant", required=True)
+    add_json_to(listing)
     listing.set_defaults(run=run_list)
     revoke = actions.add_parser("revoke", help="end a key; servers notice within five seconds")
     revoke.add_argument("prefix", help="the eight characters after qc_")
@@ -61,35 +60,29 @@ def run_create(arguments: argparse.Namespace) -> int:
     key, now = make_key(), datetime.now(UTC)
 
     def insert(connection: Any) -> None:
-        require_newest_schema(connection)
         tenant = find_or_create_tenant(connection, tenant_name, now)
         row = KeyRow(uuid4(), key.prefix, tenant.tenant_id, key.secret_hash, name, scopes, now, expires_at)
         insert_key(connection, row)
         tell_trail(connection, tenant.tenant_id, "create-key", f"key:{key.prefix}")
 
-    on_store(insert)
+    on_store(insert, makes=True)
     sys.stdout.write(key.text + "\n")
     say("This is the only time the key is shown.")
     return 0
 
 
 def run_list(arguments: argparse.Namespace) -> int:
-    """Show the keys of a tenant as a table."""
+    """Show the keys of a tenant."""
 
     def read(connection: Any) -> list[KeyRow]:
-        require_newest_schema(connection)
-        tenant = find_tenant(connection, arguments.tenant)
-        return [] if tenant is None else keys_of_tenant(connection, tenant.tenant_id)
+        return keys_of_tenant(connection, named(connection, arguments.tenant).tenant_id)
 
-    rows = on_store(read)
-    table = Table()
-    for heading in ("prefix", "name", "scopes", "made", "expires", "revoked", "last used"):
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        moments = (row.created_at, row.expires_at, row.revoked_at, row.last_used_at)
-        shown = [Text(f"{at:%Y-%m-%d %H:%M}Z" if at is not None else "") for at in moments]
-        table.add_row(row.prefix, Text(row.name), Text(row.scopes), *shown)
-    Console(highlight=False).print(table)
+    names = ("prefix", "name", "scopes", "made", "expires", "revoked", "last_used")
+    rows = (
+        (row.prefix, row.name, row.scopes, row.created_at, row.expires_at, row.revoked_at, row.last_used_at)
+        for row in on_store(read)
+    )
+    show_list(names, rows, as_json=arguments.json)
     return 0
 
 
@@ -97,7 +90,6 @@ def run_revoke(arguments: argparse.Namespace) -> int:
     """End a key; 1 where there is none of that prefix that still lives."""
 
     def revoke(connection: Any) -> bool:
-        require_newest_schema(connection)
         row = find_key(connection, arguments.prefix)
         is_revoked = revoke_key(connection, arguments.prefix, datetime.now(UTC))
         if row is not None and is_revoked:
@@ -107,23 +99,20 @@ def run_revoke(arguments: argparse.Namespace) -> int:
     if on_store(revoke):
         say("Revoked.")
         return 0
-    say("There is no key of that prefix, or it was revoked before.")
+    say("There is no key of that prefix, or it was revoked before: quietcuff keys list shows the keys of a tenant.")
     return 1
 
 
-def on_store(work: Callable[[Any], T]) -> T:
-    """Do one piece of work on the database that the environment names, in a transaction of its own."""
+def on_store(work: Callable[[Any], T], *, makes: bool = False) -> T:
+    """Do one piece of work on the database that the environment names, in a transaction of its own; ``makes`` where a database
+    that is not there yet is made."""
     settings = read_settings(os.environ)
-    make_if_new(settings.database_url)
+    if makes:
+        make_if_new(settings.database_url)
 
     async def do() -> T:
-        store = open_store(settings.database_url, trail=settings.trail)
-        try:
-            await store.read(NO_TENANT, require_newest_schema)
-            await require_trail_key(store, settings.trail)
+        async with opened(settings) as store:
             return await store.write(NO_TENANT, work)
-        finally:
-            await store.close()
 
     return asyncio.run(do())
 

@@ -14,7 +14,8 @@ from typing import Any
 
 from quietcuff.api.logs import configure_logs
 from quietcuff.api.mllp import Limits, Listener
-from quietcuff.cli.words import say
+from quietcuff.cli.opening import opened
+from quietcuff.cli.words import PORT_ACCEPTED, say
 from quietcuff.core.errors import Fault, NotAcceptable, NotAllowed, NotAuthenticated
 from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook
@@ -22,8 +23,7 @@ from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.scopes import Need
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.api_keys import find_key
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.store import NO_TENANT, Store
 
 KEY_VARIABLE = "QUIETCUFF_MLLP_KEY"
 
@@ -88,7 +88,11 @@ def key_of(arguments: argparse.Namespace) -> str:
     Raises:
         NotAcceptable: there is none.
     """
-    text = Path(arguments.key_file).read_text() if arguments.key_file else os.environ.get(KEY_VARIABLE, "")
+    text = (
+        Path(arguments.key_file).read_bytes().decode(errors="replace")
+        if arguments.key_file
+        else os.environ.get(KEY_VARIABLE, "")
+    )
     if not text.strip():
         raise NotAcceptable([Fault(parameter=KEY_VARIABLE, code="missing", detail="An API key, here or in --key-file.")])
     return text.strip()
@@ -137,7 +141,17 @@ async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tl
         NotAcceptable: the key is not one, or may not store payloads.
         StoreNotUsable: the schema is not the one needed.
     """
-    store, need = open_store(settings.database_url, trail=settings.trail), Need("Binary", "c")
+    async with opened(settings) as store:
+        await listen_into(store, arguments, key, tls)
+
+
+async def listen_into(store: Store, arguments: argparse.Namespace, key: str, tls: ssl.SSLContext | None) -> None:
+    """Listen and store until told to stop.
+
+    Raises:
+        NotAcceptable: the key is not one, or may not store payloads, or the port cannot be had.
+    """
+    need = Need("Binary", "c")
 
     async def find(prefix: str) -> Any:
         return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))
@@ -151,16 +165,15 @@ async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tl
     stopped = asyncio.Event()
     for wanted in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(wanted, stopped.set)
+    desk = open_desk(store, load_rulebook())
+    keyring = Keyring(find, desk.clock, time.monotonic)
+    await check_key(principal)
+    limits = {name: getattr(arguments, name) for name in Limits.__struct_fields__}
+    listener = Listener(desk, principal, Limits(**limits))
     try:
-        await store.read(NO_TENANT, require_newest_schema)
-        desk = open_desk(store, load_rulebook())
-        keyring = Keyring(find, desk.clock, time.monotonic)
-        await check_key(principal)
-        limits = {name: getattr(arguments, name) for name in Limits.__struct_fields__}
-        listener = Listener(desk, principal, Limits(**limits))
         port = await listener.start(arguments.host, arguments.port, tls)
-        say(f"Listening for HL7 v2 at {arguments.host}:{port}{' with TLS' if tls else ''}")
-        await stopped.wait()
-        await listener.stop()
-    finally:
-        await store.close()
+    except (OSError, OverflowError) as error:
+        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
+    say(f"Listening for HL7 v2 at {arguments.host}:{port}{' with TLS' if tls else ''}")
+    await stopped.wait()
+    await listener.stop()

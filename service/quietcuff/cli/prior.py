@@ -11,9 +11,8 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
-from quietcuff.cli.desk import on_desk
+from quietcuff.cli.desk import named, on_desk
 from quietcuff.cli.keys import on_store
-from quietcuff.cli.tenants import named
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.person import Person, describe_person

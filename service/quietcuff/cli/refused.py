@@ -8,11 +8,9 @@ import sys
 from pathlib import Path
 
 import msgspec
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from quietcuff.cli.desk import on_desk
+from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.ingest import Caller, Desk, refused
 from quietcuff.ingest.payload_retries import Received
@@ -25,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="those that wait to be settled, newest first")
+    add_json_to(listing)
     listing.set_defaults(run=run_list)
     show = actions.add_parser("show", help="the bytes of one as they were received, to standard output")
     show.add_argument("refused", metavar="ID")
@@ -38,18 +37,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_list(arguments: argparse.Namespace) -> int:
-    """Show the list as a table."""
+    """Show the list."""
 
     async def ask(desk: Desk, caller: Caller) -> bytes:
         page = await refused.list_refused(desk, caller, limit=LONGEST_LIST, cursor=None)
         return page.items
 
-    table = Table()
-    for heading in ("id", "place", "code", "detail", "refused"):
-        table.add_column(heading, overflow="fold")
-    for row in msgspec.json.decode(on_desk(arguments.tenant, ACTOR, ask)):
-        table.add_row(*(Text(row[name]) for name in ("id", "place", "code", "detail", "refused_at")))
-    Console(highlight=False).print(table)
+    names = ("id", "place", "code", "detail", "refused_at")
+    found = msgspec.json.decode(on_desk(arguments.tenant, ACTOR, ask))
+    show_list(names, ([row[name] for name in names] for row in found), as_json=arguments.json)
     return 0
 
 

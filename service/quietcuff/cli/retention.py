@@ -8,11 +8,8 @@ import sys
 from datetime import date, datetime
 from uuid import UUID
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from quietcuff.cli.desk import on_desk
+from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.ingest import Caller, Desk, retention
@@ -46,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     release = actions.add_parser("release", help="end a hold")
     release.set_defaults(run=run_release)
     holds = actions.add_parser("holds", help="whose data is held, and why")
+    add_json_to(holds)
     holds.set_defaults(run=run_holds)
     for action in (erase, hold, release):
         action.add_argument("subject", metavar="SUBJECT-ID", help="the id of the person, as GET /v1/subjects/{id} has it")
@@ -168,14 +166,10 @@ def run_release(arguments: argparse.Namespace) -> int:
 
 
 def run_holds(arguments: argparse.Namespace) -> int:
-    """Show the holds as a table."""
+    """Show the holds."""
     found: list[Hold] = on_desk(arguments.tenant, ACTOR, retention.list_holds)
-    table = Table()
-    for heading in ("subject", "since", "by", "reason"):
-        table.add_column(heading, overflow="fold")
-    for one in found:
-        table.add_row(*(Text(text) for text in (str(one.subject_id), one.held_at.isoformat(), one.held_by, one.reason)))
-    Console(highlight=False).print(table)
+    rows = ((str(one.subject_id), one.held_at, one.held_by, one.reason) for one in found)
+    show_list(("subject", "since", "by", "reason"), rows, as_json=arguments.json)
     return 0
 
 

@@ -11,16 +11,19 @@ import asyncio
 import os
 import socket
 
+import msgspec
+
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import require_trail_key
+from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
-from quietcuff.cli.words import say
+from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
+from quietcuff.cli.words import PORT_ACCEPTED, say
 from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
-from quietcuff.storage.migrate import require_newest_schema, require_row_security
-from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.migrate import require_row_security
+from quietcuff.storage.store import NO_TENANT
 
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
@@ -31,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
+    add_resuming_to(parser)
     parser.set_defaults(run=run)
 
 
@@ -41,17 +45,18 @@ def run(arguments: argparse.Namespace) -> int:
     check_port(arguments.host, arguments.port)
     make_if_new(settings.database_url)
     keep_to_owner(parse_url(settings.database_url))
-    settings = asyncio.run(check_database(settings))
+    settings = asyncio.run(check_database(settings, resumes=arguments.resume_delivery))
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
-    # The workers read their settings from the environment again; the address alone is another than they would find.
+    # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
+    os.environ["QUIETCUFF_DELIVER"] = settings.deliver
     serve(arguments.host, arguments.port, arguments.workers)
     return 0
 
 
-async def check_database(settings: Settings) -> Settings:
+async def check_database(settings: Settings, *, resumes: bool = False) -> Settings:
     """Make sure that the database can be served from, while the reason can still be told plainly; the settings with its public
-    URL.
+    URL, and without delivery where it may be a copy.
 
     Raises:
         StoreNotUsable: another process serves from it, its schema is not the one needed, the role is one to which row security
@@ -61,14 +66,14 @@ async def check_database(settings: Settings) -> Settings:
     lock = lock_for_serving(parse_url(settings.database_url))
     if lock is not None:
         lock.release()
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    async with opened(settings) as store:
         await store.read(NO_TENANT, require_row_security)
-        await require_trail_key(store, settings.trail)
-        return await settle_public_url(store, settings, os.environ)
-    finally:
-        await store.close()
+        settings = await settle_public_url(store, settings, os.environ)
+        reason = await why_not_deliver(store, settings, resumes=resumes) if settings.delivers or resumes else None
+    if reason is None:
+        return settings
+    say(reason)
+    return msgspec.structs.replace(settings, deliver="off")
 
 
 def check_port(host: str, port: int) -> None:
@@ -85,8 +90,7 @@ def check_port(host: str, port: int) -> None:
             trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trying.bind(address)
     except (OSError, OverflowError) as error:
-        accepted = "An address of this machine, and a port from 0 to 65535 that no other program has."
-        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=accepted)]) from error
+        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
 
 
 def serve(host: str, port: int, workers: int) -> None:

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from quietcuff.cli.desk import on_desk
+from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import Replay, TargetRecord
@@ -22,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up")
     listing.add_argument("--tenant", required=True)
+    add_json_to(listing)
     listing.set_defaults(run=run_list)
     replay = actions.add_parser("replay", help="have what was given up sent again")
     replay.add_argument("--tenant", required=True)
@@ -31,18 +29,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_list(arguments: argparse.Namespace) -> int:
-    """Show the targets of a tenant as a table."""
+    """Show the targets of a tenant."""
 
     async def items(desk: Desk, caller: Caller) -> list[TargetRecord]:
         return (await targets.list_targets(desk, caller)).items
 
-    table = Table()
-    for heading in ("id", "kind", "URL", "state", "reason", "waiting", "since", "given up"):
-        table.add_column(heading, overflow="fold")
-    for item in on_desk(arguments.tenant, ACTOR, items):
-        shown = (item.id, item.kind, item.url, item.state, item.reason or "", str(item.waiting))
-        table.add_row(*map(Text, (*shown, item.oldest_waiting_at or "", str(item.undelivered))))
-    Console(highlight=False).print(table)
+    names = ("id", "kind", "url", "state", "reason", "waiting", "since", "given_up")
+    rows = (
+        (item.id, item.kind, item.url, item.state, item.reason, item.waiting, item.oldest_waiting_at, item.undelivered)
+        for item in on_desk(arguments.tenant, ACTOR, items)
+    )
+    show_list(names, rows, as_json=arguments.json)
     return 0
 
 

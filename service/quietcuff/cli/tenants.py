@@ -9,13 +9,13 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.cli.desk import tell_trail
+from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.keys import on_store
+from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.errors import Fault, NotAcceptable
 from quietcuff.core.readings import System, Text
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.tenants import Tenant, TenantSettings, find_tenant, save_settings
+from quietcuff.storage.tenants import Tenant, TenantSettings, all_tenant_ids, find_tenant_by_id, save_settings
 
 MOST_YEARS = 200
 
@@ -48,8 +48,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="delete what was measured longer ago, 1 to 200; 0 keeps everything, as it is at first",
     )
     change.set_defaults(run=run_set)
+    listing = actions.add_parser("list", help="the tenants there are")
+    add_json_to(listing)
+    listing.set_defaults(run=run_list)
     for action in (show, change):
         action.add_argument("tenant", metavar="NAME")
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    """Show the tenants."""
+
+    def read(connection: Any) -> list[Tenant]:
+        found = (find_tenant_by_id(connection, tenant_id) for tenant_id in all_tenant_ids(connection))
+        return [tenant for tenant in found if tenant is not None]
+
+    names = ("tenant", "number", "time_zone", "keep_years")
+    rows = ((one.name, one.tenant_id, one.settings.time_zone, one.settings.keep_years) for one in on_store(read))
+    show_list(names, rows, as_json=arguments.json)
+    return 0
 
 
 def run_show(arguments: argparse.Namespace) -> int:
@@ -96,24 +112,11 @@ def run_set(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def named(connection: Any, name: str) -> Tenant:
-    """The tenant of a name.
-
-    Raises:
-        NotFound: there is none.
-    """
-    require_newest_schema(connection)
-    found = find_tenant(connection, name)
-    if found is None:
-        raise NotFound("There is no tenant of that name.")
-    return found
-
-
 def is_zone(name: str) -> bool:
     """Whether the time-zone database has a zone of that name."""
     try:
         ZoneInfo(name)
-    except (OSError, ValueError):
+    except (KeyError, OSError, ValueError):
         return False
     return True
 

@@ -13,12 +13,13 @@ import msgspec
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from quietcuff.cli.desk import NO_SUCH_TENANT
+from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
 from quietcuff.core.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
-from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.seals import Seal, all_seals, read_seals, write_seals
-from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import Tenant, all_tenant_ids, find_tenant_by_id
 from quietcuff.storage.trail_keys import TrailKey, add_trail_key
 from quietcuff.storage.trail_verify import Checked, TrailCheck, count_rows, rows_after, unknown_keys
@@ -89,13 +90,9 @@ def run_verify(arguments: argparse.Namespace) -> int:
 
 async def on_open_store(work: Any) -> Any:
     """Do work on the database that the environment names."""
-    settings = read_settings(os.environ)
-    store = open_store(settings.database_url, trail=settings.trail)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    # A key that is missing is told of by verifying, and mended by sealing.
+    async with opened(read_settings(os.environ), needs_trail_key=False) as store:
         return await work(store)
-    finally:
-        await store.close()
 
 
 async def wanted_tenants(store: Store, name: str | None) -> list[Tenant]:
@@ -108,7 +105,7 @@ async def wanted_tenants(store: Store, name: str | None) -> list[Tenant]:
     every = [await store.read(one, partial(find_tenant_by_id, tenant_id=one)) for one in ids]
     tenants = [tenant for tenant in every if tenant is not None and name in (None, tenant.name)]
     if name is not None and not tenants:
-        raise StoreNotUsable("There is no tenant of that name.")
+        raise StoreNotUsable(NO_SUCH_TENANT)
     return tenants
 
 

@@ -8,31 +8,29 @@ from functools import partial
 from rich.console import Console
 from rich.progress import track
 
+from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.settings import Settings
+from quietcuff.storage.store import NO_TENANT, Store
 from quietcuff.storage.tenants import all_tenant_ids
 from quietcuff.storage.verify import SLICES, Flaw, look_through
 
 MOST_SHOWN = 20
 
 
-async def verify(url: str) -> int:
+async def verify(settings: Settings) -> int:
     """Look through the database, and tell what was found; the exit code. A server may go on meanwhile.
 
     Raises:
         StoreNotUsable: the schema is not the newest.
     """
-    store = open_store(url)
-    try:
-        await store.read(NO_TENANT, require_newest_schema)
+    # Nothing is written, so that no key of the trail is needed.
+    async with opened(settings, needs_trail_key=False) as store:
         sets, flaws = 0, []
         for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
             counted, found = await look_through_tenant(store, tenant_id)
             sets += counted
             flaws += [f"tenant {tenant_id}, set {flaw.set_id}: {flaw.what}" for flaw in found]
-    finally:
-        await store.close()
     for line in flaws[:MOST_SHOWN]:
         sys.stdout.write(line + "\n")
     say(f"{sets:,} sets looked through: {f'{len(flaws):,} flaws' if flaws else 'all holds together'}.")

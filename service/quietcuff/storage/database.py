@@ -37,7 +37,9 @@ def parse_url(url: str) -> URL:
     backend = parsed.get_backend_name()
     if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
         if not Path(parsed.database).resolve().parent.is_dir():
-            raise StoreNotUsable("The folder of the SQLite file is not there.")
+            raise StoreNotUsable(
+                "The folder of the SQLite file is not there: make it, or name another in QUIETCUFF_DATABASE_URL."
+            )
         return parsed.set(drivername="sqlite+pysqlite")
     if backend in ("postgresql", "postgres"):
         return parsed.set(drivername="postgresql+asyncpg")
@@ -112,7 +114,9 @@ def keep_to_owner(url: URL) -> None:
             if path.exists() and path.stat().st_mode & 0o077:
                 path.chmod(0o600)
     except OSError as error:
-        raise StoreNotUsable("The SQLite file cannot be written, or kept from others than its owner.") from error
+        raise StoreNotUsable(
+            "The SQLite file cannot be written, or kept from others: check the owner and mode of it and of its folder."
+        ) from error
 
 
 class ServingLock(msgspec.Struct, frozen=True, kw_only=True):
@@ -136,7 +140,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
     try:
         connection = sqlite3.connect(f"{url.database}-serving", timeout=0, isolation_level=None, check_same_thread=False)
     except sqlite3.OperationalError as error:
-        raise StoreNotUsable("The folder of this SQLite file cannot be written.") from error
+        raise StoreNotUsable("The folder of this SQLite file cannot be written: check its owner and mode.") from error
     try:
         connection.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError as error:
@@ -145,7 +149,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
         raise StoreNotUsable(
             "Another process serves from this SQLite file or imports into it; only one can."
             if is_held
-            else "The folder of this SQLite file cannot be written."
+            else "The folder of this SQLite file cannot be written: check its owner and mode."
         ) from error
     return ServingLock(connection=connection)
 

@@ -28,6 +28,15 @@ target = Table(
     Column("updated_at", Instant, nullable=False),
 )
 
+delivery_place = Table(
+    "delivery_place",
+    metadata,
+    Column("delivery_place_id", Integer, primary_key=True, autoincrement=False, doc="1: there is one"),
+    Column("place", Text, nullable=False, doc="where the database was when it was last told to deliver"),
+    Column("public_url", Text, nullable=False, doc="under which address; empty where none was set"),
+    Column("set_at", Instant, nullable=False),
+)
+
 outbox = Table(
     "outbox",
     metadata,

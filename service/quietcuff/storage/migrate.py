@@ -32,7 +32,7 @@ def upgrade(url: str, revision: str = "head") -> None:
     def work(connection: Connection) -> None:
         refuse_newer_schema(connection)
         connection.rollback()
-        command.upgrade(alembic_config(connection), revision)
+        run_alembic(command.upgrade, connection, revision)
 
     on_connection(url, work)
 
@@ -41,7 +41,24 @@ def downgrade(url: str, revision: str) -> None:
     """Take the schema down to a revision; ``base`` removes everything, the data with it."""
     from alembic import command
 
-    on_connection(url, lambda connection: command.downgrade(alembic_config(connection), revision))
+    on_connection(url, lambda connection: run_alembic(command.downgrade, connection, revision))
+
+
+def run_alembic(step: Callable[[Any, str], None], connection: Connection, revision: str) -> None:
+    """Run a step of Alembic to a revision.
+
+    Raises:
+        StoreNotUsable: there is no such revision, or the database is not on the way to it.
+    """
+    from alembic.util import CommandError
+
+    try:
+        step(alembic_config(connection), revision)
+    except CommandError as error:
+        raise StoreNotUsable(
+            f"The schema cannot be taken there: revisions are 0001 to {NEWEST_REVISION}, head is the newest of them and base "
+            "is none; upgrade goes up, downgrade goes down."
+        ) from error
 
 
 def alembic_config(connection: Connection | None) -> Any:
@@ -62,15 +79,38 @@ def migrations_folder() -> Path:
 
 
 def schema_revision(connection: Connection) -> str | None:
-    """The revision the schema is at; None where there is none yet."""
+    """The revision the schema is at; None where there is none yet.
+
+    Raises:
+        StoreNotUsable: a SQLite file that is damaged, no database, or not to be written.
+    """
     try:
         row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
     except DBAPIError as error:
+        refuse_unusable_file(error)
         # No such table, or no right to read it; a database that fails is told as that.
         if fault_of(error) in (NO_SCHEMA, None):
             return None
         raise
     return None if row is None else str(row[0])
+
+
+def refuse_unusable_file(error: DBAPIError) -> None:
+    """Tell a SQLite file that cannot be read from one without a schema.
+
+    Raises:
+        StoreNotUsable: it cannot.
+    """
+    name = getattr(error.orig, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+        raise StoreNotUsable(
+            "The database's file is damaged, or no SQLite database: check QUIETCUFF_DATABASE_URL, or restore a backup and "
+            "run quietcuff database verify."
+        ) from error
+    if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_IOERR")):
+        raise StoreNotUsable(
+            "The SQLite file cannot be opened and written: check the owner and mode of it and of its folder."
+        ) from error
 
 
 def require_newest_schema(connection: Connection) -> None:
@@ -80,8 +120,12 @@ def require_newest_schema(connection: Connection) -> None:
         StoreNotUsable: it is older, newer, or not there at all.
     """
     refuse_newer_schema(connection)
-    if schema_revision(connection) != NEWEST_REVISION:
-        raise StoreNotUsable("The database's schema is not the one this program needs: run quietcuff database upgrade.")
+    found = schema_revision(connection)
+    if found != NEWEST_REVISION:
+        raise StoreNotUsable(
+            f"The database's schema, {found or 'none yet'}, is not the one this program needs, {NEWEST_REVISION}: back up, and "
+            "run quietcuff database upgrade."
+        )
 
 
 def refuse_newer_schema(connection: Connection) -> None:
@@ -146,6 +190,8 @@ async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> Non
         async with engine.connect() as connection:
             await connection.run_sync(work)
     except OSError as error:
-        raise StoreNotUsable("The database's server cannot be reached.") from error
+        raise StoreNotUsable(
+            "The database's server cannot be reached: check QUIETCUFF_DATABASE_URL and that it runs."
+        ) from error
     finally:
         await engine.dispose()

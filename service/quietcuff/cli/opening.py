@@ -1,0 +1,67 @@
+"""How a command comes to its database: one that is there, at the schema of this program, with the key of its trail.
+
+Only commands that create something may make a SQLite file (``make_if_new``); every other one says that there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
+from pathlib import Path
+
+from quietcuff.core.errors import StoreNotUsable
+from quietcuff.settings import Settings
+from quietcuff.storage.database import is_sqlite, parse_url
+from quietcuff.storage.migrate import require_newest_schema
+from quietcuff.storage.seals import newest_seal
+from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.tenants import all_tenant_ids
+from quietcuff.storage.trail_keys import TrailFiles
+
+
+@asynccontextmanager
+async def opened(settings: Settings, *, for_serving: bool = False, needs_trail_key: bool = True) -> AsyncIterator[Store]:
+    """The database of the settings, for as long as a command works on it.
+
+    Raises:
+        StoreNotUsable: it is not there, its schema is not the one needed, another process serves from it, or its trail is kept
+            with a key that is not given.
+        Busy: it cannot be reached.
+    """
+    require_there(settings.database_url)
+    store = open_store(settings.database_url, for_serving=for_serving, trail=settings.trail)
+    try:
+        await store.read(NO_TENANT, require_newest_schema)
+        if needs_trail_key:
+            await require_trail_key(store, settings.trail)
+        yield store
+    finally:
+        await store.close()
+
+
+def require_there(url: str) -> None:
+    """Refuse to work on a SQLite file that is not there: opened, it would be made, empty.
+
+    Raises:
+        StoreNotUsable: it is not there.
+    """
+    parsed = parse_url(url)
+    if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
+        raise StoreNotUsable(
+            f"There is no database {parsed.database}. Name the one that is meant in QUIETCUFF_DATABASE_URL; a new one is made "
+            "by quietcuff keys create, clients register, serve or database upgrade."
+        )
+
+
+async def require_trail_key(store: Store, files: TrailFiles) -> None:
+    """Refuse to write to a trail without the key that it is kept with: what was written so would be taken for forged.
+
+    Raises:
+        StoreNotUsable: the newest seal of a tenant was made with a key that is not given.
+    """
+    given = {None, *(key.name for key in files.read_keys())}
+    for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
+        seal = await store.read(tenant_id, partial(newest_seal, tenant_id=tenant_id))
+        if seal is not None and seal.key_name not in given:
+            raise StoreNotUsable(f"The trail is kept with the key {seal.key_name}: name its file in QUIETCUFF_TRAIL_KEY_FILE.")
