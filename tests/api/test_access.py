@@ -66,6 +66,7 @@ NEEDED = {
     "search_observations": "Observation.s",
     "search_observations_by_post": "Observation.s",
     "last_observations": "Observation.s",
+    "last_observations_by_post": "Observation.s",
     "search_patients": "Patient.s",
     "search_patients_by_post": "Patient.s",
     "search_devices": "Device.s",

@@ -39,7 +39,8 @@ FAULTS_OF_DATABASES = {
 def sentence_of(error: QuietcuffError) -> str:
     """What a refusal says to a person at a terminal."""
     if isinstance(error, Busy):
-        return BUSY
+        # The store tells only that it failed; what the database itself said stands behind it.
+        return sentence_of_database(error) or BUSY
     if isinstance(error, Deleted):
         return DELETED
     text = str(error)
