@@ -155,5 +155,5 @@ def test_pregnancy_over_two_visits(desk: httpx.Client) -> None:
     summary = summary_of(desk, sets[0]["subject_id"])
     assert [(entry["category"], entry["provisional"]) for entry in summary["categories"]] == [("hypertension", False)]
     assert summary["certainty"][0]["prior"] == "none"
-    assert (summary["next_step"]["action"], summary["patterns"]) == ("none", [])
+    assert (summary["next_step"]["action"], summary["patterns"]) == ("same-day-review", [])
     assert words_of(mean_as_fhir(desk, sets[0]["id"])) == {"H", "hypertension"}

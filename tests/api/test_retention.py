@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 import httpx
 import pytest
 from fhir.resources.R4B.bundle import Bundle
+from sqlalchemy import update
 
 from api.serving import Server, problem
 from api.test_bulk import begin, exported, finished, here, lines_of
@@ -18,6 +21,9 @@ from api.test_fhir import BASE, outcome
 from api.test_reading_sets import PATH, void, whole_set
 from bodies import OPENED_SET
 from quietcuff.cli import main
+from quietcuff.storage.store import NO_TENANT, open_store
+from quietcuff.storage.tables import reading_set
+from quietcuff.storage.tenants import find_tenant
 
 Envelope = dict[str, Any]
 
@@ -35,6 +41,21 @@ def clinic(service: Server, tenant: str) -> Any:
         yield made
 
 
+def came_in_on_its_day(service: Server, tenant: str, set_id: str) -> None:
+    """Say of a set that it arrived on the day of its readings: what came in today is kept from today on."""
+
+    async def run() -> None:
+        store = open_store(service.database_url)
+        found = await store.read(NO_TENANT, lambda snapshot: find_tenant(snapshot, tenant))
+        assert found is not None
+        row = update(reading_set).where(reading_set.c.tenant_id == found.tenant_id, reading_set.c.set_id == UUID(set_id))
+        arrived = row.values(touched_at=datetime(2026, 5, 4, 12, tzinfo=UTC))
+        await store.write(found.tenant_id, lambda connection: connection.execute(arrived))
+        await store.close()
+
+    asyncio.run(run())
+
+
 def retention(*arguments: str, tenant: str) -> int:
     action, *rest = arguments
     return main(["retention", action, "--tenant", tenant, *rest])
@@ -46,12 +67,13 @@ def resources_of(client: httpx.Client, path: str) -> dict[str, dict[str, Any]]:
     return {f"{one['resource']['resourceType']}/{one['resource']['id']}": one["resource"] for one in entries}
 
 
-def test_what_is_over_is_gone_for_every_reader(clinic: httpx.Client, tenant: str) -> None:
+def test_what_is_over_is_gone_for_every_reader(clinic: httpx.Client, tenant: str, service: Server) -> None:
     """Source: FHIR R4 http: 410 for what was deleted, on read and vread; a history tells of the deletion."""
     path, envelope = whole_set(clinic)
     clinic.post(f"{path}/corrections", json=void(0), headers={"If-Match": '"1"'})
     addresses = [name for name in resources_of(clinic, path) if not name.startswith("Device/")]
     assert len(addresses) >= 7
+    came_in_on_its_day(service, tenant, envelope["id"])
     assert retention("apply", "--before", "2026-05-05", tenant=tenant) == 0
     for name in addresses:
         outcome(clinic.get(f"{BASE}/{name}"), 410, "deleted")
@@ -155,8 +177,11 @@ def test_the_trail_tells_who_deleted_what(clinic: httpx.Client, tenant: str) -> 
     assert {("C", "create-set"), ("D", "delete-set"), ("D", "delete-subject")} <= said
 
 
-def test_the_commands_say_what_they_did(clinic: httpx.Client, tenant: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_commands_say_what_they_did(
+    clinic: httpx.Client, tenant: str, capsys: pytest.CaptureFixture[str], service: Server
+) -> None:
     _, envelope = whole_set(clinic)
+    came_in_on_its_day(service, tenant, envelope["id"])
     subject_id = envelope["subject_id"]
 
     def told(*arguments: str, code: int = 0) -> str:

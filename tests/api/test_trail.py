@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from typing import Any
+from uuid import uuid4
 
 import httpx
 import pytest
@@ -47,7 +48,10 @@ def found(event: dict[str, Any]) -> str:
 
 @pytest.fixture
 def stored(desk: httpx.Client) -> dict[str, Any]:
-    answer = desk.post("/v1/reading-sets", json={**OPENED_SET, "subject": PERSON})
+    answer = desk.post(
+        "/v1/reading-sets",
+        json={**OPENED_SET, "identifier": {"system": "urn:example:visit", "value": str(uuid4())}, "subject": PERSON},
+    )
     assert answer.status_code == 201
     body: dict[str, Any] = answer.json()
     return body

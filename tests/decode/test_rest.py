@@ -52,7 +52,7 @@ def test_an_unknown_protocol_is_told_with_the_faults_of_every_other_part() -> No
         ("/subject", ..., "missing"),
         ("/subject/identifier", "p-0001", "wrong-type"),
         ("/subject/identifier/system", "two words", "unfit-characters"),
-        ("/readings", [], "too-few"),
+        ("/guidelines", [], "too-few"),
         ("/readings/0", 7, "wrong-type"),
         ("/readings/0/taken_at", "yesterday", "not-a-time"),
         ("/readings/0/device_flags", ["loud"], "unknown-code"),
