@@ -20,7 +20,7 @@ def rulebook() -> Rulebook:
 
 
 def complaints(played: Play, rulebook: Rulebook) -> list[str]:
-    """What is wrong with how a sitting went; nothing where all is well. Source: the design's own acceptance."""
+    """What is wrong with how a sitting went; nothing where all is well.."""
     found = []
     if played.ended_with is None:
         found.append(f"did not end: {[step.action for step in played.steps]}")
