@@ -1,4 +1,4 @@
-"""Ten thousand played sittings: each ends within twelve attempts, with a reason; no step contradicts what is recorded."""
+"""Ten thousand played sittings with each nurse: each ends within twelve attempts, with a reason; no step contradicts what is recorded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.rules import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
-GROUPS, A_GROUP = 10, 500
+GROUPS, A_GROUP = 10, 1000
 MOST_ATTEMPTS = 12
 
 
