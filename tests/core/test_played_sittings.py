@@ -1,4 +1,4 @@
-"""Ten thousand played sittings with each nurse: each ends within twelve attempts, with a reason; no step contradicts what is recorded."""
+"""Ten thousand played sittings with each nurse: each ends within twelve attempts, with a reason, against nothing recorded."""
 
 from __future__ import annotations
 
