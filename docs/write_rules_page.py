@@ -5,9 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from quietcuff.core.plans import ClockWindow, DippingClass, HomeSeries, Recording, StandingTest
-from quietcuff.core.rules import Bands, Edge, Effect, Guideline, Limits, Population, Protocol, Range, Row, Rulebook
-from quietcuff.core.variability import BetweenVisits, ByAge, Grounded, Prior
+from quietcuff.core.rulebook.protocols import ClockWindow, DippingClass, HomeSeries, Recording, StandingTest
+from quietcuff.core.rulebook.rulebook import (
+    Bands,
+    Edge,
+    Effect,
+    Guideline,
+    Limits,
+    Population,
+    Protocol,
+    Range,
+    Row,
+    Rulebook,
+)
+from quietcuff.core.rulebook.variability import BetweenVisits, ByAge, Grounded, Prior
 from quietcuff.rules.catalog import SITUATIONS, load_rulebook
 
 PAGE = Path(__file__).with_name("rules.md")

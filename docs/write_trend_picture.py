@@ -12,9 +12,9 @@ from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.snapshot import Remembered, make_history, remember
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.over_visits.history import Remembered, make_history, remember
+from quietcuff.core.over_visits.pooling import StoredSitting
 from quietcuff.rules.catalog import load_rulebook
 
 PICTURE = Path(__file__).with_name("trend.svg")

@@ -7,11 +7,11 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.amend import apply_append, apply_correction
-from quietcuff.core.changes import Append, Correction
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import History, HistoryPair, HistorySitting, ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.amend import apply_append, apply_correction
+from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.readings import History, HistoryPair, HistorySitting, ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.demo.gateway import Answer, Envelope
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 from hypothesis import strategies as st
 
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 
 ENCODER = msgspec.json.Encoder()
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)

@@ -22,7 +22,7 @@ from rich.console import Console
 
 from export.profiles import faults_of
 from paper_desk import PaperDesk
-from quietcuff.core.errors import DemoFailed
+from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.bundle import compact
 from quietcuff.demo.gateway import Answer
 from quietcuff.demo.play import compare_end, play

@@ -15,10 +15,10 @@ import msgspec
 import pytest
 
 from api.serving import new_key, serving
-from quietcuff.core.changes import Append, Correction
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Action, Level, Reason
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.evaluation import Action, Level, Reason
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.demo.server import free_port
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import ISSUER_SETTINGS, Settings

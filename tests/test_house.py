@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from quietcuff.core import errors
+from quietcuff.core.model import errors
 from quietcuff.rules.catalog import load_rulebook
 
 TOP = Path(__file__).parents[1]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.settings import Settings, read_settings
 
 

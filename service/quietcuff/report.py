@@ -11,10 +11,10 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from quietcuff.core.errors import Fault
-from quietcuff.core.outcome import Category, Evaluation, ExpectedError, Finding, FollowingStep, Safety
-from quietcuff.core.readings import Reading, ReadingSet
-from quietcuff.core.series_outcome import Series
+from quietcuff.core.model.errors import Fault
+from quietcuff.core.model.evaluation import Category, Evaluation, ExpectedError, Finding, FollowingStep, Safety
+from quietcuff.core.model.readings import Reading, ReadingSet
+from quietcuff.core.model.series_outcome import Series
 
 SEVERITY_STYLE = {"info": "dim", "warning": "yellow", "blocks": "bold red"}
 SAFETY_STYLE = {"none": "bold", "ask": "yellow", "confirm": "bold yellow", "same-day": "bold red", "urgent": "bold red"}

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url
 from quietcuff.security.outside_issuer import Issuer
 from quietcuff.storage.trail_keys import TrailFiles

@@ -10,10 +10,10 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.snapshot import Remembered, make_history, remember
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.over_visits.history import Remembered, make_history, remember
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 PERSON = {"system": "urn:example:mrn", "value": "hidden-7431"}

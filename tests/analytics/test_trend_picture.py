@@ -29,10 +29,10 @@ from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, SEVERE, mark_looks
-from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.over_visits.pooling import StoredSitting
 from strategies import reading_sets
 
 GUIDELINES = Path(__file__).parents[2] / "service/quietcuff/rules/guidelines"

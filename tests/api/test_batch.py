@@ -176,7 +176,7 @@ def test_a_batch_that_goes_on_holds_up_nobody(server: Server, client: httpx.Clie
 
 @pytest.mark.parametrize("name", ["busy", "defect"])
 def test_a_failure_of_the_service_is_told_by_line(client: httpx.Client, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    from quietcuff.core.errors import Busy
+    from quietcuff.core.model.errors import Busy
     from quietcuff.ingest import batch
 
     async def fail(*arguments: Any) -> Any:

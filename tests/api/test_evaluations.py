@@ -11,8 +11,8 @@ import pytest
 from api.serving import problem
 from bodies import OPENED_SET, RICH_SET, changed
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 
 RICH = changed(RICH_SET, "/subject/arm_restrictions", [])

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from core.golden import Case, Topic, body_of, differences, read_topics
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.evaluation import Evaluation
 
 CASES = [(topic, case) for file, topic, case in read_topics(Path(__file__).parents[1] / "cases") if file.startswith("hard")]
 TITLES = [case.title for _, case in CASES]

@@ -15,7 +15,7 @@ from api.test_reading_sets import named
 from bodies import OPENED_SET
 from databases import SqliteFiles
 from quietcuff.api.lanes import KINDS, Kind, Lane
-from quietcuff.core.errors import Busy, TooOften
+from quietcuff.core.model.errors import Busy, TooOften
 from quietcuff.security.rates import Rates
 from quietcuff.storage.store import Store
 

@@ -30,7 +30,7 @@ from databases import SqliteFiles
 from decode.hl7_messages import message, pair
 from quietcuff.api.mllp import Limits, Listener
 from quietcuff.cli import main
-from quietcuff.core.errors import Busy, NotAuthenticated
+from quietcuff.core.model.errors import Busy, NotAuthenticated
 from quietcuff.decode.mllp import framed
 from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook

@@ -18,7 +18,7 @@ from bodies import APPEND, CORRECTION, OPENED_SET
 from databases import SqliteFiles
 from quietcuff.api import examples, upkeep
 from quietcuff.api.app import create_app
-from quietcuff.core.errors import Busy, StoreNotUsable
+from quietcuff.core.model.errors import Busy, StoreNotUsable
 from quietcuff.settings import Settings
 from quietcuff.storage import migrate
 from quietcuff.storage.api_keys import find_key

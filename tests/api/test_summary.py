@@ -13,7 +13,7 @@ import httpx
 
 from api.serving import problem
 from api.test_reading_sets import assert_whole
-from quietcuff.core.summary_outcome import Summary
+from quietcuff.core.over_visits.result import Summary
 
 FOLLOW_UP = {"visit": "follow-up", "protocol": "office-one-arm"}
 TODAY = datetime.now(UTC).replace(hour=9, minute=0, second=0, microsecond=0)

@@ -12,7 +12,7 @@ import pytest
 
 from core.golden import body_of, differences, read_topics
 from core.test_vectors import VECTORS
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.evaluation import Evaluation
 
 CASES = Path(__file__).parents[1] / "cases"
 DECODER = msgspec.json.Decoder(Evaluation)

@@ -30,9 +30,9 @@ import uvloop
 from litestar import Litestar, Request, Response, post
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.decode.own_json import read
 from quietcuff.rules.catalog import load_rulebook
 

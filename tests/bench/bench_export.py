@@ -39,7 +39,7 @@ from export.profiles import faults_of
 from export.stored_sets import Clinic, open_clinic
 from ingest.exports import plan_of
 from quietcuff import ingest
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.ingest.bulk_jobs import export_file, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 from quietcuff.rules.catalog import load_rulebook

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from export.rendered import PUBLIC_URL, STORED_AT, stored
 from export.test_profiles import BODY
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.export.frames import frame_of
 from quietcuff.export.observations import reading_observation
 from quietcuff.export.sittings import Stand

@@ -34,7 +34,7 @@ from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer, SqliteFiles
 from ingest.clinic import Clinic, open_clinic
 from quietcuff import ingest
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import LARGEST_GROUP, open_store
 from quietcuff.storage.tables import claim, device, reading, reading_set, set_version, subject, trail

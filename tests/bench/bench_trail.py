@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bench.bench_storage import CALLERS, databases, make_sets, receive_all
 from ingest.clinic import Clinic, open_clinic
 from quietcuff import ingest
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.ingest.reads import Reads, Seen
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.seals import all_seals

@@ -16,10 +16,10 @@ from browser.conftest import Browser
 from core.recordings import ambulatory_body, by_hours, recording
 from quietcuff.api.reading_sets import SHEET_POLICY
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.sheet import make_sheet
-from quietcuff.core.sheet_sections import Stored
-from quietcuff.core.sheet_text import sheet_html
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.record.sheet import make_sheet
+from quietcuff.core.record.sheet_sections import Stored
+from quietcuff.core.record.sheet_text import sheet_html
 from quietcuff.rules.catalog import load_rulebook
 
 ANSWERED = {

@@ -16,7 +16,7 @@ from bodies import FIRST_READING, OPENED_SET, RICH_SET, changed
 from core.recordings import START, ambulatory_body, by_hours, home_body, reading, recording
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.lines import MAX_BYTES, texts
 from quietcuff.report import show
 from quietcuff.rules.catalog import load_rulebook

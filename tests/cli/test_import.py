@@ -23,7 +23,7 @@ from ingest.clinic import Body, first_visit, on_day, sitting
 from quietcuff.cli import main
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 from quietcuff.storage.store import Store, open_store
 
 COMMAND = [sys.executable, "-m", "quietcuff", "import"]

@@ -15,8 +15,8 @@ from api.serving import new_key
 from quietcuff.analytics.prior_fit import OwnVisits, fit_prior, keep_positive
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.variability import TenantFit
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.variability import TenantFit
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import NO_TENANT, open_store
 from quietcuff.storage.tenants import TenantSettings, find_tenant

@@ -13,7 +13,7 @@ from export.stored_sets import open_clinic
 from ingest.clinic import first_visit, sitting
 from quietcuff.cli import main
 from quietcuff.cli.public_url import is_of_this_machine, settle_public_url
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings
 from quietcuff.storage.store import Store

@@ -15,9 +15,9 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 SITES = {
     "L": "left-upper-arm",

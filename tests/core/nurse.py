@@ -9,9 +9,9 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation, FollowingStep
-from quietcuff.core.readings import Cuff, Device, Method, Reading, ReadingSet, Site
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation, FollowingStep
+from quietcuff.core.model.readings import Cuff, Device, Method, Reading, ReadingSet, Site
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 MEASURING = ("take-reading", "measure-other-arm", "confirm-now", "auscultate", "change-cuff", "change-device")
 GOOD_CUFF = Cuff(mark_within_range="yes")

@@ -12,8 +12,8 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation, FollowingStep
-from quietcuff.core.readings import (
+from quietcuff.core.model.evaluation import Evaluation, FollowingStep
+from quietcuff.core.model.readings import (
     ArmRestriction,
     Context,
     Cuff,
@@ -25,7 +25,7 @@ from quietcuff.core.readings import (
     Site,
     Subject,
 )
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 OPENED = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 MEASURING = frozenset({"take-reading", "measure-other-arm", "confirm-now", "auscultate", "change-cuff", "change-device"})

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bodies import OPENED_SET, RICH_SET
-from quietcuff.core import changes, readings
-from quietcuff.core.amend import apply_append, apply_correction, defaults_of, merged, place_in_correction
-from quietcuff.core.changes import Append, ContextChange, Correction, ReadingChange
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.readings import Context, Reading, ReadingSet
+from quietcuff.core.model import changes, readings
+from quietcuff.core.model.amend import apply_append, apply_correction, defaults_of, merged, place_in_correction
+from quietcuff.core.model.changes import Append, ContextChange, Correction, ReadingChange
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.readings import Context, Reading, ReadingSet
 
 OPENED = msgspec.convert(OPENED_SET, ReadingSet)
 RICH = msgspec.convert(RICH_SET, ReadingSet)

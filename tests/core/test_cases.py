@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from core.golden import Case, Topic, body_of, differences, evaluate_body, read_topics
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 CASES = list(read_topics(Path(__file__).parents[1] / "cases"))

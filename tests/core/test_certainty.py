@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 
 from core.golden import evaluate_body
 from core.recordings import ambulatory_body, by_hours, home_body, home_series, recording
-from quietcuff.core.certainty import judge_visits
-from quietcuff.core.outcome import Certainty, Evaluation
-from quietcuff.core.person import describe_person
-from quietcuff.core.readings import Facts, HistorySitting, Intake, ReadingSet
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.snapshot import Remembered, make_history, remember
+from quietcuff.core.certainty.certainty import judge_visits
+from quietcuff.core.model.evaluation import Certainty, Evaluation
+from quietcuff.core.model.readings import Facts, HistorySitting, Intake, ReadingSet
+from quietcuff.core.over_visits.history import Remembered, make_history, remember
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.person import describe_person
 from quietcuff.rules.catalog import load_rulebook
 
 LEFT, RIGHT = "left-upper-arm", "right-upper-arm"

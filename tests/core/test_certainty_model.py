@@ -10,7 +10,18 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
-from quietcuff.core.belief import (
+from quietcuff.core.certainty.covariance import added, from_deviations, inverse
+from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
+from quietcuff.core.certainty.mixture import (
+    Mixture,
+    PriorPart,
+    believe_with,
+    chance_of_each,
+    chance_of_either,
+    middle_95,
+    quantile,
+)
+from quietcuff.core.certainty.posterior import (
     Belief,
     Evidence,
     believe,
@@ -23,14 +34,19 @@ from quietcuff.core.belief import (
     excess_variation,
     published,
 )
-from quietcuff.core.covariance import added, from_deviations, inverse
-from quietcuff.core.label_certainty import edges_of, row_in_doubt
-from quietcuff.core.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95, quantile
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.settling import Prospect, Sides, chance_of_label, chances_to_settle, fewest, is_likely
-from quietcuff.core.sitting_value import SittingValue
-from quietcuff.core.variability import Variability
-from quietcuff.core.visits import Circumstances, Visit, between_visits, mean_factor, measure, visits_by_day, within_sitting
+from quietcuff.core.certainty.settling import Prospect, Sides, chance_of_label, chances_to_settle, fewest, is_likely
+from quietcuff.core.certainty.sitting_value import SittingValue
+from quietcuff.core.certainty.visits import (
+    Circumstances,
+    Visit,
+    between_visits,
+    mean_factor,
+    measure,
+    visits_by_day,
+    within_sitting,
+)
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 
 NO_LIMIT = math.inf

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from core.golden import evaluate_body
 from core.test_certainty import body, codes, earlier, history, only
 from core.test_summary import FACTS, SUBJECT, TODAY, numbered, office, summary_of
-from quietcuff.core.change_point import (
+from quietcuff.core.certainty.change_test import (
     Level,
     drift_of,
     find_change,
@@ -28,9 +28,9 @@ from quietcuff.core.change_point import (
     sums_of,
     visits_before_change,
 )
-from quietcuff.core.outcome import Evaluation, Finding
-from quietcuff.core.readings import Facts
-from quietcuff.core.summary import summarise
+from quietcuff.core.model.evaluation import Evaluation, Finding
+from quietcuff.core.model.readings import Facts
+from quietcuff.core.summarise import summarise
 from quietcuff.rules.catalog import load_rulebook
 
 BOOK = load_rulebook()

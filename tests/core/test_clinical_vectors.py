@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from core.golden import evaluate_body
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 FILE = Path(__file__).parents[1] / "data" / "clinical.jsonl"

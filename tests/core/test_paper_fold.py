@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from core.golden import SITES, evaluate_body
 from core.paper_fold import Plain, Told, fold
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.rules.catalog import load_rulebook
 from strategies import NOON
 

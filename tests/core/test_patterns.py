@@ -6,8 +6,15 @@ import pytest
 
 from core.golden import evaluate_body
 from core.recordings import ambulatory_body, by_hours, recording
-from quietcuff.core.patterns import OfficeValue, OutsideValue, Part, Pattern, name_pattern, values_of_recording
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.over_visits.patterns import (
+    OfficeValue,
+    OutsideValue,
+    Part,
+    Pattern,
+    name_pattern,
+    values_of_recording,
+)
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 

@@ -6,8 +6,8 @@ import msgspec
 import pytest
 
 from core.golden import differences, evaluate_body
-from quietcuff.core.percentile import Expected, expect_of, find_height_z, percentile_of
-from quietcuff.core.rules import PercentileEdge, Rulebook
+from quietcuff.core.rulebook.rulebook import PercentileEdge, Rulebook
+from quietcuff.core.sitting.percentiles import Expected, expect_of, find_height_z, percentile_of
 from quietcuff.rules.catalog import load_rulebook
 
 Z90, Z95, Z99 = 1.2815515655446004, 1.6448536269514722, 2.3263478740408408

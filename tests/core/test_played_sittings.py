@@ -7,7 +7,7 @@ import pytest
 
 from core.playing import FAILURES, MEASURING, Play, play
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 GROUPS, A_GROUP = 10, 1000

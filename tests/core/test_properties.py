@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from core.nurse import carry_on
-from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Reading, ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Reading, ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from strategies import (
     ENCODER,

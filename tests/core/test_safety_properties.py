@@ -8,11 +8,11 @@ from typing import Any
 import msgspec
 import pytest
 
-from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Guideline, Row, Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from strategies import ENCODER, Inventor
 

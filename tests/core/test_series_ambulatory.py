@@ -9,11 +9,11 @@ import pytest
 
 from core.golden import differences, evaluate_body
 from core.recordings import START, ambulatory_body, by_hours, reading, recording
-from quietcuff.core.ambulatory import dipping_class
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.plans import Recording
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.series_outcome import Series
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.series_outcome import Series
+from quietcuff.core.protocols.ambulatory import dipping_class
+from quietcuff.core.rulebook.protocols import Recording
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 USUAL = by_hours((138, 86), (120, 72))

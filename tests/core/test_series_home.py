@@ -9,7 +9,7 @@ import pytest
 
 from core.golden import differences, evaluate_body
 from core.recordings import START, home_body, home_series, reading
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from core.golden import evaluate_body
 from core.recordings import START, ambulatory_body, home_body, home_series, reading, recording
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.rules.catalog import load_rulebook
 
 RULEBOOK = load_rulebook()

@@ -10,11 +10,11 @@ import pytest
 
 from core.recordings import START, SUBJECT, home_body, reading
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.summary import summarise
-from quietcuff.core.summary_outcome import Summary
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.result import Summary
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.summarise import summarise
 from quietcuff.rules.catalog import load_rulebook
 
 

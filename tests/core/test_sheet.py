@@ -12,10 +12,10 @@ import pytest
 from core.golden import PERSON, read_line
 from core.recordings import ambulatory_body, by_hours, recording
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import Context, ReadingSet
-from quietcuff.core.sheet import COLUMNS, Sheet, make_sheet
-from quietcuff.core.sheet_sections import Amendment, Stored
-from quietcuff.core.sheet_text import STYLE, sheet_html, sheet_text
+from quietcuff.core.model.readings import Context, ReadingSet
+from quietcuff.core.record.sheet import COLUMNS, Sheet, make_sheet
+from quietcuff.core.record.sheet_sections import Amendment, Stored
+from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.rules.catalog import load_rulebook
 
 RULEBOOK = load_rulebook()

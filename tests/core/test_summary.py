@@ -18,10 +18,10 @@ from hypothesis import strategies as st
 from core.recordings import SUBJECT, ambulatory_body, by_hours, home_body, home_series, reading, recording
 from quietcuff.api.summary_example import SUMMARY
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.summary import summarise
-from quietcuff.core.summary_outcome import Summary
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.result import Summary
+from quietcuff.core.summarise import summarise
 from quietcuff.rules.catalog import load_rulebook
 
 RULEBOOK = load_rulebook()

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from core.golden import differences, evaluate_body
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 OURS = sorted((Path(__file__).parents[1] / "data").glob("*-vectors.jsonl"))

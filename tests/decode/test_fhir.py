@@ -18,8 +18,8 @@ import pytest
 from fhirclient.models import bundle as fhirclient_bundle
 
 from quietcuff.api.device_payload_operations import FHIR_EXAMPLE
-from quietcuff.core.errors import NotAcceptable, NotReadable
-from quietcuff.core.readings import Cuff, Identifier
+from quietcuff.core.model.errors import NotAcceptable, NotReadable
+from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode import fhir_codes
 from quietcuff.decode.fhir import intend, patients_named
 from quietcuff.decode.fhir_bundle import read_payload

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 import pytest
 
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.readings import Identifier
 from quietcuff.decode import gatt
 from quietcuff.decode.clocks import is_in_gap, place
 from quietcuff.decode.gatt import Measurement, Unreadable

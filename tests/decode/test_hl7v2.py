@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from decode.hl7_messages import FOLDER, LONDON, MESSY, VECTORS, message, pair, report, row
 from quietcuff.api.fault_codes import FAULT_CODES
-from quietcuff.core.errors import QuietcuffError
+from quietcuff.core.model.errors import QuietcuffError
 from quietcuff.decode.hl7v2 import Order, Patient, Report, read_report
 from quietcuff.decode.hl7v2_people import ids_of
 from quietcuff.decode.hl7v2_readings import FIELDS, kinds_of

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietcuff.core.errors import NotReadable
+from quietcuff.core.model.errors import NotReadable
 from quietcuff.decode.lines import MAX_BYTES, Line, LineReader, check_length
 
 MEGABYTE = 1024 * 1024

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, RICH_SET, SUBJECT, changed, json_values, mutated
-from quietcuff.core.changes import AmendReading, Append, Correction, SubjectChange
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import NotAcceptable, NotReadable
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.changes import AmendReading, Append, Correction, SubjectChange
+from quietcuff.core.model.errors import NotAcceptable, NotReadable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.faults import place
 from quietcuff.decode.own_json import read
 

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bodies import FIRST_READING, OPENED_SET, RICH_SET, changed, mutated
-from quietcuff.core.acceptance import faults_of_meaning
-from quietcuff.core.errors import NotAcceptable, NotReadable
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import NotAcceptable, NotReadable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.decode.faults import find_faults, shape_of
 from quietcuff.decode.own_json import _forgive, read
 from quietcuff.rules.catalog import load_rulebook

@@ -9,7 +9,7 @@ import pytest
 from delivery.post import Post
 from delivery.receiver import Receiver, receiving
 from ingest.clinic import Clinic, open_clinic
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store
 

@@ -14,7 +14,7 @@ import pytest
 from delivery.post import Post
 from delivery.receiver import Answer, Receiver
 from ingest.clinic import Clinic, open_clinic, sitting
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.store import open_store
 
 QUIETCUFF = str(Path(sys.executable).with_name("quietcuff"))

@@ -14,7 +14,7 @@ from delivery.nursery import nursery
 from delivery.post import Post
 from delivery.receiver import Answer, Receiver
 from ingest.clinic import Clinic, open_clinic, sitting
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.delivery import worker
 from quietcuff.delivery.worker import LEASE, Worker
 from quietcuff.storage.store import Store, open_store

@@ -12,7 +12,7 @@ from export.generated import generated_bodies
 from export.plain_filter import Filter, Resource
 from export.rendered import PUBLIC_URL
 from export.stored_sets import Clinic, open_clinic
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.store import Store
 
 CHANGES = [

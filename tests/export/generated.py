@@ -9,10 +9,10 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 SYSTEMS = ["urn:example:mrn", "https://example.org/mrn", "urn:oid:1.2.3", "Krankenhaus-Süd", "病院"]
 VALUES = ["p-0001", "Ö 17/b", "a|b", "x" * 255, "\\,$", "0"]

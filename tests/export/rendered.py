@@ -8,8 +8,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Device, ReadingSet
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Device, ReadingSet
 from quietcuff.export.devices import described_device, service_device
 from quietcuff.export.frames import frame_of, meta
 from quietcuff.export.mean import mean_observation

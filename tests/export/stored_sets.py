@@ -13,11 +13,11 @@ import msgspec
 
 from export.rendered import PUBLIC_URL
 from quietcuff import ingest
-from quietcuff.core.changes import Append, Correction, SubjectChange
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.changes import Append, Correction, SubjectChange
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.registry import RegisteredDevice
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.asking import parse_search
 from quietcuff.export.bundle import sitting_bundle
 from quietcuff.export.dates import Clock

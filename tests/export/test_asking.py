@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.export.asking import Search, cursor_of, page_end, parse_search
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.records import Publisher

@@ -16,7 +16,7 @@ from export.profiles import LOINC, codes_in, faults_of
 from export.rendered import observations, resources, stored
 from outside.test_fhir_validity import r4b_faults, walker
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 
 RULEBOOK, WALK = load_rulebook(), walker()

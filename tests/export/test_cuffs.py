@@ -9,8 +9,8 @@ import pytest
 
 from export.stored_sets import Clinic, open_clinic
 from ingest.clinic import first_visit, sitting
-from quietcuff.core.readings import Cuff
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.readings import Cuff
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.cuffs import cuff_component, told_size
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store

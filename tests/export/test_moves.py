@@ -12,11 +12,11 @@ from bodies import changed
 from export.generated import generated_sets
 from export.profiles import faults_of
 from export.rendered import STORED_AT, observations, stored
-from quietcuff.core.amend import apply_append, apply_correction
-from quietcuff.core.changes import Append, Correction
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.amend import apply_append, apply_correction
+from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.moves import Stands, first_stands, next_stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.rules.catalog import load_rulebook

@@ -18,8 +18,8 @@ import pytest
 from export.archive import link_of, storable_bodies
 from export.stored_sets import STARTED_AT, Clinic, open_clinic
 from quietcuff import ingest
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.places import place_name
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.entries import ObservationKey, ObservationQuery

@@ -11,8 +11,8 @@ from export.archive import Archive, filled
 from export.profiles import faults_of
 from export.stored_sets import Clinic, decoded, open_clinic
 from export.test_moves import FIRST_VISIT
-from quietcuff.core.errors import NotFound
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.looking_back import LookingBack
 from quietcuff.export.past import history, read_version
 from quietcuff.rules.catalog import load_rulebook

@@ -16,8 +16,8 @@ import pytest
 from export.profiles import LOINC, faults_of
 from export.rendered import observations, stored
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 Resource = dict[str, Any]

@@ -12,11 +12,11 @@ from bodies import changed
 from export.profiles import codes_in, faults_of
 from export.rendered import PUBLIC_URL, SET_ID, SUBJECT_ID, resources, stored
 from export.test_moves import FIRST_VISIT
-from quietcuff.core.errors import Fault
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Reason
-from quietcuff.core.readings import DeviceFlag, Position, ReadingSet, Site
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import Fault
+from quietcuff.core.model.evaluation import Reason
+from quietcuff.core.model.readings import DeviceFlag, Position, ReadingSet, Site
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export import codes
 from quietcuff.export.asking import CONTROLS, CURSOR
 from quietcuff.export.capability import PROFILES

@@ -16,8 +16,8 @@ from export.archive import Archive, filled, link_of, storable_bodies
 from export.plain_filter import Filter, Resource, measured, spelled, updated, within
 from export.profiles import codes_in, faults_of
 from export.stored_sets import STARTED_AT
-from quietcuff.core.errors import NotAcceptable
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store, open_store
 

@@ -11,7 +11,7 @@ import pytest
 
 from export.archive import link_of, storable_bodies
 from export.stored_sets import Clinic, open_clinic
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store
 

@@ -12,8 +12,8 @@ from export.profiles import faults_of, references_of
 from export.rendered import PUBLIC_URL
 from export.stored_sets import Clinic, decoded, open_clinic
 from export.test_moves import FIRST_VISIT
-from quietcuff.core.errors import NotAcceptable, NotFound
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import NotAcceptable, NotFound
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store
 

@@ -10,7 +10,7 @@ import contextlib
 import sys
 
 from quietcuff import ingest
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage import export_pages

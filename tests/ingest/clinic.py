@@ -12,9 +12,9 @@ import msgspec
 
 from bodies import OPENED_SET
 from quietcuff import ingest
-from quietcuff.core.changes import Append, Correction, Move
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.changes import Append, Correction, Move
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer, Desk, IfMatch
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import NO_TENANT, Store

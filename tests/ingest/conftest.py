@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ingest.clinic import Clinic, open_clinic
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.store import Store
 

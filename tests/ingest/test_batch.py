@@ -11,9 +11,9 @@ import pytest
 
 from ingest.clinic import Body, Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer, Desk, Known, Received, batch
 from quietcuff.storage.store import Store, open_store
 

@@ -26,9 +26,9 @@ from export.profiles import faults_of
 from export.stored_sets import Clinic, open_clinic
 from ingest.exports import LIMITS, by_id, export, outcome, plan_of
 from quietcuff import ingest
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.errors import NotAcceptable, NotFound, QuietcuffError
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import NotAcceptable, NotFound, QuietcuffError
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export import bulk_walk
 from quietcuff.export.bulk_plan import Progress, TypeFilter
 from quietcuff.export.bulk_walk import Walk, make_lines, read_page

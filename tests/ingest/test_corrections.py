@@ -10,9 +10,9 @@ import pytest
 from bodies import OPENED_SET
 from ingest.clinic import Clinic, evaluation_bytes, first_visit, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import Conflict, NotAcceptable, NotFound, VersionNotNamed, VersionStale
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import Conflict, NotAcceptable, NotFound, VersionNotNamed, VersionStale
+from quietcuff.core.model.readings import ReadingSet
 
 VOID_SET = {"change": "void-set"}
 STANDS = "SELECT reading_index, version, status, pulse_version, counts FROM reading ORDER BY reading_index"

@@ -8,7 +8,7 @@ import pytest
 
 from ingest.clinic import Clinic, left, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 
 
 def empty(**more: Any) -> dict[str, Any]:

@@ -19,11 +19,11 @@ from sqlalchemy import make_url
 from databases import PostgresqlServer
 from ingest.clinic import Clinic, first_visit, sitting, told
 from ingest.test_retention import everything
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.devices import DeviceUser, RegisteredDevice
-from quietcuff.core.errors import NotReadable
-from quietcuff.core.groups import NewGroup
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import NotReadable
+from quietcuff.core.model.groups import NewGroup
+from quietcuff.core.model.readings import Identifier
+from quietcuff.core.model.registry import DeviceUser, RegisteredDevice
 from quietcuff.decode.intended import Intended
 from quietcuff.ingest import groups, payloads, refused, registry, retention
 from quietcuff.ingest.erasure import look_for

@@ -10,7 +10,7 @@ import pytest
 
 from ingest.clinic import Clinic, reading
 from quietcuff import ingest
-from quietcuff.core.readings import Device, Identifier, Reading, Subject
+from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
 from quietcuff.decode.intended import Act, Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads
 from quietcuff.storage.codes import CAUSE, REASON

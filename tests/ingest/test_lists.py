@@ -10,7 +10,7 @@ import pytest
 
 from ingest.clinic import Body, Clinic, on_day, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.ingest import SetQuery
 
 NOBODY = "cda41017-1d9a-8818-bb1a-da6d8d866445"

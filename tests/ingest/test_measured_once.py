@@ -12,8 +12,8 @@ import msgspec
 import pytest
 
 from ingest.clinic import ARRIVED_AT, Clinic
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.intended import Intended
 from quietcuff.ingest import refused, registry
 from quietcuff.ingest.desk import Desk

@@ -11,7 +11,7 @@ import pytest
 from ingest.clinic import Body, Clinic, first_visit, reading, sitting, told
 from ingest.test_erasure import GOOD, gatt, payload
 from quietcuff import ingest
-from quietcuff.core.errors import Conflict, NotAcceptable, VersionNotNamed, VersionStale
+from quietcuff.core.model.errors import Conflict, NotAcceptable, VersionNotNamed, VersionStale
 from quietcuff.ingest import payloads
 from quietcuff.ingest.readers import READERS
 

@@ -10,7 +10,7 @@ import pytest
 from bodies import OPENED_SET
 from ingest.clinic import Clinic, first_visit, left, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import Conflict, NotAcceptable, NotFound, VersionNotNamed, VersionStale
+from quietcuff.core.model.errors import Conflict, NotAcceptable, NotFound, VersionNotNamed, VersionStale
 
 
 async def feed(clinic: Clinic) -> Any:

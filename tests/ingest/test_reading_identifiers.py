@@ -9,7 +9,7 @@ import pytest
 
 from bodies import OPENED_SET
 from ingest.clinic import Body, Clinic, reading, sitting, told
-from quietcuff.core.errors import Conflict, NotAcceptable
+from quietcuff.core.model.errors import Conflict, NotAcceptable
 
 
 def named(number: int, body: Body, **more: Any) -> Body:

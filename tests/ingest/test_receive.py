@@ -10,9 +10,9 @@ import pytest
 from bodies import OPENED_SET, RICH_SET
 from ingest.clinic import Clinic, evaluation_bytes, first_visit, on_day, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.errors import NotAcceptable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.readings import ReadingSet
 
 
 def places(refused: pytest.ExceptionInfo[NotAcceptable]) -> list[tuple[str | None, str]]:

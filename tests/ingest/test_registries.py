@@ -10,11 +10,11 @@ import pytest
 
 from ingest.clinic import Body, Clinic, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import NotAcceptable, NotFound, VersionStale
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import Identifier, ReadingSet
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import NotAcceptable, NotFound, VersionStale
+from quietcuff.core.model.readings import Identifier, ReadingSet
+from quietcuff.core.model.registry import RegisteredDevice
 
 PERSON = {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}}
 NAME = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}

@@ -16,9 +16,9 @@ from sqlalchemy import select
 
 from ingest.clinic import Clinic, first_visit, on_day, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.errors import Conflict, Deleted, Fault, NotFound
-from quietcuff.core.readings import Identifier, Reading, Subject
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import Conflict, Deleted, Fault, NotFound
+from quietcuff.core.model.readings import Identifier, Reading, Subject
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads, read_set, read_subject, retention
 from quietcuff.storage.codes import ACTION

@@ -10,11 +10,11 @@ import pytest
 from bodies import OPENED_SET
 from ingest.clinic import Clinic, open_clinic, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import NotAcceptable, NotFound
-from quietcuff.core.readings import Identifier
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import NotAcceptable, NotFound
+from quietcuff.core.model.readings import Identifier
+from quietcuff.core.model.registry import RegisteredDevice
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.store import Store
 
 PERSON = Identifier(system="urn:example:mrn", value="p-0001")

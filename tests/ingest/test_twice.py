@@ -9,8 +9,8 @@ import pytest
 
 from bodies import OPENED_SET
 from ingest.clinic import Body, Clinic, open_clinic, reading, sitting, told
-from quietcuff.core.errors import Conflict, NotAcceptable, VersionStale
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import Conflict, NotAcceptable, VersionStale
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer
 from quietcuff.storage.claims import KEY_KEPT
 from quietcuff.storage.store import open_store

@@ -14,7 +14,7 @@ import pytest
 from databases import PostgresqlServer
 from ingest.clinic import Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import ingest
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import keeping
 from quietcuff.storage import migrate
 from quietcuff.storage.store import open_store

@@ -12,7 +12,7 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from outside.within_survey import DECILES, Pressure, shares_in_deciles, shares_overall
-from quietcuff.core.variability import Variability
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 
 PICTURE = Path(__file__).parents[2] / "docs/certainty-calibration.svg"

@@ -23,9 +23,9 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from outside.within_survey import people, readings
-from quietcuff.core.usual import share_older
-from quietcuff.core.variability import Variability
-from quietcuff.core.visits import Circumstances, between_visits, within_sitting
+from quietcuff.core.certainty.usual_pressure import share_older
+from quietcuff.core.certainty.visits import Circumstances, between_visits, within_sitting
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 
 Figures = npt.NDArray[np.float64]

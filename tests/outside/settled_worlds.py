@@ -21,11 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from outside.fit_prior import ages_of_people, means_of_people, measuring
-from quietcuff.core.classification import place
+from quietcuff.core.certainty.usual_pressure import share_older
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.usual import share_older
+from quietcuff.core.labels.classification import place
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 Figures = npt.NDArray[np.float64]

@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 import polars as pl
 
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 
 ORDERS = (1, 2, 3)
 ADULT_FROM_YEARS = 18

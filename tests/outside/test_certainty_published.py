@@ -15,13 +15,13 @@ import numpy.typing as npt
 import pytest
 from scipy.stats import norm
 
-from quietcuff.core.belief import Evidence, believe, chance_reached, evidence_of
-from quietcuff.core.bivariate import normal
-from quietcuff.core.covariance import from_deviations
-from quietcuff.core.mixture import believe_with, chance_of_either
-from quietcuff.core.prior import parts_at
-from quietcuff.core.variability import Variability
-from quietcuff.core.visits import Circumstances, between_visits, mean_factor, within_sitting
+from quietcuff.core.certainty.covariance import from_deviations
+from quietcuff.core.certainty.mixture import believe_with, chance_of_either
+from quietcuff.core.certainty.normal import normal
+from quietcuff.core.certainty.posterior import Evidence, believe, chance_reached, evidence_of
+from quietcuff.core.certainty.prior import parts_at
+from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, within_sitting
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 
 # Bell et al. 2021, Table 2: per cent of people with any of one to five sets at 130 or more, by usual systolic pressure.

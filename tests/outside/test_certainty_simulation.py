@@ -19,8 +19,8 @@ import pytest
 from core.golden import evaluate_body
 from outside import protocol_world as world
 from outside.protocol_world import PRIORS, TREATED, UNTREATED, Draws, World
-from quietcuff.core.outcome import Certainty
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Certainty
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 SEED = 20260504

@@ -18,7 +18,7 @@ from outside.within_survey import (
     shares_overall,
     third_given_first_two,
 )
-from quietcuff.core.variability import Variability
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 
 DOCS = Path(__file__).parents[2] / "docs"

@@ -21,7 +21,7 @@ from export.generated import generated_sets
 from export.profiles import faults_of
 from export.rendered import resources, stored
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 
 GENERATED, WALKED = 1_000, 100

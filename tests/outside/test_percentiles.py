@@ -16,8 +16,8 @@ from typing import Literal
 import pytest
 from rcpchgrowth.global_functions import sds_for_measurement
 
-from quietcuff.core.percentile import expect_of, find_height_z
-from quietcuff.core.rules import PercentileEdge, Rulebook
+from quietcuff.core.rulebook.rulebook import PercentileEdge, Rulebook
+from quietcuff.core.sitting.percentiles import expect_of, find_height_z
 from quietcuff.rules.catalog import load_rulebook
 
 Z = {50: 0.0, 90: 1.2815515655446004, 95: 1.6448536269514722, 99: 2.3263478740408408}

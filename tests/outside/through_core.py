@@ -9,8 +9,8 @@ import polars as pl
 
 from outside import reckoning, survey
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 FIRST = "first-reading"

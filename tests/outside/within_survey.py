@@ -15,7 +15,7 @@ import polars as pl
 from scipy.stats import norm
 
 from outside import survey
-from quietcuff.core.variability import WithinSitting
+from quietcuff.core.rulebook.variability import WithinSitting
 
 Figures = npt.NDArray[np.float64]
 Pressure = Literal["systolic", "diastolic"]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from quietcuff.core.classification import place_in_rows
-from quietcuff.core.errors import RulesNotLoadable
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.labels.classification import place_in_rows
+from quietcuff.core.model.errors import RulesNotLoadable
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import check_bands, check_guideline, check_kind, load_rulebook
 
 USUAL = {"home": (135, 85), "day": (135, 85), "night": (120, 70), "hours-24": (130, 80)}

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 import quietcuff.rules
-from quietcuff.core.errors import RulesNotLoadable
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import RulesNotLoadable
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
 FOLDER = Path(quietcuff.rules.__file__).parent

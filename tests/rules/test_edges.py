@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from core.golden import evaluate_body
-from quietcuff.core.rules import Guideline, Rulebook
+from quietcuff.core.rulebook.rulebook import Guideline, Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from strategies import NOON
 

@@ -10,7 +10,7 @@ from uuid import UUID
 import msgspec
 import pytest
 
-from quietcuff.core.errors import NotAuthenticated
+from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.api_keys import CACHED_SECONDS, Keyring, NewKey, digest, make_key
 from quietcuff.storage.api_keys import KeyRow
 

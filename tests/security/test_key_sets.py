@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from jwcrypto.jwk import JWK
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.security.addresses import read_allowances
 from quietcuff.security.key_sets import (
     KEPT_SECONDS,

@@ -6,7 +6,7 @@ from typing import get_args
 
 import pytest
 
-from quietcuff.core import outcome, readings
+from quietcuff.core.model import evaluation, readings
 from quietcuff.export.sittings import ObservationStatus
 from quietcuff.storage import codes
 
@@ -20,8 +20,8 @@ from quietcuff.storage import codes
         (codes.METHOD, readings.Method),
         (codes.RHYTHM, readings.Rhythm),
         (codes.DEVICE_FLAG, readings.DeviceFlag),
-        (codes.STATE, outcome.State),
-        (codes.REASON, outcome.Reason),
+        (codes.STATE, evaluation.State),
+        (codes.REASON, evaluation.Reason),
         (codes.OBSERVATION_STATUS, ObservationStatus),
     ],
 )

@@ -18,7 +18,7 @@ from sqlalchemy import event, make_url
 from sqlalchemy.exc import DBAPIError
 
 from databases import PostgresqlServer
-from quietcuff.core.errors import Busy, NotAcceptable, StoreFailing, StoreNotUsable
+from quietcuff.core.model.errors import Busy, NotAcceptable, StoreFailing, StoreNotUsable
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.readiness import Readiness
 from quietcuff.storage.store import NO_TENANT, Store, open_store

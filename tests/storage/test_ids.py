@@ -7,8 +7,8 @@ from uuid import UUID, uuid4
 
 import pytest
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import Identifier
 from quietcuff.storage import ids
 from storage.rows import NOON
 

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, inspect, make_url
 
 from databases import PostgresqlServer
 from ingest.clinic import first_visit, open_clinic, sitting
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage import migrate
 from quietcuff.storage.codes import CUFF_SIZE

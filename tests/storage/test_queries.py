@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.storage.queries import PageEnd, check_limit, cursor_of, read_cursor
 from storage.rows import NOON
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy.exc import DBAPIError
 
-from quietcuff.core.errors import Busy, Conflict, StoreNotUsable
+from quietcuff.core.model.errors import Busy, Conflict, StoreNotUsable
 from quietcuff.storage.database import refuse_several_workers
 from quietcuff.storage.deadline import DEADLINE, Deadline
 from quietcuff.storage.jobs import Job, Outcome, RunAgain, Transaction

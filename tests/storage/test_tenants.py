@@ -9,7 +9,7 @@ from uuid import uuid4
 import pytest
 from sqlalchemy.exc import DBAPIError
 
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import NO_TENANT, Store, open_store
 from quietcuff.storage.subjects import find_subject

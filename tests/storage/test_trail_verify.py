@@ -11,7 +11,7 @@ from uuid import uuid4
 import pytest
 from sqlalchemy import delete, insert, select, update
 
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.seals import Seal, all_seals, read_seals, seal_link
 from quietcuff.storage.store import Store, open_store

@@ -6,7 +6,7 @@ import pytest
 
 from ingest.clinic import Clinic, first_visit, on_day, open_clinic, sitting
 from quietcuff.cli import main
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import Store

@@ -6,13 +6,13 @@ import re
 
 import msgspec
 
-from quietcuff.core.edge import Edge
-from quietcuff.core.in_force import in_population
-from quietcuff.core.percentile import find_norms, fit_guideline
-from quietcuff.core.person import describe_person
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Setting
-from quietcuff.core.rules import Guideline, Row, Rulebook
+from quietcuff.core.model.readings import Setting
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.rulebook.edge import Edge
+from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
+from quietcuff.core.sitting.percentiles import find_norms, fit_guideline
+from quietcuff.core.sitting.person import describe_person
+from quietcuff.core.sitting.rules_in_force import in_population
 
 
 class Limit(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,9 +11,9 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.covariance import Matrix, added, scaled
-from quietcuff.core.readings import ReferencePart, ReferencePrior, VisitSpread
-from quietcuff.core.variability import TenantFit
+from quietcuff.core.certainty.covariance import Matrix, added, scaled
+from quietcuff.core.model.readings import ReferencePart, ReferencePrior, VisitSpread
+from quietcuff.core.rulebook.variability import TenantFit
 
 Figures = Any
 

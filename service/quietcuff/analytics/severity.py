@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Category
-from quietcuff.core.person import describe_person
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.rules import Edge, Rulebook
+from quietcuff.core.model.evaluation import Category
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.rulebook.rulebook import Edge, Rulebook
+from quietcuff.core.sitting.person import describe_person
 
 BOTH = ("systolic", "diastolic")
 

@@ -12,10 +12,10 @@ import msgspec
 
 from quietcuff.analytics.limits import GuidelineLimits, SettingLimits, limits_elsewhere, limits_of
 from quietcuff.analytics.severity import severe_of_reading, severe_of_result
-from quietcuff.core.outcome import Evaluation, Interval
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, Reading, Setting
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation, Interval
+from quietcuff.core.model.readings import Facts, Reading, Setting
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 MOST_NOT_COUNTED = 2000
 TOLD_OF_NEWEST = ("values-changed", "newest-differs", "newest-outside-interval")

@@ -11,9 +11,9 @@ from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.plotting import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.readings import Facts
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import Facts
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.overview import stored_sitting
 from quietcuff.ingest.people import DECODER

@@ -13,7 +13,7 @@ from quietcuff.api.operations import JSON, Operation, operation_of
 from quietcuff.api.reads import reads_people
 from quietcuff.api.requests import Connection, header_of
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import NotAllowed, NotAuthenticated
+from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
 from quietcuff.storage.deadline import DEADLINE, Deadline

@@ -11,8 +11,8 @@ import msgspec
 from quietcuff.api.logs import log_failure
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
-from quietcuff.core.errors import Busy
-from quietcuff.core.outcome import Level, State
+from quietcuff.core.model.errors import Busy
+from quietcuff.core.model.evaluation import Level, State
 from quietcuff.ingest import Answer, Received, Tally
 
 IN_MEMORY_BYTES = 1024 * 1024

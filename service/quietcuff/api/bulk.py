@@ -20,7 +20,7 @@ from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, 
 from quietcuff.api.operations import JSON, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import NotAllowed, NotFound
+from quietcuff.core.model.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir_parameters import read_parameters
 from quietcuff.export.bulk_manifest import manifest_of
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan

@@ -18,7 +18,7 @@ from quietcuff.api.parameters import IF_MATCH_OPTIONAL
 from quietcuff.api.requests import if_match_of
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import DeviceRecord
-from quietcuff.core.devices import RegisteredDevice
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 

@@ -9,7 +9,7 @@ from litestar.exceptions import HTTPException
 from quietcuff.api.admission import principal_of
 from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.export.asking import MOST_PARAMETERS
 from quietcuff.export.capability import FHIR_TYPES
 from quietcuff.export.narrowing import kinds_of

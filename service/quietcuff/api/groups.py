@@ -15,7 +15,7 @@ from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.requests import query_of
 from quietcuff.api.service import service_of
-from quietcuff.core.groups import NewGroup
+from quietcuff.core.model.groups import NewGroup
 from quietcuff.decode.own_json import read
 from quietcuff.ingest import groups
 from quietcuff.ingest.groups import Group

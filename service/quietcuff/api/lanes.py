@@ -15,7 +15,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 
 LaneName = Literal["free", "key", "write", "read", "picture", "batch", "file"]
 Leave = Callable[[bool], None]

@@ -13,7 +13,7 @@ from typing import TextIO
 
 import msgspec
 
-from quietcuff.core.errors import StoreFailing
+from quietcuff.core.model.errors import StoreFailing
 
 access = logging.getLogger("quietcuff.access")
 service = logging.getLogger("quietcuff.service")

@@ -17,7 +17,7 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.api.logs import log_failure
-from quietcuff.core.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
+from quietcuff.core.model.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
 from quietcuff.decode.intended import RefusedPart
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.decode.mllp import Broken, Framed, Frames, framed

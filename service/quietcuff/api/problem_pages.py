@@ -11,7 +11,7 @@ from quietcuff.api.answers import answer_struct
 from quietcuff.api.fault_codes import FAULT_CODES
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.problem_types import PROBLEM_TYPES, ProblemType
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 
 
 class ProblemList(msgspec.Struct, frozen=True, kw_only=True):

@@ -13,8 +13,8 @@ from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
 from quietcuff.api.logs import log_failure
 from quietcuff.api.operations import JSON
 from quietcuff.api.problem_types import ProblemType
-from quietcuff.core import errors
-from quietcuff.core.errors import Fault
+from quietcuff.core.model import errors
+from quietcuff.core.model.errors import Fault
 from quietcuff.export.problems import operation_outcome
 from quietcuff.security.tokens import TOKEN_PATH
 

@@ -7,8 +7,8 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.parameters import IDEMPOTENCY_KEY, IF_MATCH, IF_MATCH_OR_ANY, IF_NONE_MATCH
 from quietcuff.api.shapes import Envelope, SetPage, VersionList
-from quietcuff.core.changes import Append, Correction, Move
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.changes import Append, Correction, Move
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.security.scopes import Need
 from quietcuff.storage.queries import LONGEST_PAGE
 

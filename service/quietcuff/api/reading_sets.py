@@ -30,10 +30,10 @@ from quietcuff.api.requests import (
     query_of,
 )
 from quietcuff.api.service import service_of
-from quietcuff.core.amend import voided_faults
-from quietcuff.core.changes import Append, Correction, Move
-from quietcuff.core.errors import Fault
-from quietcuff.core.sheet_text import STYLE, sheet_html, sheet_text
+from quietcuff.core.model.amend import voided_faults
+from quietcuff.core.model.changes import Append, Correction, Move
+from quietcuff.core.model.errors import Fault
+from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.export.bundle import sitting_bundle
 from quietcuff.storage.queries import LONGEST_PAGE, SetQuery

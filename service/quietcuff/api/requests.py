@@ -12,8 +12,8 @@ import msgspec
 from litestar.connection import ASGIConnection
 from litestar.exceptions import HTTPException
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound, NotReadable
-from quietcuff.core.readings import check_day, check_instant
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
+from quietcuff.core.model.readings import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
 from quietcuff.ingest.desk import IfMatch
 

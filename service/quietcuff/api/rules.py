@@ -13,8 +13,8 @@ from litestar.response.base import ASGIResponse
 from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.service import service_of
-from quietcuff.core.errors import NotFound
-from quietcuff.core.rules import Guideline, Protocol, Rulebook, Source
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.rulebook.rulebook import Guideline, Protocol, Rulebook, Source
 
 Rule = TypeVar("Rule", Protocol, Guideline)
 

@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Desk, open_desk
 from quietcuff.ingest.bulk_worker import ExportLimits
 from quietcuff.ingest.reads import Reads

@@ -7,9 +7,9 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.outcome import Category, Evaluation, Result, RuleReference, Safety, State
-from quietcuff.core.readings import Facts, History, Identifier, ReadingSet, Setting
+from quietcuff.core.model.evaluation import Category, Evaluation, Result, RuleReference, Safety, State
+from quietcuff.core.model.readings import Facts, History, Identifier, ReadingSet, Setting
+from quietcuff.core.model.registry import RegisteredDevice
 
 
 class Envelope(msgspec.Struct, frozen=True, kw_only=True):

@@ -14,7 +14,7 @@ from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access
 from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 
 SERVICE_UNAVAILABLE = 503
 CAREFUL_HEADERS = (

@@ -23,9 +23,9 @@ from quietcuff.api.requests import if_match_of, is_known_already, moment_paramet
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
 from quietcuff.api.summary_example import SUMMARY as SUMMARY_EXAMPLE
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.readings import Identifier
-from quietcuff.core.summary_outcome import Summary
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.readings import Identifier
+from quietcuff.core.over_visits.result import Summary
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 

@@ -13,11 +13,18 @@ from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.keys import on_store, short_text
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.storage.api_keys import revoke_tokens
-from quietcuff.storage.clients import ClientRow, clients_of_tenant, find_client, insert_client, revoke_client, set_client_keys
+from quietcuff.storage.clients import (
+    ClientRow,
+    clients_of_tenant,
+    find_client,
+    insert_client,
+    revoke_client,
+    set_client_keys,
+)
 from quietcuff.storage.tenants import find_or_create_tenant
 
 NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before: quietcuff clients list shows those of a tenant."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.errors import Busy, Conflict, Deleted, Fault, NotFound, QuietcuffError
+from quietcuff.core.model.errors import Busy, Conflict, Deleted, Fault, NotFound, QuietcuffError
 
 BUSY = (
     "The database cannot be reached, or another process has it locked: check QUIETCUFF_DATABASE_URL and that its server runs, "

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable, StoreNotUsable
+from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 

@@ -13,7 +13,7 @@ from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.words import say
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.tenants import Tenants

@@ -13,7 +13,7 @@ from uuid import uuid4
 
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import CALLED
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 from quietcuff.ingest import Caller, Desk, open_desk
 from quietcuff.ingest.desk import note, now
 from quietcuff.rules.catalog import load_rulebook

@@ -12,14 +12,14 @@ import msgspec
 from rich.console import Console
 
 from quietcuff.cli.words import ARRAY_GIVEN, say
-from quietcuff.core.acceptance import faults_of_meaning
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet, noted_as_opened
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.sheet import make_sheet
-from quietcuff.core.sheet_text import sheet_html, sheet_text
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet, noted_as_opened
+from quietcuff.core.record.sheet import make_sheet
+from quietcuff.core.record.sheet_text import sheet_html, sheet_text
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.decode.lines import check_length, texts
 from quietcuff.decode.own_json import read
 from quietcuff.report import show, show_faults

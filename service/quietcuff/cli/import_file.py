@@ -20,7 +20,7 @@ from quietcuff.cli.opening import opened, require_there
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
 from quietcuff.cli.words import ARRAY_GIVEN
-from quietcuff.core.errors import Fault, NotReadable
+from quietcuff.core.model.errors import Fault, NotReadable
 from quietcuff.ingest import Caller, Known, Received
 from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
 from quietcuff.rules.catalog import load_rulebook

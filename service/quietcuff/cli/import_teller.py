@@ -11,7 +11,7 @@ import msgspec
 from quietcuff.api.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.api.problems import Problem
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable
+from quietcuff.core.model.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable
 from quietcuff.decode.lines import MAX_BYTES, Line
 from quietcuff.ingest import Received, Tally
 

@@ -19,8 +19,8 @@ from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.readings import Text as ShortText
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import Text as ShortText
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.settings import read_settings

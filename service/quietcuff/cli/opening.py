@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings
 from quietcuff.storage.database import is_sqlite, parse_url
 from quietcuff.storage.migrate import require_newest_schema

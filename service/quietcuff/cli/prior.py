@@ -14,14 +14,20 @@ from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
 from quietcuff.cli.desk import named, on_desk
 from quietcuff.cli.keys import on_store
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.person import Person, describe_person
-from quietcuff.core.prior import parts_at
-from quietcuff.core.readings import HistorySitting, ReadingSet, ReferencePart, ReferencePrior
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.snapshot import remember
-from quietcuff.core.usual import circumstances_of
-from quietcuff.core.visits import Measurement, between_visits, measure_earlier, sittings_of_same, visits_by_day
+from quietcuff.core.certainty.prior import parts_at
+from quietcuff.core.certainty.usual_pressure import circumstances_of
+from quietcuff.core.certainty.visits import (
+    Measurement,
+    between_visits,
+    measure_earlier,
+    sittings_of_same,
+    visits_by_day,
+)
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import HistorySitting, ReadingSet, ReferencePart, ReferencePrior
+from quietcuff.core.over_visits.history import remember
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.person import Person, describe_person
 from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.rules.catalog import load_rulebook

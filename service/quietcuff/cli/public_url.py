@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import msgspec
 
 from quietcuff.cli.words import say
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings, is_address_said
 from quietcuff.storage.installation import find_public_url, keep_public_url
 from quietcuff.storage.store import NO_TENANT, Store

@@ -11,7 +11,7 @@ from uuid import UUID
 from quietcuff.cli.desk import on_desk
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.ingest import Caller, Desk, retention
 from quietcuff.ingest.desk import now
 from quietcuff.ingest.erasure import Left, look_for

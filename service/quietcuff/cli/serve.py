@@ -19,7 +19,7 @@ from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.words import PORT_ACCEPTED, say
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
 from quietcuff.storage.migrate import require_row_security

@@ -13,7 +13,7 @@ from collections.abc import AsyncIterator
 from contextlib import suppress
 from typing import BinaryIO, cast
 
-from quietcuff.core.errors import Fault, NotReadable
+from quietcuff.core.model.errors import Fault, NotReadable
 
 CHUNK_BYTES = 64 * 1024
 

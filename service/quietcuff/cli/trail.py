@@ -16,7 +16,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from quietcuff.cli.desk import NO_SUCH_TENANT
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
-from quietcuff.core.errors import Fault, NotAcceptable, StoreNotUsable
+from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
 from quietcuff.storage.seals import Seal, all_seals, read_seals, write_seals
 from quietcuff.storage.store import NO_TENANT, Store

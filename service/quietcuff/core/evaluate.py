@@ -4,38 +4,38 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.acceptance import check_acceptable
-from quietcuff.core.ambulatory import judge_recording
-from quietcuff.core.arms import OTHER, Comparison, arm_findings, compare_arms, report_arms
-from quietcuff.core.certainty import judge_certainty
-from quietcuff.core.conditions import (
+from quietcuff.core.advice.next_step import next_step, plan_step
+from quietcuff.core.advice.preparing import prepare
+from quietcuff.core.certainty.certainty import judge_certainty
+from quietcuff.core.findings.conditions import (
     cuff_findings,
     device_findings,
     intake_findings,
     preparation_findings,
     reading_findings,
 )
-from quietcuff.core.confirmation import Advice, advise
-from quietcuff.core.findings import find
-from quietcuff.core.fitness import fitness_findings
-from quietcuff.core.guidance import next_step, plan_step
-from quietcuff.core.history import digest_history, irregular_before
-from quietcuff.core.home_series import judge_home_series
-from quietcuff.core.judgement import Judgement
-from quietcuff.core.one_sitting import judge_one_sitting
-from quietcuff.core.outcome import Evaluation, Finding, RuleReference
-from quietcuff.core.percentile import report_percentile
-from quietcuff.core.plans import HomeSeries, Recording
-from quietcuff.core.preparing import prepare
-from quietcuff.core.provisional import not_arm_of_record, other_arm_missing
-from quietcuff.core.readings import History, ReadingSet
-from quietcuff.core.record import tell_record
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.safety import Watch, watch
-from quietcuff.core.selection import Selection
-from quietcuff.core.severity import SevereSeen, see_severe
-from quietcuff.core.sitting import Sitting, describe_sitting
-from quietcuff.core.standing import judge_standing
+from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.fitness import fitness_findings
+from quietcuff.core.labels.confirmation import Advice, advise
+from quietcuff.core.labels.judgement import Judgement
+from quietcuff.core.labels.provisional import not_arm_of_record, other_arm_missing
+from quietcuff.core.model.evaluation import Evaluation, Finding, RuleReference
+from quietcuff.core.model.readings import History, ReadingSet
+from quietcuff.core.protocols.ambulatory import judge_recording
+from quietcuff.core.protocols.home_series import judge_home_series
+from quietcuff.core.protocols.one_sitting import judge_one_sitting
+from quietcuff.core.protocols.standing_test import judge_standing
+from quietcuff.core.record.note_line import tell_record
+from quietcuff.core.rulebook.protocols import HomeSeries, Recording
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.safety.safety import Watch, watch
+from quietcuff.core.sitting.acceptance import check_acceptable
+from quietcuff.core.sitting.arms import OTHER, Comparison, arm_findings, compare_arms, report_arms
+from quietcuff.core.sitting.history import digest_history, irregular_before
+from quietcuff.core.sitting.percentiles import report_percentile
+from quietcuff.core.sitting.selection import Selection
+from quietcuff.core.sitting.severity import SevereSeen, see_severe
+from quietcuff.core.sitting.sitting import Sitting, describe_sitting
 
 
 def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Evaluation:

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, IntakeCode
-from quietcuff.core.rules import Limits
+from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, IntakeCode
+from quietcuff.core.rulebook.rulebook import Limits
 
 # Below this a device's clock is as good as anybody's.
 BORNE_SECONDS = 60

@@ -15,9 +15,8 @@ from typing import Any
 import msgspec
 from msgspec import inspect
 
-from quietcuff.core.devices import RegisteredCuff
-from quietcuff.core.errors import Fault
-from quietcuff.core.readings import (
+from quietcuff.core.model.errors import Fault
+from quietcuff.core.model.readings import (
     BIRTH_DATE_PATTERN,
     FIRST_YEAR,
     LAST_YEAR,
@@ -28,6 +27,7 @@ from quietcuff.core.readings import (
     check_instant,
     plain_number,
 )
+from quietcuff.core.model.registry import RegisteredCuff
 
 LONGEST_NAMED_FIELD = 64
 INSTANT = f"RFC 3339 with seconds and an offset, such as 2026-05-04T09:00:00+02:00; years {FIRST_YEAR} to {LAST_YEAR}."

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from quietcuff.core.readings import Cuff, Identifier
+from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import (
     Found,
@@ -25,7 +25,15 @@ from quietcuff.decode.fhir_bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.fhir_measured import Measured, add_flags, add_pulse, measure, natural_key, own_place, stable_key
+from quietcuff.decode.fhir_measured import (
+    Measured,
+    add_flags,
+    add_pulse,
+    measure,
+    natural_key,
+    own_place,
+    stable_key,
+)
 from quietcuff.decode.fhir_parties import Known, Parties, own_patient
 from quietcuff.decode.fhir_values import extensions_of
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart

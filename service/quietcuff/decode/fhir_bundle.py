@@ -11,8 +11,8 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD, step_into
 from quietcuff.decode.fhir_codes import Code
 from quietcuff.decode.intended import RefusedPart

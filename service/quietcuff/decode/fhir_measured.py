@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import msgspec
 
-from quietcuff.core.readings import Device, Identifier, Reading, Subject
+from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import (
     Found,

@@ -10,7 +10,7 @@ import re
 
 import msgspec
 
-from quietcuff.core.readings import Attendance, Cuff, DeviceFlag, Position, Reading, Rhythm, Setting
+from quietcuff.core.model.readings import Attendance, Cuff, DeviceFlag, Position, Reading, Rhythm, Setting
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
 from quietcuff.decode.fhir_codes import Code

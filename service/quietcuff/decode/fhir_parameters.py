@@ -6,7 +6,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 
 ACCEPTED = "A Parameters resource, each parameter with a name and one value of type string, instant, code, number or reference."
 

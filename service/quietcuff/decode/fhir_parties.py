@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from quietcuff.core.readings import Device, Identifier, Subject
+from quietcuff.core.model.readings import Device, Identifier, Subject
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.faults import find_faults
 from quietcuff.decode.fhir_bundle import (

@@ -6,7 +6,7 @@ from datetime import timedelta
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any
 
-from quietcuff.core.readings import Reading
+from quietcuff.core.model.readings import Reading
 from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
 from quietcuff.decode.fhir_codes import Code

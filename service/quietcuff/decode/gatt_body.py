@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.readings import (
+from quietcuff.core.model.readings import (
     Attendance,
     Context,
     Cuff,
@@ -27,7 +27,7 @@ from quietcuff.core.readings import (
     Text,
     check_instant,
 )
-from quietcuff.core.rules import Limits
+from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode import gatt
 from quietcuff.decode.clocks import Placed
 from quietcuff.decode.gatt import Measurement, Unreadable

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import msgspec
 
-from quietcuff.core.readings import Device
+from quietcuff.core.model.readings import Device
 
 
 class SameValue(msgspec.Struct, frozen=True, kw_only=True):

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.readings import Identifier, Instant, check_instant
-from quietcuff.core.rules import Limits
+from quietcuff.core.model.readings import Identifier, Instant, check_instant
+from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.clocks import Placed, is_fit, is_plausible, moved, place
 from quietcuff.decode.gatt import Measurement, Unreadable
 

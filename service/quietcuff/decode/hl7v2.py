@@ -13,7 +13,7 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.readings import Context, Device, Identifier
+from quietcuff.core.model.readings import Context, Device, Identifier
 from quietcuff.decode.clocks import is_plausible
 from quietcuff.decode.hl7v2_head import Head, open_message
 from quietcuff.decode.hl7v2_people import CARE, Conventions, entity_of, observer_of, subject_of

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.readings import Care, Identifier, Subject
-from quietcuff.core.rules import Limits
+from quietcuff.core.model.readings import Care, Identifier, Subject
+from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.hl7v2_codes import EUI_64
 from quietcuff.decode.hl7v2_text import Segment, Text, part
 from quietcuff.decode.hl7v2_times import birth_date_of

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import msgspec
 
-from quietcuff.core.readings import IntakeCode, Method, Reading
+from quietcuff.core.model.readings import IntakeCode, Method, Reading
 from quietcuff.decode import hl7v2_codes as codes
 from quietcuff.decode.hl7v2_rows import Row
 from quietcuff.decode.hl7v2_text import part

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.readings import DeviceFlag
+from quietcuff.core.model.readings import DeviceFlag
 from quietcuff.decode import hl7v2_codes as codes
 from quietcuff.decode.hl7v2_codes import Action, Measure
 from quietcuff.decode.hl7v2_text import Segment, Text, part

@@ -13,7 +13,7 @@ from functools import cache
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotReadable
+from quietcuff.core.model.errors import Fault, NotReadable
 
 STANDARD = "|^~\\&"
 MOST_HEADER_BYTES = 8192

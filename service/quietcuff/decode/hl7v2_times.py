@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.readings import check_instant
+from quietcuff.core.model.readings import check_instant
 from quietcuff.decode.clocks import is_in_gap, place
 
 Precision = Literal["year", "month", "day", "hour", "minute", "second", "fraction"]

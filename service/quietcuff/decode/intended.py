@@ -7,7 +7,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.readings import (
+from quietcuff.core.model.readings import (
     Attendance,
     Context,
     Cuff,

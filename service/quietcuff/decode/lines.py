@@ -7,7 +7,7 @@ from typing import BinaryIO
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotReadable
+from quietcuff.core.model.errors import Fault, NotReadable
 
 MAX_BYTES = 256 * 1024
 CARRIAGE_RETURN_BYTES = 1

@@ -14,8 +14,8 @@ from typing import Any, NoReturn, TypeVar
 import msgspec
 from msgspec import inspect
 
-from quietcuff.core.changes import Append
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.model.changes import Append
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.faults import find_faults, in_order, shape_of
 from quietcuff.decode.rest import faults_of_the_rest, member
 

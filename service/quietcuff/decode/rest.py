@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 from msgspec import inspect
 
-from quietcuff.core.errors import Fault
+from quietcuff.core.model.errors import Fault
 from quietcuff.decode.faults import shape_of, split_pointer
 
 Tokens = tuple[str, ...]

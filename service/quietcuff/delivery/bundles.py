@@ -13,7 +13,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from quietcuff.core.readings import MAX_READINGS
+from quietcuff.core.model.readings import MAX_READINGS
 from quietcuff.delivery.outgoing import Outgoing
 from quietcuff.export.bundle import sitting_resources
 from quietcuff.export.devices import SERVICE_ID

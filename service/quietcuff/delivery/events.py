@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.readings import utc_text
+from quietcuff.core.model.readings import utc_text
 from quietcuff.delivery.outgoing import Outgoing, message_id
 from quietcuff.export.records import Publisher
 

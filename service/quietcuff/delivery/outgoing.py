@@ -12,8 +12,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.export.bundle import version_of
 from quietcuff.export.places import MEAN
 from quietcuff.export.records import EVALUATION, Publisher

@@ -10,8 +10,8 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.readings import utc_text
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.model.readings import utc_text
 from quietcuff.delivery.documents import (
     NewTarget,
     Replay,

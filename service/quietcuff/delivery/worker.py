@@ -16,7 +16,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Busy, NotFound
+from quietcuff.core.model.errors import Busy, NotFound
 from quietcuff.delivery.parcels import parcel_of
 from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
 from quietcuff.delivery.verdicts import Reply, judge, wait_after
@@ -27,7 +27,14 @@ from quietcuff.storage.ids import order_of_subject
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.outbox import Claim, Tried
 from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.targets import TargetRow, TargetState, change_target, find_target, lock_target, targets_of_tenant
+from quietcuff.storage.targets import (
+    TargetRow,
+    TargetState,
+    change_target,
+    find_target,
+    lock_target,
+    targets_of_tenant,
+)
 from quietcuff.storage.tenants import Tenants, all_tenant_ids
 from quietcuff.storage.trail import Entry as TrailEntry
 from quietcuff.storage.trail import record

@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from quietcuff.core.errors import DemoFailed
+from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.gateway import Envelope
 from quietcuff.demo.narrative import MARGIN, tell_heading
 from quietcuff.demo.play import mishaps_of

@@ -7,9 +7,9 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from quietcuff.core.errors import DemoFailed
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import DemoFailed
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
 
 T = TypeVar("T")
 TIMEOUT_SECONDS = 30

@@ -10,8 +10,8 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from quietcuff.core.outcome import Evaluation, FollowingStep, Safety, Step
-from quietcuff.core.readings import Site
+from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, Step
+from quietcuff.core.model.readings import Site
 from quietcuff.demo.play import Moment, wall
 from quietcuff.demo.scenario import Answered, Closed, Corrected, Event, Morning, Retried, Taken, Visit
 from quietcuff.report import SAFETY_STYLE

@@ -8,9 +8,20 @@ from typing import Any, Protocol
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation, Step
+from quietcuff.core.model.evaluation import Evaluation, Step
 from quietcuff.demo.gateway import Answer
-from quietcuff.demo.scenario import Answered, Closed, Corrected, Earlier, Event, Expected, Morning, Retried, Taken, Visit
+from quietcuff.demo.scenario import (
+    Answered,
+    Closed,
+    Corrected,
+    Earlier,
+    Event,
+    Expected,
+    Morning,
+    Retried,
+    Taken,
+    Visit,
+)
 
 SYSTEM = "urn:example:quietcuff-demo"
 

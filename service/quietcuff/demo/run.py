@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from quietcuff.core.errors import DemoFailed
+from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.bundle import compare_bundle, read_bundle, show_bundle
 from quietcuff.demo.gateway import Gateway
 from quietcuff.demo.narrative import MARGIN, tell_heading, tell_moment, tell_opening, tell_visit

@@ -17,7 +17,7 @@ from types import FrameType
 
 import msgspec
 
-from quietcuff.core.errors import DemoFailed
+from quietcuff.core.model.errors import DemoFailed
 
 HOST = "127.0.0.1"
 READY_WITHIN_SECONDS = 60

@@ -9,8 +9,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from quietcuff.core.outcome import Evaluation, ReadingOutcome
-from quietcuff.core.readings import Reading
+from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
+from quietcuff.core.model.readings import Reading
 from quietcuff.demo.gateway import Envelope
 from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall

@@ -8,8 +8,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import Identifier
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher

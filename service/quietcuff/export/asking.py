@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.export.asked import MISSING, Asked, Parameter, alternatives_of
 from quietcuff.export.dates import Clock
 from quietcuff.export.defined import is_defined

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from quietcuff.core.outcome import Category, Evaluation
-from quietcuff.core.series_outcome import Orthostatic, PartMean, Percentile, Series
+from quietcuff.core.model.evaluation import Category, Evaluation
+from quietcuff.core.model.series_outcome import Orthostatic, PartMean, Percentile, Series
 from quietcuff.export import codes, notes
 from quietcuff.export.shapes import CodeableConcept, Coding, Component, Quantity
 

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl, unquote
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotAllowed
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotAllowed
 from quietcuff.export.asked import reference_id
 from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan, TypeFilter
 from quietcuff.export.dates import Clock, parse_date

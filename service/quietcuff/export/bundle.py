@@ -6,7 +6,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 from quietcuff.export.devices import service_device
 from quietcuff.export.parties import find_device_shown, find_patient
 from quietcuff.export.places import is_plain_id

@@ -6,8 +6,8 @@ readers of such panels look for. Sources: [R4] bp; [VIT] the codes of sizes.
 
 from __future__ import annotations
 
-from quietcuff.core.cuffs import size_name
-from quietcuff.core.readings import Cuff
+from quietcuff.core.model.readings import Cuff
+from quietcuff.core.sitting.cuffs import size_name
 from quietcuff.export import codes
 from quietcuff.export.shapes import CodeableConcept, Component
 from quietcuff.export.sittings import StoredSitting

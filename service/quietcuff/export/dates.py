@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.entries import DateRange, Prefix
 
 PATTERN = re.compile(

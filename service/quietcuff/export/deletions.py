@@ -10,7 +10,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Deleted
+from quietcuff.core.model.errors import Deleted
 from quietcuff.export.places import is_plain_id, observation_key, provenance_version
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Bundle, Entry, EntryRequest

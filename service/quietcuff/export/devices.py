@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from quietcuff.core.readings import Device as GivenDevice
+from quietcuff.core.model.readings import Device as GivenDevice
 from quietcuff.export import codes
 from quietcuff.export.shapes import (
     Annotation,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier as GivenIdentifier
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Identifier as GivenIdentifier
 from quietcuff.export import codes, notes
 from quietcuff.export.devices import DeviceLink, device_link
 from quietcuff.export.shapes import CodeableConcept, Extension, Identifier, Meta, Reference

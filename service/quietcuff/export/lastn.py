@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.export.asking import MOST_COUNT, parse_search
 from quietcuff.export.dates import Clock
 from quietcuff.export.records import Publisher

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 import msgspec
 
-from quietcuff.core.errors import NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.export.asking import CURSOR, LONGEST_NUMBER, MOST_COUNT, PASSED_OVER
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.shapes import Link

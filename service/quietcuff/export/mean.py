@@ -5,20 +5,14 @@ Source: [USC] us-core-average-blood-pressure, whose base is the plain Observatio
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Category, Evaluation, Result
+from quietcuff.core.model.evaluation import Category, Evaluation, Result
 from quietcuff.export import codes, notes
 from quietcuff.export.beside import components_beside, is_24_hour_mean, own_coding
 from quietcuff.export.cuffs import common_cuff, cuff_component
 from quietcuff.export.devices import DeviceLink
 from quietcuff.export.frames import Frame, meta
 from quietcuff.export.observations import CATEGORY, quantity
-from quietcuff.export.shapes import (
-    CodeableConcept,
-    Component,
-    Observation,
-    Period,
-    Reference,
-)
+from quietcuff.export.shapes import CodeableConcept, Component, Observation, Period, Reference
 from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 MEAN_PROFILES = [codes.US_AVERAGE_BP_PROFILE]

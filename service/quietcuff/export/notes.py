@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Category, Evaluation, Finding, ReadingOutcome
-from quietcuff.core.readings import Reading, ReadingSet
+from quietcuff.core.model.evaluation import Category, Evaluation, Finding, ReadingOutcome
+from quietcuff.core.model.readings import Reading, ReadingSet
 from quietcuff.export.shapes import Annotation
 
 NOT_USED = {

@@ -6,17 +6,11 @@ measurement status with its bits.
 
 from __future__ import annotations
 
-from quietcuff.core.readings import Reading
+from quietcuff.core.model.readings import Reading
 from quietcuff.export import codes, notes
 from quietcuff.export.cuffs import cuff_component
 from quietcuff.export.frames import Frame, elsewhere_list, meta
-from quietcuff.export.shapes import (
-    CodeableConcept,
-    Component,
-    Observation,
-    Quantity,
-    Reference,
-)
+from quietcuff.export.shapes import CodeableConcept, Component, Observation, Quantity, Reference
 from quietcuff.export.sittings import Stand, StoredSitting, instant
 
 BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]

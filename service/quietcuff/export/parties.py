@@ -7,8 +7,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import Facts
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import Facts
 from quietcuff.export.devices import DeviceDocument, described_device
 from quietcuff.export.frames import meta
 from quietcuff.export.places import is_plain_id

@@ -13,7 +13,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 from quietcuff.export.deletions import deleted_at, refuse_deleted
 from quietcuff.export.devices import SERVICE_ID, service_device
 from quietcuff.export.frames import frame_of

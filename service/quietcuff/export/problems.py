@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from quietcuff.core.errors import Fault
+from quietcuff.core.model.errors import Fault
 from quietcuff.export.shapes import CodeableConcept, Issue, OperationOutcome
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_:.-]{0,63}", re.ASCII)

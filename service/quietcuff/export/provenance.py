@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.outcome import Evaluation
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.export import codes
 from quietcuff.export.devices import SERVICE_ID, SERVICE_NAME
 from quietcuff.export.moves import BUILDERS, exists

@@ -11,7 +11,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.errors import NotFound
+from quietcuff.core.model.errors import NotFound
 from quietcuff.export.audit import audit_event, audit_key
 from quietcuff.export.bundle import version_of
 from quietcuff.export.deletions import refuse_deleted

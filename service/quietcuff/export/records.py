@@ -7,8 +7,8 @@ from typing import cast
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier, Reading, ReadingSet
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.export.frames import Frame, frame_of
 from quietcuff.export.mean import mean_observation
 from quietcuff.export.moves import BUILDERS

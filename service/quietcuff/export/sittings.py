@@ -8,8 +8,8 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Cuff, Device, Reading, ReadingSet, utc_text
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet, utc_text
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 

@@ -6,7 +6,7 @@ import re
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 
 ESCAPED = re.compile(r"\\([,|$\\])")
 

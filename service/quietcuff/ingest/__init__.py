@@ -13,7 +13,14 @@ from quietcuff.ingest.flow import append, correct, receive, reopen, understand
 from quietcuff.ingest.moving import move
 from quietcuff.ingest.overview import read_summary
 from quietcuff.ingest.reading_back import list_sets, read_set, read_version, read_versions
-from quietcuff.ingest.registry import faults_of_device, find_subject, read_device, read_subject, save_device, save_subject
+from quietcuff.ingest.registry import (
+    faults_of_device,
+    find_subject,
+    read_device,
+    read_subject,
+    save_device,
+    save_subject,
+)
 from quietcuff.ingest.sheets import read_sheet
 from quietcuff.ingest.sweep import close_idle_sets
 from quietcuff.storage.queries import SetQuery

@@ -11,8 +11,8 @@ from collections.abc import AsyncIterator, Callable
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.lines import Line, LineReader, check_length
 from quietcuff.ingest.claiming import Claims, claims_of
 from quietcuff.ingest.desk import Answer, Caller, Desk

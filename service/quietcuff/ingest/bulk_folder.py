@@ -11,7 +11,7 @@ from uuid import uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.export.bulk_manifest import Manifest, Output
 from quietcuff.export.bulk_plan import Plan, Progress
 from quietcuff.export.bulk_walk import Walk, make_lines

@@ -10,7 +10,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import NotFound, TooOften
+from quietcuff.core.model.errors import NotFound, TooOften
 from quietcuff.export.bulk_plan import Plan, Progress, words
 from quietcuff.export.packing import HEADER, trailer, unpacked
 from quietcuff.ingest.bulk_worker import ENCODER, PLAN, PROGRESS, ExportLimits

@@ -12,7 +12,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 from quietcuff.export.bulk_plan import Plan, Progress
 from quietcuff.export.bulk_walk import Produced, RawPage, Walk, make_lines, read_page
 from quietcuff.export.packing import Packed, Shelf

@@ -6,8 +6,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Conflict, Fault, NotAcceptable
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.storage.answers import numbered_answer

@@ -9,7 +9,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.ids import new_set_id
 from quietcuff.storage.jobs import Transaction
 from quietcuff.storage.store import Store

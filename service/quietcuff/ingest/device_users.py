@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.readings import Identifier
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest.desk import Turn, note
 from quietcuff.storage.devices import DeviceRow, change_device, lock_registered_devices, rewrite_device
 from quietcuff.storage.past import devices_before

@@ -7,10 +7,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Facts, History, Reading, ReadingSet, opened_at
-from quietcuff.core.rules import Rulebook
-from quietcuff.core.snapshot import Remembered, make_history, remember
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Facts, History, Reading, ReadingSet, opened_at
+from quietcuff.core.over_visits.history import Remembered, make_history, remember
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest.desk import Turn
 from quietcuff.storage.sets import earlier_sittings
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.core.readings import utc_text
+from quietcuff.core.model.readings import utc_text
 from quietcuff.ingest.desk import Answer
 from quietcuff.storage.answers import AnsweredVersion
 

@@ -6,8 +6,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.readings import Device, Identifier, ReadingSet
+from quietcuff.core.model.readings import Device, Identifier, ReadingSet
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.known import Registry
 from quietcuff.storage.devices import DeviceRow, find_device, insert_device_if_new

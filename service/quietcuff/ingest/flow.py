@@ -11,10 +11,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.amend import apply_append, apply_correction
-from quietcuff.core.changes import AmendSet, Append, Correction
-from quietcuff.core.errors import NotAcceptable, QuietcuffError
-from quietcuff.core.readings import Facts, ReadingSet
+from quietcuff.core.model.amend import apply_append, apply_correction
+from quietcuff.core.model.changes import AmendSet, Append, Correction
+from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
+from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.decode.own_json import read
 from quietcuff.ingest import people, reading_claims, refusals
 from quietcuff.ingest.claiming import Claims, claims_of, first_answer, keep_claims

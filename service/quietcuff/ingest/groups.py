@@ -7,9 +7,9 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Conflict, Fault, NotAcceptable, NotFound
-from quietcuff.core.groups import GroupFilter, NewGroup
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound
+from quietcuff.core.model.groups import GroupFilter, NewGroup
+from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, now
 from quietcuff.storage.groups import (
     GroupRow,

@@ -14,7 +14,7 @@ from uuid import uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.hl7v2 import MEDIA_TYPE, Report, read_report
 from quietcuff.decode.hl7v2_ack import Verdict, acknowledgement, acknowledgements, verdict_of
 from quietcuff.decode.hl7v2_head import Head, open_message

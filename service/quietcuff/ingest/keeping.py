@@ -11,8 +11,8 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.readings import History, Intake, YesNo
-from quietcuff.core.snapshot import make_history
+from quietcuff.core.model.readings import History, Intake, YesNo
+from quietcuff.core.over_visits.history import make_history
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.desk import Answer, Turn, note

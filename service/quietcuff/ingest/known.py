@@ -7,9 +7,9 @@ from typing import TypeVar
 
 import msgspec
 
-from quietcuff.core.amend import defaults_of
-from quietcuff.core.devices import RegisteredDevice, as_in_a_set
-from quietcuff.core.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, YesNo
+from quietcuff.core.model.amend import defaults_of
+from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, YesNo
+from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 
 S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]

@@ -8,9 +8,9 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET
 
-from quietcuff.core.changes import Move
-from quietcuff.core.errors import Conflict, Fault, NotAcceptable
-from quietcuff.core.readings import Reading, ReadingSet, Subject
+from quietcuff.core.model.changes import Move
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.readings import Reading, ReadingSet, Subject
 from quietcuff.ingest import people, reading_claims, refusals
 from quietcuff.ingest.claiming import Claims, claims_of, first_answer, keep_claims
 from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Turn, turn_of

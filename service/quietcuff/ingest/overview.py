@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.pooling import StoredSitting
-from quietcuff.core.readings import Facts, ReadingSet
-from quietcuff.core.summary import summarise
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.summarise import summarise
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.people import DECODER
 from quietcuff.storage.answers import AnsweredVersion, newest_answers_of_subject

@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.storage.answers import numbered_answer

@@ -16,7 +16,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotReadable, QuietcuffError
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.decode.intended import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, turn_of
 from quietcuff.ingest.joining import Joined, join

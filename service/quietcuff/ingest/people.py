@@ -6,7 +6,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.readings import Facts, Subject
+from quietcuff.core.model.readings import Facts, Subject
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.known import FACTS, facts_of, facts_that_differ, filled
 from quietcuff.storage.deleted import find_deleted_subject

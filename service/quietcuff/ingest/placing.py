@@ -13,10 +13,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.acceptance import sitting_faults
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import MAX_READINGS, Reading, ReadingSet, Subject
-from quietcuff.core.rules import Limits
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import MAX_READINGS, Reading, ReadingSet, Subject
+from quietcuff.core.rulebook.rulebook import Limits
+from quietcuff.core.sitting.acceptance import sitting_faults
 from quietcuff.decode.intended import IntendedSitting, Keyed
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.stored import StoredSet, find_row, load

@@ -6,8 +6,8 @@ import asyncio
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.fhir import intend as intend_fhir
 from quietcuff.decode.fhir import patients_named
 from quietcuff.decode.fhir_bundle import read_payload

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.readings import FIRST_YEAR, LAST_YEAR, utc_text
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, utc_text
 from quietcuff.ingest.desk import Answer, Caller, Desk, Page
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.storage.answers import AnsweredVersion, newest_answer, numbered_answer

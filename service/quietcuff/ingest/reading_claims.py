@@ -8,10 +8,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.amend import defaults_of
-from quietcuff.core.changes import Append
-from quietcuff.core.errors import Conflict
-from quietcuff.core.readings import Cuff, Device, Identifier, Reading, ReadingSet
+from quietcuff.core.model.amend import defaults_of
+from quietcuff.core.model.changes import Append
+from quietcuff.core.model.errors import Conflict
+from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, ReadingSet
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.stored import SET_DECODER

@@ -14,8 +14,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Busy
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Busy
+from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Desk
 from quietcuff.storage.ids import subject_id
 from quietcuff.storage.jobs import Transaction

@@ -7,12 +7,20 @@ from datetime import datetime, timedelta
 
 from msgspec import UNSET
 
-from quietcuff.core.acceptance import faults_of_meaning
-from quietcuff.core.amend import place_in_correction, voided_faults
-from quietcuff.core.changes import Correction
-from quietcuff.core.errors import Conflict, Fault, NotAcceptable, NotFound, QuietcuffError, VersionNotNamed, VersionStale
-from quietcuff.core.readings import ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.amend import place_in_correction, voided_faults
+from quietcuff.core.model.changes import Correction
+from quietcuff.core.model.errors import (
+    Conflict,
+    Fault,
+    NotAcceptable,
+    NotFound,
+    QuietcuffError,
+    VersionNotNamed,
+    VersionStale,
+)
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.ingest.desk import IfMatch, Turn
 from quietcuff.storage.ids import read_id
 from quietcuff.storage.sets import SetRow, find_set

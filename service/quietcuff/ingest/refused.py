@@ -8,8 +8,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import utc_text
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import utc_text
 from quietcuff.ingest.desk import Caller, Desk, Page, note, turn_of
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, PayloadKind, receive

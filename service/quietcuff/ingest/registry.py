@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from quietcuff.core.amend import merged
-from quietcuff.core.changes import SubjectChange
-from quietcuff.core.devices import RegisteredDevice
-from quietcuff.core.errors import Fault, NotAcceptable, NotFound, VersionStale
-from quietcuff.core.readings import Identifier, Subject
+from quietcuff.core.model.amend import merged
+from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, VersionStale
+from quietcuff.core.model.readings import Identifier, Subject
+from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest import people
 from quietcuff.ingest.desk import Caller, Desk, IfMatch, Record, Turn, note, turn_of
 from quietcuff.ingest.earlier import history_before

@@ -15,8 +15,8 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import Conflict
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import Conflict
+from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, now, turn_of
 from quietcuff.ingest.device_users import forget_user
 from quietcuff.ingest.erasure import find_person, payloads_naming, words_of

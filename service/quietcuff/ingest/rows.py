@@ -9,9 +9,9 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import Identifier, IntakeNote, ReadingSet
-from quietcuff.core.rules import Rulebook
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.cuffs import common_cuff, told_size
 from quietcuff.export.devices import DeviceLink, device_link
 from quietcuff.export.moves import Stands

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from quietcuff.core.sheet import Sheet, make_sheet
-from quietcuff.core.sheet_sections import Amendment, Stored
+from quietcuff.core.record.sheet import Sheet, make_sheet
+from quietcuff.core.record.sheet_sections import Amendment, Stored
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.storage.answers import AnsweredVersion, newest_answer

@@ -7,9 +7,9 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.outcome import Evaluation
-from quietcuff.core.readings import ReadingSet
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.export.moves import MeanStand, Stands
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
 from quietcuff.ingest.desk import Turn

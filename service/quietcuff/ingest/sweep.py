@@ -7,7 +7,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.core.errors import QuietcuffError
+from quietcuff.core.model.errors import QuietcuffError
 from quietcuff.ingest.desk import Caller, Desk, Turn, now, turn_of
 from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.rows import Draft

@@ -14,15 +14,26 @@ from typing import Any, TypeVar, get_args
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.change_point import ChangeTest
-from quietcuff.core.errors import RulesNotLoadable
-from quietcuff.core.outcome import Reason
-from quietcuff.core.plans import Recording, StandingTest
-from quietcuff.core.readings import Context, Facts
-from quietcuff.core.references import HeightReference, PressureReference, ScreeningReference
-from quietcuff.core.rules import CuffTable, Defaults, Effect, Guideline, Limits, Protocol, Row, Rulebook, Source, Wording
-from quietcuff.core.sheet import COLUMNS
-from quietcuff.core.variability import ByAge, Variability
+from quietcuff.core.certainty.change_test import ChangeTest
+from quietcuff.core.model.errors import RulesNotLoadable
+from quietcuff.core.model.evaluation import Reason
+from quietcuff.core.model.readings import Context, Facts
+from quietcuff.core.record.sheet import COLUMNS
+from quietcuff.core.rulebook.protocols import Recording, StandingTest
+from quietcuff.core.rulebook.references import HeightReference, PressureReference, ScreeningReference
+from quietcuff.core.rulebook.rulebook import (
+    CuffTable,
+    Defaults,
+    Effect,
+    Guideline,
+    Limits,
+    Protocol,
+    Row,
+    Rulebook,
+    Source,
+    Wording,
+)
+from quietcuff.core.rulebook.variability import ByAge, Variability
 
 T = TypeVar("T")
 

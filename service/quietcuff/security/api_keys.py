@@ -13,7 +13,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import NotAuthenticated
+from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.scopes import Scopes, parse_scopes
 from quietcuff.storage.api_keys import KeyRow
 

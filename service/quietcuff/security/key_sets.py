@@ -18,7 +18,7 @@ import jwt
 import msgspec
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.addresses import Allowances, Resolve, find_address, resolve_by_system
 
 Key = dict[str, Any]

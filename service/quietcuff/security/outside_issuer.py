@@ -13,7 +13,7 @@ from typing import Any, TypeGuard
 import jwt
 import msgspec
 
-from quietcuff.core.errors import NotAuthenticated
+from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.key_sets import FITTING, KeySets
 from quietcuff.security.scopes import IDENTIFIED, read_scope, scopes_of

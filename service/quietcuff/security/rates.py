@@ -10,7 +10,7 @@ import math
 import time
 from collections.abc import Awaitable, Callable
 
-from quietcuff.core.errors import TooOften
+from quietcuff.core.model.errors import TooOften
 
 LEASES_A_MINUTE = 20
 MOST_KNOWN = 10_000

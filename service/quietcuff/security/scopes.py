@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 
 LETTERS = "cruds"
 OLDER_WORDS = {"read": "rs", "write": "cud", "*": LETTERS}

@@ -16,7 +16,7 @@ from uuid import UUID, uuid4
 import jwt
 import msgspec
 
-from quietcuff.core.errors import TokenRefused
+from quietcuff.core.model.errors import TokenRefused
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.key_sets import FITTING, Key, KeySets, choose_key, read_key_set
 from quietcuff.security.scopes import grant

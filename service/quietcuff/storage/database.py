@@ -13,7 +13,7 @@ from sqlalchemy.exc import ArgumentError
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import QueuePool
 
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 
 LOCK_SECONDS = 3
 POOL_SECONDS = 4

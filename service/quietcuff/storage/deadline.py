@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from contextvars import ContextVar
 
-from quietcuff.core.errors import Busy
+from quietcuff.core.model.errors import Busy
 
 RETRY_SECONDS = 2
 

@@ -9,7 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, Integer, Select, Table, bindparam, exists, select, tuple_
 
-from quietcuff.core.errors import Deleted, NotFound
+from quietcuff.core.model.errors import Deleted, NotFound
 from quietcuff.storage.column_types import Id, Instant
 from quietcuff.storage.members import Members, members_conditions, members_values
 from quietcuff.storage.retention_tables import deleted_set, deleted_subject

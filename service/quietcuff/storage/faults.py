@@ -15,7 +15,7 @@ import msgspec
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from quietcuff.core.errors import Busy, Fault, NotAcceptable, StoreFailing, StoreNotUsable
+from quietcuff.core.model.errors import Busy, Fault, NotAcceptable, StoreFailing, StoreNotUsable
 
 
 class DatabaseFault(msgspec.Struct, frozen=True):

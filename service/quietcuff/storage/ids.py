@@ -11,8 +11,8 @@ import secrets
 from datetime import datetime
 from uuid import UUID
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import Identifier
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import Identifier
 from quietcuff.storage.column_types import microseconds
 
 DIGEST_BYTES = 16

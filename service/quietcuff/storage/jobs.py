@@ -13,7 +13,7 @@ import msgspec
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
-from quietcuff.core.errors import Busy, QuietcuffError
+from quietcuff.core.model.errors import Busy, QuietcuffError
 from quietcuff.storage.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
 from quietcuff.storage.sql import WROTE, forget_waiting, write_waiting
 

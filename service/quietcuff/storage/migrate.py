@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection
 from sqlalchemy.exc import DBAPIError, OperationalError
 
 import quietcuff
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 from quietcuff.storage.faults import NO_SCHEMA, fault_of
 

@@ -9,7 +9,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.column_types import EPOCH, MICROSECOND, microseconds
 
 LONGEST_PAGE = 200

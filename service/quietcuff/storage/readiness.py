@@ -7,7 +7,7 @@ import time
 
 from sqlalchemy import Connection
 
-from quietcuff.core.errors import StoreFailing, StoreNotUsable
+from quietcuff.core.model.errors import StoreFailing, StoreNotUsable
 from quietcuff.storage.faults import READ_ONLY
 from quietcuff.storage.migrate import require_newest_schema
 from quietcuff.storage.store import NO_TENANT, Store

@@ -10,8 +10,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select
 
-from quietcuff.core.outcome import ReadingOutcome
-from quietcuff.core.readings import Reading, hundredths
+from quietcuff.core.model.evaluation import ReadingOutcome
+from quietcuff.core.model.readings import Reading, hundredths
 from quietcuff.storage.codes import DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.sql import Command, Query, Values, insert_into
 from quietcuff.storage.tables import reading

@@ -16,7 +16,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import BigInteger, Connection, bindparam, insert, select
 
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.column_types import microseconds
 from quietcuff.storage.sql import Command, Query
 from quietcuff.storage.tables import trail, trail_seal

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
-from quietcuff.core.errors import Busy, StoreFailing
+from quietcuff.core.model.errors import Busy, StoreFailing
 from quietcuff.storage.backends import Backend, PostgresqlBackend, SqliteBackend
 from quietcuff.storage.database import ServingLock, is_sqlite, lock_for_serving, parse_url
 from quietcuff.storage.deadline import DEADLINE, RETRY_SECONDS, Deadline

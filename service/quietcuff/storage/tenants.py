@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 import msgspec
 from sqlalchemy import Connection, bindparam, exists, insert, select, update
 
-from quietcuff.core.errors import NotFound
-from quietcuff.core.readings import ReferencePrior
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import ReferencePrior
 from quietcuff.storage.delivery_tables import target
 from quietcuff.storage.sql import Command, Query
 from quietcuff.storage.store import Store

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from quietcuff.core.errors import StoreNotUsable
+from quietcuff.core.model.errors import StoreNotUsable
 
 KEY_BYTES = 32
 NAME_LETTERS = 8

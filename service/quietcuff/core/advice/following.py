@@ -1,0 +1,83 @@
+"""What follows a closed sitting. No step here asks for a reading in this sitting."""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.core.advice.steps import make_step, settled_at, usable
+from quietcuff.core.findings.conditions import needs_muffling
+from quietcuff.core.labels.confirmation import Advice
+from quietcuff.core.labels.judgement import Judgement
+from quietcuff.core.labels.parts import place_parts
+from quietcuff.core.labels.provisional import is_high
+from quietcuff.core.model.evaluation import Action, Category, FollowingStep
+from quietcuff.core.sitting.selection import Selection
+from quietcuff.core.sitting.sitting import Sitting
+
+FIELDS = {
+    "sex-not-recorded": "sex",
+    "height-not-recorded": "height_cm",
+    "birth-date-too-coarse": "birth_date",
+}
+
+
+def closed_step(sitting: Sitting, judged: Judgement, advice: Advice) -> FollowingStep:
+    """What follows a closed sitting: settle, repeat, measure out of the office, what is missing, a review, or nothing."""
+    selection, reservations = judged.selection, judged.reservations
+    if selection.state == "not-usable":
+        return make_step(sitting, "repeat-another-day", "measure-again")
+    if reservations.faults:
+        return make_step(sitting, "settle-first", "settle-first", not_before=settled_at(sitting, reservations.faults))
+    if reservations.unsettled:
+        return make_step(sitting, "repeat-when-settled", "repeat-when-settled")
+    site = selection.counted[0].site
+    if not sitting.protocol.classifies:
+        return make_step(sitting, "measure-out-of-office", "home-series", site=usable(sitting, site))
+    missing = missing_step(sitting, selection, judged.categories)
+    if missing is not None:
+        return missing
+    if sitting.person.treated:
+        return make_step(sitting, "none", "compare-with-target")
+    if advice.confirm_by is None:
+        if is_high_outside(sitting, judged):
+            return make_step(sitting, "review", "review-high-outside")
+        return make_step(sitting, "none", "none")
+    action: Action = "repeat-another-day" if advice.confirm_by.way == "office" else "measure-out-of-office"
+    return make_step(sitting, action, action, site=usable(sitting, site))
+
+
+def missing_step(sitting: Sitting, selection: Selection, categories: list[Category]) -> FollowingStep | None:
+    """What a label waits for where no guideline gives one: nothing further never stands beside it."""
+    if any(entry.category is not None for entry in categories):
+        return None
+    subject = sitting.reading_set.subject
+    fields = [FIELDS[code] for code in sitting.lacking if code in FIELDS and getattr(subject, FIELDS[code]) is None]
+    if fields or "birth-date-too-coarse" in sitting.lacking:
+        step = make_step(sitting, "complete-record", "facts-missing")
+        return msgspec.structs.replace(step, ask=fields)
+    if sitting.lacking:
+        return make_step(sitting, "review", "outside-tables")
+    if any(attempt.site.endswith("thigh") for attempt in selection.counted):
+        return make_step(sitting, "repeat-another-day", "measure-upper-arm")
+    if any(needs_muffling(sitting, attempt) for attempt in selection.counted):
+        return make_step(sitting, "repeat-another-day", "label-needs-phase-four")
+    return None
+
+
+def is_high_outside(sitting: Sitting, judged: Judgement) -> bool:
+    """Whether a home value, or a part of a recording that decides, is in the hypertension range of a guideline."""
+    if sitting.reading_set.setting == "office" or judged.result is None:
+        return False
+    if judged.series is None or judged.series.kind == "home":
+        return is_high(sitting, judged.result)
+    parts = {"day": judged.series.day, "night": judged.series.night, "hours-24": judged.series.hours_24}
+    means = {name: mean for name, mean in parts.items() if mean is not None}
+    return any(
+        each.bands.decides
+        and (
+            each.mean.systolic_mmhg >= each.bands.hypertension.systolic_mmhg
+            or each.mean.diastolic_mmhg >= each.bands.hypertension.diastolic_mmhg
+        )
+        for guideline in sitting.applicable
+        for each in place_parts(guideline, means)
+    )

@@ -1,0 +1,228 @@
+"""How sure a label is: the chance that the usual pressure in this arm, measured this way, is where the label says.
+
+What shifts a measurement is no random error: it is named beside these figures and is in none of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import msgspec
+
+from quietcuff.core.certainty.label_chances import Labelled, certainty_of, prior_decides
+from quietcuff.core.certainty.since_change import (
+    Change,
+    change_findings,
+    is_moving,
+    keep_since_change,
+    outside_findings,
+)
+from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
+from quietcuff.core.certainty.usual_pressure import Known, circumstances_of, rules_of_tenant, weigh
+from quietcuff.core.certainty.visits import (
+    Circumstances,
+    earlier_sittings,
+    is_whole,
+    measure,
+    measure_earlier,
+    sittings_of_same,
+)
+from quietcuff.core.findings.finding import find
+from quietcuff.core.labels.classification import place_in_rows
+from quietcuff.core.labels.judgement import Judgement
+from quietcuff.core.model.evaluation import Category, Certainty, Finding
+from quietcuff.core.model.readings import HistorySitting, Intake, Setting, Site
+from quietcuff.core.model.series_outcome import PartMean
+from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
+from quietcuff.core.rulebook.variability import Variability
+from quietcuff.core.sitting.arms import Comparison
+from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.person import Person
+from quietcuff.core.sitting.selection import first_is_dropped
+from quietcuff.core.sitting.sitting import Sitting
+
+
+class Sureness(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One certainty for each label that can have one, and what is to be told of them."""
+
+    certainty: list[Certainty]
+    findings: list[Finding]
+
+
+def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement, findings: list[Finding]) -> Sureness:
+    """How sure each label of the sitting is, together with the earlier sittings that measured the same.
+
+    Nothing where there is no label, in other than ordinary care, not seated, or where a home series is too short to be a visit.
+    """
+    labels = find_labels(sitting, judged)
+    if not labels or not measures_usual(sitting, judged):
+        return Sureness(certainty=[], findings=[])
+    bias = bias_in(sitting.rulebook, judged.categories, findings)
+    known, change = weigh_sitting(sitting, comparison, judged, labels)
+    told = tell(labels, known, bias, sitting.rulebook)
+    newest = value_told(judged)
+    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, change, newest, sitting.rulebook))
+
+
+def judge_visits(
+    sittings: list[HistorySitting],
+    categories: list[Category],
+    person: Person,
+    intake: Intake | None,
+    book: Rulebook,
+    tables: Mapping[str, Guideline] | None = None,
+) -> Sureness:
+    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last, and since
+    the last change of the pressure. In ``tables`` the guidelines have their limits for this person, where those are not the
+    rulebook's.
+
+    Sittings that measured something else than the newest one do not count.
+    """
+    rules, newest = rules_of_tenant(intake, book.variability), sittings[-1]
+    at = circumstances_then(newest, person, rules)
+    tables = tables or book.guidelines
+    labels = [
+        label
+        for entry in categories
+        if (label := label_in(rows_for(tables[entry.guideline], newest.setting), entry)) is not None
+    ]
+    if not labels:
+        return Sureness(certainty=[], findings=[])
+    earlier = [measure_earlier(each, at, rules) for each in sittings_of_same(sittings[:-1], at, rules)]
+    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules, is_high=is_high)
+    told = tell(labels, known, bias_in(book, categories, []), book)
+    value = (newest.systolic_mmhg, newest.diastolic_mmhg)
+    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, None, value, book))
+
+
+def circumstances_then(newest: HistorySitting, person: Person, rules: Variability) -> Circumstances:
+    """What a remembered sitting was measured under."""
+    irregular = person.irregular_known or "irregular-rhythm" in newest.provisional_because
+    place = (newest.setting, newest.attendance, newest.site or "not-recorded")
+    return circumstances_of(person, place, rules, irregular=irregular)
+
+
+def tell_of_newest(known: Known, change: Change | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
+    """What is told of a change, and of a newest value outside its interval."""
+    earlier = len(known.outlook.visits) - 1
+    return change_findings(change, book) + outside_findings(known.interval_95, newest, earlier, known.prior, book)
+
+
+def value_told(judged: Judgement) -> tuple[float, float]:
+    """The value that the interval stands beside: the result, of a recording its daytime mean; there is one."""
+    day = judged.series.day if judged.series is not None else None
+    shown = day if day is not None else judged.result
+    return (0.0, 0.0) if shown is None else (shown.systolic_mmhg, shown.diastolic_mmhg)
+
+
+def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
+    """The certainty of each label, and what is to be told of them."""
+    entries = [certainty_of(label, known, bias, book) for label in labels]
+    split = [entry.guideline for entry in entries if prior_decides(entry.rows)]
+    told = [find(book, "prior-decides", list=", ".join(split))] if split else []
+    vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
+    told += [find(book, "visits-vary", pressure=" and ".join(vary))] if vary else []
+    return Sureness(certainty=entries, findings=told)
+
+
+def find_labels(sitting: Sitting, judged: Judgement) -> list[Labelled]:
+    """The labels that are a row of a table of pressures; of a recording those that its daytime mean gives too."""
+    labels = []
+    day = judged.series.day if judged.series is not None else None
+    recorded = sitting.reading_set.setting == "ambulatory"
+    for guideline, entry in zip(sitting.guidelines, judged.categories, strict=True):
+        label = label_in(rows_for(guideline, "ambulatory") if recorded else guideline.rows, entry)
+        if label is None or not guideline.places_pressures:
+            continue
+        if not recorded or (day is not None and is_in_row(day, label)):
+            labels.append(label)
+    return labels
+
+
+def rows_for(guideline: Guideline, setting: Setting) -> list[Row]:
+    """The guideline's table for what is weighed in a setting: at home the series' mean, of a recording its daytime mean."""
+    if setting == "office":
+        return guideline.rows if guideline.places_pressures else []
+    part = "day" if setting == "ambulatory" else "home"
+    return next((bands.rows for bands in guideline.out_of_office if bands.part == part), [])
+
+
+def label_in(rows: list[Row], entry: Category) -> Labelled | None:
+    """The label as a row of a table, or None where it is none."""
+    for rank, row in enumerate(rows):
+        if entry.category is not None and entry.category in (row.category, row.unconfirmed_category):
+            return Labelled(guideline=entry.guideline, rows=rows, rank=rank)
+    return None
+
+
+def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
+    """Whether a label of the office is in its guideline's range of hypertension."""
+    limit, row = guideline.hypertension, label.rows[label.rank]
+    if limit is None:
+        return False
+    systolic, diastolic = row.systolic_mmhg, row.diastolic_mmhg
+    return (systolic is not None and systolic >= limit.systolic_mmhg) or (
+        diastolic is not None and diastolic >= limit.diastolic_mmhg
+    )
+
+
+def is_in_row(mean: PartMean, label: Labelled) -> bool:
+    """Whether a mean by itself has that label."""
+    return place_in_rows(label.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.rank
+
+
+def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
+    """Whether the result estimates a usual pressure. Source: [DECISION]."""
+    reading_set, counted = sitting.reading_set, judged.selection.counted
+    if reading_set.context.care != "ordinary" or judged.result is None:
+        return False
+    if reading_set.setting == "ambulatory":
+        return True
+    seated = judged.result.position in ("sitting", "not-recorded")
+    return seated and is_whole(reading_set.setting, len(counted), days_of(counted), sitting.rulebook.variability)
+
+
+def weigh_sitting(
+    sitting: Sitting, comparison: Comparison, judged: Judgement, labels: list[Labelled]
+) -> tuple[Known, Change | None]:
+    """The usual pressure as this sitting, earlier ones since its last change and the prior have it; and that change."""
+    reading_set, counted = sitting.reading_set, judged.selection.counted
+    rules = rules_of_tenant(reading_set.intake, sitting.rulebook.variability)
+    place = (reading_set.setting, reading_set.attendance, counted[0].site)
+    at = circumstances_of(sitting.person, place, rules, irregular=sitting.irregular)
+    began = counted[0].taken_at
+    changed_on = reading_set.subject.treatment_changed_on
+    earlier = [measure_earlier(each, at, rules) for each in earlier_sittings(sitting.history, at, began, changed_on, rules)]
+    value = value_now(sitting, comparison, judged, at.site)
+    now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
+    tables = {guideline.id: guideline for guideline in sitting.guidelines}
+    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
+    kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
+    known = weigh(kept.earlier, now, at, sitting.person, reading_set.intake, rules, is_high=is_high)
+    return known, kept.change
+
+
+def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site: Site) -> SittingValue:
+    """This sitting's value, free of the choices that look at the values."""
+    if judged.series is not None and judged.series.day is not None:
+        return value_daytime(judged.series.day)
+    arm, counted = judged.selection.arm, judged.selection.counted
+    chooser = arm_chooser(sitting.valid, site) if comparison.basis == "this-sitting" else None
+    dropped = first_is_dropped(sitting, arm, counted)
+    within = sitting.rulebook.variability.within
+    return value_sitting(sitting.protocol, arm, counted, within, chooser=chooser, first_dropped=dropped)
+
+
+def days_of(readings: list[Attempt]) -> int:
+    """On how many local days readings were taken."""
+    return len({attempt.taken_at.date() for attempt in readings})
+
+
+def bias_in(book: Rulebook, categories: list[Category], findings: list[Finding]) -> list[str]:
+    """What shifts the measurement: conditions with an effect, and reasons for a provisional label that are no random error."""
+    harmless = book.variability.visits.reasons_without_bias
+    effects = [finding.code for finding in findings if finding.code in book.effects]
+    reasons = [reason for entry in categories for reason in entry.provisional_because if reason not in harmless]
+    return list(dict.fromkeys(effects + reasons))

@@ -1,0 +1,196 @@
+"""Whether visits stood still: one step or a steady drift of both pressures is looked for, with the covariance of visits known.
+
+Visit i gives xᵢ ~ N(μ, Vᵢ). S is Σ (xᵢ - m)ᵀ Vᵢ⁻¹ (xᵢ - m) around the weighted mean m. A step before visit j gives
+Tⱼ = S - S before - S after, a straight line in time what it takes off S: each is chi-square of two degrees of freedom where
+nothing changed. The largest of all is compared with a limit that allows for having looked at all. Source: [HINK70, DECISION].
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import Annotated
+
+import msgspec
+
+from quietcuff.core.certainty.covariance import Matrix, added, applied, inverse, scaled
+from quietcuff.core.rulebook.base import RuleStruct
+from quietcuff.core.rulebook.variability import Count, Grounded, Share
+
+Sums = tuple[Matrix, tuple[float, float], float]
+TWO_SIDED_95 = 1.959963984540054
+NOTHING: Sums = ((0.0, 0.0, 0.0), (0.0, 0.0), 0.0)
+
+
+class ChangeLimit(RuleStruct, frozen=True, kw_only=True):
+    """What the largest statistic of so many visits must reach: where people stand still, and where values move."""
+
+    visits: Annotated[int, msgspec.Meta(ge=2)]
+    still: Annotated[float, msgspec.Meta(gt=0)]
+    moving: Annotated[float, msgspec.Meta(gt=0)]
+
+
+class ChangeTest(Grounded, frozen=True, kw_only=True):
+    """The type of ``drift.toml``. Of people whose pressure stands still the test is wrong in at most these shares;
+    ``scatter_from_visits`` is from how many visits on a scatter beyond the expected one weakens it. Limits rise."""
+
+    version: str
+    wrong_where_still: Share
+    wrong_where_moving: Share
+    scatter_from_visits: Count
+    limits: Annotated[list[ChangeLimit], msgspec.Meta(min_length=1)]
+
+    def limit(self, visits: int, *, moving: bool) -> float:
+        """The limit for so many visits: the entry of that many, else of the next more, of more than all the last."""
+        entry = next((each for each in self.limits if each.visits >= visits), self.limits[-1])
+        return entry.moving if moving else entry.still
+
+
+class Level(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One day's visit: its day as a number, its pressures in mmHg and their covariance."""
+
+    day: int
+    systolic: float
+    diastolic: float
+    covariance: Matrix
+
+
+def visits_before_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
+    """How many of the visits, in order of time, came before the last change; 0 where they stood still.
+
+    What came after a change is looked at again, as of somebody whose values move, and its oldest visits are left out too while
+    the newest value is beyond the interval of them all: who does not stand still is where the newest visits are.
+    """
+    before = 0
+    while cut := find_change(visits[before:], rules, moving=moving or before > 0):
+        before += cut
+    while before and newest_is_beyond(visits[before:]):
+        before += 1
+    return before
+
+
+def newest_is_beyond(visits: list[Level]) -> bool:
+    """Whether a pressure of the newest visit lies outside the 95 % interval of all, that of the newest among them; of one visit
+    never."""
+    precision, part, _ = sums_of(visits)
+    covariance, newest = inverse(precision), visits[-1]
+    mean = applied(covariance, *part)
+    return abs(newest.systolic - mean[0]) > TWO_SIDED_95 * sqrt(covariance[0]) or abs(
+        newest.diastolic - mean[1]
+    ) > TWO_SIDED_95 * sqrt(covariance[2])
+
+
+def find_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
+    """The place of the first visit after the clearest change, or 0. No change rests on one visit alone, but for the newest and
+    for one by itself before all others: without any other one it must still reach the lower limit of two visits.
+
+    160/95 against 140/85 by visits of variances 67 and 27.5 and covariance 20 gives 3.36: two visits need 5.99.
+    """
+    if len(visits) < 2:
+        return 0
+    limit, carried_from = rules.limit(len(visits), moving=moving), rules.limit(2, moving=True)
+    parts = [sums_of([visit]) for visit in visits]
+    steps = sorted(zip(steps_of(parts, rules), range(1, len(visits)), strict=True), reverse=True)
+    for statistic, place in steps:
+        if statistic >= limit and is_carried(parts, place, carried_from, rules):
+            return place
+    if len(visits) > 2 and drift_of(visits, rules) >= limit:
+        others = (visits[:left] + visits[left + 1 :] for left in range(len(visits) - 1))
+        if len(visits) == 3 or all(drift_of(each, rules) >= carried_from for each in others):
+            return steps[0][1]
+    return 0
+
+
+def steps_of(parts: list[Sums], rules: ChangeTest) -> list[float]:
+    """The statistic of a step before each visit but the first."""
+    before, after = NOTHING, together(parts)
+    found = []
+    for part in parts[:-1]:
+        before, after = joined(before, part), joined(after, part, -1)
+        found.append(step_between(before, after, len(parts), rules))
+    return found
+
+
+def step_between(before: Sums, after: Sums, count: int, rules: ChangeTest) -> float:
+    """The statistic of a step between two groups of so many visits together."""
+    apart = scatter(before) + scatter(after)
+    return weakened(scatter(joined(before, after)) - apart, apart, count, rules)
+
+
+def is_carried(parts: list[Sums], place: int, limit: float, rules: ChangeTest) -> bool:
+    """Whether a step is still seen without any one visit that has company on its side; the newest always stays."""
+    before, after, count = together(parts[:place]), together(parts[place:]), len(parts) - 1
+    return (
+        place == 1 or all(step_between(joined(before, part, -1), after, count, rules) >= limit for part in parts[:place])
+    ) and all(step_between(before, joined(after, part, -1), count, rules) >= limit for part in parts[place:-1])
+
+
+def drift_of(visits: list[Level], rules: ChangeTest) -> float:
+    """The statistic of a straight line in time."""
+    first = visits[0].day
+    level = moved = turned = (0.0, 0.0, 0.0)
+    here = (0.0, 0.0)
+    for visit in visits:
+        precision, days = inverse(visit.covariance), visit.day - first
+        part = applied(precision, visit.systolic, visit.diastolic)
+        level, moved = added(level, precision), added(moved, scaled(precision, days))
+        turned = added(turned, scaled(precision, days * days))
+        here = here[0] + days * part[0], here[1] + days * part[1]
+    total = sums_of(visits)
+    mean = applied(inverse(level), *total[1])
+    expected = applied(moved, *mean)
+    slope = here[0] - expected[0], here[1] - expected[1]
+    known = added(turned, scaled(sandwiched(moved, inverse(level)), -1))
+    step = applied(inverse(known), *slope)
+    gained = slope[0] * step[0] + slope[1] * step[1]
+    return weakened(gained, scatter(total) - gained, len(visits), rules)
+
+
+def weakened(statistic: float, left: float, count: int, rules: ChangeTest) -> float:
+    """A statistic divided by what scatter is left over that expected, where there are visits enough to tell."""
+    if count < rules.scatter_from_visits:
+        return statistic
+    return statistic / max(1.0, left / (2 * (count - 2)))
+
+
+def sums_of(visits: list[Level]) -> Sums:
+    """Precision, precision times value, and value times that, summed over visits."""
+    total = NOTHING
+    for visit in visits:
+        precision = inverse(visit.covariance)
+        part = applied(precision, visit.systolic, visit.diastolic)
+        total = joined(total, (precision, part, visit.systolic * part[0] + visit.diastolic * part[1]))
+    return total
+
+
+def together(parts: list[Sums]) -> Sums:
+    """The sums of groups of visits together."""
+    total = NOTHING
+    for part in parts:
+        total = joined(total, part)
+    return total
+
+
+def joined(one: Sums, other: Sums, times: int = 1) -> Sums:
+    """The sums of two groups of visits together, or, times -1, of one without the other."""
+    return (
+        added(one[0], scaled(other[0], times)),
+        (one[1][0] + times * other[1][0], one[1][1] + times * other[1][1]),
+        one[2] + times * other[2],
+    )
+
+
+def scatter(sums: Sums) -> float:
+    """S, around the weighted mean."""
+    precision, part, square = sums
+    mean = applied(inverse(precision), *part)
+    return max(0.0, square - part[0] * mean[0] - part[1] * mean[1])
+
+
+def sandwiched(outer: Matrix, inner: Matrix) -> Matrix:
+    """outer · inner · outer."""
+    first, second = applied(inner, outer[0], outer[1]), applied(inner, outer[1], outer[2])
+    return (
+        outer[0] * first[0] + outer[1] * first[1],
+        outer[0] * second[0] + outer[1] * second[1],
+        outer[1] * second[0] + outer[2] * second[1],
+    )

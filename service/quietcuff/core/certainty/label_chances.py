@@ -1,0 +1,168 @@
+"""How sure one guideline's label is: the chances of its rows, the edge in doubt, and what would settle it."""
+
+from __future__ import annotations
+
+from functools import partial
+from math import floor, inf
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.certainty.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
+from quietcuff.core.certainty.posterior import Limits, published
+from quietcuff.core.certainty.settling import Outlook, Sides, chances_to_settle, fewest, is_settled, would_settle
+from quietcuff.core.certainty.usual_pressure import Known
+from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
+from quietcuff.core.rulebook.rulebook import Row, Rulebook
+
+
+class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One guideline's label: its table for what was measured, and the rank of the label's row in it."""
+
+    guideline: str
+    rows: list[Row]
+    rank: int
+
+
+def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
+    """How sure one guideline's label is."""
+    outlook, rank = known.outlook, label.rank
+    weighed, by_itself = outlook.weighed, outlook.flat
+    edges = edges_of(label.rows)
+    reached = chances_of_rows(weighed, edges)
+    flat = reached if weighed is by_itself else chances_of_rows(by_itself, edges)
+    doubtful = row_in_doubt(reached, rank)
+    edge = edges[doubtful - 1]
+    systolic, diastolic = chance_of_each(weighed, edge)
+    alone = outlook.at.irregular and len(outlook.visits) == 1
+    sides = Sides(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+    settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
+    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
+    return Certainty(
+        guideline=label.guideline,
+        statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
+        rows=[
+            RowChance(category=row.category, at_or_above=published(chance), at_or_above_flat=published(alone_chance))
+            for row, chance, alone_chance in zip(label.rows, reached, flat, strict=True)
+        ],
+        label_probability=published(of_row(reached, rank)),
+        label_probability_flat=published(of_row(flat, rank)),
+        decisive=Decisive(category=label.rows[doubtful].category, systolic=published(systolic), diastolic=published(diastolic)),
+        interval_95=known.interval_95,
+        with_device_95=known.with_device_95,
+        settled=settled,
+        more_readings_now=readings,
+        visits_if_mean_holds=visits,
+        chance_settled_after=chances_at_edge(outlook, edge),
+        reason=why_not_now(readings, visits, alone=alone),
+        prior=known.prior,
+        visits_used=len(outlook.visits),
+        bias_not_included=bias,
+        assumptions=known.assumptions,
+    )
+
+
+def edges_of(rows: list[Row]) -> list[Limits]:
+    """For each row but the lowest, the limits at or above which one is in it or higher: a row that leaves a pressure out takes
+    the next row's limit for it. 120 and 130/80 give (120, 80) and (130, 80)."""
+    systolic = diastolic = inf
+    edges = []
+    for row in reversed(rows[1:]):
+        systolic = row.systolic_mmhg if row.systolic_mmhg is not None else systolic
+        diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
+        edges.append((systolic, diastolic))
+    return edges[::-1]
+
+
+def chances_of_rows(mixture: Mixture, edges: list[Limits]) -> list[float]:
+    """For each row, the chance that the usual pressure is in it or higher; of the lowest, certainty."""
+    return [1.0, *[chance_of_either(mixture, edge) for edge in edges]]
+
+
+def of_row(reached: list[float], rank: int) -> float:
+    """The chance of one row: the difference of two nested ones."""
+    return reached[rank] - (reached[rank + 1] if rank + 1 < len(reached) else 0.0)
+
+
+def row_in_doubt(reached: list[float], rank: int) -> int:
+    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may."""
+    if rank == 0:
+        return 1
+    if rank + 1 == len(reached):
+        return rank
+    return rank if 1 - reached[rank] >= reached[rank + 1] else rank + 1
+
+
+def what_settles(outlook: Outlook, sides: Sides, *, alone: bool) -> tuple[int | None, int | None]:
+    """The fewest further readings now, and the fewest further visits, that settle the label; None where none do.
+
+    One sitting in irregular rhythm never settles it, however many readings it has.
+    """
+    settling = outlook.rules.settling
+    settles = partial(would_settle, outlook, sides=sides, enough=settling.settled_from)
+    visits = fewest(settling.most_visits, outlook.after_visits, settles)
+    if visits is None or alone or outlook.at.setting != "office":
+        return None, visits
+    return fewest(settling.most_readings, outlook.after_readings, settles), visits
+
+
+def why_not_now(
+    readings: int | None, visits: int | None, *, alone: bool
+) -> Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None:
+    """Why no number of readings in this sitting would settle the label; None where some would."""
+    if readings is not None:
+        return None
+    if visits is None:
+        return "too-close-to-call"
+    return "one-irregular-sitting" if alone else "visit-variation-dominates"
+
+
+def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
+    """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
+    (across, across_sd), (down, down_sd) = (moments(outlook.weighed, systolic=which) for which in (True, False))
+    systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
+    place, limit = (0, edge[0]) if systolic else (2, edge[1])
+    varies = outlook.varies[0 if systolic else 1]
+    variance = varies * outlook.further[place]
+    known = [
+        ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
+        (*moments(outlook.careful, systolic=systolic), varies * outlook.further_with_care[place]),
+    ]
+    parts = parts_of(outlook.weighed, systolic=systolic)
+    return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
+
+
+def prior_decides(rows: list[RowChance]) -> bool:
+    """Whether a row is more likely than not reached with the prior, and not without it, or the other way round."""
+    return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
+
+
+def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
+    """The chance at the edge in doubt, in words: of the usual pressure in this arm, measured this way."""
+    words = book.wording.certainty
+    said = {
+        "setting": words[known.outlook.at.setting],
+        "edge": words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
+        if inf not in edge
+        else words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}"),
+        "flat": in_words(flat, book),
+    }
+    if known.prior == "none":
+        return words["alone"].format(**said, because=words[f"no-prior-{known.without_because}"])
+    return words["with-prior"].format(**said, chance=in_words(chance, book), prior=prior_in_words(known, book))
+
+
+def prior_in_words(known: Known, book: Rulebook) -> str:
+    """Whose pressures a prior stands for: US survey 2017–18, at 31 years."""
+    words = book.wording.certainty
+    if known.prior == "tenant":
+        return words["prior-tenant"]
+    return words["prior-survey"].format(name=book.variability.priors[known.prior].name, age=known.prior_age_years)
+
+
+def in_words(chance: float, book: Rulebook) -> str:
+    """A chance in per cent; never nothing and never all: 0.9951 is more than 99 %."""
+    words = book.wording.certainty
+    if chance > 0.99:
+        return words["nearly-always"]
+    return words["hardly-ever"] if chance < 0.01 else words["per-cent"].format(per_cent=floor(100 * chance + 0.5))

@@ -1,0 +1,116 @@
+"""What is known of a person's usual pressure before it is measured: whose pressures are taken as a guide, or nobody's."""
+
+from __future__ import annotations
+
+from math import exp
+
+import msgspec
+
+from quietcuff.core.certainty.covariance import from_deviations
+from quietcuff.core.certainty.mixture import Prior, PriorPart
+from quietcuff.core.model.evaluation import Assumption
+from quietcuff.core.model.readings import Intake, ReferencePart, ReferencePrior, Setting
+from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
+from quietcuff.core.rulebook.variability import Prior as SurveyPrior
+from quietcuff.core.sitting.person import Person
+
+
+class Chosen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """A prior by name, none where it has no part, why there is none, and on what ground it stands."""
+
+    name: str
+    parts: Prior
+    because: str
+    ground: Assumption
+
+
+def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> Chosen:
+    """Whose pressures are taken as a guide: those of the tenant's own people, else of a survey's at that age, else nobody's.
+
+    Nobody's where hypertension is known or treated, unless the tenant's prior is of such people too; and none of a survey's
+    where a value in the range of hypertension stands beside a treatment that is not recorded: nobody knows whom such a
+    person is like. Source: [NHANES1718] for adults in the office; nobody else was surveyed so. The rest is [DECISION].
+    """
+    if intake is not None and intake.without_prior:
+        return no_prior("without-prior")
+    if setting != "office" or person.expecting:
+        return no_prior("expecting" if person.expecting else "not-office")
+    own = None if intake is None else intake.prior
+    if person.treated and (own is None or not own.includes_treated):
+        return no_prior("known-or-treated")
+    if own is not None:
+        ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
+        return Chosen(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
+    return survey_prior(person, setting, rules, is_high=is_high)
+
+
+def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> Chosen:
+    """The prior of the survey that has this setting and age, if there is one and the person may be like its people."""
+    age = person.age_years
+    if age is None:
+        return no_prior("age-not-recorded")
+    for name, prior in rules.priors.items():
+        if setting in prior.settings and age >= prior.from_years:
+            if is_high and not person.treatment_recorded:
+                return no_prior("treatment-not-recorded")
+            return Chosen(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
+    return no_prior("no-survey-of-this-age")
+
+
+def no_prior(because: str) -> Chosen:
+    """That no prior is used, and why."""
+    ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
+    return Chosen(name="none", parts=(), because=because, ground=ground)
+
+
+def grounds(code: str, name: str, entry: Grounded) -> Assumption:
+    """An entry of the rules as what a certainty rests on."""
+    return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
+
+
+def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age. Source: [NHANES1718], fitted as docs/certainty.md tells."""
+    higher = 1 / (1 + exp(-value_at(prior.higher_log_odds, age_years)))
+    slope = value_at(prior.diastolic_per_systolic, age_years)
+    at_line, beside = value_at(prior.diastolic_mmhg, age_years), value_at(prior.diastolic_variance, age_years)
+    return tuple(
+        PriorPart(
+            share=share,
+            systolic=middle,
+            diastolic=at_line + slope * (middle - prior.line_at_systolic_mmhg),
+            covariance=(sd * sd, slope * sd * sd, slope * slope * sd * sd + beside),
+        )
+        for share, middle, sd in (
+            (1 - higher, value_at(prior.lower_systolic_mmhg, age_years), prior.lower_systolic_sd_mmhg),
+            (higher, value_at(prior.higher_systolic_mmhg, age_years), prior.higher_systolic_sd_mmhg),
+        )
+    )
+
+
+def value_at(figures: ByAge, age_years: float) -> float:
+    """A figure at an age: 10 at 20 years and 14 at 40 give 12 at 30, and 14 at 50."""
+    ages, values = figures.at_years, figures.value
+    if age_years <= ages[0]:
+        return values[0]
+    for place in range(1, len(ages)):
+        if age_years < ages[place]:
+            share = (age_years - ages[place - 1]) / (ages[place] - ages[place - 1])
+            return values[place - 1] + share * (values[place] - values[place - 1])
+    return values[-1]
+
+
+def parts_of_tenant(prior: ReferencePrior) -> Prior:
+    """The parts of a tenant's own prior: those that it names, else the one that its figures are."""
+    if not prior.parts:
+        return (part_of(1.0, prior),)
+    return tuple(part_of(part.share, part) for part in prior.parts)
+
+
+def part_of(share: float, figures: ReferencePrior | ReferencePart) -> PriorPart:
+    """One part of a tenant's prior."""
+    return PriorPart(
+        share=share,
+        systolic=figures.systolic_mmhg,
+        diastolic=figures.diastolic_mmhg,
+        covariance=from_deviations(figures.systolic_sd_mmhg, figures.diastolic_sd_mmhg, figures.correlation),
+    )

@@ -1,0 +1,107 @@
+"""Which visits measured the pressure that is usual now: those since its last change, and what is to be told of a change."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import msgspec
+
+from quietcuff.core.certainty.change_test import Level, visits_before_change
+from quietcuff.core.certainty.visits import Circumstances, Measurement, visit_of
+from quietcuff.core.findings.finding import find
+from quietcuff.core.model.evaluation import Finding, Interval
+from quietcuff.core.model.readings import Facts
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.mean import round_half_up
+from quietcuff.core.sitting.person import Person
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The last change found: the day of the first visit after it, how many visits came before and after, and their means."""
+
+    since: date
+    visits_before: int
+    visits_after: int
+    before: tuple[int, int]
+    after: tuple[int, int]
+
+    @property
+    def rests_on_newest(self) -> bool:
+        """Whether the newest visit is the only one after it."""
+        return self.visits_after == 1
+
+
+class Kept(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The earlier sittings that count beside the newest one, and the change before them, if any."""
+
+    earlier: list[Measurement]
+    change: Change | None
+
+
+def is_moving(facts: Facts, person: Person, day: date, book: Rulebook) -> bool:
+    """Whether values are expected to move: in pregnancy, after birth, or within so many days of a change of treatment."""
+    changed, window = facts.treatment_changed_on, timedelta(days=book.variability.visits.window_days)
+    return person.expecting or (changed is not None and day - window < changed <= day)
+
+
+def keep_since_change(earlier: list[Measurement], now: Measurement, at: Circumstances, book: Rulebook, *, moving: bool) -> Kept:
+    """The earlier sittings since the last change; ``now`` is the newest, the order of the others does not matter."""
+    by_day: dict[date, list[Measurement]] = {}
+    for each in [*earlier, now]:
+        by_day.setdefault(min(each.day, now.day), []).append(each)
+    days = sorted(by_day)
+    visits = [visit_of(by_day[day], at, book.variability) for day in days]
+    levels = [
+        Level(day=day.toordinal(), systolic=visit.systolic, diastolic=visit.diastolic, covariance=visit.covariance)
+        for day, visit in zip(days, visits, strict=True)
+    ]
+    before = visits_before_change(levels, book.drift, moving=moving)
+    if not before:
+        return Kept(earlier=earlier, change=None)
+    change = Change(
+        since=days[before],
+        visits_before=before,
+        visits_after=len(days) - before,
+        before=mean_of(levels[:before]),
+        after=mean_of(levels[before:]),
+    )
+    return Kept(earlier=[each for each in earlier if min(each.day, now.day) >= change.since], change=change)
+
+
+def mean_of(levels: list[Level]) -> tuple[int, int]:
+    """The plain mean of visits, to whole mmHg: a figure to be told, from which nothing is computed."""
+    systolic = [round(100 * level.systolic) for level in levels]
+    diastolic = [round(100 * level.diastolic) for level in levels]
+    return round_half_up(systolic), round_half_up(diastolic)
+
+
+def change_findings(change: Change | None, book: Rulebook) -> list[Finding]:
+    """What is told of a change: that it is one, or that the newest visit alone differs."""
+    if change is None:
+        return []
+    code = "newest-differs" if change.rests_on_newest else "values-changed"
+    count = "1 visit" if change.visits_before == 1 else f"{change.visits_before} visits"
+    before, after = (f"{systolic}/{diastolic}" for systolic, diastolic in (change.before, change.after))
+    return [find(book, code, count=count, day=change.since.isoformat(), before=before, after=after)]
+
+
+def outside_findings(
+    interval: Interval, newest: tuple[float, float], earlier_visits: int, prior: str, book: Rulebook
+) -> list[Finding]:
+    """What is told where the newest value lies outside the interval, and of what else that interval rests on."""
+    ends = (interval.systolic_mmhg, interval.diastolic_mmhg)
+    outside = [
+        name
+        for name, value, (low, high) in zip(("systolic", "diastolic"), newest, ends, strict=True)
+        if not low <= value <= high
+    ]
+    if not outside:
+        return []
+    grounds = []
+    if earlier_visits:
+        grounds.append("1 earlier visit" if earlier_visits == 1 else f"{earlier_visits} earlier visits")
+    if prior != "none":
+        grounds.append("what is known of people before measuring")
+    if not grounds:
+        grounds.append("a correction for how the readings were chosen")
+    return [find(book, "newest-outside-interval", pressure=" and ".join(outside), grounds=" and ".join(grounds))]

@@ -1,0 +1,159 @@
+"""What is known of a usual pressure: from the newest sitting, from earlier ones that measured the same, and from a prior.
+
+Sitting i gives xᵢ ~ N(μ, Vᵢ) with Vᵢ = B + Wᵢ, between visits and within a sitting; prior μ ~ N(m₀, T).
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95
+from quietcuff.core.certainty.posterior import believe, evidence_of_visits, excess_variation
+from quietcuff.core.certainty.prior import choose_prior, grounds
+from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
+from quietcuff.core.certainty.visits import Circumstances, Measurement, visits_by_day
+from quietcuff.core.model.evaluation import Assumption, Interval
+from quietcuff.core.model.readings import Attendance, Intake, Setting, Site
+from quietcuff.core.rulebook.variability import Variability
+from quietcuff.core.sitting.person import Person
+
+OLDER: dict[str, str] = {"office-untreated": "office-treated-or-older"}
+
+
+class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What all labels of one evaluation share. ``outlook.now`` has what is believed with the prior named and without any;
+    ``without_because`` says why there is none, ``prior_age_years`` for which age one stands."""
+
+    interval_95: Interval
+    with_device_95: Interval
+    outlook: Outlook
+    prior: str
+    without_because: str
+    prior_age_years: int | None
+    assumptions: list[Assumption]
+
+
+def weigh(
+    earlier: list[Measurement],
+    now: Measurement,
+    at: Circumstances,
+    person: Person,
+    intake: Intake | None,
+    rules: Variability,
+    *,
+    is_high: bool,
+) -> Known:
+    """The usual pressure as the newest sitting, earlier ones and the prior have it; ``is_high`` where it was measured in the
+    range of hypertension."""
+    chosen = choose_prior(person, at.setting, intake, rules, is_high=is_high)
+    outlook = look_ahead(earlier, now, chosen.parts, at, rules)
+    return Known(
+        interval_95=middle_95(outlook.weighed),
+        with_device_95=middle_95(outlook.weighed, rules.device.sd_mmhg),
+        outlook=outlook,
+        prior=chosen.name,
+        without_because=chosen.because,
+        prior_age_years=person.age_years,
+        assumptions=[chosen.ground, *assumptions(person, at, [*earlier, now], rules)],
+    )
+
+
+def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
+    """The rules, with visits of untreated people varying as a tenant has seen its own people's vary. Source: [DECISION]."""
+    seen = None if intake is None or intake.prior is None else intake.prior.visits
+    if seen is None:
+        return rules
+    entry = rules.between["office-untreated"]
+    own = msgspec.structs.replace(
+        entry,
+        systolic=seen.systolic_sd_mmhg,
+        diastolic=seen.diastolic_sd_mmhg,
+        correlation=seen.correlation,
+        at_most_systolic=max(seen.systolic_sd_mmhg, entry.at_most_systolic or 0),
+        at_most_diastolic=max(seen.diastolic_sd_mmhg, entry.at_most_diastolic or 0),
+    )
+    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
+
+
+def circumstances_of(
+    person: Person,
+    newest: tuple[Setting, Attendance, Site],
+    rules: Variability,
+    *,
+    irregular: bool,
+) -> Circumstances:
+    """The circumstances that visits must share with the newest, and how visits vary in them."""
+    setting, attendance, site = newest
+    name = between_entry(person, setting, rules)
+    older = OLDER.get(name, "")
+    return Circumstances(
+        setting=setting,
+        attendance=attendance,
+        site=site,
+        between=name,
+        irregular=irregular,
+        towards=older,
+        towards_share=share_older(person.age_years, rules) if older else 0.0,
+    )
+
+
+def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
+    """The name of the entry for how visits vary in this setting and, in the office, in this person's group."""
+    groups = ("everyone", "treated-or-older" if person.treated else "untreated")
+    return next(name for name, entry in rules.between.items() if entry.setting == setting and entry.group in groups)
+
+
+def share_older(age_years: int | None, rules: Variability) -> float:
+    """How far visits of an untreated person vary as those of older people do, 0 to 1, so that no birthday is a step."""
+    if age_years is None:
+        return 0.0
+    older = rules.older
+    return min(1.0, max(0.0, (age_years - older.from_years) / (older.to_years - older.from_years)))
+
+
+def look_ahead(earlier: list[Measurement], now: Measurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
+    """The visits, the newest day's last, and what would be believed after more of the same."""
+    today = [each for each in earlier if each.day == now.day] + [now]
+    before = [each for each in earlier if each.day != now.day]
+    visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
+    varies = excess_variation(visits, rules.settling)
+    measured, with_care = evidence_of_visits(visits), evidence_with_care(before + today, at, rules)
+    alone = believe(measured, varies)
+    flat = ((1.0, alone),)
+    return Outlook(
+        prior=prior,
+        earlier=before,
+        today=today,
+        at=at,
+        rules=rules,
+        varies=varies,
+        visits=visits,
+        weighed=believe_with(prior, measured, varies) if prior else flat,
+        flat=flat,
+        careful=believe_with((), with_care, varies),
+        now=Prospect(measured=measured, with_care=with_care),
+        further=further_visit(alone, at, rules),
+        further_with_care=further_visit(alone, msgspec.structs.replace(at, cautious=True), rules),
+        seen={},
+    )
+
+
+def assumptions(person: Person, at: Circumstances, measured: list[Measurement], rules: Variability) -> list[Assumption]:
+    """What the figures rest on beside the prior, each with its ground."""
+    names = [at.between] if at.towards_share < 1 else []
+    names += [at.towards] if at.towards_share > 0 else []
+    found = [grounds("between-visits", name, rules.between[name]) for name in names]
+    if 0 < at.towards_share < 1:
+        found.append(grounds("older", "older", rules.older))
+    if at.setting == "office":
+        found.append(grounds("within-sitting", "office", rules.within))
+        if at.irregular:
+            found.append(grounds("within-sitting", "irregular", rules.irregular))
+    if at.setting == "home" and any(each.days < rules.series.full_days for each in measured):
+        found.append(grounds("fewer-days", "series", rules.series))
+    corrected = dict.fromkeys(each.rule for each in measured if each.rule in rules.corrections)
+    found += [grounds("value-correction", rule, rules.corrections[rule]) for rule in corrected]
+    if person.expecting or (person.age_years is not None and person.age_years < 18):
+        group = "expecting" if person.expecting else "under-18"
+        found.append(Assumption(code="variability-of-adults", entry=group, basis="assumed", source=["DECISION"]))
+    return [*found, grounds("device", "device", rules.device)]

@@ -1,0 +1,1 @@
+"""Findings: what is worth saying of preparation, position, cuff, device and standing up."""

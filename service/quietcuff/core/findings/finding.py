@@ -1,0 +1,30 @@
+"""Findings with their words: how grave, what it says, the size of the expected error, and where that comes from."""
+
+from __future__ import annotations
+
+from quietcuff.core.model.evaluation import ExpectedError, Finding
+from quietcuff.core.rulebook.rulebook import Effect, Rulebook
+
+
+def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str | int) -> Finding:
+    """The finding of that code, about the whole sitting or the reading at a place, with its words filled in."""
+    wording = rulebook.wording.finding[code]
+    effect = rulebook.effects.get(code)
+    source = wording.source
+    if effect is not None:
+        source = source + [key for key in effect.source if key not in source]
+    return Finding(
+        code=code,
+        severity=wording.severity,
+        reading=reading,
+        expected_error=expected_error(effect),
+        source=source,
+        message=wording.message.format(**words) if words else wording.message,
+    )
+
+
+def expected_error(effect: Effect | None) -> ExpectedError | None:
+    """The published size of an effect, where there is one."""
+    if effect is None or (effect.systolic_mmhg is None and effect.diastolic_mmhg is None):
+        return None
+    return ExpectedError(direction=effect.direction, systolic_mmhg=effect.systolic_mmhg, diastolic_mmhg=effect.diastolic_mmhg)

@@ -1,0 +1,152 @@
+"""What each guideline calls the reported value, which row decided, and why the label is provisional."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Category, Result
+from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
+from quietcuff.core.sitting.person import Person
+from quietcuff.core.sitting.sitting import Sitting
+
+DOUBTFUL_DIASTOLIC = "use-phase-four"
+
+
+class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
+
+    row: Row
+    systolic_row: Row
+    rank: int
+    systolic_rank: int
+    diastolic_rank: int
+
+    @property
+    def decided_by(self) -> Literal["systolic", "diastolic", "both"]:
+        """The pressure whose row is the higher one."""
+        if self.systolic_rank == self.diastolic_rank:
+            return "both"
+        return "systolic" if self.systolic_rank > self.diastolic_rank else "diastolic"
+
+    @property
+    def systolic_is_raised(self) -> bool:
+        """Whether the systolic alone reaches a row that says that it is raised."""
+        return self.systolic_rank > 0 and self.systolic_row.raised
+
+
+def place(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
+    """Find the rows of a guideline's table that the two pressures reach; the higher row decides."""
+    return place_in_rows(guideline.rows, systolic_mmhg, diastolic_mmhg)
+
+
+def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> Placing:
+    """Find the rows that the two pressures reach; the higher row decides.
+
+    Edges are inclusive unless the row says above. 128/84 under aha-acc-2025 gives stage-1, decided by the diastolic.
+    Source: [PRACTICE] for the higher row deciding; edges from the guideline's own rows.
+    """
+    systolic_rank = diastolic_rank = 0
+    for rank, row in enumerate(rows):
+        above = row.edge == "above"
+        edge = row.systolic_mmhg
+        if edge is not None and (systolic_mmhg > edge or (systolic_mmhg == edge and not above)):
+            systolic_rank = rank
+        edge = row.diastolic_mmhg
+        if edge is not None and (diastolic_mmhg > edge or (diastolic_mmhg == edge and not above)):
+            diastolic_rank = rank
+    rank = max(systolic_rank, diastolic_rank)
+    return Placing(
+        row=rows[rank],
+        systolic_row=rows[systolic_rank],
+        rank=rank,
+        systolic_rank=systolic_rank,
+        diastolic_rank=diastolic_rank,
+    )
+
+
+def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
+    """Whether a value is at or above the guideline's limit for hypertension in either pressure."""
+    limit = guideline.hypertension
+    return limit is not None and (systolic_mmhg >= limit.systolic_mmhg or diastolic_mmhg >= limit.diastolic_mmhg)
+
+
+def classify(
+    sitting: Sitting,
+    guideline: Guideline,
+    result: Result | None,
+    provisional_because: list[str],
+    *,
+    confirmed: bool,
+    withheld: bool,
+) -> Category:
+    """The category of the reported value; null without a result, outside the population, or where it is withheld."""
+    digest = sitting.rulebook.digests[guideline.id]
+    if result is None or guideline not in sitting.applicable:
+        return no_category(guideline, digest)
+    placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+    if withheld or (sitting.reading_set.context.care != "ordinary" and not placing.row.severe):
+        return no_category(guideline, digest)
+    return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=confirmed)
+
+
+def label_placing(
+    guideline: Guideline,
+    placing: Placing,
+    person: Person,
+    rulebook: Rulebook,
+    provisional_because: list[str],
+    *,
+    confirmed: bool,
+) -> Category:
+    """The category of a placing, with what makes it provisional. A diastolic at which sounds go on to zero is too low and could
+    only raise the row: none is given where the systolic alone reaches no raised one. Source: [PRACTICE, DECISION]."""
+    if DOUBTFUL_DIASTOLIC in provisional_because and not placing.systolic_is_raised:
+        return no_category(guideline, rulebook.digests[guideline.id])
+    row = placing.row
+    category, label = row.category, row.label
+    reasons = list(provisional_because)
+    if person.age_years is None and guideline.population.age_from_years > 0:
+        reasons.append("age-not-recorded")
+    if row.unconfirmed_category is not None and not confirmed:
+        category, label = row.unconfirmed_category, row.unconfirmed_label or label
+        reasons.append("severe-unconfirmed")
+    if person.treated:
+        label = f"{label}, on treatment"
+    return Category(
+        guideline=guideline.id,
+        version=guideline.version,
+        digest=rulebook.digests[guideline.id],
+        category=category,
+        label=label,
+        decided_by=placing.decided_by,
+        basis=row.basis,
+        provisional=bool(reasons),
+        provisional_because=reasons,
+    )
+
+
+def classify_each(
+    sitting: Sitting, result: Result | None, provisional_because: list[str], *, confirmed: bool, withheld: bool
+) -> list[Category]:
+    """The category under each requested guideline, in the order of the request."""
+    return [
+        classify(sitting, guideline, result, provisional_because, confirmed=confirmed, withheld=withheld)
+        for guideline in sitting.guidelines
+    ]
+
+
+def no_category(guideline: Guideline, digest: str) -> Category:
+    """The entry of a guideline that gives no category here."""
+    return Category(
+        guideline=guideline.id,
+        version=guideline.version,
+        digest=digest,
+        category=None,
+        label=None,
+        decided_by=None,
+        basis=None,
+        provisional=False,
+        provisional_because=[],
+    )

@@ -1,0 +1,1 @@
+"""The record line and the record sheet."""

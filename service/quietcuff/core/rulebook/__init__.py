@@ -1,0 +1,1 @@
+"""The types of the rule files: protocols, guidelines, references and how much pressures vary."""

@@ -1,0 +1,77 @@
+"""The types of references for children: heights by age, pressures by age and height, screening values by age."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from quietcuff.core.rulebook.base import RuleStruct
+from quietcuff.core.rulebook.edge import Edge
+
+
+class HeightTable(RuleStruct, frozen=True, kw_only=True):
+    """Heights of one sex between two ages: rows of age in months, L, M in centimetres and S. M is the median; a height's z is
+    ((height / M) ** L - 1) / (L * S)."""
+
+    sex: Literal["female", "male"]
+    measured: Literal["length", "stature"]
+    from_months: float
+    below_months: float
+    rows: list[tuple[float, float, float, float]]
+
+
+class HeightReference(RuleStruct, frozen=True, kw_only=True):
+    """A height reference by the LMS method."""
+
+    id: str
+    version: str
+    title: str
+    note: str = ""
+    tables: list[HeightTable]
+    source: list[str]
+
+
+class Equation(RuleStruct, frozen=True, kw_only=True):
+    """What is expected of one sex in one pressure: ``constant`` plus polynomials in age and in the height's z; the coefficients
+    of their first to fourth powers; ``sd_mmhg`` is the spread about it."""
+
+    sex: Literal["female", "male"]
+    pressure: Literal["systolic", "diastolic"]
+    constant: float
+    age: tuple[float, float, float, float]
+    height: tuple[float, float, float, float]
+    sd_mmhg: float
+
+
+class PressureReference(RuleStruct, frozen=True, kw_only=True):
+    """A pressure reference by regression on age and height. Age counts from ``age_origin_years``. Heights beyond
+    ``height_z_tabled`` are outside the printed tables, beyond ``height_z_limit`` nothing is computed."""
+
+    id: str
+    version: str
+    title: str
+    note: str = ""
+    height_reference: str
+    age_origin_years: float
+    height_z_tabled: float
+    height_z_limit: float
+    equations: list[Equation]
+    source: list[str]
+
+
+class ScreeningRow(RuleStruct, frozen=True, kw_only=True):
+    """The screening values from an age in completed years on, in mmHg."""
+
+    age_years: int
+    female: Edge
+    male: Edge
+
+
+class ScreeningReference(RuleStruct, frozen=True, kw_only=True):
+    """Pressures by age and sex alone at which a child needs more than a screening; rows from the youngest to the oldest."""
+
+    id: str
+    version: str
+    title: str
+    note: str = ""
+    rows: list[ScreeningRow]
+    source: list[str]

@@ -1,0 +1,1 @@
+"""The safety layer: what must not wait, whatever else is found."""

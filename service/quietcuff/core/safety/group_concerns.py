@@ -1,0 +1,169 @@
+"""Concerns of single groups: standing up, low pressures, pregnancy and the weeks after birth, children without a table."""
+
+from __future__ import annotations
+
+from quietcuff.core.findings.standing_up import endangered
+from quietcuff.core.labels.judgement import Judgement
+from quietcuff.core.safety.concern import (
+    Codes,
+    Concern,
+    SafetyStep,
+    can_repeat,
+    is_done,
+    reported,
+    still_stands,
+    tell_pressure,
+    unasked,
+)
+from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.person import low_systolic
+from quietcuff.core.sitting.severity import SevereSeen, is_severe, reaches, screening_value
+from quietcuff.core.sitting.sitting import Sitting
+
+
+def watch_standing(sitting: Sitting, judged: Judgement) -> Concern | None:
+    """A low pressure while standing, or a fall of 30 or more: down first, then symptoms, then a review on the same day."""
+    if sitting.protocol.standing is None or judged.orthostatic is None:
+        return None
+    falling = endangered(sitting, judged.orthostatic.baseline)
+    if not falling:
+        return None
+    ask = unasked(sitting)
+    if still_stands(sitting):
+        step = SafetyStep(action="sit-or-lie-down", wording="sit-or-lie-down")
+    elif ask:
+        step = SafetyStep(action="ask-symptoms", wording="ask-symptoms")
+    else:
+        step = SafetyStep(action="same-day-review", wording="standing-review")
+    lowest = min(falling, key=lambda attempt: attempt.systolic)
+    return Concern(
+        level="same-day",
+        text="standing-danger",
+        pressure=tell_pressure(lowest),
+        places=sorted(attempt.index for attempt in falling),
+        ask=ask,
+        step=step,
+        findings=[("standing-danger", attempt.index) for attempt in falling],
+    )
+
+
+def watch_low(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern | None:
+    """Low readings: repeated once, then symptoms are asked; without symptoms they are named all the same."""
+    low = low_readings(sitting)
+    if not low:
+        return None
+    ask, places = unasked(sitting), sorted(attempt.index for attempt in low)
+    step, settled = judge_low(sitting, low, judged, asks=bool(ask))
+    findings: Codes = [("low-reading", attempt.index) for attempt in low]
+    if settled:
+        return Concern(level="none", findings=findings)
+    return Concern(
+        level="ask" if ask and not seen.severe else "none",
+        text="low-reading" if ask else "low-without-symptoms",
+        pressure=tell_pressure(low[-1]),
+        places=places,
+        ask=ask,
+        step=step,
+        findings=findings,
+    )
+
+
+def low_readings(sitting: Sitting) -> list[Attempt]:
+    """The valid readings with a systolic that is low at this age; in a test of standing not those on the feet."""
+    limit = 100 * low_systolic(sitting.person, sitting.limits)
+    upright = sitting.protocol.standing is not None
+    return [
+        attempt
+        for attempt in sitting.attempts
+        if attempt.sound and attempt.systolic < limit and not (upright and attempt.reading.position == "standing")
+    ]
+
+
+def judge_low(sitting: Sitting, low: list[Attempt], judged: Judgement, *, asks: bool) -> tuple[SafetyStep | None, bool]:
+    """A low reading is repeated once in its arm, or anywhere where that is not known; low again, symptoms are asked, or without
+    any the person is reviewed before the sitting ends; a later ordinary one settles it."""
+    last = low[-1]
+    anywhere = last.site == "not-recorded"
+    here = [attempt for attempt in sitting.attempts if attempt.sound and (anywhere or attempt.site == last.site)]
+    position = here.index(last)
+    if position + 1 < len(here):
+        return None, True
+    repeated = any(earlier in low for earlier in here[:position])
+    if not repeated and not sitting.reading_set.closed and can_repeat(sitting):
+        same = not anywhere and sitting.person.may_use(last.site)
+        return SafetyStep(
+            action="take-reading",
+            wording="repeat-low" if same else "repeat-low-elsewhere",
+            site=last.site if same else None,
+            not_before=sitting.not_before,
+        ), False
+    if asks:
+        return SafetyStep(action="ask-symptoms", wording="ask-symptoms"), False
+    ends = sitting.protocol.is_one_sitting and is_done(sitting, judged)
+    return SafetyStep(action="review", wording="low-review") if ends else None, False
+
+
+def watch_expecting(sitting: Sitting, judged: Judgement) -> Concern | None:
+    """140/90 or more in pregnancy or after birth: assessed on the same day, wherever it was measured. Outside the office nobody
+    who can act sees it, so that the level says so too. Source: [ACOG222, NG133]."""
+    if not sitting.person.expecting or not is_raised(sitting, judged):
+        return None
+    outside = sitting.reading_set.setting != "office"
+    ask = unasked(sitting)
+    wording = "expecting-raised-outside" if outside else "expecting-raised"
+    closed = sitting.reading_set.closed
+    due = outside or is_done(sitting, judged)
+    return Concern(
+        level="same-day" if outside else ("ask" if ask else "none"),
+        text=wording,
+        ask=ask,
+        step=SafetyStep(action="same-day-review", wording=wording, alone=closed) if due else None,
+        findings=[("expecting-raised", None)],
+    )
+
+
+def is_raised(sitting: Sitting, judged: Judgement) -> bool:
+    """Whether what is reported is at or above 140/90; while nothing is, the last two valid readings, or the only one of a
+    closed set."""
+    edge = sitting.limits.hypertension_expecting
+    means = reported(judged)
+    if means:
+        return any(reaches(edge, *pressures) for pressures in means)
+    last = [attempt for attempt in sitting.attempts if attempt.sound][-2:]
+    enough = len(last) == 2 or sitting.reading_set.closed
+    return bool(last) and enough and all(is_severe(attempt, edge) for attempt in last)
+
+
+def watch_possible_pregnancy(sitting: Sitting, judged: Judgement) -> Concern | None:
+    """High, and a pregnancy that nobody recorded would change what that means: it is asked. Source: [DECISION]."""
+    if not sitting.person.may_be_expecting or sitting.person.expecting:
+        return None
+    edge = sitting.limits.severe_expecting
+    high = sorted(attempt.index for attempt in sitting.attempts if is_severe(attempt, edge))
+    if high:
+        return Concern(level="ask", places=high, ask=["pregnancy"], findings=[("pregnancy-not-recorded", None)])
+    if not is_raised(sitting, judged):
+        return None
+    return Concern(level="none", ask=["pregnancy"], findings=[("pregnancy-not-recorded", None)])
+
+
+def person_findings(sitting: Sitting) -> Codes:
+    """What was taken of the person for safety's sake, and what does not fit together."""
+    facts = sitting.reading_set.subject
+    codes: list[str] = []
+    if facts.sex == "male" and facts.pregnancy in ("pregnant", "postpartum"):
+        codes.append("pregnancy-sex-differ")
+    if sitting.person.expecting and facts.pregnancy == "postpartum" and not sitting.person.delivery_day_known:
+        codes.append("delivery-day-assumed")
+    if sitting.lacking and is_above_screening(sitting):
+        codes.append("screening-value-reached")
+    return [(code, None) for code in codes]
+
+
+def is_above_screening(sitting: Sitting) -> bool:
+    """Whether a valid reading of a child whose percentiles are not known reaches the height-free screening value."""
+    years = sitting.person.age_years
+    if years is None:
+        return False
+    edge = screening_value(sitting.rulebook, years, sitting.reading_set.subject.sex)
+    return any(is_severe(attempt, edge) for attempt in sitting.valid)

@@ -1,0 +1,148 @@
+"""What a reading set must hold beyond its shape: names that are in the rulebook, and one sitting at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import timedelta
+from itertools import pairwise
+
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.readings import Identifier, ReadingSet, opened_at
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.sitting.attempts import in_order
+from quietcuff.core.sitting.person import earliest_birth_day
+
+
+def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
+    """Refuse a set that no evaluation could be made of.
+
+    Raises:
+        NotAcceptable: with every fault, each with its place and what would be accepted.
+    """
+    faults = faults_of_meaning(reading_set, rulebook)
+    if not reading_set.readings and opened_at(reading_set) is None:
+        detail = "The moment the set came in, where there is no reading: age and protocol are of a day."
+        faults.append(Fault(pointer="/intake/received_at", code="missing", detail=detail))
+    if faults:
+        raise NotAcceptable(faults)
+
+
+def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """Every reason why no evaluation could be made of a set."""
+    return (
+        empty_faults(reading_set)
+        + identifier_faults(reading_set)
+        + name_faults(reading_set, rulebook)
+        + pressure_faults(reading_set)
+        + birth_faults(reading_set)
+        + sleep_faults(reading_set)
+        + sitting_faults(reading_set, rulebook)
+    )
+
+
+def empty_faults(reading_set: ReadingSet) -> list[Fault]:
+    """No readings at all: accepted while the set is open, which is how a sitting is prepared; closed only by the service, after
+    a time or because it was taken back."""
+    intake = reading_set.intake
+    by_service = intake is not None and (intake.closed_by_timeout or "set-voided" in intake.changes)
+    if reading_set.readings or not reading_set.closed or by_service:
+        return []
+    return [Fault(pointer="/readings", code="too-few", detail="At least 1 in a closed set; none only with closed false.")]
+
+
+def identifier_faults(reading_set: ReadingSet) -> list[Fault]:
+    """Readings that carry the identifier of an earlier one."""
+    met: set[tuple[str, str]] = set()
+    faults = []
+    for place, reading in enumerate(reading_set.readings):
+        if not isinstance(reading.identifier, Identifier):
+            continue
+        name = (reading.identifier.system, reading.identifier.value)
+        if name in met:
+            detail = "An identifier of its own for each reading."
+            faults.append(Fault(pointer=f"/readings/{place}/identifier", code="named-twice", detail=detail))
+        met.add(name)
+    return faults
+
+
+def name_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """Protocols and guidelines that are not in the rulebook, and settings without a protocol."""
+    faults = []
+    if reading_set.protocol is not None:
+        protocol = rulebook.protocols.get(reading_set.protocol)
+        if protocol is None:
+            faults.append(unknown("/protocol", rulebook.protocols))
+        elif reading_set.setting not in protocol.settings:
+            accepted = ", ".join(protocol.settings)
+            faults.append(Fault(pointer="/setting", code="not-for-this-protocol", detail=f"This protocol is for: {accepted}."))
+    asked = reading_set.guidelines or []
+    for place, name in enumerate(asked):
+        if name not in rulebook.guidelines:
+            faults.append(unknown(f"/guidelines/{place}", rulebook.guidelines))
+        elif name in asked[:place]:
+            faults.append(Fault(pointer=f"/guidelines/{place}", code="named-twice", detail="Each guideline once."))
+    preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
+    for place, name in enumerate(preferred or []):
+        if name not in rulebook.guidelines:
+            faults.append(unknown(f"/intake/default_guidelines/{place}", rulebook.guidelines))
+    return faults
+
+
+def unknown(pointer: str, known: Iterable[str]) -> Fault:
+    """A name that is not in the rulebook, with those that are."""
+    return Fault(pointer=pointer, code="unknown-code", detail=f"Accepted: {', '.join(sorted(known))}.")
+
+
+def pressure_faults(reading_set: ReadingSet) -> list[Fault]:
+    """One pressure without the other: neither a reading nor a failed attempt."""
+    return [
+        Fault(
+            pointer=f"/readings/{place}/{'systolic' if reading.systolic_mmhg is None else 'diastolic'}_mmhg",
+            code="one-pressure-missing",
+            detail="Both pressures, or neither for a failed attempt.",
+        )
+        for place, reading in enumerate(reading_set.readings)
+        if not reading.voided and (reading.systolic_mmhg is None) != (reading.diastolic_mmhg is None)
+    ]
+
+
+def birth_faults(reading_set: ReadingSet) -> list[Fault]:
+    """A birth after the first reading."""
+    birth_date = reading_set.subject.birth_date
+    if birth_date is None:
+        return []
+    days = [reading.taken_at.date() for reading in reading_set.readings if not reading.voided]
+    if not days or earliest_birth_day(birth_date) <= min(days):
+        return []
+    return [Fault(pointer="/subject/birth_date", code="after-the-readings", detail="A day not after the readings.")]
+
+
+def sleep_faults(reading_set: ReadingSet) -> list[Fault]:
+    """A waking that is not after falling asleep, or a day and more later."""
+    longest = timedelta(days=1)
+    return [
+        Fault(pointer=f"/sleep/{place}/awake_at", code="wrong-order", detail="After asleep_at, by less than a day.")
+        for place, period in enumerate(reading_set.sleep)
+        if not timedelta(0) < period.awake_at - period.asleep_at < longest
+    ]
+
+
+def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
+    """In the office: more than four hours between neighbours, or another local day, is another sitting.
+
+    Source: [DECISION].
+    """
+    if reading_set.setting != "office" or not reading_set.readings:
+        return []
+    times = [reading.taken_at for reading in reading_set.readings]
+    longest = timedelta(hours=rulebook.limits.sitting_over_hours)
+    if max(times) - min(times) <= longest and len({time.date() for time in times}) == 1:
+        return []
+    kept = [(index, reading) for index, reading in in_order(reading_set.readings) if not reading.voided]
+    hours = rulebook.limits.sitting_over_hours
+    detail = f"One sitting: within {hours} hours of the reading before and on its local day; else a new set."
+    return [
+        Fault(pointer=f"/readings/{index}/taken_at", code="sitting-over", detail=detail)
+        for (_, before), (index, reading) in pairwise(kept)
+        if reading.taken_at - before.taken_at > longest or reading.taken_at.date() != before.taken_at.date()
+    ]

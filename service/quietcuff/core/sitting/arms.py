@@ -1,0 +1,237 @@
+"""The two arms: pairs, the higher one, the arm whose readings give the result, and what the difference asks for.
+
+Pairs are neighbours in time in different arms, each reading used once; differences are right minus left.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import date
+from typing import Protocol
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Arms, Basis
+from quietcuff.core.model.readings import HistoryPair, Site, hundredths, whole
+from quietcuff.core.sitting.history import LEFT, RIGHT, arm_of_record, higher_arm_of_last_comparison, side_of
+from quietcuff.core.sitting.sitting import Sitting
+
+OTHER: dict[Site, Site] = {LEFT: RIGHT, RIGHT: LEFT}
+
+
+class Pair(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One comparison, in hundredths of mmHg, right minus left; ``first`` is the site measured first."""
+
+    systolic: int
+    diastolic: int
+    first: Site
+
+
+class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What is known of the arms. ``result_site`` is where the result is to come from, None while that is open.
+
+    Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that
+    must still be measured for the comparison.
+    """
+
+    pairs: list[Pair]
+    systolic_difference_mmhg: float | None
+    diastolic_difference_mmhg: float | None
+    higher: Site | None
+    record: Site | None
+    earlier: Site | None
+    result_site: Site | None
+    basis: Basis | None
+    other_due: Site | None
+
+
+def compare_arms(sitting: Sitting) -> Comparison:
+    """Compare the arms and choose the one that gives the result. Source: [ISH20, NICE, ACC17]; ties are project decisions."""
+    pairs = find_pairs(sitting.valid) if sitting.protocol.is_one_sitting else []
+    higher = higher_arm(pairs)
+    earlier_pairs = sitting.history.pairs if sitting.history is not None else []
+    record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
+    earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
+    if earlier is not None and not sitting.person.may_use(earlier):
+        earlier = None
+    site, basis = choose_result_site(sitting, preferred_over(sitting, pairs, higher), earlier)
+    systolic, diastolic = mean_difference(pairs) if pairs else (None, None)
+    return Comparison(
+        pairs=pairs,
+        systolic_difference_mmhg=systolic,
+        diastolic_difference_mmhg=diastolic,
+        higher=higher,
+        record=record,
+        earlier=earlier,
+        result_site=site,
+        basis=basis,
+        other_due=other_arm_due(sitting, higher),
+    )
+
+
+class OnArm(Protocol):
+    """A reading in the terms of the comparison: hundredths of mmHg at a site."""
+
+    @property
+    def site(self) -> Site: ...
+    @property
+    def systolic(self) -> int: ...
+    @property
+    def diastolic(self) -> int: ...
+
+
+def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
+    """Neighbours in time in different arms, each reading used once: L R R R L gives two pairs."""
+    arms = [attempt for attempt in valid if attempt.site in OTHER]
+    pairs: list[Pair] = []
+    place = 0
+    while place + 1 < len(arms):
+        one, other = arms[place], arms[place + 1]
+        if one.site == other.site:
+            place += 1
+            continue
+        right, left = (one, other) if one.site == RIGHT else (other, one)
+        pairs.append(
+            Pair(
+                systolic=right.systolic - left.systolic,
+                diastolic=right.diastolic - left.diastolic,
+                first=one.site,
+            )
+        )
+        place += 2
+    return pairs
+
+
+def higher_arm(pairs: list[Pair]) -> Site | None:
+    """By the first pair: higher systolic, then higher diastolic, then the arm measured first."""
+    if not pairs:
+        return None
+    return side_of(pairs[0].systolic or pairs[0].diastolic) or pairs[0].first
+
+
+def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> Site | None:
+    """The arm to go by of those compared: the higher one, but the protocol's preferred arm where the first pair differs little.
+    Source: [AAP17-ARM, DECISION]."""
+    preferred = sitting.protocol.preferred_arm
+    if preferred is None or not pairs:
+        return higher
+    return preferred if abs(pairs[0].systolic) < 100 * sitting.limits.arm_difference_mmhg else higher
+
+
+def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
+    """Where the result comes from, and on what ground; of a series, the arm with most of it."""
+    sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
+    if sitting.protocol.series is not None:
+        sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
+    if sitting.compares_arms and higher is not None:
+        return higher, "this-sitting"
+    no_arms = bool(sites) and sites[0] not in OTHER
+    if not sitting.compares_arms and earlier is not None and not no_arms:
+        waits = earlier in sites or not sitting.reading_set.closed
+        return (earlier if waits or not sites else sites[0]), "earlier-sittings"
+    if higher is not None:
+        return higher, "this-sitting"
+    if not sites:
+        return None, None
+    return sites[0], ("only-arm-measured" if sites[0] in OTHER else None)
+
+
+def other_arm_due(sitting: Sitting, higher: Site | None) -> Site | None:
+    """The arm still to be measured for the comparison, where both are due and it may be used."""
+    if not sitting.compares_arms or higher is not None:
+        return None
+    measured = next((attempt.site for attempt in sitting.valid if attempt.site in OTHER), None)
+    other = OTHER.get(measured) if measured is not None else None
+    return other if other is not None and sitting.person.may_use(other) else None
+
+
+def repeat_due(sitting: Sitting, comparison: Comparison) -> Site | None:
+    """The arm to measure once more where the first pair differs by more than the protocol's limit. Source: [NICE]."""
+    limit = sitting.protocol.repeat_pair_above_mmhg
+    if limit is None or len(comparison.pairs) != 1 or abs(comparison.pairs[0].systolic) <= 100 * limit:
+        return None
+    last = next(attempt.site for attempt in reversed(sitting.valid) if attempt.site in OTHER)
+    return OTHER[last] if sitting.person.may_use(OTHER[last]) else None
+
+
+def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
+    """A sitting's pairs in the form in which later sittings will know them."""
+    return [
+        HistoryPair(
+            day=day,
+            systolic_difference_mmhg=pair.systolic / 100,
+            diastolic_difference_mmhg=pair.diastolic / 100,
+        )
+        for pair in pairs
+    ]
+
+
+def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
+    """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
+    count = 100 * len(pairs)
+    return (
+        tidy(sum(pair.systolic for pair in pairs) / count),
+        tidy(sum(pair.diastolic for pair in pairs) / count),
+    )
+
+
+def tidy(mmhg: float) -> float:
+    """Four decimals at most, whole numbers without a point."""
+    return whole(round(mmhg, 4))
+
+
+def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
+    """The comparison as it is answered. The arm to use is of record, else of this comparison, else of earlier ones, else the
+    one that the protocol prefers, else the one that was measured, and never one that must not be used."""
+    measured = comparison.result_site if comparison.result_site in OTHER else None
+    higher = preferred_over(sitting, comparison.pairs, comparison.higher)
+    candidates = (comparison.record, higher, comparison.earlier, sitting.protocol.preferred_arm, measured)
+    return Arms(
+        compared=bool(comparison.pairs),
+        pairs=len(comparison.pairs),
+        systolic_difference_mmhg=comparison.systolic_difference_mmhg,
+        diastolic_difference_mmhg=comparison.diastolic_difference_mmhg,
+        higher=comparison.higher,
+        arm_to_use=next((arm for arm in candidates if arm is not None and sitting.person.may_use(arm)), None),
+        arm_of_record=comparison.record,
+        basis=comparison.basis,
+    )
+
+
+def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, float | None]]:
+    """What the difference between the arms asks for, with its size (mmHg) where told. Source: [ISH20, NICE, CLARK16]."""
+    systolic, diastolic = comparison.systolic_difference_mmhg, comparison.diastolic_difference_mmhg
+    if systolic is None or diastolic is None:
+        return []
+    limits = sitting.limits
+    findings: list[tuple[str, float | None]] = []
+    apart = abs(systolic)
+    if apart < limits.arm_difference_mmhg and systolic * diastolic >= 0:
+        apart = max(apart, abs(diastolic))
+    if apart >= limits.arm_difference_mmhg:
+        findings.append(("inter-arm-10", tidy(apart)))
+    earlier = sitting.history.pairs if sitting.history is not None else []
+    all_systolic = [hundredths(pair.systolic_difference_mmhg) for pair in earlier]
+    all_systolic += [pair.systolic for pair in comparison.pairs]
+    if repeated_above(all_systolic, limits.arm_repeat_above_mmhg):
+        findings.append(("inter-arm-15-confirmed", None))
+        if repeated_above(all_systolic, limits.arm_assess_above_mmhg):
+            findings.append(("inter-arm-20-assess", None))
+    elif len(comparison.pairs) == 1 and abs(comparison.pairs[0].systolic) > 100 * limits.arm_repeat_above_mmhg:
+        findings.append(("inter-arm-15-repeat", None))
+    if is_inconsistent(comparison.pairs, 100 * limits.arm_difference_mmhg):
+        findings.append(("inter-arm-inconsistent", None))
+    return findings
+
+
+def repeated_above(differences: list[int], mmhg: float) -> bool:
+    """Whether two pairs or more differ by more than ``mmhg`` the same way."""
+    limit = 100 * mmhg
+    return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
+
+
+def is_inconsistent(pairs: list[Pair], limit: float) -> bool:
+    """Whether pairs of this sitting point in opposite directions, one of them by the limit or more."""
+    signs = {pair.systolic > 0 for pair in pairs if pair.systolic != 0}
+    return len(signs) == 2 and any(abs(pair.systolic) >= limit for pair in pairs)

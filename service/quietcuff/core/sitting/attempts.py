@@ -1,0 +1,185 @@
+"""Every attempt of the sitting in order of time, and whether it is valid.
+
+Valid: not voided, plausible, no excluding flag, right position, a usable site, arm not restricted, cuff not known wrong.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Reason
+from quietcuff.core.model.readings import Device, Reading, ReadingSet, Site, hundredths
+from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
+from quietcuff.core.sitting.cuffs import Fit, judge_fit
+from quietcuff.core.sitting.equipment import Block, device_block, method_of
+from quietcuff.core.sitting.person import Person
+
+EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position", "measurement-failed"})
+SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
+
+
+class Attempt(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One attempt. Pressures are hundredths of mmHg, 0 when it gave none; ``fault`` says why it is not valid.
+
+    ``sound`` is a valid one, or one set aside only because a right position or site is recorded elsewhere: it cannot count, but
+    what it says of severity stands.
+    """
+
+    index: int
+    taken_at: datetime
+    site: Site
+    reading: Reading
+    has_pressures: bool
+    systolic: int
+    diastolic: int
+    method: str
+    device: Device | None
+    device_block: Block | None
+    fit: Fit
+    too_soon: bool
+    sound: bool
+    fault: Reason | None
+
+
+def judge_attempts(
+    reading_set: ReadingSet,
+    order: list[tuple[int, Reading]],
+    person: Person,
+    protocol: Protocol,
+    limits: Limits,
+    cuffs: CuffTable,
+) -> list[Attempt]:
+    """The attempts sorted by time, each with its fault or none; ``order`` are the set's readings by ``in_order``.
+
+    Readings of one moment are put in the order of what they say, then of their place, so that the order of arrival changes
+    nothing. Positions and kinds of site are never mixed: where the right one is recorded, readings without it stand back.
+    """
+    set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
+    interval = timedelta(seconds=protocol.interval_seconds)
+    too_young: Block | None = "neonate" if person.neonate else None
+    attempts: list[Attempt] = []
+    before: Reading | None = None
+    for index, reading in order:
+        device = reading.device or reading_set.device
+        fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
+        block = device_block(device, reading.site, wrist_counts=protocol.wrist_counts) or too_young
+        too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
+        fault = find_fault(reading, person, fit, block, limits)
+        if fault is None and reading.position not in (*protocol.positions, "not-recorded"):
+            fault = "other-position"
+        if fault is None and too_soon and protocol.interval_excludes:
+            fault = "too-soon"
+        attempts.append(
+            Attempt(
+                index=index,
+                taken_at=reading.taken_at,
+                site=reading.site,
+                reading=reading,
+                has_pressures=reading.systolic_mmhg is not None and reading.diastolic_mmhg is not None,
+                systolic=hundredths(reading.systolic_mmhg or 0),
+                diastolic=hundredths(reading.diastolic_mmhg or 0),
+                method=method_of(reading, device),
+                device=device,
+                device_block=block,
+                fit=fit,
+                too_soon=too_soon,
+                sound=fault is None or (fault == "set-blocked" and block == "neonate"),
+                fault=fault,
+            )
+        )
+        if not reading.voided:
+            before = reading
+    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+
+
+def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
+    """Whether the interval had not passed. Both arms at the same instant are the best comparison of them, and not too soon.
+
+    Source: [PRACTICE].
+    """
+    apart = reading.taken_at - before.taken_at
+    arms = {reading.site, before.site}
+    at_once = not apart and arms == {"left-upper-arm", "right-upper-arm"}
+    return apart < interval and not at_once
+
+
+def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
+    """The readings with their places, sorted by time; what they say is looked at only where times are equal."""
+    placed = list(enumerate(readings))
+    if len({reading.taken_at for reading in readings}) == len(readings):
+        return sorted(placed, key=lambda item: item[1].taken_at)
+    return sorted(placed, key=lambda item: order_key(*item))
+
+
+def order_key(index: int, reading: Reading) -> tuple[datetime, bool, str, bytes, int]:
+    """Time first; then what the reading says, so that the order of arrival decides nothing; then its place."""
+    return reading.taken_at, reading.voided, reading.site, msgspec.json.encode(reading), index
+
+
+def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, limits: Limits) -> Reason | None:
+    """The first reason why a reading can never count, or None."""
+    if reading.voided:
+        return "voided"
+    if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
+        return "device-error"
+    if not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
+        return "device-error"
+    if not is_plausible(reading.systolic_mmhg, reading.diastolic_mmhg, limits):
+        return "implausible"
+    if block is not None:
+        return "set-blocked"
+    if not person.may_use(reading.site):
+        return "restricted-arm"
+    if fit.known_wrong:
+        return "wrong-cuff"
+    return None
+
+
+def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
+    """Whether two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
+    return (
+        limits.plausible_systolic.lowest <= systolic_mmhg <= limits.plausible_systolic.highest
+        and limits.plausible_diastolic.lowest <= diastolic_mmhg <= limits.plausible_diastolic.highest
+        and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
+    )
+
+
+def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
+    """Where a right position is recorded, readings whose position is not are set aside."""
+    positions = {attempt.reading.position for attempt in attempts if attempt.fault is None}
+    if len(positions) < 2:
+        return attempts
+    return [set_aside(attempt, "other-position", attempt.reading.position == "not-recorded") for attempt in attempts]
+
+
+def keep_one_site_class(attempts: list[Attempt]) -> list[Attempt]:
+    """Upper arms first, then sites not recorded, then wrists, then thighs: only one kind can count."""
+    present = {site_class(attempt.site) for attempt in attempts if attempt.fault is None}
+    if len(present) < 2:
+        return attempts
+    kept = next(kind for kind in SITE_CLASSES if kind in present)
+    return [set_aside(attempt, "other-arm", site_class(attempt.site) != kept) for attempt in attempts]
+
+
+def set_aside(attempt: Attempt, reason: Reason, applies: bool) -> Attempt:
+    """The attempt with a reason, where it applies and none stood before."""
+    if attempt.fault is not None or not applies:
+        return attempt
+    return msgspec.structs.replace(attempt, fault=reason)
+
+
+def site_class(site: str) -> str:
+    """left-upper-arm and right-upper-arm are both upper-arm."""
+    return site if site == "not-recorded" else site.partition("-")[2]
+
+
+def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
+    """Whether either pressure differs by more than ``mmhg``, strictly: 150/88 and 140/86 are not more than 10 apart."""
+    return max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > 100 * mmhg
+
+
+def much_above(one: Attempt, other: Attempt, mmhg: float) -> bool:
+    """Whether either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
+    return max(one.systolic - other.systolic, one.diastolic - other.diastolic) > 100 * mmhg

@@ -1,0 +1,183 @@
+"""One sitting as the rules see it: the person, the protocol that rules, the attempts in order, and who chose what."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+from typing import Any, Literal
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Chosen
+from quietcuff.core.model.readings import History, Reading, ReadingSet, opened_at
+from quietcuff.core.rulebook.rulebook import Guideline, Limits, Protocol, Rulebook, Situation
+from quietcuff.core.sitting.attempts import Attempt, in_order, judge_attempts
+from quietcuff.core.sitting.percentiles import Norms
+from quietcuff.core.sitting.person import Person, describe_person
+from quietcuff.core.sitting.rules_in_force import applies, put_in_force
+
+
+class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time; ``answers`` are those of
+    the context by name; ``applicable`` are the requested guidelines that are for this person, setting and protocol, with their
+    limits for these. ``norms`` are a child's, ``lacking`` the codes of what they would need."""
+
+    reading_set: ReadingSet
+    history: History | None
+    rulebook: Rulebook
+    limits: Limits
+    answers: dict[str, Any]
+    person: Person
+    chosen: Chosen
+    protocol: Protocol
+    guidelines: list[Guideline]
+    applicable: list[Guideline]
+    day: date
+    attempts: list[Attempt]
+    valid: list[Attempt]
+    irregular: bool
+    has_gap: bool
+    norms: Norms | None
+    lacking: list[str]
+
+    @property
+    def compares_arms(self) -> bool:
+        """Whether both arms are due in this sitting."""
+        arms = self.protocol.arms
+        return arms == "both" or (arms == "both-at-first-visit" and self.chosen.visit == "first")
+
+    @property
+    def last(self) -> Attempt | None:
+        """The last attempt that is not voided."""
+        return next((attempt for attempt in reversed(self.attempts) if attempt.fault != "voided"), None)
+
+    @property
+    def not_before(self) -> datetime | None:
+        """When the next reading may be taken: the interval after the last attempt, in that attempt's offset."""
+        last = self.last
+        return None if last is None else last.taken_at + timedelta(seconds=self.protocol.interval_seconds)
+
+
+def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Sitting:
+    """Gather what the rules need; the names of protocol and guidelines are known to be in the rulebook."""
+    order = in_order(reading_set.readings)
+    day = day_of(reading_set, order)
+    person = describe_person(reading_set.subject, day, rulebook.limits)
+    visit, visit_by = choose_visit(reading_set, history)
+    situation = choose_situation(reading_set, history, person, visit, rulebook)
+    preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
+    rules = put_in_force(reading_set, person, day, situation, default_guidelines(situation, preferred, rulebook), rulebook)
+    protocol = rules.protocol
+    attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, rulebook.cuffs[rulebook.defaults.cuffs])
+    return Sitting(
+        reading_set=reading_set,
+        history=history,
+        rulebook=rulebook,
+        limits=rulebook.limits,
+        answers=msgspec.structs.asdict(reading_set.context),
+        person=person,
+        chosen=say_chosen(reading_set, visit, visit_by),
+        protocol=protocol,
+        guidelines=rules.guidelines,
+        applicable=[each for each in rules.guidelines if applies(each, protocol, person, reading_set.setting)],
+        day=day,
+        attempts=attempts,
+        valid=[attempt for attempt in attempts if attempt.fault is None],
+        irregular=sees_irregular(reading_set, person, attempts),
+        has_gap=sees_gap(reading_set, attempts, rulebook.limits),
+        norms=rules.norms,
+        lacking=rules.lacking,
+    )
+
+
+def day_of(reading_set: ReadingSet, order: list[tuple[int, Reading]]) -> date:
+    """The local day of the first reading; before there is one, the day on which the set came in."""
+    first = next((reading for _, reading in order if not reading.voided), order[0][1] if order else None)
+    opened = opened_at(reading_set) if first is None else first.taken_at
+    return opened.date() if opened is not None else date.min
+
+
+def say_chosen(
+    reading_set: ReadingSet,
+    visit: Literal["first", "follow-up", "not-recorded"],
+    visit_by: Literal["caller", "service", "none"],
+) -> Chosen:
+    """Who chose what."""
+    return Chosen(
+        visit=visit,
+        visit_by=visit_by,
+        protocol_by="caller" if reading_set.protocol is not None else "service",
+        guidelines_by="caller" if reading_set.guidelines is not None else "service",
+    )
+
+
+def choose_visit(
+    reading_set: ReadingSet, history: History | None
+) -> tuple[Literal["first", "follow-up", "not-recorded"], Literal["caller", "service", "none"]]:
+    """The visit as the caller says, else first when history says that nothing is stored."""
+    if reading_set.visit is not None:
+        return reading_set.visit, "caller"
+    if history is None:
+        return "not-recorded", "none"
+    return ("follow-up" if history.sittings or history.pairs else "first"), "service"
+
+
+def choose_situation(
+    reading_set: ReadingSet, history: History | None, person: Person, visit: str, rulebook: Rulebook
+) -> Situation:
+    """What rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
+    defaults = rulebook.defaults
+    if reading_set.setting == "ambulatory":
+        return defaults.ambulatory
+    if reading_set.setting == "home":
+        guidelines = defaults.expecting.guidelines if person.expecting else defaults.home.guidelines
+        return msgspec.structs.replace(defaults.home, guidelines=guidelines)
+    if person.expecting:
+        return defaults.expecting
+    if person.age_years is not None and person.age_years < 18:
+        return defaults.under_18 if person.age_years >= 13 else defaults.under_13
+    if reading_set.attendance == "unattended":
+        return defaults.unattended
+    if visit == "first" or compares_again(history, rulebook.limits):
+        return defaults.first_visit
+    return defaults.follow_up
+
+
+def compares_again(history: History | None, limits: Limits) -> bool:
+    """After one comparison that differed by 10 or more, the next visit compares again."""
+    if history is None or len({pair.day for pair in history.pairs}) != 1:
+        return False
+    count = len(history.pairs)
+    systolic = sum(pair.systolic_difference_mmhg for pair in history.pairs) / count
+    diastolic = sum(pair.diastolic_difference_mmhg for pair in history.pairs) / count
+    return count < limits.record_pairs and max(abs(systolic), abs(diastolic)) >= limits.arm_difference_mmhg
+
+
+def default_guidelines(situation: Situation, preferred: list[str] | None, rulebook: Rulebook) -> list[str]:
+    """The tenant's own choice for adults; pregnancy and youth have theirs by the rulebook."""
+    adults = rulebook.defaults.follow_up.guidelines
+    return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
+
+
+def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:
+    """Whether more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
+    if reading_set.setting != "office" or not attempts:
+        return False
+    limit = timedelta(minutes=limits.sitting_gap_minutes)
+    if attempts[-1].taken_at - attempts[0].taken_at <= limit:
+        return False
+    times = [attempt.taken_at for attempt in attempts if attempt.fault != "voided"]
+    return any(later - earlier > limit for earlier, later in pairwise(times))
+
+
+def sees_irregular(reading_set: ReadingSet, person: Person, attempts: list[Attempt]) -> bool:
+    """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
+    return (
+        person.irregular_known
+        or reading_set.context.pulse_palpated == "irregular"
+        or any(
+            attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags
+            for attempt in attempts
+            if attempt.fault != "voided"
+        )
+    )

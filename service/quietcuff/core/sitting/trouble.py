@@ -1,0 +1,100 @@
+"""Attempts that fail one after another for one cause: what to change after a stated number, and when to give up.
+
+Attempts count here, not only valid readings, so that no step is asked for again and again in vain.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.findings.conditions import needs_muffling
+from quietcuff.core.model.readings import Site
+from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.sitting import Sitting
+
+Change = Literal["plan", "auscultate", "phase-four", "device", "other-arm", "cuff", "position", "wait", "observer"]
+
+LADDERS: dict[str, tuple[Change, ...]] = {
+    "device-error": ("plan", "auscultate", "device", "other-arm"),
+    "implausible": ("plan", "device", "observer"),
+    "phase-four": ("phase-four", "phase-four", "device"),
+    "wrong-cuff": ("cuff", "cuff"),
+    "set-blocked": ("device", "device"),
+    "restricted-arm": ("plan", "other-arm"),
+    "other-position": ("position", "position", "observer"),
+    "other-arm": ("plan", "other-arm"),
+    "too-soon": ("plan", "wait"),
+}
+
+
+class Trouble(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The last attempts that failed for one cause, and how many they are."""
+
+    cause: str
+    fails: int
+    last: Attempt
+
+
+def find_trouble(sitting: Sitting) -> Trouble | None:
+    """The run of failures that an open sitting ends with; None where its last attempt is valid, and of a newborn."""
+    attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
+    if sitting.reading_set.closed or not attempts or attempts[-1].fault is None or sitting.person.neonate:
+        return None
+    last = attempts[-1]
+    cause = cause_of(sitting, last)
+    fails = 0
+    for attempt in reversed(attempts):
+        if attempt.fault is None or cause_of(sitting, attempt) != cause:
+            break
+        fails += 1
+    return Trouble(cause=cause, fails=fails, last=last)
+
+
+def cause_of(sitting: Sitting, attempt: Attempt) -> str:
+    """Why it failed; sounds that go on to zero are a cause of their own, which the fourth phase cures. Source: [PRACTICE]."""
+    if attempt.fault == "implausible" and needs_muffling(sitting, attempt):
+        return "phase-four"
+    return str(attempt.fault)
+
+
+def changes_for(sitting: Sitting, trouble: Trouble) -> list[Change]:
+    """What can be changed for a cause, in order; what is not possible here is left out."""
+    possible = {
+        "auscultate": sitting.reading_set.context.auscultation_possible == "yes" and trouble.last.method != "auscultatory",
+        "other-arm": other_free_arm(sitting, trouble.last.site) is not None,
+    }
+    return [change for change in LADDERS[trouble.cause] if possible.get(change, True)]
+
+
+def due_change(sitting: Sitting, trouble: Trouble) -> Change | None:
+    """The change that is due after so many failures; None where all were tried. Source: [DECISION]."""
+    changes = changes_for(sitting, trouble)
+    place = trouble.fails // sitting.limits.failed_attempts_one_cause
+    return changes[place] if place < len(changes) else None
+
+
+def other_free_arm(sitting: Sitting, site: Site) -> Site | None:
+    """An upper arm that may be used, other than the one where it failed."""
+    arms: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
+    return next((arm for arm in arms if arm != site and sitting.person.may_use(arm)), None)
+
+
+def gave_up_for(sitting: Sitting) -> str | None:
+    """Why no further attempt is asked for in an open sitting: a cause that nothing helped, or ``attempts``; else None.
+
+    A series goes on over days; only failures one after another end it.
+    """
+    if sitting.reading_set.closed:
+        return None
+    trouble = find_trouble(sitting)
+    if trouble is not None and due_change(sitting, trouble) is None:
+        return trouble.cause
+    enough = sitting.protocol.series is None and attempts_made(sitting) >= sitting.limits.most_attempts_asked
+    return "attempts" if enough else None
+
+
+def attempts_made(sitting: Sitting) -> int:
+    """How often it was tried to measure; a voided attempt was never made."""
+    return sum(attempt.fault != "voided" for attempt in sitting.attempts)
