@@ -1,8 +1,8 @@
-"""Runs the migrations on the connection that ``quietcuff.storage.migrate`` opened."""
+"""Runs the migrations on the connection that ``quietcuff.storage.engine.migrate`` opened."""
 
 from alembic import context
 
-from quietcuff.storage.tables import metadata
+from quietcuff.storage.schema.sittings import metadata
 
 # One number for all: two processes that upgrade the same database take turns.
 UPGRADE_LOCK = 0x51434D

@@ -17,7 +17,7 @@ if "XDG_RUNTIME_DIR" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
 from databases import PostgresqlServer, SqliteFiles
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
 
 
 @pytest.fixture(scope="session")

@@ -15,8 +15,8 @@ from typing import Any
 import asyncpg
 from sqlalchemy import make_url
 
-from quietcuff.storage import migrate
-from quietcuff.storage.tables import metadata
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.schema.sittings import metadata
 
 APP_ROLE = "quietcuff_app"
 _numbers = itertools.count(1)

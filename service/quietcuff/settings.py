@@ -13,7 +13,7 @@ import msgspec
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url
 from quietcuff.security.outside_issuer import Issuer
-from quietcuff.storage.trail_keys import TrailFiles
+from quietcuff.storage.trail.keys import TrailFiles
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 Deliver = Literal["auto", "on", "off"]

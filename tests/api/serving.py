@@ -19,9 +19,9 @@ from quietcuff.api.bounded_http import BoundedHttp
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.outside_issuer import Issuer
 from quietcuff.settings import Settings
-from quietcuff.storage.api_keys import KeyRow, insert_key
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import find_or_create_tenant
+from quietcuff.storage.engine.store import NO_TENANT, open_store
+from quietcuff.storage.rows.api_keys import KeyRow, insert_key
+from quietcuff.storage.rows.tenants import find_or_create_tenant
 
 PROBLEM_JSON = "application/problem+json"
 

@@ -32,10 +32,10 @@ from api.serving import Server, new_key, serving
 from bodies import OPENED_SET
 from databases import SqliteFiles
 from quietcuff.security.outside_issuer import Issuer
-from quietcuff.storage.api_keys import revoke_tokens
-from quietcuff.storage.clients import ClientRow, insert_client, revoke_client
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import find_or_create_tenant
+from quietcuff.storage.engine.store import NO_TENANT, open_store
+from quietcuff.storage.rows.api_keys import revoke_tokens
+from quietcuff.storage.rows.clients import ClientRow, insert_client, revoke_client
+from quietcuff.storage.rows.tenants import find_or_create_tenant
 
 TOKEN_URL = "https://bp.example.org/oauth2/token"
 KINDS = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"

@@ -17,7 +17,7 @@ from databases import SqliteFiles
 from quietcuff.api.lanes import KINDS, Kind, Lane
 from quietcuff.core.model.errors import Busy, TooOften
 from quietcuff.security.rates import Rates
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 
 class Bench:

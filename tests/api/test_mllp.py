@@ -36,8 +36,8 @@ from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import parse_scopes
-from quietcuff.storage.store import Store, open_store
-from quietcuff.storage.tables import payload, reading
+from quietcuff.storage.engine.store import Store, open_store
+from quietcuff.storage.schema.sittings import payload, reading
 
 QUICK = Limits(message_bytes=20_000, pause_seconds=0.4, message_seconds=1.2, idle_seconds=0.6)
 

@@ -21,9 +21,9 @@ from api.test_fhir import BASE, outcome
 from api.test_reading_sets import PATH, void, whole_set
 from bodies import OPENED_SET
 from quietcuff.cli import main
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tables import reading_set
-from quietcuff.storage.tenants import find_tenant
+from quietcuff.storage.engine.store import NO_TENANT, open_store
+from quietcuff.storage.rows.tenants import find_tenant
+from quietcuff.storage.schema.sittings import reading_set
 
 Envelope = dict[str, Any]
 

@@ -20,9 +20,9 @@ from quietcuff.api import examples, upkeep
 from quietcuff.api.app import create_app
 from quietcuff.core.model.errors import Busy, StoreNotUsable
 from quietcuff.settings import Settings
-from quietcuff.storage import migrate
-from quietcuff.storage.api_keys import find_key
-from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
+from quietcuff.storage.rows.api_keys import find_key
 
 
 def test_the_upkeep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:

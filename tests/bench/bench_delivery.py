@@ -28,7 +28,7 @@ from delivery.post import Post
 from delivery.receiver import receiving
 from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 ROUNDS = 5
 SETS = 64

@@ -43,9 +43,9 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.ingest.bulk_jobs import export_file, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.column_types import Instant
-from quietcuff.storage.store import open_store
-from quietcuff.storage.tables import reading, reading_set, set_version, subject
+from quietcuff.storage.engine.store import open_store
+from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.sittings import reading, reading_set, set_version, subject
 
 CALLERS = 64
 GROWTH_GOAL = 1.3

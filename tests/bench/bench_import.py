@@ -35,7 +35,7 @@ from bench.bench_evaluate import make_set
 from bench.bench_storage import databases
 from ingest.clinic import open_clinic
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 SITTINGS_A_PERSON = 5
 READINGS_A_SITTING = 4

@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from api.serving import new_key
 from bench.bench_evaluate import make_bodies
 from quietcuff.demo.server import free_port
-from quietcuff.storage import migrate
+from quietcuff.storage.engine import migrate
 
 CALLERS = 32
 CAPACITY_SECONDS = 8

@@ -35,12 +35,12 @@ from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer
 from export.stored_sets import Clinic, open_clinic
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage import migrate
-from quietcuff.storage.ids import new_set_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.sql import Command
-from quietcuff.storage.store import Store, open_store
-from quietcuff.storage.tables import reading, reading_set, set_version, subject
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine.ids import new_set_id
+from quietcuff.storage.engine.statements import Command
+from quietcuff.storage.engine.store import Store, open_store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.schema.sittings import reading, reading_set, set_version, subject
 
 PATTERNS, SETS_EACH, CHUNK = 200, 10, 500
 TABLES = (subject, reading_set, set_version, reading)

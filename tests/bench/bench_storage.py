@@ -36,8 +36,8 @@ from ingest.clinic import Clinic, open_clinic
 from quietcuff import ingest
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import LARGEST_GROUP, open_store
-from quietcuff.storage.tables import claim, device, reading, reading_set, set_version, subject, trail
+from quietcuff.storage.engine.store import LARGEST_GROUP, open_store
+from quietcuff.storage.schema.sittings import claim, device, reading, reading_set, set_version, subject, trail
 
 CALLERS = 64
 GROWTH_GOAL = 0.8

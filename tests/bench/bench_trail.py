@@ -30,11 +30,11 @@ from quietcuff import ingest
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.ingest.reads import Reads, Seen
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.seals import all_seals
-from quietcuff.storage.store import open_store
-from quietcuff.storage.trail import Entry, record
-from quietcuff.storage.trail_keys import TrailFiles, add_trail_key
-from quietcuff.storage.trail_verify import TrailCheck, rows_after
+from quietcuff.storage.engine.store import open_store
+from quietcuff.storage.trail.checking import TrailCheck, rows_after
+from quietcuff.storage.trail.keys import TrailFiles, add_trail_key
+from quietcuff.storage.trail.seals import all_seals
+from quietcuff.storage.trail.trail import Entry, record
 
 WAYS = ("without", "plain", "keyed")
 Figures = dict[str, list[float]]

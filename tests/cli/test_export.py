@@ -16,7 +16,7 @@ from ingest.exports import by_id, export
 from ingest.test_bulk import receive_some
 from quietcuff.cli import main
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from quietcuff.cli import main
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
 from quietcuff.core.model.errors import Busy
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
 
 COMMAND = [sys.executable, "-m", "quietcuff", "import"]
 

@@ -18,8 +18,8 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.variability import TenantFit
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import NO_TENANT, open_store
-from quietcuff.storage.tenants import TenantSettings, find_tenant
+from quietcuff.storage.engine.store import NO_TENANT, open_store
+from quietcuff.storage.rows.tenants import TenantSettings, find_tenant
 
 PEOPLE = 210
 SEED = 20260504

@@ -16,7 +16,7 @@ from quietcuff.cli.public_url import is_of_this_machine, settle_public_url
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 REAL, OTHER, GUESS = "https://bp.example.org", "https://other.example.org", "http://127.0.0.1:8080"
 

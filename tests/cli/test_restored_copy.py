@@ -17,7 +17,7 @@ from quietcuff.cli import main
 from quietcuff.cli.resuming import why_not_deliver
 from quietcuff.cli.serve import check_database
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 DELIVER = ["deliver", "--once"]
 

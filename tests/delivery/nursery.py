@@ -19,8 +19,8 @@ from pathlib import Path
 from quietcuff.delivery.sending import Sender
 from quietcuff.delivery.worker import Work, Worker
 from quietcuff.security.addresses import read_allowances
-from quietcuff.storage.store import open_store
-from quietcuff.storage.tenants import Tenants
+from quietcuff.storage.engine.store import open_store
+from quietcuff.storage.rows.tenants import Tenants
 
 PUBLIC_URL = "https://bp.example.org"
 TRUST = ssl.create_default_context()

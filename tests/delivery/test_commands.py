@@ -15,7 +15,7 @@ from delivery.post import Post
 from delivery.receiver import Answer, Receiver
 from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 QUIETCUFF = str(Path(sys.executable).with_name("quietcuff"))
 

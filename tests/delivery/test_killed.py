@@ -17,7 +17,7 @@ from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.delivery import worker
 from quietcuff.delivery.worker import LEASE, Worker
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
 
 LEASE_SECONDS = 2.0
 

@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import make_url
 
 from databases import PostgresqlServer
-from quietcuff.storage import outbox
-from quietcuff.storage.delivery_tables import outbox as table
-from quietcuff.storage.sql import Command
-from quietcuff.storage.store import Store
+from quietcuff.storage.delivery import outbox
+from quietcuff.storage.engine.statements import Command
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.schema.delivery import outbox as table
 from storage.rows import NOON
 from storage.test_plans import CLINIC, plan_of_query
 

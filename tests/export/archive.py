@@ -13,7 +13,7 @@ from export.plain_filter import Filter, Resource
 from export.rendered import PUBLIC_URL
 from export.stored_sets import Clinic, open_clinic
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 CHANGES = [
     {"change": "void-set"},

@@ -18,8 +18,8 @@ from quietcuff.export.places import KINDS_BY_LETTER
 from quietcuff.export.provenance import provenance_of
 from quietcuff.export.shapes import Identifier, Observation
 from quietcuff.export.sittings import Stand, StoredSitting
-from quietcuff.storage.ids import device_id
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.versions import VersionRow
 
 PUBLIC_URL = "https://bp.example.org"
 SET_ID = "019df237-3e80-7cda-ae6c-acc0e2b83dda"

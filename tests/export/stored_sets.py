@@ -25,9 +25,9 @@ from quietcuff.export.read import Read, read_resource
 from quietcuff.export.records import Publisher
 from quietcuff.export.search import searchset
 from quietcuff.export.searched import SEARCHED
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import Tenant, find_or_create_tenant
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.tenants import Tenant, find_or_create_tenant
+from quietcuff.storage.search.observations import Snapshot
 
 T = TypeVar("T")
 STARTED_AT = datetime(2026, 6, 1, 8, tzinfo=UTC)

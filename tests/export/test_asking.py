@@ -16,8 +16,8 @@ from quietcuff.export.asking import Search, cursor_of, page_end, parse_search
 from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED
-from quietcuff.storage.entries import ObservationKey, PageEnd, Pointer, PointerTest, ValueTest
-from quietcuff.storage.tenants import Tenant, TenantSettings
+from quietcuff.storage.rows.tenants import Tenant, TenantSettings
+from quietcuff.storage.search.query import ObservationKey, PageEnd, Pointer, PointerTest, ValueTest
 
 FHIR_URL = "https://bp.example.org/fhir/R4"
 NOW = datetime(2026, 6, 1, 8, tzinfo=UTC)

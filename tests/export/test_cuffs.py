@@ -13,7 +13,7 @@ from quietcuff.core.model.readings import Cuff
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.cuffs import cuff_component, told_size
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 SNOMED = "http://snomed.info/sct"
 ADULT = {"size": "adult", "range_cm": [27, 34]}

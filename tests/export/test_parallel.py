@@ -22,9 +22,9 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.places import place_name
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.entries import ObservationKey, ObservationQuery
-from quietcuff.storage.search import Snapshot, find_observations
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationKey, ObservationQuery
 
 SETS, PERSONS, WRITERS, COUNT = 40, 4, 3, 23
 ORDERS = ["date", "-date", "_lastUpdated", "-_lastUpdated", None]

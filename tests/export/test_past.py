@@ -16,7 +16,7 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.export.looking_back import LookingBack
 from quietcuff.export.past import history, read_version
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 CHANGES: list[dict[str, Any]] = [
     {"change": "amend-reading", "index": 1, "set": {"systolic_mmhg": 151}},

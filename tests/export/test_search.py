@@ -19,7 +19,7 @@ from export.stored_sets import STARTED_AT
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
 
 SETS, PERSONS = 40, 4
 BP, PULSE, FLAGS, MEAN = "85354-9", "8867-4", "8410608", "96607-7"

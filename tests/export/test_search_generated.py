@@ -17,7 +17,7 @@ from export.plain_filter import Drawer, Resource, measured, updated
 from export.profiles import faults_of, references_of
 from quietcuff.export.searched import SEARCHED
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 SETS, SEARCHES = int(os.environ.get("SEARCHED_SETS", "150")), int(os.environ.get("SEARCHES", "120"))
 PERSONS = 7

@@ -13,7 +13,7 @@ from export.archive import link_of, storable_bodies
 from export.stored_sets import Clinic, open_clinic
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 SETS, PERSONS, COUNT = 24, 3, 17
 ORDERS = [None, "date", "-date", "_lastUpdated", "-_lastUpdated"]

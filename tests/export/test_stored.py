@@ -15,7 +15,7 @@ from export.test_moves import FIRST_VISIT
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 NOBODY = "cda41017-1d9a-8818-bb1a-da6d8d866445"
 

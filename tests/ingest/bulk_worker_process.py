@@ -13,8 +13,8 @@ from quietcuff import ingest
 from quietcuff.core.model.errors import Busy
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage import export_pages
-from quietcuff.storage.store import open_store
+from quietcuff.storage.bulk import pages
+from quietcuff.storage.engine.store import open_store
 
 
 async def main(url: str) -> None:
@@ -28,5 +28,5 @@ async def main(url: str) -> None:
 
 
 if __name__ == "__main__":
-    export_pages.SETS_A_PAGE = int(sys.argv[2])
+    pages.SETS_A_PAGE = int(sys.argv[2])
     asyncio.run(main(sys.argv[1]))

@@ -16,9 +16,9 @@ from quietcuff.core.model.changes import Append, Correction, Move
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer, Desk, IfMatch
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import Tenant, find_or_create_tenant
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import Tenant, find_or_create_tenant
 
 T = TypeVar("T")
 ARRIVED_AT = datetime(2026, 5, 4, 7, 3, 31, 120456, tzinfo=UTC)

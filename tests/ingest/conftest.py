@@ -7,7 +7,7 @@ import pytest
 from ingest.clinic import Clinic, open_clinic
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, Qu
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer, Desk, Known, Received, batch
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.engine.store import Store, open_store
 
 BY_LINE = batch.by_identifier_or_line(None)
 

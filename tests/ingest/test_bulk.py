@@ -36,11 +36,11 @@ from quietcuff.ingest import bulk_worker, retention
 from quietcuff.ingest.bulk_jobs import end_export, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker, moment_with_all_before
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage import export_pages
-from quietcuff.storage.export_jobs import find_job
-from quietcuff.storage.ids import new_set_id
-from quietcuff.storage.members import Members, Sittings
-from quietcuff.storage.store import Store, open_store
+from quietcuff.storage.bulk import pages
+from quietcuff.storage.bulk.jobs import find_job
+from quietcuff.storage.bulk.members import Members, Sittings
+from quietcuff.storage.engine.ids import new_set_id
+from quietcuff.storage.engine.store import Store, open_store
 
 PROCESS = Path(__file__).with_name("bulk_worker_process.py")
 
@@ -160,7 +160,7 @@ async def test_a_chain_of_exports_tells_what_one_export_tells(clinic: Clinic) ->
 async def test_each_resource_is_exported_as_it_stood_at_the_export_s_moment(
     clinic: Clinic, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(export_pages, "SETS_A_PAGE", 3)
+    monkeypatch.setattr(pages, "SETS_A_PAGE", 3)
     rng = random.Random(20260506)
     stored = await receive_some(clinic, 12, 24)
     for envelope in rng.sample(stored, 8):
@@ -302,7 +302,7 @@ async def test_without_waiting_for_writers_it_would_be_lost(
 async def test_a_stuck_writer_holds_an_export_up_and_nobody_else(
     postgresql_url: str, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("quietcuff.storage.export_jobs.PATIENCE_SECONDS", "0.1")
+    monkeypatch.setattr("quietcuff.storage.bulk.jobs.PATIENCE_SECONDS", "0.1")
     store = open_store(postgresql_url)
     clinic = await open_clinic(store, rulebook)
     clinic.desk = ingest.open_desk(store, rulebook)
@@ -370,7 +370,7 @@ async def test_another_goes_on_where_a_killed_worker_was(clinic: Clinic, databas
 async def test_a_worker_that_is_stopped_leaves_its_job_to_the_next_at_once(
     clinic: Clinic, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(export_pages, "SETS_A_PAGE", 1)
+    monkeypatch.setattr(pages, "SETS_A_PAGE", 1)
     await receive_some(clinic, 20, 20)
     clinic.desk = ingest.open_desk(clinic.store, clinic.desk.rulebook)
     job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
@@ -426,7 +426,7 @@ async def test_what_fails_every_time_is_told_in_the_end(clinic: Clinic, monkeypa
 
 
 async def test_files_are_swept_away_when_their_time_is_over(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(export_pages, "SETS_A_PAGE", 1)
+    monkeypatch.setattr(pages, "SETS_A_PAGE", 1)
     await receive_some(clinic, 19, 30)
     limits = ExportLimits(hours_kept=1)
     kept = await start_export(clinic.desk, clinic.caller, plan_of(), limits)

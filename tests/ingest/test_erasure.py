@@ -28,10 +28,10 @@ from quietcuff.decode.intended import Intended
 from quietcuff.ingest import groups, payloads, refused, registry, retention
 from quietcuff.ingest.erasure import look_for
 from quietcuff.ingest.readers import READERS
-from quietcuff.storage.devices import find_device
-from quietcuff.storage.erasing import Words, compact, find_in_file
-from quietcuff.storage.ids import device_id
-from quietcuff.storage.past import devices_before
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.devices import find_device
+from quietcuff.storage.rows.erasing import Words, compact, find_in_file
+from quietcuff.storage.rows.former_parties import devices_before
 
 WORD = b"Wolkenbruch"
 MRN = "urn:example:mrn"

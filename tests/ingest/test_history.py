@@ -10,7 +10,7 @@ import pytest
 from ingest.clinic import Body, Clinic, evaluation_bytes, first_visit, on_day, open_clinic, reading, sitting, told
 from quietcuff import ingest
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 DAYS = ("2026-02-02", "2026-03-02", "2026-04-02")
 

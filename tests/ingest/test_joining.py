@@ -13,8 +13,8 @@ from quietcuff import ingest
 from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
 from quietcuff.decode.intended import Act, Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads
-from quietcuff.storage.codes import CAUSE, REASON
-from quietcuff.storage.ids import keyed_digest
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.schema.codes import CAUSE, REASON
 
 PEOPLE, DEVICES, KEYS = ("p-one", "p-two"), ("d-one", None), 16
 # By person and key: every systolic pressure that was said, the newest last, and whether it was taken back.

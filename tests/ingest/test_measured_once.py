@@ -21,7 +21,7 @@ from quietcuff.ingest.hl7v2 import receive_hl7v2
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, PayloadKind, receive
 from quietcuff.ingest.readers import READERS
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.rows.tenants import Tenant
 
 DEVICE = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}
 LOCAL = datetime(2026, 5, 4, 9, 0, tzinfo=UTC).replace(tzinfo=None)

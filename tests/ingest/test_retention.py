@@ -21,12 +21,12 @@ from quietcuff.core.model.errors import Conflict, Deleted, Fault, NotFound
 from quietcuff.core.model.readings import Identifier, Reading, Subject
 from quietcuff.decode.intended import Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads, read_set, read_subject, retention
-from quietcuff.storage.codes import ACTION
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tables import metadata
-from quietcuff.storage.tenants import TenantSettings, save_settings
-from quietcuff.storage.verify import SLICES, look_through
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import TenantSettings, save_settings
+from quietcuff.storage.rows.verify import SLICES, look_through
+from quietcuff.storage.schema.codes import ACTION
+from quietcuff.storage.schema.sittings import metadata
 
 CUT = datetime(2026, 5, 1, tzinfo=UTC)
 KEPT_IDS = {"deleted_set", "deleted_subject", "trail"}

@@ -15,7 +15,7 @@ from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
 
 PERSON = Identifier(system="urn:example:mrn", value="p-0001")
 DEVICE = RegisteredDevice(identifier=Identifier(system="urn:example:device", value="SN-0007"), validated="yes")

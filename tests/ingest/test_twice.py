@@ -12,8 +12,8 @@ from ingest.clinic import Body, Clinic, open_clinic, reading, sitting, told
 from quietcuff.core.model.errors import Conflict, NotAcceptable, VersionStale
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import Answer
-from quietcuff.storage.claims import KEY_KEPT
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
+from quietcuff.storage.rows.claims import KEY_KEPT
 
 ONE_READING = {"readings": [reading(1.2, 150, 92)]}
 

@@ -16,8 +16,8 @@ from ingest.clinic import Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import ingest
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest import keeping
-from quietcuff.storage import migrate
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine.store import open_store
 
 TABLES = ("reading_set", "set_version", "reading", "subject", "device", "claim", "trail")
 TESTS = Path(__file__).parents[1]
@@ -26,7 +26,7 @@ import asyncio, os, sys
 from ingest.clinic import open_clinic, sitting
 from quietcuff.ingest import keeping
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 async def main(url):
     clinic = await open_clinic(open_store(url), load_rulebook())

@@ -12,7 +12,7 @@ import pytest
 
 from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.api_keys import CACHED_SECONDS, Keyring, NewKey, digest, make_key
-from quietcuff.storage.api_keys import KeyRow
+from quietcuff.storage.rows.api_keys import KeyRow
 
 NOW = datetime(2026, 5, 4, 7, 0, tzinfo=UTC)
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from uuid import UUID, uuid4
 
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.subjects import SubjectRow, insert_subject_if_new
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.subjects import SubjectRow, insert_subject_if_new
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
 

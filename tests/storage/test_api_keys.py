@@ -9,8 +9,8 @@ import msgspec
 import pytest
 from sqlalchemy.exc import IntegrityError
 
-from quietcuff.storage.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key, touch_key
-from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key, touch_key
 from storage.rows import NOON
 
 KEY = KeyRow(uuid4(), "ab12cd34", 1, b"h" * 32, "gateway", "system/*.cruds", NOON)

@@ -9,10 +9,10 @@ import msgspec
 import pytest
 from sqlalchemy.exc import IntegrityError
 
-from quietcuff.storage.claims import KEY_KEPT, Claim, find_claim, insert_claim
-from quietcuff.storage.codes import CLAIM_KIND
-from quietcuff.storage.jobs import RunAgain
-from quietcuff.storage.store import Store
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.engine.transactions import RunAgain
+from quietcuff.storage.rows.claims import KEY_KEPT, Claim, find_claim, insert_claim
+from quietcuff.storage.schema.codes import CLAIM_KIND
 from storage.rows import NOON
 
 CLINIC = 1

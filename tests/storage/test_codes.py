@@ -8,7 +8,7 @@ import pytest
 
 from quietcuff.core.model import evaluation, readings
 from quietcuff.export.sittings import ObservationStatus
-from quietcuff.storage import codes
+from quietcuff.storage.schema import codes
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,9 @@ from sqlalchemy.exc import DBAPIError
 
 from databases import PostgresqlServer
 from quietcuff.core.model.errors import Busy, NotAcceptable, StoreFailing, StoreNotUsable
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.readiness import Readiness
-from quietcuff.storage.store import NO_TENANT, Store, open_store
+from quietcuff.storage.engine.readiness import Readiness
+from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
+from quietcuff.storage.engine.transactions import Transaction
 from storage.rows import count_subjects, insert, subject_row
 
 CLINIC = 1
@@ -236,7 +236,7 @@ async def test_a_file_that_is_no_database_needs_no_upgrade(sqlite_url: str) -> N
 
 async def test_a_lock_is_waited_for_once(database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Neighbours are stored, and who needed the lock is told so after one wait."""
-    monkeypatch.setattr("quietcuff.storage.database.LOCK_SECONDS", 1)
+    monkeypatch.setattr("quietcuff.storage.engine.database.LOCK_SECONDS", 1)
     held, store = subject_row(CLINIC), open_store(database_url)
     await store.write(CLINIC, insert(held))
 

@@ -9,7 +9,7 @@ import pytest
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Identifier
-from quietcuff.storage import ids
+from quietcuff.storage.engine import ids
 from storage.rows import NOON
 
 SECRET, OTHER_SECRET = b"a" * 32, b"b" * 32

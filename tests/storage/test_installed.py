@@ -13,7 +13,7 @@ import sys
 sys.path.insert(0, sys.argv[1])
 import quietcuff
 assert quietcuff.__file__.startswith(sys.argv[1])
-from quietcuff.storage import migrate
+from quietcuff.storage.engine import migrate
 migrate.upgrade(sys.argv[2])
 migrate.on_connection(sys.argv[2], migrate.require_newest_schema)
 """

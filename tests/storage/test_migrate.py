@@ -14,10 +14,10 @@ from databases import PostgresqlServer
 from ingest.clinic import first_visit, open_clinic, sitting
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage import migrate
-from quietcuff.storage.codes import CUFF_SIZE
-from quietcuff.storage.store import Store
-from quietcuff.storage.tables import GUARDED_TABLES, metadata
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.schema.codes import CUFF_SIZE
+from quietcuff.storage.schema.sittings import GUARDED_TABLES, metadata
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

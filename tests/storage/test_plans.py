@@ -11,15 +11,16 @@ import pytest
 from sqlalchemy import make_url
 
 from databases import PostgresqlServer
-from quietcuff.storage import answers, migrate, retention, sets, versions
-from quietcuff.storage.ids import NOBODY, new_set_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.listing import ListFilter, page_query
-from quietcuff.storage.queries import PageEnd
-from quietcuff.storage.sets import SetRow
-from quietcuff.storage.sql import Query
-from quietcuff.storage.store import Store
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine.ids import NOBODY, new_set_id
+from quietcuff.storage.engine.statements import Query
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows import answers, reading_sets, retention, versions
+from quietcuff.storage.rows.listing import ListFilter, page_query
+from quietcuff.storage.rows.queries import PageEnd
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.versions import VersionRow
 from storage.rows import NOON
 
 CLINIC = 1
@@ -71,9 +72,9 @@ def version_row(of_set: dict[str, Any]) -> VersionRow:
 @pytest.fixture
 async def filled(store: Store, database_url: str, request: pytest.FixtureRequest) -> Store:
     """A store of 2,400 sets of 40 people, whose database knows what it holds."""
-    rows = [sets._to_columns(set_row(person, number)) for person in range(PEOPLE) for number in range(SETS_EACH)]
+    rows = [reading_sets._to_columns(set_row(person, number)) for person in range(PEOPLE) for number in range(SETS_EACH)]
     notes = [versions._to_columns(version_row(row)) for row in rows]
-    await store.write(CLINIC, lambda transaction: sets.INSERT.run_each(transaction, rows))
+    await store.write(CLINIC, lambda transaction: reading_sets.INSERT.run_each(transaction, rows))
     await store.write(CLINIC, lambda transaction: versions.INSERT.run_each(transaction, notes))
     if not database_url.startswith("sqlite"):
         server: PostgresqlServer = request.getfixturevalue("postgresql_server")
@@ -105,15 +106,15 @@ def plan_of_page(**wanted: Any) -> Callable[[Transaction], str]:
 @pytest.mark.parametrize(
     ("explain", "index", "bounds"),
     [
-        (plan_of_query(sets.FIND, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
+        (plan_of_query(reading_sets.FIND, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
         (
-            plan_of_query(sets.EARLIER, subject_id=SOMEBODY, taken_before=LATE, set_id=NOBODY),
+            plan_of_query(reading_sets.EARLIER, subject_id=SOMEBODY, taken_before=LATE, set_id=NOBODY),
             "ix_reading_set_subject_taken",
             ["subject_id", "taken_from"],
         ),
         (plan_of_query(answers.NEWEST, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
         (
-            plan_of_query(sets.IDLE, touched_before=LATE, most=10),
+            plan_of_query(reading_sets.IDLE, touched_before=LATE, most=10),
             "ix_reading_set_open",
             ["touched_at"],
         ),
@@ -145,7 +146,7 @@ async def test_an_index_is_entered_with_every_bound(
 async def test_what_the_history_finds_is_the_persons_newest(filled: Store) -> None:
     found = await filled.read(
         CLINIC,
-        lambda transaction: sets.earlier_sittings(
+        lambda transaction: reading_sets.earlier_sittings(
             transaction, CLINIC, SOMEBODY, taken_before=NOON + timedelta(days=5), other_than=NOBODY
         ),
     )

@@ -9,10 +9,10 @@ import msgspec
 import pytest
 from sqlalchemy import Engine, event, make_url
 
-from quietcuff.storage.database import open_sqlite
-from quietcuff.storage.entries import DateRange, ObservationKey, ObservationQuery, PageEnd, PointerTest
-from quietcuff.storage.search import count_observations, find_observations
-from quietcuff.storage.shown import read_versions_shown
+from quietcuff.storage.engine.database import open_sqlite
+from quietcuff.storage.rows.shown import read_versions_shown
+from quietcuff.storage.search.observations import count_observations, find_observations
+from quietcuff.storage.search.query import DateRange, ObservationKey, ObservationQuery, PageEnd, PointerTest
 
 TENANT = 1
 PERSON = "cda41017-1d9a-8818-bb1a-da6d8d866445"

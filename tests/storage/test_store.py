@@ -11,10 +11,10 @@ import pytest
 from sqlalchemy.exc import DBAPIError
 
 from quietcuff.core.model.errors import Busy, Conflict, StoreNotUsable
-from quietcuff.storage.database import refuse_several_workers
-from quietcuff.storage.deadline import DEADLINE, Deadline
-from quietcuff.storage.jobs import Job, Outcome, RunAgain, Transaction
-from quietcuff.storage.store import LARGEST_GROUP, Store, open_store
+from quietcuff.storage.engine.database import refuse_several_workers
+from quietcuff.storage.engine.deadline import DEADLINE, Deadline
+from quietcuff.storage.engine.store import LARGEST_GROUP, Store, open_store
+from quietcuff.storage.engine.transactions import Job, Outcome, RunAgain, Transaction
 from storage.rows import count_subjects, insert, subject_row
 
 CLINIC = 1
@@ -245,7 +245,7 @@ async def test_a_database_that_is_not_there_is_told_as_busy(tmp_path: Any) -> No
 async def test_a_lock_that_is_not_given_up_is_told_as_busy(sqlite_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     import sqlite3
 
-    monkeypatch.setattr("quietcuff.storage.database.LOCK_SECONDS", 0.1)
+    monkeypatch.setattr("quietcuff.storage.engine.database.LOCK_SECONDS", 0.1)
     store = open_store(sqlite_url)
     other = sqlite3.connect(sqlite_url.removeprefix("sqlite:///"), isolation_level=None)
     other.execute("BEGIN IMMEDIATE")

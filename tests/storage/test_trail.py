@@ -10,11 +10,11 @@ from uuid import UUID, uuid4
 import pytest
 from sqlalchemy import select
 
-from quietcuff.storage import tables
-from quietcuff.storage.codes import ACTION, OUTCOME
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import Store
-from quietcuff.storage.trail import FIRST_LINK, Entry, link_after, record
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.schema import sittings
+from quietcuff.storage.schema.codes import ACTION, OUTCOME
+from quietcuff.storage.trail.trail import FIRST_LINK, Entry, link_after, record
 from storage.rows import NOON
 
 CLINIC, OTHER_CLINIC = 1, 2
@@ -29,7 +29,7 @@ def note(tenant_id: int = CLINIC) -> Any:
 
 
 def all_rows(transaction: Transaction) -> list[Any]:
-    found = select(tables.trail).order_by(tables.trail.c.lane, tables.trail.c.position)
+    found = select(sittings.trail).order_by(sittings.trail.c.lane, sittings.trail.c.position)
     return list(transaction.execute(found))
 
 

@@ -12,13 +12,13 @@ import pytest
 from sqlalchemy import delete, insert, select, update
 
 from quietcuff.core.model.errors import StoreNotUsable
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.seals import Seal, all_seals, read_seals, seal_link
-from quietcuff.storage.store import Store, open_store
-from quietcuff.storage.tables import trail, trail_seal
-from quietcuff.storage.trail import FIRST_LINK, Entry, link_after, record
-from quietcuff.storage.trail_keys import TrailFiles, add_trail_key, read_trail_keys
-from quietcuff.storage.trail_verify import Flaw, TrailCheck, rows_after, unknown_keys
+from quietcuff.storage.engine.store import Store, open_store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.schema.sittings import trail, trail_seal
+from quietcuff.storage.trail.checking import Flaw, TrailCheck, rows_after, unknown_keys
+from quietcuff.storage.trail.keys import TrailFiles, add_trail_key, read_trail_keys
+from quietcuff.storage.trail.seals import Seal, all_seals, read_seals, seal_link
+from quietcuff.storage.trail.trail import FIRST_LINK, Entry, link_after, record
 from storage.rows import NOON
 
 CLINIC = 1

@@ -8,9 +8,9 @@ from ingest.clinic import Clinic, first_visit, on_day, open_clinic, sitting
 from quietcuff.cli import main
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import Store
-from quietcuff.storage.verify import SLICES, look_through
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.verify import SLICES, look_through
 
 DAMAGE = {
     "versions are missing": "DELETE FROM set_version WHERE version = 1 AND {set}",

@@ -18,11 +18,11 @@ from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.overview import stored_sitting
 from quietcuff.ingest.people import DECODER
 from quietcuff.ingest.reading_back import first_moment
-from quietcuff.storage.answers import AnsweredVersion, answers_of_subject_taken
-from quietcuff.storage.deleted import missing_subject
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.subjects import find_subject
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.answers import AnsweredVersion, answers_of_subject_taken
+from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.subjects import find_subject
 
 MOST_SETS = 500
 BEFORE_ALL, AFTER_ALL = datetime(1899, 1, 1, tzinfo=UTC), datetime(2202, 1, 1, tzinfo=UTC)

@@ -16,8 +16,8 @@ from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
-from quietcuff.storage.deadline import DEADLINE, Deadline
-from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.engine.deadline import DEADLINE, Deadline
+from quietcuff.storage.engine.store import NO_TENANT
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:

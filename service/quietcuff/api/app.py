@@ -38,7 +38,7 @@ from quietcuff.api.upkeep import attempt, deliver, keep_reads, keep_up, note_use
 from quietcuff.decode.lines import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.store import open_store
+from quietcuff.storage.engine.store import open_store
 
 SWITCH_SECONDS = 0.001
 

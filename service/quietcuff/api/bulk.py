@@ -31,7 +31,7 @@ from quietcuff.export.problems import operation_outcome
 from quietcuff.ingest import bulk_jobs, groups
 from quietcuff.ingest.bulk_jobs import Export
 from quietcuff.security.scopes import Need, Scopes
-from quietcuff.storage.members import Members
+from quietcuff.storage.bulk.members import Members
 
 JOBS = "/bulk"
 EVERYBODY = Members()

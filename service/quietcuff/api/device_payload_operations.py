@@ -16,7 +16,7 @@ from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
 from quietcuff.ingest.payload_retries import RefusedPayload
 from quietcuff.ingest.refused import PayloadTold, RefusedListed
 from quietcuff.security.scopes import Need
-from quietcuff.storage.queries import LONGEST_PAGE
+from quietcuff.storage.rows.queries import LONGEST_PAGE
 
 TAG = "Device payloads"
 SEND, READ, SEARCH, UPDATE = (Need("Binary", letter) for letter in "crsu")

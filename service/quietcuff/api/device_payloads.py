@@ -26,7 +26,7 @@ from quietcuff.ingest.hl7v2 import receive_hl7v2
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, PayloadKind, receive
 from quietcuff.ingest.readers import READERS
-from quietcuff.storage.queries import LONGEST_PAGE
+from quietcuff.storage.rows.queries import LONGEST_PAGE
 
 REPEATED = {"Idempotency-Replayed": "true"}
 

@@ -30,7 +30,7 @@ from quietcuff.export.records import Publisher
 from quietcuff.export.search import searchset
 from quietcuff.export.searched import SEARCHED
 from quietcuff.security.tokens import TOKEN_PATH
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.search.observations import Snapshot
 
 Pairs = list[tuple[str, str]]
 # Every entry of a Bundle has one, and no text of a resource can hold the quotation marks.

@@ -10,7 +10,7 @@ from quietcuff.api.shapes import Envelope, SetPage, VersionList
 from quietcuff.core.model.changes import Append, Correction, Move
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.security.scopes import Need
-from quietcuff.storage.queries import LONGEST_PAGE
+from quietcuff.storage.rows.queries import LONGEST_PAGE
 
 TAG = "Reading sets"
 PLAIN, HTML = "text/plain", "text/html"

@@ -36,7 +36,7 @@ from quietcuff.core.model.errors import Fault
 from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.export.bundle import sitting_bundle
-from quietcuff.storage.queries import LONGEST_PAGE, SetQuery
+from quietcuff.storage.rows.queries import LONGEST_PAGE, SetQuery
 
 # The sheet's own style works, and nothing else is loaded, run or sent.
 STYLE_HASH = b64encode(sha256(STYLE.encode()).digest()).decode()

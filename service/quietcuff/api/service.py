@@ -22,11 +22,11 @@ from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
 from quietcuff.security.rates import Rates
 from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
-from quietcuff.storage.api_keys import KeyRow, find_key
-from quietcuff.storage.key_uses import take_uses
-from quietcuff.storage.readiness import Readiness
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import find_tenant
+from quietcuff.storage.engine.readiness import Readiness
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.api_keys import KeyRow, find_key
+from quietcuff.storage.rows.key_uses import take_uses
+from quietcuff.storage.rows.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):

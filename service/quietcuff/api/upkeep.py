@@ -14,11 +14,11 @@ from quietcuff.api.logs import log_failure
 from quietcuff.api.service import Service
 from quietcuff.ingest import retention
 from quietcuff.ingest.bulk_worker import Worker
-from quietcuff.storage.api_keys import touch_key
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.key_uses import delete_old_uses
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tenants import all_tenant_ids
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.api_keys import touch_key
+from quietcuff.storage.rows.key_uses import delete_old_uses
+from quietcuff.storage.rows.tenants import all_tenant_ids
 
 SECONDS_BETWEEN = 30
 SECONDS_BETWEEN_READS = 1

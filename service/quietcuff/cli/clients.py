@@ -16,8 +16,8 @@ from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes
-from quietcuff.storage.api_keys import revoke_tokens
-from quietcuff.storage.clients import (
+from quietcuff.storage.rows.api_keys import revoke_tokens
+from quietcuff.storage.rows.clients import (
     ClientRow,
     clients_of_tenant,
     find_client,
@@ -25,7 +25,7 @@ from quietcuff.storage.clients import (
     revoke_client,
     set_client_keys,
 )
-from quietcuff.storage.tenants import find_or_create_tenant
+from quietcuff.storage.rows.tenants import find_or_create_tenant
 
 NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before: quietcuff clients list shows those of a tenant."
 

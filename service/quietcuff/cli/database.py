@@ -12,7 +12,7 @@ from pathlib import Path
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
-from quietcuff.storage.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
+from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,8 +48,8 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
         StoreNotUsable: the schema is not the one needed.
     """
     from quietcuff.cli.opening import opened
-    from quietcuff.storage.installation import find_public_url, move_public_url
-    from quietcuff.storage.store import NO_TENANT
+    from quietcuff.storage.engine.installation import find_public_url, move_public_url
+    from quietcuff.storage.engine.store import NO_TENANT
 
     try:
         url = None if moved_to is None else read_public_url(moved_to)
@@ -64,7 +64,7 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
 
 def run_upgrade(arguments: argparse.Namespace) -> int:
     """Bring the schema up."""
-    from quietcuff.storage.migrate import upgrade
+    from quietcuff.storage.engine.migrate import upgrade
 
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
@@ -75,7 +75,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 def run_downgrade(arguments: argparse.Namespace) -> int:
     """Take the schema down."""
     from quietcuff.cli.opening import require_there
-    from quietcuff.storage.migrate import downgrade
+    from quietcuff.storage.engine.migrate import downgrade
 
     require_there(read_settings(os.environ).database_url)
     downgrade(read_settings(os.environ).database_url, arguments.revision)
@@ -90,7 +90,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
         StoreNotUsable: a server has it, or it is not a SQLite file.
     """
     from quietcuff.cli.opening import require_there
-    from quietcuff.storage.erasing import compact
+    from quietcuff.storage.rows.erasing import compact
 
     url = parse_url(read_settings(os.environ).database_url)
     require_there(read_settings(os.environ).database_url)
@@ -116,7 +116,7 @@ def make_if_new(url: str) -> None:
     """Make a SQLite database whose file is not there yet. A database that is there is never changed by this."""
     parsed = parse_url(url)
     if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
-        from quietcuff.storage.migrate import upgrade
+        from quietcuff.storage.engine.migrate import upgrade
 
         keep_to_owner(parsed)
         upgrade(url)

@@ -16,7 +16,7 @@ from quietcuff.cli.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.tenants import Tenants
+from quietcuff.storage.rows.tenants import Tenants
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -18,10 +18,10 @@ from quietcuff.ingest import Caller, Desk, open_desk
 from quietcuff.ingest.desk import note, now
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import read_settings
-from quietcuff.storage.backends import enter_tenant
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tenants import Tenant, find_tenant
-from quietcuff.storage.trail import Entry, record
+from quietcuff.storage.engine.backends import enter_tenant
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.rows.tenants import Tenant, find_tenant
+from quietcuff.storage.trail.trail import Entry, record
 
 T = TypeVar("T")
 ACTOR = "command"

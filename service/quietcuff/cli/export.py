@@ -25,9 +25,9 @@ from quietcuff.ingest.bulk_folder import COMMAND, Folder, empty_folder, export_t
 from quietcuff.ingest.groups import members_of_group
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.members import Members
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.rows.tenants import Tenant
 
 SEARCHES = {"type": "_type", "since": "_since", "until": "_until", "type_filter": "_typeFilter", "elements": "_elements"}
 

@@ -25,7 +25,7 @@ from quietcuff.ingest import Caller, Known, Received
 from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.engine.store import NO_TENANT
 
 ACTOR = "import"
 

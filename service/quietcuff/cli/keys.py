@@ -24,9 +24,9 @@ from quietcuff.core.model.readings import Text as ShortText
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.settings import read_settings
-from quietcuff.storage.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tenants import find_or_create_tenant
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.rows.api_keys import KeyRow, find_key, insert_key, keys_of_tenant, revoke_key
+from quietcuff.storage.rows.tenants import find_or_create_tenant
 
 T = TypeVar("T")
 

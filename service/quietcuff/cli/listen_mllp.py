@@ -22,8 +22,8 @@ from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.scopes import Need
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.api_keys import find_key
-from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.api_keys import find_key
 
 KEY_VARIABLE = "QUIETCUFF_MLLP_KEY"
 

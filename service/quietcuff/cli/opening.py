@@ -12,12 +12,12 @@ from pathlib import Path
 
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings
-from quietcuff.storage.database import is_sqlite, parse_url
-from quietcuff.storage.migrate import require_newest_schema
-from quietcuff.storage.seals import newest_seal
-from quietcuff.storage.store import NO_TENANT, Store, open_store
-from quietcuff.storage.tenants import all_tenant_ids
-from quietcuff.storage.trail_keys import TrailFiles
+from quietcuff.storage.engine.database import is_sqlite, parse_url
+from quietcuff.storage.engine.migrate import require_newest_schema
+from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
+from quietcuff.storage.rows.tenants import all_tenant_ids
+from quietcuff.storage.trail.keys import TrailFiles
+from quietcuff.storage.trail.seals import newest_seal
 
 
 @asynccontextmanager

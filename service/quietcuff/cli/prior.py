@@ -31,8 +31,8 @@ from quietcuff.core.sitting.person import Person, describe_person
 from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.answers import AnsweredVersion, newest_answers_after
-from quietcuff.storage.tenants import Tenant, save_settings
+from quietcuff.storage.rows.answers import AnsweredVersion, newest_answers_after
+from quietcuff.storage.rows.tenants import Tenant, save_settings
 
 PAGE = 500
 FIRST = UUID(int=0)

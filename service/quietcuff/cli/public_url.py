@@ -15,8 +15,8 @@ import msgspec
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings, is_address_said
-from quietcuff.storage.installation import find_public_url, keep_public_url
-from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.engine.installation import find_public_url, keep_public_url
+from quietcuff.storage.engine.store import NO_TENANT, Store
 
 
 async def settle_public_url(store: Store, settings: Settings, environment: Mapping[str, str]) -> Settings:

@@ -11,10 +11,15 @@ from functools import partial
 
 from quietcuff.cli.desk import tell_trail
 from quietcuff.settings import Settings
-from quietcuff.storage.delivery_place import DeliveryPlace, find_delivery_place, keep_delivery_place, present_place
-from quietcuff.storage.installation import find_public_url
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import all_tenant_ids
+from quietcuff.storage.engine.delivery_place import (
+    DeliveryPlace,
+    find_delivery_place,
+    keep_delivery_place,
+    present_place,
+)
+from quietcuff.storage.engine.installation import find_public_url
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.tenants import all_tenant_ids
 
 OPTION = "--resume-delivery"
 

@@ -18,10 +18,10 @@ from quietcuff.ingest.erasure import Left, look_for
 from quietcuff.ingest.reading_back import first_moment
 from quietcuff.ingest.retention import Deletions, Erased
 from quietcuff.settings import read_settings
-from quietcuff.storage.database import parse_url
-from quietcuff.storage.erasing import find_in_file
-from quietcuff.storage.retention import Hold
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.database import parse_url
+from quietcuff.storage.rows.erasing import find_in_file
+from quietcuff.storage.rows.retention import Hold
+from quietcuff.storage.rows.tenants import Tenant
 
 ACTOR = "command"
 

@@ -21,9 +21,9 @@ from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
-from quietcuff.storage.migrate import require_row_security
-from quietcuff.storage.store import NO_TENANT
+from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
+from quietcuff.storage.engine.migrate import require_row_security
+from quietcuff.storage.engine.store import NO_TENANT
 
 GRACE_SECONDS = 20
 LAST_PORT = 65_535

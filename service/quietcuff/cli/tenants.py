@@ -15,7 +15,7 @@ from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import System, Text
-from quietcuff.storage.tenants import Tenant, TenantSettings, all_tenant_ids, find_tenant_by_id, save_settings
+from quietcuff.storage.rows.tenants import Tenant, TenantSettings, all_tenant_ids, find_tenant_by_id, save_settings
 
 MOST_YEARS = 200
 

@@ -18,11 +18,11 @@ from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
-from quietcuff.storage.seals import Seal, all_seals, read_seals, write_seals
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import Tenant, all_tenant_ids, find_tenant_by_id
-from quietcuff.storage.trail_keys import TrailKey, add_trail_key
-from quietcuff.storage.trail_verify import Checked, TrailCheck, count_rows, rows_after, unknown_keys
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant_by_id
+from quietcuff.storage.trail.checking import Checked, TrailCheck, count_rows, rows_after, unknown_keys
+from quietcuff.storage.trail.keys import TrailKey, add_trail_key
+from quietcuff.storage.trail.seals import Seal, all_seals, read_seals, write_seals
 
 ROWS_BETWEEN_LINES = 1_000_000
 

@@ -11,9 +11,9 @@ from rich.progress import track
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import say
 from quietcuff.settings import Settings
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.tenants import all_tenant_ids
-from quietcuff.storage.verify import SLICES, Flaw, look_through
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.tenants import all_tenant_ids
+from quietcuff.storage.rows.verify import SLICES, Flaw, look_through
 
 MOST_SHOWN = 20
 

@@ -19,7 +19,7 @@ from quietcuff.export.bundle import sitting_resources
 from quietcuff.export.devices import SERVICE_ID
 from quietcuff.export.read import read_resource
 from quietcuff.export.records import Publisher
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.search.observations import Snapshot
 
 Resource = dict[str, Any]
 ENCODER = msgspec.json.Encoder()

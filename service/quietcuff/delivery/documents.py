@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from quietcuff.security.addresses import LONGEST_URL, URL_ACCEPTED
-from quietcuff.storage.targets import TargetKind, TargetState
+from quietcuff.storage.delivery.targets import TargetKind, TargetState
 
 Url = Annotated[str, Meta(min_length=1, max_length=LONGEST_URL, description=URL_ACCEPTED)]
 # The characters of a bearer token: RFC 6750, section 2.1.

@@ -17,12 +17,12 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.export.bundle import version_of
 from quietcuff.export.places import MEAN
 from quietcuff.export.records import EVALUATION, Publisher
-from quietcuff.storage.moves import VersionMoves, moves_of_set
-from quietcuff.storage.outbox import Entry
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.sets import SetRow, find_set
-from quietcuff.storage.targets import TargetRow
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.delivery.outbox import Entry
+from quietcuff.storage.delivery.targets import TargetRow
+from quietcuff.storage.rows.moves import VersionMoves, moves_of_set
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.search.observations import Snapshot
 
 # Such a reading is nothing that a record should hold unasked; a voided one only where the record may have it.
 UNFIT = ("implausible", "voided")

@@ -10,9 +10,9 @@ from quietcuff.delivery.outgoing import find_outgoing, message_id
 from quietcuff.delivery.sending import Parcel
 from quietcuff.delivery.signing import signature_headers
 from quietcuff.export.records import Publisher
-from quietcuff.storage.outbox import Entry
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.targets import TargetRow
+from quietcuff.storage.delivery.outbox import Entry
+from quietcuff.storage.delivery.targets import TargetRow
+from quietcuff.storage.search.observations import Snapshot
 
 FHIR_JSON = "application/fhir+json"
 

@@ -30,11 +30,9 @@ from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.desk import note
 from quietcuff.ingest.desk import now as now_of
 from quietcuff.security.addresses import URL_ACCEPTED, Allowances, is_url_allowed
-from quietcuff.storage import outbox
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.outbox import Backlog, Entry
-from quietcuff.storage.targets import (
+from quietcuff.storage.delivery import outbox
+from quietcuff.storage.delivery.outbox import Backlog, Entry
+from quietcuff.storage.delivery.targets import (
     TargetRow,
     change_target,
     delete_target,
@@ -43,6 +41,8 @@ from quietcuff.storage.targets import (
     lock_target,
     targets_of_tenant,
 )
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
 
 T = TypeVar("T")
 EARLIER_SECRET_SIGNS = timedelta(hours=24)

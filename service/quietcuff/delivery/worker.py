@@ -22,12 +22,9 @@ from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
 from quietcuff.delivery.verdicts import Reply, judge, wait_after
 from quietcuff.export.records import Publisher
 from quietcuff.security.addresses import read_allowances
-from quietcuff.storage import outbox
-from quietcuff.storage.ids import order_of_subject
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.outbox import Claim, Tried
-from quietcuff.storage.store import NO_TENANT, Store
-from quietcuff.storage.targets import (
+from quietcuff.storage.delivery import outbox
+from quietcuff.storage.delivery.outbox import Claim, Tried
+from quietcuff.storage.delivery.targets import (
     TargetRow,
     TargetState,
     change_target,
@@ -35,9 +32,12 @@ from quietcuff.storage.targets import (
     lock_target,
     targets_of_tenant,
 )
-from quietcuff.storage.tenants import Tenants, all_tenant_ids
-from quietcuff.storage.trail import Entry as TrailEntry
-from quietcuff.storage.trail import record
+from quietcuff.storage.engine.ids import order_of_subject
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import Tenants, all_tenant_ids
+from quietcuff.storage.trail.trail import Entry as TrailEntry
+from quietcuff.storage.trail.trail import record
 
 LEASE = timedelta(seconds=6 * SEND_SECONDS)
 MOST_AT_ONCE = 8

@@ -14,10 +14,10 @@ from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.export.terms import Token, plain, refused, split, token
-from quietcuff.storage.entries import DateRange
-from quietcuff.storage.ids import device_id, subject_id
-from quietcuff.storage.registry_search import devices_of_value, people_of_value
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.engine.ids import device_id, subject_id
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import DateRange
+from quietcuff.storage.search.registries import devices_of_value, people_of_value
 
 MOST_ALTERNATIVES = 200
 

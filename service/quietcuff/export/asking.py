@@ -17,8 +17,8 @@ from quietcuff.export.elements import SUMMARY, TEXT_ONLY
 from quietcuff.export.including import come_along
 from quietcuff.export.records import Publisher
 from quietcuff.export.terms import refused
-from quietcuff.storage.entries import PageEnd
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import PageEnd
 
 DEFAULT_COUNT, MOST_COUNT = 50, 200
 MOST_PARAMETERS = 100

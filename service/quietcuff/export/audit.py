@@ -24,7 +24,7 @@ from quietcuff.export.shapes import (
     Reference,
 )
 from quietcuff.export.sittings import instant
-from quietcuff.storage.codes import ACTION, OUTCOME
+from quietcuff.storage.schema.codes import ACTION, OUTCOME
 
 ACTOR_SYSTEM = "urn:quietcuff:actor"
 ID = re.compile(r"([0-9a-f]{1,16})-([1-9][0-9]{0,9})", re.ASCII)

@@ -8,7 +8,7 @@ from datetime import datetime
 import msgspec
 
 from quietcuff.export.sittings import instant
-from quietcuff.storage.export_files import FileRow
+from quietcuff.storage.bulk.files import FileRow
 
 
 class Output(msgspec.Struct, frozen=True, kw_only=True):

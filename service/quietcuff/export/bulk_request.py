@@ -17,9 +17,9 @@ from quietcuff.export.dates import Clock, parse_date
 from quietcuff.export.matching import query_of
 from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.members import Members
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.search.observations import Snapshot
 
 Level = Literal["system", "patient", "group"]
 OUTPUT_FORMATS = frozenset(("application/fhir+ndjson", "application/ndjson", "ndjson"))

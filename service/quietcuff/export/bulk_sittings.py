@@ -17,8 +17,8 @@ from quietcuff.export.records import Publisher
 from quietcuff.export.retold import RetoldSet
 from quietcuff.export.shapes import Observation, Provenance
 from quietcuff.export.sittings import ObservationStatus, Stand
-from quietcuff.storage.export_pages import SetOnPage
-from quietcuff.storage.readings import StandRow
+from quietcuff.storage.bulk.pages import SetOnPage
+from quietcuff.storage.rows.readings import StandRow
 
 
 class Window(msgspec.Struct, frozen=True, kw_only=True):

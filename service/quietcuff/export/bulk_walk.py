@@ -21,13 +21,13 @@ from quietcuff.export.parties import device_shown, patient_shown
 from quietcuff.export.problems import note_line
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Observation, Provenance, Resource
-from quietcuff.storage.deleted import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
-from quietcuff.storage.devices import DeviceRow
-from quietcuff.storage.export_pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
-from quietcuff.storage.members import Members
-from quietcuff.storage.registry_search import RowKey
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.subjects import SubjectRow
+from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.rows.deleted import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
+from quietcuff.storage.rows.devices import DeviceRow
+from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.registries import RowKey
 
 SITTING_TYPES = ("Observation", "Provenance")
 NEXT_STEP: dict[Step, Step] = {

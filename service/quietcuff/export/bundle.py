@@ -14,13 +14,13 @@ from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher, SetExport
 from quietcuff.export.shapes import Bundle, Device, Entry, Identifier, Resource
 from quietcuff.export.sittings import StoredSitting, instant
-from quietcuff.storage.deleted import missing_set
-from quietcuff.storage.entries import KINDS, ObservationEntry, ObservationQuery
-from quietcuff.storage.provenance_rows import first_means
-from quietcuff.storage.search import Snapshot, find_observations
-from quietcuff.storage.sets import SetRow, find_set
-from quietcuff.storage.shown import VersionShown, VersionsShown
-from quietcuff.storage.versions import VersionRow, find_version
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.provenance_rows import first_means
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.shown import VersionShown, VersionsShown
+from quietcuff.storage.rows.versions import VersionRow, find_version
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import KINDS, ObservationEntry, ObservationQuery
 
 ENCODER = msgspec.json.Encoder()
 # More than a set of the most readings can have.

@@ -11,7 +11,7 @@ from quietcuff.core.sitting.cuffs import size_name
 from quietcuff.export import codes
 from quietcuff.export.shapes import CodeableConcept, Component
 from quietcuff.export.sittings import StoredSitting
-from quietcuff.storage.codes import CUFF_SIZE
+from quietcuff.storage.schema.codes import CUFF_SIZE
 
 OTHER = "other"
 # Other words for a size that has a name.

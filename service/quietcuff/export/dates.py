@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.storage.entries import DateRange, Prefix
+from quietcuff.storage.search.query import DateRange, Prefix
 
 PATTERN = re.compile(
     r"(?P<prefix>eq|ne|gt|lt|ge|le|sa|eb|ap)?"

@@ -14,8 +14,8 @@ from quietcuff.core.model.errors import Deleted
 from quietcuff.export.places import is_plain_id, observation_key, provenance_version
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Bundle, Entry, EntryRequest
-from quietcuff.storage.deleted import DeletedSet, DeletedSubject, find_deleted_set, find_deleted_subject
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.rows.deleted import DeletedSet, DeletedSubject, find_deleted_set, find_deleted_subject
+from quietcuff.storage.search.observations import Snapshot
 
 ENCODER = msgspec.json.Encoder()
 

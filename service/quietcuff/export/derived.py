@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from quietcuff.export.records import EVALUATION
-from quietcuff.storage.entries import ObservationKey
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.shown import VersionsShown, read_versions_shown
+from quietcuff.storage.rows.shown import VersionsShown, read_versions_shown
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import ObservationKey
 
 
 def derived_keys(snapshot: Snapshot, tenant_id: int, sources: frozenset[ObservationKey]) -> frozenset[ObservationKey]:

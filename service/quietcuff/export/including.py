@@ -14,9 +14,9 @@ from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.registry_rows import device_row, subject_row
 from quietcuff.export.shapes import Observation, Resource
 from quietcuff.export.terms import refused
-from quietcuff.storage.entries import ObservationQuery
-from quietcuff.storage.registry_search import DEVICES, PEOPLE, RowQuery, RowSource, find_rows
-from quietcuff.storage.search import Snapshot, find_observations
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationQuery
+from quietcuff.storage.search.registries import DEVICES, PEOPLE, RowQuery, RowSource, find_rows
 
 Found = Sequence[Observation]
 # More than a page can point to: every entry once, or every reading of a set of the most readings.

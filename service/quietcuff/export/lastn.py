@@ -14,8 +14,8 @@ from quietcuff.export.search import bundle_of
 from quietcuff.export.searched import OBSERVATIONS, in_sight
 from quietcuff.export.slots import CODE_OF_KIND
 from quietcuff.export.terms import refused
-from quietcuff.storage.entries import ObservationEntry, ObservationQuery
-from quietcuff.storage.search import Snapshot, find_observations
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationEntry, ObservationQuery
 
 OPERATION = "$lastn"
 MOST_PEOPLE = 50

@@ -16,10 +16,10 @@ from quietcuff.export.dates import Clock
 from quietcuff.export.places import place_name
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED, is_service_among
-from quietcuff.storage.entries import ObservationQuery
-from quietcuff.storage.export_pages import SetOnPage
-from quietcuff.storage.registry_search import DEVICES, PEOPLE, VERSIONS, RowKey, RowQuery, RowSource, find_rows
-from quietcuff.storage.search import Snapshot, find_observations
+from quietcuff.storage.bulk.pages import SetOnPage
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationQuery
+from quietcuff.storage.search.registries import DEVICES, PEOPLE, VERSIONS, RowKey, RowQuery, RowSource, find_rows
 
 ALL_ENTRIES = 10_000_000
 SOURCES: dict[str, RowSource] = {"Patient": PEOPLE, "Device": DEVICES, "Provenance": VERSIONS}

@@ -20,7 +20,7 @@ from quietcuff.export.observations import flags_observation, pulse_observation, 
 from quietcuff.export.places import place_name
 from quietcuff.export.shapes import Observation
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
-from quietcuff.storage.entries import Kind
+from quietcuff.storage.search.query import Kind
 
 Build = Callable[[StoredSitting, Frame, int, Stand], Observation]
 BUILDERS: dict[Kind, Build] = {

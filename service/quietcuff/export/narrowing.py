@@ -33,8 +33,8 @@ from quietcuff.export.slots import (
     opposite,
 )
 from quietcuff.export.terms import Token, refused, split, token
-from quietcuff.storage.codes import METHOD, OBSERVATION_STATUS
-from quietcuff.storage.entries import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
+from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
+from quietcuff.storage.search.query import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
 
 
 def by_patient(query: ObservationQuery, asked: Asked) -> ObservationQuery:

@@ -31,7 +31,7 @@ from quietcuff.export.narrowing import (
     lacking_pointer,
 )
 from quietcuff.export.slots import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
-from quietcuff.storage.entries import Pointer, ValueTest
+from quietcuff.storage.search.query import Pointer, ValueTest
 
 LACKING_COMPONENTS = lacking({"reading": ValueTest(kind="reading"), "mean": ValueTest(kind="mean"), "flags": HAS_FLAG})
 COMPONENT_SLOTS = tuple(slot for slot in SLOTS if slot.is_component)

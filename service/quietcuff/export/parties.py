@@ -15,9 +15,9 @@ from quietcuff.export.places import is_plain_id
 from quietcuff.export.records import Publisher
 from quietcuff.export.shapes import Device, Identifier, Patient
 from quietcuff.export.sittings import Stand
-from quietcuff.storage.devices import DeviceRow, find_device
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.subjects import SubjectRow, find_subject
+from quietcuff.storage.rows.devices import DeviceRow, find_device
+from quietcuff.storage.rows.subjects import SubjectRow, find_subject
+from quietcuff.storage.search.observations import Snapshot
 
 FACTS = msgspec.json.Decoder(Facts)
 DEVICE = msgspec.json.Decoder(DeviceDocument)

@@ -28,11 +28,11 @@ from quietcuff.export.records import Publisher
 from quietcuff.export.retold import RetoldSet
 from quietcuff.export.shapes import Bundle, Entry, EntryRequest, EntryResponse, Observation, Resource
 from quietcuff.export.sittings import Stand, StoredSitting, instant
-from quietcuff.storage.entries import ObservationKey
-from quietcuff.storage.past import devices_before, subjects_before
-from quietcuff.storage.provenance_rows import versions_of_sets
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.rows.former_parties import devices_before, subjects_before
+from quietcuff.storage.rows.provenance_rows import versions_of_sets
+from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import ObservationKey
 
 
 class Deletion(msgspec.Struct, frozen=True):

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 
-from quietcuff.storage.entries import Kind, ObservationKey
+from quietcuff.storage.search.query import Kind, ObservationKey
 
 MEAN = "mean"
 LETTERS: dict[Kind, str] = {"reading": "r", "pulse": "p", "flags": "f"}

@@ -9,7 +9,7 @@ from quietcuff.export.moves import BUILDERS, exists
 from quietcuff.export.places import MEAN, place_name
 from quietcuff.export.shapes import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.export.sittings import StoredSitting, instant
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.rows.versions import VersionRow
 
 
 def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_since: int | None) -> Provenance:

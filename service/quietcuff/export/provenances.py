@@ -9,9 +9,9 @@ from quietcuff.export.bundle import shown
 from quietcuff.export.provenance import provenance_of
 from quietcuff.export.records import Publisher, SetExport
 from quietcuff.export.shapes import Provenance
-from quietcuff.storage.provenance_rows import first_means, versions_of_sets
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.rows.provenance_rows import first_means, versions_of_sets
+from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.search.observations import Snapshot
 
 
 def provenances_of(snapshot: Snapshot, publisher: Publisher, rows: Sequence[VersionRow]) -> list[Provenance]:

@@ -15,7 +15,7 @@ import msgspec
 from quietcuff.export import codes
 from quietcuff.export.slots import Slot, Unit
 from quietcuff.export.terms import plain, refused, split
-from quietcuff.storage.entries import ValueTest
+from quietcuff.storage.search.query import ValueTest
 
 NUMBER = re.compile(
     r"(?P<prefix>eq|ne|gt|lt|ge|le|sa|eb|ap)?(?P<number>-?\d{1,12}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?)", re.ASCII

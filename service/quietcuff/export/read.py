@@ -22,10 +22,10 @@ from quietcuff.export.places import observation_key, provenance_version
 from quietcuff.export.provenances import provenances_of
 from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.shapes import Device, Patient, Resource
-from quietcuff.storage.entries import ObservationQuery
-from quietcuff.storage.registry_search import TRAIL, RowQuery, find_rows
-from quietcuff.storage.search import Snapshot, find_observations
-from quietcuff.storage.sets import find_set
+from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationQuery
+from quietcuff.storage.search.registries import TRAIL, RowQuery, find_rows
 
 ENCODER = msgspec.json.Encoder()
 

@@ -15,11 +15,11 @@ from quietcuff.export.moves import BUILDERS
 from quietcuff.export.shapes import Observation
 from quietcuff.export.sight import Sight
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
-from quietcuff.storage.entries import ObservationEntry
-from quietcuff.storage.ids import device_id
-from quietcuff.storage.search import Snapshot
-from quietcuff.storage.shown import VersionShown, VersionsShown, read_versions_shown
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.shown import VersionShown, VersionsShown, read_versions_shown
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import ObservationEntry
 
 EVALUATION = msgspec.json.Decoder(Evaluation)
 

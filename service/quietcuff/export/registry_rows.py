@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from quietcuff.storage.devices import DeviceRow
-from quietcuff.storage.subjects import SubjectRow
-from quietcuff.storage.versions import VersionRow, version_row
+from quietcuff.storage.rows.devices import DeviceRow
+from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.rows.versions import VersionRow, version_row
 
 
 def subject_row(row: Any) -> SubjectRow:

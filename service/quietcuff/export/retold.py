@@ -10,7 +10,7 @@ from quietcuff.export.bundle import shown
 from quietcuff.export.moves import Stands, next_stands
 from quietcuff.export.records import Publisher, stored_sitting
 from quietcuff.export.sittings import StoredSitting
-from quietcuff.storage.versions import VersionRow
+from quietcuff.storage.rows.versions import VersionRow
 
 
 class RetoldSet:

@@ -14,7 +14,7 @@ from quietcuff.export.problems import left_out
 from quietcuff.export.records import Publisher
 from quietcuff.export.searched import SEARCHED, Searched
 from quietcuff.export.shapes import Bundle, Entry, Link, Resource, SearchMode
-from quietcuff.storage.search import Snapshot
+from quietcuff.storage.search.observations import Snapshot
 
 ENCODER = msgspec.json.Encoder()
 MATCH = SearchMode(mode="match")

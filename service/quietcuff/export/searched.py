@@ -32,12 +32,12 @@ from quietcuff.export.records import Publisher, observations_at
 from quietcuff.export.registry_rows import device_row, subject_row, version_of_row
 from quietcuff.export.shapes import Resource
 from quietcuff.export.steady import steady_page
-from quietcuff.storage import registry_search as rows
-from quietcuff.storage.column_types import EPOCH
-from quietcuff.storage.entries import DateRange, ObservationQuery, PageEnd
-from quietcuff.storage.ids import NOBODY
-from quietcuff.storage.registry_search import FoundRow, RowKey, RowQuery, RowSource
-from quietcuff.storage.search import Snapshot, count_observations
+from quietcuff.storage.engine.ids import NOBODY
+from quietcuff.storage.schema.column_types import EPOCH
+from quietcuff.storage.search import registries as rows
+from quietcuff.storage.search.observations import Snapshot, count_observations
+from quietcuff.storage.search.query import DateRange, ObservationQuery, PageEnd
+from quietcuff.storage.search.registries import FoundRow, RowKey, RowQuery, RowSource
 
 SERVICE_KEY: RowKey = (NOBODY, 0)
 # Whatever has a date at all.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.storage.entries import KINDS, Kind
+from quietcuff.storage.search.query import KINDS, Kind
 
 
 class Sight(msgspec.Struct, frozen=True):

@@ -12,8 +12,8 @@ import msgspec
 
 from quietcuff.export import codes
 from quietcuff.export.shapes import CodeableConcept
-from quietcuff.storage.codes import DEVICE_FLAG
-from quietcuff.storage.entries import Kind, Operator, ValueTest
+from quietcuff.storage.schema.codes import DEVICE_FLAG
+from quietcuff.storage.search.query import Kind, Operator, ValueTest
 
 # UCUM: 1 m[Hg] is 133.322 kPa.
 MMHG_IN_KPA = Fraction(133_322, 1_000_000)

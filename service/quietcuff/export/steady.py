@@ -15,9 +15,9 @@ import msgspec
 
 from quietcuff.export.places import place_name
 from quietcuff.export.records import EVALUATION, READING_SET
-from quietcuff.storage.entries import ObservationEntry, ObservationKey, ObservationQuery, PageEnd
-from quietcuff.storage.former import FormerVersion, recent_changes, versions_of
-from quietcuff.storage.search import Snapshot, find_moved, find_observations, settled_until
+from quietcuff.storage.rows.former import FormerVersion, recent_changes, versions_of
+from quietcuff.storage.search.observations import Snapshot, find_moved, find_observations, settled_until
+from quietcuff.storage.search.query import ObservationEntry, ObservationKey, ObservationQuery, PageEnd
 
 # What fits into an address.
 MOST_RECENT = 200

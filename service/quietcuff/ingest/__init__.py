@@ -23,7 +23,7 @@ from quietcuff.ingest.registry import (
 )
 from quietcuff.ingest.sheets import read_sheet
 from quietcuff.ingest.sweep import close_idle_sets
-from quietcuff.storage.queries import SetQuery
+from quietcuff.storage.rows.queries import SetQuery
 
 __all__ = [
     "Answer",

@@ -17,9 +17,9 @@ from quietcuff.decode.lines import Line, LineReader, check_length
 from quietcuff.ingest.claiming import Claims, claims_of
 from quietcuff.ingest.desk import Answer, Caller, Desk
 from quietcuff.ingest.flow import RECEIVE, take_in, understand
-from quietcuff.storage.ids import keyed_digest
-from quietcuff.storage.store import LARGEST_GROUP
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.engine.store import LARGEST_GROUP
+from quietcuff.storage.rows.tenants import Tenant
 
 MOST_LINES_HELD = 256
 MOST_BYTES_HELD = 4 * 1024 * 1024

@@ -15,10 +15,10 @@ from quietcuff.export.bulk_plan import Plan, Progress, words
 from quietcuff.export.packing import HEADER, trailer, unpacked
 from quietcuff.ingest.bulk_worker import ENCODER, PLAN, PROGRESS, ExportLimits
 from quietcuff.ingest.desk import Caller, Desk, note, now
-from quietcuff.storage.export_files import FileRow, files_of_job, read_chunk
-from quietcuff.storage.export_jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, note_poll
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
+from quietcuff.storage.bulk.files import FileRow, files_of_job, read_chunk
+from quietcuff.storage.bulk.jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, note_poll
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
 
 SHORTEST_WAIT_SECONDS, LONGEST_WAIT_SECONDS = 1, 30
 WAIT_WHEN_FULL_SECONDS = 60

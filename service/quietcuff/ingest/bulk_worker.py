@@ -18,8 +18,8 @@ from quietcuff.export.bulk_walk import Produced, RawPage, Walk, make_lines, read
 from quietcuff.export.packing import Packed, Shelf
 from quietcuff.export.records import Publisher
 from quietcuff.ingest.desk import Desk, now
-from quietcuff.storage.export_files import add_to_files, files_of_job, sweep_job
-from quietcuff.storage.export_jobs import (
+from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
+from quietcuff.storage.bulk.jobs import (
     JobRow,
     is_job_free,
     jobs_that_are_over,
@@ -28,9 +28,9 @@ from quietcuff.storage.export_jobs import (
     take_job,
     wait_for_writers,
 )
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.tenants import all_tenant_ids
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import all_tenant_ids
 
 MOST_ATTEMPTS = 5
 MILLISECOND = timedelta(milliseconds=1)

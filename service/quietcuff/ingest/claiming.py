@@ -10,11 +10,11 @@ from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
-from quietcuff.storage.answers import numbered_answer
-from quietcuff.storage.claims import Claim, find_claim, insert_claim
-from quietcuff.storage.codes import CLAIM_KIND
-from quietcuff.storage.ids import keyed_digest
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.rows.answers import numbered_answer
+from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.schema.codes import CLAIM_KIND
 
 ENCODER = msgspec.json.Encoder()
 

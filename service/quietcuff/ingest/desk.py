@@ -10,11 +10,11 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.ids import new_set_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import Store
-from quietcuff.storage.tenants import Tenant, Tenants
-from quietcuff.storage.trail import Entry, record
+from quietcuff.storage.engine.ids import new_set_id
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import Tenant, Tenants
+from quietcuff.storage.trail.trail import Entry, record
 
 IfMatch = Literal["*"] | frozenset[int] | None
 

@@ -7,8 +7,8 @@ import msgspec
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest.desk import Turn, note
-from quietcuff.storage.devices import DeviceRow, change_device, lock_registered_devices, rewrite_device
-from quietcuff.storage.past import devices_before
+from quietcuff.storage.rows.devices import DeviceRow, change_device, lock_registered_devices, rewrite_device
+from quietcuff.storage.rows.former_parties import devices_before
 
 ENCODER = msgspec.json.Encoder()
 REGISTERED = msgspec.json.Decoder(RegisteredDevice)

@@ -12,7 +12,7 @@ from quietcuff.core.model.readings import Facts, History, Reading, ReadingSet, o
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.ingest.desk import Turn
-from quietcuff.storage.sets import earlier_sittings
+from quietcuff.storage.rows.reading_sets import earlier_sittings
 
 ENCODER = msgspec.json.Encoder()
 DECODER = msgspec.json.Decoder(Remembered)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from quietcuff.core.model.readings import utc_text
 from quietcuff.ingest.desk import Answer
-from quietcuff.storage.answers import AnsweredVersion
+from quietcuff.storage.rows.answers import AnsweredVersion
 
 
 def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:

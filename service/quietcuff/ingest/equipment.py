@@ -10,8 +10,8 @@ from quietcuff.core.model.readings import Device, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.known import Registry
-from quietcuff.storage.devices import DeviceRow, find_device, insert_device_if_new
-from quietcuff.storage.ids import device_id
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_device_if_new
 
 ENCODER = msgspec.json.Encoder()
 DECODER = msgspec.json.Decoder(RegisteredDevice)

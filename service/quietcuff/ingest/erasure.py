@@ -9,10 +9,10 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.ingest.desk import Desk
-from quietcuff.storage.erasing import Words, look_at_page, rows_of_subject, searched_tables, unsure_payloads
-from quietcuff.storage.ids import NOBODY
-from quietcuff.storage.subjects import SubjectRow, find_subject
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import NOBODY
+from quietcuff.storage.rows.erasing import Words, look_at_page, rows_of_subject, searched_tables, unsure_payloads
+from quietcuff.storage.rows.subjects import SubjectRow, find_subject
+from quietcuff.storage.rows.tenants import Tenant
 
 
 class Left(msgspec.Struct, frozen=True, kw_only=True):

@@ -23,10 +23,10 @@ from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.known import facts_that_differ
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import StoredSet, find_row, load
-from quietcuff.storage.ids import order_of_set, order_of_subject, read_id, subject_id
-from quietcuff.storage.sets import SetRow
-from quietcuff.storage.subjects import lock_subject
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.subjects import lock_subject
+from quietcuff.storage.rows.tenants import Tenant
 
 RECEIVE = "POST /v1/reading-sets"
 APPEND = "POST /v1/reading-sets/{id}/readings"

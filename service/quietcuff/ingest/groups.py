@@ -11,7 +11,7 @@ from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound
 from quietcuff.core.model.groups import GroupFilter, NewGroup
 from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, now
-from quietcuff.storage.groups import (
+from quietcuff.storage.bulk.groups import (
     GroupRow,
     change_group,
     count_groups,
@@ -21,10 +21,10 @@ from quietcuff.storage.groups import (
     insert_group,
     list_groups,
 )
-from quietcuff.storage.ids import read_id, subject_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.members import Members, Sittings
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.bulk.members import Members, Sittings
+from quietcuff.storage.engine.ids import read_id, subject_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import Tenant
 
 MOST_GROUPS = 1_000
 FILTER = msgspec.json.Decoder(GroupFilter)

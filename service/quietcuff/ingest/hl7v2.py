@@ -23,7 +23,7 @@ from quietcuff.decode.intended import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, now
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, receive
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.rows.tenants import Tenant
 
 log = logging.getLogger("quietcuff.service")
 BUSY = RefusedPart(place="MSH[1]", code="busy", detail="Nothing was stored; send it again later.")

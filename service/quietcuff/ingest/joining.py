@@ -24,11 +24,11 @@ from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.placing import place_readings
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import SET_DECODER, StoredSet, find_row, load, version_of
-from quietcuff.storage.answers import newest_answer
-from quietcuff.storage.ids import keyed_digest
-from quietcuff.storage.payloads import SourceRow, find_placed, find_source
-from quietcuff.storage.sql import write_waiting
-from quietcuff.storage.subjects import lock_subject
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.engine.statements import write_waiting
+from quietcuff.storage.rows.answers import newest_answer
+from quietcuff.storage.rows.payloads import SourceRow, find_placed, find_source
+from quietcuff.storage.rows.subjects import lock_subject
 
 CORRECTED = "corrected by the sender"
 RETRACTED = "taken back by the sender"

@@ -22,11 +22,11 @@ from quietcuff.ingest.equipment import Equipment, look_up, note_seen, own_device
 from quietcuff.ingest.known import registration, with_known_devices
 from quietcuff.ingest.rows import Draft, Version, changed_places, pair, reading_rows, set_row
 from quietcuff.ingest.stored import StoredSet, device_ids
-from quietcuff.storage.answers import AnsweredVersion
-from quietcuff.storage.outbox import queue_version
-from quietcuff.storage.readings import insert_readings, save_readings
-from quietcuff.storage.sets import SetRow, change_set, insert_set
-from quietcuff.storage.versions import VersionRow, insert_version
+from quietcuff.storage.delivery.outbox import queue_version
+from quietcuff.storage.rows.answers import AnsweredVersion
+from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
+from quietcuff.storage.rows.readings import insert_readings, save_readings
+from quietcuff.storage.rows.versions import VersionRow, insert_version
 
 ENCODER = msgspec.json.Encoder()
 MILLISECOND = timedelta(milliseconds=1)

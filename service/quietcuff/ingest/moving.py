@@ -17,9 +17,9 @@ from quietcuff.ingest.desk import Answer, Caller, Desk, IfMatch, Turn, turn_of
 from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import StoredSet, find_row, load
-from quietcuff.storage.ids import order_of_set, read_id, subject_id
-from quietcuff.storage.payloads import find_placed, links_of_set, tell_of
-from quietcuff.storage.subjects import SubjectRow, lock_subject
+from quietcuff.storage.engine.ids import order_of_set, read_id, subject_id
+from quietcuff.storage.rows.payloads import find_placed, links_of_set, tell_of
+from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
 
 MOVE = "POST /v1/reading-sets/{id}/move"
 

@@ -10,11 +10,11 @@ from quietcuff.core.over_visits.pooling import StoredSitting
 from quietcuff.core.summarise import summarise
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.people import DECODER
-from quietcuff.storage.answers import AnsweredVersion, newest_answers_of_subject
-from quietcuff.storage.deleted import missing_subject
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.subjects import find_subject
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.answers import AnsweredVersion, newest_answers_of_subject
+from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.subjects import find_subject
 
 ENCODER = msgspec.json.Encoder()
 READING_SET = msgspec.json.Decoder(ReadingSet)

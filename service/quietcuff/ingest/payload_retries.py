@@ -11,10 +11,10 @@ import msgspec
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
-from quietcuff.storage.answers import numbered_answer
-from quietcuff.storage.ids import keyed_digest
-from quietcuff.storage.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.rows.answers import numbered_answer
+from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
+from quietcuff.storage.rows.tenants import Tenant
 
 
 class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):

@@ -21,9 +21,9 @@ from quietcuff.decode.intended import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, turn_of
 from quietcuff.ingest.joining import Joined, join
 from quietcuff.ingest.payload_retries import Received, RefusedPayload, Retry, answered_before, remember, retry_of
-from quietcuff.storage.ids import keyed_digest, order_of_subject, subject_id
-from quietcuff.storage.jobs import RunAgain
-from quietcuff.storage.payloads import (
+from quietcuff.storage.engine.ids import keyed_digest, order_of_subject, subject_id
+from quietcuff.storage.engine.transactions import RunAgain
+from quietcuff.storage.rows.payloads import (
     LinkRow,
     PayloadRow,
     RefusedRow,
@@ -35,7 +35,7 @@ from quietcuff.storage.payloads import (
     settle_refused,
     tell_of,
 )
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.rows.tenants import Tenant
 
 PayloadKind = Literal["gatt", "hl7v2", "fhir"]
 LONGEST_PLACE = 255

@@ -9,9 +9,9 @@ import msgspec
 from quietcuff.core.model.readings import Facts, Subject
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.known import FACTS, facts_of, facts_that_differ, filled
-from quietcuff.storage.deleted import find_deleted_subject
-from quietcuff.storage.jobs import RunAgain
-from quietcuff.storage.subjects import SubjectRow, change_subject, insert_subject_if_new
+from quietcuff.storage.engine.transactions import RunAgain
+from quietcuff.storage.rows.deleted import find_deleted_subject
+from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject_if_new
 
 ENCODER = msgspec.json.Encoder()
 DECODER = msgspec.json.Decoder(Facts)

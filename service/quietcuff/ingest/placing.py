@@ -20,8 +20,8 @@ from quietcuff.core.sitting.acceptance import sitting_faults
 from quietcuff.decode.intended import IntendedSitting, Keyed
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.stored import StoredSet, find_row, load
-from quietcuff.storage.ids import device_id, read_id
-from quietcuff.storage.payloads import open_sets, users_of_set
+from quietcuff.storage.engine.ids import device_id, read_id
+from quietcuff.storage.rows.payloads import open_sets, users_of_set
 
 Fresh = tuple[bytes, Keyed]
 # Measured in one go: a longer gap between two readings is between two sittings.

@@ -19,11 +19,11 @@ from quietcuff.ingest.desk import Desk
 from quietcuff.ingest.equipment import DECODER
 from quietcuff.ingest.hl7v2 import read_hl7v2
 from quietcuff.ingest.payloads import PayloadKind, Reader
-from quietcuff.storage.devices import find_device
-from quietcuff.storage.ids import device_id, read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.subjects import find_subject
-from quietcuff.storage.tenants import Tenant
+from quietcuff.storage.engine.ids import device_id, read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.devices import find_device
+from quietcuff.storage.rows.subjects import find_subject
+from quietcuff.storage.rows.tenants import Tenant
 
 
 async def read_gatt(desk: Desk, tenant: Tenant, body: bytes) -> Intended:

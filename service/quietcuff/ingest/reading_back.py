@@ -12,17 +12,17 @@ from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
 from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, utc_text
 from quietcuff.ingest.desk import Answer, Caller, Desk, Page
 from quietcuff.ingest.envelope import answer_of
-from quietcuff.storage.answers import AnsweredVersion, newest_answer, numbered_answer
-from quietcuff.storage.deleted import missing_set
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.listing import ListedSet, ListFilter
-from quietcuff.storage.listing import list_sets as listed_sets
-from quietcuff.storage.payloads import LinkRow, links_of_set
-from quietcuff.storage.queries import SetQuery, check_limit, cursor_of, read_cursor
-from quietcuff.storage.sets import find_set
-from quietcuff.storage.tenants import Tenant
-from quietcuff.storage.versions import VersionNote, version_notes
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.answers import AnsweredVersion, newest_answer, numbered_answer
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.listing import ListedSet, ListFilter
+from quietcuff.storage.rows.listing import list_sets as listed_sets
+from quietcuff.storage.rows.payloads import LinkRow, links_of_set
+from quietcuff.storage.rows.queries import SetQuery, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.rows.versions import VersionNote, version_notes
 
 # What the column holds.
 MOST_VERSIONS = 2**31 - 1

@@ -15,11 +15,11 @@ from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, Rea
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of
 from quietcuff.ingest.stored import SET_DECODER
-from quietcuff.storage.answers import newest_answer, numbered_answer
-from quietcuff.storage.claims import Claim, find_claim, insert_claim, pass_on_claim
-from quietcuff.storage.codes import CLAIM_KIND
-from quietcuff.storage.ids import keyed_digest, read_id
-from quietcuff.storage.sets import find_set
+from quietcuff.storage.engine.ids import keyed_digest, read_id
+from quietcuff.storage.rows.answers import newest_answer, numbered_answer
+from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim, pass_on_claim
+from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.schema.codes import CLAIM_KIND
 
 ENCODER = msgspec.json.Encoder()
 # Told in full by every sender, for without them it is a failed attempt; of the rest a sender may say less.

@@ -17,11 +17,11 @@ import msgspec
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import Identifier
 from quietcuff.ingest.desk import Desk
-from quietcuff.storage.ids import subject_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.sets import subjects_of_sets
-from quietcuff.storage.tenants import Tenant
-from quietcuff.storage.trail import Entry, record
+from quietcuff.storage.engine.ids import subject_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.reading_sets import subjects_of_sets
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.trail.trail import Entry, record
 
 MOST_WAITING = 20_000
 AT_ONCE = 500

@@ -22,8 +22,8 @@ from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.ingest.desk import IfMatch, Turn
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.sets import SetRow, find_set
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
 
 SITTING_OVER = "sitting-over"
 

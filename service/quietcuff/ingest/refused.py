@@ -14,9 +14,9 @@ from quietcuff.ingest.desk import Caller, Desk, Page, note, turn_of
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, PayloadKind, receive
 from quietcuff.ingest.readers import READERS
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.payloads import (
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.payloads import (
     LinkRow,
     PayloadRow,
     RefusedRow,
@@ -29,7 +29,7 @@ from quietcuff.storage.payloads import (
     settle_refused,
     tell_of,
 )
-from quietcuff.storage.queries import PageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.queries import PageEnd, check_limit, cursor_of, read_cursor
 
 ENCODER = msgspec.json.Encoder()
 FAR_AHEAD = PageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))

@@ -15,12 +15,12 @@ from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.ingest import people
 from quietcuff.ingest.desk import Caller, Desk, IfMatch, Record, Turn, note, turn_of
 from quietcuff.ingest.earlier import history_before
-from quietcuff.storage.deleted import missing_subject
-from quietcuff.storage.devices import DeviceRow, change_device, find_device, insert_device_if_new, lock_device
-from quietcuff.storage.ids import NOBODY, device_id, order_of_subject, read_id, subject_id
-from quietcuff.storage.jobs import RunAgain, Transaction
-from quietcuff.storage.subjects import SubjectRow, change_subject, insert_subject_if_new, lock_subject
-from quietcuff.storage.subjects import find_subject as find_row
+from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_subject, read_id, subject_id
+from quietcuff.storage.engine.transactions import RunAgain, Transaction
+from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.devices import DeviceRow, change_device, find_device, insert_device_if_new, lock_device
+from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject_if_new, lock_subject
+from quietcuff.storage.rows.subjects import find_subject as find_row
 
 ENCODER = msgspec.json.Encoder()
 

@@ -21,16 +21,16 @@ from quietcuff.ingest.desk import Caller, Desk, Turn, note, now, turn_of
 from quietcuff.ingest.device_users import forget_user
 from quietcuff.ingest.erasure import find_person, payloads_naming, words_of
 from quietcuff.ingest.groups import forget_identifier
-from quietcuff.storage import retention as rows
-from quietcuff.storage.deleted import missing_subject
-from quietcuff.storage.erasing import Words, delete_exports, payloads_of_subject, rows_of_subject
-from quietcuff.storage.ids import order_of_set, order_of_subject, read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.retention import Hold, OldSet
-from quietcuff.storage.sets import SetRow, find_set
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.subjects import SubjectRow, lock_subject
-from quietcuff.storage.tenants import Tenant, all_tenant_ids
+from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows import retention as rows
+from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.erasing import Words, delete_exports, payloads_of_subject, rows_of_subject
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.retention import Hold, OldSet
+from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
+from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids
 
 SERVICE = "service"
 AT_ONCE = 64

@@ -18,9 +18,9 @@ from quietcuff.export.moves import Stands
 from quietcuff.export.sittings import StoredSitting
 from quietcuff.ingest.earlier import first_moment, last_moment, left_for_later
 from quietcuff.ingest.stored import StoredSet
-from quietcuff.storage.codes import CUFF_SIZE
-from quietcuff.storage.readings import StandRow, measured_columns, stand_columns
-from quietcuff.storage.sets import SetRow
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.readings import StandRow, measured_columns, stand_columns
+from quietcuff.storage.schema.codes import CUFF_SIZE
 
 MINUTE = timedelta(minutes=1)
 # Means are given to 4 decimals at most. A period is long where it is longer than nearly all are.

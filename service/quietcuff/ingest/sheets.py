@@ -6,11 +6,11 @@ from quietcuff.core.record.sheet import Sheet, make_sheet
 from quietcuff.core.record.sheet_sections import Amendment, Stored
 from quietcuff.ingest.desk import Caller, Desk
 from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
-from quietcuff.storage.answers import AnsweredVersion, newest_answer
-from quietcuff.storage.deleted import missing_set
-from quietcuff.storage.ids import read_id
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.versions import VersionNote, version_notes
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.answers import AnsweredVersion, newest_answer
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.versions import VersionNote, version_notes
 
 
 async def read_sheet(desk: Desk, caller: Caller, set_id: str) -> Sheet:

@@ -13,11 +13,11 @@ from quietcuff.core.model.readings import ReadingSet
 from quietcuff.export.moves import MeanStand, Stands
 from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
 from quietcuff.ingest.desk import Turn
-from quietcuff.storage.deleted import missing_set
-from quietcuff.storage.ids import device_id
-from quietcuff.storage.readings import stands_of_set
-from quietcuff.storage.sets import SetRow, find_set
-from quietcuff.storage.versions import VersionRow, find_version
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.readings import stands_of_set
+from quietcuff.storage.rows.versions import VersionRow, find_version
 
 SET_DECODER = msgspec.json.Decoder(ReadingSet)
 EVALUATION_DECODER = msgspec.json.Decoder(Evaluation)

@@ -12,11 +12,11 @@ from quietcuff.ingest.desk import Caller, Desk, Turn, now, turn_of
 from quietcuff.ingest.keeping import keep
 from quietcuff.ingest.rows import Draft
 from quietcuff.ingest.stored import load
-from quietcuff.storage.ids import order_of_set
-from quietcuff.storage.sets import find_set, idle_sets
-from quietcuff.storage.store import NO_TENANT
-from quietcuff.storage.subjects import lock_subject_if_free
-from quietcuff.storage.tenants import all_tenant_ids
+from quietcuff.storage.engine.ids import order_of_set
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.rows.reading_sets import find_set, idle_sets
+from quietcuff.storage.rows.subjects import lock_subject_if_free
+from quietcuff.storage.rows.tenants import all_tenant_ids
 
 SERVICE = "service"
 MOST_A_TENANT = 500

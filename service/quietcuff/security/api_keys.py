@@ -15,7 +15,7 @@ import msgspec
 
 from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.scopes import Scopes, parse_scopes
-from quietcuff.storage.api_keys import KeyRow
+from quietcuff.storage.rows.api_keys import KeyRow
 
 PREFIX_LENGTH = 8
 SECRET_BYTES = 32

@@ -20,10 +20,10 @@ from quietcuff.core.model.errors import TokenRefused
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.key_sets import FITTING, Key, KeySets, choose_key, read_key_set
 from quietcuff.security.scopes import grant
-from quietcuff.storage.api_keys import KeyRow, delete_old_tokens, insert_key
-from quietcuff.storage.clients import ClientRow, delete_old_uses, find_client, use_assertion
-from quietcuff.storage.jobs import Transaction
-from quietcuff.storage.store import NO_TENANT, Store
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.api_keys import KeyRow, delete_old_tokens, insert_key
+from quietcuff.storage.rows.clients import ClientRow, delete_old_uses, find_client, use_assertion
 
 TOKEN_PATH = "/oauth2/token"  # noqa: S105
 ALGORITHMS = ("RS384", "ES384")

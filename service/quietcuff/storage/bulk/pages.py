@@ -1,0 +1,321 @@
+"""What an export reads, page by page along primary keys, so that no page costs more than another.
+
+A page of sittings follows (subject, set): as ids of people are spread evenly, the last one also tells how far the walk is.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import lru_cache
+from typing import Any, Generic, TypeVar
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, bindparam, or_, select
+
+from quietcuff.storage.bulk.members import Members, members_conditions, members_values
+from quietcuff.storage.rows.devices import DeviceRow
+from quietcuff.storage.rows.provenance_rows import first_means
+from quietcuff.storage.rows.readings import STAND_COLUMNS, StandRow, stands_of_reading
+from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.rows.versions import VersionRow, version_row
+from quietcuff.storage.schema.codes import OBSERVATION_STATUS
+from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.sittings import (
+    device,
+    device_past,
+    reading,
+    reading_set,
+    set_version,
+    subject,
+    subject_past,
+)
+from quietcuff.storage.search.statements import of_set
+
+SETS_A_PAGE = 100
+# Documents are what is large: a page ends before it would hold more than so many versions, or after its first set.
+VERSIONS_A_PAGE = 300
+PARTIES_A_PAGE = 1_000
+STATEMENTS_KEPT = 64
+NOWHERE = UUID(int=0)
+
+Party = TypeVar("Party")
+Key = tuple[UUID, UUID]
+Condition = ColumnElement[bool]
+
+
+class Span(msgspec.Struct, frozen=True, kw_only=True):
+    """What is exported: of whom, as it was at ``at``, and only what changed after ``since``.
+
+    ``all_versions`` where what is said of earlier versions is wanted too.
+    """
+
+    tenant_id: int
+    members: Members
+    since: datetime | None
+    at: datetime
+    all_versions: bool
+
+
+class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
+    """One set: where its Observations stand by place, such as ``r0`` or ``mean``, and its versions by number.
+
+    ``has_moved`` where it changed after the moment of the export; then every version is there. ``mean_since`` is the version
+    from which on it has a mean, where versions are spoken of.
+    """
+
+    subject_id: UUID
+    set_id: UUID
+    version: int
+    has_moved: bool
+    mean_from_version: int | None
+    mean_since: int | None
+    stands: dict[str, StandRow]
+    versions: dict[int, VersionRow]
+
+
+class SetsPage(msgspec.Struct, frozen=True, kw_only=True):
+    """Some sets in order of their keys; ``end`` is the last key, None after the last page."""
+
+    sets: list[SetOnPage]
+    end: Key | None
+
+
+class _Shape(msgspec.Struct, frozen=True, kw_only=True):
+    """Which conditions there are: on these the statements depend, not on their values."""
+
+    members: Members
+    has_since: bool
+    all_versions: bool = False
+
+
+def _first_means(connection: Connection, span: Span, versions: dict[Key, dict[int, VersionRow]]) -> dict[UUID, int]:
+    """By set, the version from which on it has a mean; looked up where not every version was read."""
+    if not span.all_versions:
+        return {}
+    if span.since is not None:
+        return first_means(connection, span.tenant_id, {set_id for _, set_id in versions})
+    found = {
+        key[1]: [number for number, row in rows.items() if "mean" in row.changed.split()] for key, rows in versions.items()
+    }
+    return {set_id: min(numbers) for set_id, numbers in found.items() if numbers}
+
+
+class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
+    """Some people or devices in order of their ids; ``end`` is the last id, None after the last page."""
+
+    rows: list[Party]
+    end: UUID | None
+
+
+def _then(table: Table, key: str) -> Select[Any]:
+    """The newest earlier version of a person or a device at a moment."""
+    return (
+        select(table)
+        .where(
+            table.c.tenant_id == bindparam("tenant_id"),
+            table.c[key] == bindparam("key", type_=Id),
+            table.c.updated_at <= bindparam("at", type_=Instant),
+        )
+        .order_by(table.c.version.desc())
+        .limit(1)
+    )
+
+
+SUBJECT_THEN, DEVICE_THEN = _then(subject_past, "subject_id"), _then(device_past, "device_id")
+
+
+def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage:
+    """The next page of sets, with everything that their Observations and Provenance are made of."""
+    shape = _shape(span)
+    values = {**_values(span), **_from(after)}
+    keys = connection.execute(_keys_statement(shape), {**values, "limit": SETS_A_PAGE}).all()
+    rows = keys[: _fitting([row.version for row in keys])]
+    if not rows:
+        return SetsPage(sets=[], end=None)
+    last = rows[-1]
+    until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
+    stands = {(row.subject_id, row.set_id): _mean_stand(row) for row in rows}
+    for subject_id, set_id, *columns in connection.execute(_stands_statement(shape), until):
+        stands[subject_id, set_id] |= stands_of_reading(*columns)
+    versions: dict[Key, dict[int, VersionRow]] = {key: {} for key in stands}
+    for version in (version_row(*row) for row in connection.execute(_versions_statement(shape), until)):
+        versions[version.subject_id, version.set_id][version.version] = version
+    means = _first_means(connection, span, versions)
+    sets = [
+        SetOnPage(
+            subject_id=row.subject_id,
+            set_id=row.set_id,
+            version=row.version,
+            has_moved=row.updated_at > span.at,
+            mean_from_version=row.mean_from_version,
+            mean_since=means.get(row.set_id),
+            stands=stands[row.subject_id, row.set_id],
+            versions=versions[row.subject_id, row.set_id],
+        )
+        for row in rows
+    ]
+    is_last = len(keys) < SETS_A_PAGE and len(rows) == len(keys)
+    return SetsPage(sets=sets, end=None if is_last else (last.subject_id, last.set_id))
+
+
+def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
+    """The next people as they were at the export's moment."""
+    found = connection.execute(_subjects_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    rows = [SubjectRow(*row) for row in found]
+    then = [row if row.updated_at <= span.at else _subject_then(connection, span, row) for row in rows]
+    return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.subject_id for row in rows]))
+
+
+def read_devices(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[DeviceRow]:
+    """The next devices as they were: all, or those that the people's readings were taken with."""
+    found = connection.execute(_devices_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    rows = [DeviceRow(*row) for row in found]
+    then = [row if row.updated_at <= span.at else _device_then(connection, span, row) for row in rows]
+    return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.device_id for row in rows]))
+
+
+def _end(keys: list[UUID]) -> UUID | None:
+    return keys[-1] if len(keys) == PARTIES_A_PAGE else None
+
+
+def _subject_then(connection: Connection, span: Span, row: SubjectRow) -> SubjectRow | None:
+    """A person as they were known at the export's moment."""
+    past = connection.execute(SUBJECT_THEN, {"tenant_id": span.tenant_id, "key": row.subject_id, "at": span.at}).first()
+    if past is None:
+        return None
+    return msgspec.structs.replace(row, version=past.version, facts=past.facts, updated_at=past.updated_at)
+
+
+def _device_then(connection: Connection, span: Span, row: DeviceRow) -> DeviceRow | None:
+    past = connection.execute(DEVICE_THEN, {"tenant_id": span.tenant_id, "key": row.device_id, "at": span.at}).first()
+    if past is None:
+        return None
+    return msgspec.structs.replace(row, version=past.version, document=past.document, updated_at=past.updated_at)
+
+
+def _shape(span: Span) -> _Shape:
+    return _Shape(members=span.members, has_since=span.since is not None, all_versions=span.all_versions)
+
+
+def _values(span: Span) -> dict[str, Any]:
+    since = {} if span.since is None else {"since": span.since}
+    return {"tenant_id": span.tenant_id, "at": span.at, **since, **members_values(span.members)}
+
+
+def _from(after: Key | None) -> dict[str, UUID]:
+    subject_id, set_id = after or (NOWHERE, NOWHERE)
+    return {"after_subject": subject_id, "after_set": set_id}
+
+
+def _fitting(versions: list[int]) -> int:
+    """How many sets of these numbers of versions make a page."""
+    total = 0
+    for place, number in enumerate(versions):
+        total += number
+        if total > VERSIONS_A_PAGE and place > 0:
+            return place
+    return len(versions)
+
+
+def _mean_stand(row: Any) -> dict[str, StandRow]:
+    if row.mean_version is None:
+        return {}
+    return {"mean": StandRow(row.mean_version, OBSERVATION_STATUS.word(row.mean_status), row.mean_updated_at)}
+
+
+def _id(name: str) -> Any:
+    return bindparam(name, type_=Id)
+
+
+def _moment(name: str) -> Any:
+    return bindparam(name, type_=Instant)
+
+
+def _sets(shape: _Shape) -> list[Condition]:
+    """The sets after the last page. The first conditions alone are what an index can serve."""
+    c = reading_set.c
+    found = [
+        c.tenant_id == bindparam("tenant_id"),
+        c.subject_id >= _id("after_subject"),
+        or_(c.subject_id > _id("after_subject"), c.set_id > _id("after_set")),
+        c.created_at <= _moment("at"),
+    ]
+    if shape.has_since:
+        found.append(c.updated_at > _moment("since"))
+    return found + members_conditions(shape.members, c.subject_id)
+
+
+def _sets_on_page(shape: _Shape) -> list[Condition]:
+    c = reading_set.c
+    up_to = [
+        c.subject_id <= _id("last_subject"),
+        or_(c.subject_id < _id("last_subject"), c.set_id <= _id("last_set")),
+    ]
+    return _sets(shape) + up_to
+
+
+def _near(table: Table) -> list[Condition]:
+    """The page's bounds on the other side of a join: without them a planner may read that table from its beginning."""
+    return [table.c.subject_id >= _id("after_subject"), table.c.subject_id <= _id("last_subject")]
+
+
+@lru_cache(maxsize=STATEMENTS_KEPT)
+def _keys_statement(shape: _Shape) -> Select[Any]:
+    c = reading_set.c
+    columns = (
+        *(c.subject_id, c.set_id, c.version, c.updated_at),
+        *(c.mean_version, c.mean_status, c.mean_updated_at, c.mean_from_version),
+    )
+    statement = select(*columns).where(*_sets(shape)).order_by(c.subject_id, c.set_id)
+    return statement.limit(bindparam("limit", type_=Integer))
+
+
+@lru_cache(maxsize=STATEMENTS_KEPT)
+def _stands_statement(shape: _Shape) -> Select[Any]:
+    columns = (reading.c.subject_id, reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
+    joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
+    return joined.where(*_sets_on_page(shape), *_near(reading))
+
+
+@lru_cache(maxsize=STATEMENTS_KEPT)
+def _versions_statement(shape: _Shape) -> Select[Any]:
+    """Every version that is shown or spoken of; of a set that has moved since, all."""
+    v = set_version.c
+    needed = [v.version == reading_set.c.version, v.version == reading_set.c.mean_from_version]
+    needed.append(reading_set.c.updated_at > _moment("at"))
+    if shape.all_versions:
+        needed.append(v.created_at > _moment("since") if shape.has_since else v.version > 0)
+    columns = [v[name] for name in VersionRow.__struct_fields__]
+    joined = select(*columns).select_from(reading_set).join(set_version, of_set(set_version))
+    return joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed))
+
+
+@lru_cache(maxsize=STATEMENTS_KEPT)
+def _subjects_statement(shape: _Shape) -> Select[Any]:
+    c = subject.c
+    return _parties(select(*(c[name] for name in SubjectRow.__struct_fields__)), c.tenant_id, c.subject_id).where(
+        c.created_at <= _moment("at"), *_changed(shape, c.updated_at), *members_conditions(shape.members, c.subject_id)
+    )
+
+
+@lru_cache(maxsize=STATEMENTS_KEPT)
+def _devices_statement(shape: _Shape) -> Select[Any]:
+    c = device.c
+    statement = _parties(select(*(c[name] for name in DeviceRow.__struct_fields__)), c.tenant_id, c.device_id)
+    statement = statement.where(*_changed(shape, c.updated_at))
+    if shape.members.is_everybody:
+        return statement
+    used = select(reading.c.device_id).where(
+        reading.c.tenant_id == bindparam("tenant_id"), *members_conditions(shape.members, reading.c.subject_id)
+    )
+    return statement.where(c.device_id.in_(used))
+
+
+def _parties(statement: Select[Any], tenant_id: Any, key: Any) -> Select[Any]:
+    found = and_(tenant_id == bindparam("tenant_id"), key > _id("after"))
+    return statement.where(found).order_by(key).limit(PARTIES_A_PAGE)
+
+
+def _changed(shape: _Shape, updated_at: Any) -> list[Condition]:
+    return [updated_at > _moment("since")] if shape.has_since else []

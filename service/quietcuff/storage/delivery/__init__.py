@@ -1,0 +1,1 @@
+"""Delivery targets and the outbox."""

@@ -1,0 +1,256 @@
+"""The outbox: what is still to be sent, who has it, and what was given up.
+
+What waits for one person and one target is a lane: only its first row can be claimed. A claim is a lease, so that what a
+worker held when it was killed is taken up by another once the lease has run out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, and_, bindparam, case, cast, delete, exists, func, literal, null, or_, select, update
+from sqlalchemy.sql import Select
+
+from quietcuff.storage.engine.statements import Command, Query, insert_into
+from quietcuff.storage.schema.codes import TARGET_STATE
+from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.delivery import outbox, target
+
+_c = outbox.c
+_earlier = outbox.alias("earlier")
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """One version of a set that is to reach one target."""
+
+    tenant_id: int
+    subject_id: UUID
+    target_id: UUID
+    position: int
+    set_id: UUID
+    version: int
+    queued_at: datetime
+    attempts: int
+    tried_at: datetime | None
+    reason: str | None
+    status: int | None
+    given_up_at: datetime | None
+
+
+class Claim(msgspec.Struct, frozen=True, kw_only=True):
+    """An entry that a worker has, and until when nobody else will take it."""
+
+    entry: Entry
+    lease: UUID
+    leased_until: datetime
+
+
+class Backlog(msgspec.Struct, frozen=True):
+    """How much of a target waits, since when, and how much was given up; when the next is tried, and how many of those that
+    wait failed."""
+
+    target_id: UUID
+    waiting: int
+    oldest_queued_at: datetime | None
+    undelivered: int
+    next_due_at: datetime | None
+    failed: int
+
+
+_COLUMNS = [_c[name] for name in Entry.__struct_fields__]
+_KEY = ("tenant_id", "subject_id", "target_id", "position")
+_LANE = ("tenant_id", "subject_id", "target_id")
+_OF_TARGET = (_c.tenant_id == bindparam("tenant_id"), _c.target_id == bindparam("target_id"))
+_NAMED = tuple(_c[name] == bindparam(f"of_{name}") for name in _KEY)
+_OURS = (*_NAMED, _c.lease == bindparam("of_lease"))
+
+
+def _queue(dialect: str) -> Any:
+    tenant_id, subject_id = bindparam("tenant_id", type_=_c.tenant_id.type), bindparam("subject_id", type_=Id)
+    of_lane = and_(
+        _earlier.c.tenant_id == tenant_id, _earlier.c.subject_id == subject_id, _earlier.c.target_id == target.c.target_id
+    )
+    last = select(func.max(_earlier.c.position)).where(of_lane).scalar_subquery()
+    now = cast(bindparam("now", type_=Instant), Instant)
+    values: dict[str, Any] = {
+        "tenant_id": target.c.tenant_id,
+        "subject_id": cast(subject_id, Id),
+        "target_id": target.c.target_id,
+        "position": func.coalesce(last, 0) + 1,
+        "set_id": cast(bindparam("set_id", type_=Id), Id),
+        "version": cast(bindparam("version", type_=_c.version.type), _c.version.type),
+        "queued_at": now,
+        "due_at": now,
+        "attempts": literal(0),
+    }
+    takes = target.c.state != TARGET_STATE.number("disabled")
+    rows = select(*values.values()).where(target.c.tenant_id == tenant_id, takes)
+    return insert_into(outbox, dialect).from_select(list(values), rows)
+
+
+def _heads() -> Select[Any]:
+    """What can be claimed of a target: due, held by nobody, and nothing of the same lane before it."""
+    same_lane = and_(*(_earlier.c[name] == _c[name] for name in _LANE))
+    waits_before = exists().where(same_lane, _earlier.c.given_up_at.is_(None), _earlier.c.position < _c.position)
+    is_free = or_(_c.leased_until.is_(None), _c.leased_until <= bindparam("now", type_=Instant))
+    return (
+        select(*_COLUMNS)
+        .where(*_OF_TARGET, _c.given_up_at.is_(None), _c.due_at <= bindparam("now", type_=Instant), is_free, ~waits_before)
+        .order_by(_c.due_at, _c.position)
+        .limit(bindparam("most"))
+        .with_for_update(skip_locked=True, of=outbox)
+    )
+
+
+QUEUE = Command(_queue)
+HEADS = Query(Entry, _heads())
+LEASE = Command(update(outbox).where(*_NAMED).values(lease=bindparam("to_lease"), leased_until=bindparam("to_leased_until")))
+DELIVERED = Command(delete(outbox).where(*_OURS))
+_FREE: dict[str, Any] = {"lease": null(), "leased_until": null()}
+_TRIED: dict[str, Any] = {name: bindparam(f"to_{name}") for name in ("attempts", "tried_at", "reason", "status")}
+LATER = Command(update(outbox).where(*_OURS).values(**_TRIED, due_at=bindparam("to_due_at"), **_FREE))
+GIVE_UP = Command(update(outbox).where(*_OURS).values(**_TRIED, given_up_at=bindparam("to_given_up_at"), **_FREE))
+RELEASE = Command(update(outbox).where(*_OURS).values(**_FREE))
+# What waits behind is not due before what it waits for, or every look for work would pass over it.
+HOLD_BACK = Command(
+    update(outbox)
+    .where(*_NAMED[:3], _c.given_up_at.is_(None), _c.due_at < bindparam("to_due_at"))
+    .values(due_at=bindparam("to_due_at"))
+)
+GIVEN_UP = Query(
+    Entry,
+    select(*_COLUMNS)
+    .where(*_OF_TARGET, _c.given_up_at.is_not(None))
+    .order_by(_c.given_up_at, _c.subject_id, _c.position)
+    .limit(bindparam("most")),
+)
+_AFRESH: dict[str, Any] = {"given_up_at": null(), "attempts": 0, "due_at": bindparam("now", type_=Instant)}
+REPLAY_ALL = Command(update(outbox).where(*_OF_TARGET, _c.given_up_at.is_not(None)).values(**_AFRESH))
+REPLAY_ONE = Command(
+    update(outbox)
+    .where(
+        *_OF_TARGET,
+        _c.given_up_at.is_not(None),
+        _c.set_id == bindparam("of_set_id"),
+        _c.version == bindparam("of_version"),
+    )
+    .values(**_AFRESH)
+)
+# What was held back by a failure is tried at once where somebody says that the receiver is well again.
+DUE_NOW = Command(
+    update(outbox)
+    .where(*_OF_TARGET, _c.given_up_at.is_(None), _c.due_at > bindparam("now", type_=Instant))
+    .values(due_at=bindparam("now", type_=Instant))
+)
+_is_waiting = _c.given_up_at.is_(None)
+BACKLOGS = Query(
+    Backlog,
+    select(
+        _c.target_id,
+        func.count(case((_is_waiting, 1))),
+        func.min(case((_is_waiting, _c.queued_at))).label("oldest"),
+        func.count(_c.given_up_at),
+        func.min(case((_is_waiting, _c.due_at))).label("next_due"),
+        func.count(case((_is_waiting & (_c.attempts > 0), 1))),
+    )
+    .where(_c.tenant_id == bindparam("tenant_id"))
+    .group_by(_c.target_id),
+)
+LAST_TRIED = Query(
+    Entry,
+    select(*_COLUMNS).where(*_OF_TARGET, _is_waiting, _c.tried_at.is_not(None)).order_by(_c.tried_at.desc()).limit(1),
+)
+
+
+def queue_version(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, version: int, now: datetime) -> None:
+    """Have a version sent to every target of its tenant; written with the group. The person's row is locked by the caller."""
+    values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "version": version, "now": now}
+    QUEUE.run_later(connection, [values])
+
+
+def claim_due(
+    connection: Connection, tenant_id: int, target_id: UUID, *, now: datetime, until: datetime, lease: UUID, most: int
+) -> list[Claim]:
+    """Take what is due of a target, the longest due first. What another worker is taking just now is passed over."""
+    values = {"tenant_id": tenant_id, "target_id": target_id, "now": now, "most": most}
+    heads = HEADS.all(connection, values)
+    LEASE.run_each(connection, [{**_key(head), "to_lease": lease, "to_leased_until": until} for head in heads])
+    return [Claim(entry=head, lease=lease, leased_until=until) for head in heads]
+
+
+def delivered(connection: Connection, claim: Claim) -> bool:
+    """Remove what has arrived; False where the lease ran out and somebody else has it."""
+    return DELIVERED.run(connection, _held(claim)) == 1
+
+
+def try_later(connection: Connection, claim: Claim, tried: Tried, due_at: datetime) -> None:
+    """Put an entry, and what waits behind it, off."""
+    if LATER.run(connection, {**_held(claim), **_said(tried), "to_due_at": due_at}):
+        lane = {name: value for name, value in _key(claim.entry).items() if name != "of_position"}
+        HOLD_BACK.run(connection, {**lane, "to_due_at": due_at})
+
+
+def give_up(connection: Connection, claim: Claim, tried: Tried) -> None:
+    """Set an entry aside; what waits behind it goes on."""
+    GIVE_UP.run(connection, {**_held(claim), **_said(tried), "to_given_up_at": tried.at})
+
+
+def release(connection: Connection, claim: Claim) -> None:
+    """Let an entry go as it was."""
+    RELEASE.run(connection, _held(claim))
+
+
+def undelivered(connection: Connection, tenant_id: int, target_id: UUID, most: int) -> list[Entry]:
+    """What was given up, the longest ago first."""
+    return GIVEN_UP.all(connection, {"tenant_id": tenant_id, "target_id": target_id, "most": most})
+
+
+def replay_all(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> int:
+    """Have everything that was given up sent again; how much that is."""
+    return REPLAY_ALL.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
+
+
+def replay(connection: Connection, tenant_id: int, target_id: UUID, versions: Sequence[tuple[UUID, int]], now: datetime) -> int:
+    """Have some of what was given up sent again, by set and version; how much of it there was."""
+    key = {"tenant_id": tenant_id, "target_id": target_id, "now": now}
+    return sum(REPLAY_ONE.run(connection, {**key, "of_set_id": of, "of_version": number}) for of, number in versions)
+
+
+def due_now(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> None:
+    """Have everything that was put off tried at once."""
+    DUE_NOW.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
+
+
+def backlogs(connection: Connection, tenant_id: int) -> dict[UUID, Backlog]:
+    """How much waits and was given up, for each target that has any of it."""
+    return {found.target_id: found for found in BACKLOGS.all(connection, {"tenant_id": tenant_id})}
+
+
+def last_failed(connection: Connection, tenant_id: int, target_id: UUID) -> Entry | None:
+    """Of what waits for a target, the entry that was tried last, in vain."""
+    return LAST_TRIED.first(connection, {"tenant_id": tenant_id, "target_id": target_id})
+
+
+class Tried(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of an attempt: how many there were with it, when, a word, and the HTTP status where there was an answer."""
+
+    at: datetime
+    attempts: int
+    reason: str
+    status: int | None = None
+
+
+def _key(entry: Entry) -> dict[str, Any]:
+    return {f"of_{name}": getattr(entry, name) for name in _KEY}
+
+
+def _held(claim: Claim) -> dict[str, Any]:
+    return {**_key(claim.entry), "of_lease": claim.lease}
+
+
+def _said(tried: Tried) -> dict[str, Any]:
+    return {"to_attempts": tried.attempts, "to_tried_at": tried.at, "to_reason": tried.reason, "to_status": tried.status}

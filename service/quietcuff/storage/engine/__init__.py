@@ -1,0 +1,1 @@
+"""The database itself: opening it, shared transactions, migrations and faults."""

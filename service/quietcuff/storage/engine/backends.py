@@ -1,0 +1,151 @@
+"""The two ways of doing a group's work: SQLite in one writer thread, PostgreSQL over its async driver."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from typing import Protocol, TypeVar
+
+from sqlalchemy import URL, Connection, Engine, event
+
+from quietcuff.storage.engine.database import READERS, WRITERS_LOCK, open_postgresql, open_sqlite
+from quietcuff.storage.engine.transactions import EnterTenant, Job, Outcome, run_group, watch_writes
+from quietcuff.storage.trail.trail import Book, keep_book, note_stored
+
+T = TypeVar("T")
+Work = Callable[[Connection], T]
+
+POSTGRESQL_WRITERS = 4
+ENTERED = "quietcuff tenant"
+
+
+class Backend(Protocol):
+    """Where groups are run. ``writers`` is how many at once; ``book`` is of the trail that they write."""
+
+    writers: int
+    book: Book
+
+    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]: ...
+
+    async def read(self, tenant_id: int, work: Work[T]) -> T: ...
+
+    async def empty_log(self) -> bool | None: ...
+
+    async def close(self) -> None: ...
+
+
+class SqliteBackend:
+    """One thread writes, a few read. The database file has one writer anyway."""
+
+    writers = 1
+
+    def __init__(self, url: URL, book: Book) -> None:
+        self.book = book
+        self._writer = open_sqlite(url, writes=True)
+        self._reader = open_sqlite(url, writes=False, pool_size=READERS)
+        self._writer_thread = ThreadPoolExecutor(1, thread_name_prefix="quietcuff-writer")
+        self._reader_threads = ThreadPoolExecutor(READERS, thread_name_prefix="quietcuff-reader")
+        prepare_writer(self._writer, book)
+
+    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
+        return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._write, jobs)
+
+    async def read(self, tenant_id: int, work: Work[T]) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._reader_threads, self._read, work)
+
+    async def empty_log(self) -> bool:
+        """Move SQLite's log into the file and empty it, for it holds pages as they were; False while a reader is in its way."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._empty_log)
+
+    async def close(self) -> None:
+        self._writer_thread.shutdown()
+        self._reader_threads.shutdown()
+        self._reader.dispose()
+        self._writer.dispose()
+
+    def _write(self, jobs: Sequence[Job]) -> list[Outcome]:
+        with self._writer.connect() as connection:
+            return write_group(connection, jobs, no_entry)
+
+    def _empty_log(self) -> bool:
+        with closing(self._writer.raw_connection()) as connection:
+            cursor = connection.cursor()
+            (is_busy, _, _) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            cursor.close()
+            return not is_busy
+
+    def _read(self, work: Work[T]) -> T:
+        with self._reader.connect() as connection, connection.begin():
+            return work(connection)
+
+
+class PostgresqlBackend:
+    """A few connections, each with a group of its own. The tenant is set for each piece of work."""
+
+    writers = POSTGRESQL_WRITERS
+
+    def __init__(self, url: URL, book: Book) -> None:
+        self.book = book
+        self._writer = open_postgresql(url, writes=True, pool_size=POSTGRESQL_WRITERS)
+        self._reader = open_postgresql(url, writes=False, pool_size=READERS)
+        prepare_writer(self._writer.sync_engine, book)
+        event.listen(self._writer.sync_engine, "begin", forget_tenant)
+
+    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
+        async with self._writer.connect() as connection:
+            return await connection.run_sync(write_group, jobs, enter_as_writer)
+
+    async def read(self, tenant_id: int, work: Work[T]) -> T:
+        async with self._reader.connect() as connection:
+            return await connection.run_sync(read_as, tenant_id, work)
+
+    async def empty_log(self) -> None:
+        """PostgreSQL's log is its own matter."""
+
+    async def close(self) -> None:
+        await self._reader.dispose()
+        await self._writer.dispose()
+
+
+def prepare_writer(engine: Engine, book: Book) -> None:
+    watch_writes(engine)
+    keep_book(engine, book)
+
+
+def write_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+    """Run a group, and remember of the trail what of it is on disk."""
+    outcomes = run_group(connection, jobs, enter)
+    note_stored(connection)
+    return outcomes
+
+
+def enter_tenant(connection: Connection, tenant_id: int) -> None:
+    """Be let write rows of a tenant, in work that was begun for none."""
+    (enter_as_writer if connection.dialect.name == "postgresql" else no_entry)(connection, tenant_id)
+
+
+def no_entry(connection: Connection, tenant_id: int) -> None:
+    """SQLite knows no tenants: there the filter in every statement is the only wall."""
+
+
+def enter_as_writer(connection: Connection, tenant_id: int) -> None:
+    """Let row security show one tenant only, and tell exports that a writer of that tenant is under way."""
+    if connection.info.get(ENTERED) == tenant_id:
+        return
+    connection.exec_driver_sql(
+        "SELECT set_config('quietcuff.tenant', $1::text, true), pg_advisory_xact_lock_shared($2::int, $3::int)",
+        (str(tenant_id), WRITERS_LOCK, tenant_id),
+    )
+    connection.info[ENTERED] = tenant_id
+
+
+def forget_tenant(connection: Connection) -> None:
+    connection.info.pop(ENTERED, None)
+
+
+def read_as(connection: Connection, tenant_id: int, work: Work[T]) -> T:
+    with connection.begin():
+        connection.exec_driver_sql("SELECT set_config('quietcuff.tenant', $1::text, true)", (str(tenant_id),))
+        return work(connection)

@@ -1,0 +1,233 @@
+"""The store: work goes in, is done in a shared transaction, and its answer comes back once that is on disk.
+
+Work is a plain function of a ``Connection``. What waits together is written together: one commit answers for all of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection
+
+from quietcuff.core.model.errors import Busy, StoreFailing
+from quietcuff.storage.engine.backends import Backend, PostgresqlBackend, SqliteBackend
+from quietcuff.storage.engine.database import ServingLock, is_sqlite, lock_for_serving, parse_url
+from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
+from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
+from quietcuff.storage.engine.transactions import Job, Outcome, is_deadlock
+from quietcuff.storage.trail.keys import TrailFiles
+from quietcuff.storage.trail.sealing import Sealer
+from quietcuff.storage.trail.trail import Book
+
+T = TypeVar("T")
+Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
+
+NO_TENANT = 0
+MOST_WAITING = 10_000
+LONGEST_WAIT_SECONDS = 10.0
+CROWDED_SECONDS = 1.0
+# How much of what was known of the time that work takes each new group leaves standing.
+REMEMBERED = 0.8
+LARGEST_GROUP = 64
+DEADLOCK_ROUNDS = 6
+DEADLOCK_PAUSE_SECONDS = 0.02
+TROUBLE_SECONDS = 30.0
+
+
+class Store:
+    """One database, for one process. ``write`` shares commits; ``read`` sees one snapshot and cannot write."""
+
+    def __init__(self, backend: Backend, *, serving_lock: ServingLock | None = None, seal_file: str | None = None) -> None:
+        self._backend = backend
+        self._serving_lock = serving_lock
+        self._sealer = Sealer(backend.book, self._run_alone, seal_file)
+        self._waiting: deque[Waiting] = deque()
+        self._seconds_a_job = 0.0
+        self._writers = 0
+        self._places_at_work: set[tuple[int, bytes]] = set()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._is_closing = False
+        self._trouble: StoreFailing | None = None
+        self._trouble_until = 0.0
+
+    async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
+        """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks: work on the same
+        rows is done in the order in which it came.
+
+        Raises:
+            Busy: too much is waiting, or the database cannot be reached now.
+            Exception: whatever the work raised; then nothing of it is stored.
+        """
+        if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
+        answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer, DEADLINE.get()))
+        if self._writers < self._backend.writers:
+            self._writers += 1
+            task = asyncio.create_task(self._write_groups())
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
+        return await answer
+
+    async def read(self, tenant_id: int, work: Callable[[Connection], T]) -> T:
+        """Do work that only reads.
+
+        Raises:
+            Busy: the database cannot be reached now.
+        """
+        deadline = DEADLINE.get()
+
+        def in_time(snapshot: Connection) -> T:
+            if deadline is not None:
+                deadline.require()
+            return work(snapshot)
+
+        try:
+            return await self._backend.read(tenant_id, in_time)
+        except Exception as error:
+            # A reader that writes is a defect of ours, however the database calls it.
+            told = error if fault_of(error) is READ_ONLY else self._noted(for_the_caller(error))
+            if told is error:
+                raise
+            raise told from error
+
+    def expected_wait(self) -> float:
+        """The seconds that work which came now would wait for its turn, by how long work took so far."""
+        return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def is_crowded(self) -> bool:
+        """Whether what is not urgent should give way."""
+        return self.expected_wait() > CROWDED_SECONDS
+
+    @property
+    def trouble(self) -> StoreFailing | None:
+        """How the database failed in the last half minute, where nothing was stored since. Damage is told for good."""
+        return self._trouble if self._is_damaged() or time.monotonic() < self._trouble_until else None
+
+    async def seal(self, tenant_ids: Iterable[int] = ()) -> int:
+        """Seal the lanes of the trail that this process has written since it was last asked, and every lane of these tenants;
+        how many seals were made. What cannot be sealed now is sealed the next time.
+
+        Raises:
+            OSError: the seals are in the database, but could not be written to their file.
+        """
+        return await self._sealer.seal(tenant_ids)
+
+    async def empty_log(self) -> bool | None:
+        """Empty SQLite's log of what was deleted; False while a reader is in the way, None on PostgreSQL."""
+        return await self._backend.empty_log()
+
+    async def close(self) -> None:
+        """Finish what is waiting, take nothing more, seal what was written, and let the database go."""
+        self._is_closing = True
+        while self._tasks:
+            await asyncio.wait(set(self._tasks))
+        # Where the database or the file cannot be had, whoever opens the database next seals what is there.
+        with contextlib.suppress(Exception):
+            await self._sealer.seal(())
+        await self._backend.close()
+        if self._serving_lock is not None:
+            self._serving_lock.release()
+
+    async def _write_groups(self) -> None:
+        # One turn of the loop before each group, so that what arrives together shares the commit.
+        await asyncio.sleep(0)
+        while group := self._take_group():
+            group.sort(key=lambda entry: (entry[0].tenant_id, entry[0].order))
+            places = {(job.tenant_id, job.place) for job, _, _ in group if job.order}
+            self._places_at_work |= places
+            began = time.monotonic()
+            outcomes = await self._outcomes([job for job, _, _ in group])
+            self._note_time((time.monotonic() - began) / len(group))
+            self._places_at_work -= places
+            for (_, answer, _), outcome in zip(group, outcomes, strict=True):
+                settle(answer, outcome)
+            await asyncio.sleep(0)
+        # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
+        self._writers -= 1
+
+    def _take_group(self) -> list[Waiting]:
+        """What has waited longest, but for work on rows that another group is at: it is taken up by whoever ends that."""
+        group: list[Waiting] = []
+        passed_over: list[Waiting] = []
+        while self._waiting and len(group) < LARGEST_GROUP:
+            job, answer, deadline = self._waiting.popleft()
+            if answer.done() and answer.cancelled():
+                continue
+            if deadline is not None and deadline.is_over():
+                settle(answer, Outcome(error=Busy(RETRY_SECONDS)))
+                continue
+            is_blocked = (job.tenant_id, job.place) in self._places_at_work
+            (passed_over if is_blocked else group).append((job, answer, deadline))
+        self._waiting.extendleft(reversed(passed_over))
+        return group
+
+    async def _run_alone(self, job: Job) -> Outcome:
+        (outcome,) = await self._outcomes([job])
+        return outcome
+
+    async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
+        """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
+        for round_number in range(1, DEADLOCK_ROUNDS + 1):
+            try:
+                outcomes = await self._backend.run_group(jobs)
+                if any(job.order for job in jobs):
+                    self._heal()
+                return outcomes
+            except Exception as error:
+                if not is_deadlock(error) or round_number == DEADLOCK_ROUNDS:
+                    return failed(jobs, self._noted(for_the_caller(error)))
+            await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
+        raise AssertionError("unreachable")
+
+    def _note_time(self, seconds_a_job: float) -> None:
+        share = seconds_a_job / self._backend.writers
+        self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
+
+    def _noted(self, error: Exception) -> Exception:
+        if isinstance(error, StoreFailing) and not self._is_damaged():
+            self._trouble, self._trouble_until = error, time.monotonic() + TROUBLE_SECONDS
+        return error
+
+    def _heal(self) -> None:
+        if self._trouble is not None and not self._is_damaged():
+            self._trouble = None
+
+    def _is_damaged(self) -> bool:
+        return self._trouble is not None and self._trouble.code == DAMAGED.code
+
+
+def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None = None) -> Store:
+    """A store on a database whose schema is there already. Its trail is chained with the newest key of its file, and seals of
+    it are written to theirs, where there are such files.
+
+    Raises:
+        StoreNotUsable: an address that is not one, a SQLite file that another process serves from, or no keys in their file.
+    """
+    parsed = parse_url(url)
+    files = trail or TrailFiles()
+    book = Book(files.read_keys())
+    serving_lock = lock_for_serving(parsed) if for_serving else None
+    backend: Backend = SqliteBackend(parsed, book) if is_sqlite(parsed) else PostgresqlBackend(parsed, book)
+    return Store(backend, serving_lock=serving_lock, seal_file=files.seals)
+
+
+def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
+    """Give a caller the outcome, unless the caller is gone."""
+    if answer.done():
+        return
+    if outcome.error is None:
+        answer.set_result(outcome.value)
+    else:
+        answer.set_exception(outcome.error)
+
+
+def failed(jobs: Sequence[Job], error: Exception) -> list[Outcome]:
+    return [Outcome(error=error) for _ in jobs]

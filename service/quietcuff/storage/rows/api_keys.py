@@ -1,0 +1,88 @@
+"""API keys as rows: only the digest of a key's secret is kept, and its prefix to find it by.
+
+A token given to a client is a key that lives for minutes and names its client.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
+
+from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.schema.sittings import api_key
+
+_key = api_key.c
+
+
+class KeyRow(msgspec.Struct, frozen=True):
+    """One key, without its secret; ``client_id`` where it is a client's token."""
+
+    key_id: UUID
+    prefix: str
+    tenant_id: int
+    secret_hash: bytes
+    name: str
+    scopes: str
+    created_at: datetime
+    expires_at: datetime | None = None
+    revoked_at: datetime | None = None
+    last_used_at: datetime | None = None
+    client_id: UUID | None = None
+
+
+_COLUMNS = tuple(_key[name] for name in KeyRow.__struct_fields__)
+INSERT = Command(insert(api_key))
+BY_PREFIX = Query(KeyRow, select(*_COLUMNS).where(_key.prefix == bindparam("prefix")))
+OF_TENANT = Query(
+    KeyRow,
+    select(*_COLUMNS)
+    .where(_key.tenant_id == bindparam("tenant_id"), _key.client_id.is_(None))
+    .order_by(_key.created_at, _key.prefix),
+)
+REVOKE = Command(
+    update(api_key).where(_key.prefix == bindparam("key_prefix"), _key.revoked_at.is_(None)).values(revoked_at=bindparam("at"))
+)
+REVOKE_TOKENS = Command(
+    update(api_key)
+    .where(_key.client_id == bindparam("of_client"), _key.revoked_at.is_(None))
+    .values(revoked_at=bindparam("at"))
+)
+DELETE_OLD_TOKENS = Command(delete(api_key).where(_key.client_id.is_not(None), _key.expires_at < bindparam("before")))
+TOUCH = Command(update(api_key).where(_key.key_id == bindparam("id")).values(last_used_at=bindparam("at")))
+
+
+def insert_key(connection: Connection, row: KeyRow) -> None:
+    INSERT.run(connection, msgspec.structs.asdict(row))
+
+
+def find_key(connection: Connection, prefix: str) -> KeyRow | None:
+    """The key of that prefix, revoked or expired ones too: judging them is not the store's."""
+    return BY_PREFIX.first(connection, {"prefix": prefix})
+
+
+def keys_of_tenant(connection: Connection, tenant_id: int) -> list[KeyRow]:
+    """The keys that people made for a tenant; tokens of clients are none of them."""
+    return OF_TENANT.all(connection, {"tenant_id": tenant_id})
+
+
+def revoke_key(connection: Connection, prefix: str, at: datetime) -> bool:
+    """Revoke a key; False where there is none of that prefix, or it was revoked before."""
+    return REVOKE.run(connection, {"key_prefix": prefix, "at": at}) == 1
+
+
+def revoke_tokens(connection: Connection, client_id: UUID, at: datetime) -> None:
+    """End every token that a client was given."""
+    REVOKE_TOKENS.run(connection, {"of_client": client_id, "at": at})
+
+
+def delete_old_tokens(connection: Connection, before: datetime) -> None:
+    """Forget the tokens that expired before a moment."""
+    DELETE_OLD_TOKENS.run(connection, {"before": before})
+
+
+def touch_key(connection: Connection, key_id: UUID, at: datetime) -> None:
+    """Note when a key was last used."""
+    TOUCH.run(connection, {"id": key_id, "at": at})

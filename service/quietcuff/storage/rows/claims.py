@@ -1,0 +1,80 @@
+"""Claims: a key or an identifier that a stored version answers for, so that a retry is answered and not done again."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, select, update
+
+from quietcuff.storage.engine.statements import Command, Query, insert_into
+from quietcuff.storage.engine.transactions import RunAgain
+from quietcuff.storage.schema.codes import CLAIM_KIND
+from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.sittings import claim
+
+_c = claim.c
+KEY = CLAIM_KIND.number("key")
+KEY_KEPT = timedelta(days=30)
+
+
+class Claim(msgspec.Struct, frozen=True):
+    """Which version a key or identifier stands for, and the digest of the body that made it."""
+
+    tenant_id: int
+    key_digest: bytes
+    kind: int
+    subject_id: UUID
+    set_id: UUID
+    version: int
+    body_digest: bytes
+    created_at: datetime
+
+
+def _insert_or_replace(dialect: str) -> Any:
+    statement = insert_into(claim, dialect)
+    values = {column.name: statement.excluded[column.name] for column in claim.c if not column.primary_key}
+    over = (_c.kind == KEY) & (_c.created_at < bindparam("over_before", type_=Instant()))
+    return statement.on_conflict_do_update(index_elements=list(claim.primary_key), set_=values, where=over)
+
+
+_MINE = (_c.tenant_id == bindparam("tenant_id"), _c.key_digest == bindparam("key_digest"))
+FIND = Query(Claim, select(*(_c[name] for name in Claim.__struct_fields__)).where(*_MINE))
+INSERT_KEY = Command(_insert_or_replace)
+INSERT_IDENTIFIER = Command(insert(claim))
+PASS_ON = Command(
+    update(claim).where(_c.tenant_id == bindparam("of_tenant"), _c.key_digest == bindparam("of_digest")),
+    columns=("set_id", "version", "body_digest"),
+)
+
+
+def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> Claim | None:
+    """The claim, unless it is of a key and older than keys are kept; an identifier's never ends."""
+    found = FIND.first(connection, {"tenant_id": tenant_id, "key_digest": key_digest})
+    return None if found is None or is_over(found, now) else found
+
+
+def insert_claim(connection: Connection, new: Claim) -> None:
+    """Store a claim: that of a key in the place of one that is over; that of an identifier, which never ends, with the group.
+
+    Raises:
+        RunAgain: another process made the same claim of a key meanwhile. Of an identifier the database tells it as the group
+            is written; either way the work is done again, and finds that claim.
+    """
+    values = msgspec.structs.asdict(new)
+    if new.kind != KEY:
+        INSERT_IDENTIFIER.run_later(connection, [values])
+    elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
+        raise RunAgain
+
+
+def pass_on_claim(connection: Connection, new: Claim) -> bool:
+    """Have an identifier that stands for one version stand for another; False where it stands for none yet."""
+    values = {"set_id": new.set_id, "version": new.version, "body_digest": new.body_digest}
+    return PASS_ON.run(connection, {**values, "of_tenant": new.tenant_id, "of_digest": new.key_digest}) == 1
+
+
+def is_over(found: Claim, now: datetime) -> bool:
+    return found.kind == KEY and found.created_at < now - KEY_KEPT

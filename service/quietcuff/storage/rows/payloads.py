@@ -1,0 +1,274 @@
+"""Payloads as rows: what came in, as it came; which versions of sets it made; what of it was refused."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
+
+from quietcuff.storage.engine.statements import Command, Query, insert_into, single
+from quietcuff.storage.schema.codes import PAYLOAD_KIND
+from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
+from quietcuff.storage.schema.sittings import reading, reading_set
+
+_p, _l, _r = payload.c, payload_link.c, refused_payload.c
+# Never a subject's or a set's: where a page begins at its first row.
+NOTHING = UUID(int=0)
+MOST_OPEN = 300
+
+
+class PayloadRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One payload: ``body`` is what was received, byte for byte."""
+
+    tenant_id: int
+    payload_id: UUID
+    digest: bytes
+    kind: str
+    media_type: str
+    size: int
+    body: bytes
+    received_by: str
+    received_at: datetime
+
+
+class LinkRow(msgspec.Struct, frozen=True):
+    """Which places of which version of a set a payload made or changed."""
+
+    tenant_id: int
+    subject_id: UUID
+    set_id: UUID
+    version: int
+    payload_id: UUID
+    readings: str
+    device_user: int | None = None
+
+
+class RefusedRow(msgspec.Struct, frozen=True):
+    """A part of a payload that could not be read, and whether a later payload settled it."""
+
+    tenant_id: int
+    refused_id: UUID
+    payload_id: UUID
+    place: str
+    code: str
+    detail: str
+    refused_at: datetime
+    settled_at: datetime | None = None
+    settled_by: UUID | None = None
+
+
+class SourceRow(msgspec.Struct, frozen=True):
+    """Where a reading stands, by its source key or by its place, and what it says now; ``version`` counts its changes."""
+
+    source_key: bytes | None
+    set_id: UUID
+    reading_index: int
+    version: int
+    taken_at: datetime
+    systolic: int | None
+    diastolic: int | None
+    pulse: int | None
+
+
+class OpenSet(msgspec.Struct, frozen=True):
+    """A set that is open, and when its readings were taken."""
+
+    set_id: UUID
+    taken_from: datetime
+    taken_to: datetime
+
+
+def _payload_row(*columns: Any) -> PayloadRow:
+    values = dict(zip(PayloadRow.__struct_fields__, columns, strict=True))
+    values["kind"] = PAYLOAD_KIND.word(values["kind"])
+    values["body"] = zlib.decompress(values["body"])
+    return PayloadRow(**values)
+
+
+def _insert_once(dialect: str) -> Any:
+    return insert_into(payload, dialect).on_conflict_do_nothing(index_elements=["tenant_id", "digest"])
+
+
+def _link_or_add(dialect: str) -> Any:
+    return insert_into(payload_link, dialect).on_conflict_do_nothing()
+
+
+_COLUMNS = [_p[name] for name in PayloadRow.__struct_fields__]
+INSERT = Command(_insert_once)
+BY_ID = Query(_payload_row, select(*_COLUMNS).where(_p.tenant_id == bindparam("tenant_id"), _p.payload_id == bindparam("id")))
+BY_DIGEST: Query[UUID] = Query(
+    single, select(_p.payload_id).where(_p.tenant_id == bindparam("tenant_id"), _p.digest == bindparam("digest"))
+)
+LINK = Command(_link_or_add)
+TELL_OF = Command(lambda dialect: insert_into(payload_person, dialect).on_conflict_do_nothing())
+PEOPLE_OF: Query[UUID] = Query(
+    single,
+    select(payload_person.c.subject_id).where(
+        payload_person.c.tenant_id == bindparam("tenant_id"), payload_person.c.payload_id == bindparam("payload_id")
+    ),
+)
+LINKS_OF = Query(
+    LinkRow,
+    select(*(_l[name] for name in LinkRow.__struct_fields__))
+    .where(_l.tenant_id == bindparam("tenant_id"), _l.payload_id == bindparam("payload_id"))
+    .order_by(_l.set_id, _l.version),
+)
+LINKS_OF_SET = Query(
+    LinkRow,
+    select(*(_l[name] for name in LinkRow.__struct_fields__))
+    .where(_l.tenant_id == bindparam("tenant_id"), _l.subject_id == bindparam("subject_id"), _l.set_id == bindparam("set_id"))
+    .order_by(_l.version),
+)
+_REFUSED = select(*(_r[name] for name in RefusedRow.__struct_fields__)).where(_r.tenant_id == bindparam("tenant_id"))
+REFUSE = Command(insert(refused_payload))
+REFUSED_OF = Query(RefusedRow, _REFUSED.where(_r.payload_id == bindparam("payload_id")).order_by(_r.refused_at, _r.refused_id))
+REFUSED_BY_ID = Query(RefusedRow, _REFUSED.where(_r.refused_id == bindparam("id")))
+REFUSED_PAGE = Query(
+    RefusedRow,
+    _REFUSED.where(
+        _r.settled_at.is_(None),
+        _r.refused_at <= bindparam("before", type_=Instant()),
+        tuple_(_r.refused_at, _r.refused_id)
+        < tuple_(bindparam("before_at", type_=Instant()), bindparam("before_id", type_=Id())),
+    )
+    .order_by(_r.refused_at.desc(), _r.refused_id.desc())
+    .limit(bindparam("most")),
+)
+SETTLE = Command(
+    update(refused_payload)
+    .where(_r.tenant_id == bindparam("of_tenant"), _r.refused_id == bindparam("id"), _r.settled_at.is_(None))
+    .values(settled_at=bindparam("at"), settled_by=bindparam("by"))
+)
+BY_SOURCE = Query(
+    SourceRow,
+    select(*(reading.c[name] for name in SourceRow.__struct_fields__)).where(
+        reading.c.tenant_id == bindparam("tenant_id"),
+        reading.c.subject_id == bindparam("subject_id"),
+        reading.c.source_key == bindparam("source_key"),
+    ),
+)
+BY_PLACE = Query(
+    SourceRow,
+    select(*(reading.c[name] for name in SourceRow.__struct_fields__)).where(
+        reading.c.tenant_id == bindparam("tenant_id"),
+        reading.c.subject_id == bindparam("subject_id"),
+        reading.c.set_id == bindparam("set_id"),
+        reading.c.reading_index == bindparam("reading_index"),
+    ),
+)
+OPEN_SETS = Query(
+    OpenSet,
+    select(*(reading_set.c[name] for name in OpenSet.__struct_fields__))
+    .where(
+        reading_set.c.tenant_id == bindparam("tenant_id"),
+        reading_set.c.subject_id == bindparam("subject_id"),
+        reading_set.c.closed_at.is_(None),
+        or_(
+            reading_set.c.device_id == bindparam("device_id", type_=Id()),
+            reading_set.c.device_id.is_(None) & (bindparam("is_nameless") == 1),
+        ),
+    )
+    .order_by(reading_set.c.touched_at.desc(), reading_set.c.set_id.desc())
+    .limit(MOST_OPEN),
+)
+
+
+def insert_payload(connection: Connection, row: PayloadRow) -> bool:
+    """Keep a payload; False where the same bytes are kept already."""
+    values = msgspec.structs.asdict(row)
+    values["kind"] = PAYLOAD_KIND.number(row.kind)
+    values["body"] = zlib.compress(row.body)
+    return INSERT.run(connection, values) == 1
+
+
+def find_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> PayloadRow | None:
+    return BY_ID.first(connection, {"tenant_id": tenant_id, "id": payload_id})
+
+
+def find_same_payload(connection: Connection, tenant_id: int, digest: bytes) -> UUID | None:
+    """The payload that has the same bytes."""
+    return BY_DIGEST.first(connection, {"tenant_id": tenant_id, "digest": digest})
+
+
+def link_payload(connection: Connection, row: LinkRow) -> None:
+    """Say which version of a set a payload made."""
+    LINK.run(connection, msgspec.structs.asdict(row))
+
+
+def tell_of(connection: Connection, tenant_id: int, payload_id: UUID, people: Iterable[UUID]) -> None:
+    """Say whom a payload tells of, whether anything is made of it or not."""
+    for one in people:
+        TELL_OF.run(connection, {"tenant_id": tenant_id, "subject_id": one, "payload_id": payload_id})
+
+
+def people_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[UUID]:
+    """Whom a payload is known to tell of."""
+    return PEOPLE_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
+
+
+def links_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[LinkRow]:
+    return LINKS_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
+
+
+def links_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> list[LinkRow]:
+    """The payloads behind the versions of a set."""
+    return LINKS_OF_SET.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+
+
+def users_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> set[int]:
+    """The numbers of the device's users whose readings a set holds."""
+    links = links_of_set(connection, tenant_id, subject_id, set_id)
+    return {link.device_user for link in links if link.device_user is not None}
+
+
+def insert_refused(connection: Connection, row: RefusedRow) -> None:
+    REFUSE.run(connection, msgspec.structs.asdict(row))
+
+
+def refused_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[RefusedRow]:
+    """Every part of a payload that was refused, settled ones too."""
+    return REFUSED_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
+
+
+def find_refused(connection: Connection, tenant_id: int, refused_id: UUID) -> RefusedRow | None:
+    return REFUSED_BY_ID.first(connection, {"tenant_id": tenant_id, "id": refused_id})
+
+
+def refused_page(connection: Connection, tenant_id: int, before: tuple[datetime, UUID], most: int) -> list[RefusedRow]:
+    """What waits to be settled, the newest first, after the end of an earlier page."""
+    at, refused_id = before
+    values = {"tenant_id": tenant_id, "before": at, "before_at": at, "before_id": refused_id, "most": most}
+    return REFUSED_PAGE.all(connection, values)
+
+
+def settle_refused(connection: Connection, tenant_id: int, refused_id: UUID, by: UUID, at: datetime) -> bool:
+    """Take a part off the list; False where it is off already."""
+    return SETTLE.run(connection, {"of_tenant": tenant_id, "id": refused_id, "by": by, "at": at}) == 1
+
+
+def find_source(connection: Connection, tenant_id: int, subject_id: UUID, source_key: bytes) -> SourceRow | None:
+    """The reading that its sender knows by a key."""
+    return BY_SOURCE.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "source_key": source_key})
+
+
+def find_placed(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> SourceRow | None:
+    """The reading at a place of a person's set."""
+    values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "reading_index": place}
+    return BY_PLACE.first(connection, values)
+
+
+def open_sets(connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None) -> list[OpenSet]:
+    """The open sets of a person and a device, first the one in which something arrived last."""
+    values = {
+        "tenant_id": tenant_id,
+        "subject_id": subject_id,
+        "device_id": device_id or NOTHING,
+        "is_nameless": 1 if device_id is None else 0,
+    }
+    return OPEN_SETS.all(connection, values)

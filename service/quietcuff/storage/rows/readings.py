@@ -1,0 +1,114 @@
+"""Readings as rows: what each measured, whether it counts, and where its Observations stand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, select
+
+from quietcuff.core.model.evaluation import ReadingOutcome
+from quietcuff.core.model.readings import Reading, hundredths
+from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
+from quietcuff.storage.schema.codes import DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
+from quietcuff.storage.schema.sittings import reading
+
+_c = reading.c
+MINUTE = timedelta(minutes=1)
+KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
+_KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
+
+
+class StandRow(msgspec.Struct, frozen=True):
+    """Where one Observation of a reading stands."""
+
+    version: int
+    status: str
+    updated_at: datetime
+
+
+def stands_of_reading(index: int, *columns: Any) -> dict[str, StandRow]:
+    """By place, such as ``r0``: those that exist."""
+    triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
+    return {
+        f"{letter}{index}": StandRow(version, OBSERVATION_STATUS.word(status), updated_at)
+        for letter, version, status, updated_at in triples
+        if version is not None
+    }
+
+
+def _upsert(dialect: str) -> Any:
+    statement = insert_into(reading, dialect)
+    kept = (*_KEY, "source_key")
+    values = {column.name: statement.excluded[column.name] for column in reading.c if column.name not in kept}
+    return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
+
+
+STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in StandRow.__struct_fields__]
+INSERT = Command(insert(reading))
+UPSERT = Command(_upsert)
+STANDS = Query(
+    stands_of_reading,
+    select(_c.reading_index, *STAND_COLUMNS)
+    .where(
+        _c.tenant_id == bindparam("tenant_id"),
+        _c.subject_id == bindparam("subject_id"),
+        _c.set_id == bindparam("set_id"),
+    )
+    .order_by(_c.reading_index),
+)
+
+
+def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
+    """Have new readings stored with the group; a set that is opened before its first has none."""
+    if rows:
+        INSERT.run_later(connection, rows)
+
+
+def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
+    """Store readings, those that are there already in their new state."""
+    UPSERT.run_each(connection, rows)
+
+
+def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, StandRow]:
+    """Where every Observation of a set's readings stands, by place such as ``r0``, ``p2`` or ``f1``."""
+    places = STANDS.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+    return {name: stand for place in places for name, stand in place.items()}
+
+
+def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
+    """What one reading says and what was decided of it, as columns."""
+    offset = said.taken_at.utcoffset()
+    return {
+        "taken_at": said.taken_at,
+        "offset_minutes": 0 if offset is None else offset // MINUTE,
+        "systolic": _hundredths(said.systolic_mmhg),
+        "diastolic": _hundredths(said.diastolic_mmhg),
+        "mean_arterial": _hundredths(said.mean_arterial_mmhg),
+        "pulse": _hundredths(said.pulse_per_min),
+        "site": SITE.number(said.site),
+        "position": POSITION.number(said.position),
+        "method": METHOD.optional_number(said.method),
+        "rhythm": RHYTHM.number(said.rhythm),
+        "flags": DEVICE_FLAG.bits(said.device_flags),
+        "counts": outcome.counts,
+        "reason": REASON.optional_number(outcome.reason),
+    }
+
+
+def stand_columns(index: int, stands: dict[str, StandRow]) -> dict[str, Any]:
+    """Where the Observations of one reading stand, as columns; null where there is none."""
+    columns: dict[str, Any] = {}
+    for letter, prefix in KINDS.items():
+        stand = stands.get(f"{letter}{index}")
+        columns[f"{prefix}version"] = None if stand is None else stand.version
+        columns[f"{prefix}status"] = None if stand is None else OBSERVATION_STATUS.number(stand.status)
+        columns[f"{prefix}updated_at"] = None if stand is None else stand.updated_at
+    return columns
+
+
+def _hundredths(value: float | None) -> int | None:
+    return None if value is None else hundredths(value)

@@ -1,0 +1,80 @@
+"""Subjects as rows. Whoever changes anything of a person locks the person's row first."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, bindparam, insert, select, update
+
+from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
+from quietcuff.storage.schema.sittings import subject, subject_past
+
+_c = subject.c
+
+
+class SubjectRow(msgspec.Struct, frozen=True):
+    """One person; ``facts`` is JSON."""
+
+    tenant_id: int
+    subject_id: UUID
+    system: str
+    value: str
+    facts: bytes
+    alias_of: UUID | None
+    version: int
+    created_at: datetime
+    updated_at: datetime
+
+
+_FIND = select(*(_c[name] for name in SubjectRow.__struct_fields__)).where(
+    _c.tenant_id == bindparam("tenant_id"), _c.subject_id == bindparam("subject_id")
+)
+FIND = Query(SubjectRow, _FIND)
+LOCK = Query(SubjectRow, _FIND.with_for_update())
+LOCK_IF_FREE = Query(SubjectRow, _FIND.with_for_update(skip_locked=True))
+INSERT_IF_NEW = Command(lambda dialect: insert_into(subject, dialect).on_conflict_do_nothing())
+_KEPT = ("tenant_id", "subject_id", "version", "system", "value", "facts", "updated_at")
+KEEP_PAST = Command(
+    insert(subject_past).from_select(
+        _KEPT,
+        select(*(_c[name] for name in _KEPT)).where(
+            _c.tenant_id == bindparam("of_tenant"), _c.subject_id == bindparam("of_subject")
+        ),
+    ),
+)
+CHANGE = Command(
+    update(subject).where(_c.tenant_id == bindparam("of_tenant"), _c.subject_id == bindparam("of_subject")),
+    columns=("facts", "version", "updated_at"),
+)
+
+
+def find_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
+    return FIND.first(connection, _key(tenant_id, subject_id))
+
+
+def lock_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
+    """The person's row, held until the transaction ends."""
+    return LOCK.first(connection, _key(tenant_id, subject_id))
+
+
+def lock_subject_if_free(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
+    """The person's row, unless somebody else holds it now."""
+    return LOCK_IF_FREE.first(connection, _key(tenant_id, subject_id))
+
+
+def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:
+    """Store a person; False where another process did meanwhile."""
+    return INSERT_IF_NEW.run(connection, msgspec.structs.asdict(row)) == 1
+
+
+def change_subject(connection: Connection, row: SubjectRow) -> None:
+    """Store a person's new facts and version; the version before stays readable."""
+    key = {"of_tenant": row.tenant_id, "of_subject": row.subject_id}
+    KEEP_PAST.run(connection, key)
+    CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})
+
+
+def _key(tenant_id: int, subject_id: UUID) -> Values:
+    return {"tenant_id": tenant_id, "subject_id": subject_id}

@@ -1,0 +1,121 @@
+"""Tenants: whose data it is. Each has a secret of its own, which every derived id and keyed digest needs."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import msgspec
+from sqlalchemy import Connection, bindparam, exists, insert, select, update
+
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.readings import ReferencePrior
+from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.engine.store import Store
+from quietcuff.storage.schema.delivery import target
+from quietcuff.storage.schema.sittings import tenant
+
+SECRET_BYTES = 32
+KEPT = timedelta(seconds=5)
+
+
+class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
+    of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of
+    identifiers that HL7 v2 senders know by a name. What was measured longer ago than ``keep_years`` is deleted; without
+    that, nothing ever is."""
+
+    time_zone: str = "UTC"
+    default_guidelines: list[str] | None = None
+    prior: ReferencePrior | None = None
+    without_prior: bool = False
+    authorities: dict[str, str] = {}
+    keep_years: int | None = None
+
+
+class Tenant(msgspec.Struct, frozen=True):
+    """One tenant. ``has_targets`` where what is stored is to be sent on."""
+
+    tenant_id: int
+    name: str
+    secret: bytes
+    settings: TenantSettings
+    has_targets: bool = False
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.settings.time_zone)
+
+
+def _tenant_row(tenant_id: int, name: str, secret: bytes, settings: bytes, has_targets: bool) -> Tenant:
+    return Tenant(tenant_id, name, secret, msgspec.json.decode(settings, type=TenantSettings), bool(has_targets))
+
+
+_HAS_TARGETS = exists().where(target.c.tenant_id == tenant.c.tenant_id).label("has_targets")
+_COLUMNS = (tenant.c.tenant_id, tenant.c.name, tenant.c.secret, tenant.c.settings, _HAS_TARGETS)
+BY_ID = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.tenant_id == bindparam("tenant_id")))
+BY_NAME = Query(_tenant_row, select(*_COLUMNS).where(tenant.c.name == bindparam("name")))
+ALL_IDS = Query(int, select(tenant.c.tenant_id).order_by(tenant.c.tenant_id))
+INSERT = Command(insert(tenant), columns=("name", "secret", "settings", "created_at"))
+
+SAVE_SETTINGS = Command(
+    update(tenant).where(tenant.c.tenant_id == bindparam("of_tenant")).values(settings=bindparam("new_settings"))
+)
+
+
+def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
+    """The tenant of that name, made if there is none."""
+    found = find_tenant(connection, name)
+    if found is not None:
+        return found
+    values = {"name": name, "secret": secrets.token_bytes(SECRET_BYTES), "settings": b"{}", "created_at": now}
+    INSERT.run(connection, values)
+    return find_or_create_tenant(connection, name, now)
+
+
+def find_tenant(connection: Connection, name: str) -> Tenant | None:
+    return BY_NAME.first(connection, {"name": name})
+
+
+def find_tenant_by_id(connection: Connection, tenant_id: int) -> Tenant | None:
+    return BY_ID.first(connection, {"tenant_id": tenant_id})
+
+
+def save_settings(connection: Connection, tenant_id: int, settings: TenantSettings) -> None:
+    """Keep what a tenant decides for itself; servers notice within five seconds."""
+    SAVE_SETTINGS.run(connection, {"of_tenant": tenant_id, "new_settings": msgspec.json.encode(settings)})
+
+
+def all_tenant_ids(connection: Connection) -> list[int]:
+    return ALL_IDS.all(connection, {})
+
+
+class Tenants:
+    """The tenants as this process knows them: read again after a few seconds."""
+
+    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._clock = clock
+        self._known: dict[int, tuple[datetime, Tenant]] = {}
+
+    async def get(self, tenant_id: int) -> Tenant:
+        """One tenant.
+
+        Raises:
+            NotFound: there is none of that number.
+        """
+        read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
+        now = self._clock()
+        if known is None or not timedelta() <= now - read_at < KEPT:
+            # As the tenant itself: row security shows its targets to nobody else.
+            known = await self._store.read(tenant_id, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
+            if known is None:
+                raise NotFound("tenant")
+            self._known[tenant_id] = now, known
+        return known
+
+    def forget(self, tenant_id: int) -> None:
+        """Read a tenant anew the next time it is asked for: something of it was changed here."""
+        self._known.pop(tenant_id, None)

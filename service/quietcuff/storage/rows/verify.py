@@ -1,0 +1,77 @@
+"""Whether what is stored holds together: the tables that every request writes have no foreign keys, so this looks instead.
+
+A tenant is walked in slices of the ids of its people, so that no statement is long, however much there is.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, and_, bindparam, exists, func, select
+
+from quietcuff.storage.engine.ids import DIGEST_BYTES
+from quietcuff.storage.engine.statements import Query, single
+from quietcuff.storage.schema.retention import deleted_set
+from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_version, subject
+
+SLICES = 256
+
+_s, _v, _r, _c, _p, _d = reading_set.c, set_version.c, reading.c, claim.c, subject.c, deleted_set.c
+
+
+class Flaw(msgspec.Struct, frozen=True, kw_only=True):
+    """Something that should have a counterpart and has none: what, and of which set."""
+
+    what: str
+    set_id: UUID
+
+
+def _in_slice(table: Any) -> Any:
+    """The rows of a slice: of people by their ids, of claims by their digests, as their keys run."""
+    column, kind = (table.c.key_digest, "digest") if table is claim else (table.c.subject_id, "id")
+    return and_(
+        table.c.tenant_id == bindparam("tenant_id"),
+        column >= bindparam(f"first_{kind}", type_=column.type),
+        column <= bindparam(f"last_{kind}", type_=column.type),
+    )
+
+
+def _same_set(left: Any, right: Any) -> Any:
+    return and_(left.tenant_id == right.tenant_id, left.subject_id == right.subject_id, left.set_id == right.set_id)
+
+
+def _sets(where: Any) -> Query[UUID]:
+    return Query(single, select(_s.set_id).where(_in_slice(reading_set), where).order_by(_s.set_id))
+
+
+def _rows_without(table: Any, counterpart: Any) -> Query[UUID]:
+    return Query(single, select(table.c.set_id).distinct().where(_in_slice(table), ~counterpart).order_by(table.c.set_id))
+
+
+_versions = select(func.count()).select_from(set_version).where(_same_set(_v, _s), _v.version <= _s.version).scalar_subquery()
+CHECKS: dict[str, Query[UUID]] = {
+    "versions are missing": _sets(_versions != _s.version),
+    "no reading": _sets(~exists().where(_same_set(_r, _s))),
+    "no person": _sets(~exists().where(_p.tenant_id == _s.tenant_id, _p.subject_id == _s.subject_id)),
+    "a version that no set has": _rows_without(set_version, exists().where(_same_set(_v, _s), _v.version <= _s.version)),
+    "a reading that no set has": _rows_without(reading, exists().where(_same_set(_r, _s))),
+    "deleted, and there all the same": _sets(exists().where(_d.tenant_id == _s.tenant_id, _d.set_id == _s.set_id)),
+    "a claim that stands for no version": _rows_without(claim, exists().where(_same_set(_c, _v), _c.version == _v.version)),
+}
+COUNT: Query[int] = Query(single, select(func.count()).where(_in_slice(reading_set)).select_from(reading_set))
+
+
+def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[Flaw]]:
+    """How many sets a slice of a tenant has, 0 to 255, and all that does not hold together in it."""
+    width = 2**128 // SLICES
+    bounds = {
+        "tenant_id": tenant_id,
+        "first_id": UUID(int=number * width),
+        "last_id": UUID(int=(number + 1) * width - 1),
+        "first_digest": bytes([number]),
+        "last_digest": bytes([number]) + b"\xff" * (DIGEST_BYTES - 1),
+    }
+    flaws = [Flaw(what=what, set_id=set_id) for what, query in CHECKS.items() for set_id in query.all(connection, bounds)]
+    return COUNT.all(connection, bounds)[0], flaws

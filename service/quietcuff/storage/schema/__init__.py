@@ -1,0 +1,1 @@
+"""Every table, once, for SQLite and PostgreSQL."""

@@ -1,0 +1,409 @@
+"""Every table and index, once, for SQLite and PostgreSQL.
+
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned
+or distributed by it. Documents are bytes, kept as they were answered and never parsed by the database. There are no
+foreign keys between the tables that every request writes. Words stored as small numbers stand in ``codes.py``;
+identifiers that callers gave as system and value are stored as ``system|value``.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    true,
+)
+
+from quietcuff.storage.schema.base import metadata
+from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, patient_group
+from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.delivery import outbox, target
+from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
+from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
+
+tenant = Table(
+    "tenant",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True),
+    Column("name", String(255), nullable=False, unique=True),
+    Column("secret", LargeBinary(32), nullable=False, doc="key of every digest and derived id of the tenant"),
+    Column("settings", LargeBinary, nullable=False, doc="JSON"),
+    Column("created_at", Instant, nullable=False),
+)
+
+installation = Table(
+    "installation",
+    metadata,
+    Column("installation_id", Integer, primary_key=True, autoincrement=False, doc="1: there is one"),
+    Column("public_url", Text, nullable=False, doc="what links and identifiers begin with"),
+    Column("set_at", Instant, nullable=False),
+)
+
+api_key = Table(
+    "api_key",
+    metadata,
+    Column("key_id", Id, primary_key=True),
+    Column("prefix", String(8), nullable=False, unique=True),
+    Column("tenant_id", Integer, nullable=False),
+    Column("secret_hash", LargeBinary(32), nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("scopes", Text, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("expires_at", Instant),
+    Column("revoked_at", Instant),
+    Column("last_used_at", Instant),
+    Column("client_id", Id, doc="of a token: the client it was given to; null of a key"),
+    Index("ix_api_key_client", "client_id"),
+)
+
+key_use = Table(
+    "key_use",
+    metadata,
+    Column("key_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the name of who asks"),
+    Column("minute", BigInteger, nullable=False, doc="minutes since 1970"),
+    Column("taken", Integer, nullable=False),
+)
+client = Table(
+    "client",
+    metadata,
+    Column("client_id", Id, primary_key=True),
+    Column("tenant_id", Integer, nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("scopes", Text, nullable=False, doc="the most that a token of it may carry"),
+    Column("key_set", LargeBinary, doc="JSON Web Key Set of public keys; null where it stands at an address"),
+    Column("key_set_url", Text),
+    Column("created_at", Instant, nullable=False),
+    Column("revoked_at", Instant),
+)
+
+assertion_use = Table(
+    "assertion_use",
+    metadata,
+    Column("client_id", Id, primary_key=True),
+    Column("assertion_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the assertion's jti"),
+    Column("expires_at", Instant, nullable=False),
+    Index("ix_assertion_use_expires", "expires_at"),
+    sqlite_with_rowid=False,
+)
+
+subject = Table(
+    "subject",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("facts", LargeBinary, nullable=False, doc="JSON of core.readings.Facts"),
+    Column("alias_of", Id, doc="the subject this one was merged into"),
+    Column("version", Integer, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+    Index("ix_subject_value", "tenant_id", "value"),
+    Index("ix_subject_updated", "tenant_id", "updated_at"),
+)
+
+subject_past = Table(
+    "subject_past",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False, doc="a version before the newest"),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("facts", LargeBinary, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+device = Table(
+    "device",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("device_id", Id, primary_key=True),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("registered", Boolean(create_constraint=False), nullable=False, doc="false: only seen in a set"),
+    Column("document", LargeBinary, nullable=False, doc="JSON: registry document, or the device as a set had it"),
+    Column("version", Integer, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+device_past = Table(
+    "device_past",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("device_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False, doc="a version before the newest"),
+    Column("system", String(255), nullable=False),
+    Column("value", String(255), nullable=False),
+    Column("document", LargeBinary, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+)
+
+reading_set = Table(
+    "reading_set",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("taken_from", Instant, nullable=False, doc="first reading that is not voided"),
+    Column("taken_to", Instant, nullable=False),
+    Column("from_offset_minutes", SmallInteger, nullable=False),
+    Column("to_offset_minutes", SmallInteger, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("updated_at", Instant, nullable=False),
+    Column("touched_at", Instant, nullable=False, doc="last arrival of readings, by the server's clock"),
+    Column("closed_at", Instant, doc="null while open"),
+    Column("version", Integer, nullable=False),
+    Column("status", SmallInteger, nullable=False, doc="SET_STATUS"),
+    Column("state", SmallInteger, nullable=False, doc="STATE"),
+    Column("setting", SmallInteger, nullable=False, doc="SETTING"),
+    Column("protocol", String(64), nullable=False),
+    Column("device_id", Id),
+    Column("observer", Text),
+    Column("location", Text),
+    Column("encounter", Text),
+    Column("based_on", Text),
+    # The mean as a resource of its own: what it shows, where it was decided, when it last moved. Null before the first.
+    Column("mean_version", Integer),
+    Column("mean_status", SmallInteger, doc="OBSERVATION_STATUS"),
+    Column("mean_from_version", Integer, doc="the set_version whose evaluation the mean shows"),
+    Column("mean_updated_at", Instant),
+    Column("mean_taken_from", Instant, doc="first reading that counts in the mean shown"),
+    Column("mean_taken_to", Instant, doc="last reading that counts in the mean shown"),
+    Column("systolic", SmallInteger, doc="mmHg, as the mean shows it"),
+    Column("diastolic", SmallInteger, doc="mmHg, as the mean shows it"),
+    Column("counted", SmallInteger),
+    Column("mean_systolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
+    Column("mean_diastolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
+    Column("hours_24_systolic", Integer, doc="the same of a mean of 24 hours; null where there is none"),
+    Column("hours_24_diastolic", Integer),
+    Column("mean_device_id", Id, doc="the device of every reading that counts in the mean shown, where it is one"),
+    Column("mean_cuff", SmallInteger, doc="CUFF_SIZE of every reading that counts in the mean shown, where it is one"),
+    Column("mean_method", SmallInteger, doc="METHOD of every reading that counts in the mean shown, where it is one"),
+    Column("mean_has_device", Boolean(create_constraint=False), doc="true where the mean shown names a device, else null"),
+    Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
+    Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
+    Index("ix_reading_set_set", "tenant_id", "set_id"),
+    Index("ix_reading_set_subject_taken", "tenant_id", "subject_id", "taken_from"),
+    Index("ix_reading_set_taken", "tenant_id", "taken_from"),
+    Index("ix_reading_set_updated", "tenant_id", "updated_at"),
+    sqlite_with_rowid=False,
+)
+Index(
+    "ix_reading_set_open",
+    reading_set.c.tenant_id,
+    reading_set.c.touched_at,
+    postgresql_where=reading_set.c.closed_at.is_(None),
+    sqlite_where=reading_set.c.closed_at.is_(None),
+)
+
+Index(
+    "ix_reading_set_mean_taken",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_version.is_not(None),
+    sqlite_where=reading_set.c.mean_version.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_updated",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_updated_at,
+    postgresql_where=reading_set.c.mean_version.is_not(None),
+    sqlite_where=reading_set.c.mean_version.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_device",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_device_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_device_id.is_not(None),
+    sqlite_where=reading_set.c.mean_device_id.is_not(None),
+)
+Index(
+    "ix_reading_set_mean_long",
+    reading_set.c.tenant_id,
+    reading_set.c.mean_taken_from,
+    postgresql_where=reading_set.c.mean_is_long == true(),
+    sqlite_where=reading_set.c.mean_is_long == true(),
+)
+Index(
+    "ix_reading_set_based_on",
+    reading_set.c.tenant_id,
+    reading_set.c.based_on,
+    postgresql_where=reading_set.c.based_on.is_not(None),
+    sqlite_where=reading_set.c.based_on.is_not(None),
+)
+
+Index(
+    "ix_reading_set_encounter",
+    reading_set.c.tenant_id,
+    reading_set.c.encounter,
+    postgresql_where=reading_set.c.encounter.is_not(None),
+    sqlite_where=reading_set.c.encounter.is_not(None),
+)
+
+set_version = Table(
+    "set_version",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("cause", SmallInteger, nullable=False, doc="CAUSE"),
+    Column("status", SmallInteger, nullable=False, doc="SET_STATUS"),
+    Column("closes_at", Instant, doc="null where this version is closed"),
+    Column("document", LargeBinary, nullable=False, doc="the reading set as answered, JSON"),
+    Column("evaluation", LargeBinary, nullable=False, doc="the evaluation as answered, JSON"),
+    Column("rules_digest", String(80), nullable=False),
+    Column("changed", Text, nullable=False, doc="places whose resource moved, such as: r2 p2 mean"),
+    Column("author", Text),
+    Column("reason", Text),
+    Column("created_by", String(255), nullable=False),
+    Column("created_at", Instant, nullable=False, doc="later than that of the version before"),
+    Index("ix_set_version_created", "tenant_id", "created_at"),
+)
+
+reading = Table(
+    "reading",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("subject_id", Id, primary_key=True),
+    Column("set_id", Id, primary_key=True),
+    Column("reading_index", SmallInteger, primary_key=True, autoincrement=False),
+    Column("taken_at", Instant, nullable=False),
+    Column("offset_minutes", SmallInteger, nullable=False),
+    Column("systolic", Integer, doc="hundredths of mmHg"),
+    Column("diastolic", Integer, doc="hundredths of mmHg"),
+    Column("mean_arterial", Integer, doc="hundredths of mmHg"),
+    Column("pulse", Integer, doc="hundredths per minute"),
+    Column("site", SmallInteger, nullable=False, doc="SITE"),
+    Column("position", SmallInteger, nullable=False, doc="POSITION"),
+    Column("method", SmallInteger, doc="METHOD"),
+    Column("rhythm", SmallInteger, nullable=False, doc="RHYTHM"),
+    Column("flags", SmallInteger, nullable=False, doc="DEVICE_FLAG, one bit each"),
+    Column("cuff", SmallInteger, doc="CUFF_SIZE of its own cuff, else the set's; null where no size is known"),
+    Column("counts", Boolean(create_constraint=False), nullable=False),
+    Column("reason", SmallInteger, doc="REASON, null where it counts"),
+    Column("device_id", Id, doc="the reading's own device, else the set's"),
+    Column("has_device", Boolean(create_constraint=False), doc="true where its Observations name a device, else null"),
+    Column("performer", Text, doc="who measured, system|value: the reading's own observer, else the set's"),
+    Column("source_key", LargeBinary(16), doc="keyed digest of a device's or sender's own key of the reading"),
+    # The reading, its pulse and its flags are three resources; each moves only when its own content did.
+    Column("version", Integer, nullable=False),
+    Column("status", SmallInteger, nullable=False, doc="OBSERVATION_STATUS"),
+    Column("updated_at", Instant, nullable=False),
+    Column("pulse_version", Integer, doc="null: there never was a pulse"),
+    Column("pulse_status", SmallInteger, doc="OBSERVATION_STATUS"),
+    Column("pulse_updated_at", Instant),
+    Column("flags_version", Integer, doc="null: there never was a flag"),
+    Column("flags_status", SmallInteger, doc="OBSERVATION_STATUS"),
+    Column("flags_updated_at", Instant),
+    Index("ix_reading_subject_taken", "tenant_id", "subject_id", "taken_at"),
+    Index("ix_reading_taken", "tenant_id", "taken_at"),
+    sqlite_with_rowid=False,
+)
+Index(
+    "ix_reading_flags_taken",
+    reading.c.tenant_id,
+    reading.c.taken_at,
+    postgresql_where=reading.c.flags_version.is_not(None),
+    sqlite_where=reading.c.flags_version.is_not(None),
+)
+Index(
+    "ix_reading_flags_updated",
+    reading.c.tenant_id,
+    reading.c.flags_updated_at,
+    postgresql_where=reading.c.flags_version.is_not(None),
+    sqlite_where=reading.c.flags_version.is_not(None),
+)
+Index(
+    "ix_reading_device",
+    reading.c.tenant_id,
+    reading.c.device_id,
+    reading.c.taken_at,
+    postgresql_where=reading.c.device_id.is_not(None),
+    sqlite_where=reading.c.device_id.is_not(None),
+)
+
+Index(
+    "ix_reading_source",
+    reading.c.tenant_id,
+    reading.c.subject_id,
+    reading.c.source_key,
+    postgresql_where=reading.c.source_key.is_not(None),
+    sqlite_where=reading.c.source_key.is_not(None),
+)
+
+claim = Table(
+    "claim",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("key_digest", LargeBinary(16), primary_key=True, doc="keyed digest of kind and key or identifier"),
+    Column("kind", SmallInteger, nullable=False, doc="CLAIM_KIND"),
+    Column("subject_id", Id, nullable=False),
+    Column("set_id", Id, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("body_digest", LargeBinary(16), nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Index("ix_claim_set", "tenant_id", "set_id"),
+    sqlite_with_rowid=False,
+)
+
+trail = Table(
+    "trail",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("lane", BigInteger, primary_key=True, autoincrement=False, doc="one writer's own chain"),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("at", Instant, nullable=False),
+    Column("actor", String(255), nullable=False),
+    Column("action", SmallInteger, nullable=False, doc="ACTION"),
+    Column("outcome", SmallInteger, nullable=False, doc="OUTCOME"),
+    Column("subject_id", Id),
+    Column("set_id", Id),
+    Column("version", Integer),
+    Column("request_id", Id, nullable=False),
+    Column("chain", LargeBinary(32), nullable=False, doc="digest of this row and the one before in its lane"),
+    Column("what", String(255), doc="operation, search, setting or command; names only, never a value"),
+    Column("found", Integer, doc="how many were answered"),
+    Column("origin", String(64), doc="from where: an address, or the user of the machine"),
+    Index("ix_trail_subject_at", "tenant_id", "subject_id", "at"),
+    Index("ix_trail_at", "tenant_id", "at"),
+    sqlite_with_rowid=False,
+)
+
+trail_seal = Table(
+    "trail_seal",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False, doc="of the tenant's seals, from 1 without a gap"),
+    Column("lane", BigInteger, nullable=False),
+    Column("position", Integer, nullable=False, doc="how many rows the lane had"),
+    Column("head", LargeBinary(32), nullable=False, doc="the chain of the last of them"),
+    Column("sealed_at", Instant, nullable=False),
+    Column("key_name", String(8), doc="of the key in use; null where there is none"),
+    Column("chain", LargeBinary(32), nullable=False, doc="digest of this seal and the one before"),
+    Index("ix_trail_seal_lane", "tenant_id", "lane", "position"),
+    sqlite_with_rowid=False,
+)
+
+# Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
+DELIVERY_TABLES = (target, outbox)
+PAYLOAD_TABLES = (payload, payload_link, payload_claim, payload_person, refused_payload)
+RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
+EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
+GUARDED_TABLES = (
+    *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail, trail_seal),
+    *DELIVERY_TABLES,
+    *PAYLOAD_TABLES,
+    *EXPORT_TABLES,
+    *RETENTION_TABLES,
+)

@@ -1,0 +1,190 @@
+"""Searching what is stored as FHIR sees it. An entry is found without its document.
+
+Pages follow a key (when, set, place), so that they stay stable while sittings are added.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any, Literal
+from uuid import UUID
+
+from sqlalchemy import Connection
+
+from quietcuff.storage.engine.database import LOCK_SECONDS
+from quietcuff.storage.schema.codes import OBSERVATION_STATUS
+from quietcuff.storage.search.dates import edges, prefixes
+from quietcuff.storage.search.pointers import pointer_column, pointer_name
+from quietcuff.storage.search.query import (
+    KINDS,
+    Kind,
+    ObservationEntry,
+    ObservationKey,
+    ObservationQuery,
+    PageEnd,
+    PointerTest,
+)
+from quietcuff.storage.search.statements import (
+    CHANGE_BEFORE_THE_LAST,
+    NEWEST_CHANGE,
+    SUBJECTS_OF_SETS,
+    Shape,
+    all_statement,
+    count_statement,
+    page_statement,
+    value_name,
+)
+
+# What a reader holds: one consistent view of everything that is committed.
+Snapshot = Connection
+# No writer holds a time for longer: it waits for a lock no longer than half of it, and its group is short work.
+LATEST_COMMIT = timedelta(seconds=2 * LOCK_SECONDS)
+CLOCK_TICK = timedelta(milliseconds=1)
+Purpose = Literal["page", "count", "moved"]
+
+
+def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
+    """The entries of one page, in order, and one more where there is a next page.
+
+    On later pages, entries that moved since the first page saw every change are left out: ``find_moved`` has them.
+    """
+    shape = shape_of(query, is_lateral=is_lateral(snapshot))
+    if not shape.kinds:
+        return []
+    values = values_of(snapshot, tenant_id, query)
+    return [entry_of(row) for row in snapshot.execute(page_statement(shape), values)]
+
+
+def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
+    """The entries, wherever they stand now, that moved since the first page saw every change, but for new ones."""
+    shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot))
+    if not shape.kinds:
+        return []
+    values = values_of(snapshot, tenant_id, query)
+    return [entry_of(row) for row in snapshot.execute(all_statement(shape), values)]
+
+
+def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
+    """How many entries there are on all pages."""
+    shape = shape_of(query, "count", is_lateral=is_lateral(snapshot))
+    if not shape.kinds:
+        return 0
+    values = values_of(snapshot, tenant_id, query)
+    return int(snapshot.execute(count_statement(shape), values).scalar_one())
+
+
+def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
+    """A moment up to which this snapshot sees every version that there will ever be.
+
+    A version has its time from before its commit. SQLite has one writer, so that only a version of the very millisecond of the
+    newest can be missing; PostgreSQL has several, and one with an earlier time may commit later.
+    """
+    newest: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
+    if newest is None or not is_lateral(snapshot):
+        return None if newest is None else newest - CLOCK_TICK
+    crowded: datetime | None = snapshot.execute(CHANGE_BEFORE_THE_LAST, {"tenant_id": tenant_id}).scalar_one_or_none()
+    return newest - LATEST_COMMIT if crowded is None else max(newest - LATEST_COMMIT, crowded)
+
+
+def is_lateral(snapshot: Snapshot) -> bool:
+    return snapshot.dialect.name == "postgresql"
+
+
+def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> Shape:
+    """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
+    is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
+    return Shape(
+        kinds=tuple(kind for kind in KINDS if can_match(query, kind)),
+        by_subject=query.subject_ids is not None,
+        by_set=query.set_id is not None,
+        by_status=query.statuses is not None,
+        by_key=query.keys is not None,
+        by_device=query.device_ids is not None,
+        pointers=tuple((test.pointer, test.forms) for test in query.pointers),
+        taken=prefixes(query.taken),
+        updated=prefixes(query.updated),
+        tests=tuple(tuple((test.kind, test.column, test.operator) for test in group) for group in query.values),
+        order=query.order if purpose == "page" else "updated" if is_by_change else "date",
+        is_later_page=purpose == "page" and query.after is not None,
+        moved="moved" if purpose == "moved" else "either" if purpose == "count" or query.as_of is None else "unmoved",
+        is_lateral=is_lateral,
+    )
+
+
+def can_match(query: ObservationQuery, kind: Kind) -> bool:
+    """False where no entry of this kind can be in the answer."""
+    sought = (query.subject_ids, query.statuses, query.device_ids)
+    has_key = query.keys is None or any(key.kind == kind for key in query.keys)
+    has_tests = all(any(test.kind == kind for test in group) for group in query.values)
+    has_pointers = all(can_point(test, kind) for test in query.pointers)
+    return kind in query.kinds and has_key and has_tests and has_pointers and frozenset() not in sought
+
+
+def can_point(test: PointerTest, kind: Kind) -> bool:
+    """False where no entry of this kind can satisfy what is asked of a pointer."""
+    if pointer_column(kind, test.pointer) is None:
+        return test.is_missing is True
+    return bool(test.forms)
+
+
+def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> dict[str, Any]:
+    """The values of a query under the names that its statement gives them."""
+    values: dict[str, Any] = {"tenant_id": tenant_id, "limit": query.limit + 1}
+    if query.subject_ids is not None:
+        values["subject_ids"] = [UUID(subject_id) for subject_id in sorted(query.subject_ids)]
+    if query.set_id is not None:
+        values["set_id"] = UUID(query.set_id)
+    if query.statuses is not None:
+        values["statuses"] = sorted(OBSERVATION_STATUS.number(status) for status in query.statuses)
+    if query.keys is not None:
+        values |= keys_by_kind(snapshot, tenant_id, query.keys)
+    if query.device_ids is not None:
+        values["device_ids"] = [UUID(device_id) for device_id in sorted(query.device_ids)]
+    if query.after is not None:
+        end = query.after
+        values |= {"end_ordered_by": end.ordered_by, "end_set_id": end.set_id, "end_place": end.place}
+    if query.as_of is not None:
+        values["began"] = query.as_of
+    return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query) | identifiers(query)
+
+
+def identifiers(query: ObservationQuery) -> dict[str, list[str]]:
+    """The identifiers of every pointer under the names that its statement gives them."""
+    return {
+        pointer_name(place, form): sorted(getattr(test, form))
+        for place, test in enumerate(query.pointers)
+        for form in ("pairs", "values", "systems")
+        if form in test.forms
+    }
+
+
+def numbers(query: ObservationQuery) -> dict[str, int]:
+    """The numbers of every test under the names that its statement gives them."""
+    return {
+        value_name(group, place, edge): getattr(test, edge)
+        for group, tests in enumerate(query.values)
+        for place, test in enumerate(tests)
+        for edge in ("low", "high")
+    }
+
+
+def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[ObservationKey]) -> dict[str, Any]:
+    """The keys of each kind, with their sets and these sets' subjects, to which an index leads."""
+    set_ids = sorted({UUID(key.set_id) for key in keys})
+    rows = snapshot.execute(SUBJECTS_OF_SETS, {"tenant_id": tenant_id, "set_ids": set_ids}).all()
+    found: dict[str, Any] = {
+        f"{kind}_keys": sorted((UUID(key.set_id), key.index) for key in keys if key.kind == kind) for kind in KINDS
+    }
+    return found | {"key_sets": [row.set_id for row in rows], "key_subjects": sorted({row.subject_id for row in rows})}
+
+
+def entry_of(row: Any) -> ObservationEntry:
+    """A row of the search as a value."""
+    return ObservationEntry(
+        key=ObservationKey(str(row.set_id), KINDS[row.kind], row.reading_index),
+        subject_id=str(row.subject_id),
+        version=row.version,
+        status=OBSERVATION_STATUS.word(row.status),
+        updated_at=row.updated_at,
+        page_end=PageEnd(row.ordered_by, row.set_id, row.place),
+    )

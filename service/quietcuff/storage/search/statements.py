@@ -1,0 +1,354 @@
+"""The SQL of an Observation search. A statement depends on which conditions there are, not on their values, so that each
+shape of search is put together once and then only given its values."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any, Literal
+
+import msgspec
+from sqlalchemy import (
+    ColumnElement,
+    Integer,
+    Select,
+    Table,
+    and_,
+    bindparam,
+    func,
+    literal,
+    or_,
+    select,
+    true,
+    tuple_,
+    union_all,
+)
+
+from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.sittings import reading, reading_set, set_version
+from quietcuff.storage.search.dates import Prefixes, date_conditions, implied_bounds
+from quietcuff.storage.search.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition
+from quietcuff.storage.search.query import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order, Pointer
+
+Column = ColumnElement[Any]
+# By group and alternative: the kind, the column and the test. Their numbers are bound.
+Tests = tuple[tuple[tuple[Kind, str | None, Operator], ...], ...]
+# Which entries: those of the page; or, of those that moved since the first page was read, all or none.
+Moved = Literal["either", "unmoved", "moved"]
+SHAPES_KEPT = 256
+# No set has so many readings.
+MOST_OF_A_SET = 1_000
+
+
+class Shape(msgspec.Struct, frozen=True, kw_only=True):
+    """Which conditions a search has."""
+
+    kinds: tuple[Kind, ...]
+    by_subject: bool = False
+    by_set: bool = False
+    by_status: bool = False
+    by_key: bool = False
+    by_device: bool = False
+    # By place: what is pointed to, and which conditions are put on it.
+    pointers: tuple[tuple[Pointer, tuple[str, ...]], ...] = ()
+    taken: Prefixes = ()
+    updated: Prefixes = ()
+    tests: Tests = ()
+    order: Order = "-date"
+    is_later_page: bool = False
+    moved: Moved = "either"
+    # Whether the database takes the rows of a set for each version in turn only when it is told to, as PostgreSQL does.
+    is_lateral: bool = False
+
+    @property
+    def is_wide(self) -> bool:
+        """True where nothing but a time narrows the search, so that it is the time that an index must serve."""
+        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_by_set_pointer)
+
+    @property
+    def is_by_set_pointer(self) -> bool:
+        """True where it is asked what a whole set points to."""
+        return any(pointer in POINTERS_OF_SETS for pointer, _ in self.pointers)
+
+    @property
+    def is_by_change(self) -> bool:
+        """True where the entries are come by in the order in which they changed."""
+        return self.is_wide and self.order in ("updated", "-updated")
+
+
+class EntryColumns(msgspec.Struct, frozen=True, kw_only=True):
+    """How one kind of entry is read from the tables."""
+
+    table: Any
+    index: Column
+    version: Column
+    status: Column
+    updated_at: Column
+    taken_from: Column
+    taken_to: Column
+    device_id: Column
+
+
+def reading_columns(prefix: str) -> EntryColumns:
+    """The entry of a reading whose columns begin with a prefix."""
+    return EntryColumns(
+        table=reading,
+        index=reading.c.reading_index,
+        version=reading.c[f"{prefix}version"],
+        status=reading.c[f"{prefix}status"],
+        updated_at=reading.c[f"{prefix}updated_at"],
+        taken_from=reading.c.taken_at,
+        taken_to=reading.c.taken_at,
+        device_id=reading.c.device_id,
+    )
+
+
+COLUMNS: dict[Kind, EntryColumns] = {
+    "reading": reading_columns(""),
+    "pulse": reading_columns("pulse_"),
+    "flags": reading_columns("flags_"),
+    "mean": EntryColumns(
+        table=reading_set,
+        index=literal(0, Integer),
+        version=reading_set.c.mean_version,
+        status=reading_set.c.mean_status,
+        updated_at=reading_set.c.mean_updated_at,
+        taken_from=reading_set.c.mean_taken_from,
+        taken_to=reading_set.c.mean_taken_to,
+        device_id=reading_set.c.mean_device_id,
+    ),
+}
+
+
+SUBJECTS_OF_SETS = select(reading_set.c.set_id, reading_set.c.subject_id).where(
+    reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id.in_(bindparam("set_ids", expanding=True))
+)
+NEWEST_CHANGE = select(func.max(set_version.c.created_at)).where(set_version.c.tenant_id == bindparam("tenant_id"))
+# Where so many come within seconds, none waits that long, and a page must not cost more for it.
+LAST_CHANGES = 2_000
+CHANGE_BEFORE_THE_LAST = (
+    select(set_version.c.created_at)
+    .where(set_version.c.tenant_id == bindparam("tenant_id"))
+    .order_by(set_version.c.created_at.desc())
+    .offset(LAST_CHANGES)
+    .limit(1)
+)
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def page_statement(shape: Shape) -> Select[Any]:
+    """The entries of one page, in order. Each part is cut to the length of the page before they are put together."""
+    found = union_all(*(select(in_order(part, shape.order).subquery()) for part in parts(shape))).subquery()
+    return in_order(select(found), shape.order)
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def all_statement(shape: Shape) -> Select[Any]:
+    """All entries, in no order."""
+    return select(union_all(*parts(shape)).subquery())
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def count_statement(shape: Shape) -> Select[Any]:
+    """How many entries there are."""
+    return select(func.count()).select_from(union_all(*parts(shape)).subquery())
+
+
+def parts(shape: Shape) -> list[Select[Any]]:
+    """The entries of each kind. Where a time leads to them, the few means of long periods come apart from the others, whose
+    times lie close together."""
+    found = []
+    for kind in shape.kinds:
+        if kind == "mean" and shape.is_wide and shape.taken and not shape.is_by_change:
+            is_long, start = reading_set.c.mean_is_long == true(), reading_set.c.mean_taken_from
+            long, short = (implied_bounds("taken", shape.taken, start, is_short=is_short) for is_short in (False, True))
+            found += [entries(shape, kind).where(is_long, *long), entries(shape, kind).where(~is_long, *short)]
+        else:
+            found.append(entries(shape, kind))
+    return found
+
+
+def entries(shape: Shape, kind: Kind) -> Select[Any]:
+    """All entries of one kind that the conditions let through, after the last page."""
+    columns = COLUMNS[kind]
+    table, number = columns.table, KINDS.index(kind)
+    place = literal(MEAN_PLACE) if kind == "mean" else columns.index * ENTRIES_A_READING + literal(number)
+    # Means and flags have indexes of their own: a set has one mean, and few readings have flags.
+    is_led_by_versions = shape.is_by_change and kind not in ("mean", "flags")
+    changed_at = set_version.c.created_at if is_led_by_versions else columns.updated_at
+    ordered_by = columns.taken_from if shape.order in ("date", "-date") else changed_at
+    if is_led_by_versions and shape.is_lateral:
+        return lateral_entries(shape, kind, number, place)
+    statement = select(
+        ordered_by.label("ordered_by"),
+        table.c.set_id,
+        place.label("place"),
+        table.c.subject_id,
+        literal(number).label("kind"),
+        columns.index.label("reading_index"),
+        columns.version.label("version"),
+        columns.status.label("status"),
+        columns.updated_at.label("updated_at"),
+    ).where(*conditions(shape, kind, changed_at))
+    if is_led_by_versions:
+        # A resource moves with a version of its set, at the very time of it.
+        same = and_(of_set(table, set_version), columns.updated_at == set_version.c.created_at)
+        statement = statement.select_from(set_version).join(table, same)
+        statement = statement.where(set_version.c.tenant_id == bindparam("tenant_id"))
+    else:
+        statement = statement.where(table.c.tenant_id == bindparam("tenant_id"))
+    if shape.is_by_set_pointer and table is reading:
+        statement = statement.select_from(reading_set).join(reading, of_set(reading))
+        statement = statement.where(reading_set.c.tenant_id == bindparam("tenant_id"))
+    if shape.is_later_page:
+        statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
+    return statement
+
+
+def lateral_entries(shape: Shape, kind: Kind, number: int, place: Column) -> Select[Any]:
+    """The entries of readings that moved with each version in turn. That both times are the same tells a planner nothing: left
+    to itself it would join all versions with all readings, and sort."""
+    columns, made_at = COLUMNS[kind], set_version.c.created_at
+    moved = (
+        select(
+            columns.index.label("reading_index"),
+            place.label("place"),
+            columns.version.label("version"),
+            columns.status.label("status"),
+        )
+        .where(of_set(reading, set_version), columns.updated_at == made_at, *conditions(shape, kind, columns.updated_at))
+        .order_by(columns.index)
+        .limit(MOST_OF_A_SET)
+        .lateral("moved")
+    )
+    statement = (
+        select(
+            made_at.label("ordered_by"),
+            set_version.c.set_id,
+            moved.c.place,
+            set_version.c.subject_id,
+            literal(number).label("kind"),
+            moved.c.reading_index,
+            moved.c.version,
+            moved.c.status,
+            made_at.label("updated_at"),
+        )
+        .select_from(set_version)
+        .join(moved, true())
+        .where(set_version.c.tenant_id == bindparam("tenant_id"), *date_conditions("updated", shape.updated, made_at, made_at))
+    )
+    if shape.moved == "moved":
+        statement = statement.where(made_at > bindparam("began", type_=Instant), set_version.c.version > 1)
+    if shape.is_later_page:
+        statement = statement.where(*beyond(shape.order, made_at, set_version.c.set_id, moved.c.place))
+    return statement
+
+
+def conditions(shape: Shape, kind: Kind, changed_at: Column) -> list[Column]:
+    """What an entry of one kind must satisfy."""
+    columns = COLUMNS[kind]
+    found: list[Column] = [columns.version.is_not(None)]
+    if shape.by_subject:
+        found.append(columns.table.c.subject_id.in_(bindparam("subject_ids", expanding=True)))
+    if shape.by_set:
+        found.append(columns.table.c.set_id == bindparam("set_id"))
+    if shape.by_status:
+        found.append(columns.status.in_(bindparam("statuses", expanding=True)))
+    if shape.by_key:
+        found.append(key_condition(kind))
+    if shape.by_device:
+        found.append(columns.device_id.in_(bindparam("device_ids", expanding=True)))
+    began = bindparam("began", type_=Instant)
+    if shape.moved == "moved":
+        found += [changed_at > began, columns.version > 1]
+    elif shape.moved == "unmoved":
+        found.append(or_(changed_at <= began, columns.version == 1))
+    found += date_conditions("taken", shape.taken, columns.taken_from, columns.taken_to)
+    found += date_conditions("updated", shape.updated, changed_at, changed_at)
+    found += [
+        pointer_condition(kind, pointer, place, forms)
+        for place, (pointer, forms) in enumerate(shape.pointers)
+        if pointer_column(kind, pointer) is not None
+    ]
+    return found + value_conditions(shape.tests, kind)
+
+
+def key_condition(kind: Kind) -> Column:
+    """The entry is one of those named by set and place. Their subjects and sets apart are what an index can serve."""
+    columns = COLUMNS[kind]
+    key = tuple_(columns.table.c.set_id, columns.index, types=[Id, Integer])
+    return and_(
+        columns.table.c.subject_id.in_(bindparam("key_subjects", expanding=True)),
+        columns.table.c.set_id.in_(bindparam("key_sets", expanding=True)),
+        key.in_(bindparam(f"{kind}_keys", expanding=True)),
+    )
+
+
+def value_conditions(tests: Tests, kind: Kind) -> list[Column]:
+    """Of each group, one test of this kind must hold. A kind that a group has no test of is never asked."""
+    return [
+        or_(
+            *(
+                value_condition(group, place, COLUMNS[kind].table, column, operator)
+                for place, (of_kind, column, operator) in enumerate(alternatives)
+                if of_kind == kind
+            )
+        )
+        for group, alternatives in enumerate(tests)
+    ]
+
+
+def value_condition(group: int, place: int, table: Any, name: str | None, operator: Operator) -> Column:
+    """Whether a column holds what a test asks. What is not there satisfies no test of its value."""
+    if name is None or operator == "always":
+        return true()
+    column: Column = table.c[name]
+    low, high = (bindparam(value_name(group, place, edge), type_=Integer) for edge in ("low", "high"))
+    match operator:
+        case "within":
+            return and_(column >= low, column < high)
+        case "outside":
+            return or_(column < low, column >= high)
+        case "bit":
+            return column.bitwise_and(low) != 0
+        case "no-bit":
+            return column.bitwise_and(low) == 0
+        case "absent":
+            return column.is_(None)
+        case _:
+            return column.is_not(None)
+
+
+def value_name(group: int, place: int, edge: str) -> str:
+    """What the edge of one test is called in its statement."""
+    return f"value_{group}_{place}_{edge}"
+
+
+def of_set(table: Table, whole: Table = reading_set) -> Column:
+    """The rows of a table that belong to a set, by the set's whole key."""
+    return and_(
+        table.c.tenant_id == whole.c.tenant_id,
+        table.c.subject_id == whole.c.subject_id,
+        table.c.set_id == whole.c.set_id,
+    )
+
+
+def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
+    """After the end of the last page. The first condition alone is what an index can serve."""
+    at = bindparam("end_ordered_by", type_=Instant)
+    key = tuple_(ordered_by, set_id, place)
+    last = tuple_(at, bindparam("end_set_id", type_=Id), bindparam("end_place", type_=Integer))
+    if is_descending(order):
+        return [ordered_by <= at, key < last]
+    return [ordered_by >= at, key > last]
+
+
+def in_order(statement: Select[Any], order: Order) -> Select[Any]:
+    """In the order asked for, no more than the page and one."""
+    columns = statement.selected_columns
+    key = (columns.ordered_by, columns.set_id, columns.place)
+    limit = bindparam("limit", type_=Integer)
+    return statement.order_by(*(column.desc() if is_descending(order) else column for column in key)).limit(limit)
+
+
+def is_descending(order: Order) -> bool:
+    return order.startswith("-")

@@ -1,0 +1,1 @@
+"""The trail of who did what, chained and sealed."""

@@ -1,0 +1,261 @@
+"""Whether the trail is as it was written: every link, every number, and every seal, of the database's or of a file of them.
+
+Rows are read lane by lane, in their order, in pages. Without a key links are held to their digests, which whoever altered a
+row could have made anew from there on; with keys, rows and seals made since the first of them cannot be.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any, Literal
+
+import msgspec
+from sqlalchemy import BigInteger, Connection, bindparam, func, select, tuple_
+
+from quietcuff.storage.engine.statements import Query, single
+from quietcuff.storage.schema.codes import ACTION, OUTCOME
+from quietcuff.storage.schema.sittings import trail
+from quietcuff.storage.trail.keys import TrailKey
+from quietcuff.storage.trail.seals import Seal, seal_link
+from quietcuff.storage.trail.trail import FIRST_LINK, Entry, first_form_link_after, link_after
+
+PAGE = 2_000
+# Rows that do not fit are held against this many others' places, to tell rows that changed places.
+MOST_MOVED = 50
+
+Kind = Literal["altered", "moved", "missing", "cut-off", "not-sealed-so", "not-keyed", "seal"]
+WORDS: dict[Kind, str] = {
+    "altered": "altered: it is not what was chained",
+    "moved": "out of place: it was written in another place of its lane",
+    "missing": "missing",
+    "cut-off": "missing at the end: seals say that they were there",
+    "not-sealed-so": "not the row that was sealed",
+    "not-keyed": "not chained with a key, though others were before them",
+    "seal": "the seal is not what was chained, is missing, or is not as the file of seals has it",
+}
+NEVER_KEYED = "no seal is made with a key. Where the key is new, run quietcuff trail seal; else the seals were replaced."
+_t = trail.c
+
+
+class Flaw(msgspec.Struct, frozen=True, kw_only=True):
+    """Rows of a lane, or seals where there is no lane, that are not as they were written."""
+
+    kind: Kind
+    tenant_id: int
+    lane: int | None
+    first: int
+    last: int
+
+    def told(self, tenant: str) -> str:
+        """The flaw as a line: whose trail, which lane as ids of AuditEvents have it, which places, and what is wrong."""
+        if self.kind == "not-keyed" and self.lane is None:
+            return f"{tenant}: {NEVER_KEYED}"
+        several = self.last > self.first
+        where = f"{self.first:,} to {self.last:,}" if several else f"{self.first:,}"
+        what = f"lane {self.lane:x}, row" if self.lane is not None else "seal"
+        return f"{tenant}: {what}{'s' if several else ''} {where}: {WORDS[self.kind]}."
+
+
+class TrailRow(msgspec.Struct, frozen=True):
+    """A row as it is stored."""
+
+    lane: int
+    position: int
+    chain: bytes
+    entry: Entry
+
+
+class Checked(msgspec.Struct, kw_only=True):
+    """What was looked through."""
+
+    rows: int = 0
+    lanes: int = 0
+    seals: int = 0
+    keyed_rows: int = 0
+    unsealed_rows: int = 0
+    newest_seal_at: datetime | None = None
+    flaws: list[Flaw] = []
+
+
+def _row(*columns: Any) -> TrailRow:
+    lane, position, chain, *rest = columns
+    values = dict(zip(Entry.__struct_fields__, rest, strict=True))
+    values["action"] = ACTION.words[values["action"]] if 0 <= values["action"] < len(ACTION.words) else ""
+    values["outcome"] = OUTCOME.words[values["outcome"]] if 0 <= values["outcome"] < len(OUTCOME.words) else ""
+    return TrailRow(lane, position, chain, Entry(**values))
+
+
+_OF_TENANT = _t.tenant_id == bindparam("tenant_id")
+COUNT: Query[int] = Query(single, select(func.count()).select_from(trail).where(_OF_TENANT))
+ROWS = Query(
+    _row,
+    select(_t.lane, _t.position, _t.chain, *(_t[name] for name in Entry.__struct_fields__))
+    .where(
+        _OF_TENANT,
+        tuple_(_t.lane, _t.position)
+        > tuple_(bindparam("after_lane", type_=BigInteger()), bindparam("after_position", type_=BigInteger())),
+    )
+    .order_by(_t.lane, _t.position)
+    .limit(bindparam("most")),
+)
+
+
+def count_rows(connection: Connection, tenant_id: int) -> int:
+    """How many rows the trail of a tenant has."""
+    return COUNT.all(connection, {"tenant_id": tenant_id})[0]
+
+
+def rows_after(connection: Connection, tenant_id: int, after: tuple[int, int]) -> list[TrailRow]:
+    """The next page of rows, by lane and position."""
+    values = {"tenant_id": tenant_id, "after_lane": after[0], "after_position": after[1], "most": PAGE}
+    return ROWS.all(connection, values)
+
+
+def unknown_keys(seals: Iterable[Seal], keys: tuple[TrailKey, ...]) -> list[str]:
+    """The names of keys with which seals were made, and which are not given."""
+    return sorted({seal.key_name for seal in seals if seal.key_name is not None} - {key.name for key in keys})
+
+
+class TrailCheck:
+    """Holds the rows of one tenant, given lane by lane in their order, against each other and against the seals."""
+
+    def __init__(self, tenant_id: int, keys: tuple[TrailKey, ...], seals: list[Seal], kept: Iterable[Seal] = ()) -> None:
+        self.checked = Checked(seals=len(seals), flaws=[])
+        self._tenant_id = tenant_id
+        self._keys = keys
+        self._by_name = {key.name: key for key in keys}
+        self._keyed_since: datetime | None = None
+        self._seals: dict[int, deque[Seal]] = {}
+        # How far each lane is sealed, and how far it was when keys came into use.
+        self._sealed: dict[int, int] = {}
+        self._early: dict[int, int] = {}
+        self._check_seals(seals)
+        self._keep(seals, [seal for seal in kept if seal.tenant_id == tenant_id])
+        self._last_row: TrailRow | None = None
+        self._misfits: list[tuple[TrailRow, bytes]] = []
+        self._unkeyed: tuple[int, int] | None = None
+        self._link = FIRST_LINK
+
+    def see(self, rows: Iterable[TrailRow]) -> None:
+        """Look at the next rows."""
+        for row in rows:
+            if self._last_row is None or row.lane != self._last_row.lane:
+                self._end_lane()
+                self.checked.lanes += 1
+                self._link = FIRST_LINK
+            self._see_row(row, 0 if self._last_row is None else self._last_row.position)
+            self._last_row, self._link = row, row.chain
+
+    def end(self) -> Checked:
+        """What was found, once every row was seen."""
+        self._end_lane()
+        for lane, seals in self._seals.items():
+            self._add("cut-off", lane, 1, seals[-1].position)
+        self._seals = {}
+        if self._keys and self._keyed_since is None and self.checked.rows:
+            self._add("not-keyed", None, 1, max(1, self.checked.seals))
+        return self.checked
+
+    def _see_row(self, row: TrailRow, before: int) -> None:
+        self.checked.rows += 1
+        if row.position > before + 1:
+            self._add("missing", row.lane, before + 1, row.position - 1)
+            fits: TrailKey | Literal["plain"] | None = self._fit(row, self._link) if before else None
+            is_known = fits is not None
+        else:
+            fits, is_known = self._fit(row, self._link), True
+        # Behind a gap the link before is not known: what the row says is held by the row after it alone, and by its seals.
+        if fits is None and is_known:
+            self._misfits.append((row, self._link))
+        elif isinstance(fits, TrailKey):
+            self.checked.keyed_rows += 1
+        elif fits == "plain" and self._is_late(row):
+            self._unkeyed = (self._unkeyed[0] if self._unkeyed else row.position, row.position)
+        self._hold_to_seals(row)
+
+    def _fit(self, row: TrailRow, link: bytes, position: int | None = None) -> TrailKey | Literal["plain"] | None:
+        """How a row's link was made, or None where it was made in no way that is known."""
+        place = row.position if position is None else position
+        for key in reversed(self._keys):
+            if link_after(link, row.lane, place, row.entry, key) == row.chain:
+                return key
+        plain = link_after(link, row.lane, place, row.entry), first_form_link_after(link, row.lane, place, row.entry)
+        return "plain" if row.chain in plain else None
+
+    def _is_late(self, row: TrailRow) -> bool:
+        """Whether a row without a key is none of those that were sealed before or as keys came into use."""
+        return self._keyed_since is not None and row.position > self._early.get(row.lane, 0)
+
+    def _hold_to_seals(self, row: TrailRow) -> None:
+        seals = self._seals.get(row.lane)
+        while seals and seals[0].position <= row.position:
+            seal = seals.popleft()
+            if seal.position == row.position and seal.head != row.chain:
+                self._add("not-sealed-so", row.lane, row.position, row.position)
+        if not seals:
+            self._seals.pop(row.lane, None)
+
+    def _end_lane(self) -> None:
+        if self._last_row is None:
+            return
+        lane, last = self._last_row.lane, self._last_row.position
+        left = self._seals.pop(lane, None)
+        if left:
+            self._add("cut-off", lane, last + 1, left[-1].position)
+        self.checked.unsealed_rows += max(0, last - self._sealed.get(lane, 0))
+        self._tell_misfits()
+        if self._unkeyed is not None:
+            self._add("not-keyed", lane, *self._unkeyed)
+            self._unkeyed = None
+        self._last_row = None
+
+    def _tell_misfits(self) -> None:
+        """Tell rows that changed places from those that were altered."""
+        links = {link for _, link in self._misfits} | {row.chain for row, _ in self._misfits} | {FIRST_LINK}
+        places = [row.position for row, _ in self._misfits]
+        few = len(self._misfits) <= MOST_MOVED
+        for row, _ in self._misfits:
+            fitting = {place for place in places for link in links if few and self._fit(row, link, place) is not None}
+            # One that fits its own place only follows others that do not.
+            if row.position not in fitting:
+                self._add("moved" if fitting else "altered", row.lane, row.position, row.position)
+        self._misfits = []
+
+    def _check_seals(self, seals: list[Seal]) -> None:
+        """Hold the seals of the database against each other."""
+        link, number = FIRST_LINK, 0
+        for seal in seals:
+            if seal.number != number + 1:
+                self._add("seal", None, number + 1, seal.number - 1)
+            key = self._by_name.get(seal.key_name or "")
+            is_plain_again = self._keyed_since is not None and seal.key_name is None
+            follows = seal.number == number + 1
+            if is_plain_again or (follows and seal_link(link, seal, key) != seal.chain):
+                self._add("seal", None, seal.number, seal.number)
+            if self._keyed_since is None and key is not None:
+                self._keyed_since = seal.sealed_at
+            link, number = seal.chain, seal.number
+
+    def _keep(self, seals: list[Seal], kept: list[Seal]) -> None:
+        """What rows are held against: the seals of the database, and those of a file, which must be the same."""
+        found = {seal.number: seal for seal in seals}
+        last = seals[-1].number if seals else 0
+        for seal in sorted(kept, key=lambda seal: seal.number):
+            if found.get(seal.number, seal) != seal or seal.number > last:
+                self._add("seal", None, seal.number, seal.number)
+        every = sorted({*seals, *kept}, key=lambda seal: (seal.lane, seal.position))
+        self.checked.newest_seal_at = max((seal.sealed_at for seal in every), default=None)
+        for seal in every:
+            self._seals.setdefault(seal.lane, deque()).append(seal)
+            self._sealed[seal.lane] = seal.position
+            if self._keyed_since is not None and seal.sealed_at <= self._keyed_since:
+                self._early[seal.lane] = seal.position
+
+    def _add(self, kind: Kind, lane: int | None, first: int, last: int) -> None:
+        before = self.checked.flaws[-1] if self.checked.flaws else None
+        if before is not None and (before.kind, before.lane, before.last) == (kind, lane, first - 1):
+            self.checked.flaws[-1] = msgspec.structs.replace(before, last=last)
+            return
+        self.checked.flaws.append(Flaw(kind=kind, tenant_id=self._tenant_id, lane=lane, first=first, last=last))

@@ -1,0 +1,178 @@
+"""The seals of the trail: how far each lane had come, and its head then, at one moment and the next.
+
+A lane is a chain whose end nothing holds: rows cut off there would not be missed. A seal says how many there were. Seals of a
+tenant are chained themselves, with the trail's key where there is one, and can be written outside the database as well.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import os
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Any
+
+import msgspec
+from sqlalchemy import BigInteger, Connection, bindparam, insert, select
+
+from quietcuff.core.model.errors import StoreNotUsable
+from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.schema.column_types import microseconds
+from quietcuff.storage.schema.sittings import trail, trail_seal
+from quietcuff.storage.trail.keys import TrailKey
+from quietcuff.storage.trail.trail import FIRST_LINK
+
+SEALS_LOCK = 0x5153
+
+_t, _s = trail.c, trail_seal.c
+
+
+class Seal(msgspec.Struct, frozen=True, kw_only=True):
+    """One lane of one tenant at one moment: the number of its rows, and the link of the last."""
+
+    tenant_id: int
+    number: int
+    lane: int
+    position: int
+    head: bytes
+    sealed_at: datetime
+    key_name: str | None
+    chain: bytes
+
+
+class SealLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A seal as a line of a file: lanes as AuditEvent's ids have them, digests in hexadecimal digits."""
+
+    tenant: int
+    number: int
+    lane: str
+    rows: int
+    head: str
+    sealed_at: datetime
+    key: str | None
+    chain: str
+
+
+def _seal(*columns: Any) -> Seal:
+    return Seal(**dict(zip(Seal.__struct_fields__, columns, strict=True)))
+
+
+_OF_TENANT = _s.tenant_id == bindparam("tenant_id")
+_LANE = bindparam("lane", type_=BigInteger())
+_ALL = select(*(_s[name] for name in Seal.__struct_fields__)).where(_OF_TENANT)
+INSERT = Command(insert(trail_seal))
+ALL_SEALS = Query(_seal, _ALL.order_by(_s.number))
+NEWEST = Query(_seal, _ALL.order_by(_s.number.desc()).limit(1))
+NEWEST_OF_LANE = Query(_seal, _ALL.where(_s.lane == _LANE).order_by(_s.position.desc()).limit(1))
+_IN_LANE = (_t.tenant_id == bindparam("tenant_id"), _t.lane == _LANE)
+HEAD: Query[tuple[int, bytes]] = Query(
+    lambda position, chain: (position, chain),
+    select(_t.position, _t.chain).where(*_IN_LANE).order_by(_t.position.desc()).limit(1),
+)
+NEXT_LANE: Query[int] = Query(
+    int, select(_t.lane).where(_t.tenant_id == bindparam("tenant_id"), _t.lane > _LANE).order_by(_t.lane).limit(1)
+)
+
+
+def seal_link(link: bytes, seal: Seal, key: TrailKey | None) -> bytes:
+    """The digest that ties a seal to the one before it."""
+    moment = microseconds(seal.sealed_at)
+    said = msgspec.json.encode([seal.tenant_id, seal.number, seal.lane, seal.position, seal.head.hex(), moment])
+    return hashlib.sha256(link + said).digest() if key is None else hmac.digest(key.secret, link + said, "sha256")
+
+
+def seal_heads(
+    connection: Connection, tenant_id: int, heads: dict[int, tuple[int, bytes]], at: datetime, key: TrailKey | None
+) -> list[Seal]:
+    """Seal the lanes, by their numbers, that are longer than when they were sealed last; the seals that were made."""
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("SELECT pg_advisory_xact_lock($1::int, $2::int)", (SEALS_LOCK, tenant_id))
+    newest = NEWEST.first(connection, {"tenant_id": tenant_id})
+    number, link = (0, FIRST_LINK) if newest is None else (newest.number, newest.chain)
+    made = []
+    for lane, (position, head) in sorted(heads.items()):
+        before = NEWEST_OF_LANE.first(connection, {"tenant_id": tenant_id, "lane": lane})
+        if before is not None and before.position >= position:
+            continue
+        number += 1
+        values: dict[str, Any] = {"tenant_id": tenant_id, "number": number, "lane": lane, "position": position, "head": head}
+        bare = Seal(**values, sealed_at=at, key_name=None if key is None else key.name, chain=b"")
+        link = seal_link(link, bare, key)
+        made.append(msgspec.structs.replace(bare, chain=link))
+    INSERT.run_each(connection, [msgspec.structs.asdict(seal) for seal in made])
+    return made
+
+
+def head_of_lane(connection: Connection, tenant_id: int, lane: int) -> tuple[int, bytes] | None:
+    """How far a lane has come by what is stored of it."""
+    return HEAD.first(connection, {"tenant_id": tenant_id, "lane": lane})
+
+
+def all_heads(connection: Connection, tenant_id: int) -> dict[int, tuple[int, bytes]]:
+    """How far every lane of a tenant has come by what is stored: one look a lane, however long they are."""
+    heads: dict[int, tuple[int, bytes]] = {}
+    lane = NEXT_LANE.first(connection, {"tenant_id": tenant_id, "lane": -1})
+    while lane is not None:
+        head = head_of_lane(connection, tenant_id, lane)
+        if head is not None:
+            heads[lane] = head
+        lane = NEXT_LANE.first(connection, {"tenant_id": tenant_id, "lane": lane})
+    return heads
+
+
+def all_seals(connection: Connection, tenant_id: int) -> list[Seal]:
+    """Every seal of a tenant, in the order in which they were made."""
+    return ALL_SEALS.all(connection, {"tenant_id": tenant_id})
+
+
+def newest_seal(connection: Connection, tenant_id: int) -> Seal | None:
+    return NEWEST.first(connection, {"tenant_id": tenant_id})
+
+
+def write_seals(path: str, seals: Iterable[Seal]) -> None:
+    """Write seals to the end of a file, which is made for its owner alone; they are on disk when this is done."""
+    lines = b"".join(msgspec.json.encode(line_of(seal)) + b"\n" for seal in seals)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600), "ab", buffering=0) as file:
+        file.write(lines)
+        os.fsync(file.fileno())
+
+
+def line_of(seal: Seal) -> SealLine:
+    return SealLine(
+        tenant=seal.tenant_id,
+        number=seal.number,
+        lane=f"{seal.lane:x}",
+        rows=seal.position,
+        head=seal.head.hex(),
+        sealed_at=seal.sealed_at,
+        key=seal.key_name,
+        chain=seal.chain.hex(),
+    )
+
+
+def read_seals(path: str) -> list[Seal]:
+    """The seals of a file, each once.
+
+    Raises:
+        StoreNotUsable: it cannot be read, or holds a line that is no seal.
+    """
+    try:
+        with open(path, "rb") as file:
+            lines = [msgspec.json.decode(line, type=SealLine) for line in file if line.strip()]
+        return list(dict.fromkeys(_seal_of(line) for line in lines))
+    except (OSError, ValueError) as error:
+        raise StoreNotUsable("The file of seals cannot be read, or holds a line that is no seal.") from error
+
+
+def _seal_of(line: SealLine) -> Seal:
+    return Seal(
+        tenant_id=line.tenant,
+        number=line.number,
+        lane=int(line.lane, 16),
+        position=line.rows,
+        head=bytes.fromhex(line.head),
+        sealed_at=line.sealed_at.astimezone(UTC),
+        key_name=line.key,
+        chain=bytes.fromhex(line.chain),
+    )

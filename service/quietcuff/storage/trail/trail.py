@@ -1,0 +1,180 @@
+"""The trail: who did what to whose data, one row for each act, a change's row written with the change itself.
+
+Rows are chained: each holds a digest of itself and of the row before, made with a key where there is one, so that whoever
+has not the key can neither alter nor take out a row unseen; without a key only what was not chained anew is seen. The end
+of a lane is held by its seals (``seals.py``); ``trail_verify.py`` looks through all of it.
+
+There is a chain for each lane; a lane belongs to one connection, so that writers never wait for each other. A
+transaction that is undone ends its lane, and the next row begins a new one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+import threading
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, Engine, event, insert
+
+from quietcuff.storage.engine.statements import Command
+from quietcuff.storage.schema.codes import ACTION, OUTCOME
+from quietcuff.storage.schema.column_types import microseconds
+from quietcuff.storage.schema.sittings import trail
+from quietcuff.storage.trail.keys import TrailKey
+
+LANE = "quietcuff lane"
+BOOK = "quietcuff trail book"
+FIRST_LINK = bytes(32)
+INSERT = Command(insert(trail))
+# A lane of a tenant, by both their numbers; and how many rows it has, with the link of the last.
+Place = tuple[int, int]
+Heads = dict[Place, tuple[int, bytes]]
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing that was done. ``what`` names an operation, a search's parameters, a setting or a command, never a value."""
+
+    tenant_id: int
+    at: datetime
+    actor: str
+    action: str
+    request_id: UUID
+    outcome: str = "done"
+    subject_id: UUID | None = None
+    set_id: UUID | None = None
+    version: int | None = None
+    what: str | None = None
+    found: int | None = None
+    origin: str | None = None
+
+
+class Lane:
+    """A writer's own chains, one for each tenant."""
+
+    def __init__(self, key: TrailKey | None = None) -> None:
+        self.number = secrets.randbits(63)
+        self._key = key
+        self._heads: dict[int, tuple[int, bytes]] = {}
+        self._moved: set[int] = set()
+
+    def next_link(self, entry: Entry) -> tuple[int, bytes]:
+        """The position and the link of one more row."""
+        position, link = self._heads.get(entry.tenant_id, (0, FIRST_LINK))
+        self._heads[entry.tenant_id] = position + 1, link_after(link, self.number, position + 1, entry, self._key)
+        self._moved.add(entry.tenant_id)
+        return self._heads[entry.tenant_id]
+
+    def take_moved(self) -> Heads:
+        """The heads of the chains that have grown since this was last asked."""
+        moved = {(tenant_id, self.number): self._heads[tenant_id] for tenant_id in self._moved}
+        self._moved.clear()
+        return moved
+
+
+class Book:
+    """What a process knows of the lanes that it writes: the key in use, and which heads are stored and not sealed yet.
+
+    ``unsure`` are lanes of which something was undone: what is stored of them must be looked up.
+    """
+
+    def __init__(self, keys: tuple[TrailKey, ...] = ()) -> None:
+        self.key = keys[-1] if keys else None
+        self._lock = threading.Lock()
+        self._heads: Heads = {}
+        self._unsure: set[Place] = set()
+
+    def add(self, heads: Heads, unsure: Iterable[Place] = ()) -> None:
+        """Remember heads, and lanes that are unsure."""
+        with self._lock:
+            self._heads.update(heads)
+            self._unsure.update(unsure)
+
+    def take(self) -> tuple[Heads, set[Place]]:
+        """All of it, which is forgotten here."""
+        with self._lock:
+            heads, unsure, self._heads, self._unsure = self._heads, self._unsure, {}, set()
+        return heads, unsure
+
+    def put_back(self, heads: Heads, unsure: set[Place]) -> None:
+        """Remember again what was taken, but for heads that have moved on since."""
+        with self._lock:
+            self._heads = {**heads, **self._heads}
+            self._unsure |= unsure
+
+
+def record(connection: Connection, entry: Entry) -> None:
+    """Add one row to the trail, in the transaction that is under way."""
+    lane = connection.info.get(LANE)
+    if lane is None:
+        book = connection.info.get(BOOK)
+        lane = connection.info[LANE] = Lane(None if book is None else book.key)
+    position, link = lane.next_link(entry)
+    INSERT.run_later(connection, [trail_row(entry, lane.number, position, link)])
+
+
+def trail_row(entry: Entry, lane: int, position: int, link: bytes) -> dict[str, Any]:
+    row = msgspec.structs.asdict(entry)
+    numbers = {"action": ACTION.number(entry.action), "outcome": OUTCOME.number(entry.outcome)}
+    return {**row, **numbers, "lane": lane, "position": position, "chain": link}
+
+
+def link_after(link: bytes, lane: int, position: int, entry: Entry, key: TrailKey | None = None) -> bytes:
+    """The digest that ties a row to the one before it, made with the key where there is one."""
+    said = msgspec.json.encode([*_said_at_first(lane, position, entry), entry.what, entry.found, entry.origin])
+    return hashlib.sha256(link + said).digest() if key is None else hmac.digest(key.secret, link + said, "sha256")
+
+
+def first_form_link_after(link: bytes, lane: int, position: int, entry: Entry) -> bytes:
+    """The same for a row of before schema 0010, which said less and knew no keys."""
+    return hashlib.sha256(link + msgspec.json.encode(_said_at_first(lane, position, entry))).digest()
+
+
+def _said_at_first(lane: int, position: int, entry: Entry) -> list[Any]:
+    return [
+        lane,
+        position,
+        entry.tenant_id,
+        microseconds(entry.at),
+        entry.actor,
+        entry.action,
+        entry.outcome,
+        str(entry.request_id),
+        None if entry.subject_id is None else str(entry.subject_id),
+        None if entry.set_id is None else str(entry.set_id),
+        entry.version,
+    ]
+
+
+def note_stored(connection: Connection) -> None:
+    """Remember the heads of the connection's lane: the transaction that wrote them is on disk by now."""
+    lane, book = connection.info.get(LANE), connection.info.get(BOOK)
+    if lane is not None and book is not None:
+        book.add(lane.take_moved())
+
+
+def keep_book(engine: Engine, book: Book) -> None:
+    """Have an engine's connections write with the book's key, and a lane end with any transaction or savepoint that is
+    undone: its last rows were never stored."""
+
+    @event.listens_for(engine, "connect")
+    def give_book(connection: Any, pooled: Any) -> None:
+        pooled.info[BOOK] = book
+
+    def forget(connection: Connection) -> None:
+        lane = connection.info.pop(LANE, None)
+        if lane is not None:
+            book.add({}, lane.take_moved())
+
+    @event.listens_for(engine, "rollback")
+    def forget_transaction(connection: Connection) -> None:
+        forget(connection)
+
+    @event.listens_for(engine, "rollback_savepoint")
+    def forget_savepoint(connection: Connection, name: str, context: Any) -> None:
+        forget(connection)
