@@ -20,7 +20,7 @@ import msgspec
 import pytest
 from rich.console import Console
 
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 from paper_desk import PaperDesk
 from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.bundle import compact

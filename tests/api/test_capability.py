@@ -9,8 +9,8 @@ import pytest
 from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from api.test_reading_sets import whole_set
-from export.profiles import faults_of
-from quietcuff.export.defined import OF_EVERY_TYPE, OF_TYPE
+from fhir_r4.profiles import faults_of
+from quietcuff.fhir.search.defined_parameters import OF_EVERY_TYPE, OF_TYPE
 
 BASE = "/fhir/R4"
 # One good value for each type of parameter, and for those that take another.

@@ -16,7 +16,7 @@ from api.serving import problem, serving
 from api.test_reading_sets import named
 from bodies import OPENED_SET
 from databases import PostgresqlServer, SqliteFiles
-from quietcuff.export.searched import SEARCHED
+from quietcuff.fhir.search.types import SEARCHED
 
 NUL = quote("\0")
 

@@ -13,7 +13,7 @@ import httpx
 
 from api.test_summary import summary_of
 from core.recordings import ambulatory_body, by_hours, home_body, home_series, reading, recording
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 from outside.test_fhir_validity import r4b_faults, walker
 
 WALK = walker()

@@ -12,7 +12,7 @@ import pytest
 from api.test_vectors import Answered, of_somebody_new
 from core.recordings import START as MIDNIGHT
 from core.recordings import SUBJECT, ambulatory_body, by_hours, home_body, home_series, reading, recording
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 from outside.test_fhir_validity import r4b_faults, walker
 
 WALK = walker()

@@ -34,9 +34,9 @@ from sqlalchemy import make_url
 
 from bench.bench_storage import databases
 from databases import PostgresqlServer
-from export.generated import generated_bodies
-from export.profiles import faults_of
-from export.stored_sets import Clinic, open_clinic
+from fhir_r4.generated import generated_bodies
+from fhir_r4.profiles import faults_of
+from fhir_r4.stored_sets import Clinic, open_clinic
 from ingest.exports import plan_of
 from quietcuff import ingest
 from quietcuff.core.model.errors import NotAcceptable

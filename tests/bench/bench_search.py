@@ -33,7 +33,7 @@ from sqlalchemy import insert, make_url, select
 
 from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer
-from export.stored_sets import Clinic, open_clinic
+from fhir_r4.stored_sets import Clinic, open_clinic
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine import migrate
 from quietcuff.storage.engine.ids import new_set_id

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from export.stored_sets import open_clinic
+from fhir_r4.stored_sets import open_clinic
 from ingest.exports import by_id, export
 from ingest.test_bulk import receive_some
 from quietcuff.cli import main

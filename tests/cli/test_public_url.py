@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from export.stored_sets import open_clinic
+from fhir_r4.stored_sets import open_clinic
 from ingest.clinic import first_visit, sitting
 from quietcuff.cli import main
 from quietcuff.cli.public_url import is_of_this_machine, settle_public_url

@@ -24,8 +24,8 @@ from quietcuff.decode import fhir_codes
 from quietcuff.decode.fhir import intend, patients_named
 from quietcuff.decode.fhir_bundle import read_payload
 from quietcuff.decode.intended import Intended, Keyed, OwnPlace
-from quietcuff.export import codes as export_codes
-from quietcuff.export import devices, notes
+from quietcuff.fhir import codes as export_codes
+from quietcuff.fhir.resources import device, notes
 
 EXAMPLES = {
     line["name"]: line["resource"]
@@ -416,9 +416,9 @@ def test_every_code_and_word_that_leaves_the_service_is_understood_when_it_comes
         assert {name: coming[code_of(given)] for name, given in leaving.items()} == {name: name for name in leaving}
     for flag, given in export_codes.DEVICE_FLAG.items():
         assert (fhir_codes.FLAGS[code_of(given)] if given.coding else fhir_codes.FLAG_WORDS[given.text or ""]) == flag
-    assert {word: text for text, word in fhir_codes.KIND_WORDS.items()} == devices.KIND_TEXT
-    assert {word: text for text, word in fhir_codes.DEVICE_SITE_WORDS.items()} == devices.SITE_TEXT
-    assert {word: text for text, word in fhir_codes.VALIDATED_WORDS.items()} == devices.VALIDATED_TEXT
+    assert {word: text for text, word in fhir_codes.KIND_WORDS.items()} == device.KIND_TEXT
+    assert {word: text for text, word in fhir_codes.DEVICE_SITE_WORDS.items()} == device.SITE_TEXT
+    assert {word: text for text, word in fhir_codes.VALIDATED_WORDS.items()} == device.VALIDATED_TEXT
     assert {word: text for text, word in fhir_codes.SETTING_WORDS.items()} == notes.SETTING
     assert fhir_codes.IRREGULAR_WORDS == notes.IRREGULAR
 

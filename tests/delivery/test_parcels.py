@@ -15,7 +15,7 @@ from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
 from delivery.post import PUBLIC_URL, Post
 from delivery.receiver import DROPPED, Answer
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 from ingest.clinic import first_visit, left, reading, sitting
 from quietcuff.delivery import targets
 from quietcuff.delivery.bundles import token

@@ -7,9 +7,9 @@ from typing import Any
 
 import msgspec
 
-from export.rendered import PUBLIC_URL
-from export.stored_sets import Clinic
-from quietcuff.export.bulk_plan import EXPORTED_TYPES, Plan
+from fhir_r4.rendered import PUBLIC_URL
+from fhir_r4.stored_sets import Clinic
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
 from quietcuff.ingest.bulk_jobs import Export, export_file, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 

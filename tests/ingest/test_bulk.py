@@ -21,17 +21,17 @@ import msgspec
 import pytest
 
 from bodies import OPENED_SET
-from export.generated import generated_bodies
-from export.profiles import faults_of
-from export.stored_sets import Clinic, open_clinic
+from fhir_r4.generated import generated_bodies
+from fhir_r4.profiles import faults_of
+from fhir_r4.stored_sets import Clinic, open_clinic
 from ingest.exports import LIMITS, by_id, export, outcome, plan_of
 from quietcuff import ingest
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.errors import NotAcceptable, NotFound, QuietcuffError
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.export import bulk_walk
-from quietcuff.export.bulk_plan import Progress, TypeFilter
-from quietcuff.export.bulk_walk import Walk, make_lines, read_page
+from quietcuff.fhir.bulk import pages as bulk_walk
+from quietcuff.fhir.bulk.pages import Walk, make_lines, read_page
+from quietcuff.fhir.bulk.plan import Progress, TypeFilter
 from quietcuff.ingest import bulk_worker, retention
 from quietcuff.ingest.bulk_jobs import end_export, read_export, start_export
 from quietcuff.ingest.bulk_worker import ExportLimits, Worker, moment_with_all_before

@@ -20,7 +20,7 @@ from api.test_bulk import finished, found_by_search, ids
 from api.test_reading_sets import whole_set
 from bodies import OPENED_SET
 from databases import SqliteFiles
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 from quietcuff.demo.server import free_port
 
 # Those of ours that the client knows.

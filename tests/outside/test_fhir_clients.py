@@ -23,7 +23,7 @@ from fhirpy.base.exceptions import AuthorizationError, ResourceNotFound
 from api.serving import Server, new_key, serving
 from bodies import DEVICE
 from databases import SqliteFiles
-from export.profiles import faults_of
+from fhir_r4.profiles import faults_of
 
 LOINC_READING, LOINC_MEAN = "http://loinc.org|85354-9", "http://loinc.org|96607-7"
 SUBJECT = {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}, "birth_date": "1971-01-15"}

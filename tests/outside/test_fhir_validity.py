@@ -17,9 +17,9 @@ import msgspec
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from export.generated import generated_sets
-from export.profiles import faults_of
-from export.rendered import resources, stored
+from fhir_r4.generated import generated_sets
+from fhir_r4.profiles import faults_of
+from fhir_r4.rendered import resources, stored
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook

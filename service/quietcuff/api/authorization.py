@@ -14,7 +14,7 @@ from quietcuff.api.answers import answer_struct
 from quietcuff.api.fhir_answers import FHIR_BASE
 from quietcuff.api.operations import FORM, Operation, Reply, described
 from quietcuff.api.service import service_of
-from quietcuff.export.capability import FHIR_TYPES
+from quietcuff.fhir.capability import FHIR_TYPES
 from quietcuff.security.scopes import IDENTIFIED
 from quietcuff.security.tokens import ALGORITHMS, ASSERTION_TYPE, TOKEN_PATH, Token, check_outside_form
 

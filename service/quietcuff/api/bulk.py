@@ -22,12 +22,12 @@ from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_o
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir_parameters import read_parameters
-from quietcuff.export.bulk_manifest import manifest_of
-from quietcuff.export.bulk_plan import EXPORTED_TYPES, Pairs, Plan
-from quietcuff.export.bulk_request import Asked, Level, Readable, plan_of
-from quietcuff.export.group import group_resource
-from quietcuff.export.packing import gzip_length
-from quietcuff.export.problems import operation_outcome
+from quietcuff.fhir.bulk.gzip_files import gzip_length
+from quietcuff.fhir.bulk.manifest import manifest_of
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan
+from quietcuff.fhir.bulk.request import Asked, Level, Readable, plan_of
+from quietcuff.fhir.operation_outcome import operation_outcome
+from quietcuff.fhir.resources.group import group_resource
 from quietcuff.ingest import bulk_jobs, groups
 from quietcuff.ingest.bulk_jobs import Export
 from quietcuff.security.scopes import Need, Scopes

@@ -5,8 +5,8 @@ from __future__ import annotations
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, Parameter, Reply
-from quietcuff.export.bulk_manifest import Manifest
-from quietcuff.export.bulk_plan import EXPORTED_TYPES
+from quietcuff.fhir.bulk.manifest import Manifest
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES
 from quietcuff.security.scopes import Need
 
 TAG = "Bulk export"

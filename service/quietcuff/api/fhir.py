@@ -18,17 +18,17 @@ from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.service import service_of
 from quietcuff.decode.fhir_parameters import read_parameters
-from quietcuff.export.asking import elements_of_read, parse_search
-from quietcuff.export.capability import capability_statement
-from quietcuff.export.dates import Clock
-from quietcuff.export.lastn import last_n
-from quietcuff.export.looking_back import parse_looking_back
-from quietcuff.export.packing import LEVEL
-from quietcuff.export.past import PASTS, history, read_version
-from quietcuff.export.read import Read, read_resource
-from quietcuff.export.records import Publisher
-from quietcuff.export.search import searchset
-from quietcuff.export.searched import SEARCHED
+from quietcuff.fhir.bulk.gzip_files import LEVEL
+from quietcuff.fhir.capability import capability_statement
+from quietcuff.fhir.history.looking_back import parse_looking_back
+from quietcuff.fhir.history.read import Read, read_resource
+from quietcuff.fhir.history.versions import PASTS, history, read_version
+from quietcuff.fhir.search.date_values import Clock
+from quietcuff.fhir.search.lastn import last_n
+from quietcuff.fhir.search.request import elements_of_read, parse_search
+from quietcuff.fhir.search.searchset import searchset
+from quietcuff.fhir.search.types import SEARCHED
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.security.tokens import TOKEN_PATH
 from quietcuff.storage.search.observations import Snapshot
 

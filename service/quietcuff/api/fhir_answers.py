@@ -10,11 +10,11 @@ from quietcuff.api.admission import principal_of
 from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.export.asking import MOST_PARAMETERS
-from quietcuff.export.capability import FHIR_TYPES
-from quietcuff.export.narrowing import kinds_of
-from quietcuff.export.records import Publisher
-from quietcuff.export.sight import Sight
+from quietcuff.fhir.capability import FHIR_TYPES
+from quietcuff.fhir.model.scope import Sight
+from quietcuff.fhir.search.narrowing import kinds_of
+from quietcuff.fhir.search.request import MOST_PARAMETERS
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.security.scopes import Need, Scopes
 
 FHIR_BASE = "/fhir/R4"

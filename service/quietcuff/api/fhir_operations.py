@@ -8,8 +8,8 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.bulk_operations import PARAMETERS_BODY
 from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import FORM, JSON, Operation, Parameter, Reply
-from quietcuff.export.asking import Asking
-from quietcuff.export.searched import OBSERVATIONS, SEARCHED
+from quietcuff.fhir.search.request import Asking
+from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.security.scopes import Need
 
 TAG = "FHIR R4"

@@ -15,7 +15,7 @@ from quietcuff.api.operations import JSON
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.core.model import errors
 from quietcuff.core.model.errors import Fault
-from quietcuff.export.problems import operation_outcome
+from quietcuff.fhir.operation_outcome import operation_outcome
 from quietcuff.security.tokens import TOKEN_PATH
 
 MEDIA_TYPE = "application/problem+json"

@@ -35,7 +35,7 @@ from quietcuff.core.model.changes import Append, Correction, Move
 from quietcuff.core.model.errors import Fault
 from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
-from quietcuff.export.bundle import sitting_bundle
+from quietcuff.fhir.read.bundle import sitting_bundle
 from quietcuff.storage.rows.queries import LONGEST_PAGE, SetQuery
 
 # The sheet's own style works, and nothing else is loaded, run or sent.

@@ -15,11 +15,11 @@ from quietcuff.cli.desk import named, note_command
 from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
 from quietcuff.cli.words import say
-from quietcuff.export.bulk_manifest import Manifest
-from quietcuff.export.bulk_plan import EXPORTED_TYPES, Plan
-from quietcuff.export.bulk_plan import Progress as Reached
-from quietcuff.export.bulk_request import Asked, plan_of
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.bulk.manifest import Manifest
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
+from quietcuff.fhir.bulk.plan import Progress as Reached
+from quietcuff.fhir.bulk.request import Asked, plan_of
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.ingest import Caller, Desk, open_desk
 from quietcuff.ingest.bulk_folder import COMMAND, Folder, empty_folder, export_to_folder
 from quietcuff.ingest.groups import members_of_group

@@ -15,10 +15,10 @@ import msgspec
 
 from quietcuff.core.model.readings import MAX_READINGS
 from quietcuff.delivery.outgoing import Outgoing
-from quietcuff.export.bundle import sitting_resources
-from quietcuff.export.devices import SERVICE_ID
-from quietcuff.export.read import read_resource
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.history.read import read_resource
+from quietcuff.fhir.read.bundle import sitting_resources
+from quietcuff.fhir.resources.device import SERVICE_ID
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.search.observations import Snapshot
 
 Resource = dict[str, Any]

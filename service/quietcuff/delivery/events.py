@@ -9,7 +9,7 @@ import msgspec
 
 from quietcuff.core.model.readings import utc_text
 from quietcuff.delivery.outgoing import Outgoing, message_id
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.versions.stored_sets import Publisher
 
 MEDIA_TYPE = "application/cloudevents+json; charset=utf-8"
 TYPE = "quietcuff.reading-set.{cause}"

@@ -14,9 +14,9 @@ import msgspec
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.export.bundle import version_of
-from quietcuff.export.places import MEAN
-from quietcuff.export.records import EVALUATION, Publisher
+from quietcuff.fhir.model.logical_ids import MEAN
+from quietcuff.fhir.read.bundle import version_of
+from quietcuff.fhir.versions.stored_sets import EVALUATION, Publisher
 from quietcuff.storage.delivery.outbox import Entry
 from quietcuff.storage.delivery.targets import TargetRow
 from quietcuff.storage.rows.moves import VersionMoves, moves_of_set

@@ -9,7 +9,7 @@ from quietcuff.delivery.events import MEDIA_TYPE, event_of
 from quietcuff.delivery.outgoing import find_outgoing, message_id
 from quietcuff.delivery.sending import Parcel
 from quietcuff.delivery.signing import signature_headers
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.delivery.outbox import Entry
 from quietcuff.storage.delivery.targets import TargetRow
 from quietcuff.storage.search.observations import Snapshot

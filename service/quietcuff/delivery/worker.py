@@ -20,7 +20,7 @@ from quietcuff.core.model.errors import Busy, NotFound
 from quietcuff.delivery.parcels import parcel_of
 from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
 from quietcuff.delivery.verdicts import Reply, judge, wait_after
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.security.addresses import read_allowances
 from quietcuff.storage.delivery import outbox
 from quietcuff.storage.delivery.outbox import Claim, Tried

@@ -12,12 +12,12 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.export.bulk_manifest import Manifest, Output
-from quietcuff.export.bulk_plan import Plan, Progress
-from quietcuff.export.bulk_walk import Walk, make_lines
-from quietcuff.export.packing import LEVEL
-from quietcuff.export.records import Publisher
-from quietcuff.export.sittings import instant
+from quietcuff.fhir.bulk.gzip_files import LEVEL
+from quietcuff.fhir.bulk.manifest import Manifest, Output
+from quietcuff.fhir.bulk.pages import Walk, make_lines
+from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.resources.sitting import instant
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.ingest.bulk_worker import moment_with_all_before, reading_of
 from quietcuff.ingest.desk import Caller, Desk, note, now
 

@@ -11,8 +11,8 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.model.errors import NotFound, TooOften
-from quietcuff.export.bulk_plan import Plan, Progress, words
-from quietcuff.export.packing import HEADER, trailer, unpacked
+from quietcuff.fhir.bulk.gzip_files import HEADER, trailer, unpacked
+from quietcuff.fhir.bulk.plan import Plan, Progress, words
 from quietcuff.ingest.bulk_worker import ENCODER, PLAN, PROGRESS, ExportLimits
 from quietcuff.ingest.desk import Caller, Desk, note, now
 from quietcuff.storage.bulk.files import FileRow, files_of_job, read_chunk

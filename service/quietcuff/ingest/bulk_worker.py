@@ -13,10 +13,10 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Busy
-from quietcuff.export.bulk_plan import Plan, Progress
-from quietcuff.export.bulk_walk import Produced, RawPage, Walk, make_lines, read_page
-from quietcuff.export.packing import Packed, Shelf
-from quietcuff.export.records import Publisher
+from quietcuff.fhir.bulk.gzip_files import Packed, Shelf
+from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
+from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.ingest.desk import Desk, now
 from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
 from quietcuff.storage.bulk.jobs import (

@@ -13,8 +13,8 @@ import msgspec
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import History, Intake, YesNo
 from quietcuff.core.over_visits.history import make_history
-from quietcuff.export.moves import Stands, next_stands
-from quietcuff.export.sittings import StoredSitting
+from quietcuff.fhir.resources.sitting import StoredSitting
+from quietcuff.fhir.versions.observation_status import Stands, next_stands
 from quietcuff.ingest.desk import Answer, Turn, note
 from quietcuff.ingest.earlier import first_moment, history_before
 from quietcuff.ingest.envelope import answer_of

@@ -12,10 +12,10 @@ import msgspec
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.export.cuffs import common_cuff, told_size
-from quietcuff.export.devices import DeviceLink, device_link
-from quietcuff.export.moves import Stands
-from quietcuff.export.sittings import StoredSitting
+from quietcuff.fhir.resources.cuffs import common_cuff, told_size
+from quietcuff.fhir.resources.device import DeviceLink, device_link
+from quietcuff.fhir.resources.sitting import StoredSitting
+from quietcuff.fhir.versions.observation_status import Stands
 from quietcuff.ingest.earlier import first_moment, last_moment, left_for_later
 from quietcuff.ingest.stored import StoredSet
 from quietcuff.storage.rows.reading_sets import SetRow

@@ -10,8 +10,8 @@ import msgspec
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.export.moves import MeanStand, Stands
-from quietcuff.export.sittings import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.versions.observation_status import MeanStand, Stands
 from quietcuff.ingest.desk import Turn
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.deleted import missing_set

@@ -1,0 +1,1 @@
+"""Bulk export: from a kick-off to lines in files."""

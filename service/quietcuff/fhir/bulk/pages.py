@@ -1,0 +1,235 @@
+"""The walk of an export through what is stored: one page is read, made into lines, and says where the next one begins.
+
+Reading needs a snapshot and is short; making lines needs none, so that it can be done beside the requests.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.fhir.bulk.lines import Elements
+from quietcuff.fhir.bulk.plan import Plan, Progress, Step
+from quietcuff.fhir.bulk.sittings import SittingExport, Window
+from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
+from quietcuff.fhir.model.resources import Observation, Provenance, Resource
+from quietcuff.fhir.operation_outcome import note_line
+from quietcuff.fhir.read.deletions import lines_of_sets, lines_of_subjects
+from quietcuff.fhir.read.parties import device_shown, patient_shown
+from quietcuff.fhir.resources.device import service_device
+from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
+from quietcuff.storage.rows.deleted import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
+from quietcuff.storage.rows.devices import DeviceRow
+from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.registries import RowKey
+
+SITTING_TYPES = ("Observation", "Provenance")
+NEXT_STEP: dict[Step, Step] = {
+    "Patient": "Device",
+    "Device": "sittings",
+    "sittings": "deleted sittings",
+    "deleted sittings": "deleted people",
+    "deleted people": "end",
+}
+DELETIONS = ("deleted", "Bundle")
+DELETIONS_A_PAGE = 1_000
+ERRORS = ("error", "OperationOutcome")
+
+# By purpose and type.
+Lines = dict[tuple[str, str], list[bytes]]
+
+
+class Walk(msgspec.Struct, frozen=True, kw_only=True):
+    """One export: whose, of what, and as of when."""
+
+    publisher: Publisher
+    plan: Plan
+    at: datetime
+
+    @property
+    def span(self) -> Span:
+        return Span(
+            tenant_id=self.publisher.tenant.tenant_id,
+            members=self.plan.members,
+            since=self.plan.since,
+            at=self.at,
+            all_versions="Provenance" in self.plan.types,
+        )
+
+    @property
+    def window(self) -> Window:
+        return Window(since=self.plan.since, at=self.at, until=self.plan.until)
+
+
+class RawPage(msgspec.Struct, frozen=True, kw_only=True):
+    """What was read for one page. ``matching`` and ``keys`` are what the filters find of it, None where there are none; ``end``
+    is the last key of a page of people or devices, None where that was the last page."""
+
+    subjects: list[SubjectRow] = []
+    devices: list[DeviceRow] = []
+    end: UUID | None = None
+    sets: SetsPage | None = None
+    deleted_sets: list[DeletedSet] = []
+    deleted_subjects: list[DeletedSubject] = []
+    matching: Places | None = None
+    keys: frozenset[RowKey] | None = None
+    is_service_wanted: bool = False
+
+    def is_wanted(self, id: UUID, number: int = 0) -> bool:
+        """Whether the filters let a person, a device or a version through."""
+        return self.keys is None or (id, number) in self.keys
+
+
+class Produced(msgspec.Struct, frozen=True, kw_only=True):
+    """The lines of one page, and how far the export has come once they are stored."""
+
+    lines: Lines
+    progress: Progress
+
+
+def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
+    """Read the next page. Steps whose types are not wanted read nothing."""
+    types = walk.plan.types
+    if progress.step == "Patient" and "Patient" in types:
+        people = read_subjects(snapshot, walk.span, progress.subject_id)
+        keys = frozenset((row.subject_id, 0) for row in people.rows)
+        return RawPage(subjects=people.rows, end=people.end, keys=found_of(snapshot, walk, "Patient", keys))
+    if progress.step == "Device" and "Device" in types:
+        devices = read_devices(snapshot, walk.span, progress.device_id)
+        keys = frozenset((row.device_id, 0) for row in devices.rows)
+        is_service = is_service_wanted(snapshot, walk.publisher, walk.plan, walk.at)
+        found = found_of(snapshot, walk, "Device", keys)
+        return RawPage(devices=devices.rows, end=devices.end, keys=found, is_service_wanted=is_service)
+    if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
+        after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
+        page = read_sets(snapshot, walk.span, after)
+        places = matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at)
+        keys = frozenset((one.set_id, version) for one in page.sets for version in one.versions)
+        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", keys))
+    return read_deletions(snapshot, walk, progress)
+
+
+def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
+    """Read the next page of what was deleted since the export before; a first export has nothing to tell of that."""
+    if walk.plan.since is None:
+        return RawPage()
+    span, last = walk.span, progress.set_id or progress.subject_id
+    after = None if progress.deleted_at is None or last is None else (progress.deleted_at, last)
+    # Whoever was of a group by a sitting is not any more once that is gone: then all that was deleted is told.
+    members = Members(subject_ids=span.members.subject_ids)
+    between = Between(tenant_id=span.tenant_id, members=members, since=walk.plan.since, at=walk.at, after=after)
+    if progress.step == "deleted sittings" and not set(walk.plan.types).isdisjoint(SITTING_TYPES):
+        return RawPage(deleted_sets=sets_deleted(snapshot, between, DELETIONS_A_PAGE))
+    if progress.step == "deleted people" and "Patient" in walk.plan.types:
+        return RawPage(deleted_subjects=subjects_deleted(snapshot, between, DELETIONS_A_PAGE))
+    return RawPage()
+
+
+def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: frozenset[RowKey]) -> frozenset[RowKey] | None:
+    return matching_keys(snapshot, walk.publisher, walk.plan, resource_type, keys, walk.at)
+
+
+def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """The lines of a page. The notes of the export go before everything."""
+    lines: Lines = {}
+    if progress == Progress() and walk.plan.notes:
+        lines[ERRORS] = [note_line("not-supported", "warning", note) for note in walk.plan.notes]
+    if progress.step == "Patient":
+        produced = patient_lines(walk, progress, page)
+    elif progress.step == "Device":
+        produced = device_lines(walk, progress, page)
+    elif progress.step == "sittings":
+        produced = sitting_lines(walk, progress, page)
+    else:
+        produced = deletion_lines(walk, progress, page)
+    merged = lines | {key: made for key, made in produced.lines.items() if made}
+    made = sum(len(found) for (purpose, _), found in merged.items() if purpose == "output")
+    counted = msgspec.structs.replace(produced.progress, resources=produced.progress.resources + made)
+    return Produced(lines=merged, progress=counted)
+
+
+def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Patients. A page that is not full was the last of its step."""
+    elements = Elements("Patient", walk.plan.elements)
+    found = [
+        elements.line(patient_shown(row))
+        for row in page.subjects
+        if walk.window.holds(row.updated_at) and page.is_wanted(row.subject_id)
+    ]
+    return Produced(lines={("output", "Patient"): found}, progress=after_parties(progress, subject_id=page.end))
+
+
+def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Devices, and before them the service itself, which has no date: it is in every export without ``_since``."""
+    elements = Elements("Device", walk.plan.elements)
+    found = []
+    if progress.device_id is None and page.is_service_wanted and walk.plan.since is None:
+        found.append(elements.line(service_device(__version__)))
+    found += [
+        elements.line(device_shown(row))
+        for row in page.devices
+        if walk.window.holds(row.updated_at) and page.is_wanted(row.device_id)
+    ]
+    return Produced(lines={("output", "Device"): found}, progress=after_parties(progress, device_id=page.end))
+
+
+def after_parties(progress: Progress, **end: UUID | None) -> Progress:
+    """How far it is after a page of people or devices that ended there; None where it was the last page."""
+    if None in end.values():
+        return next_step(progress)
+    return msgspec.structs.replace(progress, **end)
+
+
+def next_step(progress: Progress) -> Progress:
+    """The beginning of the next step."""
+    return Progress(step=NEXT_STEP[progress.step], resources=progress.resources)
+
+
+def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """Observations, and the Provenance of what is exported."""
+    types = walk.plan.types
+    observations, provenances = Elements("Observation", walk.plan.elements), Elements("Provenance", walk.plan.elements)
+    lines: Lines = {("output", name): [] for name in SITTING_TYPES}
+    sets = [] if page.sets is None else page.sets.sets
+    for one in sets:
+        made = resources_of(walk, one, page)
+        if "Observation" in types:
+            lines["output", "Observation"] += [observations.line(found) for found in made if isinstance(found, Observation)]
+        if "Provenance" in types:
+            lines["output", "Provenance"] += [provenances.line(found) for found in made if isinstance(found, Provenance)]
+    end = None if page.sets is None else page.sets.end
+    if end is None:
+        return Produced(lines=lines, progress=next_step(progress))
+    return Produced(lines=lines, progress=msgspec.structs.replace(progress, subject_id=end[0], set_id=end[1]))
+
+
+def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
+    """What a copy is to delete. Filters of Observations do not ask what is gone: all of it is told."""
+    lines = lines_of_sets(page.deleted_sets, walk.plan.types) + lines_of_subjects(page.deleted_subjects)
+    after = next_step(progress)
+    if len(page.deleted_sets) == DELETIONS_A_PAGE:
+        last = page.deleted_sets[-1]
+        after = msgspec.structs.replace(progress, deleted_at=last.deleted_at, set_id=last.set_id)
+    elif len(page.deleted_subjects) == DELETIONS_A_PAGE:
+        person = page.deleted_subjects[-1]
+        after = msgspec.structs.replace(progress, deleted_at=person.deleted_at, subject_id=person.subject_id)
+    return Produced(lines={DELETIONS: lines}, progress=after)
+
+
+def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> list[Resource]:
+    """What of a set is exported. Where Observations are filtered, its Provenance goes with those that are left."""
+    export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
+    observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
+    if "Provenance" not in walk.plan.types:
+        return [*observations]
+    provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
+    if matching is not None and "Observation" in walk.plan.types:
+        exported = {f"Observation/{found.id}" for found in observations}
+        provenances = [one for one in provenances if not exported.isdisjoint(target.reference or "" for target in one.target)]
+    return [*observations, *provenances]

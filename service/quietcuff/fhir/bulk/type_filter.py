@@ -1,0 +1,91 @@
+"""What the filters of an export find of a page: the same parameters, read by the same search."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.fhir.bulk.plan import Pairs, Plan
+from quietcuff.fhir.model.logical_ids import place_name
+from quietcuff.fhir.search.date_values import Clock
+from quietcuff.fhir.search.parameter import both
+from quietcuff.fhir.search.request import parse_search
+from quietcuff.fhir.search.types import SEARCHED, is_service_among
+from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.bulk.pages import SetOnPage
+from quietcuff.storage.search.observations import Snapshot, find_observations
+from quietcuff.storage.search.query import ObservationQuery
+from quietcuff.storage.search.registries import DEVICES, PEOPLE, VERSIONS, RowKey, RowQuery, RowSource, find_rows
+
+ALL_ENTRIES = 10_000_000
+SOURCES: dict[str, RowSource] = {"Patient": PEOPLE, "Device": DEVICES, "Provenance": VERSIONS}
+
+# By set, the places of the Observations that match.
+Places = dict[UUID, frozenset[str]]
+
+
+def query_of(
+    resource_type: str, parameters: Pairs, publisher: Publisher, now: datetime, snapshot: Snapshot | None = None
+) -> Any:
+    """The query that a filter is.
+
+    Raises:
+        NotAcceptable: a parameter that is not known, or a value that cannot be read.
+    """
+    clock, asking = Clock(publisher.tenant.zone, now), SEARCHED[resource_type].asking
+    return parse_search(asking, parameters, publisher=publisher, clock=clock, is_strict=True, snapshot=snapshot).query
+
+
+def matching_keys(
+    snapshot: Snapshot, publisher: Publisher, plan: Plan, resource_type: str, keys: frozenset[RowKey], now: datetime
+) -> frozenset[RowKey] | None:
+    """Which of some people, devices or versions any of the filters of their type finds; None where there are none."""
+    filters = plan.filters_of(resource_type)
+    if not filters or resource_type not in plan.types:
+        return None
+    found: set[RowKey] = set()
+    for parameters in filters:
+        query: RowQuery = query_of(resource_type, parameters, publisher, now, snapshot)
+        of_page = msgspec.structs.replace(query, keys=both(query.keys, keys), order="id", limit=len(keys), after=None)
+        rows = find_rows(snapshot, publisher.tenant.tenant_id, SOURCES[resource_type], of_page)
+        found |= {(row.page_end.set_id, row.page_end.place) for row in rows}
+    return frozenset(found)
+
+
+def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: Plan, now: datetime) -> bool:
+    """Whether the filters of devices let the service itself through."""
+    filters = plan.filters_of("Device")
+    queries = (query_of("Device", parameters, publisher, now, snapshot) for parameters in filters)
+    return not filters or any(is_service_among(query) for query in queries)
+
+
+def matching_places(
+    snapshot: Snapshot, publisher: Publisher, plan: Plan, sets: Sequence[SetOnPage], now: datetime
+) -> Places | None:
+    """What any of the filters of Observations finds of some sets; None where there are none."""
+    filters = plan.filters_of("Observation")
+    if not filters or "Observation" not in plan.types:
+        return None
+    found: dict[UUID, set[str]] = {one.set_id: set() for one in sets}
+    people = frozenset(str(one.subject_id) for one in sets)
+    for parameters in filters:
+        for set_id, name in places_found(
+            snapshot, publisher, query_of("Observation", parameters, publisher, now, snapshot), people
+        ):
+            if set_id in found:
+                found[set_id].add(name)
+    return {set_id: frozenset(names) for set_id, names in found.items()}
+
+
+def places_found(
+    snapshot: Snapshot, publisher: Publisher, query: ObservationQuery, people: frozenset[str]
+) -> Iterable[tuple[UUID, str]]:
+    """The set and place of everything that a query finds of some people."""
+    wanted = people if query.subject_ids is None else people & query.subject_ids
+    of_people = msgspec.structs.replace(query, subject_ids=wanted, order="date", limit=ALL_ENTRIES, after=None)
+    for entry in find_observations(snapshot, publisher.tenant.tenant_id, of_people):
+        yield UUID(entry.key.set_id), place_name(entry.key.kind, entry.key.index)

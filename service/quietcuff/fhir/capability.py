@@ -1,0 +1,113 @@
+"""What the FHIR side can do, said from the same tables that do it. [R4] CapabilityStatement."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.fhir import bulk_capability, codes
+from quietcuff.fhir.history.read import READERS
+from quietcuff.fhir.history.versions import PASTS
+from quietcuff.fhir.search.includes import stars
+from quietcuff.fhir.search.lastn import OPERATION as LASTN
+from quietcuff.fhir.search.parameter import Parameter
+from quietcuff.fhir.search.types import SEARCHED
+
+FHIR_VERSION = "4.0.1"
+OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
+SECURITY_SERVICE = "http://terminology.hl7.org/CodeSystem/restful-security-service"
+SEARCH_PARAMETER = "http://hl7.org/fhir/SearchParameter/"
+PROFILES = [
+    codes.BP_PROFILE,
+    codes.HEART_RATE_PROFILE,
+    codes.US_BP_PROFILE,
+    codes.US_HEART_RATE_PROFILE,
+    codes.US_AVERAGE_BP_PROFILE,
+]
+OBSERVATION = "Observation"
+OF_SEARCHES = (
+    "A search parameter that FHIR R4 defines for this type and that is not listed, a modifier or a chain that is not listed, "
+    "and _has are refused with 400: without them more would be found. Chains are listed as parameters; modifiers are the type "
+    "of a reference, :identifier of based-on, encounter and performer, :not of category, code and status, and :missing of all "
+    "but composites and chains. A parameter that FHIR does not define is left out of the search and of the self link, and told "
+    "in an OperationOutcome; with Prefer: handling=strict it is refused."
+)
+LASTN_DEFINITION = "http://hl7.org/fhir/OperationDefinition/Observation-lastn"
+FHIR_TYPES = tuple(sorted(READERS))
+
+
+def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
+    """The CapabilityStatement of this service, in JSON."""
+    statement = {
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": as_of.isoformat(),
+        "kind": "instance",
+        "instantiates": bulk_capability.INSTANTIATES,
+        "software": {"name": "Quietcuff", "version": __version__},
+        "implementation": {
+            "description": "Blood-pressure readings, their means and how these came about; read only",
+            "url": f"{public_url}/fhir/R4",
+        },
+        "fhirVersion": FHIR_VERSION,
+        "format": ["application/fhir+json", "json"],
+        "rest": [
+            {
+                "mode": "server",
+                "security": security(token_url),
+                "resource": [
+                    resource_capability(resource_type) | bulk_capability.ADDED.get(resource_type, {})
+                    for resource_type in sorted(READERS)
+                ]
+                + [bulk_capability.GROUP],
+                "operation": bulk_capability.SYSTEM_OPERATIONS,
+            }
+        ],
+    }
+    return msgspec.json.encode(statement)
+
+
+def security(token_url: str) -> dict[str, Any]:
+    """How callers are authorized; older clients look for the token route here. Source: SMART App Launch 2.2, conformance."""
+    return {
+        "extension": [{"url": OAUTH_URIS, "extension": [{"url": "token", "valueUri": token_url}]}],
+        "service": [{"coding": [{"system": SECURITY_SERVICE, "code": "SMART-on-FHIR"}], "text": "SMART Backend Services"}],
+        "description": "A bearer token: given to a client that signs for itself, or a key of this service.",
+    }
+
+
+def resource_capability(resource_type: str) -> dict[str, Any]:
+    """What can be done with one type of resource."""
+    asking = SEARCHED[resource_type].asking
+    has_past = resource_type in PASTS
+    capability: dict[str, Any] = {
+        "type": resource_type,
+        "documentation": OF_SEARCHES,
+        "interaction": [{"code": code} for code in interactions(resource_type)],
+        "versioning": "versioned",
+        "readHistory": has_past,
+        "conditionalRead": "full-support",
+        "searchInclude": [*asking.includes, *stars(asking.includes)],
+        "searchRevInclude": [*asking.reverse_includes, *stars(asking.reverse_includes)],
+        "searchParam": [search_parameter(parameter) for parameter in asking.parameters if ":" not in parameter.name],
+    }
+    if resource_type == OBSERVATION:
+        capability |= {
+            "supportedProfile": PROFILES,
+            "operation": [{"name": LASTN.removeprefix("$"), "definition": LASTN_DEFINITION}],
+        }
+    return {name: value for name, value in capability.items() if value != []}
+
+
+def interactions(resource_type: str) -> list[str]:
+    """What the routes of a type do."""
+    return ["read", "vread", *(["history-instance"] if resource_type in PASTS else []), "search-type"]
+
+
+def search_parameter(parameter: Parameter) -> dict[str, Any]:
+    """One parameter as it is told; a chain has no definition of its own."""
+    told = {"name": parameter.name, "type": parameter.type, "documentation": parameter.documentation}
+    return told if parameter.definition is None else told | {"definition": SEARCH_PARAMETER + parameter.definition}

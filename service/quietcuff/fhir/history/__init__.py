@@ -1,0 +1,1 @@
+"""Reading one resource, and every version of it."""

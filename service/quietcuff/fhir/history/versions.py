@@ -1,0 +1,204 @@
+"""Every version of a resource, out of what is stored: the versions of its set played again, or the rows kept of a party.
+
+Source: FHIR R4 http, vread and history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff import __version__
+from quietcuff.core.model.errors import NotFound
+from quietcuff.fhir.history.looking_back import LookingBack
+from quietcuff.fhir.history.read import ENCODER, Read, read_resource
+from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, place_name, provenance_version
+from quietcuff.fhir.model.resources import Bundle, Entry, EntryRequest, EntryResponse, Observation, Resource
+from quietcuff.fhir.read.deletions import deleted_at, refuse_deleted
+from quietcuff.fhir.read.parties import device_shown, find_device_shown, find_patient, patient_shown
+from quietcuff.fhir.read.provenances import provenances_of
+from quietcuff.fhir.resources.device import SERVICE_ID, service_device
+from quietcuff.fhir.resources.frames import frame_of
+from quietcuff.fhir.resources.result import mean_observation
+from quietcuff.fhir.resources.sitting import Stand, StoredSitting, instant
+from quietcuff.fhir.versions.observation_status import BUILDERS
+from quietcuff.fhir.versions.replay import RetoldSet
+from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.rows.former_parties import devices_before, subjects_before
+from quietcuff.storage.rows.provenance_rows import versions_of_sets
+from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import ObservationKey
+
+
+class Deletion(msgspec.Struct, frozen=True):
+    """All that is left of a resource that was deleted: when that was."""
+
+    updated_at: datetime
+
+
+class Past(msgspec.Struct, frozen=True):
+    """One version of a resource."""
+
+    resource: Resource
+    version: str
+    updated_at: datetime | None
+
+    @property
+    def read(self) -> Read:
+        return Read(resource=self.resource, version=self.version, updated_at=self.updated_at)
+
+
+def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> Read:
+    """A resource as it was.
+
+    Raises:
+        NotFound: no such resource, or no such version of it.
+        Deleted: there was such a resource.
+    """
+    if resource_type not in PASTS:
+        return current_version(read_resource(snapshot, publisher, resource_type, logical_id), version)
+    try:
+        found = PASTS[resource_type](snapshot, publisher, logical_id)
+    except NotFound:
+        refuse_deleted(snapshot, publisher, resource_type, logical_id)
+        raise
+    past = next((one for one in found if one.version == version), None)
+    if past is None:
+        raise NotFound("version")
+    return past.read
+
+
+def current_version(read: Read, version: str) -> Read:
+    """The one version of what never changes."""
+    if read.version != version:
+        raise NotFound("version")
+    return read
+
+
+def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, looking_back: LookingBack) -> bytes:
+    """The versions of a resource that are wanted, newest first, as a Bundle in JSON; of what was deleted, that it was.
+
+    Raises:
+        NotFound: no such resource.
+    """
+    address = publisher.address(resource_type, logical_id)
+    found: list[Past | Deletion] = []
+    try:
+        found += PASTS[resource_type](snapshot, publisher, logical_id)
+    except NotFound:
+        at = deleted_at(snapshot, publisher, resource_type, logical_id)
+        if at is None:
+            raise
+        found.append(Deletion(at))
+    wanted = looking_back.wanted(found)
+    page, older = looking_back.page(wanted)
+    bundle = Bundle(
+        type="history",
+        total=len(wanted),
+        link=looking_back.links(address, older),
+        entry=[entry_of(one, address, f"{resource_type}/{logical_id}", is_first=one is found[0]) for one in page] or None,
+    )
+    return ENCODER.encode(bundle)
+
+
+def entry_of(past: Past | Deletion, address: str, name: str, *, is_first: bool) -> Entry:
+    if isinstance(past, Deletion):
+        return Entry(
+            full_url=address,
+            request=EntryRequest(method="DELETE", url=name),
+            response=EntryResponse(status="204 No Content", last_modified=instant(past.updated_at)),
+        )
+    return Entry(
+        full_url=address,
+        resource=past.resource,
+        request=EntryRequest(method="PUT", url=name),
+        response=EntryResponse(
+            status="201 Created" if is_first else "200 OK",
+            etag=f'W/"{past.version}"',
+            last_modified=None if past.updated_at is None else instant(past.updated_at),
+        ),
+    )
+
+
+def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of an Observation, oldest first."""
+    key = observation_key(logical_id)
+    rows = [] if key is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(key.set_id)})
+    if key is None or key.kind not in publisher.sight.kinds:
+        raise NotFound("Observation")
+    found: list[Past] = []
+    for stand, sitting in stood(publisher, rows, key):
+        if not found or found[-1].version != str(stand.version):
+            found.append(Past(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
+    if not found:
+        raise NotFound("Observation")
+    return found
+
+
+def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[Stand, StoredSitting]]:
+    """Where an Observation stood after each version of its set, and the version of the set that it showed."""
+    retold = RetoldSet(publisher, rows)
+    for version, stands in retold.stands(len(rows)):
+        if key.kind == "mean" and stands.mean is not None:
+            yield stands.mean.stand, retold.sitting(stands.mean.from_version)
+        elif (stand := stands.places.get(place_name(key.kind, key.index))) is not None:
+            yield stand, retold.sitting(version)
+
+
+def observation_of(publisher: Publisher, sitting: StoredSitting, key: ObservationKey, stand: Stand) -> Observation:
+    """An Observation as it stood."""
+    frame = frame_of(sitting, publisher.public_url)
+    if key.kind != "mean":
+        return BUILDERS[key.kind](sitting, frame, key.index, stand)
+    mean = mean_observation(sitting, frame, stand)
+    if mean is None:
+        raise NotFound("Observation")
+    return mean
+
+
+def patient_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of a person, oldest first."""
+    newest, updated_at = find_patient(snapshot, publisher, logical_id)
+    earlier = subjects_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else []
+    return with_newest([(patient_shown(row), row.updated_at) for row in earlier], newest, updated_at)
+
+
+def device_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The versions of a device, oldest first. Of the service itself no other is known than the one that runs."""
+    if logical_id == SERVICE_ID:
+        return [Past(service_device(__version__), __version__, None)]
+    newest, updated_at = find_device_shown(snapshot, publisher, logical_id)
+    earlier = devices_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id))
+    return with_newest([(device_shown(row), row.updated_at) for row in earlier], newest, updated_at)
+
+
+def with_newest(earlier: list[tuple[Any, datetime]], newest: Resource, updated_at: datetime) -> list[Past]:
+    return [Past(one, version_id(one), at) for one, at in [*earlier, (newest, updated_at)]]
+
+
+def version_id(resource: Resource) -> str:
+    return (resource.meta.version_id if resource.meta else None) or "1"
+
+
+def provenance_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+    """The one version of a Provenance."""
+    named = provenance_version(logical_id)
+    rows = [] if named is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(named[0])})
+    own = [row for row in rows if named is not None and row.version == named[1]]
+    found = [Past(one, "1", row.created_at) for one, row in zip(provenances_of(snapshot, publisher, own), own, strict=True)]
+    if not found:
+        raise NotFound("Provenance")
+    return found
+
+
+PASTS: dict[str, Callable[[Snapshot, Publisher, str], list[Past]]] = {
+    "Device": device_past,
+    "Observation": observation_past,
+    "Patient": patient_past,
+    "Provenance": provenance_past,
+}

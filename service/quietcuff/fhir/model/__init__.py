@@ -1,0 +1,1 @@
+"""FHIR R4 shapes, logical ids, and what a caller may see."""

@@ -1,0 +1,1 @@
+"""Resources made from what is stored."""

@@ -1,0 +1,75 @@
+"""Which engine and which rules made one version of a sitting, and from which readings. [R4] Provenance."""
+
+from __future__ import annotations
+
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.fhir import codes
+from quietcuff.fhir.model.logical_ids import MEAN, place_name
+from quietcuff.fhir.model.resources import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
+from quietcuff.fhir.resources.device import SERVICE_ID, SERVICE_NAME
+from quietcuff.fhir.resources.sitting import StoredSitting, instant
+from quietcuff.fhir.versions.observation_status import BUILDERS, exists
+from quietcuff.storage.rows.versions import VersionRow
+
+
+def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_since: int | None) -> Provenance:
+    """The record of one version of a sitting.
+
+    ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
+    The reason of a correction is free text and stays
+    inside the service.
+    """
+    used = [reading_reference(sitting, index) for index in sitting.counted]
+    has_mean = mean_since is not None and mean_since <= row.version
+    return Provenance(
+        id=f"{sitting.set_id}-v{row.version}",
+        meta=Meta(version_id="1", last_updated=instant(row.created_at)),
+        target=targets(sitting, has_mean=has_mean),
+        recorded=instant(row.created_at),
+        policy=rule_uris(sitting.evaluation),
+        activity=codes.CREATE if row.version == 1 else codes.UPDATE,
+        agent=agents(sitting.evaluation.engine_version, row.author),
+        entity=[ProvenanceEntity(role="source", what=reading) for reading in used] or None,
+    )
+
+
+def targets(sitting: StoredSitting, *, has_mean: bool) -> list[Reference]:
+    """Every Observation of the sitting at that version, in the order of export."""
+    names = [
+        place_name(kind, index)
+        for index in range(len(sitting.reading_set.readings))
+        for kind in BUILDERS
+        if exists(sitting, kind, index)
+    ]
+    return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
+
+
+def reading_reference(sitting: StoredSitting, index: int) -> Reference:
+    return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
+
+
+def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
+    """The service with the version of its engine, and who asked for the change where that was said.
+
+    ``author`` is kept as ``system|value``; a system holds no bar.
+    """
+    service = Reference(reference=f"Device/{SERVICE_ID}", display=f"{SERVICE_NAME} {engine_version}")
+    found = [ProvenanceAgent(type=codes.ASSEMBLER, who=service)]
+    if author is None:
+        return found
+    system, value = author.split("|", 1)
+    who = Reference(identifier=Identifier(system=system, value=value))
+    return [*found, ProvenanceAgent(type=codes.AUTHOR, who=who)]
+
+
+def rule_uris(evaluation: Evaluation) -> list[str]:
+    """The identity of every rule file that decided: id, version and digest in one URI each."""
+    protocol = evaluation.protocol
+    uris = [
+        codes.RULE_URI.format(kind="protocol", id=protocol.id, version=protocol.version, digest=protocol.digest),
+    ]
+    uris += [
+        codes.RULE_URI.format(kind="guideline", id=category.guideline, version=category.version, digest=category.digest)
+        for category in evaluation.categories
+    ]
+    return uris

@@ -1,0 +1,1 @@
+"""FHIR searches: from the parameters of a request to a searchset."""

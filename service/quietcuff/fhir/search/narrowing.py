@@ -1,0 +1,273 @@
+"""How each search parameter of Observation narrows a query."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from quietcuff.fhir import codes
+from quietcuff.fhir.model.logical_ids import observation_key, place_key
+from quietcuff.fhir.model.resources import CodeableConcept
+from quietcuff.fhir.resources.derived import derived_keys
+from quietcuff.fhir.search.parameter import (
+    Asked,
+    Lacking,
+    Narrow,
+    both,
+    identified_devices,
+    identified_people,
+    ids_of,
+    ranges,
+    reference_id,
+)
+from quietcuff.fhir.search.quantity_values import parse_quantity, test_of
+from quietcuff.fhir.search.slots import (
+    CATEGORY_OF_KIND,
+    CODE_OF_KIND,
+    COMPONENTS,
+    FURTHER_CODE,
+    HAS_FURTHER_CODE,
+    METHOD_COLUMNS,
+    Slot,
+    opposite,
+)
+from quietcuff.fhir.search.terms import Token, refused, split, token
+from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
+from quietcuff.storage.search.query import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
+
+
+def by_patient(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of these persons."""
+    return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, ids_of(asked, "Patient")))
+
+
+def by_patient_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of the persons of these identifiers. An identifier without its system may be several persons'."""
+    found = identified_people(asked)
+    return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, found))
+
+
+def by_device(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Measured with these devices; a mean where all of its readings were."""
+    return msgspec.structs.replace(query, device_ids=both(query.device_ids, ids_of(asked, "Device")))
+
+
+def by_device_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Measured with the devices of these identifiers."""
+    found = frozenset(str(one) for one in identified_devices(asked))
+    return msgspec.structs.replace(query, device_ids=both(query.device_ids, found))
+
+
+def by_pointer(pointer: Pointer) -> Narrow:
+    """Pointing to a thing of another system, which is known here by its identifier alone."""
+
+    def narrow(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+        return with_pointer(query, pointer_test(pointer, asked))
+
+    return narrow
+
+
+def pointer_test(pointer: Pointer, asked: Asked) -> PointerTest:
+    """What identifiers ask for: ``system|value``, ``value`` in whatever system, or ``system|``. Every one here has a system.
+
+    Raises:
+        NotAcceptable: neither a system nor a value.
+    """
+    # No text that is stored holds a NUL, and PostgreSQL takes none.
+    tokens = [one for one in asked.tokens if "\0" not in f"{one.system}{one.code}"]
+    if any(not one.code and not one.system for one in tokens):
+        raise refused(asked.name, "value-missing", "system|value, system|, or a value alone.")
+    return PointerTest(
+        pointer=pointer,
+        pairs=frozenset(f"{one.system}|{one.code}" for one in tokens if one.system and one.code),
+        values=frozenset(one.code for one in tokens if one.system is None),
+        systems=frozenset(one.system for one in tokens if one.system and not one.code),
+    )
+
+
+def by_literal(pointer: Pointer) -> Narrow:
+    """Pointing to a resource of this type. None is kept here, and none is pointed to: nothing is found."""
+    return lambda query, asked: with_pointer(query, PointerTest(pointer=pointer))
+
+
+def lacking_pointer(pointer: Pointer) -> Lacking:
+    """Pointing to no such thing, or to one."""
+    return lambda query, is_missing: with_pointer(query, PointerTest(pointer=pointer, is_missing=is_missing))
+
+
+def with_pointer(query: ObservationQuery, test: PointerTest) -> ObservationQuery:
+    return msgspec.structs.replace(query, pointers=(*query.pointers, test))
+
+
+def by_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of what the code names. A component's code, such as systolic, finds nothing: it is not the Observation's code."""
+    return with_tests(query, whole_tests(asked))
+
+
+def whole_tests(asked: Asked) -> list[ValueTest]:
+    """The kinds that a code of the whole names, and those of a kind that have a further code."""
+    tests = [ValueTest(kind=kind) for kind in sorted(kinds_named(asked, CODE_OF_KIND))]
+    return tests + ([HAS_FURTHER_CODE] if any(is_named(one, FURTHER_CODE) for one in asked.tokens) else [])
+
+
+def by_other_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of none of these codes, neither the one that all of a kind have nor the further one of some."""
+    named = kinds_named(asked, CODE_OF_KIND)
+    is_further = any(is_named(one, FURTHER_CODE) for one in asked.tokens)
+    tests = [ValueTest(kind=kind) for kind in KINDS if kind not in named]
+    lacks = opposite(HAS_FURTHER_CODE)
+    return with_tests(query, [lacks if is_further and test.kind == lacks.kind else test for test in tests])
+
+
+def by_method(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Measured in one of these ways; a mean, where all of its readings were."""
+    numbers = [
+        METHOD.number(word) for word, concept in codes.METHOD.items() if any(is_named(one, concept) for one in asked.tokens)
+    ]
+    tests = [
+        ValueTest(kind=kind, column=column, operator="within", low=number, high=number + 1)
+        for kind, column in METHOD_COLUMNS.items()
+        for number in numbers
+    ]
+    return with_tests(query, tests)
+
+
+def lacking(held: dict[Kind, ValueTest]) -> Lacking:
+    """Without an element, or with it. ``held`` says by kind what those that have it satisfy; other kinds never have it."""
+
+    def narrow(query: ObservationQuery, is_missing: bool) -> ObservationQuery:
+        if not is_missing:
+            return with_tests(query, list(held.values()))
+        without = [ValueTest(kind=kind) for kind in KINDS if kind not in held]
+        return with_tests(query, without + [opposite(test) for test in held.values() if test.operator != "always"])
+
+    return narrow
+
+
+def by_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of this category; device flags have none."""
+    return msgspec.structs.replace(query, kinds=query.kinds & kinds_named(asked, CATEGORY_OF_KIND))
+
+
+def by_other_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of none of these categories; what has none is found."""
+    return msgspec.structs.replace(query, kinds=query.kinds - kinds_named(asked, CATEGORY_OF_KIND))
+
+
+def kinds_named(asked: Asked, concepts: dict[Kind, CodeableConcept]) -> frozenset[Kind]:
+    """The kinds whose concept one of the tokens names."""
+    return frozenset(kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in asked.tokens))
+
+
+def kinds_of(conditions: Iterable[tuple[str, str]]) -> frozenset[Kind]:
+    """The kinds that are of a category and a code: what a scope may be narrowed to."""
+    found = frozenset(KINDS)
+    for name, value in conditions:
+        concepts = CATEGORY_OF_KIND if name == "category" else CODE_OF_KIND
+        wanted = [token(text) for text in split(value, ",")]
+        found &= {kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in wanted)}
+    return found
+
+
+def is_named(wanted: Token, concept: CodeableConcept) -> bool:
+    return any(wanted.names(coding.system, coding.code) for coding in concept.coding or [])
+
+
+def by_component_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """With a component of one of these codes."""
+    return with_tests(query, component_tests(asked))
+
+
+def by_combo_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """With one of these codes, as a whole or in a component."""
+    return with_tests(query, whole_tests(asked) + component_tests(asked))
+
+
+def component_tests(asked: Asked) -> list[ValueTest]:
+    return [test for concept, test in COMPONENTS if any(is_named(one, concept) for one in asked.tokens)]
+
+
+def with_tests(query: ObservationQuery, tests: list[ValueTest]) -> ObservationQuery:
+    """The query with one more group of tests, of which one must hold. Of a kind that passes whole nothing more is asked."""
+    kinds = query.kinds & {test.kind for test in tests}
+    whole = {test.kind for test in tests if test.operator == "always"}
+    if whole >= kinds:
+        return msgspec.structs.replace(query, kinds=kinds)
+    asked = tuple(test for test in tests if test.operator == "always" or test.kind not in whole)
+    return msgspec.structs.replace(query, kinds=kinds, values=(*query.values, asked))
+
+
+def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
+    """With one of these values in one of the slots; with ``has_code`` each value stands behind a code and a dollar."""
+
+    def narrow(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+        tests = []
+        for text in asked.alternatives:
+            code, *values = split(text, "$") if has_code else ["", text]
+            if len(values) != 1:
+                raise refused(asked.name, "not-a-pair", "A code and a value with $ between, such as 8480-6$ge140.")
+            wanted = parse_quantity(values[0], asked.name)
+            among = [slot for slot in slots if not has_code or is_named(token(code), slot.concept)]
+            tests += [test for slot in among if (test := test_of(slot, wanted)) is not None]
+        return with_tests(query, tests)
+
+    return narrow
+
+
+def by_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """In one of these states."""
+    return msgspec.structs.replace(query, statuses=both(query.statuses, states_named(asked)))
+
+
+def by_other_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """In none of these states."""
+    others = frozenset(OBSERVATION_STATUS.words) - states_named(asked)
+    return msgspec.structs.replace(query, statuses=both(query.statuses, others))
+
+
+def states_named(asked: Asked) -> frozenset[str]:
+    return frozenset(
+        status
+        for status in OBSERVATION_STATUS.words
+        if any(one.names(codes.OBSERVATION_STATUS, status) for one in asked.tokens)
+    )
+
+
+def by_id(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of these ids. An id that cannot be one of ours finds nothing."""
+    keys = frozenset(key for text in asked.plain if (key := observation_key(text)) is not None)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Of these business identifiers, whose system is ours."""
+    system = f"{asked.publisher.public_url}/id/observation"
+    ours = [one for one in asked.tokens if one.system in (None, system)]
+    if any(not one.code for one in ours):
+        return query
+    keys = frozenset(key for one in ours if (key := place_key(one.code)) is not None)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_source(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Derived from these readings: their device flags, and the means in which they count."""
+    named = (reference_id(text, "Observation", asked.publisher.fhir_url) for text in asked.plain)
+    sources = frozenset(key for text in named if (key := observation_key(text)) is not None and key.kind == "reading")
+    keys = derived_keys(asked.found_in, asked.publisher.tenant.tenant_id, sources)
+    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+
+
+def by_date(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    """Measured then; for a mean, its whole period counts."""
+    return msgspec.structs.replace(query, taken=(*query.taken, ranges(asked)))
+
+
+def lacking_columns(columns: dict[Kind, str]) -> Lacking:
+    """Without an element that stands in a column, or with it."""
+    return lacking({kind: ValueTest(kind=kind, column=column, operator="present") for kind, column in columns.items()})
+
+
+def lacking_kinds(*kinds: Kind) -> Lacking:
+    """Without an element that all of these kinds have and no other has."""
+    return lacking({kind: ValueTest(kind=kind) for kind in kinds})

@@ -1,0 +1,169 @@
+"""The search parameters of Observation: one table that the parser reads and the CapabilityStatement shows, so that what is
+said and what is done cannot differ."""
+
+from __future__ import annotations
+
+from quietcuff.fhir.search.narrowing import (
+    by_category,
+    by_code,
+    by_combo_code,
+    by_component_code,
+    by_date,
+    by_device,
+    by_device_identifier,
+    by_id,
+    by_identifier,
+    by_literal,
+    by_method,
+    by_other_category,
+    by_other_code,
+    by_other_status,
+    by_patient,
+    by_patient_identifier,
+    by_pointer,
+    by_source,
+    by_status,
+    by_value,
+    lacking,
+    lacking_columns,
+    lacking_kinds,
+    lacking_pointer,
+)
+from quietcuff.fhir.search.parameter import LAST_UPDATED, Parameter, never_lacking, of_type
+from quietcuff.fhir.search.slots import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
+from quietcuff.storage.search.query import Pointer, ValueTest
+
+LACKING_COMPONENTS = lacking({"reading": ValueTest(kind="reading"), "mean": ValueTest(kind="mean"), "flags": HAS_FLAG})
+COMPONENT_SLOTS = tuple(slot for slot in SLOTS if slot.is_component)
+OWN_SLOTS = tuple(slot for slot in SLOTS if not slot.is_component)
+PAIR = "A code and a value, such as 8480-6$ge140 or 8480-6$ge140|http://unitsofmeasure.org|mm[Hg]; kPa is converted."
+SOURCE = Parameter(
+    "derived-from",
+    "reference",
+    "Observation-derived-from",
+    "A reading that a mean or flags come from.",
+    by_source,
+    lacking_kinds("mean", "flags"),
+)
+DEVICE = Parameter(
+    "device", "reference", "Observation-device", "What it was measured with.", by_device, lacking_columns(DEVICE_COLUMNS)
+)
+PATIENT = Parameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient, never_lacking)
+SUBJECT = Parameter("subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient, never_lacking)
+PERSON_IDENTIFIERS = tuple(
+    Parameter(f"{name}.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier)
+    for name in ("patient", "patient:Patient", "subject", "subject:Patient")
+)
+DEVICE_IDENTIFIERS = tuple(
+    Parameter(f"{name}.identifier", "token", None, "The identifier of the device, system|value.", by_device_identifier)
+    for name in ("device", "device:Device")
+)
+
+
+def pointing(name: str, pointer: Pointer, definition: str, things: str) -> tuple[Parameter, Parameter]:
+    """The two parameters of what is pointed to by identifier alone."""
+    told = f"{things} are known by identifier alone: {name}:identifier=system|value."
+    return (
+        Parameter(name, "reference", definition, told, by_literal(pointer), lacking_pointer(pointer)),
+        Parameter(f"{name}:identifier", "reference", None, "system|value, value or system|.", by_pointer(pointer)),
+    )
+
+
+PARAMETERS = (
+    Parameter("_id", "token", "Resource-id", "The logical id.", by_id, never_lacking),
+    LAST_UPDATED,
+    *pointing("based-on", "based_on", "Observation-based-on", "Orders"),
+    Parameter(
+        "category",
+        "token",
+        "Observation-category",
+        "vital-signs: readings, pulses and means.",
+        by_category,
+        lacking_kinds(*CATEGORY_OF_KIND),
+    ),
+    Parameter("category:not", "token", None, "Of none of these categories; what has none is found.", by_other_category),
+    Parameter(
+        "code", "token", "clinical-code", "The code of the whole Observation, not of a component.", by_code, never_lacking
+    ),
+    Parameter("code:not", "token", None, "None of these is the code of the whole.", by_other_code),
+    Parameter("code-value-quantity", "composite", "Observation-code-value-quantity", PAIR, by_value(OWN_SLOTS, has_code=True)),
+    Parameter(
+        "combo-code",
+        "token",
+        "Observation-combo-code",
+        "The code of the whole or of a component.",
+        by_combo_code,
+        never_lacking,
+    ),
+    Parameter(
+        "combo-code-value-quantity", "composite", "Observation-combo-code-value-quantity", PAIR, by_value(SLOTS, has_code=True)
+    ),
+    Parameter(
+        "component-code",
+        "token",
+        "Observation-component-code",
+        "The code of a component.",
+        by_component_code,
+        LACKING_COMPONENTS,
+    ),
+    Parameter(
+        "component-code-value-quantity",
+        "composite",
+        "Observation-component-code-value-quantity",
+        PAIR,
+        by_value(COMPONENT_SLOTS, has_code=True),
+    ),
+    Parameter(
+        "date",
+        "date",
+        "clinical-date",
+        "When it was measured; for a mean, the period of its readings.",
+        by_date,
+        never_lacking,
+    ),
+    SOURCE,
+    of_type(SOURCE, "Observation"),
+    DEVICE,
+    of_type(DEVICE, "Device"),
+    *DEVICE_IDENTIFIERS,
+    *pointing("encounter", "encounter", "clinical-encounter", "Visits"),
+    Parameter(
+        "identifier",
+        "token",
+        "clinical-identifier",
+        "The identifier that each Observation carries.",
+        by_identifier,
+        never_lacking,
+    ),
+    Parameter(
+        "method",
+        "token",
+        "Observation-method",
+        "How a reading was taken; of a mean, all of its readings.",
+        by_method,
+        lacking_columns(METHOD_COLUMNS),
+    ),
+    PATIENT,
+    of_type(PATIENT, "Patient"),
+    *PERSON_IDENTIFIERS,
+    *pointing("performer", "performer", "Observation-performer", "Those who measured"),
+    Parameter(
+        "status",
+        "token",
+        "Observation-status",
+        "final, amended, corrected, preliminary or entered-in-error.",
+        by_status,
+        never_lacking,
+    ),
+    Parameter("status:not", "token", None, "In none of these states.", by_other_status),
+    SUBJECT,
+    of_type(SUBJECT, "Patient"),
+    Parameter(
+        "value-quantity",
+        "quantity",
+        "Observation-value-quantity",
+        "The pulse.",
+        by_value(OWN_SLOTS, has_code=False),
+        lacking_columns({slot.kind: slot.column for slot in OWN_SLOTS}),
+    ),
+)

@@ -1,0 +1,99 @@
+"""A search answered as a searchset. Source: FHIR R4 search and Bundle; [USC] server statement."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+import msgspec
+
+from quietcuff.fhir.model.resources import Bundle, Entry, Link, Resource, SearchMode
+from quietcuff.fhir.operation_outcome import left_out
+from quietcuff.fhir.search.elements import part_of
+from quietcuff.fhir.search.includes import included
+from quietcuff.fhir.search.request import CURSOR, Search, cursor_of
+from quietcuff.fhir.search.types import SEARCHED, Searched
+from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.search.observations import Snapshot
+
+ENCODER = msgspec.json.Encoder()
+MATCH = SearchMode(mode="match")
+INCLUDE = SearchMode(mode="include")
+OUTCOME = SearchMode(mode="outcome")
+
+
+def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes:
+    """One page of what a search found, as a Bundle in JSON."""
+    searched = SEARCHED[search.asking.type]
+    if search.only_total:
+        total = searched.count(snapshot, publisher, search.query)
+        return ENCODER.encode(Bundle(type="searchset", total=total, link=[self_link(search, publisher)]))
+    found = searched.find(snapshot, publisher, search.query)
+    page, has_more = found[: search.query.limit], len(found) > search.query.limit
+    bundle = Bundle(
+        type="searchset",
+        total=total_of(snapshot, publisher, searched, search, None if has_more else len(page)),
+        link=[self_link(search, publisher), *(next_links(search, page[-1], publisher) if has_more else [])],
+        entry=[*entries(snapshot, publisher, searched, search, page), *remarks(search)] or None,
+    )
+    return ENCODER.encode(bundle)
+
+
+def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: list[Any], operation: str) -> bytes:
+    """What an operation found, all on one page."""
+    url = search_url(search, publisher, list(search.understood), f"/{operation}")
+    shown = [] if search.only_total else entries(snapshot, publisher, SEARCHED[search.asking.type], search, found)
+    entry = [*shown, *remarks(search)] or None
+    return ENCODER.encode(Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)], entry=entry))
+
+
+def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
+    """What was found, each under its address, and what was asked for with it."""
+    matches = searched.show(snapshot, publisher, page)
+    others = included(snapshot, publisher, search.includes, search.iterated, matches)
+    shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
+    return [
+        *(Entry(full_url=address(publisher, one), resource=one, search=MATCH) for one in shown),
+        *(Entry(full_url=address(publisher, one), resource=one, search=INCLUDE) for one in others),
+    ]
+
+
+def remarks(search: Search) -> list[Entry]:
+    """What was left out of the search, told beside what it found. The number alone has no entries."""
+    is_told = search.unknown and not search.only_total
+    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_told else []
+
+
+def address(publisher: Publisher, resource: Resource) -> str:
+    return publisher.address(type(resource).__name__, resource.id)
+
+
+def total_of(
+    snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, all_on_page: int | None
+) -> int | None:
+    """How many matches there are on all pages: when it was asked for, or costs nothing, or is about one person or a few ids.
+
+    ``all_on_page`` is their number when this page is the last.
+    """
+    if search.wants_total is False:
+        return None
+    if all_on_page is not None and search.query.after is None:
+        return all_on_page
+    is_narrow = search.query.subject_ids is not None or search.query.keys is not None
+    return searched.count(snapshot, publisher, search.query) if search.wants_total or is_narrow else None
+
+
+def self_link(search: Search, publisher: Publisher) -> Link:
+    """What was understood of the request, and nothing else."""
+    return Link(relation="self", url=search_url(search, publisher, list(search.understood)))
+
+
+def next_links(search: Search, last: Any, publisher: Publisher) -> list[Link]:
+    """The way to the next page: the same search, from the end of this page."""
+    kept = [(name, value) for name, value in search.understood if name != CURSOR]
+    return [Link(relation="next", url=search_url(search, publisher, [*kept, (CURSOR, cursor_of(last.page_end))]))]
+
+
+def search_url(search: Search, publisher: Publisher, parameters: list[tuple[str, str]], operation: str = "") -> str:
+    query = urlencode(parameters, safe="/:,$")
+    return f"{publisher.fhir_url}/{search.asking.type}{operation}" + (f"?{query}" if query else "")

@@ -1,0 +1,1 @@
+"""Which resources a version of a set shows, and how each stood before."""

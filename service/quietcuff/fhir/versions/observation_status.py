@@ -1,0 +1,155 @@
+"""Which Observations of a sitting moved from one version to the next, and where each stands now.
+
+``versionId`` counts changes of that one resource: what did not change is not sent again. A reading is final at once,
+for what was measured was measured. It is amended when only what is said about it changed, corrected when a measured
+value or a time did, entered in error when it is taken back. The mean is preliminary while the sitting is open, final
+once it closes, and entered in error when its result is gone: its values stay readable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import msgspec
+
+from quietcuff.fhir import codes
+from quietcuff.fhir.model.logical_ids import place_name
+from quietcuff.fhir.model.resources import Observation
+from quietcuff.fhir.resources.frames import Frame, frame_of
+from quietcuff.fhir.resources.readings import flags_observation, pulse_observation, reading_observation
+from quietcuff.fhir.resources.result import mean_observation
+from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.storage.search.query import Kind
+
+Build = Callable[[StoredSitting, Frame, int, Stand], Observation]
+BUILDERS: dict[Kind, Build] = {
+    "reading": reading_observation,
+    "pulse": pulse_observation,
+    "flags": flags_observation,
+}
+# Contents are compared with the same version, status and date on both sides, so that only what they say differs.
+NEUTRAL = Stand(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
+
+
+class MeanStand(msgspec.Struct, frozen=True):
+    """Where the mean stands, and the version of the set whose result it shows."""
+
+    stand: Stand
+    from_version: int
+
+
+class Stands(msgspec.Struct, frozen=True, kw_only=True):
+    """Where everything of a sitting stands: ``places`` by name, such as ``r0`` or ``p2``."""
+
+    places: dict[str, Stand] = {}
+    mean: MeanStand | None = None
+
+    @property
+    def names(self) -> list[str]:
+        """Every Observation there is, in the order of export."""
+        return [*self.places, *(["mean"] if self.mean else [])]
+
+
+def first_stands(sitting: StoredSitting, at: datetime) -> Stands:
+    """Where everything stands when a sitting is stored for the first time."""
+    return next_stands(Stands(), None, None, sitting, version=1, at=at)
+
+
+def next_stands(
+    stands: Stands,
+    before: StoredSitting | None,
+    mean_shown: StoredSitting | None,
+    after: StoredSitting,
+    *,
+    version: int,
+    at: datetime,
+) -> Stands:
+    """Where everything stands after a change.
+
+    ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
+    and ``version`` the set's version that ``after`` becomes.
+    """
+    frames = None if before is None else (frame_of(before, ""), frame_of(after, ""))
+    places = {}
+    for index in range(len(after.reading_set.readings)):
+        for kind, build in BUILDERS.items():
+            name = place_name(kind, index)
+            old, gone = stands.places.get(name), is_gone(after, kind, index)
+            if old is not None and before is not None and frames is not None:
+                was, now = build(before, frames[0], index, NEUTRAL), build(after, frames[1], index, NEUTRAL)
+                places[name] = moved(old, was, now, at, is_gone=gone)
+            elif exists(after, kind, index):
+                places[name] = Stand(1, "entered-in-error" if gone else "final", at)
+    mean = next_mean(stands.mean, mean_shown, before, after, version, at)
+    return Stands(places=places, mean=mean)
+
+
+def exists(sitting: StoredSitting, kind: Kind, index: int) -> bool:
+    """True where a reading has something of this kind to show."""
+    reading = sitting.reading_set.readings[index]
+    return kind == "reading" or (reading.pulse_per_min is not None if kind == "pulse" else bool(reading.device_flags))
+
+
+def is_gone(sitting: StoredSitting, kind: Kind, index: int) -> bool:
+    """True where a resource says what is taken back."""
+    return sitting.is_voided or sitting.reading_set.readings[index].voided or not exists(sitting, kind, index)
+
+
+def moved(old: Stand, was: Observation, now: Observation, at: datetime, *, is_gone: bool) -> Stand:
+    """Where one resource of a reading stands, given where it stood and what it said and says."""
+    status: ObservationStatus = "entered-in-error" if is_gone else status_after(old.status, was, now)
+    return old if was == now and status == old.status else Stand(old.version + 1, status, at)
+
+
+def status_after(status: ObservationStatus, was: Observation, now: Observation) -> ObservationStatus:
+    """The status of what was final: corrected is for good, and what was in error and stands again is corrected."""
+    if measured(was) != measured(now) or status in ("corrected", "entered-in-error"):
+        return "corrected"
+    return status if was == now else "amended"
+
+
+def measured(observation: Observation) -> tuple[object, ...]:
+    """The values and times of an Observation, apart from what is said about them: the cuff too is a circumstance."""
+    return (
+        observation.effective_date_time,
+        observation.effective_period,
+        observation.value_quantity,
+        [part for part in observation.component or [] if part.code is not codes.CUFF_SIZE],
+    )
+
+
+def next_mean(
+    old: MeanStand | None,
+    shown: StoredSitting | None,
+    before: StoredSitting | None,
+    after: StoredSitting,
+    version: int,
+    at: datetime,
+) -> MeanStand | None:
+    """Where the mean stands. A mean that was final stays as it was last closed while the sitting is open again."""
+    has_result = after.evaluation.result is not None and not after.is_voided
+    if old is None or shown is None:
+        return MeanStand(Stand(1, first_mean_status(after), at), version) if has_result else None
+    stand = old.stand
+    is_settled = stand.status not in ("preliminary", "entered-in-error")
+    if not after.is_voided and not after.reading_set.closed and is_settled:
+        return old
+    now = mean_observation(after, frame_of(after, ""), NEUTRAL) if has_result else None
+    if now is None:
+        gone = Stand(stand.version + 1, "entered-in-error", at)
+        return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)
+    was = mean_observation(shown, frame_of(shown, ""), NEUTRAL)
+    was_closed = before is not None and before.reading_set.closed
+    if is_settled or (was_closed and after.reading_set.closed):
+        status = status_after(stand.status, was or now, now)
+    else:
+        status = first_mean_status(after)
+    if was == now and status == stand.status:
+        return old
+    return MeanStand(Stand(stand.version + 1, status, at), version)
+
+
+def first_mean_status(sitting: StoredSitting) -> ObservationStatus:
+    """Preliminary while more may come, final once the sitting is closed."""
+    return "final" if sitting.reading_set.closed else "preliminary"

@@ -1,0 +1,53 @@
+"""A sitting as it stood at an earlier moment, told again from its versions: none of them is ever changed or lost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import msgspec
+
+from quietcuff.fhir.read.bundle import shown
+from quietcuff.fhir.resources.sitting import StoredSitting
+from quietcuff.fhir.versions.observation_status import Stands, next_stands
+from quietcuff.fhir.versions.stored_sets import Publisher, stored_sitting
+from quietcuff.storage.rows.versions import VersionRow
+
+
+class RetoldSet:
+    """The versions of one set, decoded when they are needed and at most once."""
+
+    def __init__(self, publisher: Publisher, rows: Iterable[VersionRow]) -> None:
+        self._publisher = publisher
+        self.rows = {row.version: row for row in rows}
+        self._sittings: dict[int, StoredSitting] = {}
+
+    def sitting(self, version: int) -> StoredSitting:
+        """One version of the set."""
+        known = self._sittings.get(version)
+        if known is None:
+            known = self._sittings[version] = sitting_of(self._publisher, self.rows[version])
+        return known
+
+    def stands(self, last: int) -> Iterator[tuple[int, Stands]]:
+        """Each version up to the last, with where everything stood once it was stored, moved on as the flow moved it.
+
+        Every version from the first to that one must be there.
+        """
+        stands, before = Stands(), None
+        for number in range(1, last + 1):
+            after = self.sitting(number)
+            of_mean = None if stands.mean is None else self.sitting(stands.mean.from_version)
+            at = self.rows[number].created_at
+            stands = next_stands(stands, before, of_mean, after, version=number, at=at)
+            before = after
+            yield number, stands
+
+    def stands_after(self, version: int) -> Stands:
+        """Where everything stood once that version was stored; at version 0 there was nothing."""
+        return next((stands for number, stands in self.stands(version) if number == version), Stands())
+
+
+def sitting_of(publisher: Publisher, row: VersionRow) -> StoredSitting:
+    """One version of a set out of its row."""
+    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown(row))
+    return msgspec.structs.replace(found, is_voided=True) if row.status == "voided" else found

@@ -1,0 +1,110 @@
+"""From rows to resources: the stored documents of a set are decoded once, and each Observation is built from the version
+that it shows."""
+
+from __future__ import annotations
+
+from typing import cast
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
+from quietcuff.fhir.model.resources import Observation
+from quietcuff.fhir.model.scope import Sight
+from quietcuff.fhir.resources.frames import Frame, frame_of
+from quietcuff.fhir.resources.result import mean_observation
+from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.versions.observation_status import BUILDERS
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.shown import VersionShown, VersionsShown, read_versions_shown
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import ObservationEntry
+
+EVALUATION = msgspec.json.Decoder(Evaluation)
+
+
+class SetWithHistoryUnread(ReadingSet, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A stored set whose earlier sittings stay bytes: they are most of a long record and nothing of them is shown."""
+
+    history: msgspec.Raw = msgspec.Raw(b"null")  # type: ignore[assignment]
+
+
+READING_SET = msgspec.json.Decoder(SetWithHistoryUnread)
+
+
+class Publisher(msgspec.Struct, frozen=True, kw_only=True):
+    """Whose data is shown, how much of it, and under which address the service is known outside, without a slash at its
+    end."""
+
+    tenant: Tenant
+    public_url: str
+    sight: Sight = Sight()
+
+    @property
+    def fhir_url(self) -> str:
+        return f"{self.public_url}/fhir/R4"
+
+    def address(self, resource_type: str, logical_id: str) -> str:
+        """The absolute address of a resource."""
+        return f"{self.fhir_url}/{resource_type}/{logical_id}"
+
+    def device_id(self, identifier: Identifier) -> str:
+        """The id of the Device with this identifier."""
+        return str(device_id(self.tenant.secret, identifier))
+
+
+class SetExport:
+    """Builds the Observations of one set, decoding each of its documents at most once."""
+
+    def __init__(self, publisher: Publisher, subject_id: str, set_id: str) -> None:
+        self._publisher = publisher
+        self._subject_id = subject_id
+        self._set_id = set_id
+        self._decoded: dict[int, tuple[StoredSitting, Frame]] = {}
+
+    def observation(self, entry: ObservationEntry, shown: VersionsShown) -> Observation:
+        """One Observation as it stands."""
+        stand = Stand(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
+        if entry.key.kind == "mean":
+            sitting, frame = self._version(shown.mean or shown.newest)
+            return cast(Observation, mean_observation(sitting, frame, stand))
+        sitting, frame = self._version(shown.newest)
+        return BUILDERS[entry.key.kind](sitting, frame, entry.key.index, stand)
+
+    def sitting(self, shown: VersionShown) -> StoredSitting:
+        """One version of the set."""
+        return self._version(shown)[0]
+
+    def _version(self, shown: VersionShown) -> tuple[StoredSitting, Frame]:
+        known = self._decoded.get(shown.version)
+        if known is None:
+            sitting = stored_sitting(self._publisher, self._subject_id, self._set_id, shown)
+            known = self._decoded[shown.version] = sitting, frame_of(sitting, self._publisher.public_url)
+        return known
+
+
+def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: VersionShown) -> StoredSitting:
+    """One version of a set out of its documents."""
+    reading_set = READING_SET.decode(shown.document)
+    return StoredSitting(
+        set_id=set_id,
+        subject_id=subject_id,
+        reading_set=reading_set,
+        evaluation=EVALUATION.decode(shown.evaluation),
+        device_ids=[device_of(publisher, reading_set, reading) for reading in reading_set.readings],
+    )
+
+
+def device_of(publisher: Publisher, reading_set: ReadingSet, reading: Reading) -> str | None:
+    """The id of a reading's device, where the device has an identifier."""
+    device = reading.device or reading_set.device
+    return None if device is None or device.identifier is None else publisher.device_id(device.identifier)
+
+
+def observations_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[Observation]:
+    """The Observations that were found, in their order."""
+    subjects = {entry.key.set_id: entry.subject_id for entry in entries}
+    shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, set(subjects))
+    exports = {set_id: SetExport(publisher, subject_id, set_id) for set_id, subject_id in subjects.items()}
+    return [exports[entry.key.set_id].observation(entry, shown[entry.key.set_id]) for entry in entries]
