@@ -31,7 +31,7 @@ from decode.hl7_messages import message, pair
 from quietcuff.api.mllp import Limits, Listener
 from quietcuff.cli import main
 from quietcuff.core.model.errors import Busy, NotAuthenticated
-from quietcuff.decode.mllp import framed
+from quietcuff.decode.hl7v2.mllp import framed
 from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Principal

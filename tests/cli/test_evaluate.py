@@ -17,7 +17,7 @@ from core.recordings import START, ambulatory_body, by_hours, home_body, reading
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.decode.lines import MAX_BYTES, texts
+from quietcuff.decode.ndjson import MAX_BYTES, texts
 from quietcuff.report import show
 from quietcuff.rules.catalog import load_rulebook
 

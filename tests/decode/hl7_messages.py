@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from quietcuff.decode.hl7v2 import Report, read_report
-from quietcuff.decode.hl7v2_people import Conventions
+from quietcuff.decode.hl7v2.message import Report, read_report
+from quietcuff.decode.hl7v2.people import Conventions
 
 FOLDER = Path(__file__).parents[1] / "data/hl7v2"
 VECTORS = {path.stem: path.read_bytes() for path in sorted(FOLDER.glob("*.hl7"))}

@@ -20,10 +20,10 @@ from fhirclient.models import bundle as fhirclient_bundle
 from quietcuff.api.device_payload_operations import FHIR_EXAMPLE
 from quietcuff.core.model.errors import NotAcceptable, NotReadable
 from quietcuff.core.model.readings import Cuff, Identifier
-from quietcuff.decode import fhir_codes
-from quietcuff.decode.fhir import intend, patients_named
-from quietcuff.decode.fhir_bundle import read_payload
-from quietcuff.decode.intended import Intended, Keyed, OwnPlace
+from quietcuff.decode.fhir import codes
+from quietcuff.decode.fhir.bundle import read_payload
+from quietcuff.decode.fhir.payload import intend, patients_named
+from quietcuff.decode.payload import Intended, Keyed, OwnPlace
 from quietcuff.fhir import codes as export_codes
 from quietcuff.fhir.resources import device, notes
 
@@ -229,7 +229,7 @@ def test_mdc_codes_and_codes_of_a_position_are_understood() -> None:
     reading = only(coded).reading
     assert (reading.systolic_mmhg, reading.diastolic_mmhg, reading.pulse_per_min) == (142, 88, 61)
     assert reading.position == "sitting"
-    lying = {"url": fhir_codes.BODY_POSITION_EXTENSION, "valueCodeableConcept": concept(SNOMED, "40199007")}
+    lying = {"url": codes.BODY_POSITION_EXTENSION, "valueCodeableConcept": concept(SNOMED, "40199007")}
     assert only(panel(extension=[lying])).reading.position == "supine"
     assert refused({**coded, "extension": [lying]}) == [("/extension", "contradiction")]
 
@@ -401,26 +401,26 @@ def test_every_code_and_word_that_leaves_the_service_is_understood_when_it_comes
     def code_of(given: Any) -> tuple[str, str]:
         return given.coding[0].system, given.coding[0].code
 
-    assert code_of(export_codes.BP_PANEL) in fhir_codes.PANELS
-    assert code_of(export_codes.MEAN_PANEL) in fhir_codes.AVERAGES
-    assert {code_of(one) for one in (export_codes.MEAN_SYSTOLIC, export_codes.MEAN_DIASTOLIC)} <= fhir_codes.AVERAGES
-    assert code_of(export_codes.HEART_RATE) in fhir_codes.PULSES
-    assert code_of(export_codes.DEVICE_STATUS) in fhir_codes.DEVICE_STATUS
+    assert code_of(export_codes.BP_PANEL) in codes.PANELS
+    assert code_of(export_codes.MEAN_PANEL) in codes.AVERAGES
+    assert {code_of(one) for one in (export_codes.MEAN_SYSTOLIC, export_codes.MEAN_DIASTOLIC)} <= codes.AVERAGES
+    assert code_of(export_codes.HEART_RATE) in codes.PULSES
+    assert code_of(export_codes.DEVICE_STATUS) in codes.DEVICE_STATUS
     parts = (export_codes.SYSTOLIC, export_codes.DIASTOLIC, export_codes.MEAN_ARTERIAL)
-    assert [fhir_codes.COMPONENTS[code_of(part)] for part in parts] == ["systolic", "diastolic", "mean"]
+    assert [codes.COMPONENTS[code_of(part)] for part in parts] == ["systolic", "diastolic", "mean"]
     for leaving, coming in (
-        (export_codes.BODY_SITE, fhir_codes.BODY_SITES),
-        (export_codes.BODY_POSITION, fhir_codes.POSITIONS),
-        (export_codes.METHOD, fhir_codes.METHODS),
+        (export_codes.BODY_SITE, codes.BODY_SITES),
+        (export_codes.BODY_POSITION, codes.POSITIONS),
+        (export_codes.METHOD, codes.METHODS),
     ):
         assert {name: coming[code_of(given)] for name, given in leaving.items()} == {name: name for name in leaving}
     for flag, given in export_codes.DEVICE_FLAG.items():
-        assert (fhir_codes.FLAGS[code_of(given)] if given.coding else fhir_codes.FLAG_WORDS[given.text or ""]) == flag
-    assert {word: text for text, word in fhir_codes.KIND_WORDS.items()} == device.KIND_TEXT
-    assert {word: text for text, word in fhir_codes.DEVICE_SITE_WORDS.items()} == device.SITE_TEXT
-    assert {word: text for text, word in fhir_codes.VALIDATED_WORDS.items()} == device.VALIDATED_TEXT
-    assert {word: text for text, word in fhir_codes.SETTING_WORDS.items()} == notes.SETTING
-    assert fhir_codes.IRREGULAR_WORDS == notes.IRREGULAR
+        assert (codes.FLAGS[code_of(given)] if given.coding else codes.FLAG_WORDS[given.text or ""]) == flag
+    assert {word: text for text, word in codes.KIND_WORDS.items()} == device.KIND_TEXT
+    assert {word: text for text, word in codes.DEVICE_SITE_WORDS.items()} == device.SITE_TEXT
+    assert {word: text for text, word in codes.VALIDATED_WORDS.items()} == device.VALIDATED_TEXT
+    assert {word: text for text, word in codes.SETTING_WORDS.items()} == notes.SETTING
+    assert codes.IRREGULAR_WORDS == notes.IRREGULAR
 
 
 DAMAGE: list[Any] = [

@@ -19,13 +19,13 @@ import msgspec
 import pytest
 
 from quietcuff.core.model.readings import Identifier
-from quietcuff.decode import gatt
-from quietcuff.decode.clocks import is_in_gap, place
-from quietcuff.decode.gatt import Measurement, Unreadable
-from quietcuff.decode.gatt_body import GattBody, intend
-from quietcuff.decode.gatt_times import KnownDevice
-from quietcuff.decode.intended import Intended, Keyed
-from quietcuff.decode.sfloat import SPECIALS, read_sfloat
+from quietcuff.decode.gatt import values as gatt
+from quietcuff.decode.gatt.body import GattBody, intend
+from quietcuff.decode.gatt.sfloat import SPECIALS, read_sfloat
+from quietcuff.decode.gatt.times import KnownDevice
+from quietcuff.decode.gatt.values import Measurement, Unreadable
+from quietcuff.decode.local_times import is_in_gap, place
+from quietcuff.decode.payload import Intended, Keyed
 from quietcuff.rules.catalog import load_rulebook
 
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]

@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 from decode.hl7_messages import FOLDER, LONDON, MESSY, VECTORS, message, pair, report, row
 from quietcuff.api.fault_codes import FAULT_CODES
 from quietcuff.core.model.errors import QuietcuffError
-from quietcuff.decode.hl7v2 import Order, Patient, Report, read_report
-from quietcuff.decode.hl7v2_people import ids_of
-from quietcuff.decode.hl7v2_readings import FIELDS, kinds_of
-from quietcuff.decode.hl7v2_rows import Row
-from quietcuff.decode.hl7v2_text import unescape
-from quietcuff.decode.hl7v2_times import Moment, read_time
+from quietcuff.decode.hl7v2.message import Order, Patient, Report, read_report
+from quietcuff.decode.hl7v2.observation import Row
+from quietcuff.decode.hl7v2.people import ids_of
+from quietcuff.decode.hl7v2.readings import FIELDS, kinds_of
+from quietcuff.decode.hl7v2.syntax import unescape
+from quietcuff.decode.hl7v2.times import Moment, read_time
 
 ACTIONS = {"store": "store", "replace": "replace", "retract": "retract", "no-value": "no_value", "pass": "pass"}
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietcuff.core.model.errors import NotReadable
-from quietcuff.decode.lines import MAX_BYTES, Line, LineReader, check_length
+from quietcuff.decode.ndjson import MAX_BYTES, Line, LineReader, check_length
 
 MEGABYTE = 1024 * 1024
 

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decode.hl7_messages import FOLDER, LONDON
-from quietcuff.decode.hl7v2 import read_report
-from quietcuff.decode.mllp import Broken, Framed, Frames, framed
+from quietcuff.decode.hl7v2.message import read_report
+from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
 
 CASES = [json.loads(line) for line in (FOLDER / "mllp-vectors.jsonl").read_text().splitlines()]
 # What the frames themselves cannot know is found when the message is read.

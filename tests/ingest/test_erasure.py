@@ -24,7 +24,7 @@ from quietcuff.core.model.errors import NotReadable
 from quietcuff.core.model.groups import NewGroup
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import DeviceUser, RegisteredDevice
-from quietcuff.decode.intended import Intended
+from quietcuff.decode.payload import Intended
 from quietcuff.ingest import groups, payloads, refused, registry, retention
 from quietcuff.ingest.erasure import look_for
 from quietcuff.ingest.readers import READERS

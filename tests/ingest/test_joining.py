@@ -11,7 +11,7 @@ import pytest
 from ingest.clinic import Clinic, reading
 from quietcuff import ingest
 from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
-from quietcuff.decode.intended import Act, Intended, IntendedSitting, Keyed
+from quietcuff.decode.payload import Act, Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.schema.codes import CAUSE, REASON

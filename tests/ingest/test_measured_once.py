@@ -14,7 +14,7 @@ import pytest
 from ingest.clinic import ARRIVED_AT, Clinic
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.registry import RegisteredDevice
-from quietcuff.decode.intended import Intended
+from quietcuff.decode.payload import Intended
 from quietcuff.ingest import refused, registry
 from quietcuff.ingest.desk import Desk
 from quietcuff.ingest.hl7v2 import receive_hl7v2

@@ -19,7 +19,7 @@ from quietcuff import ingest
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.errors import Conflict, Deleted, Fault, NotFound
 from quietcuff.core.model.readings import Identifier, Reading, Subject
-from quietcuff.decode.intended import Intended, IntendedSitting, Keyed
+from quietcuff.decode.payload import Intended, IntendedSitting, Keyed
 from quietcuff.ingest import payloads, read_set, read_subject, retention
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction

@@ -35,7 +35,7 @@ from quietcuff.api.shell import Shell
 from quietcuff.api.subjects import Subjects
 from quietcuff.api.targets import Targets
 from quietcuff.api.upkeep import attempt, deliver, keep_reads, keep_up, note_uses, work_on_exports, write_reads
-from quietcuff.decode.lines import MAX_BYTES
+from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.store import open_store

@@ -21,7 +21,7 @@ from quietcuff.api.operations import JSON, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotAllowed, NotFound
-from quietcuff.decode.fhir_parameters import read_parameters
+from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import gzip_length
 from quietcuff.fhir.bulk.manifest import manifest_of
 from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan

@@ -19,7 +19,7 @@ from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.decode.hl7v2 import MEDIA_TYPE as HL7_V2
+from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
 from quietcuff.ingest import refused
 from quietcuff.ingest.hl7v2 import receive_hl7v2

@@ -17,7 +17,7 @@ from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.service import service_of
-from quietcuff.decode.fhir_parameters import read_parameters
+from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.fhir.capability import capability_statement
 from quietcuff.fhir.history.looking_back import parse_looking_back

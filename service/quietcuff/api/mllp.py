@@ -18,9 +18,9 @@ import msgspec
 
 from quietcuff.api.logs import log_failure
 from quietcuff.core.model.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
-from quietcuff.decode.intended import RefusedPart
-from quietcuff.decode.lines import MAX_BYTES
-from quietcuff.decode.mllp import Broken, Framed, Frames, framed
+from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
+from quietcuff.decode.ndjson import MAX_BYTES
+from quietcuff.decode.payload import RefusedPart
 from quietcuff.ingest import Caller, Desk
 from quietcuff.ingest.hl7v2 import receive_hl7v2, turn_away
 from quietcuff.security.api_keys import Principal

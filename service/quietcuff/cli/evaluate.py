@@ -20,7 +20,7 @@ from quietcuff.core.record.sheet import make_sheet
 from quietcuff.core.record.sheet_text import sheet_html, sheet_text
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.acceptance import faults_of_meaning
-from quietcuff.decode.lines import check_length, texts
+from quietcuff.decode.ndjson import check_length, texts
 from quietcuff.decode.own_json import read
 from quietcuff.report import show, show_faults
 from quietcuff.rules.catalog import load_rulebook

@@ -12,7 +12,7 @@ from quietcuff.api.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.api.problems import Problem
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable
-from quietcuff.decode.lines import MAX_BYTES, Line
+from quietcuff.decode.ndjson import MAX_BYTES, Line
 from quietcuff.ingest import Received, Tally
 
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130

@@ -17,7 +17,7 @@ from msgspec import inspect
 from quietcuff.core.model.changes import Append
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.faults import find_faults, in_order, shape_of
-from quietcuff.decode.rest import faults_of_the_rest, member
+from quietcuff.decode.salvage import faults_of_the_rest, member
 
 MAX_DEPTH = 32
 

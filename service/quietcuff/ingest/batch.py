@@ -13,7 +13,7 @@ import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.decode.lines import Line, LineReader, check_length
+from quietcuff.decode.ndjson import Line, LineReader, check_length
 from quietcuff.ingest.claiming import Claims, claims_of
 from quietcuff.ingest.desk import Answer, Caller, Desk
 from quietcuff.ingest.flow import RECEIVE, take_in, understand

@@ -15,11 +15,11 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
-from quietcuff.decode.hl7v2 import MEDIA_TYPE, Report, read_report
-from quietcuff.decode.hl7v2_ack import Verdict, acknowledgement, acknowledgements, verdict_of
-from quietcuff.decode.hl7v2_head import Head, open_message
-from quietcuff.decode.hl7v2_people import Conventions
-from quietcuff.decode.intended import Intended, RefusedPart
+from quietcuff.decode.hl7v2.acknowledgement import Verdict, acknowledgement, acknowledgements, verdict_of
+from quietcuff.decode.hl7v2.header import Head, open_message
+from quietcuff.decode.hl7v2.message import MEDIA_TYPE, Report, read_report
+from quietcuff.decode.hl7v2.people import Conventions
+from quietcuff.decode.payload import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, now
 from quietcuff.ingest.payload_retries import Received
 from quietcuff.ingest.payloads import Payload, receive

@@ -16,7 +16,7 @@ from quietcuff.core.model.amend import apply_append, apply_correction
 from quietcuff.core.model.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet, hundredths
-from quietcuff.decode.intended import IntendedSitting, Keyed, OwnPlace, RefusedPart
+from quietcuff.decode.payload import IntendedSitting, Keyed, OwnPlace, RefusedPart
 from quietcuff.ingest import people
 from quietcuff.ingest.desk import Answer, Turn
 from quietcuff.ingest.envelope import answer_of

@@ -17,7 +17,7 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable, QuietcuffError
-from quietcuff.decode.intended import Intended, RefusedPart
+from quietcuff.decode.payload import Intended, RefusedPart
 from quietcuff.ingest.desk import Caller, Desk, Turn, note, turn_of
 from quietcuff.ingest.joining import Joined, join
 from quietcuff.ingest.payload_retries import Received, RefusedPayload, Retry, answered_before, remember, retry_of

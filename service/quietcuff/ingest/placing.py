@@ -17,7 +17,7 @@ from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import MAX_READINGS, Reading, ReadingSet, Subject
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.acceptance import sitting_faults
-from quietcuff.decode.intended import IntendedSitting, Keyed
+from quietcuff.decode.payload import IntendedSitting, Keyed
 from quietcuff.ingest.desk import Turn
 from quietcuff.ingest.stored import StoredSet, find_row, load
 from quietcuff.storage.engine.ids import device_id, read_id

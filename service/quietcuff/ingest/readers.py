@@ -8,13 +8,13 @@ from zoneinfo import ZoneInfo
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Identifier
-from quietcuff.decode.fhir import intend as intend_fhir
-from quietcuff.decode.fhir import patients_named
-from quietcuff.decode.fhir_bundle import read_payload
-from quietcuff.decode.gatt_body import GattBody, intend
-from quietcuff.decode.gatt_times import KnownDevice
-from quietcuff.decode.intended import Intended
+from quietcuff.decode.fhir.bundle import read_payload
+from quietcuff.decode.fhir.payload import intend as intend_fhir
+from quietcuff.decode.fhir.payload import patients_named
+from quietcuff.decode.gatt.body import GattBody, intend
+from quietcuff.decode.gatt.times import KnownDevice
 from quietcuff.decode.own_json import read
+from quietcuff.decode.payload import Intended
 from quietcuff.ingest.desk import Desk
 from quietcuff.ingest.equipment import DECODER
 from quietcuff.ingest.hl7v2 import read_hl7v2

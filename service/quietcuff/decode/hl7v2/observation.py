@@ -14,12 +14,12 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.model.readings import DeviceFlag
-from quietcuff.decode import hl7v2_codes as codes
-from quietcuff.decode.hl7v2_codes import Action, Measure
-from quietcuff.decode.hl7v2_text import Segment, Text, part
-from quietcuff.decode.hl7v2_times import Moment, NoSuchTime, read_time
-from quietcuff.decode.hl7v2_values import Refusal, in_unit, packed_values, single_value, unit_of
-from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.hl7v2 import codes as codes
+from quietcuff.decode.hl7v2.codes import Action, Measure
+from quietcuff.decode.hl7v2.syntax import Segment, Text, part
+from quietcuff.decode.hl7v2.times import Moment, NoSuchTime, read_time
+from quietcuff.decode.hl7v2.values import Refusal, in_unit, packed_values, single_value, unit_of
+from quietcuff.decode.payload import RefusedPart
 
 BIT = re.compile(r".{0,80}\(([0-9]{1,2})\)")
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from quietcuff.core.model.readings import check_instant
-from quietcuff.decode.clocks import is_in_gap, place
+from quietcuff.decode.local_times import is_in_gap, place
 
 Precision = Literal["year", "month", "day", "hour", "minute", "second", "fraction"]
 PRECISIONS: dict[int, Precision] = {4: "year", 6: "month", 8: "day", 10: "hour", 12: "minute", 14: "second"}

@@ -14,14 +14,14 @@ from datetime import timedelta
 import msgspec
 
 from quietcuff.core.model.readings import Context, Device, Identifier
-from quietcuff.decode.clocks import is_plausible
-from quietcuff.decode.hl7v2_head import Head, open_message
-from quietcuff.decode.hl7v2_people import CARE, Conventions, entity_of, observer_of, subject_of
-from quietcuff.decode.hl7v2_readings import FIELDS, Measurement, Put, measurements_of, put_together
-from quietcuff.decode.hl7v2_rows import Row, read_row
-from quietcuff.decode.hl7v2_text import Segment, Text
-from quietcuff.decode.hl7v2_times import NoSuchTime, read_time
-from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.hl7v2.header import Head, open_message
+from quietcuff.decode.hl7v2.observation import Row, read_row
+from quietcuff.decode.hl7v2.people import CARE, Conventions, entity_of, observer_of, subject_of
+from quietcuff.decode.hl7v2.readings import FIELDS, Measurement, Put, measurements_of, put_together
+from quietcuff.decode.hl7v2.syntax import Segment, Text
+from quietcuff.decode.hl7v2.times import NoSuchTime, read_time
+from quietcuff.decode.local_times import is_plausible
+from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
 
 MEDIA_TYPE = "application/hl7-v2"
 BEYOND = "\x1f"

@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
-from quietcuff.decode import hl7v2_codes as codes
-from quietcuff.decode.hl7v2_text import Segment, Text, part
+from quietcuff.decode.hl7v2 import codes as codes
+from quietcuff.decode.hl7v2.syntax import Segment, Text, part
 
 NUMBER = re.compile(r"[+-]?[0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9}")
 PACKED = re.compile(r"([0-9]{1,3}(?:\.[0-9]{1,4})?) ?/ ?([0-9]{1,3}(?:\.[0-9]{1,4})?)(?: ?([A-Za-z(][A-Za-z()\[\] ]{0,15}))?")

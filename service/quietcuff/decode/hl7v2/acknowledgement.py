@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
 
-from quietcuff.decode.hl7v2_head import Head
-from quietcuff.decode.hl7v2_text import CHARSETS, STANDARD, escaped
-from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.hl7v2.header import Head
+from quietcuff.decode.hl7v2.syntax import CHARSETS, STANDARD, escaped
+from quietcuff.decode.payload import RefusedPart
 
 Verdict = Literal["A", "E", "R"]
 MOST_ERRORS = 100

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import msgspec
 
 from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
-from quietcuff.decode import fhir_codes as codes
-from quietcuff.decode.fhir_bundle import (
+from quietcuff.decode.fhir import codes as codes
+from quietcuff.decode.fhir.bundle import (
     Found,
     Payload,
     as_list,
@@ -20,9 +20,9 @@ from quietcuff.decode.fhir_bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.fhir_panels import Panel, act_of, read_flags, read_panel, read_pulse
-from quietcuff.decode.fhir_parties import Parties
-from quietcuff.decode.intended import OwnPlace
+from quietcuff.decode.fhir.panel import Panel, act_of, read_flags, read_panel, read_pulse
+from quietcuff.decode.fhir.parties import Parties
+from quietcuff.decode.payload import OwnPlace
 
 GONE = frozenset({"entered-in-error", "cancelled", "registered"})
 OWN_SYSTEM = "/id/observation"

@@ -13,8 +13,8 @@ from typing import Any, TypeVar
 import msgspec
 
 from quietcuff.core.model.readings import Cuff, Identifier
-from quietcuff.decode import fhir_codes as codes
-from quietcuff.decode.fhir_bundle import (
+from quietcuff.decode.fhir import codes as codes
+from quietcuff.decode.fhir.bundle import (
     Found,
     Payload,
     Refusal,
@@ -25,7 +25,7 @@ from quietcuff.decode.fhir_bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.fhir_measured import (
+from quietcuff.decode.fhir.measured import (
     Measured,
     add_flags,
     add_pulse,
@@ -34,9 +34,9 @@ from quietcuff.decode.fhir_measured import (
     own_place,
     stable_key,
 )
-from quietcuff.decode.fhir_parties import Known, Parties, own_patient
-from quietcuff.decode.fhir_values import extensions_of
-from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.fhir.parties import Known, Parties, own_patient
+from quietcuff.decode.fhir.values import extensions_of
+from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
 
 T = TypeVar("T")
 FINAL = frozenset({"final", "amended", "corrected"})

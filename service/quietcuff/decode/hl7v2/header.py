@@ -6,7 +6,7 @@ import re
 
 import msgspec
 
-from quietcuff.decode.hl7v2_text import (
+from quietcuff.decode.hl7v2.syntax import (
     CHARSETS,
     UNFIT,
     Segment,
@@ -17,7 +17,7 @@ from quietcuff.decode.hl7v2_text import (
     read_header,
     read_text,
 )
-from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.payload import RefusedPart
 
 VERSION = re.compile(r"2\.[0-9](\.[0-9]{1,2})?")
 PROCESSING = ("P", "T", "D")

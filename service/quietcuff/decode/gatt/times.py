@@ -11,8 +11,8 @@ from msgspec import Meta
 
 from quietcuff.core.model.readings import Identifier, Instant, check_instant
 from quietcuff.core.rulebook.rulebook import Limits
-from quietcuff.decode.clocks import Placed, is_fit, is_plausible, moved, place
-from quietcuff.decode.gatt import Measurement, Unreadable
+from quietcuff.decode.gatt.values import Measurement, Unreadable
+from quietcuff.decode.local_times import Placed, is_fit, is_plausible, moved, place
 
 LOCAL_TIME = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(?![\s\S])"
 

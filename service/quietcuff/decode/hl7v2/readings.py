@@ -11,10 +11,10 @@ from typing import TypeVar
 import msgspec
 
 from quietcuff.core.model.readings import IntakeCode, Method, Reading
-from quietcuff.decode import hl7v2_codes as codes
-from quietcuff.decode.hl7v2_rows import Row
-from quietcuff.decode.hl7v2_text import part
-from quietcuff.decode.intended import Act
+from quietcuff.decode.hl7v2 import codes as codes
+from quietcuff.decode.hl7v2.observation import Row
+from quietcuff.decode.hl7v2.syntax import part
+from quietcuff.decode.payload import Act
 
 T = TypeVar("T")
 LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)

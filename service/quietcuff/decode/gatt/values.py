@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.decode.sfloat import Special, read_sfloat
+from quietcuff.decode.gatt.sfloat import Special, read_sfloat
 
 Value = Decimal | Special
 PASCALS_PER_MMHG = Decimal("133.322387415")

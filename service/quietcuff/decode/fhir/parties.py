@@ -8,9 +8,9 @@ from typing import Any, TypeVar
 import msgspec
 
 from quietcuff.core.model.readings import Device, Identifier, Subject
-from quietcuff.decode import fhir_codes as codes
 from quietcuff.decode.faults import find_faults
-from quietcuff.decode.fhir_bundle import (
+from quietcuff.decode.fhir import codes as codes
+from quietcuff.decode.fhir.bundle import (
     Found,
     Payload,
     Refusal,
@@ -23,7 +23,7 @@ from quietcuff.decode.fhir_bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.payload import RefusedPart
 
 S = TypeVar("S", bound=msgspec.Struct)
 Known = Mapping[str, Identifier]

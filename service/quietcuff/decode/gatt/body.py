@@ -28,12 +28,12 @@ from quietcuff.core.model.readings import (
     check_instant,
 )
 from quietcuff.core.rulebook.rulebook import Limits
-from quietcuff.decode import gatt
-from quietcuff.decode.clocks import Placed
-from quietcuff.decode.gatt import Measurement, Unreadable
-from quietcuff.decode.gatt_keys import Sent, numbered, same_value
-from quietcuff.decode.gatt_times import GattClock, KnownDevice, placed_time
-from quietcuff.decode.intended import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.gatt import values
+from quietcuff.decode.gatt.keys import Sent, numbered, same_value
+from quietcuff.decode.gatt.times import GattClock, KnownDevice, placed_time
+from quietcuff.decode.gatt.values import Measurement, Unreadable
+from quietcuff.decode.local_times import Placed
+from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
 
 HEX = r"^([0-9a-fA-F]{2})*(?![\s\S])"
 MOST_VALUES = 300
@@ -119,7 +119,7 @@ def intend(body: GattBody, known: KnownDevice, now: datetime, limits: Limits) ->
     sent = numbered([(value.characteristic, value.value_hex, value.sequence) for value in body.payloads])
     for number, value in enumerate(body.payloads):
         at = f"/payloads/{number}"
-        if value.characteristic == gatt.FEATURE:
+        if value.characteristic == values.FEATURE:
             continue
         try:
             measured = measurement_of(value, announced, at, refused)
@@ -178,9 +178,9 @@ def announced_features(body: GattBody, refused: list[RefusedPart]) -> frozenset[
     """What the device can tell, by a value of 0x2A49 among the others."""
     found: frozenset[str] = frozenset()
     for number, value in enumerate(body.payloads):
-        if value.characteristic == gatt.FEATURE:
+        if value.characteristic == values.FEATURE:
             try:
-                found |= gatt.read_features(bytes.fromhex(value.value_hex))
+                found |= values.read_features(bytes.fromhex(value.value_hex))
             except Unreadable as error:
                 refused.append(refuse(f"/payloads/{number}", error.code.replace("_", "-")))
     return found
@@ -199,12 +199,12 @@ def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused
     features = announced
     if value.feature_hex:
         try:
-            features = gatt.read_features(bytes.fromhex(value.feature_hex))
+            features = values.read_features(bytes.fromhex(value.feature_hex))
         except Unreadable as error:
             code = error.code.replace("_", "-")
             detail = FEATURE_DETAILS.get(code, DETAILS[code])
             refused.append(RefusedPart(place=f"{at}/feature_hex", code=code, detail=detail))
-    measured = gatt.read_measurement(value.characteristic, bytes.fromhex(value.value_hex), features)
+    measured = values.read_measurement(value.characteristic, bytes.fromhex(value.value_hex), features)
     if measured.is_intermediate:
         raise Unreadable("intermediate_value")
     return measured
@@ -219,7 +219,7 @@ def keyed_reading(
         Unreadable: a pressure or a pulse that none can be.
     """
     pulse = {"pulse": measured.pulse} if isinstance(measured.pulse, Decimal) else {}
-    for name, value in {**gatt.told(measured), **pulse}.items():
+    for name, value in {**values.told(measured), **pulse}.items():
         if value > HIGHEST:
             raise Unreadable("out_of_range", name)
     within = timedelta(minutes=limits.same_value_minutes)
@@ -237,7 +237,7 @@ def keyed_reading(
 
 def reading_of(body: GattBody, measured: Measurement, taken_at: datetime) -> Reading:
     """The reading; without pressures where the device measured none."""
-    told = {name: fit(value) for name, value in gatt.told(measured).items()}
+    told = {name: fit(value) for name, value in values.told(measured).items()}
     systolic, diastolic = told.get("systolic"), told.get("diastolic")
     has_failed = systolic is None or diastolic is None
     flags = flags_of(measured) + (["measurement-failed"] if has_failed else [])

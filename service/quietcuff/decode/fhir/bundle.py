@@ -14,9 +14,9 @@ import msgspec
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD, step_into
-from quietcuff.decode.fhir_codes import Code
-from quietcuff.decode.intended import RefusedPart
+from quietcuff.decode.fhir.codes import Code
 from quietcuff.decode.own_json import plain
+from quietcuff.decode.payload import RefusedPart
 
 MOST_FAULTS = 10
 NEWEST_FIRST = "history"

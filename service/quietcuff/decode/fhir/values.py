@@ -7,11 +7,11 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any
 
 from quietcuff.core.model.readings import Reading
-from quietcuff.decode import fhir_codes as codes
-from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
-from quietcuff.decode.fhir_codes import Code
-from quietcuff.decode.fhir_parties import made
-from quietcuff.decode.gatt import HUNDREDTH, to_mmhg
+from quietcuff.decode.fhir import codes as codes
+from quietcuff.decode.fhir.bundle import Found, Values, as_list, as_object, codes_of, refusal
+from quietcuff.decode.fhir.codes import Code
+from quietcuff.decode.fhir.parties import made
+from quietcuff.decode.gatt.values import HUNDREDTH, to_mmhg
 
 # Beyond this no pressure and no rate is converted, so that no arithmetic can overflow.
 HIGHEST_READ = 10_000

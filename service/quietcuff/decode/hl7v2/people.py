@@ -12,9 +12,9 @@ import msgspec
 
 from quietcuff.core.model.readings import Care, Identifier, Subject
 from quietcuff.core.rulebook.rulebook import Limits
-from quietcuff.decode.hl7v2_codes import EUI_64
-from quietcuff.decode.hl7v2_text import Segment, Text, part
-from quietcuff.decode.hl7v2_times import birth_date_of
+from quietcuff.decode.hl7v2.codes import EUI_64
+from quietcuff.decode.hl7v2.syntax import Segment, Text, part
+from quietcuff.decode.hl7v2.times import birth_date_of
 
 # The identifiers that a person keeps, before those that are given for a visit.
 KINDS = ("MR", "PI", "MRN")

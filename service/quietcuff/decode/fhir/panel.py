@@ -11,12 +11,12 @@ import re
 import msgspec
 
 from quietcuff.core.model.readings import Attendance, Cuff, DeviceFlag, Position, Reading, Rhythm, Setting
-from quietcuff.decode import fhir_codes as codes
-from quietcuff.decode.fhir_bundle import Found, Values, as_list, as_object, codes_of, refusal
-from quietcuff.decode.fhir_codes import Code
-from quietcuff.decode.fhir_parties import made
-from quietcuff.decode.fhir_values import extensions_of, first_of, pressure_of, pulse_of, remarks_of, time_of
-from quietcuff.decode.intended import Act
+from quietcuff.decode.fhir import codes as codes
+from quietcuff.decode.fhir.bundle import Found, Values, as_list, as_object, codes_of, refusal
+from quietcuff.decode.fhir.codes import Code
+from quietcuff.decode.fhir.parties import made
+from quietcuff.decode.fhir.values import extensions_of, first_of, pressure_of, pulse_of, remarks_of, time_of
+from quietcuff.decode.payload import Act
 
 STORED: dict[str, Act] = {
     "final": "add",

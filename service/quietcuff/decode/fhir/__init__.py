@@ -1,0 +1,1 @@
+"""FHIR R4 payloads as sittings."""
