@@ -176,8 +176,8 @@ def test_a_batch_that_goes_on_holds_up_nobody(server: Server, client: httpx.Clie
 
 @pytest.mark.parametrize("name", ["busy", "defect"])
 def test_a_failure_of_the_service_is_told_by_line(client: httpx.Client, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    from quietcuff.application import batch
     from quietcuff.core.model.errors import Busy
-    from quietcuff.ingest import batch
 
     async def fail(*arguments: Any) -> Any:
         raise Busy(2) if name == "busy" else RuntimeError("p-0001 has 142/88")

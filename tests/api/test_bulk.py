@@ -17,7 +17,7 @@ from api.serving import Server, serving
 from api.test_authorization import Client
 from api.test_fhir import BASE, outcome
 from api.test_reading_sets import void, whole_set
-from quietcuff.ingest.bulk_worker import Worker
+from quietcuff.application.bulk.worker import Worker
 
 PUBLIC = "https://bp.example.org"
 Manifest = dict[str, Any]

@@ -29,10 +29,10 @@ from api.serving import new_key
 from databases import SqliteFiles
 from decode.hl7_messages import message, pair
 from quietcuff.api.mllp import Limits, Listener
+from quietcuff.application import open_desk
 from quietcuff.cli import main
 from quietcuff.core.model.errors import Busy, NotAuthenticated
 from quietcuff.decode.hl7v2.mllp import framed
-from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import parse_scopes

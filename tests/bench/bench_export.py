@@ -32,16 +32,16 @@ os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
 
 from sqlalchemy import make_url
 
+from application.exports import plan_of
 from bench.bench_storage import databases
 from databases import PostgresqlServer
 from fhir_r4.generated import generated_bodies
 from fhir_r4.profiles import faults_of
 from fhir_r4.stored_sets import Clinic, open_clinic
-from ingest.exports import plan_of
-from quietcuff import ingest
+from quietcuff import application
+from quietcuff.application.bulk.jobs import export_file, read_export, start_export
+from quietcuff.application.bulk.worker import ExportLimits, Worker
 from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.ingest.bulk_jobs import export_file, read_export, start_export
-from quietcuff.ingest.bulk_worker import ExportLimits, Worker
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 from quietcuff.storage.schema.column_types import Instant
@@ -67,7 +67,7 @@ async def clinic_of(url: str) -> Clinic:
     """The one clinic, by the machine's own clock."""
     store = open_store(url)
     clinic = await open_clinic(store, load_rulebook())
-    clinic.desk = ingest.open_desk(store, clinic.desk.rulebook)
+    clinic.desk = application.open_desk(store, clinic.desk.rulebook)
     return clinic
 
 

@@ -31,9 +31,9 @@ os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
 import msgspec
 
 from api.serving import new_key
+from application.clinic import open_clinic
 from bench.bench_evaluate import make_set
 from bench.bench_storage import databases
-from ingest.clinic import open_clinic
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 

@@ -30,10 +30,10 @@ os.environ.setdefault("XDG_RUNTIME_DIR", tempfile.mkdtemp(prefix="quietcuff-"))
 import asyncpg
 import msgspec
 
+from application.clinic import Clinic, open_clinic
 from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer, SqliteFiles
-from ingest.clinic import Clinic, open_clinic
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import LARGEST_GROUP, open_store
@@ -62,7 +62,7 @@ async def receive_all(clinic: Clinic, sets: list[ReadingSet], callers: int) -> t
 
     async def call() -> None:
         for one in todo:
-            await ingest.receive(clinic.desk, clinic.caller, one, idempotency_key=None)
+            await application.receive(clinic.desk, clinic.caller, one, idempotency_key=None)
 
     gc.collect()
     began, used = time.perf_counter(), time.process_time()

@@ -24,11 +24,11 @@ from uuid import UUID
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from application.clinic import Clinic, open_clinic
 from bench.bench_storage import CALLERS, databases, make_sets, receive_all
-from ingest.clinic import Clinic, open_clinic
-from quietcuff import ingest
+from quietcuff import application
+from quietcuff.application.read_trail import Reads, Seen
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.ingest.reads import Reads, Seen
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 from quietcuff.storage.trail.checking import TrailCheck, rows_after
@@ -60,7 +60,7 @@ async def read_all(clinic: Clinic, ids: list[str], *, told: bool) -> float:
 
     async def call() -> None:
         for set_id in todo:
-            await ingest.read_set(clinic.desk, clinic.caller, set_id)
+            await application.read_set(clinic.desk, clinic.caller, set_id)
             if told:
                 who = {name: getattr(clinic.caller, name) for name in ("tenant_id", "actor", "request_id")}
                 reads.add(Seen(**who, at=clinic.clock.now, action="read", what="get_reading_set", found=1, set_id=UUID(set_id)))
@@ -105,7 +105,7 @@ def measure(kind: str, sets: list[ReadingSet], reads: int, rounds: int, keys: st
         for _ in range(rounds):
             for way in WAYS:
                 files = TrailFiles(keys=keys if way == "keyed" else None)
-                with mock.patch("quietcuff.ingest.desk.record", record if way != "without" else no_record):
+                with mock.patch("quietcuff.application.context.record", record if way != "without" else no_record):
                     found = asyncio.run(measure_once(source.new(), sets, reads, files, way))
                 for what, rate in zip(figures, found, strict=True):
                     figures[what][way].append(rate)

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
+from application.exports import by_id, export
+from application.test_bulk import receive_some
 from fhir_r4.stored_sets import open_clinic
-from ingest.exports import by_id, export
-from ingest.test_bulk import receive_some
 from quietcuff.cli import main
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store

@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 
 from api.serving import new_key, serving
+from application.clinic import Body, first_visit, on_day, sitting
 from databases import SqliteFiles
-from ingest.clinic import Body, first_visit, on_day, sitting
 from quietcuff.cli import main
 from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source

@@ -9,8 +9,8 @@ from typing import Any
 import msgspec
 import pytest
 
+from application.clinic import first_visit, sitting
 from fhir_r4.stored_sets import open_clinic
-from ingest.clinic import first_visit, sitting
 from quietcuff.cli import main
 from quietcuff.cli.public_url import is_of_this_machine, settle_public_url
 from quietcuff.core.model.errors import StoreNotUsable

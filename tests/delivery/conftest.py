@@ -6,9 +6,9 @@ from collections.abc import AsyncIterator, Iterator
 
 import pytest
 
+from application.clinic import Clinic, open_clinic
 from delivery.post import Post
 from delivery.receiver import Receiver, receiving
-from ingest.clinic import Clinic, open_clinic
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store

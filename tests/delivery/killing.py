@@ -10,10 +10,10 @@ from typing import Any
 
 import msgspec
 
+from application.clinic import Clinic, first_visit, left, sitting
 from delivery.nursery import Nursery
 from delivery.receiver import Receiver
 from delivery.test_worker import check_order
-from ingest.clinic import Clinic, first_visit, left, sitting
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import NewTarget
 from quietcuff.security.addresses import read_allowances

@@ -8,8 +8,8 @@ from typing import Any
 
 import msgspec
 
+from application.clinic import Clinic
 from delivery.receiver import Receiver
-from ingest.clinic import Clinic
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import NewTarget, Replay, TargetChange, TargetMade, TargetRecord, Undelivered
 from quietcuff.delivery.sending import Sender

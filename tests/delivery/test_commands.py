@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from application.clinic import Clinic, open_clinic, sitting
 from delivery.post import Post
 from delivery.receiver import Answer, Receiver
-from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.store import open_store
 

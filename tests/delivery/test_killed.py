@@ -9,11 +9,11 @@ from datetime import timedelta
 
 import pytest
 
+from application.clinic import Clinic, open_clinic, sitting
 from delivery.killing import check, kill_over_and_over, store_some, waiting
 from delivery.nursery import nursery
 from delivery.post import Post
 from delivery.receiver import Answer, Receiver
-from ingest.clinic import Clinic, open_clinic, sitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.delivery import worker
 from quietcuff.delivery.worker import LEASE, Worker

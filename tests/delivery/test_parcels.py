@@ -13,10 +13,10 @@ from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from fhir.resources.R4B.bundle import Bundle
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
+from application.clinic import first_visit, left, reading, sitting
 from delivery.post import PUBLIC_URL, Post
 from delivery.receiver import DROPPED, Answer
 from fhir_r4.profiles import faults_of
-from ingest.clinic import first_visit, left, reading, sitting
 from quietcuff.delivery import targets
 from quietcuff.delivery.bundles import token
 from quietcuff.delivery.signing import make_secret, secret_text, signature_headers

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
+from application.clinic import Clinic, first_visit, left, reading, sitting
 from delivery.post import Post
 from delivery.receiver import DROPPED, Answer, Receiver
-from ingest.clinic import Clinic, first_visit, left, reading, sitting
 from quietcuff.delivery import worker
 
 # What is in the answers, and the passing of time, is no matter of the database.
@@ -46,7 +46,7 @@ async def test_an_outbox_row_is_of_the_same_transaction(post: Post, monkeypatch:
         raise RuntimeError("the disk is full")
 
     with monkeypatch.context() as broken:
-        broken.setattr("quietcuff.ingest.keeping.note", fail)
+        broken.setattr("quietcuff.application.evaluate_and_keep.note", fail)
         with pytest.raises(RuntimeError, match="disk"):
             await post.clinic.receive(sitting())
     assert [await post.clinic.count(table) for table in ("reading_set", "outbox")] == [0, 0]

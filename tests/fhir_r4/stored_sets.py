@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from fhir_r4.rendered import PUBLIC_URL
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.core.model.changes import Append, Correction, SubjectChange
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
@@ -39,14 +39,14 @@ class Clinic:
     def __init__(self, store: Store, rulebook: Rulebook, tenant: Tenant) -> None:
         ticks = itertools.count()
         self.store, self.tenant = store, tenant
-        self.desk = ingest.open_desk(store, rulebook, clock=lambda: STARTED_AT + timedelta(seconds=next(ticks)))
-        self.caller = ingest.Caller(
+        self.desk = application.open_desk(store, rulebook, clock=lambda: STARTED_AT + timedelta(seconds=next(ticks)))
+        self.caller = application.Caller(
             tenant_id=tenant.tenant_id, actor="key:ab12cd34", request_id="0f8c2a34-6f0e-4c0b-9a53-2a4c7c1b9d11"
         )
         self.publisher = Publisher(tenant=tenant, public_url=PUBLIC_URL)
 
     async def receive(self, body: dict[str, Any]) -> dict[str, Any]:
-        answer = await ingest.receive(self.desk, self.caller, msgspec.convert(body, ReadingSet), idempotency_key=None)
+        answer = await application.receive(self.desk, self.caller, msgspec.convert(body, ReadingSet), idempotency_key=None)
         return envelope(answer)
 
     async def receive_all(self, bodies: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -54,14 +54,14 @@ class Clinic:
 
     async def append(self, set_id: str, **fields: Any) -> dict[str, Any]:
         change = msgspec.convert(fields, Append)
-        return envelope(await ingest.append(self.desk, self.caller, set_id, change, if_match="*", idempotency_key=None))
+        return envelope(await application.append(self.desk, self.caller, set_id, change, if_match="*", idempotency_key=None))
 
     async def correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> dict[str, Any]:
         author = {"system": "urn:example:staff", "value": "n-17"}
         correction = msgspec.convert({"reason": "typing error", "author": author, "changes": list(changes)}, Correction)
         if_match = frozenset((version,))
         return envelope(
-            await ingest.correct(self.desk, self.caller, set_id, correction, if_match=if_match, idempotency_key=None)
+            await application.correct(self.desk, self.caller, set_id, correction, if_match=if_match, idempotency_key=None)
         )
 
     async def try_to_correct(self, set_id: str, version: int, *changes: dict[str, Any]) -> dict[str, Any] | None:
@@ -73,12 +73,12 @@ class Clinic:
     async def save_subject(self, body: dict[str, Any]) -> str:
         """Register a person or what changed; the id."""
         change = msgspec.convert(body, SubjectChange)
-        return (await ingest.save_subject(self.desk, self.caller, change, if_match=None)).id
+        return (await application.save_subject(self.desk, self.caller, change, if_match=None)).id
 
     async def save_device(self, body: dict[str, Any]) -> str:
         """Register a device; the id."""
         document = msgspec.convert(body, RegisteredDevice)
-        return (await ingest.save_device(self.desk, self.caller, document, if_match=None)).id
+        return (await application.save_device(self.desk, self.caller, document, if_match=None)).id
 
     async def bundle(self, set_id: str) -> dict[str, Any]:
         return decoded(await self._read(lambda snapshot: sitting_bundle(snapshot, self.publisher, set_id)))
@@ -110,7 +110,7 @@ async def open_clinic(store: Store, rulebook: Rulebook, name: str = "clinic") ->
     return Clinic(store, rulebook, tenant)
 
 
-def envelope(answer: ingest.Answer) -> dict[str, Any]:
+def envelope(answer: application.Answer) -> dict[str, Any]:
     return decoded(answer.body)
 
 

@@ -7,8 +7,8 @@ from typing import Any
 import msgspec
 import pytest
 
+from application.clinic import first_visit, sitting
 from fhir_r4.stored_sets import Clinic, open_clinic
-from ingest.clinic import first_visit, sitting
 from quietcuff.core.model.readings import Cuff
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.cuffs import cuff_component, told_size

@@ -17,7 +17,7 @@ import pytest
 
 from fhir_r4.archive import link_of, storable_bodies
 from fhir_r4.stored_sets import STARTED_AT, Clinic, open_clinic
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.model.logical_ids import place_name
@@ -45,7 +45,7 @@ def rulebook() -> Rulebook:
 @pytest.fixture
 async def clinic(store: Store, rulebook: Rulebook) -> Clinic:
     clinic = await open_clinic(store, rulebook)
-    clinic.desk = ingest.open_desk(store, rulebook, clock=running_clock)
+    clinic.desk = application.open_desk(store, rulebook, clock=running_clock)
     return clinic
 
 
@@ -166,7 +166,7 @@ async def test_a_change_that_is_stored_late_moves_nothing_under_a_reader(
     async def correct_slowly() -> None:
         store = open_store(database_url)
         other = Clinic(store, rulebook, clinic.tenant)
-        other.desk = msgspec.structs.replace(ingest.open_desk(store, rulebook, clock=running_clock), clock=slow_clock)
+        other.desk = msgspec.structs.replace(application.open_desk(store, rulebook, clock=running_clock), clock=slow_clock)
         await other.correct(first["id"], 1, change)
         await store.close()
         committed.set()

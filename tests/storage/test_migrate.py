@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, inspect, make_url
 
+from application.clinic import first_visit, open_clinic, sitting
 from databases import PostgresqlServer
-from ingest.clinic import first_visit, open_clinic, sitting
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine import migrate

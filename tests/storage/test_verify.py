@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.clinic import Clinic, first_visit, on_day, open_clinic, sitting
+from application.clinic import Clinic, first_visit, on_day, open_clinic, sitting
 from quietcuff.cli import main
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook

@@ -11,13 +11,13 @@ from quietcuff.analytics import trend_words as words
 from quietcuff.analytics.plotting import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
+from quietcuff.application import Caller, Desk
+from quietcuff.application.parties import DECODER
+from quietcuff.application.read_sittings import first_moment
+from quietcuff.application.summary import stored_sitting
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.ingest import Caller, Desk
-from quietcuff.ingest.overview import stored_sitting
-from quietcuff.ingest.people import DECODER
-from quietcuff.ingest.reading_back import first_moment
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.answers import AnsweredVersion, answers_of_subject_taken

@@ -9,7 +9,7 @@ import msgspec
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import JSON
-from quietcuff.ingest import Page, Record
+from quietcuff.application import Page, Record
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:

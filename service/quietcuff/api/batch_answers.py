@@ -11,9 +11,9 @@ import msgspec
 from quietcuff.api.logs import log_failure
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
+from quietcuff.application import Answer, Received, Tally
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
-from quietcuff.ingest import Answer, Received, Tally
 
 IN_MEMORY_BYTES = 1024 * 1024
 CHUNK_BYTES = 64 * 1024

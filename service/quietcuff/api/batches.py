@@ -8,7 +8,7 @@ from litestar import Controller, Request, post
 from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.batch_answers import Spool
 from quietcuff.api.caller import caller_of
@@ -17,7 +17,7 @@ from quietcuff.api.operations import NDJSON, Operation, Parameter, Reply, descri
 from quietcuff.api.parameters import IDEMPOTENCY_KEY_OF_BATCH
 from quietcuff.api.requests import idempotency_key_of, prefers_representation
 from quietcuff.api.service import service_of
-from quietcuff.ingest.batch import by_identifier_or_line
+from quietcuff.application.batch import by_identifier_or_line
 from quietcuff.security.scopes import Need
 
 STORE_BATCH = Operation(
@@ -75,7 +75,7 @@ class Batches(Controller):
         most_bytes = service_of(request).settings.batch_answer_megabytes * BYTES_A_MEGABYTE
         spool = Spool(caller.request_id, in_full=in_full, most_bytes=most_bytes)
         try:
-            await ingest.receive_lines(desk, caller, request.stream(), known, spool.tell, may_go_on=spool.has_room)
+            await application.receive_lines(desk, caller, request.stream(), known, spool.tell, may_go_on=spool.has_room)
             length = spool.finish()
         except BaseException:
             spool.close()

@@ -20,6 +20,9 @@ from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, 
 from quietcuff.api.operations import JSON, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.service import service_of
+from quietcuff.application import groups
+from quietcuff.application.bulk import jobs
+from quietcuff.application.bulk.jobs import Export
 from quietcuff.core.model.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import gzip_length
@@ -28,8 +31,6 @@ from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan
 from quietcuff.fhir.bulk.request import Asked, Level, Readable, plan_of
 from quietcuff.fhir.operation_outcome import operation_outcome
 from quietcuff.fhir.resources.group import group_resource
-from quietcuff.ingest import bulk_jobs, groups
-from quietcuff.ingest.bulk_jobs import Export
 from quietcuff.security.scopes import Need, Scopes
 from quietcuff.storage.bulk.members import Members
 
@@ -87,7 +88,7 @@ class BulkExport(Controller):
     @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
     async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
         """Answer how an export stands, and its manifest once it is done."""
-        found = await bulk_jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
+        found = await jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
         _check_scopes(request, found, found.plan.types)
         if found.state == "open":
             headers = {"X-Progress": found.progress, "Retry-After": str(found.retry_after_seconds)}
@@ -101,26 +102,26 @@ class BulkExport(Controller):
     async def stop(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
         """End an export, and have its files deleted."""
         desk, caller = service_of(request).desk, caller_of(request)
-        found = await bulk_jobs.find_export(desk, caller, job_id)
+        found = await jobs.find_export(desk, caller, job_id)
         _check_scopes(request, found, found.plan.types)
-        await bulk_jobs.end_export(desk, caller, job_id)
+        await jobs.end_export(desk, caller, job_id)
         return answer(b"", status=202)
 
     @get(f"{JOBS}/{{job_id:str}}/{{number:str}}", opt=described(READ_FILE))
     async def read_file(self, request: Request[Any, Any, Any], job_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
         """Send a file, as it is stored to a client that accepts gzip."""
         desk, caller = service_of(request).desk, caller_of(request)
-        found = await bulk_jobs.read_export(desk, caller, job_id)
+        found = await jobs.read_export(desk, caller, job_id)
         place = number_of(number)
         if place > len(found.files):
             raise NotFound("file")
         file = found.files[place - 1]
         _check_scopes(request, found, [file.resource_type] if file.purpose == "output" else found.plan.types)
-        await bulk_jobs.note_download(desk, caller)
+        await jobs.note_download(desk, caller)
         packed = accepts_gzip(request)
         headers = {"Vary": "Accept-Encoding", "Content-Length": str(gzip_length(file) if packed else file.plain_bytes)}
         return ASGIStreamingResponse(
-            iterator=bulk_jobs.export_file(desk, caller, job_id, file, packed=packed),
+            iterator=jobs.export_file(desk, caller, job_id, file, packed=packed),
             media_type=NDJSON,
             headers=headers | ({"Content-Encoding": "gzip"} if packed else {}),
         )
@@ -143,7 +144,7 @@ async def _begin(request: Request[Any, Any, Any], level: Level, members: Members
     plan = await service.desk.store.read(
         publisher.tenant.tenant_id, lambda snapshot: plan_of(snapshot, asked, publisher, members, readable, now)
     )
-    job_id = await bulk_jobs.start_export(service.desk, caller_of(request), plan, service.export_limits)
+    job_id = await jobs.start_export(service.desk, caller_of(request), plan, service.export_limits)
     service.export_bell.set()
     return answer(b"", status=202, headers={"Content-Location": f"{publisher.fhir_url}{JOBS}/{job_id}"})
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from quietcuff.api.admission import principal_of
 from quietcuff.api.reads import origin_of
 from quietcuff.api.requests import Connection
-from quietcuff.ingest import Caller
+from quietcuff.application import Caller
 
 
 def caller_of(connection: Connection) -> Caller:

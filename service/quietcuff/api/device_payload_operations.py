@@ -11,10 +11,10 @@ from quietcuff.api.fhir_answers import FHIR_JSON
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.parameters import IDEMPOTENCY_KEY
 from quietcuff.api.shapes import Envelope
+from quietcuff.application.payloads.refused import PayloadTold, RefusedListed
+from quietcuff.application.payloads.repeats import RefusedPayload
 from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
-from quietcuff.ingest.payload_retries import RefusedPayload
-from quietcuff.ingest.refused import PayloadTold, RefusedListed
 from quietcuff.security.scopes import Need
 from quietcuff.storage.rows.queries import LONGEST_PAGE
 

@@ -18,14 +18,14 @@ from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.service import service_of
+from quietcuff.application.payloads import refused
+from quietcuff.application.payloads.device_payloads import Payload, PayloadKind, receive
+from quietcuff.application.payloads.hl7v2 import receive_hl7v2
+from quietcuff.application.payloads.readers import READERS
+from quietcuff.application.payloads.repeats import Received
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
-from quietcuff.ingest import refused
-from quietcuff.ingest.hl7v2 import receive_hl7v2
-from quietcuff.ingest.payload_retries import Received
-from quietcuff.ingest.payloads import Payload, PayloadKind, receive
-from quietcuff.ingest.readers import READERS
 from quietcuff.storage.rows.queries import LONGEST_PAGE
 
 REPEATED = {"Idempotency-Replayed": "true"}

@@ -8,7 +8,7 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.answers import answer_record
@@ -60,11 +60,11 @@ class Devices(Controller):
     async def save(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Register a device."""
         desk, caller = service_of(request).desk, caller_of(request)
-        document = read(body, RegisteredDevice, ingest.faults_of_device)
-        record = await ingest.save_device(desk, caller, document, if_match=if_match_of(request))
+        document = read(body, RegisteredDevice, application.faults_of_device)
+        record = await application.save_device(desk, caller, document, if_match=if_match_of(request))
         return answer_record(record, location=f"{self.path}/{record.id}")
 
     @get("/{device_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], device_id: FromPath[str]) -> ASGIResponse:
         """Answer the device."""
-        return answer_record(await ingest.read_device(service_of(request).desk, caller_of(request), device_id))
+        return answer_record(await application.read_device(service_of(request).desk, caller_of(request), device_id))

@@ -13,12 +13,12 @@ from quietcuff.api import examples
 from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.service import service_of
+from quietcuff.application.context import now
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet, noted_as_opened
 from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.decode.own_json import read
-from quietcuff.ingest.desk import now
 from quietcuff.security.scopes import Need
 
 EVALUATE = Operation(

@@ -15,10 +15,10 @@ from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.requests import query_of
 from quietcuff.api.service import service_of
+from quietcuff.application import groups
+from quietcuff.application.groups import Group
 from quietcuff.core.model.groups import NewGroup
 from quietcuff.decode.own_json import read
-from quietcuff.ingest import groups
-from quietcuff.ingest.groups import Group
 from quietcuff.security.scopes import Need
 
 TAG = "Groups"

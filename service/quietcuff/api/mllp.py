@@ -17,12 +17,12 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.api.logs import log_failure
+from quietcuff.application import Caller, Desk
+from quietcuff.application.payloads.hl7v2 import receive_hl7v2, turn_away
 from quietcuff.core.model.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
 from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.decode.payload import RefusedPart
-from quietcuff.ingest import Caller, Desk
-from quietcuff.ingest.hl7v2 import receive_hl7v2, turn_away
 from quietcuff.security.api_keys import Principal
 
 log = logging.getLogger("quietcuff.service")

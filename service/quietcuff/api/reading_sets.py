@@ -10,7 +10,7 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.api import reading_set_operations as operations
 from quietcuff.api.answers import answer, answer_page, not_modified
 from quietcuff.api.caller import caller_of
@@ -54,59 +54,59 @@ class ReadingSets(Controller):
     async def store(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate and store a sitting."""
         desk, caller, key = service_of(request).desk, caller_of(request), idempotency_key_of(request)
-        return answer_set(await ingest.receive(desk, caller, ingest.understand(desk, body), idempotency_key=key))
+        return answer_set(await application.receive(desk, caller, application.understand(desk, body), idempotency_key=key))
 
     @get(opt=described(operations.LIST))
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer a page of sittings."""
         service = service_of(request)
         asked = query_of(request, "subject_id", "from", "to", "limit", "cursor")
-        page = await ingest.list_sets(service.desk, caller_of(request), set_query(asked))
+        page = await application.list_sets(service.desk, caller_of(request), set_query(asked))
         tell_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(operations.GET))
     async def get_one(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the newest version."""
-        return answer_read(request, await ingest.read_set(service_of(request).desk, caller_of(request), set_id))
+        return answer_read(request, await application.read_set(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions", opt=described(operations.LIST_VERSIONS))
     async def list_versions(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Say why each version is there."""
-        return answer(await ingest.read_versions(service_of(request).desk, caller_of(request), set_id))
+        return answer(await application.read_versions(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions/{number:str}", opt=described(operations.GET_VERSION))
     async def get_version(self, request: Request[Any, Any, Any], set_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
         """Answer a version as it was answered when it was new."""
         desk, caller = service_of(request).desk, caller_of(request)
-        return answer_read(request, await ingest.read_version(desk, caller, set_id, number_of(number)))
+        return answer_read(request, await application.read_version(desk, caller, set_id, number_of(number)))
 
     @post("/{set_id:str}/readings", opt=described(operations.APPEND))
     async def append(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Add to an open sitting, or close it."""
         desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append, faults_of_appended)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await ingest.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key))
+        return answer_set(await application.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key))
 
     @post("/{set_id:str}/reopen", opt=described(operations.REOPEN))
     async def reopen(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Open a sitting again."""
         desk, caller = service_of(request).desk, caller_of(request)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await ingest.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
+        return answer_set(await application.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
 
     @post("/{set_id:str}/corrections", opt=described(operations.CORRECT))
     async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Put right what a sitting says."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await ingest.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
+        return answer_set(await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
 
     @get("/{set_id:str}/sheet", opt=described(operations.GET_SHEET))
     async def get_sheet(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the record sheet as text or as a page."""
         media_type = format_of(request, operations.PLAIN, operations.HTML)
-        sheet = await ingest.read_sheet(service_of(request).desk, caller_of(request), set_id)
+        sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id)
         body = (sheet_html(sheet) if media_type == operations.HTML else sheet_text(sheet)).encode()
         headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', "Vary": "Accept"}
         if is_known_already(request, headers["ETag"]):
@@ -120,7 +120,7 @@ class ReadingSets(Controller):
         """Move a sitting to the person whose it is."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await ingest.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
+        return answer_set(await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
 
     @get("/{set_id:str}/fhir", opt=described(operations.GET_BUNDLE))
     async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
@@ -136,7 +136,7 @@ def faults_of_appended(change: Append) -> list[Fault]:
     return voided_faults(change.readings)
 
 
-def answer_set(stored: ingest.Answer) -> ASGIResponse:
+def answer_set(stored: application.Answer) -> ASGIResponse:
     """A set after a change, or after the same change was asked for again."""
     headers = {"ETag": f'"{stored.version}"'}
     if stored.created:
@@ -146,7 +146,7 @@ def answer_set(stored: ingest.Answer) -> ASGIResponse:
     return answer(stored.body, status=201 if stored.created else 200, headers=headers)
 
 
-def answer_read(request: Connection, found: ingest.Answer) -> ASGIResponse:
+def answer_read(request: Connection, found: application.Answer) -> ASGIResponse:
     """A set that was read, unless the caller has it."""
     etag = f'"{found.version}"'
     return not_modified(etag) if is_known_already(request, etag) else answer(found.body, headers={"ETag": etag})

@@ -12,8 +12,8 @@ from uuid import UUID
 from quietcuff.api.operations import Operation, operation_of
 from quietcuff.api.requests import Connection
 from quietcuff.api.service import Service
+from quietcuff.application.read_trail import Seen
 from quietcuff.core.model.readings import Identifier
-from quietcuff.ingest.reads import Seen
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
 

@@ -12,10 +12,10 @@ import msgspec
 from litestar.connection import ASGIConnection
 from litestar.exceptions import HTTPException
 
+from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.model.readings import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
-from quietcuff.ingest.desk import IfMatch
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
 _VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)

@@ -11,10 +11,10 @@ import msgspec
 
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
+from quietcuff.application import Desk, open_desk
+from quietcuff.application.bulk.worker import ExportLimits
+from quietcuff.application.read_trail import Reads
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.ingest import Desk, open_desk
-from quietcuff.ingest.bulk_worker import ExportLimits
-from quietcuff.ingest.reads import Reads
 from quietcuff.security.addresses import read_allowances
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import Fetcher, KeySets

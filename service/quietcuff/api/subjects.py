@@ -10,7 +10,7 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
@@ -132,26 +132,26 @@ class Subjects(Controller):
     async def save(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Register a person."""
         desk, caller, change = service_of(request).desk, caller_of(request), read(body, SubjectChange)
-        record = await ingest.save_subject(desk, caller, change, if_match=if_match_of(request))
+        record = await application.save_subject(desk, caller, change, if_match=if_match_of(request))
         return answer_record(record, location=f"{self.path}/{record.id}")
 
     @post("/find", opt=described(FIND))
     async def find(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Look a person up."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Find)
-        found = await ingest.find_subject(desk, caller, wanted.identifier)
+        found = await application.find_subject(desk, caller, wanted.identifier)
         tell_found(request, 1, person=found)
         return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Answer what is known."""
-        return answer_record(await ingest.read_subject(service_of(request).desk, caller_of(request), subject_id))
+        return answer_record(await application.read_subject(service_of(request).desk, caller_of(request), subject_id))
 
     @get("/{subject_id:str}/summary", opt=described(SUMMARY))
     async def summarise(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Sum a person up."""
-        return answer(await ingest.read_summary(service_of(request).desk, caller_of(request), subject_id))
+        return answer(await application.read_summary(service_of(request).desk, caller_of(request), subject_id))
 
     @get("/{subject_id:str}/trend.svg", opt=described(TREND))
     async def draw_trend(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:

@@ -9,11 +9,11 @@ import contextlib
 from collections.abc import Awaitable, Callable
 from uuid import uuid4
 
-from quietcuff import ingest
+from quietcuff import application
 from quietcuff.api.logs import log_failure
 from quietcuff.api.service import Service
-from quietcuff.ingest import retention
-from quietcuff.ingest.bulk_worker import Worker
+from quietcuff.application import retention
+from quietcuff.application.bulk.worker import Worker
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.api_keys import touch_key
@@ -96,7 +96,7 @@ async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) 
 
 async def close_idle_sets(service: Service) -> None:
     """Close the open sets in which nothing arrives any more."""
-    await ingest.close_idle_sets(service.desk)
+    await application.close_idle_sets(service.desk)
 
 
 async def delete_what_is_over(service: Service) -> None:

@@ -11,11 +11,11 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 from uuid import uuid4
 
+from quietcuff.application import Caller, Desk, open_desk
+from quietcuff.application.context import note, now
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import CALLED
 from quietcuff.core.model.errors import NotFound
-from quietcuff.ingest import Caller, Desk, open_desk
-from quietcuff.ingest.desk import note, now
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.backends import enter_tenant

@@ -11,6 +11,9 @@ from uuid import uuid4
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from quietcuff.application import Caller, Desk, open_desk
+from quietcuff.application.bulk.folder import COMMAND, Folder, empty_folder, export_to_folder
+from quietcuff.application.groups import members_of_group
 from quietcuff.cli.desk import named, note_command
 from quietcuff.cli.opening import opened
 from quietcuff.cli.public_url import settle_public_url
@@ -20,9 +23,6 @@ from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
 from quietcuff.fhir.bulk.plan import Progress as Reached
 from quietcuff.fhir.bulk.request import Asked, plan_of
 from quietcuff.fhir.versions.stored_sets import Publisher
-from quietcuff.ingest import Caller, Desk, open_desk
-from quietcuff.ingest.bulk_folder import COMMAND, Folder, empty_folder, export_to_folder
-from quietcuff.ingest.groups import members_of_group
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.bulk.members import Members

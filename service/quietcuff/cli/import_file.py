@@ -13,7 +13,9 @@ from collections.abc import AsyncIterator
 from contextlib import ExitStack
 from typing import BinaryIO
 
-from quietcuff import ingest
+from quietcuff import application
+from quietcuff.application import Caller, Known, Received
+from quietcuff.application.batch import by_identifier, by_identifier_or_content
 from quietcuff.cli.desk import named, note_command
 from quietcuff.cli.import_teller import Teller
 from quietcuff.cli.opening import opened, require_there
@@ -21,8 +23,6 @@ from quietcuff.cli.progress import HowFar
 from quietcuff.cli.sources import Source
 from quietcuff.cli.words import ARRAY_GIVEN
 from quietcuff.core.model.errors import Fault, NotReadable
-from quietcuff.ingest import Caller, Known, Received
-from quietcuff.ingest.batch import by_identifier, by_identifier_or_content
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.store import NO_TENANT
@@ -77,12 +77,12 @@ async def import_all(
 
     async with opened(settings, for_serving=True) as store:
         tenant = await store.read(NO_TENANT, lambda snapshot: named(snapshot, tenant_name))
-        desk = ingest.open_desk(store, load_rulebook())
+        desk = application.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
         await note_command(desk, caller)
         gc.freeze()
         try:
-            await ingest.receive_lines(desk, caller, until_failure(source, teller), known, tell)
+            await application.receive_lines(desk, caller, until_failure(source, teller), known, tell)
         except Exception as error:
             if error is not teller.failure:
                 raise

@@ -10,10 +10,10 @@ import msgspec
 
 from quietcuff.api.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.api.problems import Problem
+from quietcuff.application import Received, Tally
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable
 from quietcuff.decode.ndjson import MAX_BYTES, Line
-from quietcuff.ingest import Received, Tally
 
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130
 MOST_SHOWN = 10

@@ -14,10 +14,10 @@ from typing import Any
 
 from quietcuff.api.logs import configure_logs
 from quietcuff.api.mllp import Limits, Listener
+from quietcuff.application import open_desk
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotAllowed, NotAuthenticated
-from quietcuff.ingest import open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.scopes import Need

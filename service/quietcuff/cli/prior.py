@@ -11,6 +11,8 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
+from quietcuff.application import Caller, Desk
+from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.cli.desk import named, on_desk
 from quietcuff.cli.keys import on_store
 from quietcuff.cli.words import say
@@ -28,8 +30,6 @@ from quietcuff.core.model.readings import HistorySitting, ReadingSet, ReferenceP
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.person import Person, describe_person
-from quietcuff.ingest import Caller, Desk
-from quietcuff.ingest.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.rows.answers import AnsweredVersion, newest_answers_after
 from quietcuff.storage.rows.tenants import Tenant, save_settings

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import msgspec
 
+from quietcuff.application import Caller, Desk
+from quietcuff.application.payloads import refused
+from quietcuff.application.payloads.repeats import Received
 from quietcuff.cli.desk import on_desk
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
-from quietcuff.ingest import Caller, Desk, refused
-from quietcuff.ingest.payload_retries import Received
 
 ACTOR = "command"
 LONGEST_LIST = 200

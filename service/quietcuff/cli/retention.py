@@ -8,15 +8,15 @@ import sys
 from datetime import date, datetime
 from uuid import UUID
 
+from quietcuff.application import Caller, Desk, retention
+from quietcuff.application.context import now
+from quietcuff.application.erasure import Left, look_for
+from quietcuff.application.read_sittings import first_moment
+from quietcuff.application.retention import Deletions, Erased
 from quietcuff.cli.desk import on_desk
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.ingest import Caller, Desk, retention
-from quietcuff.ingest.desk import now
-from quietcuff.ingest.erasure import Left, look_for
-from quietcuff.ingest.reading_back import first_moment
-from quietcuff.ingest.retention import Deletions, Erased
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.database import parse_url
 from quietcuff.storage.rows.erasing import find_in_file

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 
+from quietcuff.application import Caller, Desk
 from quietcuff.cli.desk import on_desk
 from quietcuff.cli.listing import add_json_to, show_list
 from quietcuff.cli.words import say
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import Replay, TargetRecord
-from quietcuff.ingest import Caller, Desk
 
 ACTOR = "operator"
 

@@ -10,6 +10,9 @@ from uuid import UUID, uuid4
 
 import msgspec
 
+from quietcuff.application import Caller, Desk
+from quietcuff.application.context import note
+from quietcuff.application.context import now as now_of
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
 from quietcuff.core.model.readings import utc_text
 from quietcuff.delivery.documents import (
@@ -26,9 +29,6 @@ from quietcuff.delivery.documents import (
 )
 from quietcuff.delivery.outgoing import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.signing import make_secret, secret_text
-from quietcuff.ingest import Caller, Desk
-from quietcuff.ingest.desk import note
-from quietcuff.ingest.desk import now as now_of
 from quietcuff.security.addresses import URL_ACCEPTED, Allowances, is_url_allowed
 from quietcuff.storage.delivery import outbox
 from quietcuff.storage.delivery.outbox import Backlog, Entry

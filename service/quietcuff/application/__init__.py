@@ -1,0 +1,60 @@
+"""The flow from what comes in to what is kept and answered; ``flow.py`` is the page to read first.
+
+``understand`` makes a sitting of bytes. ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is
+stored, ``receive_lines`` stores many sittings at a time; ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``
+and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device`` keep the
+two registries; ``read_summary`` sums a person up. What changes or reads what is stored is a coroutine; the desk comes first,
+then the caller.
+"""
+
+from quietcuff.application.batch import Known, Received, Tally, receive_lines
+from quietcuff.application.close_idle import close_idle_sets
+from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
+from quietcuff.application.move_sitting import move
+from quietcuff.application.read_sittings import list_sets, read_set, read_version, read_versions
+from quietcuff.application.registries import (
+    faults_of_device,
+    find_subject,
+    read_device,
+    read_subject,
+    save_device,
+    save_subject,
+)
+from quietcuff.application.sheets import read_sheet
+from quietcuff.application.store_sitting import append, correct, receive, reopen, understand
+from quietcuff.application.summary import read_summary
+from quietcuff.storage.rows.queries import SetQuery
+
+__all__ = [
+    "Answer",
+    "Caller",
+    "Desk",
+    "IfMatch",
+    "Known",
+    "Page",
+    "Received",
+    "Record",
+    "SetQuery",
+    "Tally",
+    "append",
+    "close_idle_sets",
+    "correct",
+    "faults_of_device",
+    "find_subject",
+    "list_sets",
+    "move",
+    "open_desk",
+    "read_device",
+    "read_set",
+    "read_sheet",
+    "read_subject",
+    "read_summary",
+    "read_version",
+    "read_versions",
+    "receive",
+    "receive_lines",
+    "reopen",
+    "save_device",
+    "save_subject",
+    "understand",
+]

@@ -1,0 +1,1 @@
+"""Exports: begun and asked after, worked off, and written to a folder."""

@@ -1,0 +1,130 @@
+"""An export straight into a folder: the same pages, the same lines, and a manifest, without a job and its files."""
+
+from __future__ import annotations
+
+import gzip
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, BinaryIO
+from uuid import uuid4
+
+import msgspec
+
+from quietcuff.application.bulk.worker import moment_with_all_before, reading_of
+from quietcuff.application.context import Caller, Desk, note, now
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.fhir.bulk.gzip_files import LEVEL
+from quietcuff.fhir.bulk.manifest import Manifest, Output
+from quietcuff.fhir.bulk.pages import Walk, make_lines
+from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.resources.sitting import instant
+from quietcuff.fhir.versions.stored_sets import Publisher
+
+COMMAND = "command"
+MANIFEST = "manifest.json"
+UNFINISHED = ".part"
+OWNER_ONLY = 0o600
+
+
+class Folder:
+    """The files of an export in a folder. They get their names when all of them are whole."""
+
+    def __init__(self, path: Path, most: int, *, packed: bool) -> None:
+        self._path, self._most, self._packed = path, most, packed
+        self._open: dict[tuple[str, str], tuple[Output, Any]] = {}
+        self._done: dict[str, list[Output]] = {"output": [], "deleted": [], "error": []}
+        self._numbers: dict[str, int] = {}
+
+    def put(self, purpose: str, resource_type: str, lines: list[bytes]) -> None:
+        """Write lines to the file of their kind, and to new ones where that is full."""
+        while lines:
+            is_open = (purpose, resource_type) in self._open
+            output, stream = self._open.pop((purpose, resource_type)) if is_open else self._begin(resource_type)
+            part, lines = lines[: self._most - output.count], lines[self._most - output.count :]
+            stream.write(b"\n".join((*part, b"")))
+            grown = msgspec.structs.replace(output, count=output.count + len(part))
+            if grown.count < self._most:
+                self._open[purpose, resource_type] = grown, stream
+            else:
+                self._close(purpose, grown, stream)
+
+    def finish(self, manifest: Manifest) -> Manifest:
+        """Close the files, name them, and write the manifest last: where it is, everything is."""
+        self.close()
+        whole: Manifest = msgspec.structs.replace(manifest, **self._done)
+        for output in (*whole.output, *whole.deleted, *whole.error):
+            (self._path / f"{output.url}{UNFINISHED}").rename(self._path / output.url)
+        with self._create(MANIFEST) as stream:
+            stream.write(msgspec.json.format(msgspec.json.encode(whole), indent=2) + b"\n")
+        return whole
+
+    def close(self) -> None:
+        for (purpose, _), (output, stream) in sorted(self._open.items()):
+            self._close(purpose, output, stream)
+        self._open.clear()
+
+    def _begin(self, resource_type: str) -> tuple[Output, Any]:
+        number = self._numbers[resource_type] = self._numbers.get(resource_type, 0) + 1
+        name = f"{resource_type}.{number:03}.ndjson{'.gz' if self._packed else ''}"
+        stream = self._create(f"{name}{UNFINISHED}")
+        packer: Any = gzip.GzipFile(fileobj=stream, mode="wb", compresslevel=LEVEL) if self._packed else stream
+        return Output(type=resource_type, url=name, count=0), packer
+
+    def _close(self, purpose: str, output: Output, stream: Any) -> None:
+        # A gzip stream leaves the file under it open.
+        below: Any = getattr(stream, "fileobj", None)
+        stream.close()
+        if below is not None:
+            below.close()
+        self._done[purpose].append(output)
+
+    def _create(self, name: str) -> BinaryIO:
+        return open(os.open(self._path / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, OWNER_ONLY), "wb")
+
+
+async def export_to_folder(
+    desk: Desk, publisher: Publisher, plan: Plan, folder: Folder, report: Callable[[Progress], None]
+) -> Manifest:
+    """Write an export into a folder, telling after each page how far it is.
+
+    Raises:
+        Busy: the database cannot be reached, or a write that has been open for long holds the export up.
+    """
+    tenant_id = publisher.tenant.tenant_id
+    caller = Caller(tenant_id=tenant_id, actor=COMMAND, request_id=str(uuid4()))
+    begun = now(desk)
+    await desk.store.write(tenant_id, lambda transaction: note(transaction, caller, "start-export", begun))
+    walk = Walk(publisher=publisher, plan=plan, at=await moment_with_all_before(desk, tenant_id))
+    progress = Progress()
+    try:
+        while progress.step != "end":
+            page = await desk.store.read(tenant_id, reading_of(walk, progress))
+            produced = make_lines(walk, progress, page)
+            for (purpose, resource_type), lines in produced.lines.items():
+                folder.put(purpose, resource_type, lines)
+            progress = produced.progress
+            report(progress)
+    finally:
+        folder.close()
+    empty = Manifest(
+        transaction_time=instant(walk.at),
+        request=plan.request,
+        requires_access_token=False,
+        output=[],
+        deleted=[],
+        error=[],
+    )
+    return folder.finish(empty)
+
+
+def empty_folder(path: Path) -> Path:
+    """A folder that is there, is its owner's alone if it is made now, and holds nothing.
+
+    Raises:
+        NotAcceptable: it holds something, or is no folder.
+    """
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise NotAcceptable([Fault(parameter="to", code="not-acceptable", detail="A folder that is empty or not there yet.")])
+    path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return path

@@ -1,0 +1,172 @@
+"""The work of exports: jobs are taken, walked page by page, and every page is stored with how far it brought its job.
+
+Whoever dies leaves a job at its last page; its lease runs out, and another goes on from there. Nothing is made twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from uuid import UUID, uuid4
+
+import msgspec
+
+from quietcuff.application.context import Desk, now
+from quietcuff.core.model.errors import Busy
+from quietcuff.fhir.bulk.gzip_files import Packed, Shelf
+from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
+from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
+from quietcuff.storage.bulk.jobs import (
+    JobRow,
+    is_job_free,
+    jobs_that_are_over,
+    keep_job,
+    release_job,
+    take_job,
+    wait_for_writers,
+)
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.tenants import all_tenant_ids
+
+MOST_ATTEMPTS = 5
+MILLISECOND = timedelta(milliseconds=1)
+PAUSE = timedelta(seconds=2)
+PROGRESS = msgspec.json.Decoder(Progress)
+PLAN = msgspec.json.Decoder(Plan)
+ENCODER = msgspec.json.Encoder()
+NOTHING = Packed()
+
+
+class ExportLimits(msgspec.Struct, frozen=True, kw_only=True):
+    """How many exports of one tenant may be open, how many resources a file holds, how long files are kept, and after how
+    many seconds without a sign a worker is taken for dead."""
+
+    jobs: int = 3
+    resources_a_file: int = 100_000
+    hours_kept: int = 24
+    lease_seconds: int = 20
+
+
+class Worker:
+    """One process's hand in the exports of all tenants."""
+
+    def __init__(self, desk: Desk, public_url: str, limits: ExportLimits) -> None:
+        self._desk, self._public_url, self._limits = desk, public_url, limits
+        self._id = uuid4()
+
+    async def work(self) -> int:
+        """Do every job that waits and is nobody else's, and sweep away what is over; how many jobs were done."""
+        done = 0
+        for tenant_id in await self._desk.store.read(NO_TENANT, all_tenant_ids):
+            while (job := await self._take(tenant_id)) is not None:
+                await self._do(job)
+                done += 1
+            await self._sweep(tenant_id)
+        return done
+
+    async def _take(self, tenant_id: int) -> JobRow | None:
+        # Looked for by a reader first: most looks find nothing, and readers wait for nobody.
+        moment, store = now(self._desk), self._desk.store
+        if not await store.read(tenant_id, lambda transaction: is_job_free(transaction, tenant_id, moment)):
+            return None
+        return await store.write(
+            tenant_id, lambda transaction: take_job(transaction, tenant_id, self._id, moment, self._lease(moment))
+        )
+
+    def _lease(self, moment: datetime) -> datetime:
+        return moment + timedelta(seconds=self._limits.lease_seconds)
+
+    async def _do(self, job: JobRow) -> None:
+        """Bring a job to its end, or as far as it goes. What fails again and again is told to the client."""
+        if job.attempts > MOST_ATTEMPTS:
+            await self._keep(job, state="failed")
+            return
+        try:
+            await self._walk(job)
+        except asyncio.CancelledError:
+            # The process stops: let the next one go on at once. It may be too late for that; the lease ends all the same.
+            await asyncio.shield(self._release(job, timedelta()))
+            raise
+        except Busy:
+            await self._release(job, PAUSE)
+
+    async def _release(self, job: JobRow, pause: timedelta) -> None:
+        """Give a job back after a pause, without counting this attempt. How far it has come stands in the database."""
+        lease_until, attempts = now(self._desk) + pause, job.attempts - 1
+        await self._desk.store.write(job.tenant_id, lambda transaction: release_job(transaction, job, lease_until, attempts))
+
+    async def _walk(self, job: JobRow) -> None:
+        tenant = await self._desk.tenants.get(job.tenant_id)
+        publisher = Publisher(tenant=tenant, public_url=self._public_url)
+        at = job.transaction_time or await moment_with_all_before(self._desk, job.tenant_id)
+        walk = Walk(publisher=publisher, plan=PLAN.decode(job.plan), at=at)
+        job = msgspec.structs.replace(job, transaction_time=at, attempts=0)
+        files = await self._desk.store.read(
+            job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id)
+        )
+        shelf, progress = Shelf(files, self._limits.resources_a_file), PROGRESS.decode(job.progress)
+        while progress.step != "end":
+            page = await self._desk.store.read(job.tenant_id, reading_of(walk, progress))
+            produced, packed = await asyncio.to_thread(produce, walk, progress, page, shelf)
+            progress = produced.progress
+            job = msgspec.structs.replace(job, progress=ENCODER.encode(progress))
+            if not await self._keep(job, packed, state="done" if progress.step == "end" else "running"):
+                return
+
+    async def _keep(self, job: JobRow, packed: Packed = NOTHING, **changes: object) -> bool:
+        """Store how far a job is, with what was made since; False where it is not ours any more."""
+        moment = now(self._desk)
+        changed = msgspec.structs.replace(job, lease_until=self._lease(moment), **changes)
+        if changed.state in ("done", "failed"):
+            changed = msgspec.structs.replace(changed, expires_at=moment + timedelta(hours=self._limits.hours_kept))
+
+        def keep(transaction: Transaction) -> bool:
+            is_ours = keep_job(transaction, changed)
+            if is_ours:
+                add_to_files(transaction, job.tenant_id, job.job_id, packed.files, packed.chunks)
+            return is_ours
+
+        return await self._desk.store.write(job.tenant_id, keep)
+
+    async def _sweep(self, tenant_id: int) -> None:
+        """Delete what was ended or is too old, a little at a time, so that nobody waits for it."""
+        moment = now(self._desk)
+        store = self._desk.store
+        for job_id in await store.read(tenant_id, lambda transaction: jobs_that_are_over(transaction, tenant_id, moment)):
+            while not await store.write(tenant_id, sweeping(tenant_id, job_id)):
+                await asyncio.sleep(0)
+
+
+def sweeping(tenant_id: int, job_id: UUID) -> Callable[[Transaction], bool]:
+    return lambda transaction: sweep_job(transaction, tenant_id, job_id)
+
+
+def reading_of(walk: Walk, progress: Progress) -> Callable[[Transaction], RawPage]:
+    return lambda snapshot: read_page(snapshot, walk, progress)
+
+
+def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tuple[Produced, Packed]:
+    """The lines of a page, packed for the files of a job."""
+    produced = make_lines(walk, progress, page)
+    parts = [shelf.pack(purpose, kind, lines) for (purpose, kind), lines in produced.lines.items() if lines]
+    return produced, Packed(
+        files=[file for part in parts for file in part.files], chunks=[chunk for part in parts for chunk in part.chunks]
+    )
+
+
+async def moment_with_all_before(desk: Desk, tenant_id: int) -> datetime:
+    """A moment, to the millisecond, up to which all that will ever be stamped for a tenant is stored already.
+
+    Writers stamp what they store while they hold their lock; so whatever is stamped later than this moment is stored after
+    the lock was waited for, and stands in the next export with ``_since``.
+    """
+
+    def wait(transaction: Transaction) -> datetime:
+        wait_for_writers(transaction, tenant_id)
+        return now(desk) - MILLISECOND
+
+    return await desk.store.write(NO_TENANT, wait)

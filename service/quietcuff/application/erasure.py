@@ -1,0 +1,65 @@
+"""What an erasure needs to know beyond the sets of a person: payloads that name them though nothing was made of them, and
+whether anything that names them is left when it is done."""
+
+from __future__ import annotations
+
+from functools import partial
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.context import Desk
+from quietcuff.storage.engine.ids import NOBODY
+from quietcuff.storage.rows.erasing import Words, look_at_page, rows_of_subject, searched_tables, unsure_payloads
+from quietcuff.storage.rows.subjects import SubjectRow, find_subject
+from quietcuff.storage.rows.tenants import Tenant
+
+
+class Left(msgspec.Struct, frozen=True, kw_only=True):
+    """What a search found after an erasure. ``of_person`` are rows that say they are the person's, which should be none;
+    ``naming`` are rows of others, by table, in which the same word stands; in ``loosely`` rows it does
+    at least within a longer one; ``log_emptied`` is of SQLite's log."""
+
+    of_person: dict[str, int]
+    naming: dict[str, int]
+    loosely: int
+    rows: int
+    log_emptied: bool | None
+
+
+def words_of(tenant: Tenant, person: SubjectRow) -> Words:
+    """What a person is called, and by which names senders call the system of that."""
+    names = [name for name, system in tenant.settings.authorities.items() if system == person.system]
+    return Words(person.system, person.value, names)
+
+
+async def find_person(desk: Desk, tenant: Tenant, subject_id: UUID) -> SubjectRow | None:
+    return await desk.store.read(tenant.tenant_id, lambda snapshot: find_subject(snapshot, tenant.tenant_id, subject_id))
+
+
+async def payloads_naming(desk: Desk, tenant: Tenant, words: Words) -> list[UUID]:
+    """Payloads that name a person, of those of which it is not known whom they tell of: refused ones, and empty ones."""
+    found, after = [], NOBODY
+    while page := await desk.store.read(tenant.tenant_id, partial(unsure_payloads, tenant_id=tenant.tenant_id, after=after)):
+        found += [payload_id for payload_id, body in page if words.stand_in(body)]
+        after = page[-1][0]
+    return found
+
+
+async def look_for(desk: Desk, tenant: Tenant, subject_id: UUID, words: Words) -> Left:
+    """Search every table of the tenant, unpacked, for a person who was erased; and empty SQLite's log."""
+    tenant_id = tenant.tenant_id
+    emptied = await desk.store.empty_log()
+    of_person = await desk.store.read(tenant_id, lambda snapshot: rows_of_subject(snapshot, tenant_id, subject_id))
+    rows, loosely, naming = 0, 0, {}
+    for table in searched_tables():
+        after, count = None, 0
+        while True:
+            look = partial(look_at_page, tenant_id=tenant_id, table=table, words=words, after=after)
+            page = await desk.store.read(tenant_id, look)
+            rows, loosely, count, after = rows + page.rows, loosely + page.loosely, count + page.naming, page.end
+            if after is None:
+                break
+        if count:
+            naming[table.name] = count
+    return Left(of_person=of_person, naming=naming, loosely=loosely, rows=rows, log_emptied=emptied)

@@ -1,0 +1,168 @@
+"""One version of a set, evaluated and kept: set, version, readings, outbox and trail, in the transaction of the request.
+
+Everything is read and decided before anything is written, so that a refusal leaves nothing behind to undo.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.context import Answer, Turn, note
+from quietcuff.application.earlier import first_moment, history_before
+from quietcuff.application.envelope import answer_of
+from quietcuff.application.equipment import Equipment, look_up, note_seen, own_device_id
+from quietcuff.application.known import registration, with_known_devices
+from quietcuff.application.stored import StoredSet, device_ids
+from quietcuff.application.version_rows import Draft, Version, changed_places, pair, reading_rows, set_row
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.model.readings import History, Intake, YesNo
+from quietcuff.core.over_visits.history import make_history
+from quietcuff.fhir.resources.sitting import StoredSitting
+from quietcuff.fhir.versions.observation_status import Stands, next_stands
+from quietcuff.storage.delivery.outbox import queue_version
+from quietcuff.storage.rows.answers import AnsweredVersion
+from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
+from quietcuff.storage.rows.readings import insert_readings, save_readings
+from quietcuff.storage.rows.versions import VersionRow, insert_version
+
+ENCODER = msgspec.json.Encoder()
+MILLISECOND = timedelta(milliseconds=1)
+ACTIONS = {
+    "created": "create-set",
+    "appended": "append-readings",
+    "closed": "close-set",
+    "timed-out": "time-out-set",
+    "reopened": "reopen-set",
+    "corrected": "correct-set",
+    "voided": "void-set",
+}
+
+
+def keep(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None) -> Answer:
+    """Evaluate what a set is to be, and keep it as its next version.
+
+    Raises:
+        NotAcceptable: the rules cannot evaluate it.
+    """
+    equipment = look_up(turn, draft.reading_set)
+    version = decide(turn, subject_id, set_id, draft, before, equipment)
+    row = write(turn, subject_id, set_id, draft, version, before)
+    note_seen(turn, equipment)
+    return row
+
+
+def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment) -> Version:
+    """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
+    known = with_known_devices(draft.reading_set, equipment.registry)
+    as_of = first_moment(known, turn.now)
+    history = (
+        make_history([], as_of, known.subject.treatment_changed_on)
+        if draft.is_of_new_person
+        else history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+    )
+    intake = intake_of(turn, draft, before, history, registration(equipment.registry))
+    reading_set = msgspec.structs.replace(known, history=history, intake=intake)
+    sitting = StoredSitting(
+        set_id=str(set_id),
+        subject_id=str(subject_id),
+        reading_set=reading_set,
+        evaluation=evaluate(reading_set, history, turn.desk.rulebook),
+        device_ids=device_ids(turn.tenant.secret, reading_set),
+        is_voided=draft.is_voided,
+    )
+    number, at = (1, turn.now) if before is None else (before.row.version + 1, later_than(before.row.updated_at, turn.now))
+    return Version(number=number, at=at, sitting=sitting, stands=stands_after(sitting, before, number, at))
+
+
+def later_than(before: datetime, now: datetime) -> datetime:
+    """The moment of a version: now, but after the version before, also where a clock was set back."""
+    return max(now, before + MILLISECOND)
+
+
+def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
+    """What the service knows of how the set came in, kept with it."""
+    early = None if before is None else before.reading_set.intake
+    was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
+    return Intake(
+        received_at=turn.now if early is None or draft.has_arrived else early.received_at,
+        closed_by_timeout=draft.cause == "timed-out" or was_timed_out,
+        device_registered=device_registered,
+        facts_differ=draft.facts_differ,
+        changes=draft.codes + history_codes(before, history),
+        notes=([] if early is None else early.notes) + draft.notes,
+        default_guidelines=turn.tenant.settings.default_guidelines,
+        prior=turn.tenant.settings.prior,
+        without_prior=turn.tenant.settings.without_prior,
+    )
+
+
+def history_codes(before: StoredSet | None, history: History) -> list[str]:
+    """Whether earlier sittings came to be known, or changed, since the version before."""
+    early = None if before is None else before.reading_set.history
+    if early is None or (early.sittings, early.pairs) == (history.sittings, history.pairs):
+        return []
+    return ["history-changed"]
+
+
+def stands_after(sitting: StoredSitting, before: StoredSet | None, number: int, at: datetime) -> Stands:
+    if before is None:
+        return next_stands(Stands(), None, None, sitting, version=number, at=at)
+    return next_stands(before.stands, before.newest, before.mean_shown, sitting, version=number, at=at)
+
+
+def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
+    """Write the rows of a version, and put its answer together."""
+    key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
+    own_device = own_device_id(turn, version.reading_set)
+    row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
+    readings = reading_rows(key, version, before, draft.source_keys)
+    if before is None:
+        insert_set(turn.transaction, row)
+        insert_readings(turn.transaction, readings)
+    else:
+        change_set(turn.transaction, row)
+        save_readings(turn.transaction, readings)
+    answered = insert_answer(turn, draft, version, row, Stands() if before is None else before.stands)
+    action = ACTIONS[draft.cause]
+    note(turn.transaction, turn.caller, action, turn.now, subject_id=subject_id, set_id=set_id, version=row.version)
+    return answer_of(answered, created=before is None)
+
+
+def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early: Stands) -> AnsweredVersion:
+    """Store the version as it is answered from now on."""
+    idle = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes)
+    stored = VersionRow(
+        tenant_id=row.tenant_id,
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+        cause=draft.cause,
+        status=row.status,
+        closes_at=row.touched_at + idle if row.closed_at is None else None,
+        document=ENCODER.encode(version.reading_set),
+        evaluation=ENCODER.encode(version.evaluation),
+        rules_digest=turn.desk.rulebook.digest,
+        changed=" ".join(changed_places(early, version.stands)),
+        author=pair(draft.author),
+        reason=draft.reason,
+        created_by=turn.caller.actor,
+        created_at=version.at,
+    )
+    insert_version(turn.transaction, stored)
+    if turn.tenant.has_targets:
+        queue_version(turn.transaction, row.tenant_id, row.subject_id, row.set_id, row.version, turn.now)
+    return AnsweredVersion(
+        set_id=stored.set_id,
+        subject_id=stored.subject_id,
+        version=stored.version,
+        cause=stored.cause,
+        status=stored.status,
+        closes_at=stored.closes_at,
+        set_created_at=row.created_at,
+        created_at=stored.created_at,
+        document=stored.document,
+        evaluation=stored.evaluation,
+    )

@@ -1,0 +1,87 @@
+"""Requests that may come twice: what they are known by, and the first answer for those that did."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.context import Answer, Turn
+from quietcuff.application.envelope import answer_of
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.readings import Identifier
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.rows.answers import numbered_answer
+from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.schema.codes import CLAIM_KIND
+
+ENCODER = msgspec.json.Encoder()
+
+
+class Claims(msgspec.Struct, frozen=True, kw_only=True):
+    """What one request claims: its key and its identifier, where it has them, and the digest of what it says."""
+
+    key: bytes | None
+    identifier: bytes | None
+    body: bytes
+
+    def digests(self) -> list[tuple[str, bytes]]:
+        """The claims by kind, the key before the identifier."""
+        return [(kind, digest) for kind, digest in (("key", self.key), ("identifier", self.identifier)) if digest]
+
+
+def claims_of(
+    tenant: Tenant, route: str, body: msgspec.Struct, *, key: str | None, identifier: Identifier | None = None
+) -> Claims:
+    """What a request is known by. The body is told by what it says, not by how it was written."""
+    secret = tenant.secret
+    return Claims(
+        key=None if key is None else keyed_digest(secret, b"key", key.encode()),
+        identifier=None
+        if identifier is None
+        else keyed_digest(secret, b"identifier", identifier.system.encode(), identifier.value.encode()),
+        body=keyed_digest(secret, b"body", route.encode(), ENCODER.encode(body)),
+    )
+
+
+def first_answer(turn: Turn, claims: Claims) -> Answer | None:
+    """The answer to the same request, if it came before.
+
+    Raises:
+        NotAcceptable: the key stands for a request with another body.
+        Conflict: the identifier stands for a set with another body.
+    """
+    for kind, digest in claims.digests():
+        found = find_claim(turn.transaction, turn.tenant.tenant_id, digest, turn.now)
+        if found is None:
+            continue
+        if found.body_digest != claims.body:
+            refuse_another_body(kind, found.set_id)
+        version = numbered_answer(turn.transaction, turn.tenant.tenant_id, found.set_id, found.version)
+        if version is not None:
+            return answer_of(version, created=version.cause == "created", replayed=True)
+    return None
+
+
+def refuse_another_body(kind: str, set_id: UUID) -> None:
+    if kind == "key":
+        detail = "A key that was not used with another body; each request its own."
+        raise NotAcceptable([Fault(header="Idempotency-Key", code="key-reused", detail=detail)])
+    raise Conflict("identifier-taken", "A set with this identifier and another body is stored.", str(set_id))
+
+
+def keep_claims(turn: Turn, claims: Claims, subject_id: UUID, set_id: UUID, version: int) -> None:
+    """Have the claims stand for a version."""
+    for kind, digest in claims.digests():
+        new = Claim(
+            tenant_id=turn.tenant.tenant_id,
+            key_digest=digest,
+            kind=CLAIM_KIND.number(kind),
+            subject_id=subject_id,
+            set_id=set_id,
+            version=version,
+            body_digest=claims.body,
+            created_at=turn.now,
+        )
+        insert_claim(turn.transaction, new)

@@ -1,0 +1,1 @@
+"""Payloads of devices and systems: kept, read, joined to sittings, repeated or refused."""

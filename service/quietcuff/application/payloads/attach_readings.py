@@ -1,0 +1,378 @@
+"""Where readings of a device or a system go: the set they name, the open one they belong to, or a new one.
+
+A reading that its sender sent before is not stored twice; a correction goes to where the reading is.
+Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application import parties
+from quietcuff.application.context import Answer, Turn
+from quietcuff.application.envelope import answer_of
+from quietcuff.application.evaluate_and_keep import keep
+from quietcuff.application.payloads.placing import place_readings
+from quietcuff.application.stored import SET_DECODER, StoredSet, find_row, load, version_of
+from quietcuff.application.version_rows import Draft
+from quietcuff.core.model.amend import apply_append, apply_correction
+from quietcuff.core.model.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
+from quietcuff.core.model.errors import NotAcceptable, NotFound
+from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet, hundredths
+from quietcuff.decode.payload import IntendedSitting, Keyed, OwnPlace, RefusedPart
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.engine.statements import write_waiting
+from quietcuff.storage.rows.answers import newest_answer
+from quietcuff.storage.rows.payloads import SourceRow, find_placed, find_source
+from quietcuff.storage.rows.subjects import lock_subject
+
+CORRECTED = "corrected by the sender"
+RETRACTED = "taken back by the sender"
+COMPLETED = "completed by the sender"
+# What a sender may put right; the rest of a reading is not its to say.
+CORRECTABLE = (
+    *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
+    *("site", "position", "method", "rhythm", "device_flags"),
+)
+
+
+# The place of a reading, its two pressures in hundredths of mmHg, and its pulse.
+SaidAt = tuple[int, int | None, int | None, int | None]
+
+
+class Made(msgspec.Struct, frozen=True):
+    """A version of a set that came of readings, and the places that it made or changed."""
+
+    person: UUID
+    set_id: UUID
+    version: int
+    places: list[int]
+    user: int | None = None
+
+
+class Joined(msgspec.Struct, kw_only=True):
+    """What came of readings: each set that changed, as it is now; every version that was made; what was known before.
+
+    ``said`` holds by set what its readings ever said, for those sets of which that was asked.
+    """
+
+    answers: dict[UUID, Answer] = {}
+    made: list[Made] = []
+    known: dict[UUID, Answer] = {}
+    said: dict[UUID, frozenset[SaidAt]] = {}
+    replayed: int = 0
+    refused: list[RefusedPart] = []
+
+    def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
+        """Note a set's new version."""
+        set_id = UUID(answer.set_id)
+        self.answers[set_id] = answer
+        self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
+        self.known.pop(set_id, None)
+
+
+def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
+    """Store the readings of one person and device, each where it belongs.
+
+    Raises:
+        RunAgain: another process stored the person meanwhile.
+    """
+    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    fresh: dict[bytes, Keyed] = {}
+    changes: dict[UUID, list[tuple[int, Keyed]]] = defaultdict(list)
+    for keyed in sitting.readings:
+        if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
+            continue
+        digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest) or find_alike(turn, person, keyed)
+        if stored is None:
+            note_fresh(fresh, digest, keyed, joined)
+        elif keyed.act == "add":
+            completion = meet_again(turn, keyed, stored, joined)
+            if completion is not None:
+                changes[stored.set_id].append((stored.reading_index, completion))
+        else:
+            changes[stored.set_id].append((stored.reading_index, keyed))
+    for set_id, corrections in changes.items():
+        put_right(turn, person, set_id, corrections, joined)
+    if fresh:
+        in_time = sorted(fresh.items(), key=lambda pair: pair[1].reading.taken_at)
+        met = parties.meet(turn, person, sitting.subject, known)
+        if add(turn, person, met, sitting, in_time, joined):
+            parties.save(turn, met)
+
+
+def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Joined) -> bool:
+    """Whether a reading comes back to the tenant that handed it on: it is known, and is not changed in this way."""
+    stored = find_placed(turn.transaction, turn.tenant.tenant_id, person, UUID(own.set_id), own.reading)
+    if stored is None:
+        return False
+    if keyed.act != "retract" and says_the_same(keyed.reading, stored):
+        joined.replayed += 1
+        remember_known(turn, stored.set_id, joined)
+    else:
+        detail = "What this service says of its own reading; to change it, correct the reading set."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    return True
+
+
+def find_alike(turn: Turn, person: UUID, keyed: Keyed) -> SourceRow | None:
+    """The same reading under another of its keys, taken near enough in time."""
+    for key in keyed.alike:
+        digest = keyed_digest(turn.tenant.secret, b"source", key.encode())
+        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+        if stored is not None and abs(stored.taken_at - keyed.reading.taken_at) < keyed.alike_within:
+            return stored
+    return None
+
+
+def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
+    """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
+    if keyed.says is not None and digest in fresh:
+        said = {name: getattr(keyed.reading, name) for name in keyed.says}
+        fresh[digest] = msgspec.structs.replace(fresh[digest], reading=msgspec.structs.replace(fresh[digest].reading, **said))
+    elif keyed.act != "retract" and not is_partial(keyed):
+        joined.replayed += digest in fresh
+        fresh[digest] = keyed
+    elif keyed.act == "add":
+        # A pulse by itself, of no reading that is known here.
+        return
+    elif fresh.pop(digest, None) is None:
+        detail = "The key of a reading that was stored before."
+        joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
+
+
+def is_partial(keyed: Keyed) -> bool:
+    """Whether it puts right a part of a reading, so that alone it is none."""
+    return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
+
+
+def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> Keyed | None:
+    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name.
+
+    Answers what it says beyond what is stored: a pulse, where the reading never had one.
+    """
+    has_pressures = keyed.says is None or not is_partial(keyed)
+    same = not has_pressures or says_the_same(keyed.reading, stored) or was_said_before(turn, keyed.reading, stored, joined)
+    pulse = None if keyed.reading.pulse_per_min is None else hundredths(keyed.reading.pulse_per_min)
+    if same and pulse not in (None, stored.pulse) and pulse not in pulses_said(turn, stored, joined):
+        if stored.pulse is None and not pulses_said(turn, stored, joined):
+            return msgspec.structs.replace(keyed, says=("pulse_per_min",))
+        same = False
+    if same:
+        joined.replayed += 1
+        remember_known(turn, stored.set_id, joined)
+    else:
+        detail = "Another value under the key of a stored reading is a correction, and must say so."
+        joined.refused.append(RefusedPart(place=keyed.place, code="differs-from-stored", detail=detail))
+    return None
+
+
+def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
+    """Have a set that is known already be answered as it stands."""
+    if set_id not in joined.answers and set_id not in joined.known:
+        version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
+        if version is not None:
+            joined.known[set_id] = answer_of(version)
+
+
+def says_the_same(reading: Reading, stored: SourceRow) -> bool:
+    """Whether a reading has the pressures that are stored. Its time may have been told otherwise meanwhile."""
+    return pressures_of(reading) == (stored.systolic, stored.diastolic)
+
+
+def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
+    """Both pressures, in hundredths of mmHg."""
+    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
+    return None if systolic is None else hundredths(systolic), None if diastolic is None else hundredths(diastolic)
+
+
+def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
+    """Whether any version of the set had these pressures at the place of the reading."""
+    said = all_said(turn, stored.set_id, joined)
+    return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
+
+
+def pulses_said(turn: Turn, stored: SourceRow, joined: Joined) -> set[int]:
+    """The pulses that a reading had in earlier versions of its set."""
+    said = all_said(turn, stored.set_id, joined)
+    return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
+
+
+def all_said(turn: Turn, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
+    """What the readings of a set said in its earlier versions."""
+    if set_id not in joined.said:
+        row = find_row(turn, set_id)
+        sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
+        joined.said[set_id] = frozenset(
+            (index, *pressures_of(one), None if one.pulse_per_min is None else hundredths(one.pulse_per_min))
+            for early in sets
+            for index, one in enumerate(early.readings)
+        )
+    return joined.said[set_id]
+
+
+def add(
+    turn: Turn, person: UUID, met: parties.Met, sitting: IntendedSitting, fresh: list[tuple[bytes, Keyed]], joined: Joined
+) -> int:
+    """Add readings, each to the sitting that it is of: a set that is named or open, else a new one.
+
+    Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
+    """
+    try:
+        placed = place_readings(turn, person, sitting, fresh)
+    except NotFound:
+        detail = "The id of a set of this person."
+        joined.refused += [RefusedPart(place=keyed.place, code="unknown-set", detail=detail) for _, keyed in fresh]
+        return 0
+    detail = "Readings of one user of the device in a sitting; or a device registered with who its users are."
+    joined.refused += [RefusedPart(place=keyed.place, code="several-users", detail=detail) for keyed in placed.of_several_users]
+    stored = 0
+    for gathering in placed.gatherings:
+        try:
+            if gathering.stored is not None:
+                append(turn, person, gathering.stored, sitting, gathering.added, joined)
+            else:
+                open_new(turn, person, met, sitting, gathering.added, joined, is_new_person=met.is_new and not stored)
+            stored += 1
+        except NotAcceptable as refusal:
+            joined.refused += refused_parts(gathering.added, refusal)
+        # The history of the next set is read from what is stored.
+        write_waiting(turn.transaction)
+    return stored
+
+
+def refused_parts(readings: list[tuple[bytes, Keyed]], refusal: NotAcceptable) -> list[RefusedPart]:
+    """Readings that are refused together, each with the first reason."""
+    fault = refusal.faults[0]
+    return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
+
+
+def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Reading:
+    """A reading with what the set that it is added to does not say of its device and cuff."""
+    reading = keyed.reading
+    return msgspec.structs.replace(
+        reading,
+        device=reading.device or (sitting.device if sitting.device != own.device else None),
+        cuff=reading.cuff or (sitting.cuff if sitting.cuff != own.cuff else None),
+    )
+
+
+def append(
+    turn: Turn, person: UUID, stored: StoredSet, sitting: IntendedSitting, added: list[tuple[bytes, Keyed]], joined: Joined
+) -> None:
+    """Add readings to an open set."""
+    first = len(stored.reading_set.readings)
+    change = Append(readings=[described(keyed, sitting, stored.reading_set) for _, keyed in added], closed=sitting.closed)
+    changed = apply_append(stored.reading_set, change)
+    draft = Draft(
+        reading_set=changed.reading_set,
+        cause="closed" if sitting.closed else "appended",
+        codes=changed.codes,
+        has_arrived=True,
+        facts_differ=stored.facts_differ,
+        source_keys=keys_from(first, added),
+        notes=notes_from(first, added),
+    )
+    answer = keep(turn, person, stored.row.set_id, draft, stored)
+    joined.changed(person, answer, range(first, first + len(added)), sitting.user)
+
+
+def open_new(
+    turn: Turn,
+    person: UUID,
+    met: parties.Met,
+    sitting: IntendedSitting,
+    added: list[tuple[bytes, Keyed]],
+    joined: Joined,
+    *,
+    is_new_person: bool,
+) -> None:
+    """Open a set with readings."""
+    reading_set = ReadingSet(
+        subject=met.said,
+        setting=sitting.setting,
+        attendance=sitting.attendance,
+        context=sitting.context or Context(),
+        device=sitting.device,
+        cuff=sitting.cuff,
+        observer=sitting.observer,
+        location=sitting.location,
+        encounter=sitting.encounter,
+        based_on=sitting.based_on,
+        closed=sitting.closed,
+        readings=[keyed.reading for _, keyed in added],
+    )
+    draft = Draft(
+        reading_set=reading_set,
+        cause="created",
+        is_of_new_person=is_new_person,
+        facts_differ=met.differ,
+        source_keys=keys_from(0, added),
+        notes=notes_from(0, added),
+    )
+    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    joined.changed(person, answer, range(len(added)), sitting.user)
+
+
+def keys_from(first: int, added: list[tuple[bytes, Keyed]]) -> dict[int, bytes]:
+    return {first + place: digest for place, (digest, _) in enumerate(added)}
+
+
+def notes_from(first: int, added: list[tuple[bytes, Keyed]]) -> list[IntakeNote]:
+    return [IntakeNote(reading=first + place, code=code) for place, (_, keyed) in enumerate(added) for code in keyed.notes]
+
+
+def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[int, Keyed]], joined: Joined) -> None:
+    """Correct or void stored readings as their sender says, all of a set together."""
+    stored = load(turn, find_row(turn, set_id))
+    changes: list[AmendReading | VoidReading] = []
+    for place, keyed in corrections:
+        change = change_of(stored.reading_set.readings[place], place, keyed)
+        if change is None:
+            joined.replayed += 1
+        else:
+            changes.append(change)
+    if stored.row.status == "voided" or not changes:
+        remember_known(turn, set_id, joined)
+        return
+    reason = RETRACTED if all(isinstance(change, VoidReading) for change in changes) else CORRECTED
+    if all(keyed.act == "add" for _, keyed in corrections):
+        reason = COMPLETED
+    try:
+        changed = apply_correction(stored.reading_set, Correction(reason=reason, changes=list(changes)))
+        draft = Draft(
+            reading_set=changed.reading_set,
+            cause="corrected",
+            codes=changed.codes,
+            facts_differ=stored.facts_differ,
+            reason=reason,
+            author=author_of(corrections),
+        )
+        answer = keep(turn, person, set_id, draft, stored)
+    except NotAcceptable as refusal:
+        joined.refused += refused_parts([(b"", keyed) for _, keyed in corrections], refusal)
+    else:
+        joined.changed(person, answer, (change.index for change in changes))
+        # What is added to the set next reads the version that was just made.
+        write_waiting(turn.transaction)
+
+
+def author_of(corrections: list[tuple[int, Keyed]]) -> Identifier | None:
+    """Who put it right, where the sender names one."""
+    return next((keyed.reading.observer for _, keyed in corrections if keyed.reading.observer is not None), None)
+
+
+def change_of(stored: Reading, place: int, keyed: Keyed) -> AmendReading | VoidReading | None:
+    """The change that a sender's word makes to a stored reading; None where it says so already."""
+    if stored.voided:
+        return None
+    if keyed.act == "retract":
+        return VoidReading(index=place)
+    names = CORRECTABLE if keyed.says is None else keyed.says
+    values = {name: getattr(keyed.reading, name) for name in names if getattr(keyed.reading, name) != getattr(stored, name)}
+    return AmendReading(index=place, set=ReadingChange(**values)) if values else None

@@ -1,0 +1,153 @@
+"""HL7 v2 messages, from a route or a listener: kept, stored as they say, and acknowledged to their sender.
+
+The acknowledgement is made after the commit: what was acknowledged with AA or CA is on disk.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from uuid import uuid4
+
+import msgspec
+
+from quietcuff.application.context import Caller, Desk, now
+from quietcuff.application.payloads.device_payloads import Payload, receive
+from quietcuff.application.payloads.repeats import Received
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
+from quietcuff.decode.hl7v2.acknowledgement import Verdict, acknowledgement, acknowledgements, verdict_of
+from quietcuff.decode.hl7v2.header import Head, open_message
+from quietcuff.decode.hl7v2.message import MEDIA_TYPE, Report, read_report
+from quietcuff.decode.hl7v2.people import Conventions
+from quietcuff.decode.payload import Intended, RefusedPart
+from quietcuff.storage.rows.tenants import Tenant
+
+log = logging.getLogger("quietcuff.service")
+BUSY = RefusedPart(place="MSH[1]", code="busy", detail="Nothing was stored; send it again later.")
+
+
+class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a message: ``answers`` are the acknowledgements that its sender asks for, ``least`` the one to give where
+    an answer is owed all the same."""
+
+    answers: list[bytes]
+    least: bytes
+    verdict: Verdict
+    repeated: bool = False
+
+
+async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+    """What a message says, by the conventions of its tenant.
+
+    Raises:
+        NotReadable: no head that could be read.
+        NotAcceptable: a message that is turned away whole.
+    """
+    return intended_of(read_report(body, conventions_of(desk, tenant)))
+
+
+def conventions_of(desk: Desk, tenant: Tenant) -> Conventions:
+    return Conventions(
+        zone=tenant.zone,
+        authorities=tenant.settings.authorities,
+        received_at=now(desk),
+        limits=desk.rulebook.limits,
+    )
+
+
+def intended_of(report: Report) -> Intended:
+    """What is to be stored of a report.
+
+    Raises:
+        NotAcceptable: it is turned away whole.
+    """
+    if report.rejected is not None:
+        raise NotAcceptable([as_fault(report.rejected)])
+    return report.intended()
+
+
+def as_fault(part: RefusedPart) -> Fault:
+    return Fault(pointer=part.place, code=part.code, detail=part.detail)
+
+
+async def receive_hl7v2(
+    desk: Desk, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE, key: str | None = None
+) -> Acknowledged:
+    """Keep a message, store what it says, and acknowledge it; as it was acknowledged when it was sent with this key before.
+
+    Raises:
+        NotReadable: it has no head that could be read; it is kept in the list of refused payloads.
+        Busy: nothing was kept, and sending it again may help.
+    """
+    reports: list[Report] = []
+
+    async def reader(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+        reports.append(read_report(body, conventions_of(desk, tenant)))
+        return intended_of(reports[-1])
+
+    payload = Payload(kind="hl7v2", media_type=media_type, body=body)
+    received = None
+    try:
+        received = await receive(desk, caller, payload, reader, key=key)
+        refused = [RefusedPart(place=part.place, code=part.code, detail=part.detail) for part in received.refused]
+    except NotAcceptable as error:
+        refused = [RefusedPart(place=fault.pointer or "", code=fault.code, detail=fault.detail) for fault in error.faults]
+    if not reports:
+        return without_report(desk, body, refused)
+    report = reports[-1]
+    log.info("%s", msgspec.json.encode({"request_id": caller.request_id, "observations": report.counts()}).decode())
+    verdict = verdict_of(refused, is_rejected=report.rejected is not None)
+    if key is None or received is None:
+        return acknowledge(desk, report.head, verdict, refused)
+    ids = control_ids(key, received)
+    told = acknowledge(desk, report.head, verdict, refused, at=received.at, new_control_id=lambda: next(ids))
+    return msgspec.structs.replace(told, repeated=received.repeated)
+
+
+def control_ids(key: str, received: Received) -> Iterator[str]:
+    """Control ids that are the same again when the same message is sent under the same key."""
+    for number in itertools.count():
+        yield hashlib.sha256(f"{received.payload_id} {received.at} {number} {key}".encode()).hexdigest()[:20]
+
+
+def without_report(desk: Desk, body: bytes, refused: Sequence[RefusedPart]) -> Acknowledged:
+    """The answer to a message that is kept, but that nothing could be made of, not even a report.
+
+    Raises:
+        NotReadable: it has no head.
+    """
+    return acknowledge(desk, open_message(body).head, "E", refused)
+
+
+def new_control_id() -> str:
+    """A control id of our own; versions before 2.7 hold twenty characters."""
+    return uuid4().hex[:20]
+
+
+def acknowledge(
+    desk: Desk,
+    head: Head,
+    verdict: Verdict,
+    refused: Sequence[RefusedPart],
+    *,
+    at: datetime | None = None,
+    new_control_id: Callable[[], str] = new_control_id,
+) -> Acknowledged:
+    """The answers to a message."""
+    at = at or now(desk)
+    answers = acknowledgements(head, verdict, refused, at=at, new_control_id=new_control_id)
+    code = f"{'C' if head.is_enhanced else 'A'}{verdict}"
+    least = answers[0] if answers else acknowledgement(head, code, refused, at=at, control_id=new_control_id())
+    return Acknowledged(answers=answers, least=least, verdict=verdict)
+
+
+def turn_away(desk: Desk, start: bytes, part: RefusedPart) -> Acknowledged | None:
+    """The answer to a message of which nothing is kept, from as much of it as there is; None where that has no head."""
+    try:
+        head = open_message(start).head
+    except NotReadable:
+        return None
+    return acknowledge(desk, head, "R", [part])

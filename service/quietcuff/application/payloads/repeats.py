@@ -1,0 +1,149 @@
+"""Payloads that are sent again under a key: known by what they say, and answered as they were the first time."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.context import Answer, Turn
+from quietcuff.application.envelope import answer_of
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.storage.engine.ids import keyed_digest
+from quietcuff.storage.rows.answers import numbered_answer
+from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
+from quietcuff.storage.rows.tenants import Tenant
+
+
+class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
+    """A refused part as it is answered."""
+
+    place: str
+    code: str
+    detail: str
+    refused_payload_id: str
+
+
+class Received(msgspec.Struct, frozen=True, kw_only=True):
+    """What came of a payload. ``sets`` are the envelopes of those that it changed, then of those that held it already;
+    ``repeated`` where the same request was answered so before, and ``at`` is when."""
+
+    payload_id: str
+    sets: list[Answer]
+    changed: int
+    replayed: int
+    refused: list[RefusedPayload]
+    at: datetime
+    repeated: bool = False
+
+    @property
+    def is_success(self) -> bool:
+        """Whether anything of it was understood, or there was nothing to refuse."""
+        return bool(self.sets or self.replayed or not self.refused)
+
+    def body(self) -> bytes:
+        """The answer in JSON: the envelopes stay the bytes that they are."""
+        sets = b",".join(answer.body for answer in self.sets)
+        head = f'{{"payload_id":"{self.payload_id}","reading_sets":['.encode()
+        tail = f'],"replayed":{self.replayed},"refused":'.encode()
+        return head + sets + tail + msgspec.json.encode(self.refused) + b"}"
+
+
+class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+    """What was answered, as it is kept: sets by id and version, so that nothing is stored twice."""
+
+    sets: list[tuple[UUID, int]]
+    changed: int
+    replayed: int
+    refused: list[RefusedPayload]
+
+
+class Retry(msgspec.Struct, frozen=True, kw_only=True):
+    """The digests of a key and of what was sent with it."""
+
+    key: bytes
+    body: bytes
+
+
+OUTCOME = msgspec.json.Decoder(Outcome)
+
+
+def retry_of(tenant: Tenant, kind: str, body: bytes, key: str | None) -> Retry | None:
+    """What a payload that was sent with a key is known by."""
+    if key is None:
+        return None
+    said = keyed_digest(tenant.secret, b"payload-body", kind.encode(), meaning_of(kind, body).hex().encode())
+    return Retry(key=keyed_digest(tenant.secret, b"payload-key", key.encode()), body=said)
+
+
+def meaning_of(kind: str, body: bytes) -> bytes:
+    """The bytes of a payload without what says nothing: of JSON the order of keys, white space, nulls, and how a number is
+    written."""
+    if kind == "hl7v2":
+        return body
+    try:
+        return msgspec.json.encode(without_nulls(JSON.decode(body)), order="sorted")
+    except (msgspec.MsgspecError, UnicodeError, RecursionError, ValueError):
+        return body
+
+
+def number_of(text: str) -> Any:
+    number = float(text)
+    return int(number) if number.is_integer() and abs(number) < 2**53 else number
+
+
+def without_nulls(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: without_nulls(one) for name, one in value.items() if one is not None}
+    return [without_nulls(one) for one in value] if isinstance(value, list) else value
+
+
+JSON = msgspec.json.Decoder(float_hook=number_of)
+
+
+def answered_before(turn: Turn, retry: Retry | None) -> Received | None:
+    """The answer to the same request, if it came before.
+
+    Raises:
+        NotAcceptable: the key stands for another payload.
+    """
+    claim = None if retry is None else find_payload_claim(turn.transaction, turn.tenant.tenant_id, retry.key, turn.now)
+    if retry is None or claim is None:
+        return None
+    if claim.body_digest != retry.body:
+        detail = "A key that was not used with another body; each request its own."
+        raise NotAcceptable([Fault(header="Idempotency-Key", code="key-reused", detail=detail)])
+    outcome = OUTCOME.decode(claim.outcome)
+    found = [numbered_answer(turn.transaction, turn.tenant.tenant_id, set_id, number) for set_id, number in outcome.sets]
+    return Received(
+        payload_id=str(claim.payload_id),
+        sets=[answer_of(version) for version in found if version is not None],
+        changed=outcome.changed,
+        replayed=outcome.replayed,
+        refused=outcome.refused,
+        at=claim.created_at,
+        repeated=True,
+    )
+
+
+def remember(turn: Turn, retry: Retry | None, received: Received) -> None:
+    """Have a key stand for what was answered, if that was a success."""
+    if retry is None or not received.is_success:
+        return
+    outcome = Outcome(
+        sets=[(UUID(answer.set_id), answer.version) for answer in received.sets],
+        changed=received.changed,
+        replayed=received.replayed,
+        refused=received.refused,
+    )
+    new = PayloadClaim(
+        tenant_id=turn.tenant.tenant_id,
+        key_digest=retry.key,
+        body_digest=retry.body,
+        payload_id=UUID(received.payload_id),
+        outcome=msgspec.json.encode(outcome),
+        created_at=turn.now,
+    )
+    insert_payload_claim(turn.transaction, new)

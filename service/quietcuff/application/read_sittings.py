@@ -1,0 +1,199 @@
+"""What is stored, answered: one set, its versions, pages of sets."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from quietcuff.application.context import Answer, Caller, Desk, Page
+from quietcuff.application.envelope import answer_of
+from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, utc_text
+from quietcuff.storage.engine.ids import read_id
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.answers import AnsweredVersion, newest_answer, numbered_answer
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.listing import ListedSet, ListFilter
+from quietcuff.storage.rows.listing import list_sets as listed_sets
+from quietcuff.storage.rows.payloads import LinkRow, links_of_set
+from quietcuff.storage.rows.queries import SetQuery, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.rows.versions import VersionNote, version_notes
+
+# What the column holds.
+MOST_VERSIONS = 2**31 - 1
+ENCODER = msgspec.json.Encoder()
+
+
+class Told(msgspec.Struct, frozen=True):
+    """The parts of an evaluation that a list shows, kept as the bytes they are."""
+
+    state: str
+    safety: msgspec.Raw
+    protocol: msgspec.Raw
+    result: msgspec.Raw
+    categories: msgspec.Raw
+
+
+class SetSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """One set of a list."""
+
+    id: str
+    version: int
+    status: str
+    subject_id: str
+    state: str
+    safety: msgspec.Raw
+    setting: str
+    protocol: msgspec.Raw
+    taken_from: datetime
+    taken_to: datetime
+    result: msgspec.Raw
+    categories: msgspec.Raw
+
+
+TOLD = msgspec.json.Decoder(Told)
+
+
+async def read_set(desk: Desk, caller: Caller, set_id: str) -> Answer:
+    """The newest version of a set.
+
+    Raises:
+        NotFound: this tenant has no such set.
+        Deleted: it had one.
+    """
+    wanted = read_id(set_id)
+
+    def read(transaction: Transaction) -> AnsweredVersion:
+        found = newest_answer(transaction, caller.tenant_id, wanted)
+        if found is None:
+            raise missing_set(transaction, caller.tenant_id, wanted)
+        return found
+
+    return answer_of(await desk.store.read(caller.tenant_id, read))
+
+
+async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> Answer:
+    """A set as it was answered when that version was the newest, to the byte.
+
+    Raises:
+        NotFound: this tenant has no such set, or the set no such version.
+        Deleted: it had such a set.
+    """
+    wanted = read_id(set_id)
+    if not 1 <= number <= MOST_VERSIONS:
+        raise NotFound("version")
+
+    def read(transaction: Transaction) -> AnsweredVersion:
+        found = numbered_answer(transaction, caller.tenant_id, wanted, number)
+        if found is None:
+            raise missing_set(transaction, caller.tenant_id, wanted)
+        return found
+
+    return answer_of(await desk.store.read(caller.tenant_id, read))
+
+
+async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
+    """Why each version of a set is there, oldest first: ``{"items": [...]}``.
+
+    Raises:
+        NotFound: this tenant has no such set.
+        Deleted: it had one.
+    """
+    wanted = read_id(set_id)
+
+    def notes(transaction: Transaction) -> tuple[list[VersionNote], list[LinkRow]]:
+        row = find_set(transaction, caller.tenant_id, wanted)
+        if row is None:
+            raise missing_set(transaction, caller.tenant_id, wanted)
+        key = (caller.tenant_id, row.subject_id, wanted)
+        return version_notes(transaction, *key), links_of_set(transaction, *key)
+
+    found, links = await desk.store.read(caller.tenant_id, notes)
+    payloads = {link.version: str(link.payload_id) for link in links}
+    return ENCODER.encode({"items": [told_note(note, payloads.get(note.version)) for note in found]})
+
+
+def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
+    system, _, value = (note.author or "").partition("|")
+    return {
+        "version": note.version,
+        "cause": note.cause,
+        "created_at": utc_text(note.created_at),
+        "by": note.by,
+        "author": {"system": system, "value": value} if note.author else None,
+        "reason": note.reason,
+        "rules_digest": note.rules_digest,
+        "payload_id": payload_id,
+    }
+
+
+async def list_sets(desk: Desk, caller: Caller, query: SetQuery) -> Page:
+    """A page of sets, the newest first. A subject that is not known has none.
+
+    Raises:
+        NotAcceptable: a limit, cursor or day that cannot be.
+    """
+    check_limit(query.limit)
+    tenant = await desk.tenants.get(caller.tenant_id)
+    try:
+        wanted = filter_of(tenant, query)
+    except NotFound:
+        return Page(items=b"[]", cursor=None)
+    found = await desk.store.read(caller.tenant_id, lambda transaction: listed_sets(transaction, wanted, query.limit + 1))
+    page = found[: query.limit]
+    return Page(
+        items=ENCODER.encode([summary(one) for one in page]),
+        cursor=cursor_of(page[-1].end) if len(found) > query.limit else None,
+    )
+
+
+def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
+    """The query in the store's terms.
+
+    Raises:
+        NotFound: a subject's id that cannot be one.
+    """
+    return ListFilter(
+        tenant_id=tenant.tenant_id,
+        subject_id=None if query.subject_id is None else read_id(query.subject_id),
+        since=first_moment(query.since, tenant.zone, "from"),
+        until=first_moment(query.until, tenant.zone, "to"),
+        after=None if query.cursor is None else read_cursor(query.cursor),
+    )
+
+
+def first_moment(day: datetime | date | None, zone: ZoneInfo, parameter: str) -> datetime | None:
+    """A moment as it is; a plain day as its first moment in the tenant's time zone.
+
+    Raises:
+        NotAcceptable: so far off that it could not be stored.
+    """
+    if day is None:
+        return None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        detail = f"A day or a moment in the years {FIRST_YEAR} to {LAST_YEAR}."
+        raise NotAcceptable([Fault(parameter=parameter, code="out-of-range", detail=detail)])
+    return day if isinstance(day, datetime) else datetime(day.year, day.month, day.day, tzinfo=zone)
+
+
+def summary(listed: ListedSet) -> SetSummary:
+    told = TOLD.decode(listed.evaluation)
+    return SetSummary(
+        id=str(listed.set_id),
+        version=listed.version,
+        status=listed.status,
+        subject_id=str(listed.subject_id),
+        state=told.state,
+        safety=told.safety,
+        setting=listed.setting,
+        protocol=told.protocol,
+        taken_from=listed.taken_from,
+        taken_to=listed.taken_to,
+        result=told.result,
+        categories=told.categories,
+    )

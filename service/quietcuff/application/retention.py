@@ -1,0 +1,284 @@
+"""Retention: what was measured, and came in, longer ago than a tenant keeps is deleted, and so is a person who is to be erased.
+
+A set goes with its versions, readings, claims, deliveries that wait, and the payloads that nothing else is made from; a person
+goes with the last of their sets. Ids stay, so that readers are told that it is gone; rows of the trail stay, which hold no
+more than ids. Each set goes in a transaction of its own, so that a run that is stopped leaves nothing half.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import datetime
+from functools import partial
+from uuid import UUID, uuid4
+
+import msgspec
+
+from quietcuff.application.context import Caller, Desk, Turn, note, now, turn_of
+from quietcuff.application.erasure import find_person, payloads_naming, words_of
+from quietcuff.application.groups import forget_identifier
+from quietcuff.application.payloads.device_users import forget_user
+from quietcuff.core.model.errors import Conflict
+from quietcuff.core.model.readings import Identifier
+from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id
+from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows import retention as rows
+from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.erasing import Words, delete_exports, payloads_of_subject, rows_of_subject
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.retention import Hold, OldSet
+from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
+from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids
+
+SERVICE = "service"
+AT_ONCE = 64
+MOST_A_ROUND = 10 * AT_ONCE
+
+
+class Deletions(msgspec.Struct, kw_only=True):
+    """How much was deleted."""
+
+    sets: int = 0
+    subjects: int = 0
+    payloads: int = 0
+
+    def add(self, other: Deletions) -> None:
+        """Count more."""
+        self.sets += other.sets
+        self.subjects += other.subjects
+        self.payloads += other.payloads
+
+
+class Erased(Deletions, kw_only=True):
+    """What was deleted of one person: also how many exports were ended, groups and devices named them, and the rows of each
+    table. ``words`` is what to look for to see that it is gone; it is never shown."""
+
+    exports: int = 0
+    groups: int = 0
+    devices: int = 0
+    rows: dict[str, int] = {}
+    words: Words
+
+
+async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
+    """Delete the closed sets whose last reading was taken, and came in, before a moment, of people who are not held; the people
+    who are left without any, and the payloads received before it that no set is made from. At most some more than ``most``."""
+    done = Deletions()
+    after: OldSet | None = None
+    tenant = await desk.tenants.get(caller.tenant_id)
+    while most is None or done.sets < most:
+        page = await desk.store.read(
+            tenant.tenant_id,
+            partial(rows.sets_taken_before, tenant_id=tenant.tenant_id, before=before, after=after, most=AT_ONCE),
+        )
+        for part in await asyncio.gather(*(delete_old_set(desk, tenant, caller, old, before) for old in page)):
+            done.add(part)
+        if len(page) < AT_ONCE:
+            done.subjects += await delete_old_subjects(desk, tenant, caller, before)
+            done.payloads += await delete_old_payloads(desk, tenant, caller, before)
+            break
+        after = page[-1]
+    return done
+
+
+async def count_old(desk: Desk, caller: Caller, before: datetime) -> int:
+    """How many sets would be deleted."""
+    return await desk.store.read(
+        caller.tenant_id, lambda snapshot: rows.count_sets_taken_before(snapshot, caller.tenant_id, before)
+    )
+
+
+async def delete_old_set(desk: Desk, tenant: Tenant, caller: Caller, old: OldSet, before: datetime) -> Deletions:
+    """Delete one set, unless it is not old any more, was deleted meanwhile, or its person is held by now."""
+
+    def delete(transaction: Transaction) -> Deletions:
+        turn = turn_of(desk, tenant, caller, transaction)
+        person = lock_subject(transaction, tenant.tenant_id, old.subject_id)
+        row = find_set(transaction, tenant.tenant_id, old.set_id)
+        is_held = rows.find_hold(transaction, tenant.tenant_id, old.subject_id) is not None
+        if row is None or is_held or row.closed_at is None or max(row.taken_to, row.touched_at) >= before:
+            return Deletions()
+        done = Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload_if_spent))
+        if person is not None and is_over(turn, person, before):
+            delete_person_row(turn, person)
+            done.subjects = 1
+        return done
+
+    return await desk.store.write(tenant.tenant_id, delete, order=order_of_set(old.set_id))
+
+
+def is_over(turn: Turn, person: SubjectRow, before: datetime) -> bool:
+    """Whether nothing is left of a person but their row, and the registry was not told of them since that moment."""
+    key = (turn.transaction, person.tenant_id, person.subject_id)
+    return not rows.has_sets(*key) and not rows.was_saved_since(*key, before)
+
+
+async def delete_old_subjects(desk: Desk, tenant: Tenant, caller: Caller, before: datetime) -> int:
+    """Delete the people who have no sets and of whom nothing was learnt since a moment; how many there were."""
+
+    def delete(transaction: Transaction, subject_id: UUID) -> int:
+        person = lock_subject(transaction, tenant.tenant_id, subject_id)
+        turn = turn_of(desk, tenant, caller, transaction)
+        is_held = rows.find_hold(transaction, tenant.tenant_id, subject_id) is not None
+        if person is None or is_held or person.updated_at >= before or not is_over(turn, person, before):
+            return 0
+        delete_person_row(turn, person)
+        return 1
+
+    def find(snapshot: Transaction) -> list[UUID]:
+        return rows.subjects_without_sets(snapshot, tenant.tenant_id, before, AT_ONCE)
+
+    deleted, last = 0, AT_ONCE
+    while last == AT_ONCE:
+        found = await desk.store.read(tenant.tenant_id, find)
+        work = (
+            desk.store.write(tenant.tenant_id, partial(delete, subject_id=one), order=order_of_subject(one)) for one in found
+        )
+        last = sum(await asyncio.gather(*work))
+        deleted += last
+    return deleted
+
+
+async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before: datetime) -> int:
+    """Delete the payloads received before a moment that no set is made from, refused ones too; how many there were."""
+
+    def delete(transaction: Transaction) -> int:
+        turn = turn_of(desk, tenant, caller, transaction)
+        found = rows.payloads_received_before(transaction, tenant.tenant_id, before, AT_ONCE)
+        for payload_id in found:
+            rows.delete_payload(transaction, tenant.tenant_id, payload_id)
+            note(transaction, caller, "delete-payload", turn.now)
+        return len(found)
+
+    deleted, last = 0, AT_ONCE
+    while last == AT_ONCE:
+        last = await desk.store.write(tenant.tenant_id, delete)
+        deleted += last
+    return deleted
+
+
+async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
+    """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
+    could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files
+    may hold them.
+
+    Raises:
+        NotFound: nobody of this tenant.
+        Deleted: somebody who is deleted already.
+        Conflict: ``on-hold``.
+    """
+    tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
+    known = await find_person(desk, tenant, subject_id)
+    naming = [] if known is None else await payloads_naming(desk, tenant, words_of(tenant, known))
+
+    def delete(transaction: Transaction) -> Erased:
+        turn = turn_of(desk, tenant, caller, transaction)
+        person = lock_subject(transaction, tenant.tenant_id, subject_id)
+        if person is None:
+            raise missing_subject(transaction, tenant.tenant_id, subject_id)
+        if rows.find_hold(transaction, tenant.tenant_id, subject_id) is not None:
+            raise Conflict("on-hold", "The person's data is held; release it first.")
+        return erase_rows(turn, person, naming)
+
+    done = await desk.store.write(tenant.tenant_id, delete, order=order_of_subject(subject_id))
+    await desk.store.empty_log()
+    return done
+
+
+def erase_rows(turn: Turn, person: SubjectRow, naming: list[UUID]) -> Erased:
+    """Delete all rows of a person, and the payloads that name them."""
+    key = (turn.transaction, turn.tenant.tenant_id)
+    done = Erased(subjects=1, rows=rows_of_subject(*key, person.subject_id), words=words_of(turn.tenant, person))
+    payload_ids = {*payloads_of_subject(*key, person.subject_id), *naming}
+    for set_id in rows.sets_of_subject(*key, person.subject_id):
+        row = find_set(*key, set_id)
+        if row is not None:
+            done.add(Deletions(sets=1, payloads=delete_set(turn, row, rows.delete_payload)))
+    done.payloads += sum(rows.delete_payload(*key, payload_id) for payload_id in sorted(payload_ids))
+    delete_person_row(turn, person)
+    identifier = Identifier(system=person.system, value=person.value)
+    done.groups, done.devices = forget_identifier(turn, identifier), forget_user(turn, identifier)
+    done.exports = delete_exports(*key)
+    return done
+
+
+def delete_set(turn: Turn, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
+    """Delete a set, and of its payloads those that go; how many did."""
+    payload_ids = rows.delete_set(turn.transaction, row, turn.now)
+    note(
+        *(turn.transaction, turn.caller, "delete-set", turn.now),
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+    )
+    return sum(delete_payload(turn.transaction, row.tenant_id, payload_id) for payload_id in payload_ids)
+
+
+def delete_person_row(turn: Turn, person: SubjectRow) -> None:
+    rows.delete_subject(turn.transaction, person, turn.now)
+    who = person.subject_id
+    note(turn.transaction, turn.caller, "delete-subject", turn.now, subject_id=who, version=person.version)
+
+
+async def hold(desk: Desk, caller: Caller, wanted: str, reason: str) -> bool:
+    """Keep a person's data from being deleted until it is released; False where it is held already.
+
+    Raises:
+        NotFound: nobody of this tenant.
+        Deleted: somebody who is deleted.
+    """
+    tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
+
+    def save(transaction: Transaction) -> bool:
+        turn = turn_of(desk, tenant, caller, transaction)
+        if lock_subject(transaction, tenant.tenant_id, subject_id) is None:
+            raise missing_subject(transaction, tenant.tenant_id, subject_id)
+        is_new = rows.save_hold(transaction, Hold(tenant.tenant_id, subject_id, reason, caller.actor, turn.now))
+        if is_new:
+            note(transaction, caller, "hold-subject", turn.now, subject_id=subject_id)
+        return is_new
+
+    return await desk.store.write(tenant.tenant_id, save, order=order_of_subject(subject_id))
+
+
+async def release(desk: Desk, caller: Caller, wanted: str) -> bool:
+    """Let a person's data be deleted when its time comes; False where it was not held."""
+    tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
+
+    def end(transaction: Transaction) -> bool:
+        was_held = rows.end_hold(transaction, tenant.tenant_id, subject_id)
+        if was_held:
+            note(transaction, caller, "release-subject", now(desk), subject_id=subject_id)
+        return was_held
+
+    return await desk.store.write(tenant.tenant_id, end, order=order_of_subject(subject_id))
+
+
+async def list_holds(desk: Desk, caller: Caller) -> list[Hold]:
+    """Whose data is held, the longest held first."""
+    return await desk.store.read(caller.tenant_id, lambda snapshot: rows.all_holds(snapshot, caller.tenant_id))
+
+
+async def delete_what_is_over(desk: Desk) -> Deletions:
+    """Delete for every tenant what is older than it keeps, at most some hundred sets each, so that nobody waits for it."""
+    done = Deletions()
+    for tenant_id in await desk.store.read(NO_TENANT, all_tenant_ids):
+        tenant = await desk.tenants.get(tenant_id)
+        if tenant.settings.keep_years is not None:
+            caller = Caller(tenant_id=tenant_id, actor=SERVICE, request_id=str(uuid4()))
+            before = years_before(now(desk), tenant.settings.keep_years)
+            done.add(await delete_old(desk, caller, before, most=MOST_A_ROUND))
+    if done.sets or done.subjects or done.payloads:
+        await desk.store.empty_log()
+    return done
+
+
+def years_before(moment: datetime, years: int) -> datetime:
+    """The same moment so many years earlier; of 29 February, where that year has none, a day before."""
+    year = moment.year - years
+    try:
+        return moment.replace(year=year)
+    except ValueError:
+        return moment.replace(year=year, day=28)

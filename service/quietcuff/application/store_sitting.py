@@ -1,0 +1,261 @@
+"""THE FLOW: a sitting comes in, is evaluated, is kept with its claim and its trail in one transaction, and is answered.
+
+In this order: what a request is known by; the person's row, locked; the first answer, if the same request came before;
+the version it is meant for; then the rules, and the rows of the next version.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application import parties, preconditions, reading_identifiers
+from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Turn, turn_of
+from quietcuff.application.evaluate_and_keep import keep
+from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
+from quietcuff.application.known import facts_that_differ
+from quietcuff.application.stored import StoredSet, find_row, load
+from quietcuff.application.version_rows import Draft
+from quietcuff.core.model.amend import apply_append, apply_correction
+from quietcuff.core.model.changes import AmendSet, Append, Correction
+from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
+from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.decode.own_json import read
+from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.subjects import lock_subject
+from quietcuff.storage.rows.tenants import Tenant
+
+RECEIVE = "POST /v1/reading-sets"
+APPEND = "POST /v1/reading-sets/{id}/readings"
+REOPEN = "POST /v1/reading-sets/{id}/reopen"
+CORRECT = "POST /v1/reading-sets/{id}/corrections"
+
+
+class Nothing(msgspec.Struct, frozen=True):
+    """The body of a request that has none."""
+
+
+class Change(msgspec.Struct, frozen=True, kw_only=True):
+    """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms;
+    ``known`` answers what is stored already, whatever version it is meant for."""
+
+    set_id: UUID
+    route: str
+    body: msgspec.Struct
+    key: str | None
+    if_match: IfMatch
+    any_version: bool = False
+    draft: Callable[[Turn, StoredSet, Facts], Draft]
+    told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
+    known: Callable[[Turn, SetRow], Answer | None] = lambda turn, row: None
+
+
+def understand(desk: Desk, body: bytes) -> ReadingSet:
+    """The sitting that the bytes say, to be stored.
+
+    Raises:
+        NotReadable, NotAcceptable: as ``decode.own_json.read``, with the faults of meaning among those of shape.
+    """
+    return read(body, ReadingSet, lambda reading_set: preconditions.faults_of_storing(reading_set, desk.rulebook))
+
+
+async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
+    """Evaluate and store a sitting, or answer again what the same request was answered.
+
+    Raises:
+        NotAcceptable: the rules cannot evaluate it, it holds what the service adds, or its key is of another body.
+        Conflict: a set with this identifier and another body is stored, or a reading of it otherwise or elsewhere.
+    """
+    tenant = await desk.tenants.get(caller.tenant_id)
+    claims = claims_of(tenant, RECEIVE, reading_set, key=idempotency_key, identifier=reading_set.identifier)
+    return await take_in(desk, tenant, caller, reading_set, claims)
+
+
+async def take_in(desk: Desk, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
+    """Evaluate and store a sitting that claims what it is known by. It waits in line before anything else can happen: of one
+    person's sittings, those that are taken in first are stored first.
+
+    Raises:
+        NotAcceptable, Conflict: as ``receive``.
+    """
+    preconditions.refuse_what_the_service_adds(reading_set, desk.rulebook)
+    person = subject_id(tenant.secret, reading_set.subject.identifier)
+    return await desk.store.write(
+        tenant.tenant_id,
+        lambda transaction: store_new(turn_of(desk, tenant, caller, transaction), person, reading_set, claims),
+        order=order_of_subject(person),
+    )
+
+
+def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
+    known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    answered = first_answer(turn, claims)
+    if answered is not None:
+        return answered
+    preconditions.refuse_unknown_replaced(turn, reading_set)
+    known_already = reading_identifiers.answer_of_known(turn, person, reading_set)
+    if known_already is not None:
+        return known_already
+    met = parties.meet(turn, person, reading_set.subject, known)
+    complete = msgspec.structs.replace(reading_set, subject=met.said)
+    draft = Draft(reading_set=complete, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
+    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    parties.save(turn, met)
+    keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
+    reading_identifiers.keep_readings(turn, person, UUID(answer.set_id), answer.version, complete.readings)
+    return answer
+
+
+async def append(
+    desk: Desk, caller: Caller, set_id: str, change: Append, *, if_match: IfMatch, idempotency_key: str | None
+) -> Answer:
+    """Add readings or answers to an open set, or close it.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-closed``, ``set-voided``, ``sitting-over``, ``reading-differs`` or ``reading-elsewhere``.
+        NotAcceptable: nothing to append, too many readings, or its key is of another body.
+    """
+
+    fresh: list[int] = []
+
+    def known(turn: Turn, row: SetRow) -> Answer | None:
+        fresh[:] = reading_identifiers.fresh_places(turn, row.subject_id, row.set_id, change)
+        says_more = fresh or not change.readings or change.context is not None or (change.closed and row.closed_at is None)
+        return None if says_more else reading_identifiers.answer_known(turn, row.set_id, created=False)
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        preconditions.refuse_closed(stored.row)
+        new = msgspec.structs.replace(change, readings=[change.readings[place] for place in fresh])
+        changed = apply_append(stored.reading_set, new)
+        return Draft(
+            reading_set=changed.reading_set,
+            cause="closed" if change.closed else "appended",
+            codes=changed.codes,
+            has_arrived=True,
+            facts_differ=stored.facts_differ,
+        )
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=APPEND,
+        body=change,
+        key=idempotency_key,
+        if_match=if_match,
+        any_version=True,
+        draft=draft,
+        told=lambda refusal, stored: preconditions.of_append(refusal, stored.row, len(stored.reading_set.readings), fresh),
+        known=known,
+    )
+    return await make(desk, caller, wanted)
+
+
+async def reopen(desk: Desk, caller: Caller, set_id: str, *, if_match: IfMatch, idempotency_key: str | None) -> Answer:
+    """Open a set again that was closed less than a day ago.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-open``, ``set-voided`` or ``reopen-too-late``.
+    """
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        preconditions.refuse_reopening(stored.row, turn.now, turn.desk.rulebook.limits.reopen_hours)
+        opened = msgspec.structs.replace(stored.reading_set, closed=False)
+        return Draft(reading_set=opened, cause="reopened", codes=["reopened"], facts_differ=stored.facts_differ)
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=REOPEN,
+        body=Nothing(),
+        key=idempotency_key,
+        if_match=if_match,
+        draft=draft,
+        told=lambda refusal, stored: refusal,
+    )
+    return await make(desk, caller, wanted)
+
+
+async def correct(
+    desk: Desk, caller: Caller, set_id: str, correction: Correction, *, if_match: IfMatch, idempotency_key: str | None
+) -> Answer:
+    """Put right what a set says, or take it back: all changes together or none.
+
+    Raises:
+        NotFound, VersionNotNamed, VersionStale: as for every change.
+        Conflict: ``set-voided``.
+        NotAcceptable: a change that cannot be made, ``nothing-to-change``, or its key is of another body.
+    """
+
+    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+        changed = apply_correction(stored.reading_set, correction)
+        amends = [change for change in correction.changes if isinstance(change, AmendSet)]
+        has_facts = any(isinstance(amend.set.subject, msgspec.Struct) for amend in amends)
+        corrected = changed.reading_set
+        return Draft(
+            reading_set=msgspec.structs.replace(corrected, closed=corrected.closed or changed.voids_set),
+            cause="voided" if changed.voids_set else "corrected",
+            codes=changed.codes,
+            is_voided=changed.voids_set,
+            facts_differ=facts_that_differ(corrected.subject, facts) if has_facts else stored.facts_differ,
+            author=correction.author,
+            reason=correction.reason,
+        )
+
+    wanted = Change(
+        set_id=read_id(set_id),
+        route=CORRECT,
+        body=correction,
+        key=idempotency_key,
+        if_match=if_match,
+        draft=draft,
+        told=lambda refusal, stored: preconditions.of_correction(refusal, correction),
+    )
+    return await make(desk, caller, wanted)
+
+
+async def make(desk: Desk, caller: Caller, wanted: Change) -> Answer:
+    """Make a change in the shared transaction."""
+    tenant = await desk.tenants.get(caller.tenant_id)
+    claims = claims_of(tenant, f"{wanted.route} {wanted.set_id}", wanted.body, key=wanted.key)
+    return await desk.store.write(
+        tenant.tenant_id,
+        lambda transaction: store_change(turn_of(desk, tenant, caller, transaction), wanted, claims),
+        order=order_of_set(wanted.set_id),
+    )
+
+
+def store_change(turn: Turn, wanted: Change, claims: Claims) -> Answer:
+    """Keep a set's next version.
+
+    Raises:
+        NotFound: this tenant has no such set.
+        VersionNotNamed, VersionStale: the change is not meant for the newest version.
+        Conflict: what is stored forbids it.
+        NotAcceptable: the rules, or the change itself.
+    """
+    person = find_row(turn, wanted.set_id).subject_id
+    person_known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
+    answered = first_answer(turn, claims)
+    if answered is not None:
+        return answered
+    # Read again: while the person's row was waited for, another change may have been stored.
+    row = find_row(turn, wanted.set_id)
+    known_already = wanted.known(turn, row)
+    if known_already is not None:
+        return known_already
+    preconditions.check_version(wanted.if_match, row.version, any_will_do=wanted.any_version)
+    preconditions.refuse_voided(row)
+    stored = load(turn, row)
+    facts = Facts() if person_known is None else parties.DECODER.decode(person_known.facts)
+    draft = wanted.draft(turn, stored, facts)
+    try:
+        answer = keep(turn, person, wanted.set_id, draft, stored)
+    except NotAcceptable as refusal:
+        raise wanted.told(refusal, stored) from refusal
+    keep_claims(turn, claims, person, wanted.set_id, answer.version)
+    arrived = draft.reading_set.readings[len(stored.reading_set.readings) :]
+    reading_identifiers.keep_readings(turn, person, wanted.set_id, answer.version, arrived)
+    return answer

@@ -1,0 +1,117 @@
+"""A set as it is stored, read inside the transaction that is about to change it."""
+
+from __future__ import annotations
+
+from typing import cast
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.context import Turn
+from quietcuff.core.model.errors import NotFound
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.versions.observation_status import MeanStand, Stands
+from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.rows.deleted import missing_set
+from quietcuff.storage.rows.reading_sets import SetRow, find_set
+from quietcuff.storage.rows.readings import stands_of_set
+from quietcuff.storage.rows.versions import VersionRow, find_version
+
+SET_DECODER = msgspec.json.Decoder(ReadingSet)
+EVALUATION_DECODER = msgspec.json.Decoder(Evaluation)
+
+
+class StoredSet(msgspec.Struct, frozen=True, kw_only=True):
+    """One set with its newest version, what its mean shows, and where its Observations stand."""
+
+    row: SetRow
+    newest: StoredSitting
+    mean_shown: StoredSitting | None
+    stands: Stands
+
+    @property
+    def reading_set(self) -> ReadingSet:
+        return self.newest.reading_set
+
+    @property
+    def facts_differ(self) -> list[str]:
+        """Names of the person's facts that this set held otherwise than the registry did."""
+        intake = self.reading_set.intake
+        return [] if intake is None else intake.facts_differ
+
+
+def find_row(turn: Turn, set_id: UUID) -> SetRow:
+    """Where a set stands now.
+
+    Raises:
+        NotFound: this tenant has none of that id.
+        Deleted: it had one.
+    """
+    row = find_set(turn.transaction, turn.tenant.tenant_id, set_id)
+    if row is None:
+        raise missing_set(turn.transaction, turn.tenant.tenant_id, set_id)
+    return row
+
+
+def load(turn: Turn, row: SetRow) -> StoredSet:
+    """The set behind a row, decoded."""
+    newest = sitting_of(turn, row, row.version)
+    mean_shown = None
+    if row.mean_from_version is not None:
+        is_newest = row.mean_from_version == row.version
+        mean_shown = newest if is_newest else sitting_of(turn, row, row.mean_from_version)
+    return StoredSet(row=row, newest=newest, mean_shown=mean_shown, stands=load_stands(turn, row))
+
+
+def sitting_of(turn: Turn, row: SetRow, version: int) -> StoredSitting:
+    """One version of a set as the export sees it."""
+    stored = version_of(turn, row, version)
+    reading_set = SET_DECODER.decode(stored.document)
+    return StoredSitting(
+        set_id=str(row.set_id),
+        subject_id=str(row.subject_id),
+        reading_set=reading_set,
+        evaluation=EVALUATION_DECODER.decode(stored.evaluation),
+        device_ids=device_ids(turn.tenant.secret, reading_set),
+        is_voided=stored.status == "voided",
+    )
+
+
+def version_of(turn: Turn, row: SetRow, version: int) -> VersionRow:
+    """One version of a set.
+
+    Raises:
+        NotFound: the set has none of that number.
+    """
+    found = find_version(turn.transaction, row.tenant_id, row.subject_id, row.set_id, version)
+    if found is None:
+        raise NotFound("version")
+    return found
+
+
+def load_stands(turn: Turn, row: SetRow) -> Stands:
+    """Where every Observation of a set stands."""
+    rows = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
+    places = {
+        name: Stand(stand.version, cast(ObservationStatus, stand.status), stand.updated_at) for name, stand in rows.items()
+    }
+    return Stands(places=places, mean=mean_stand(row))
+
+
+def mean_stand(row: SetRow) -> MeanStand | None:
+    if row.mean_version is None or row.mean_updated_at is None or row.mean_from_version is None:
+        return None
+    stand = Stand(row.mean_version, cast(ObservationStatus, row.mean_status), row.mean_updated_at)
+    return MeanStand(stand, row.mean_from_version)
+
+
+def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
+    """By place, the id of each reading's device: its own, else the set's; None where that has no identifier."""
+    found = []
+    for reading in reading_set.readings:
+        device = reading.device or reading_set.device
+        identifier = None if device is None else device.identifier
+        found.append(None if identifier is None else str(device_id(secret, identifier)))
+    return found

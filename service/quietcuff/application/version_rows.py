@@ -1,0 +1,241 @@
+"""A version of a set as rows: where the set stands now, the version itself, and the readings that are new or moved."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.application.earlier import first_moment, last_moment, left_for_later
+from quietcuff.application.stored import StoredSet
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.fhir.resources.cuffs import common_cuff, told_size
+from quietcuff.fhir.resources.device import DeviceLink, device_link
+from quietcuff.fhir.resources.sitting import StoredSitting
+from quietcuff.fhir.versions.observation_status import Stands
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.readings import StandRow, measured_columns, stand_columns
+from quietcuff.storage.schema.codes import CUFF_SIZE
+
+MINUTE = timedelta(minutes=1)
+# Means are given to 4 decimals at most. A period is long where it is longer than nearly all are.
+SHARES, LONG = 10_000, timedelta(days=1)
+MEAN_SHOWN = (
+    *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
+    *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic"),
+    *("mean_device_id", "mean_has_device", "mean_cuff", "mean_method", "mean_is_long"),
+)
+
+
+class Draft(msgspec.Struct, frozen=True, kw_only=True):
+    """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now.
+
+    Nothing is stored yet of a person who is new, so that no history need be looked for. ``source_keys`` are of readings that
+    are new, by place; ``notes`` are added to those that the set has.
+    """
+
+    reading_set: ReadingSet
+    cause: str
+    is_of_new_person: bool = False
+    codes: list[str] = []
+    has_arrived: bool = False
+    is_voided: bool = False
+    facts_differ: list[str] = []
+    source_keys: dict[int, bytes] = {}
+    notes: list[IntakeNote] = []
+    author: Identifier | None = None
+    reason: str | None = None
+
+
+class Version(msgspec.Struct, frozen=True, kw_only=True):
+    """A version that is about to be kept: its number and moment, the sitting, and where its Observations stand."""
+
+    number: int
+    at: datetime
+    sitting: StoredSitting
+    stands: Stands
+
+    @property
+    def reading_set(self) -> ReadingSet:
+        return self.sitting.reading_set
+
+    @property
+    def evaluation(self) -> Evaluation:
+        return self.sitting.evaluation
+
+
+def set_row(
+    key: dict[str, Any], draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
+) -> SetRow:
+    """Where the set stands with this version."""
+    reading_set, evaluation = version.reading_set, version.evaluation
+    first, last = first_moment(reading_set, version.at), last_moment(reading_set, version.at)
+    is_over = draft.is_voided or not reading_set.closed
+    return SetRow(
+        **key,
+        taken_from=first,
+        taken_to=last,
+        from_offset_minutes=offset_minutes(first),
+        to_offset_minutes=offset_minutes(last),
+        created_at=version.at if before is None else before.created_at,
+        updated_at=version.at,
+        touched_at=touched_at(draft, version.at, before),
+        closed_at=closed_at(reading_set, version.at, before),
+        version=version.number,
+        status="voided" if draft.is_voided else "active",
+        state=evaluation.state,
+        setting=reading_set.setting,
+        protocol=evaluation.protocol.id,
+        device_id=device_id,
+        observer=pair(reading_set.observer),
+        location=pair(reading_set.location),
+        encounter=pair(reading_set.encounter),
+        based_on=pair(reading_set.based_on),
+        sitting=None if is_over else left_for_later(reading_set, evaluation, rulebook),
+        **mean_columns(version, before),
+    )
+
+
+def touched_at(draft: Draft, at: datetime, before: SetRow | None) -> datetime:
+    """When something last arrived, from which the time to close counts; it counts anew from a reopening."""
+    return at if before is None or draft.has_arrived or draft.cause == "reopened" else before.touched_at
+
+
+def closed_at(reading_set: ReadingSet, at: datetime, before: SetRow | None) -> datetime | None:
+    """When the set was closed: now, or earlier; null while it is open."""
+    if not reading_set.closed:
+        return None
+    return before.closed_at if before is not None and before.closed_at is not None else at
+
+
+def whole(mmhg: float) -> int:
+    """A reported value as lists show it: whole already, but under the protocols of surveys."""
+    return math.floor(mmhg + 0.5)
+
+
+def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
+    """What the mean shows, and where it stands. A mean that did not move shows what it showed."""
+    mean, result = version.stands.mean, version.evaluation.result
+    if mean is None:
+        return {}
+    stand = {
+        "mean_version": mean.stand.version,
+        "mean_status": mean.stand.status,
+        "mean_updated_at": mean.stand.updated_at,
+        "mean_from_version": mean.from_version,
+    }
+    if mean.from_version == version.number and result is not None:
+        shown = {
+            "mean_taken_from": result.taken_from,
+            "mean_taken_to": result.taken_to,
+            "systolic": whole(result.systolic_mmhg),
+            "diastolic": whole(result.diastolic_mmhg),
+            "counted": result.readings_counted,
+            "mean_systolic": round(result.systolic_mmhg * SHARES),
+            "mean_diastolic": round(result.diastolic_mmhg * SHARES),
+            **hours_24_columns(version.evaluation),
+            "mean_device_id": mean_device_id(version.sitting),
+            "mean_has_device": mean_has_device(version.sitting) or None,
+            "mean_cuff": told_size(common_cuff(version.sitting)),
+            "mean_method": mean_method(version.sitting),
+            "mean_is_long": result.taken_to - result.taken_from > LONG,
+        }
+    else:
+        shown = {name: getattr(before, name) for name in MEAN_SHOWN}
+    return {**stand, **shown}
+
+
+def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
+    """A mean of 24 hours, where the result holds one."""
+    mean = None if evaluation.series is None else evaluation.series.hours_24
+    return {
+        "hours_24_systolic": None if mean is None else round(mean.systolic_mmhg * SHARES),
+        "hours_24_diastolic": None if mean is None else round(mean.diastolic_mmhg * SHARES),
+    }
+
+
+def mean_device_id(sitting: StoredSitting) -> UUID | None:
+    """The device of the readings that count, where it is one and has an identifier, as the mean names it."""
+    ids = {sitting.device_ids[index] for index in sitting.counted}
+    only = ids.pop() if len(ids) == 1 else None
+    return None if only is None else UUID(only)
+
+
+def has_device(sitting: StoredSitting, index: int) -> bool:
+    """Whether the Observations of a reading name a device, here or contained."""
+    return link_of(sitting, index)[1] is not None
+
+
+def mean_has_device(sitting: StoredSitting) -> bool:
+    """Whether the mean names a device: where that of every reading that counts is one."""
+    links = [link_of(sitting, index) for index in sitting.counted]
+    return bool(links) and links[0][1] is not None and all(link == links[0] for link in links)
+
+
+def link_of(sitting: StoredSitting, index: int) -> DeviceLink:
+    return device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])
+
+
+def mean_method(sitting: StoredSitting) -> str | None:
+    """How the readings that count were taken, where it is known and one, as the mean says it."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
+    return methods.pop() if len(methods) == 1 else None
+
+
+def reading_rows(
+    key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
+) -> list[dict[str, Any]]:
+    """The readings that are new, or of which anything is not as it was."""
+    stands = {name: StandRow(stand.version, stand.status, stand.updated_at) for name, stand in version.stands.places.items()}
+    return [
+        reading_row(key, index, version.sitting, stands) | {"source_key": source_keys.get(index)}
+        for index in range(len(version.reading_set.readings))
+        if before is None or is_new_or_moved(index, before, version)
+    ]
+
+
+def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
+    early, late = before.newest, version.sitting
+    if index >= len(early.reading_set.readings):
+        return True
+    names = [f"{letter}{index}" for letter in "rpf"]
+    return (
+        early.reading_set.readings[index] != late.reading_set.readings[index]
+        or early.evaluation.readings[index] != late.evaluation.readings[index]
+        or early.device_ids[index] != late.device_ids[index]
+        or any(before.stands.places.get(name) != version.stands.places.get(name) for name in names)
+    )
+
+
+def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands: dict[str, StandRow]) -> dict[str, Any]:
+    device_id, reading = sitting.device_ids[index], sitting.reading_set.readings[index]
+    return {
+        **key,
+        "reading_index": index,
+        **measured_columns(reading, sitting.evaluation.readings[index]),
+        "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
+        "device_id": None if device_id is None else UUID(device_id),
+        "has_device": has_device(sitting, index) or None,
+        "performer": pair(reading.observer or sitting.reading_set.observer),
+        **stand_columns(index, stands),
+    }
+
+
+def changed_places(before: Stands, after: Stands) -> list[str]:
+    """The places whose Observation is new or moved, in the order of export."""
+    places = [name for name, stand in after.places.items() if before.places.get(name) != stand]
+    return places + (["mean"] if after.mean is not None and after.mean != before.mean else [])
+
+
+def offset_minutes(moment: datetime) -> int:
+    return (moment.utcoffset() or timedelta()) // MINUTE
+
+
+def pair(identifier: Identifier | None) -> str | None:
+    """An identifier as it is stored: ``system|value``."""
+    return None if identifier is None else f"{identifier.system}|{identifier.value}"
