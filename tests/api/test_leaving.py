@@ -42,7 +42,7 @@ def test_a_client_that_leaves_in_the_middle_of_its_body_is_no_failure(server: Se
 def test_a_batch_whose_answer_gets_too_long_ends_so_that_it_can_be_gone_on_with(
     database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("quietcuff.api.batches.BYTES_A_MEGABYTE", 100_000)
+    monkeypatch.setattr("quietcuff.api.routes.batches.BYTES_A_MEGABYTE", 100_000)
     lines = [json.dumps(named(OPENED_SET)).encode() for _ in range(600)]
     with serving(database_url, batch_answer_megabytes=1) as server, server.client() as client:
 

@@ -28,7 +28,7 @@ from cryptography.x509.oid import NameOID
 from api.serving import new_key
 from databases import SqliteFiles
 from decode.hl7_messages import message, pair
-from quietcuff.api.mllp import Limits, Listener
+from quietcuff.api.hl7v2_listener import Limits, Listener
 from quietcuff.application import open_desk
 from quietcuff.cli import main
 from quietcuff.core.model.errors import Busy, NotAuthenticated

@@ -16,7 +16,7 @@ from api.serving import PROBLEM_JSON, Server, new_key, problem, serving
 from api.test_reading_sets import named, open_set
 from bodies import APPEND, CORRECTION, OPENED_SET
 from databases import SqliteFiles
-from quietcuff.api import examples, upkeep
+from quietcuff.api import background, examples
 from quietcuff.api.app import create_app
 from quietcuff.core.model.errors import Busy, StoreNotUsable
 from quietcuff.settings import Settings
@@ -35,10 +35,10 @@ def test_the_upkeep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, cap
         return 0
 
     async def keep_up_a_while() -> None:
-        monkeypatch.setattr(upkeep.ingest, "close_idle_sets", close_idle_sets)
+        monkeypatch.setattr(background.ingest, "close_idle_sets", close_idle_sets)
         ring = SimpleNamespace(take_uses=dict)
         service: Any = SimpleNamespace(desk=None, keyring=ring)
-        task = asyncio.create_task(upkeep.keep_up(service, seconds_between=0.001))
+        task = asyncio.create_task(background.keep_up(service, seconds_between=0.001))
         while len(rounds) < 4:
             await asyncio.sleep(0.001)
         task.cancel()
@@ -68,7 +68,7 @@ def test_a_failure_is_a_problem_that_tells_nothing(
     def fail(*arguments: Any) -> Any:
         raise RuntimeError("p-0001 has 142/88")
 
-    monkeypatch.setattr("quietcuff.api.evaluations.evaluate", fail)
+    monkeypatch.setattr("quietcuff.api.routes.evaluations.evaluate", fail)
     answer = client.post("/v1/evaluations", json=OPENED_SET)
     found = problem(answer, 500, "internal-error")
     assert "142" not in answer.text and "RuntimeError" not in answer.text

@@ -14,7 +14,7 @@ import pytest
 from bodies import FIRST_READING, OPENED_SET
 from browser.conftest import Browser
 from core.recordings import ambulatory_body, by_hours, recording
-from quietcuff.api.reading_sets import SHEET_POLICY
+from quietcuff.api.routes.reading_sets import SHEET_POLICY
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.sheet import make_sheet

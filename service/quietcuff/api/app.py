@@ -12,29 +12,29 @@ from contextlib import asynccontextmanager
 from litestar import Controller, Litestar
 from litestar.types import ASGIApp
 
-from quietcuff.api.admission import admit
-from quietcuff.api.authorization import Authorization
-from quietcuff.api.batches import Batches
-from quietcuff.api.bulk import BulkExport
-from quietcuff.api.device_payloads import DevicePayloads, Payloads, RefusedPayloads
-from quietcuff.api.devices import Devices
-from quietcuff.api.documentation import Documentation
-from quietcuff.api.evaluations import Evaluations
-from quietcuff.api.fhir import FHIR_CONTROLLERS
-from quietcuff.api.groups import Groups
-from quietcuff.api.health import HealthChecks
+from quietcuff.api.authentication import admit
+from quietcuff.api.background import attempt, deliver, keep_reads, keep_up, note_uses, work_on_exports, write_reads
+from quietcuff.api.docs_pages import Documentation
 from quietcuff.api.lanes import UNTIMED, Lanes
 from quietcuff.api.logs import configure_logs
+from quietcuff.api.middleware import Shell
 from quietcuff.api.openapi import operations
 from quietcuff.api.problem_pages import ProblemPages
 from quietcuff.api.problems import answer_problem
-from quietcuff.api.reading_sets import ReadingSets
-from quietcuff.api.rules import Guidelines, Protocols
+from quietcuff.api.routes.batches import Batches
+from quietcuff.api.routes.bulk_export import BulkExport
+from quietcuff.api.routes.device_payloads import DevicePayloads, Payloads, RefusedPayloads
+from quietcuff.api.routes.devices import Devices
+from quietcuff.api.routes.evaluations import Evaluations
+from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
+from quietcuff.api.routes.groups import Groups
+from quietcuff.api.routes.health import HealthChecks
+from quietcuff.api.routes.oauth import Authorization
+from quietcuff.api.routes.reading_sets import ReadingSets
+from quietcuff.api.routes.rules import Guidelines, Protocols
+from quietcuff.api.routes.subjects import Subjects
+from quietcuff.api.routes.targets import Targets
 from quietcuff.api.service import make_service
-from quietcuff.api.shell import Shell
-from quietcuff.api.subjects import Subjects
-from quietcuff.api.targets import Targets
-from quietcuff.api.upkeep import attempt, deliver, keep_reads, keep_up, note_uses, work_on_exports, write_reads
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.api.admission import principal_of
+from quietcuff.api.authentication import principal_of
 from quietcuff.api.reads import origin_of
 from quietcuff.api.requests import Connection
 from quietcuff.application import Caller

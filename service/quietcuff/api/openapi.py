@@ -13,7 +13,7 @@ from litestar.routes import HTTPRoute
 
 from quietcuff import __version__
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.fhir_answers import FHIR_JSON
+from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, Parameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON

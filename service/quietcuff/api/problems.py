@@ -9,7 +9,7 @@ from litestar import Request, Response
 from litestar.exceptions import HTTPException, InternalServerException
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8
+from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8
 from quietcuff.api.logs import log_failure
 from quietcuff.api.operations import JSON
 from quietcuff.api.problem_types import ProblemType

@@ -8,8 +8,8 @@ from uuid import uuid4
 
 import msgspec
 
-from quietcuff.api.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.api.problems import Problem
+from quietcuff.api.routes.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.application import Received, Tally
 from quietcuff.cli.words import say
 from quietcuff.core.model.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable

@@ -12,8 +12,8 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+from quietcuff.api.hl7v2_listener import Limits, Listener
 from quietcuff.api.logs import configure_logs
-from quietcuff.api.mllp import Limits, Listener
 from quietcuff.application import open_desk
 from quietcuff.cli.opening import opened
 from quietcuff.cli.words import PORT_ACCEPTED, say

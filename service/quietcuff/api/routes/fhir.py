@@ -10,12 +10,12 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api import fhir_operations as told
-from quietcuff.api.answers import answer, not_modified
-from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
+from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import accepts_gzip, header_of
+from quietcuff.api.responses import answer, not_modified
+from quietcuff.api.routes import fhir_operations as told
 from quietcuff.api.service import service_of
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import LEVEL

@@ -12,13 +12,13 @@ from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.admission import principal_of
-from quietcuff.api.answers import answer
-from quietcuff.api.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, READ_GROUP, STOP
+from quietcuff.api.authentication import principal_of
 from quietcuff.api.caller import caller_of
-from quietcuff.api.fhir_answers import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
+from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
 from quietcuff.api.operations import JSON, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
+from quietcuff.api.responses import answer
+from quietcuff.api.routes.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, READ_GROUP, STOP
 from quietcuff.api.service import service_of
 from quietcuff.application import groups
 from quietcuff.application.bulk import jobs

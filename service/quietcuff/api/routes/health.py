@@ -9,8 +9,8 @@ from litestar import Controller, Request, get
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 
 

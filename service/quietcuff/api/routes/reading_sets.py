@@ -11,10 +11,8 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
-from quietcuff.api import reading_set_operations as operations
-from quietcuff.api.answers import answer, answer_page, not_modified
 from quietcuff.api.caller import caller_of
-from quietcuff.api.fhir_answers import FHIR_JSON, publisher_of
+from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
 from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import (
@@ -29,6 +27,8 @@ from quietcuff.api.requests import (
     number_of,
     query_of,
 )
+from quietcuff.api.responses import answer, answer_page, not_modified
+from quietcuff.api.routes import reading_set_operations as operations
 from quietcuff.api.service import service_of
 from quietcuff.core.model.amend import voided_faults
 from quietcuff.core.model.changes import Append, Correction, Move

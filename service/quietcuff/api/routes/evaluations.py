@@ -10,8 +10,8 @@ from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import examples
-from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application.context import now
 from quietcuff.core.evaluate import evaluate

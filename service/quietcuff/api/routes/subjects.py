@@ -14,12 +14,12 @@ from quietcuff import application
 from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.answers import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
 from quietcuff.api.parameters import IF_MATCH_OPTIONAL, IF_NONE_MATCH
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import if_match_of, is_known_already, moment_parameter, query_of
+from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
 from quietcuff.api.shapes import SubjectFound, SubjectRecord
 from quietcuff.api.summary_example import SUMMARY as SUMMARY_EXAMPLE

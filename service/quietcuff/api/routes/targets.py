@@ -9,10 +9,10 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import examples
-from quietcuff.api.answers import answer_struct
 from quietcuff.api.caller import caller_of
 from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
 from quietcuff.api.requests import Connection, limit_parameter, query_of
+from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.decode.own_json import read
 from quietcuff.delivery import targets

@@ -10,13 +10,13 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api import device_payload_operations as operations
-from quietcuff.api.answers import answer, answer_page, answer_struct
 from quietcuff.api.caller import caller_of
-from quietcuff.api.device_payload_operations import Replay
 from quietcuff.api.operations import described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import header_of, idempotency_key_of, limit_parameter, query_of
+from quietcuff.api.responses import answer, answer_page, answer_struct
+from quietcuff.api.routes import device_payload_operations as operations
+from quietcuff.api.routes.device_payload_operations import Replay
 from quietcuff.api.service import service_of
 from quietcuff.application.payloads import refused
 from quietcuff.application.payloads.device_payloads import Payload, PayloadKind, receive

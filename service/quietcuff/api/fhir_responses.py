@@ -6,7 +6,7 @@ from urllib.parse import parse_qsl
 
 from litestar.exceptions import HTTPException
 
-from quietcuff.api.admission import principal_of
+from quietcuff.api.authentication import principal_of
 from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import Fault, NotAcceptable

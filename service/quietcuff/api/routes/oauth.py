@@ -10,9 +10,9 @@ from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.answers import answer_struct
-from quietcuff.api.fhir_answers import FHIR_BASE
+from quietcuff.api.fhir_responses import FHIR_BASE
 from quietcuff.api.operations import FORM, Operation, Reply, described
+from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.fhir.capability import FHIR_TYPES
 from quietcuff.security.scopes import IDENTIFIED

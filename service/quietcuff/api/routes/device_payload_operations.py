@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.fhir_answers import FHIR_JSON
+from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import Link, Operation, Parameter, Reply
 from quietcuff.api.parameters import IDEMPOTENCY_KEY
 from quietcuff.api.shapes import Envelope

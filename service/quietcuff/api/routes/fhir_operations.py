@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.bulk_operations import PARAMETERS_BODY
-from quietcuff.api.fhir_answers import FHIR_JSON
+from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import FORM, JSON, Operation, Parameter, Reply
+from quietcuff.api.routes.bulk_operations import PARAMETERS_BODY
 from quietcuff.fhir.search.request import Asking
 from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.security.scopes import Need

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.fhir_answers import FHIR_JSON
+from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, Parameter, Reply
 from quietcuff.fhir.bulk.manifest import Manifest
 from quietcuff.fhir.bulk.plan import EXPORTED_TYPES

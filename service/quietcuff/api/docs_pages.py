@@ -10,9 +10,9 @@ from typing import Any
 from litestar import Controller, Request, get
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api.answers import answer
 from quietcuff.api.openapi import make_document
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.responses import answer
 
 PAGE = """<!doctype html>
 <html lang="en">

@@ -10,12 +10,12 @@ from litestar.response.streaming import ASGIStreamingResponse
 
 from quietcuff import application
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.batch_answers import Spool
 from quietcuff.api.caller import caller_of
 from quietcuff.api.examples import BATCH_ANSWER, READING_SETS
 from quietcuff.api.operations import NDJSON, Operation, Parameter, Reply, described
 from quietcuff.api.parameters import IDEMPOTENCY_KEY_OF_BATCH
 from quietcuff.api.requests import idempotency_key_of, prefers_representation
+from quietcuff.api.routes.batch_answers import Spool
 from quietcuff.api.service import service_of
 from quietcuff.application.batch import by_identifier_or_line
 from quietcuff.security.scopes import Need

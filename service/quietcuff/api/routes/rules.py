@@ -10,8 +10,8 @@ from litestar import Controller, Request, get
 from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api.answers import answer_struct
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.rulebook.rulebook import Guideline, Protocol, Rulebook, Source

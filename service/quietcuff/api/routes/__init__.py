@@ -1,0 +1,1 @@
+"""The routes: one controller a file, with what each operation says of itself."""
