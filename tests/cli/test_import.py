@@ -21,8 +21,8 @@ from api.serving import new_key, serving
 from application.clinic import Body, first_visit, on_day, sitting
 from databases import SqliteFiles
 from quietcuff.cli import main
-from quietcuff.cli.progress import HowFar
-from quietcuff.cli.sources import Source
+from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.progress import HowFar
 from quietcuff.core.model.errors import Busy
 from quietcuff.storage.engine.store import Store, open_store
 
@@ -299,7 +299,7 @@ def test_at_a_terminal_there_is_a_bar_and_elsewhere_a_line_now_and_then(
     terminal = Terminal()
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr(sys, "stderr", terminal)
-    monkeypatch.setattr("quietcuff.cli.progress.SECONDS_BETWEEN_LOOKS", 0.0)
+    monkeypatch.setattr("quietcuff.cli.support.progress.SECONDS_BETWEEN_LOOKS", 0.0)
     with HowFar(source) as how_far:
         how_far.count()
     shown = terminal.getvalue()

@@ -12,7 +12,7 @@ import pytest
 from application.clinic import first_visit, sitting
 from fhir_r4.stored_sets import open_clinic
 from quietcuff.cli import main
-from quietcuff.cli.public_url import is_of_this_machine, settle_public_url
+from quietcuff.cli.support.public_url import is_of_this_machine, settle_public_url
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings

@@ -14,8 +14,8 @@ import pytest
 from sqlalchemy import make_url
 
 from quietcuff.cli import main
-from quietcuff.cli.resuming import why_not_deliver
 from quietcuff.cli.serve import check_database
+from quietcuff.cli.support.resuming import why_not_deliver
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.store import Store
 

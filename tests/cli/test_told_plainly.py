@@ -176,7 +176,7 @@ def test_lists_are_lines_with_tabs_when_piped_and_json_when_asked(capsys: pytest
 def test_no_id_is_ever_folded_at_a_terminal(
     width: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from quietcuff.cli.listing import show_list
+    from quietcuff.cli.support.listing import show_list
 
     monkeypatch.setenv("COLUMNS", width)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True)

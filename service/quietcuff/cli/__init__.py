@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from importlib import import_module
 
 from quietcuff import __version__
-from quietcuff.cli.complaints import sentence_of, sentence_of_database, sentence_of_fault
-from quietcuff.cli.words import CALLED, say
+from quietcuff.cli.support.complaints import sentence_of, sentence_of_database, sentence_of_fault
+from quietcuff.cli.support.words import CALLED, say
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 
 # A command's module brings along what it works with, up to the database and the web framework: only the one called is loaded.

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
-from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.keys import on_store, short_text
-from quietcuff.cli.listing import add_json_to, show_list
-from quietcuff.cli.words import say
+from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes

@@ -9,7 +9,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from quietcuff.cli.words import say
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
@@ -47,7 +47,7 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
         NotAcceptable: not an address.
         StoreNotUsable: the schema is not the one needed.
     """
-    from quietcuff.cli.opening import opened
+    from quietcuff.cli.support.opening import opened
     from quietcuff.storage.engine.installation import find_public_url, move_public_url
     from quietcuff.storage.engine.store import NO_TENANT
 
@@ -74,7 +74,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 
 def run_downgrade(arguments: argparse.Namespace) -> int:
     """Take the schema down."""
-    from quietcuff.cli.opening import require_there
+    from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.engine.migrate import downgrade
 
     require_there(read_settings(os.environ).database_url)
@@ -89,7 +89,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
     Raises:
         StoreNotUsable: a server has it, or it is not a SQLite file.
     """
-    from quietcuff.cli.opening import require_there
+    from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.rows.erasing import compact
 
     url = parse_url(read_settings(os.environ).database_url)

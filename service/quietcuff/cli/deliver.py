@@ -9,10 +9,10 @@ import signal
 from datetime import UTC, datetime
 
 from quietcuff.api.logs import configure_logs, log_failure
-from quietcuff.cli.opening import opened
-from quietcuff.cli.public_url import settle_public_url
-from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
-from quietcuff.cli.words import say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.public_url import settle_public_url
+from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings

@@ -11,7 +11,7 @@ from typing import BinaryIO
 import msgspec
 from rich.console import Console
 
-from quietcuff.cli.words import ARRAY_GIVEN, say
+from quietcuff.cli.support.words import ARRAY_GIVEN, say
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.core.model.evaluation import Evaluation

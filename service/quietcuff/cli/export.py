@@ -14,10 +14,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from quietcuff.application import Caller, Desk, open_desk
 from quietcuff.application.bulk.folder import COMMAND, Folder, empty_folder, export_to_folder
 from quietcuff.application.groups import members_of_group
-from quietcuff.cli.desk import named, note_command
-from quietcuff.cli.opening import opened
-from quietcuff.cli.public_url import settle_public_url
-from quietcuff.cli.words import say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.public_url import settle_public_url
+from quietcuff.cli.support.tenant_work import named, note_command
+from quietcuff.cli.support.words import say
 from quietcuff.fhir.bulk.manifest import Manifest
 from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
 from quietcuff.fhir.bulk.plan import Progress as Reached

@@ -16,12 +16,12 @@ from typing import BinaryIO
 from quietcuff import application
 from quietcuff.application import Caller, Known, Received
 from quietcuff.application.batch import by_identifier, by_identifier_or_content
-from quietcuff.cli.desk import named, note_command
 from quietcuff.cli.import_teller import Teller
-from quietcuff.cli.opening import opened, require_there
-from quietcuff.cli.progress import HowFar
-from quietcuff.cli.sources import Source
-from quietcuff.cli.words import ARRAY_GIVEN
+from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.opening import opened, require_there
+from quietcuff.cli.support.progress import HowFar
+from quietcuff.cli.support.tenant_work import named, note_command
+from quietcuff.cli.support.words import ARRAY_GIVEN
 from quietcuff.core.model.errors import Fault, NotReadable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings

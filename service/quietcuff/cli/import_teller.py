@@ -11,7 +11,7 @@ import msgspec
 from quietcuff.api.problems import Problem
 from quietcuff.api.routes.batch_answers import RefusedLine, last_line, line_of
 from quietcuff.application import Received, Tally
-from quietcuff.cli.words import say
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Busy, Conflict, NotAcceptable, NotFound, NotReadable
 from quietcuff.decode.ndjson import MAX_BYTES, Line
 

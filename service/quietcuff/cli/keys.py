@@ -15,10 +15,10 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.desk import named, tell_trail
-from quietcuff.cli.listing import add_json_to, show_list
-from quietcuff.cli.opening import opened
-from quietcuff.cli.words import say
+from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Text as ShortText
 from quietcuff.security.api_keys import make_key

@@ -15,8 +15,8 @@ from typing import Any
 from quietcuff.api.hl7v2_listener import Limits, Listener
 from quietcuff.api.logs import configure_logs
 from quietcuff.application import open_desk
-from quietcuff.cli.opening import opened
-from quietcuff.cli.words import PORT_ACCEPTED, say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotAllowed, NotAuthenticated
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.security.api_keys import Keyring, Principal

@@ -13,9 +13,9 @@ import msgspec
 from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
 from quietcuff.application import Caller, Desk
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
-from quietcuff.cli.desk import named, on_desk
 from quietcuff.cli.keys import on_store
-from quietcuff.cli.words import say
+from quietcuff.cli.support.tenant_work import named, on_desk
+from quietcuff.cli.support.words import say
 from quietcuff.core.certainty.prior import parts_at
 from quietcuff.core.certainty.usual_pressure import circumstances_of
 from quietcuff.core.certainty.visits import (

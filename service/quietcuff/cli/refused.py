@@ -12,9 +12,9 @@ import msgspec
 from quietcuff.application import Caller, Desk
 from quietcuff.application.payloads import refused
 from quietcuff.application.payloads.repeats import Received
-from quietcuff.cli.desk import on_desk
-from quietcuff.cli.listing import add_json_to, show_list
-from quietcuff.cli.words import say
+from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.words import say
 
 ACTOR = "command"
 LONGEST_LIST = 200

@@ -15,10 +15,10 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.opening import opened
-from quietcuff.cli.public_url import settle_public_url
-from quietcuff.cli.resuming import add_resuming_to, why_not_deliver
-from quietcuff.cli.words import PORT_ACCEPTED, say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.public_url import settle_public_url
+from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
+from quietcuff.cli.support.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers

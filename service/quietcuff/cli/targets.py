@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 
 from quietcuff.application import Caller, Desk
-from quietcuff.cli.desk import on_desk
-from quietcuff.cli.listing import add_json_to, show_list
-from quietcuff.cli.words import say
+from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.words import say
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import Replay, TargetRecord
 

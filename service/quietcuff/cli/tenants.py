@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.cli.desk import named, tell_trail
 from quietcuff.cli.keys import on_store
-from quietcuff.cli.listing import add_json_to, show_list
-from quietcuff.cli.words import say
+from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import System, Text
 from quietcuff.storage.rows.tenants import Tenant, TenantSettings, all_tenant_ids, find_tenant_by_id, save_settings

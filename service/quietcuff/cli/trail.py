@@ -13,9 +13,9 @@ import msgspec
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from quietcuff.cli.desk import NO_SUCH_TENANT
-from quietcuff.cli.opening import opened
-from quietcuff.cli.words import say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.tenant_work import NO_SUCH_TENANT
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.store import NO_TENANT, Store

@@ -8,8 +8,8 @@ from functools import partial
 from rich.console import Console
 from rich.progress import track
 
-from quietcuff.cli.opening import opened
-from quietcuff.cli.words import say
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.words import say
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import all_tenant_ids

@@ -9,7 +9,7 @@ import argparse
 from datetime import UTC, datetime
 from functools import partial
 
-from quietcuff.cli.desk import tell_trail
+from quietcuff.cli.support.tenant_work import tell_trail
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.delivery_place import (
     DeliveryPlace,

@@ -13,8 +13,8 @@ from uuid import uuid4
 
 from quietcuff.application import Caller, Desk, open_desk
 from quietcuff.application.context import note, now
-from quietcuff.cli.opening import opened
-from quietcuff.cli.words import CALLED
+from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.words import CALLED
 from quietcuff.core.model.errors import NotFound
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import read_settings

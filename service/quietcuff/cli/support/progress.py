@@ -8,8 +8,8 @@ from types import TracebackType
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from quietcuff.cli.sources import Source
-from quietcuff.cli.words import say
+from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.words import say
 
 SECONDS_BETWEEN_LOOKS = 0.2
 SECONDS_BETWEEN_LINES = 10.0

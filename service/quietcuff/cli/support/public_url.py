@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from quietcuff.cli.words import say
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings, is_address_said
 from quietcuff.storage.engine.installation import find_public_url, keep_public_url

@@ -1,0 +1,1 @@
+"""What several commands share: their database, lists, progress, files and complaints."""
