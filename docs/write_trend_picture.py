@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.analytics import trend_words as words
+from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.core.evaluate import evaluate

@@ -23,9 +23,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analytics import pictured
-from quietcuff.analytics import trend_words as words
-from quietcuff.analytics.plotting import POINTS_PER_MM, Sheet
-from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
+from quietcuff.analytics import trend_text as words
+from quietcuff.analytics.layout import day_ticks, place_in_rows, push_apart
+from quietcuff.analytics.matplotlib_svg import POINTS_PER_MM, Sheet
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, SEVERE, mark_looks

@@ -16,7 +16,7 @@ from delivery.receiver import Receiver
 from delivery.test_worker import check_order
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import NewTarget
-from quietcuff.security.addresses import read_allowances
+from quietcuff.security.allowed_addresses import read_allowances
 
 PEOPLE = 40
 LEAST_WAITING = 40

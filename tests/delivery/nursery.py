@@ -16,9 +16,9 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from quietcuff.delivery.sending import Sender
+from quietcuff.delivery.http_sender import Sender
 from quietcuff.delivery.worker import Work, Worker
-from quietcuff.security.addresses import read_allowances
+from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.engine.store import open_store
 from quietcuff.storage.rows.tenants import Tenants
 

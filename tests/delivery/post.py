@@ -12,9 +12,9 @@ from application.clinic import Clinic
 from delivery.receiver import Receiver
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import NewTarget, Replay, TargetChange, TargetMade, TargetRecord, Undelivered
-from quietcuff.delivery.sending import Sender
+from quietcuff.delivery.http_sender import Sender
 from quietcuff.delivery.worker import Work, Worker
-from quietcuff.security.addresses import Allowances, read_allowances
+from quietcuff.security.allowed_addresses import Allowances, read_allowances
 
 PUBLIC_URL = "https://bp.example.org"
 LOOPBACK = read_allowances(["127.0.0.0/8"])

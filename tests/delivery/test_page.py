@@ -10,8 +10,8 @@ from typing import Any
 
 from quietcuff.delivery.documents import NewTarget
 from quietcuff.delivery.events import Event
+from quietcuff.delivery.outcomes import BY_STATUS
 from quietcuff.delivery.signing import make_secret, secret_text, signature_headers
-from quietcuff.delivery.verdicts import BY_STATUS
 from quietcuff.storage.schema.codes import CAUSE
 
 PAGE = (Path(__file__).parents[2] / "docs/delivery.md").read_text("utf-8")

@@ -18,8 +18,8 @@ from delivery.post import PUBLIC_URL, Post
 from delivery.receiver import DROPPED, Answer
 from fhir_r4.profiles import faults_of
 from quietcuff.delivery import targets
-from quietcuff.delivery.bundles import token
 from quietcuff.delivery.signing import make_secret, secret_text, signature_headers
+from quietcuff.delivery.transaction import token
 
 OBSERVATION = f"{PUBLIC_URL}/id/observation".replace(":", "%3A").replace("/", "%2F")
 

@@ -14,9 +14,9 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from delivery.receiver import Answer, Receiver
-from quietcuff.delivery.sending import Parcel, Sender, seconds_asked
-from quietcuff.delivery.verdicts import DELAYS_SECONDS, MOST_ATTEMPTS, Reply, judge, wait_after
-from quietcuff.security.addresses import read_allowances
+from quietcuff.delivery.http_sender import Parcel, Sender, seconds_asked
+from quietcuff.delivery.outcomes import DELAYS_SECONDS, MOST_ATTEMPTS, Reply, judge, wait_after
+from quietcuff.security.allowed_addresses import read_allowances
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 BODY = b'{"resourceType":"Bundle","type":"transaction","entry":[]}'

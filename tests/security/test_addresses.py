@@ -7,7 +7,13 @@ from ipaddress import ip_address
 
 import pytest
 
-from quietcuff.security.addresses import find_address, is_public, is_url_allowed, read_allowances, resolve_by_system
+from quietcuff.security.allowed_addresses import (
+    find_address,
+    is_public,
+    is_url_allowed,
+    read_allowances,
+    resolve_by_system,
+)
 
 NOTHING = read_allowances([])
 SOME = read_allowances(["record.internal", "10.2.0.0/16", "fd00::/8", "127.0.0.1"])

@@ -10,7 +10,7 @@ import pytest
 from jwcrypto.jwk import JWK
 
 from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.security.addresses import read_allowances
+from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.security.key_sets import (
     KEPT_SECONDS,
     LEAST_SECONDS_BETWEEN,

@@ -11,7 +11,7 @@ from datetime import date, datetime
 import msgspec
 
 from quietcuff.analytics.limits import GuidelineLimits, SettingLimits, limits_elsewhere, limits_of
-from quietcuff.analytics.severity import severe_of_reading, severe_of_result
+from quietcuff.analytics.trend_severity import severe_of_reading, severe_of_result
 from quietcuff.core.model.evaluation import Evaluation, Interval
 from quietcuff.core.model.readings import Facts, Reading, Setting
 from quietcuff.core.over_visits.pooling import StoredSitting

@@ -8,10 +8,10 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.analytics import trend_words as words
+from quietcuff.analytics import trend_text as words
+from quietcuff.analytics.layout import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
-from quietcuff.analytics.plotting import Axes, Sheet, width_of, wrapped
-from quietcuff.analytics.spacing import day_ticks, place_in_rows, push_apart
+from quietcuff.analytics.matplotlib_svg import Axes, Sheet, width_of, wrapped
 from quietcuff.analytics.trend import ResultPoint, Trend
 from quietcuff.analytics.trend_key import draw_key, key_of, rows_of_key
 from quietcuff.analytics.trend_looks import (

@@ -6,8 +6,8 @@ from typing import Any, Literal
 
 import msgspec
 
-from quietcuff.analytics import trend_words as words
-from quietcuff.analytics.plotting import Sheet, width_of
+from quietcuff.analytics import trend_text as words
+from quietcuff.analytics.matplotlib_svg import Sheet, width_of
 from quietcuff.analytics.trend import Trend
 from quietcuff.analytics.trend_looks import (
     FAINT,

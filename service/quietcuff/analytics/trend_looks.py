@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from quietcuff.analytics.plotting import POINTS_PER_MM
+from quietcuff.analytics.matplotlib_svg import POINTS_PER_MM
 from quietcuff.analytics.trend import ResultPoint, Trend
 
 Pressure = Literal["systolic", "diastolic"]

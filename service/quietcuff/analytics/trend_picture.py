@@ -7,8 +7,8 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.analytics import trend_words as words
-from quietcuff.analytics.plotting import draw
+from quietcuff.analytics import trend_text as words
+from quietcuff.analytics.matplotlib_svg import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.application import Caller, Desk

@@ -15,7 +15,7 @@ from quietcuff.application import Desk, open_desk
 from quietcuff.application.bulk.worker import ExportLimits
 from quietcuff.application.read_trail import Reads
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.security.addresses import read_allowances
+from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import Fetcher, KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens

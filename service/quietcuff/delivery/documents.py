@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from quietcuff.security.addresses import LONGEST_URL, URL_ACCEPTED
+from quietcuff.security.allowed_addresses import LONGEST_URL, URL_ACCEPTED
 from quietcuff.storage.delivery.targets import TargetKind, TargetState
 
 Url = Annotated[str, Meta(min_length=1, max_length=LONGEST_URL, description=URL_ACCEPTED)]

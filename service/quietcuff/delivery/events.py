@@ -8,7 +8,7 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.model.readings import utc_text
-from quietcuff.delivery.outgoing import Outgoing, message_id
+from quietcuff.delivery.changes import Outgoing, message_id
 from quietcuff.fhir.versions.stored_sets import Publisher
 
 MEDIA_TYPE = "application/cloudevents+json; charset=utf-8"

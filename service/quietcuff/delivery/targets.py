@@ -15,6 +15,7 @@ from quietcuff.application.context import note
 from quietcuff.application.context import now as now_of
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
 from quietcuff.core.model.readings import utc_text
+from quietcuff.delivery.changes import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.documents import (
     NewTarget,
     Replay,
@@ -27,9 +28,8 @@ from quietcuff.delivery.documents import (
     Undelivered,
     UndeliveredList,
 )
-from quietcuff.delivery.outgoing import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.signing import make_secret, secret_text
-from quietcuff.security.addresses import URL_ACCEPTED, Allowances, is_url_allowed
+from quietcuff.security.allowed_addresses import URL_ACCEPTED, Allowances, is_url_allowed
 from quietcuff.storage.delivery import outbox
 from quietcuff.storage.delivery.outbox import Backlog, Entry
 from quietcuff.storage.delivery.targets import (

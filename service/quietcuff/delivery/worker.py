@@ -17,11 +17,11 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Busy, NotFound
-from quietcuff.delivery.parcels import parcel_of
-from quietcuff.delivery.sending import SEND_SECONDS, Parcel, Sender
-from quietcuff.delivery.verdicts import Reply, judge, wait_after
+from quietcuff.delivery.http_sender import SEND_SECONDS, Parcel, Sender
+from quietcuff.delivery.message import parcel_of
+from quietcuff.delivery.outcomes import Reply, judge, wait_after
 from quietcuff.fhir.versions.stored_sets import Publisher
-from quietcuff.security.addresses import read_allowances
+from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.delivery import outbox
 from quietcuff.storage.delivery.outbox import Claim, Tried
 from quietcuff.storage.delivery.targets import (

@@ -19,7 +19,7 @@ import msgspec
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.security.addresses import Allowances, Resolve, find_address, resolve_by_system
+from quietcuff.security.allowed_addresses import Allowances, Resolve, find_address, resolve_by_system
 
 Key = dict[str, Any]
 # Which keys may sign with an algorithm: their type, and their curve.

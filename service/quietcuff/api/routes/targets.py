@@ -27,7 +27,7 @@ from quietcuff.delivery.documents import (
     TargetRecord,
     UndeliveredList,
 )
-from quietcuff.security.addresses import Allowances, read_allowances
+from quietcuff.security.allowed_addresses import Allowances, read_allowances
 from quietcuff.security.scopes import Need
 
 TAG = "Targets"

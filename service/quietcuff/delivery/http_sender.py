@@ -13,8 +13,8 @@ import httpx
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.delivery.verdicts import Reply
-from quietcuff.security.addresses import Allowances, Resolve, find_address, is_url_allowed, resolve_by_system
+from quietcuff.delivery.outcomes import Reply
+from quietcuff.security.allowed_addresses import Allowances, Resolve, find_address, is_url_allowed, resolve_by_system
 
 SEND_SECONDS = 20
 MOST_ANSWER_BYTES = 1 << 20

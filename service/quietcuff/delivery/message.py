@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from quietcuff.delivery.bundles import transaction_of
+from quietcuff.delivery.changes import find_outgoing, message_id
 from quietcuff.delivery.events import MEDIA_TYPE, event_of
-from quietcuff.delivery.outgoing import find_outgoing, message_id
-from quietcuff.delivery.sending import Parcel
+from quietcuff.delivery.http_sender import Parcel
 from quietcuff.delivery.signing import signature_headers
+from quietcuff.delivery.transaction import transaction_of
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.delivery.outbox import Entry
 from quietcuff.storage.delivery.targets import TargetRow

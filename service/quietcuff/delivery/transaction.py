@@ -14,7 +14,7 @@ from uuid import NAMESPACE_URL, uuid5
 import msgspec
 
 from quietcuff.core.model.readings import MAX_READINGS
-from quietcuff.delivery.outgoing import Outgoing
+from quietcuff.delivery.changes import Outgoing
 from quietcuff.fhir.history.read import read_resource
 from quietcuff.fhir.read.bundle import sitting_resources
 from quietcuff.fhir.resources.device import SERVICE_ID

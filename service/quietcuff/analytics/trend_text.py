@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
+from quietcuff.analytics.layout import MONTHS
 from quietcuff.analytics.limits import GuidelineLimits
-from quietcuff.analytics.spacing import MONTHS
 from quietcuff.analytics.trend import Trend
 
 TITLE = "Blood pressure over time"
