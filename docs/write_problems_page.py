@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from quietcuff.api.fault_codes import FAULT_CODES
-from quietcuff.api.problem_types import PROBLEM_TYPES
+from quietcuff.api.problem_types import FAULT_CODES, PROBLEM_TYPES
 
 PAGE = Path(__file__).with_name("problems.md")
 OPENING = """# Problems

@@ -8,8 +8,7 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.amend import apply_append, apply_correction
-from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import History, HistoryPair, HistorySitting, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.demo.gateway import Answer, Envelope

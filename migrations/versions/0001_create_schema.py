@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.base import Id, Instant
 
 revision = "0001"
 down_revision = None

@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.schema.column_types import Id
+from quietcuff.storage.schema.base import Id
 
 revision = "0008"
 down_revision = "0007"

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.schema.column_types import Id, Instant, microseconds
+from quietcuff.storage.schema.base import Id, Instant, microseconds
 
 revision = "0010"
 down_revision = "0009"

@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.base import Id, Instant
 
 revision = "0011"
 down_revision = "0010"

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.base import Instant
 
 revision = "0013"
 down_revision = "0012"

@@ -12,9 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.core.model.errors import Fault
-from quietcuff.core.model.evaluation import Category, Evaluation, ExpectedError, Finding, FollowingStep, Safety
+from quietcuff.core.model.evaluation import Category, Evaluation, ExpectedError, Finding, FollowingStep, Safety, Series
 from quietcuff.core.model.readings import Reading, ReadingSet
-from quietcuff.core.model.series_outcome import Series
 
 SEVERITY_STYLE = {"info": "dim", "warning": "yellow", "blocks": "bold red"}
 SAFETY_STYLE = {"none": "bold", "ask": "yellow", "confirm": "bold yellow", "same-day": "bold red", "urgent": "bold red"}

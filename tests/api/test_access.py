@@ -18,7 +18,7 @@ from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
-from quietcuff.api.routes.device_payload_operations import FHIR_EXAMPLE, GATT_EXAMPLE
+from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE, GATT_EXAMPLE
 from quietcuff.security.scopes import LETTERS, Need
 from quietcuff.settings import Settings
 

@@ -16,7 +16,7 @@ import pytest
 from api.serving import Server, new_key, problem
 from api.test_reading_sets import named, reading
 from bodies import FIRST_READING, OPENED_SET
-from quietcuff.api.routes.batch_answers import IN_MEMORY_BYTES
+from quietcuff.api.routes.batches import IN_MEMORY_BYTES
 
 PATH = "/v1/reading-sets/batch"
 NDJSON = {"Content-Type": "application/x-ndjson"}

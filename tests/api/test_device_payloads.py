@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.routes.device_payload_operations import GATT_EXAMPLE, HL7_EXAMPLE
+from quietcuff.api.routes.device_payloads import GATT_EXAMPLE, HL7_EXAMPLE
 
 GATT = "/v1/device-payloads/gatt"
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]

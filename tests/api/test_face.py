@@ -13,8 +13,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.fault_codes import FAULT_CODES
-from quietcuff.api.problem_types import PROBLEM_TYPES
+from quietcuff.api.problem_types import FAULT_CODES, PROBLEM_TYPES
 from quietcuff.cli import main
 
 ROOT = Path(__file__).parents[2]

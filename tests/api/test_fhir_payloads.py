@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.routes.device_payload_operations import FHIR_EXAMPLE
+from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE
 
 FHIR = "/v1/device-payloads/fhir"
 FHIR_JSON = {"Content-Type": "application/fhir+json"}

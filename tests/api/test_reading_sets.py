@@ -14,7 +14,7 @@ import pytest
 
 from api.serving import Server, problem
 from bodies import FIRST_READING, OPENED_SET, changed
-from quietcuff.api.shapes import Envelope, SetPage, VersionList
+from quietcuff.api.openapi import Envelope, SetPage, VersionList
 
 PATH = "/v1/reading-sets"
 

@@ -12,7 +12,7 @@ import pytest
 from api.serving import problem
 from api.test_reading_sets import assert_whole
 from bodies import DEVICE, OPENED_SET, SUBJECT
-from quietcuff.api.shapes import DeviceRecord, SubjectRecord
+from quietcuff.api.openapi import DeviceRecord, SubjectRecord
 
 
 def person(**more: Any) -> dict[str, Any]:

@@ -38,8 +38,8 @@ from quietcuff.fhir.bulk.pages import Walk, make_lines, read_page
 from quietcuff.fhir.bulk.plan import Progress, TypeFilter
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.bulk import pages
+from quietcuff.storage.bulk.groups import Members, Sittings
 from quietcuff.storage.bulk.jobs import find_job
-from quietcuff.storage.bulk.members import Members, Sittings
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store, open_store
 

@@ -25,9 +25,8 @@ from quietcuff.application.payloads import device_payloads, refused
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.errors import NotReadable
-from quietcuff.core.model.groups import NewGroup
 from quietcuff.core.model.readings import Identifier
-from quietcuff.core.model.registry import DeviceUser, RegisteredDevice
+from quietcuff.core.model.registry import DeviceUser, NewGroup, RegisteredDevice
 from quietcuff.decode.payload import Intended
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.devices import find_device

@@ -44,7 +44,7 @@ from quietcuff.application.bulk.worker import ExportLimits, Worker
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
-from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.sittings import reading, reading_set, set_version, subject
 
 CALLERS = 64

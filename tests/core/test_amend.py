@@ -11,8 +11,17 @@ from hypothesis import strategies as st
 
 from bodies import OPENED_SET, RICH_SET
 from quietcuff.core.model import changes, readings
-from quietcuff.core.model.amend import apply_append, apply_correction, defaults_of, merged, place_in_correction
-from quietcuff.core.model.changes import Append, ContextChange, Correction, ReadingChange
+from quietcuff.core.model.changes import (
+    Append,
+    ContextChange,
+    Correction,
+    ReadingChange,
+    apply_append,
+    apply_correction,
+    defaults_of,
+    merged,
+    place_in_correction,
+)
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import Context, Reading, ReadingSet
 

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
-from quietcuff.core.certainty.covariance import added, from_deviations, inverse
 from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
 from quietcuff.core.certainty.mixture import (
     Mixture,
@@ -21,6 +20,7 @@ from quietcuff.core.certainty.mixture import (
     middle_95,
     quantile,
 )
+from quietcuff.core.certainty.normal import added, from_deviations, inverse
 from quietcuff.core.certainty.posterior import (
     Belief,
     Evidence,

@@ -10,7 +10,7 @@ import pytest
 from core.golden import differences, evaluate_body
 from core.recordings import START, ambulatory_body, by_hours, reading, recording
 from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.core.model.series_outcome import Series
+from quietcuff.core.model.evaluation import Series
 from quietcuff.core.protocols.ambulatory import dipping_class
 from quietcuff.core.rulebook.protocols import Recording
 from quietcuff.core.rulebook.rulebook import Rulebook

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from core.recordings import SUBJECT, ambulatory_body, by_hours, home_body, home_series, reading, recording
-from quietcuff.api.summary_example import SUMMARY
+from quietcuff.api.examples import SUMMARY
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.pooling import StoredSitting

@@ -17,7 +17,7 @@ import msgspec
 import pytest
 from fhirclient.models import bundle as fhirclient_bundle
 
-from quietcuff.api.routes.device_payload_operations import FHIR_EXAMPLE
+from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE
 from quietcuff.core.model.errors import NotAcceptable, NotReadable
 from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode.fhir import codes

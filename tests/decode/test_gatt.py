@@ -21,9 +21,8 @@ import pytest
 from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.gatt import values as gatt
 from quietcuff.decode.gatt.body import GattBody, intend
-from quietcuff.decode.gatt.sfloat import SPECIALS, read_sfloat
 from quietcuff.decode.gatt.times import KnownDevice
-from quietcuff.decode.gatt.values import Measurement, Unreadable
+from quietcuff.decode.gatt.values import SPECIALS, Measurement, Unreadable, read_sfloat
 from quietcuff.decode.local_times import is_in_gap, place
 from quietcuff.decode.payload import Intended, Keyed
 from quietcuff.rules.catalog import load_rulebook

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from decode.hl7_messages import FOLDER, LONDON, MESSY, VECTORS, message, pair, report, row
-from quietcuff.api.fault_codes import FAULT_CODES
+from quietcuff.api.problem_types import FAULT_CODES
 from quietcuff.core.model.errors import QuietcuffError
 from quietcuff.decode.hl7v2.message import Order, Patient, Report, read_report
 from quietcuff.decode.hl7v2.observation import Row

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from quietcuff.delivery.documents import NewTarget
-from quietcuff.delivery.events import Event
+from quietcuff.delivery.message import Event
 from quietcuff.delivery.outcomes import BY_STATUS
 from quietcuff.delivery.signing import make_secret, secret_text, signature_headers
 from quietcuff.storage.schema.codes import CAUSE

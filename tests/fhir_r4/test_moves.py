@@ -13,8 +13,7 @@ from fhir_r4.generated import generated_sets
 from fhir_r4.profiles import faults_of
 from fhir_r4.rendered import STORED_AT, observations, stored
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.amend import apply_append, apply_correction
-from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.sitting import StoredSitting

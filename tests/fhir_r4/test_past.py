@@ -13,8 +13,7 @@ from fhir_r4.stored_sets import Clinic, decoded, open_clinic
 from fhir_r4.test_moves import FIRST_VISIT
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.history.looking_back import LookingBack
-from quietcuff.fhir.history.versions import history, read_version
+from quietcuff.fhir.history.versions import LookingBack, history, read_version
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store
 

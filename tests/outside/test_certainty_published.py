@@ -15,9 +15,8 @@ import numpy.typing as npt
 import pytest
 from scipy.stats import norm
 
-from quietcuff.core.certainty.covariance import from_deviations
 from quietcuff.core.certainty.mixture import believe_with, chance_of_either
-from quietcuff.core.certainty.normal import normal
+from quietcuff.core.certainty.normal import from_deviations, normal
 from quietcuff.core.certainty.posterior import Evidence, believe, chance_reached, evidence_of
 from quietcuff.core.certainty.prior import parts_at
 from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, within_sitting

@@ -16,10 +16,8 @@ from quietcuff.storage.engine.ids import NOBODY, new_set_id
 from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows import answers, reading_sets, retention, versions
-from quietcuff.storage.rows.listing import ListFilter, page_query
-from quietcuff.storage.rows.queries import PageEnd
-from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows import reading_sets, retention, versions
+from quietcuff.storage.rows.reading_sets import ListFilter, PageEnd, SetRow, page_query
 from quietcuff.storage.rows.versions import VersionRow
 from storage.rows import NOON
 
@@ -112,7 +110,7 @@ def plan_of_page(**wanted: Any) -> Callable[[Transaction], str]:
             "ix_reading_set_subject_taken",
             ["subject_id", "taken_from"],
         ),
-        (plan_of_query(answers.NEWEST, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
+        (plan_of_query(versions.NEWEST, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
         (
             plan_of_query(reading_sets.IDLE, touched_before=LATE, most=10),
             "ix_reading_set_open",

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.storage.rows.queries import PageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import PageEnd, check_limit, cursor_of, read_cursor
 from storage.rows import NOON
 
 

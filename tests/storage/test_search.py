@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, event, make_url
 
 from quietcuff.storage.engine.database import open_sqlite
-from quietcuff.storage.rows.shown import read_versions_shown
+from quietcuff.storage.rows.versions import read_versions_shown
 from quietcuff.storage.search.observations import count_observations, find_observations
 from quietcuff.storage.search.query import DateRange, ObservationKey, ObservationQuery, PageEnd, PointerTest
 

@@ -8,7 +8,7 @@ import msgspec
 
 from quietcuff.core.model.readings import Setting
 from quietcuff.core.over_visits.pooling import StoredSitting
-from quietcuff.core.rulebook.edge import Edge
+from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.percentiles import find_norms, fit_guideline
 from quietcuff.core.sitting.person import describe_person

@@ -20,9 +20,9 @@ from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.answers import AnsweredVersion, answers_of_subject_taken
-from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.retention import missing_subject
 from quietcuff.storage.rows.subjects import find_subject
+from quietcuff.storage.rows.versions import AnsweredVersion, answers_of_subject_taken
 
 MOST_SETS = 500
 BEFORE_ALL, AFTER_ALL = datetime(1899, 1, 1, tzinfo=UTC), datetime(2202, 1, 1, tzinfo=UTC)

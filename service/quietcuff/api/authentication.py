@@ -1,4 +1,7 @@
-"""Who is let in: each request is held against what its route says of itself. What says nothing lets nobody in."""
+"""Who is let in: each request is held against what its route says of itself. What says nothing lets nobody in.
+
+Who asks, in the terms of the flow.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +13,10 @@ from litestar.handlers import BaseRouteHandler
 
 from quietcuff.api.lanes import UNTIMED
 from quietcuff.api.operations import JSON, Operation, operation_of
-from quietcuff.api.reads import reads_people
+from quietcuff.api.reads import origin_of, reads_people
 from quietcuff.api.requests import Connection, header_of
 from quietcuff.api.service import service_of
+from quietcuff.application import Caller
 from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
@@ -120,3 +124,12 @@ def check_kind_of_body(connection: Connection, wanted: str) -> None:
     is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
     if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
         raise HTTPException(status_code=415, detail=f"Send {wanted} in UTF-8, without Content-Encoding.")
+
+
+def caller_of(connection: Connection) -> Caller:
+    """The tenant and the key of this request, its id, and where it came from."""
+    principal = principal_of(connection)
+    request_id: str = connection.scope["state"]["request_id"]
+    return Caller(
+        tenant_id=principal.tenant_id, actor=principal.actor, request_id=request_id, origin=origin_of(connection.scope)
+    )

@@ -16,8 +16,7 @@ from quietcuff.application import retention
 from quietcuff.application.bulk.worker import Worker
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.api_keys import touch_key
-from quietcuff.storage.rows.key_uses import delete_old_uses
+from quietcuff.storage.rows.api_keys import delete_old_uses, touch_key
 from quietcuff.storage.rows.tenants import all_tenant_ids
 
 SECONDS_BETWEEN = 30

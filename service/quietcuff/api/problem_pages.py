@@ -7,9 +7,8 @@ from litestar import Controller, get
 from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api.fault_codes import FAULT_CODES
 from quietcuff.api.operations import Operation, Reply, described
-from quietcuff.api.problem_types import PROBLEM_TYPES, ProblemType
+from quietcuff.api.problem_types import FAULT_CODES, PROBLEM_TYPES, ProblemType
 from quietcuff.api.responses import answer_struct
 from quietcuff.core.model.errors import NotFound
 

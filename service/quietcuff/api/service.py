@@ -24,8 +24,7 @@ from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.readiness import Readiness
 from quietcuff.storage.engine.store import NO_TENANT, Store
-from quietcuff.storage.rows.api_keys import KeyRow, find_key
-from quietcuff.storage.rows.key_uses import take_uses
+from quietcuff.storage.rows.api_keys import KeyRow, find_key, take_uses
 from quietcuff.storage.rows.tenants import find_tenant
 
 

@@ -11,7 +11,7 @@ from quietcuff.application.batch import Known, Received, Tally, receive_lines
 from quietcuff.application.close_idle import close_idle_sets
 from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
 from quietcuff.application.move_sitting import move
-from quietcuff.application.read_sittings import list_sets, read_set, read_version, read_versions
+from quietcuff.application.read_sittings import list_sets, read_set, read_sheet, read_version, read_versions
 from quietcuff.application.registries import (
     faults_of_device,
     find_subject,
@@ -20,10 +20,9 @@ from quietcuff.application.registries import (
     save_device,
     save_subject,
 )
-from quietcuff.application.sheets import read_sheet
 from quietcuff.application.store_sitting import append, correct, receive, reopen, understand
 from quietcuff.application.summary import read_summary
-from quietcuff.storage.rows.queries import SetQuery
+from quietcuff.storage.rows.reading_sets import SetQuery
 
 __all__ = [
     "Answer",

@@ -15,7 +15,7 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import earlier_sittings
 
 ENCODER = msgspec.json.Encoder()
-DECODER = msgspec.json.Decoder(Remembered)
+REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
 
 
 def history_before(turn: Turn, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
@@ -23,7 +23,7 @@ def history_before(turn: Turn, subject_id: UUID, facts: Facts, as_of: datetime, 
     newest_first = earlier_sittings(
         turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
     )
-    remembered = [DECODER.decode(raw) for raw in reversed(newest_first)]
+    remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
     return make_history(remembered, as_of, facts.treatment_changed_on)
 
 

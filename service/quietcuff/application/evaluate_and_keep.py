@@ -1,6 +1,8 @@
 """One version of a set, evaluated and kept: set, version, readings, outbox and trail, in the transaction of the request.
 
 Everything is read and decided before anything is written, so that a refusal leaves nothing behind to undo.
+
+The envelope around a set and its evaluation, put together from bytes that are never parsed again.
 """
 
 from __future__ import annotations
@@ -12,21 +14,41 @@ import msgspec
 
 from quietcuff.application.context import Answer, Turn, note
 from quietcuff.application.earlier import first_moment, history_before
-from quietcuff.application.envelope import answer_of
-from quietcuff.application.equipment import Equipment, look_up, note_seen, own_device_id
-from quietcuff.application.known import registration, with_known_devices
+from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
 from quietcuff.application.stored import StoredSet, device_ids
 from quietcuff.application.version_rows import Draft, Version, changed_places, pair, reading_rows, set_row
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.readings import History, Intake, YesNo
+from quietcuff.core.model.readings import History, Intake, YesNo, utc_text
 from quietcuff.core.over_visits.history import make_history
 from quietcuff.fhir.resources.sitting import StoredSitting
 from quietcuff.fhir.versions.observation_status import Stands, next_stands
 from quietcuff.storage.delivery.outbox import queue_version
-from quietcuff.storage.rows.answers import AnsweredVersion
 from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
-from quietcuff.storage.rows.versions import VersionRow, insert_version
+from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
+
+
+def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
+    """A version as it was answered when it was new, to the byte."""
+    return Answer(
+        body=envelope(version),
+        set_id=str(version.set_id),
+        version=version.version,
+        created=created,
+        replayed=replayed,
+    )
+
+
+def envelope(version: AnsweredVersion) -> bytes:
+    closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
+    head = (
+        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
+        f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
+        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
+        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
+    )
+    return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
+
 
 ENCODER = msgspec.json.Encoder()
 MILLISECOND = timedelta(milliseconds=1)

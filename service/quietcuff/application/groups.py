@@ -9,10 +9,12 @@ import msgspec
 
 from quietcuff.application.context import Caller, Desk, Turn, note, now
 from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound
-from quietcuff.core.model.groups import GroupFilter, NewGroup
 from quietcuff.core.model.readings import Identifier
+from quietcuff.core.model.registry import GroupFilter, NewGroup
 from quietcuff.storage.bulk.groups import (
     GroupRow,
+    Members,
+    Sittings,
     change_group,
     count_groups,
     count_members,
@@ -21,7 +23,6 @@ from quietcuff.storage.bulk.groups import (
     insert_group,
     list_groups,
 )
-from quietcuff.storage.bulk.members import Members, Sittings
 from quietcuff.storage.engine.ids import read_id, subject_id
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import Tenant

@@ -7,13 +7,13 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, Turn
-from quietcuff.application.envelope import answer_of
+from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.storage.engine.ids import keyed_digest
-from quietcuff.storage.rows.answers import numbered_answer
 from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim
 from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.rows.versions import numbered_answer
 from quietcuff.storage.schema.codes import CLAIM_KIND
 
 ENCODER = msgspec.json.Encoder()

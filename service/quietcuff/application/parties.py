@@ -1,17 +1,100 @@
-"""A person as a set comes in: what the set says, what the registry knows, and what each learns from the other."""
+"""A person as a set comes in: what the set says, what the registry knows, and what each learns from the other.
+
+What the registries know and a caller left blank, and where the two differ. Pure.
+
+The devices that a set names, as the registry knows them; those it never saw are noted down as seen.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import TypeVar
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.application.context import Turn
-from quietcuff.application.known import FACTS, facts_of, facts_that_differ, filled
-from quietcuff.core.model.readings import Facts, Subject
+from quietcuff.core.model.changes import defaults_of
+from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject, YesNo
+from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
+from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.engine.transactions import RunAgain
-from quietcuff.storage.rows.deleted import find_deleted_subject
+from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_device_if_new
+from quietcuff.storage.rows.retention import find_deleted_subject
 from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject_if_new
+
+S = TypeVar("S", bound=msgspec.Struct)
+Registry = Mapping[Identifier, RegisteredDevice | None]
+
+FACTS = tuple(field.name for field in msgspec.structs.fields(Facts))
+DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
+
+
+def filled(said: S, known: msgspec.Struct, names: tuple[str, ...]) -> S:
+    """A struct whose blank fields of those names say what is known."""
+    blank = defaults_of(type(said))
+    values = {name: getattr(known, name) for name in names if getattr(said, name) == blank[name]}
+    return msgspec.structs.replace(said, **values) if values else said
+
+
+def facts_that_differ(said: Facts, known: Facts) -> list[str]:
+    """Names of the facts that both hold, and hold differently."""
+    blank = defaults_of(Facts)
+    return [
+        name
+        for name in FACTS
+        if blank[name] not in (getattr(said, name), getattr(known, name)) and getattr(said, name) != getattr(known, name)
+    ]
+
+
+def facts_of(said: Facts) -> Facts:
+    """The facts alone, without whose they are."""
+    return Facts(**{name: getattr(said, name) for name in FACTS})
+
+
+def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:
+    """The set with what the registry knows of its devices and their cuffs, where the caller left it blank."""
+    if not any(registry.values()):
+        return reading_set
+    own = registered(reading_set.device, registry)
+    return msgspec.structs.replace(
+        reading_set,
+        device=known_device(reading_set.device, own),
+        cuff=known_cuff(reading_set.cuff, own),
+        readings=[with_known_device(reading, registry) for reading in reading_set.readings],
+    )
+
+
+def with_known_device(reading: Reading, registry: Registry) -> Reading:
+    own = registered(reading.device, registry)
+    if own is None:
+        return reading
+    return msgspec.structs.replace(reading, device=known_device(reading.device, own), cuff=known_cuff(reading.cuff, own))
+
+
+def registered(device: Device | None, registry: Registry) -> RegisteredDevice | None:
+    """The registry's document of a device, where there is one."""
+    return None if device is None or device.identifier is None else registry.get(device.identifier)
+
+
+def known_device(device: Device | None, known: RegisteredDevice | None) -> Device | None:
+    return device if device is None or known is None else filled(device, as_in_a_set(known), DEVICE_FIELDS)
+
+
+def known_cuff(cuff: Cuff | None, known: RegisteredDevice | None) -> Cuff | None:
+    """The cuff with the range that is marked on the device's cuff of that size."""
+    if cuff is None or known is None or cuff.size is None or cuff.range_cm is not None:
+        return cuff
+    ranges = [own.range_cm for own in known.cuffs if own.size == cuff.size]
+    return msgspec.structs.replace(cuff, range_cm=ranges[0]) if ranges else cuff
+
+
+def registration(registry: Registry) -> YesNo:
+    """Whether every device that a set names is registered; not recorded where it names none."""
+    if not registry:
+        return "not-recorded"
+    return "yes" if all(registry.values()) else "no"
+
 
 ENCODER = msgspec.json.Encoder()
 DECODER = msgspec.json.Decoder(Facts)
@@ -71,3 +154,53 @@ def new_row(turn: Turn, subject_id: UUID, said: Subject) -> SubjectRow:
 def with_facts(turn: Turn, row: SubjectRow, facts: Facts) -> SubjectRow:
     """The row with other facts, one version further."""
     return msgspec.structs.replace(row, facts=ENCODER.encode(facts), version=row.version + 1, updated_at=turn.now)
+
+
+DEVICE_DECODER = msgspec.json.Decoder(RegisteredDevice)
+
+
+class Equipment(msgspec.Struct, frozen=True, kw_only=True):
+    """What the registry says of each device that a set names, and the devices that no row is there of."""
+
+    registry: Registry
+    unseen: list[Device]
+
+
+def look_up(turn: Turn, reading_set: ReadingSet) -> Equipment:
+    """The registry's documents of the devices that a set names, each device once, the set's own first."""
+    registry: dict[Identifier, RegisteredDevice | None] = {}
+    unseen = []
+    for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
+        if device is None or device.identifier is None or device.identifier in registry:
+            continue
+        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, device.identifier))
+        registry[device.identifier] = DEVICE_DECODER.decode(row.document) if row is not None and row.registered else None
+        if row is None:
+            unseen.append(device)
+    return Equipment(registry=registry, unseen=unseen)
+
+
+def note_seen(turn: Turn, equipment: Equipment) -> None:
+    """Keep a row of each device that there was none of, as the set describes it."""
+    for device in equipment.unseen:
+        identifier = device.identifier
+        if identifier is not None:
+            row = DeviceRow(
+                tenant_id=turn.tenant.tenant_id,
+                device_id=device_id(turn.tenant.secret, identifier),
+                system=identifier.system,
+                value=identifier.value,
+                registered=False,
+                document=ENCODER.encode(device),
+                version=1,
+                updated_at=turn.now,
+            )
+            insert_device_if_new(turn.transaction, row)
+
+
+def own_device_id(turn: Turn, reading_set: ReadingSet) -> UUID | None:
+    """The id of the set's own device, where it has an identifier."""
+    device = reading_set.device
+    if device is None or device.identifier is None:
+        return None
+    return device_id(turn.tenant.secret, device.identifier)

@@ -8,8 +8,7 @@ from datetime import datetime, timedelta
 from msgspec import UNSET
 
 from quietcuff.application.context import IfMatch, Turn
-from quietcuff.core.model.amend import place_in_correction, voided_faults
-from quietcuff.core.model.changes import Correction
+from quietcuff.core.model.changes import Correction, place_in_correction, voided_faults
 from quietcuff.core.model.errors import (
     Conflict,
     Fault,

@@ -9,16 +9,15 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, Turn
-from quietcuff.application.envelope import answer_of
+from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import SET_DECODER
-from quietcuff.core.model.amend import defaults_of
-from quietcuff.core.model.changes import Append
+from quietcuff.core.model.changes import Append, defaults_of
 from quietcuff.core.model.errors import Conflict
 from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, ReadingSet
 from quietcuff.storage.engine.ids import keyed_digest, read_id
-from quietcuff.storage.rows.answers import newest_answer, numbered_answer
 from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim, pass_on_claim
 from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.rows.versions import newest_answer, numbered_answer
 from quietcuff.storage.schema.codes import CLAIM_KIND
 
 ENCODER = msgspec.json.Encoder()

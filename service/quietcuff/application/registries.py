@@ -10,15 +10,14 @@ import msgspec
 from quietcuff.application import parties
 from quietcuff.application.context import Caller, Desk, IfMatch, Record, Turn, note, turn_of
 from quietcuff.application.earlier import history_before
-from quietcuff.core.model.amend import merged
-from quietcuff.core.model.changes import SubjectChange
+from quietcuff.core.model.changes import SubjectChange, merged
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, VersionStale
 from quietcuff.core.model.readings import Identifier, Subject
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import RunAgain, Transaction
-from quietcuff.storage.rows.deleted import missing_subject
 from quietcuff.storage.rows.devices import DeviceRow, change_device, find_device, insert_device_if_new, lock_device
+from quietcuff.storage.rows.retention import missing_subject
 from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject_if_new, lock_subject
 from quietcuff.storage.rows.subjects import find_subject as find_row
 

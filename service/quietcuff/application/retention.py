@@ -25,10 +25,9 @@ from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows import retention as rows
-from quietcuff.storage.rows.deleted import missing_subject
 from quietcuff.storage.rows.erasing import Words, delete_exports, payloads_of_subject, rows_of_subject
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
-from quietcuff.storage.rows.retention import Hold, OldSet
+from quietcuff.storage.rows.retention import Hold, OldSet, missing_subject
 from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids
 

@@ -15,11 +15,10 @@ from quietcuff.application import parties, preconditions, reading_identifiers
 from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Turn, turn_of
 from quietcuff.application.evaluate_and_keep import keep
 from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
-from quietcuff.application.known import facts_that_differ
+from quietcuff.application.parties import facts_that_differ
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft
-from quietcuff.core.model.amend import apply_append, apply_correction
-from quietcuff.core.model.changes import AmendSet, Append, Correction
+from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.decode.own_json import read

@@ -14,9 +14,9 @@ from quietcuff.core.model.readings import ReadingSet
 from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
 from quietcuff.fhir.versions.observation_status import MeanStand, Stands
 from quietcuff.storage.engine.ids import device_id
-from quietcuff.storage.rows.deleted import missing_set
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set
+from quietcuff.storage.rows.retention import missing_set
 from quietcuff.storage.rows.versions import VersionRow, find_version
 
 SET_DECODER = msgspec.json.Decoder(ReadingSet)

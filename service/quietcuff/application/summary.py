@@ -12,9 +12,9 @@ from quietcuff.core.over_visits.pooling import StoredSitting
 from quietcuff.core.summarise import summarise
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.answers import AnsweredVersion, newest_answers_of_subject
-from quietcuff.storage.rows.deleted import missing_subject
+from quietcuff.storage.rows.retention import missing_subject
 from quietcuff.storage.rows.subjects import find_subject
+from quietcuff.storage.rows.versions import AnsweredVersion, newest_answers_of_subject
 
 ENCODER = msgspec.json.Encoder()
 READING_SET = msgspec.json.Decoder(ReadingSet)

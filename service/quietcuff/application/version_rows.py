@@ -14,8 +14,8 @@ from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.cuffs import common_cuff, told_size
 from quietcuff.fhir.resources.device import DeviceLink, device_link
+from quietcuff.fhir.resources.readings import common_cuff, told_size
 from quietcuff.fhir.resources.sitting import StoredSitting
 from quietcuff.fhir.versions.observation_status import Stands
 from quietcuff.storage.rows.reading_sets import SetRow

@@ -25,7 +25,7 @@ from quietcuff.fhir.bulk.request import Asked, plan_of
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.rows.tenants import Tenant
 

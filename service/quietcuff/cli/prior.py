@@ -31,8 +31,8 @@ from quietcuff.core.over_visits.history import remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.person import Person, describe_person
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.rows.answers import AnsweredVersion, newest_answers_after
 from quietcuff.storage.rows.tenants import Tenant, save_settings
+from quietcuff.storage.rows.versions import AnsweredVersion, newest_answers_after
 
 PAGE = 500
 FIRST = UUID(int=0)

@@ -10,12 +10,12 @@ from quietcuff.core.certainty.certainty import judge_certainty
 from quietcuff.core.findings.conditions import (
     cuff_findings,
     device_findings,
+    fitness_findings,
     intake_findings,
     preparation_findings,
     reading_findings,
 )
 from quietcuff.core.findings.finding import find
-from quietcuff.core.findings.fitness import fitness_findings
 from quietcuff.core.labels.confirmation import Advice, advise
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.labels.provisional import not_arm_of_record, other_arm_missing
@@ -30,8 +30,15 @@ from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.safety.safety import Watch, watch
 from quietcuff.core.sitting.acceptance import check_acceptable
-from quietcuff.core.sitting.arms import OTHER, Comparison, arm_findings, compare_arms, report_arms
-from quietcuff.core.sitting.history import digest_history, irregular_before
+from quietcuff.core.sitting.arms import (
+    OTHER,
+    Comparison,
+    arm_findings,
+    compare_arms,
+    digest_history,
+    irregular_before,
+    report_arms,
+)
 from quietcuff.core.sitting.percentiles import report_percentile
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.severity import SevereSeen, see_severe

@@ -35,9 +35,9 @@ from quietcuff.core.over_visits.result import (
     Sittings,
     Summary,
 )
-from quietcuff.core.rulebook.edge import Edge
+from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.sitting.history import arm_of_record, higher_arm_of_last_comparison
+from quietcuff.core.sitting.arms import arm_of_record, higher_arm_of_last_comparison
 from quietcuff.core.sitting.person import Person, describe_person
 from quietcuff.core.sitting.rules_in_force import in_population
 

@@ -19,9 +19,8 @@ from quietcuff.fhir.read.bundle import version_of
 from quietcuff.fhir.versions.stored_sets import EVALUATION, Publisher
 from quietcuff.storage.delivery.outbox import Entry
 from quietcuff.storage.delivery.targets import TargetRow
-from quietcuff.storage.rows.moves import VersionMoves, moves_of_set
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
-from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.rows.versions import VersionMoves, VersionRow, moves_of_set
 from quietcuff.storage.search.observations import Snapshot
 
 # Such a reading is nothing that a record should hold unasked; a voided one only where the record may have it.

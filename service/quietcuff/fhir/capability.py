@@ -1,4 +1,7 @@
-"""What the FHIR side can do, said from the same tables that do it. [R4] CapabilityStatement."""
+"""What the FHIR side can do, said from the same tables that do it. [R4] CapabilityStatement.
+
+What the CapabilityStatement says of bulk export. Source: Bulk Data Access 3, CapabilityStatement.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +11,34 @@ from typing import Any
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.fhir import bulk_capability, codes
+from quietcuff.fhir import codes
 from quietcuff.fhir.history.read import READERS
 from quietcuff.fhir.history.versions import PASTS
 from quietcuff.fhir.search.includes import stars
 from quietcuff.fhir.search.lastn import OPERATION as LASTN
 from quietcuff.fhir.search.parameter import Parameter
 from quietcuff.fhir.search.types import SEARCHED
+
+BULK = "http://hl7.org/fhir/uv/bulkdata"
+INSTANTIATES = [f"{BULK}/CapabilityStatement/bulk-data"]
+
+
+def operations(name: str) -> list[dict[str, Any]]:
+    """The operation ``$export`` at one level: ``export``, ``patient-export`` or ``group-export``."""
+    return [{"name": "export", "definition": f"{BULK}/OperationDefinition/{name}"}]
+
+
+SYSTEM_OPERATIONS = operations("export")
+# By type, what is added to what is said of it.
+ADDED: dict[str, dict[str, Any]] = {"Patient": {"operation": operations("patient-export")}}
+GROUP = {
+    "type": "Group",
+    "interaction": [{"code": "read"}],
+    "versioning": "versioned",
+    "operation": operations("group-export"),
+    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had.",
+}
+
 
 FHIR_VERSION = "4.0.1"
 OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
@@ -46,7 +70,7 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
         "status": "active",
         "date": as_of.isoformat(),
         "kind": "instance",
-        "instantiates": bulk_capability.INSTANTIATES,
+        "instantiates": INSTANTIATES,
         "software": {"name": "Quietcuff", "version": __version__},
         "implementation": {
             "description": "Blood-pressure readings, their means and how these came about; read only",
@@ -59,11 +83,10 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
                 "mode": "server",
                 "security": security(token_url),
                 "resource": [
-                    resource_capability(resource_type) | bulk_capability.ADDED.get(resource_type, {})
-                    for resource_type in sorted(READERS)
+                    resource_capability(resource_type) | ADDED.get(resource_type, {}) for resource_type in sorted(READERS)
                 ]
-                + [bulk_capability.GROUP],
-                "operation": bulk_capability.SYSTEM_OPERATIONS,
+                + [GROUP],
+                "operation": SYSTEM_OPERATIONS,
             }
         ],
     }

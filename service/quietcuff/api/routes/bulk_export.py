@@ -1,4 +1,7 @@
-"""``$export`` and what follows it: asking after an export, reading its files, ending it. Source: Bulk Data Access 3."""
+"""``$export`` and what follows it: asking after an export, reading its files, ending it. Source: Bulk Data Access 3.
+
+What each route of bulk export says of itself.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +15,11 @@ from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.authentication import principal_of
-from quietcuff.api.caller import caller_of
-from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
-from quietcuff.api.operations import JSON, described
+from quietcuff.api.authentication import caller_of, principal_of
+from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
+from quietcuff.api.operations import JSON, Operation, Parameter, Reply, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.responses import answer
-from quietcuff.api.routes.bulk_operations import KICK_OFFS, NDJSON, POLL, READ_FILE, READ_GROUP, STOP
 from quietcuff.api.service import service_of
 from quietcuff.application import groups
 from quietcuff.application.bulk import jobs
@@ -26,13 +27,106 @@ from quietcuff.application.bulk.jobs import Export
 from quietcuff.core.model.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import gzip_length
-from quietcuff.fhir.bulk.manifest import manifest_of
+from quietcuff.fhir.bulk.manifest import Manifest, manifest_of
 from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan
 from quietcuff.fhir.bulk.request import Asked, Level, Readable, plan_of
 from quietcuff.fhir.operation_outcome import operation_outcome
 from quietcuff.fhir.resources.group import group_resource
 from quietcuff.security.scopes import Need, Scopes
-from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.groups import Members
+
+TAG = "Bulk export"
+NDJSON = "application/fhir+ndjson"
+TEXT = {"type": "string"}
+PARAMETERS = {
+    "_type": f"Types, by commas: {', '.join(EXPORTED_TYPES)}. All that the key may read by default.",
+    "_since": "Only what changed after this instant: the transactionTime of the export before.",
+    "_until": "Only what changed before this instant.",
+    "_typeFilter": "Searches, by commas, such as Observation?code=96607-7, percent-encoded; one of them must find it.",
+    "_elements": "Names of elements, by commas, such as Observation.component; the rest is left out.",
+    "_outputFormat": "application/fhir+ndjson, application/ndjson or ndjson: one and the same.",
+}
+WHOSE = {"system": "everything", "patient": "all people", "group": "the people of a group"}
+PARAMETERS_BODY = {
+    "type": "object",
+    "required": ["resourceType"],
+    "properties": {"resourceType": {"const": "Parameters"}, "parameter": {"type": "array", "items": {"type": "object"}}},
+}
+EXAMPLE = {
+    "resourceType": "Parameters",
+    "parameter": [
+        {"name": "_type", "valueString": "Observation"},
+        {"name": "_since", "valueInstant": "2026-05-01T00:00:00Z"},
+    ],
+}
+BEGUN = Reply(status=202, description="Begun. Content-Location is where to ask after it.", headers=("Content-Location",))
+REFUSALS = (kinds.BAD_REQUEST, kinds.NOT_ALLOWED, kinds.FORMAT_NOT_OFFERED, kinds.TOO_OFTEN)
+
+
+def kick_off(level: str, method: str) -> Operation:
+    """One way of beginning an export."""
+    by_post = method == "post"
+    return Operation(
+        id=f"export_{level}" + ("_by_post" if by_post else ""),
+        tag=TAG,
+        summary=f"Begin an export of {WHOSE[level]}" + (", with a Parameters resource" if by_post else ""),
+        description="Needs the scopes r and s of each type. An export that is begun is worked on beside the requests.",
+        access="any-key",
+        speaks_fhir=True,
+        parameters=()
+        if by_post
+        else tuple(Parameter(name=name, within="query", schema=TEXT, description=text) for name, text in PARAMETERS.items()),
+        body=PARAMETERS_BODY if by_post else None,
+        media_type=JSON,
+        examples={"what changed since May": EXAMPLE} if by_post else {},
+        replies=(BEGUN,),
+        problems=REFUSALS,
+    )
+
+
+KICK_OFFS = {(level, method): kick_off(level, method) for level in WHOSE for method in ("get", "post")}
+POLL = Operation(
+    id="ask_after_export",
+    tag=TAG,
+    summary="How an export stands",
+    access="any-key",
+    speaks_fhir=True,
+    replies=(
+        Reply(description="It is done: its manifest.", shape=Manifest, headers=("Expires",)),
+        Reply(status=202, description="Not done yet.", headers=("X-Progress", "Retry-After")),
+    ),
+    problems=(kinds.NOT_FOUND, kinds.NOT_ALLOWED, kinds.TOO_OFTEN, kinds.EXPORT_FAILED),
+)
+STOP = Operation(
+    id="end_export",
+    tag=TAG,
+    summary="End an export, done or not, and delete its files",
+    access="any-key",
+    speaks_fhir=True,
+    replies=(Reply(status=202, description="It is ended."),),
+    problems=(kinds.NOT_FOUND,),
+)
+READ_FILE = Operation(
+    id="read_export_file",
+    tag=TAG,
+    summary="One file of an export",
+    description="A resource a line. With Accept-Encoding: gzip it is sent compressed, as it is stored.",
+    access="any-key",
+    lane="file",
+    speaks_fhir=True,
+    replies=(Reply(description="The file.", media_type=NDJSON, headers=("Content-Encoding",)),),
+    problems=(kinds.NOT_FOUND, kinds.NOT_ALLOWED),
+)
+READ_GROUP = Operation(
+    id="read_group",
+    tag=TAG,
+    summary="A group, as FHIR shows it",
+    access=Need("Group", "r"),
+    speaks_fhir=True,
+    replies=(Reply(description="The Group.", media_type=FHIR_JSON, headers=("ETag",)),),
+    problems=(kinds.NOT_FOUND, kinds.FORMAT_NOT_OFFERED),
+)
+
 
 JOBS = "/bulk"
 EVERYBODY = Members()

@@ -11,13 +11,12 @@ from litestar.response.base import ASGIResponse
 from quietcuff import application
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.caller import caller_of
+from quietcuff.api.authentication import caller_of
+from quietcuff.api.openapi import DeviceRecord
 from quietcuff.api.operations import Link, Operation, Reply, described
-from quietcuff.api.parameters import IF_MATCH_OPTIONAL
-from quietcuff.api.requests import if_match_of
+from quietcuff.api.requests import IF_MATCH_OPTIONAL, if_match_of
 from quietcuff.api.responses import answer_record
 from quietcuff.api.service import service_of
-from quietcuff.api.shapes import DeviceRecord
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need

@@ -1,4 +1,7 @@
-"""``/fhir/R4``: what is stored, as FHIR. The routes of each type are the same. Source: FHIR R4 http and search."""
+"""``/fhir/R4``: what is stored, as FHIR. The routes of each type are the same. Source: FHIR R4 http and search.
+
+What the routes of FHIR are, for the guard and the OpenAPI document: made from the tables that the searches read.
+"""
 
 from __future__ import annotations
 
@@ -10,27 +13,198 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
-from quietcuff.api.operations import described
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
+from quietcuff.api.operations import FORM, JSON, Operation, Parameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.responses import answer, not_modified
-from quietcuff.api.routes import fhir_operations as told
+from quietcuff.api.routes.bulk_export import PARAMETERS_BODY
 from quietcuff.api.service import service_of
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.fhir.capability import capability_statement
-from quietcuff.fhir.history.looking_back import parse_looking_back
 from quietcuff.fhir.history.read import Read, read_resource
-from quietcuff.fhir.history.versions import PASTS, history, read_version
+from quietcuff.fhir.history.versions import PASTS, history, parse_looking_back, read_version
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.lastn import last_n
-from quietcuff.fhir.search.request import elements_of_read, parse_search
+from quietcuff.fhir.search.request import Asking, elements_of_read, parse_search
 from quietcuff.fhir.search.searchset import searchset
-from quietcuff.fhir.search.types import SEARCHED
+from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.security.scopes import Need
 from quietcuff.security.tokens import TOKEN_PATH
 from quietcuff.storage.search.observations import Snapshot
+
+TAG = "FHIR R4"
+ETAGGED = ("ETag", "Last-Modified")
+KNOWN_ALREADY = Reply(status=304, description="You have it already.", headers=("ETag",))
+FORMAT = {"_format": "json."}
+LOOKING_BACK = {
+    "_since": "Only versions from this moment on.",
+    "_at": "Only versions that stood at some time in this day, month, year or moment.",
+    "_count": "The length of a page; 0 for the total alone. By default there is one page.",
+    "_cursor": "From the next link of an earlier page.",
+    **FORMAT,
+}
+PART = {
+    "_elements": "The elements wanted, with commas between.",
+    "_summary": "true, text, data or false.",
+    **FORMAT,
+}
+EXAMPLES = {
+    "AuditEvent": {"what was done in May": {"date": "2026-05"}},
+    "Device": {"one device": {"identifier": "urn:example:device|SN-0007"}},
+    "Observation": {"means of May": {"code": "96607-7", "date": "2026-05"}},
+    "Patient": {"one person": {"identifier": "urn:example:mrn|p-0001"}},
+    "Provenance": {"newest first": {"_sort": "-recorded"}},
+}
+
+METADATA = Operation(
+    id="capability_statement",
+    tag=TAG,
+    summary="What this FHIR server can do",
+    access="open",
+    speaks_fhir=True,
+    replies=(Reply(description="A CapabilityStatement.", media_type=FHIR_JSON),),
+    problems=(kinds.FORMAT_NOT_OFFERED,),
+)
+
+
+# What is deleted with its person or its sitting, and read ever after as gone.
+DELETED_OF = {kind: (kinds.DELETED,) for kind in ("Observation", "Patient", "Provenance")}
+
+
+def read_of(kind: str) -> Operation:
+    return _read_operation(kind, f"read_{_word(kind)}", f"One {kind}")
+
+
+def read_version_of(kind: str) -> Operation:
+    return _read_operation(kind, f"read_{_word(kind)}_version", f"One {kind} as it was")
+
+
+def _read_operation(kind: str, id: str, summary: str) -> Operation:
+    return Operation(
+        id=id,
+        tag=TAG,
+        summary=summary,
+        access=Need(kind, "r"),
+        speaks_fhir=True,
+        narrows=kind == "Observation",
+        parameters=_parameters(PART),
+        replies=(Reply(description=f"The {kind}.", media_type=FHIR_JSON, headers=ETAGGED), KNOWN_ALREADY),
+        problems=(kinds.NOT_FOUND, *DELETED_OF.get(kind, ()), kinds.BAD_REQUEST, kinds.FORMAT_NOT_OFFERED),
+    )
+
+
+def history_operation(kind: str) -> Operation:
+    return Operation(
+        id=f"history_of_{_word(kind)}",
+        tag=TAG,
+        summary=f"Every version of one {kind}",
+        access=Need(kind, "r"),
+        speaks_fhir=True,
+        narrows=kind == "Observation",
+        parameters=_parameters(LOOKING_BACK),
+        replies=(Reply(description="A Bundle of type history, the newest first.", media_type=FHIR_JSON),),
+        problems=(kinds.NOT_FOUND, kinds.BAD_REQUEST, kinds.FORMAT_NOT_OFFERED),
+    )
+
+
+def search_of(kind: str) -> Operation:
+    asked = asked_of(SEARCHED[kind].asking)
+    return _search(kind, f"search_{_plural(kind)}", f"Find {kind} resources", parameters=_parameters(asked))
+
+
+def search_by_post_of(kind: str) -> Operation:
+    asked = asked_of(SEARCHED[kind].asking)
+    return _search(
+        kind,
+        f"search_{_plural(kind)}_by_post",
+        f"Find {kind} resources, with the parameters in the body",
+        media_type=FORM,
+        body={"type": "object", "properties": {name: {"type": "string", "description": text} for name, text in asked.items()}},
+        examples=EXAMPLES[kind],
+    )
+
+
+def _search(kind: str, id: str, summary: str, **more: Any) -> Operation:
+    return Operation(
+        id=id,
+        tag=TAG,
+        summary=summary,
+        access=Need(kind, "s"),
+        speaks_fhir=True,
+        narrows=kind == "Observation",
+        replies=(Reply(description="A Bundle of type searchset.", media_type=FHIR_JSON),),
+        problems=(kinds.BAD_REQUEST, kinds.FORMAT_NOT_OFFERED),
+        **more,
+    )
+
+
+def asked_of(asking: Asking) -> dict[str, str]:
+    """Every parameter of a search, in words."""
+    controls = {
+        "_count": "The length of a page; 0 for the total alone.",
+        "_sort": f"One of {', '.join(asking.orders)}.",
+        "_summary": "true, text, data, count or false.",
+        "_elements": "The elements wanted, with commas between.",
+        "_total": "none or accurate.",
+        "_include": ", ".join(asking.includes),
+        "_include:iterate": ", ".join(asking.includes),
+        "_revinclude": ", ".join(asking.reverse_includes),
+        "_revinclude:iterate": ", ".join(asking.reverse_includes),
+        "_cursor": "From the next link of an earlier page.",
+        **FORMAT,
+    }
+    own = {parameter.name: parameter.documentation for parameter in asking.parameters}
+    return {name: text for name, text in {**own, **controls}.items() if text}
+
+
+def _parameters(asked: dict[str, str]) -> tuple[Parameter, ...]:
+    return tuple(
+        Parameter(name=name, within="query", schema={"type": "string"}, description=text) for name, text in asked.items()
+    )
+
+
+def _word(kind: str) -> str:
+    return "audit_event" if kind == "AuditEvent" else kind.lower()
+
+
+def _plural(kind: str) -> str:
+    return f"{_word(kind)}s"
+
+
+LASTN = _search(
+    "Observation",
+    "last_observations",
+    "The newest Observations of each code",
+    parameters=_parameters(
+        {
+            "max": "How many of each code, 1 by default.",
+            **{one.name: one.documentation for one in OBSERVATIONS.asking.parameters},
+            **FORMAT,
+        }
+    ),
+)
+LASTN_BY_POST = _search(
+    "Observation",
+    "last_observations_by_post",
+    "The newest Observations of each code, with a Parameters resource",
+    body=PARAMETERS_BODY,
+    media_type=JSON,
+    examples={
+        "the newest mean": {
+            "resourceType": "Parameters",
+            "parameter": [
+                {"name": "patient", "valueString": "cda41017-1d9a-8818-bb1a-da6d8d866445"},
+                {"name": "code", "valueString": "96607-7"},
+                {"name": "max", "valuePositiveInt": 1},
+            ],
+        }
+    },
+)
+
 
 Pairs = list[tuple[str, str]]
 # Every entry of a Bundle has one, and no text of a resource can hold the quotation marks.
@@ -44,7 +218,7 @@ class Metadata(Controller):
 
     path = FHIR_BASE
 
-    @get("/metadata", opt=described(told.METADATA))
+    @get("/metadata", opt=described(METADATA))
     async def metadata(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer the CapabilityStatement."""
         check_format(request, formats_of(pairs_of(request.scope["query_string"])))
@@ -59,12 +233,12 @@ class LastObservations(Controller):
 
     path = f"{FHIR_BASE}/Observation"
 
-    @get("/$lastn", opt=described(told.LASTN))
+    @get("/$lastn", opt=described(LASTN))
     async def last(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer by the query."""
         return await _last(request, pairs_of(request.scope["query_string"]))
 
-    @post("/$lastn", status_code=200, opt=described(told.LASTN_BY_POST))
+    @post("/$lastn", status_code=200, opt=described(LASTN_BY_POST))
     async def last_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Answer by query and body together."""
         return await _last(request, [*pairs_of(request.scope["query_string"]), *read_parameters(body)])
@@ -78,22 +252,22 @@ def controller_of(kind: str) -> type[Controller]:
 
         path = f"{FHIR_BASE}/{kind}"
 
-        @get("/", opt=described(told.search_of(kind)))
+        @get("/", opt=described(search_of(kind)))
         async def search(self, request: Request[Any, Any, Any]) -> ASGIResponse:
             """Search by the query."""
             return await _found(request, kind, pairs_of(request.scope["query_string"]))
 
-        @post("/_search", opt=described(told.search_by_post_of(kind)))
+        @post("/_search", opt=described(search_by_post_of(kind)))
         async def search_by_post(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
             """Search by query and body together."""
             return await _found(request, kind, [*pairs_of(request.scope["query_string"]), *pairs_of(body)])
 
-        @get("/{resource_id:str}", opt=described(told.read_of(kind)))
+        @get("/{resource_id:str}", opt=described(read_of(kind)))
         async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
             """Answer a resource as it stands."""
             return await _read(request, kind, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
 
-        @get("/{resource_id:str}/_history/{version_id:str}", opt=described(told.read_version_of(kind)))
+        @get("/{resource_id:str}/_history/{version_id:str}", opt=described(read_version_of(kind)))
         async def read_version(
             self, request: Request[Any, Any, Any], resource_id: FromPath[str], version_id: FromPath[str]
         ) -> ASGIResponse:
@@ -113,7 +287,7 @@ def history_of(kind: str) -> type[Controller]:
 
         path = f"{FHIR_BASE}/{kind}"
 
-        @get("/{resource_id:str}/_history", opt=described(told.history_of(kind)))
+        @get("/{resource_id:str}/_history", opt=described(history_operation(kind)))
         async def history(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
             """Answer every version of a resource."""
             pairs = pairs_of(request.scope["query_string"])

@@ -10,14 +10,14 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.caller import caller_of
+from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import Link, Operation, Reply, described
 from quietcuff.api.requests import query_of
 from quietcuff.api.responses import answer, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application import groups
 from quietcuff.application.groups import Group
-from quietcuff.core.model.groups import NewGroup
+from quietcuff.core.model.registry import NewGroup
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
 

@@ -1,4 +1,7 @@
-"""``/v1/reading-sets``: store sittings, change them, and read them back."""
+"""``/v1/reading-sets``: store sittings, change them, and read them back.
+
+What each route of ``/v1/reading-sets`` says of itself.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +14,18 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
-from quietcuff.api.caller import caller_of
+from quietcuff.api import examples
+from quietcuff.api import problem_types as kinds
+from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
-from quietcuff.api.operations import described
+from quietcuff.api.openapi import Envelope, SetPage, VersionList
+from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import (
+    IDEMPOTENCY_KEY,
+    IF_MATCH,
+    IF_MATCH_OR_ANY,
+    IF_NONE_MATCH,
     Connection,
     format_of,
     id_parameter,
@@ -28,15 +38,196 @@ from quietcuff.api.requests import (
     query_of,
 )
 from quietcuff.api.responses import answer, answer_page, not_modified
-from quietcuff.api.routes import reading_set_operations as operations
 from quietcuff.api.service import service_of
-from quietcuff.core.model.amend import voided_faults
-from quietcuff.core.model.changes import Append, Correction, Move
+from quietcuff.core.model.changes import Append, Correction, Move, voided_faults
 from quietcuff.core.model.errors import Fault
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.fhir.read.bundle import sitting_bundle
-from quietcuff.storage.rows.queries import LONGEST_PAGE, SetQuery
+from quietcuff.security.scopes import Need
+from quietcuff.storage.rows.reading_sets import LONGEST_PAGE, SetQuery
+
+TAG = "Reading sets"
+PLAIN, HTML = "text/plain", "text/html"
+CREATE, READ, SEARCH, UPDATE = (Need("Observation", letter) for letter in "crsu")
+ITS_ID = {"set_id": "$response.body#/id"}
+ITS_VERSION = {**ITS_ID, "header.If-Match": "$response.header.ETag"}
+LINKS = (
+    Link(operation="get_reading_set", parameters=ITS_ID),
+    Link(operation="list_reading_set_versions", parameters=ITS_ID),
+    Link(operation="get_reading_set_version", parameters={**ITS_ID, "number": "$response.body#/version"}),
+    Link(operation="get_reading_set_bundle", parameters=ITS_ID),
+    Link(operation="get_reading_set_sheet", parameters=ITS_ID),
+    Link(operation="append_readings", parameters=ITS_VERSION),
+    Link(operation="reopen_reading_set", parameters=ITS_VERSION),
+    Link(operation="correct_reading_set", parameters=ITS_VERSION),
+    Link(operation="move_reading_set", parameters=ITS_VERSION),
+    Link(operation="get_subject", parameters={"subject_id": "$response.body#/subject_id"}),
+    Link(operation="list_reading_sets", parameters={"query.subject_id": "$response.body#/subject_id"}),
+    Link(operation="read_observation", parameters={"resource_id": "{$response.body#/id}-r0"}),
+    Link(operation="read_patient", parameters={"resource_id": "$response.body#/subject_id"}),
+    Link(operation="read_provenance", parameters={"resource_id": "{$response.body#/id}-v1"}),
+)
+CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"), links=LINKS)
+CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
+UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag",))
+
+STORE = Operation(
+    id="store_reading_set",
+    tag=TAG,
+    summary="Evaluate and store a reading set",
+    description="One sitting: whole, or with `closed: false` and more to come. The answer is sent once it is on disk.",
+    access=CREATE,
+    parameters=(IDEMPOTENCY_KEY,),
+    body=ReadingSet,
+    examples=examples.READING_SETS,
+    replies=(
+        Reply(
+            status=201,
+            description="Stored, or stored before by the same request.",
+            shape=Envelope,
+            headers=("ETag", "Location", "Idempotency-Replayed"),
+            links=LINKS,
+        ),
+    ),
+    problems=(kinds.BAD_HEADER, kinds.CONFLICT),
+)
+LIST = Operation(
+    id="list_reading_sets",
+    tag=TAG,
+    summary="Stored sets, newest first",
+    access=SEARCH,
+    parameters=(
+        Parameter(
+            name="subject_id",
+            within="query",
+            schema={"type": "string", "format": "uuid"},
+            description="Only of this person, by the id that this service gave. Unknown: an empty list.",
+        ),
+        Parameter(
+            name="from",
+            within="query",
+            schema={"type": "string"},
+            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
+        ),
+        Parameter(name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."),
+        Parameter(
+            name="limit",
+            within="query",
+            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+            description="The length of the page.",
+        ),
+        Parameter(name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."),
+    ),
+    replies=(Reply(description="A page.", shape=SetPage, headers=("Link",)),),
+)
+GET = Operation(
+    id="get_reading_set",
+    tag=TAG,
+    summary="One set, as it stands",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(Reply(description="The newest version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+)
+LIST_VERSIONS = Operation(
+    id="list_reading_set_versions",
+    tag=TAG,
+    summary="Why each version of a set is there",
+    access=READ,
+    replies=(Reply(description="The versions, oldest first.", shape=VersionList),),
+)
+GET_VERSION = Operation(
+    id="get_reading_set_version",
+    tag=TAG,
+    summary="A set as it was",
+    description="To the byte as it was answered when that version was the newest.",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(Reply(description="That version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+)
+APPEND = Operation(
+    id="append_readings",
+    tag=TAG,
+    summary="Add readings to an open set, or close it",
+    description="Each answer carries the next step. `context` answers are merged key by key; `closed: true`, with or without "
+    "readings, closes. A set in which nothing arrives for 60 minutes is closed by the service.",
+    access=UPDATE,
+    parameters=(IF_MATCH_OR_ANY, IDEMPOTENCY_KEY),
+    body=Append,
+    examples=examples.APPENDS,
+    replies=(CHANGED,),
+    problems=CHANGE_PROBLEMS,
+)
+REOPEN = Operation(
+    id="reopen_reading_set",
+    tag=TAG,
+    summary="Open a set again within 24 hours of its closing",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    replies=(CHANGED,),
+    problems=(*CHANGE_PROBLEMS, kinds.NOT_ACCEPTABLE),
+)
+CORRECT = Operation(
+    id="correct_reading_set",
+    tag=TAG,
+    summary="Put right what a set says, or take it back",
+    description="All changes together or none. A field set to null is removed. Nothing is overwritten: earlier versions "
+    "stay readable. The person cannot be amended: move the set to the other.",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    body=Correction,
+    examples=examples.CORRECTIONS,
+    replies=(CHANGED,),
+    problems=CHANGE_PROBLEMS,
+)
+GET_SHEET = Operation(
+    id="get_reading_set_sheet",
+    tag=TAG,
+    summary="The record sheet of a set, to read and to print",
+    description="All that was written down of the sitting and what was made of it, as it stands: every reading with whether it "
+    "counts and why, preparation, device, labels, certainty, next step. `Accept: text/html` gives a page of A4 that loads and "
+    "runs nothing; else it is plain text.",
+    access=READ,
+    parameters=(IF_NONE_MATCH,),
+    replies=(
+        Reply(description="The sheet.", media_type=PLAIN, headers=("ETag",)),
+        Reply(description="The sheet.", media_type=HTML, headers=("ETag",)),
+        UNCHANGED,
+    ),
+    problems=(kinds.FORMAT_NOT_OFFERED,),
+)
+MOVE = Operation(
+    id="move_reading_set",
+    tag=TAG,
+    summary="Move a sitting to the person whose it is",
+    description="Takes the set back and stores it anew of the other person, both or neither. The answer is the new set, which "
+    "`replaces` the old; the old one says `replaced_by`. "
+    "Readings that were voided, and facts of the first person, stay behind.",
+    access=UPDATE,
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    body=Move,
+    examples=examples.MOVES,
+    replies=(
+        Reply(
+            status=201,
+            description="The set of the other person.",
+            shape=Envelope,
+            headers=("ETag", "Location", "Idempotency-Replayed"),
+            links=LINKS,
+        ),
+    ),
+    problems=CHANGE_PROBLEMS,
+)
+GET_BUNDLE = Operation(
+    id="get_reading_set_bundle",
+    tag=TAG,
+    summary="The sitting as one FHIR Bundle",
+    description="Person, devices, every reading, the mean and how it came about; no reference leads out of it.",
+    access=READ,
+    replies=(Reply(description="A Bundle of type collection.", media_type="application/fhir+json"),),
+)
+
 
 # The sheet's own style works, and nothing else is loaded, run or sent.
 STYLE_HASH = b64encode(sha256(STYLE.encode()).digest()).decode()
@@ -50,13 +241,13 @@ class ReadingSets(Controller):
 
     path = "/v1/reading-sets"
 
-    @post(opt=described(operations.STORE))
+    @post(opt=described(STORE))
     async def store(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate and store a sitting."""
         desk, caller, key = service_of(request).desk, caller_of(request), idempotency_key_of(request)
         return answer_set(await application.receive(desk, caller, application.understand(desk, body), idempotency_key=key))
 
-    @get(opt=described(operations.LIST))
+    @get(opt=described(LIST))
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer a page of sittings."""
         service = service_of(request)
@@ -65,64 +256,64 @@ class ReadingSets(Controller):
         tell_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
-    @get("/{set_id:str}", opt=described(operations.GET))
+    @get("/{set_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the newest version."""
         return answer_read(request, await application.read_set(service_of(request).desk, caller_of(request), set_id))
 
-    @get("/{set_id:str}/versions", opt=described(operations.LIST_VERSIONS))
+    @get("/{set_id:str}/versions", opt=described(LIST_VERSIONS))
     async def list_versions(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Say why each version is there."""
         return answer(await application.read_versions(service_of(request).desk, caller_of(request), set_id))
 
-    @get("/{set_id:str}/versions/{number:str}", opt=described(operations.GET_VERSION))
+    @get("/{set_id:str}/versions/{number:str}", opt=described(GET_VERSION))
     async def get_version(self, request: Request[Any, Any, Any], set_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
         """Answer a version as it was answered when it was new."""
         desk, caller = service_of(request).desk, caller_of(request)
         return answer_read(request, await application.read_version(desk, caller, set_id, number_of(number)))
 
-    @post("/{set_id:str}/readings", opt=described(operations.APPEND))
+    @post("/{set_id:str}/readings", opt=described(APPEND))
     async def append(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Add to an open sitting, or close it."""
         desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append, faults_of_appended)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key))
 
-    @post("/{set_id:str}/reopen", opt=described(operations.REOPEN))
+    @post("/{set_id:str}/reopen", opt=described(REOPEN))
     async def reopen(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Open a sitting again."""
         desk, caller = service_of(request).desk, caller_of(request)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
 
-    @post("/{set_id:str}/corrections", opt=described(operations.CORRECT))
+    @post("/{set_id:str}/corrections", opt=described(CORRECT))
     async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Put right what a sitting says."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
 
-    @get("/{set_id:str}/sheet", opt=described(operations.GET_SHEET))
+    @get("/{set_id:str}/sheet", opt=described(GET_SHEET))
     async def get_sheet(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the record sheet as text or as a page."""
-        media_type = format_of(request, operations.PLAIN, operations.HTML)
+        media_type = format_of(request, PLAIN, HTML)
         sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id)
-        body = (sheet_html(sheet) if media_type == operations.HTML else sheet_text(sheet)).encode()
+        body = (sheet_html(sheet) if media_type == HTML else sheet_text(sheet)).encode()
         headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', "Vary": "Accept"}
         if is_known_already(request, headers["ETag"]):
             return not_modified(headers["ETag"])
-        if media_type == operations.HTML:
+        if media_type == HTML:
             headers["Content-Security-Policy"] = SHEET_POLICY
         return answer(body, media_type=media_type, headers=headers)
 
-    @post("/{set_id:str}/move", opt=described(operations.MOVE))
+    @post("/{set_id:str}/move", opt=described(MOVE))
     async def move(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Move a sitting to the person whose it is."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
 
-    @get("/{set_id:str}/fhir", opt=described(operations.GET_BUNDLE))
+    @get("/{set_id:str}/fhir", opt=described(GET_BUNDLE))
     async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the sitting as one Bundle."""
         publisher = await publisher_of(request)

@@ -14,15 +14,14 @@ from quietcuff import application
 from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
-from quietcuff.api.caller import caller_of
+from quietcuff.api.authentication import caller_of
+from quietcuff.api.examples import SUMMARY as SUMMARY_EXAMPLE
+from quietcuff.api.openapi import SubjectFound, SubjectRecord
 from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
-from quietcuff.api.parameters import IF_MATCH_OPTIONAL, IF_NONE_MATCH
 from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import if_match_of, is_known_already, moment_parameter, query_of
+from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
-from quietcuff.api.shapes import SubjectFound, SubjectRecord
-from quietcuff.api.summary_example import SUMMARY as SUMMARY_EXAMPLE
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.over_visits.result import Summary

@@ -9,7 +9,7 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import examples
-from quietcuff.api.caller import caller_of
+from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
 from quietcuff.api.requests import Connection, limit_parameter, query_of
 from quietcuff.api.responses import answer_struct

@@ -14,21 +14,27 @@ import msgspec
 
 from quietcuff.application import parties
 from quietcuff.application.context import Answer, Turn
-from quietcuff.application.envelope import answer_of
-from quietcuff.application.evaluate_and_keep import keep
+from quietcuff.application.evaluate_and_keep import answer_of, keep
 from quietcuff.application.payloads.placing import place_readings
 from quietcuff.application.stored import SET_DECODER, StoredSet, find_row, load, version_of
 from quietcuff.application.version_rows import Draft
-from quietcuff.core.model.amend import apply_append, apply_correction
-from quietcuff.core.model.changes import AmendReading, Append, Correction, ReadingChange, VoidReading
+from quietcuff.core.model.changes import (
+    AmendReading,
+    Append,
+    Correction,
+    ReadingChange,
+    VoidReading,
+    apply_append,
+    apply_correction,
+)
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet, hundredths
 from quietcuff.decode.payload import IntendedSitting, Keyed, OwnPlace, RefusedPart
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.statements import write_waiting
-from quietcuff.storage.rows.answers import newest_answer
 from quietcuff.storage.rows.payloads import SourceRow, find_placed, find_source
 from quietcuff.storage.rows.subjects import lock_subject
+from quietcuff.storage.rows.versions import newest_answer
 
 CORRECTED = "corrected by the sender"
 RETRACTED = "taken back by the sender"

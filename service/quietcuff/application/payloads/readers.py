@@ -7,7 +7,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from quietcuff.application.context import Desk
-from quietcuff.application.equipment import DECODER
+from quietcuff.application.parties import DEVICE_DECODER
 from quietcuff.application.payloads.device_payloads import PayloadKind, Reader
 from quietcuff.application.payloads.hl7v2 import read_hl7v2
 from quietcuff.core.model.errors import NotFound
@@ -45,7 +45,7 @@ async def known_of(desk: Desk, tenant: Tenant, body: GattBody) -> KnownDevice:
     row = await desk.store.read(tenant.tenant_id, lambda snapshot: find_device(snapshot, tenant.tenant_id, wanted))
     if row is None or not row.registered:
         return KnownDevice()
-    known = DECODER.decode(row.document)
+    known = DEVICE_DECODER.decode(row.document)
     zone = None if known.time_zone is None else ZoneInfo(known.time_zone)
     users = {user.user_id: user.subject for user in known.users}
     return KnownDevice(zone=zone, drift_seconds=known.clock_drift_seconds, users=users)

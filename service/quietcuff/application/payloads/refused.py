@@ -29,7 +29,7 @@ from quietcuff.storage.rows.payloads import (
     settle_refused,
     tell_of,
 )
-from quietcuff.storage.rows.queries import PageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import PageEnd, check_limit, cursor_of, read_cursor
 
 ENCODER = msgspec.json.Encoder()
 FAR_AHEAD = PageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))

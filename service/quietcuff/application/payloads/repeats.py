@@ -9,12 +9,12 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, Turn
-from quietcuff.application.envelope import answer_of
+from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.ids import keyed_digest
-from quietcuff.storage.rows.answers import numbered_answer
 from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
 from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.rows.versions import numbered_answer
 
 
 class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):

@@ -22,7 +22,7 @@ from quietcuff.core.model.evaluation import Action, FollowingStep, Step
 from quietcuff.core.model.readings import Method, Site
 from quietcuff.core.safety.safety import Watch
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.cuffs import judge_fit
+from quietcuff.core.sitting.equipment import judge_fit
 from quietcuff.core.sitting.selection import Selection, can_measure
 from quietcuff.core.sitting.severity import ARMS
 from quietcuff.core.sitting.sitting import Sitting

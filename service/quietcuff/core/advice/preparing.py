@@ -8,8 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from quietcuff.core.advice.steps import right_cuff
-from quietcuff.core.findings.conditions import rest_too_short
-from quietcuff.core.findings.fitness import groups_of, validation_gap
+from quietcuff.core.findings.conditions import groups_of, rest_too_short, validation_gap
 from quietcuff.core.model.evaluation import Plan, Preparation
 from quietcuff.core.model.readings import Site
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording

@@ -30,9 +30,8 @@ from quietcuff.core.certainty.visits import (
 from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.labels.judgement import Judgement
-from quietcuff.core.model.evaluation import Category, Certainty, Finding
+from quietcuff.core.model.evaluation import Category, Certainty, Finding, PartMean
 from quietcuff.core.model.readings import HistorySitting, Intake, Setting, Site
-from quietcuff.core.model.series_outcome import PartMean
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison

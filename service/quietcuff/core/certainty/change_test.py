@@ -12,7 +12,7 @@ from typing import Annotated
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import Matrix, added, applied, inverse, scaled
+from quietcuff.core.certainty.normal import Matrix, added, applied, inverse, scaled
 from quietcuff.core.rulebook.base import RuleStruct
 from quietcuff.core.rulebook.variability import Count, Grounded, Share
 

@@ -6,8 +6,7 @@ from math import exp, pi, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import Matrix, added, applied, inverse
-from quietcuff.core.certainty.normal import normal
+from quietcuff.core.certainty.normal import Matrix, added, applied, inverse, normal
 from quietcuff.core.certainty.posterior import (
     TWO_SIDED_95,
     Belief,

@@ -6,8 +6,7 @@ from math import erfc, exp, floor, pi, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import Matrix, added, applied, inverse, scaled
-from quietcuff.core.certainty.normal import both_below, normal, plane
+from quietcuff.core.certainty.normal import Matrix, added, applied, both_below, inverse, normal, plane, scaled
 from quietcuff.core.certainty.visits import Visit
 from quietcuff.core.model.evaluation import Interval
 from quietcuff.core.rulebook.variability import Settling

@@ -6,8 +6,8 @@ from math import exp
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import from_deviations
 from quietcuff.core.certainty.mixture import Prior, PriorPart
+from quietcuff.core.certainty.normal import from_deviations
 from quietcuff.core.model.evaluation import Assumption
 from quietcuff.core.model.readings import Intake, ReferencePart, ReferencePrior, Setting
 from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability

@@ -7,9 +7,8 @@ from math import sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import Matrix, added
 from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, chance_of_each, chance_of_either
-from quietcuff.core.certainty.normal import normal
+from quietcuff.core.certainty.normal import Matrix, added, normal
 from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, evidence_of, evidence_of_visits, published
 from quietcuff.core.certainty.visits import (
     Circumstances,

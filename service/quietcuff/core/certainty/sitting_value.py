@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import msgspec
 
-from quietcuff.core.model.series_outcome import PartMean
+from quietcuff.core.model.evaluation import PartMean
 from quietcuff.core.rulebook.rulebook import Protocol
 from quietcuff.core.rulebook.variability import WithinSitting
 from quietcuff.core.sitting.arms import OTHER, OnArm

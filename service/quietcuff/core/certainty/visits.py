@@ -7,7 +7,7 @@ from math import sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.covariance import Matrix, added, applied, from_deviations, inverse, scaled
+from quietcuff.core.certainty.normal import Matrix, added, applied, from_deviations, inverse, scaled
 from quietcuff.core.certainty.sitting_value import DAYTIME, SittingValue
 from quietcuff.core.model.readings import Attendance, History, HistorySitting, Setting, Site
 from quietcuff.core.rulebook.variability import BetweenVisits, Variability, WithinSitting

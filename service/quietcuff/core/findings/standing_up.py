@@ -11,8 +11,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.findings.finding import find
-from quietcuff.core.model.evaluation import Finding
-from quietcuff.core.model.series_outcome import Baseline, Drop, Orthostatic
+from quietcuff.core.model.evaluation import Baseline, Drop, Finding, Orthostatic
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Edge
 from quietcuff.core.sitting.arms import Comparison, tidy

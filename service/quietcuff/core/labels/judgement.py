@@ -5,8 +5,7 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.labels.provisional import Reservations
-from quietcuff.core.model.evaluation import Category, Finding, FollowingStep, Plan, Result
-from quietcuff.core.model.series_outcome import Orthostatic, Series
+from quietcuff.core.model.evaluation import Category, Finding, FollowingStep, Orthostatic, Plan, Result, Series
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.person import low_systolic
 from quietcuff.core.sitting.selection import Selection

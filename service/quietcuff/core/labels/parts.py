@@ -6,8 +6,7 @@ import msgspec
 
 from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.classification import Placing, label_placing, no_category, place_in_rows
-from quietcuff.core.model.evaluation import Category, Finding
-from quietcuff.core.model.series_outcome import PartCategory, PartMean
+from quietcuff.core.model.evaluation import Category, Finding, PartCategory, PartMean
 from quietcuff.core.rulebook.rulebook import Bands, Guideline, Rulebook
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.sitting import Sitting

@@ -1,4 +1,7 @@
-"""The device registry's document: what is known of one device beyond what a sitting says of it."""
+"""The device registry's document: what is known of one device beyond what a sitting says of it.
+
+A group of people as a stored query: who belongs to it is found again each time it is used.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,7 @@ from quietcuff.core.model.readings import (
     Identifier,
     Length,
     PopulationGroup,
+    Setting,
     Text,
     YesNo,
     check_day,
@@ -95,3 +99,27 @@ def as_in_a_set(known: RegisteredDevice) -> Device:
         accuracy_check_interval_months=known.accuracy_check_interval_months,
         clock_drift_seconds=known.clock_drift_seconds,
     )
+
+
+class GroupFilter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who belongs to a group: those named, or those who had such a sitting, or both at once.
+
+    Days are of the tenant's zone: a sitting was begun on ``taken_from`` or later, and before ``taken_until``.
+    """
+
+    identifiers: Annotated[list[Identifier], Meta(min_length=1, max_length=1_000)] | None = None
+    taken_from: date | None = None
+    taken_until: date | None = None
+    location: Identifier | None = None
+    protocol: Text | None = None
+    setting: Setting | None = None
+
+    def __post_init__(self) -> None:
+        check_day(self.taken_from)
+        check_day(self.taken_until)
+
+
+class NewGroup(GroupFilter, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A group with the name that people know it by."""
+
+    name: Text

@@ -10,9 +10,8 @@ from quietcuff.core.certainty.certainty import Sureness, circumstances_then, jud
 from quietcuff.core.certainty.since_change import Change, is_moving, keep_since_change
 from quietcuff.core.certainty.visits import measure_earlier
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC, label_placing, no_category, place
-from quietcuff.core.model.evaluation import Category
+from quietcuff.core.model.evaluation import Category, Percentile
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.model.series_outcome import Percentile
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.over_visits.pooling import Sorted, StoredSitting
 from quietcuff.core.over_visits.result import LeftOut, Pooled

@@ -13,9 +13,8 @@ import msgspec
 
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.labels.parts import Means
-from quietcuff.core.model.evaluation import FollowingStep, Result, RuleReference
+from quietcuff.core.model.evaluation import FollowingStep, Result, RuleReference, Series
 from quietcuff.core.model.readings import Context, HistorySitting, Reading, ReadingSet, Setting
-from quietcuff.core.model.series_outcome import Series
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.over_visits.pooling import StoredSitting
 from quietcuff.core.over_visits.result import Lacking, LeftOut

@@ -11,7 +11,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.labels.classification import reaches_hypertension
-from quietcuff.core.model.series_outcome import Series
+from quietcuff.core.model.evaluation import Series
 from quietcuff.core.rulebook.rulebook import Bands, Guideline, Wording
 
 Part = Literal["home", "day", "night", "hours-24"]

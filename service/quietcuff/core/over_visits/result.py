@@ -14,12 +14,14 @@ from quietcuff.core.model.evaluation import (
     ConfirmBy,
     Finding,
     Number,
+    PartCategory,
+    PartMean,
+    Percentile,
     RuleReference,
     Safety,
     Step,
 )
 from quietcuff.core.model.readings import Setting, Site
-from quietcuff.core.model.series_outcome import PartCategory, PartMean, Percentile
 from quietcuff.core.over_visits.control import ControlMeasure
 from quietcuff.core.over_visits.patterns import Pattern
 

@@ -13,8 +13,7 @@ from quietcuff.core.labels.judgement import Judgement, is_withheld
 from quietcuff.core.labels.label_findings import guideline_findings
 from quietcuff.core.labels.parts import Means, classify_recording, part_categories, part_findings
 from quietcuff.core.labels.provisional import reserve
-from quietcuff.core.model.evaluation import Finding, FollowingStep, Plan, Result
-from quietcuff.core.model.series_outcome import PartMean, Series
+from quietcuff.core.model.evaluation import Finding, FollowingStep, PartMean, Plan, Result, Series
 from quietcuff.core.protocols.series import (
     Pool,
     average,

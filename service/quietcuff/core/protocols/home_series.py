@@ -12,8 +12,7 @@ from quietcuff.core.labels.classification import classify_each
 from quietcuff.core.labels.judgement import Judgement, is_withheld
 from quietcuff.core.labels.label_findings import label_findings
 from quietcuff.core.labels.provisional import reserve
-from quietcuff.core.model.evaluation import Finding, FollowingStep, Plan, Result
-from quietcuff.core.model.series_outcome import Series
+from quietcuff.core.model.evaluation import Finding, FollowingStep, Plan, Result, Series
 from quietcuff.core.protocols.series import (
     Pool,
     average,

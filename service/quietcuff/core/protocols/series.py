@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import msgspec
 
 from quietcuff.core.findings.finding import find
-from quietcuff.core.model.evaluation import Finding, ReadingOutcome, Reason, State
-from quietcuff.core.model.series_outcome import PartMean
+from quietcuff.core.model.evaluation import Finding, PartMean, ReadingOutcome, Reason, State
 from quietcuff.core.rulebook.protocols import ClockWindow
 from quietcuff.core.sitting.arms import Comparison, tidy
 from quietcuff.core.sitting.attempts import Attempt

@@ -7,9 +7,8 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.core.model.evaluation import Category, Evaluation, FollowingStep
+from quietcuff.core.model.evaluation import Category, Evaluation, FollowingStep, PartMean
 from quietcuff.core.model.readings import ArmRestriction, Cuff, Device, Facts, Identifier, ReadingSet
-from quietcuff.core.model.series_outcome import PartMean
 from quietcuff.core.rulebook.rulebook import Wording
 from quietcuff.core.sitting.attempts import in_order
 

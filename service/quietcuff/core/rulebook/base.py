@@ -1,4 +1,7 @@
-"""The base of every type of rule file."""
+"""The base of every type of rule file.
+
+A limit on two pressures.
+"""
 
 from __future__ import annotations
 
@@ -7,3 +10,10 @@ import msgspec
 
 class RuleStruct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The base of every rule: unknown fields do not load."""
+
+
+class Edge(RuleStruct, frozen=True, kw_only=True):
+    """A limit on the two pressures; reached when either is at or above its own."""
+
+    systolic_mmhg: float
+    diastolic_mmhg: float

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from quietcuff.core.rulebook.base import RuleStruct
-from quietcuff.core.rulebook.edge import Edge
+from quietcuff.core.rulebook.base import Edge, RuleStruct
 
 
 class HeightTable(RuleStruct, frozen=True, kw_only=True):

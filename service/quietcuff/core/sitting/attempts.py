@@ -12,8 +12,7 @@ import msgspec
 from quietcuff.core.model.evaluation import Reason
 from quietcuff.core.model.readings import Device, Reading, ReadingSet, Site, hundredths
 from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
-from quietcuff.core.sitting.cuffs import Fit, judge_fit
-from quietcuff.core.sitting.equipment import Block, device_block, method_of
+from quietcuff.core.sitting.equipment import Block, Fit, device_block, judge_fit, method_of
 from quietcuff.core.sitting.person import Person
 
 EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position", "measurement-failed"})

@@ -12,8 +12,8 @@ from typing import Literal
 
 import msgspec
 
+from quietcuff.core.model.evaluation import Percentile
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.model.series_outcome import Percentile
 from quietcuff.core.rulebook.references import Equation, HeightReference, PressureReference
 from quietcuff.core.rulebook.rulebook import Edge, Guideline, PercentileEdge, Protocol, Row, Rulebook
 from quietcuff.core.sitting.person import Person, latest_birth_day

@@ -25,15 +25,7 @@ from quietcuff.decode.fhir.bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.fhir.measured import (
-    Measured,
-    add_flags,
-    add_pulse,
-    measure,
-    natural_key,
-    own_place,
-    stable_key,
-)
+from quietcuff.decode.fhir.panel import Measured, add_flags, add_pulse, measure, natural_key, own_place, stable_key
 from quietcuff.decode.fhir.parties import Known, Parties, own_patient
 from quietcuff.decode.fhir.values import extensions_of
 from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart

@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.groups import Members
 
 # The order in which files are made: first what can change under the export, for that is read soonest after its moment.
 EXPORTED_TYPES = ("Patient", "Device", "Observation", "Provenance")

@@ -17,7 +17,7 @@ from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.search.date_values import Clock, parse_date
 from quietcuff.fhir.search.parameter import reference_id
 from quietcuff.fhir.versions.stored_sets import Publisher
-from quietcuff.storage.bulk.members import Members
+from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.search.observations import Snapshot
 

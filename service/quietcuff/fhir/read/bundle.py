@@ -14,11 +14,9 @@ from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.sitting import StoredSitting, instant
 from quietcuff.fhir.versions.stored_sets import Publisher, SetExport
-from quietcuff.storage.rows.deleted import missing_set
-from quietcuff.storage.rows.provenance_rows import first_means
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
-from quietcuff.storage.rows.shown import VersionShown, VersionsShown
-from quietcuff.storage.rows.versions import VersionRow, find_version
+from quietcuff.storage.rows.retention import missing_set
+from quietcuff.storage.rows.versions import VersionRow, VersionShown, VersionsShown, find_version, first_means
 from quietcuff.storage.search.observations import Snapshot, find_observations
 from quietcuff.storage.search.query import KINDS, ObservationEntry, ObservationQuery
 

@@ -1,8 +1,12 @@
-"""The people and the devices that Observations point to, as they are stored."""
+"""The people and the devices that Observations point to, as they are stored.
+
+Rows of people, devices and versions as the values that the rest of the export takes.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -12,11 +16,11 @@ from quietcuff.core.model.readings import Facts
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.model.resources import Device, Identifier, Patient
 from quietcuff.fhir.resources.device import DeviceDocument, described_device
-from quietcuff.fhir.resources.frames import meta
-from quietcuff.fhir.resources.sitting import Stand
+from quietcuff.fhir.resources.sitting import Stand, meta
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.devices import DeviceRow, find_device
 from quietcuff.storage.rows.subjects import SubjectRow, find_subject
+from quietcuff.storage.rows.versions import VersionRow, version_row
 from quietcuff.storage.search.observations import Snapshot
 
 FACTS = msgspec.json.Decoder(Facts)
@@ -69,3 +73,15 @@ def device_shown(row: DeviceRow) -> Device:
         Identifier(system=row.system, value=row.value),
         meta(Stand(row.version, "final", row.updated_at)),
     )
+
+
+def subject_row(row: Any) -> SubjectRow:
+    return SubjectRow(*(row._mapping[name] for name in SubjectRow.__struct_fields__))
+
+
+def device_row(row: Any) -> DeviceRow:
+    return DeviceRow(*(row._mapping[name] for name in DeviceRow.__struct_fields__))
+
+
+def version_of_row(row: Any) -> VersionRow:
+    return version_row(*(row._mapping[name] for name in VersionRow.__struct_fields__))

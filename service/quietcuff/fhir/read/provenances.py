@@ -9,8 +9,7 @@ from quietcuff.fhir.model.resources import Provenance
 from quietcuff.fhir.read.bundle import shown
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.versions.stored_sets import Publisher, SetExport
-from quietcuff.storage.rows.provenance_rows import first_means, versions_of_sets
-from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.rows.versions import VersionRow, first_means, versions_of_sets
 from quietcuff.storage.search.observations import Snapshot
 
 

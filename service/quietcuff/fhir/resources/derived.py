@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from quietcuff.fhir.versions.stored_sets import EVALUATION
-from quietcuff.storage.rows.shown import VersionsShown, read_versions_shown
+from quietcuff.storage.rows.versions import VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import ObservationKey
 

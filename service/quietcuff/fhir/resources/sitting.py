@@ -1,4 +1,7 @@
-"""What an export starts from: one stored sitting, and where each of its Observations stands."""
+"""What an export starts from: one stored sitting, and where each of its Observations stands.
+
+What every Observation of one sitting has in common, worked out once.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,11 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet, utc_text
+from quietcuff.core.model.readings import Identifier as GivenIdentifier
+from quietcuff.fhir import codes
+from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
+from quietcuff.fhir.resources import notes
+from quietcuff.fhir.resources.device import DeviceLink, device_link
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 
@@ -51,3 +59,81 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
 def instant(moment: datetime) -> str:
     """A FHIR instant: UTC, milliseconds, such as 2026-05-04T07:03:31.120Z. What is stored together shares it."""
     return utc_text(moment)
+
+
+class Frame(msgspec.Struct, frozen=True, kw_only=True):
+    """The person, visit, order and place of a sitting, and the system of our own Observation identifiers."""
+
+    set_id: str
+    identifier_system: str
+    subject: Reference
+    encounter: Reference | None
+    based_on: list[Reference] | None
+    observer: list[Reference] | None
+    extensions: dict[str, list[Extension] | None]
+    devices: list[DeviceLink]
+    interpretations: dict[int, list[CodeableConcept]]
+    setting_note: str | None
+
+    def identifier(self, name: str) -> list[Identifier]:
+        """The business identifier of one Observation, which a record may use for conditional create."""
+        return [Identifier(system=self.identifier_system, value=f"{self.set_id}/{name}")]
+
+
+def frame_of(sitting: StoredSitting, public_url: str) -> Frame:
+    """What the Observations of a sitting share."""
+    reading_set = sitting.reading_set
+    return Frame(
+        set_id=sitting.set_id,
+        identifier_system=f"{public_url}/id/observation",
+        subject=Reference(reference=f"Patient/{sitting.subject_id}"),
+        encounter=elsewhere(reading_set.encounter),
+        based_on=elsewhere_list(reading_set.based_on),
+        observer=elsewhere_list(reading_set.observer),
+        extensions=extensions_by_position(reading_set.location),
+        devices=[
+            device_link(sitting.device_of(reading), device_id)
+            for reading, device_id in zip(reading_set.readings, sitting.device_ids, strict=True)
+        ],
+        interpretations=interpretations_by_reading(sitting.evaluation),
+        setting_note=notes.setting_note(reading_set),
+    )
+
+
+def extensions_by_position(location: GivenIdentifier | None) -> dict[str, list[Extension] | None]:
+    """Body position and place, as far as they are known, for each position that a reading may have."""
+    where = elsewhere(location)
+    place = [] if where is None else [Extension(url=codes.LOCATION_EXTENSION, value_reference=where)]
+    known = {
+        position: [Extension(url=codes.BODY_POSITION_EXTENSION, value_codeable_concept=concept), *place]
+        for position, concept in codes.BODY_POSITION.items()
+    }
+    return {**known, "not-recorded": place or None}
+
+
+def interpretations_by_reading(evaluation: Evaluation) -> dict[int, list[CodeableConcept]]:
+    """Severe or low, by the place of the reading that a rule said it of; one reading alone gets no other label."""
+    said: dict[int, list[CodeableConcept]] = {}
+    for finding in evaluation.findings:
+        concept = codes.FINDING_INTERPRETATION.get(finding.code)
+        if concept is not None and finding.reading is not None:
+            said.setdefault(finding.reading, []).append(concept)
+    return said
+
+
+def elsewhere(identifier: GivenIdentifier | None) -> Reference | None:
+    """A thing of another system, pointed to by the identifier that was sent, unchanged."""
+    if identifier is None:
+        return None
+    return Reference(identifier=Identifier(system=identifier.system, value=identifier.value))
+
+
+def elsewhere_list(identifier: GivenIdentifier | None) -> list[Reference] | None:
+    """The same as a list of one; None rather than an empty list."""
+    reference = elsewhere(identifier)
+    return None if reference is None else [reference]
+
+
+def meta(stand: Stand, profiles: list[str] | None = None) -> Meta:
+    """Version, last change and profiles of one resource."""
+    return Meta(version_id=str(stand.version), last_updated=instant(stand.updated_at), profile=profiles)

@@ -9,10 +9,9 @@ from uuid import UUID
 
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key
 from quietcuff.fhir.model.resources import Observation, Resource
-from quietcuff.fhir.read.parties import device_shown, patient_shown
+from quietcuff.fhir.read.parties import device_row, device_shown, patient_shown, subject_row
 from quietcuff.fhir.read.provenances import provenances_about
-from quietcuff.fhir.read.registry_rows import device_row, subject_row
-from quietcuff.fhir.search.terms import refused
+from quietcuff.fhir.search.parameter import refused
 from quietcuff.fhir.versions.stored_sets import Publisher, observations_at
 from quietcuff.storage.search.observations import Snapshot, find_observations
 from quietcuff.storage.search.query import ObservationQuery

@@ -8,10 +8,10 @@ import msgspec
 
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.fhir.search.date_values import Clock
+from quietcuff.fhir.search.parameter import refused
+from quietcuff.fhir.search.quantity_values import CODE_OF_KIND
 from quietcuff.fhir.search.request import MOST_COUNT, parse_search
 from quietcuff.fhir.search.searchset import bundle_of
-from quietcuff.fhir.search.slots import CODE_OF_KIND
-from quietcuff.fhir.search.terms import refused
 from quietcuff.fhir.search.types import OBSERVATIONS, in_sight
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.search.observations import Snapshot, find_observations

@@ -14,15 +14,18 @@ from quietcuff.fhir.search.parameter import (
     Asked,
     Lacking,
     Narrow,
+    Token,
     both,
     identified_devices,
     identified_people,
     ids_of,
     ranges,
     reference_id,
+    refused,
+    split,
+    token,
 )
-from quietcuff.fhir.search.quantity_values import parse_quantity, test_of
-from quietcuff.fhir.search.slots import (
+from quietcuff.fhir.search.quantity_values import (
     CATEGORY_OF_KIND,
     CODE_OF_KIND,
     COMPONENTS,
@@ -31,8 +34,9 @@ from quietcuff.fhir.search.slots import (
     METHOD_COLUMNS,
     Slot,
     opposite,
+    parse_quantity,
+    test_of,
 )
-from quietcuff.fhir.search.terms import Token, refused, split, token
 from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
 from quietcuff.storage.search.query import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
 

@@ -30,7 +30,7 @@ from quietcuff.fhir.search.narrowing import (
     lacking_pointer,
 )
 from quietcuff.fhir.search.parameter import LAST_UPDATED, Parameter, never_lacking, of_type
-from quietcuff.fhir.search.slots import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
+from quietcuff.fhir.search.quantity_values import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
 from quietcuff.storage.search.query import Pointer, ValueTest
 
 LACKING_COMPONENTS = lacking({"reading": ValueTest(kind="reading"), "mean": ValueTest(kind="mean"), "flags": HAS_FLAG})

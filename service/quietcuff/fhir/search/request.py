@@ -14,8 +14,7 @@ from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.defined_parameters import is_defined
 from quietcuff.fhir.search.elements import SUMMARY, TEXT_ONLY
 from quietcuff.fhir.search.includes import come_along
-from quietcuff.fhir.search.parameter import MISSING, Asked, Parameter, alternatives_of
-from quietcuff.fhir.search.terms import refused
+from quietcuff.fhir.search.parameter import MISSING, Asked, Parameter, alternatives_of, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import PageEnd

@@ -15,7 +15,7 @@ import msgspec
 
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.versions.stored_sets import EVALUATION, READING_SET
-from quietcuff.storage.rows.former import FormerVersion, recent_changes, versions_of
+from quietcuff.storage.rows.versions import FormerVersion, recent_changes, versions_of
 from quietcuff.storage.search.observations import Snapshot, find_moved, find_observations, settled_until
 from quietcuff.storage.search.query import ObservationEntry, ObservationKey, ObservationQuery, PageEnd
 

@@ -11,9 +11,8 @@ import msgspec
 from quietcuff import __version__
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, provenance_version
 from quietcuff.fhir.model.resources import Resource
-from quietcuff.fhir.read.parties import device_shown, patient_shown
+from quietcuff.fhir.read.parties import device_row, device_shown, patient_shown, subject_row, version_of_row
 from quietcuff.fhir.read.provenances import provenances_about, provenances_of
-from quietcuff.fhir.read.registry_rows import device_row, subject_row, version_of_row
 from quietcuff.fhir.resources.audit_event import audit_event, audit_key
 from quietcuff.fhir.resources.device import SERVICE_ID, service_device
 from quietcuff.fhir.search import parameter as common
@@ -33,7 +32,7 @@ from quietcuff.fhir.search.request import Asking
 from quietcuff.fhir.search.stable_paging import steady_page
 from quietcuff.fhir.versions.stored_sets import Publisher, observations_at
 from quietcuff.storage.engine.ids import NOBODY
-from quietcuff.storage.schema.column_types import EPOCH
+from quietcuff.storage.schema.base import EPOCH
 from quietcuff.storage.search import registries as rows
 from quietcuff.storage.search.observations import Snapshot, count_observations
 from quietcuff.storage.search.query import DateRange, ObservationQuery, PageEnd

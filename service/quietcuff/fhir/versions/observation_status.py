@@ -16,10 +16,9 @@ import msgspec
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
-from quietcuff.fhir.resources.frames import Frame, frame_of
 from quietcuff.fhir.resources.readings import flags_observation, pulse_observation, reading_observation
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.resources.sitting import Frame, ObservationStatus, Stand, StoredSitting, frame_of
 from quietcuff.storage.search.query import Kind
 
 Build = Callable[[StoredSitting, Frame, int, Stand], Observation]

@@ -11,13 +11,12 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import Sight
-from quietcuff.fhir.resources.frames import Frame, frame_of
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
+from quietcuff.fhir.resources.sitting import Frame, ObservationStatus, Stand, StoredSitting, frame_of
 from quietcuff.fhir.versions.observation_status import BUILDERS
 from quietcuff.storage.engine.ids import device_id
-from quietcuff.storage.rows.shown import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.rows.tenants import Tenant
+from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import ObservationEntry
 

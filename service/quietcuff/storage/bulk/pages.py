@@ -13,14 +13,13 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, bindparam, or_, select
 
-from quietcuff.storage.bulk.members import Members, members_conditions, members_values
+from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.provenance_rows import first_means
 from quietcuff.storage.rows.readings import STAND_COLUMNS, StandRow, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
-from quietcuff.storage.rows.versions import VersionRow, version_row
+from quietcuff.storage.rows.versions import VersionRow, first_means, version_row
+from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS
-from quietcuff.storage.schema.column_types import Id, Instant
 from quietcuff.storage.schema.sittings import (
     device,
     device_past,

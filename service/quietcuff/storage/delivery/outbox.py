@@ -16,8 +16,8 @@ from sqlalchemy import Connection, and_, bindparam, case, cast, delete, exists, 
 from sqlalchemy.sql import Select
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into
+from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import TARGET_STATE
-from quietcuff.storage.schema.column_types import Id, Instant
 from quietcuff.storage.schema.delivery import outbox, target
 
 _c = outbox.c

@@ -13,7 +13,7 @@ from uuid import UUID
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Identifier
-from quietcuff.storage.schema.column_types import microseconds
+from quietcuff.storage.schema.base import microseconds
 
 DIGEST_BYTES = 16
 SUBJECT_BITS = 12

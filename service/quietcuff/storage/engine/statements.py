@@ -13,14 +13,7 @@ from sqlalchemy import Connection, Dialect, LargeBinary, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.types import TypeEngine
 
-from quietcuff.storage.schema.column_types import (
-    Id,
-    Instant,
-    from_microseconds,
-    id_of_bytes,
-    id_to_bytes,
-    microseconds,
-)
+from quietcuff.storage.schema.base import Id, Instant, from_microseconds, id_of_bytes, id_to_bytes, microseconds
 
 Row = TypeVar("Row")
 Clause = Any

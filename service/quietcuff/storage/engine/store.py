@@ -22,7 +22,7 @@ from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
 from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
 from quietcuff.storage.engine.transactions import Job, Outcome, is_deadlock
 from quietcuff.storage.trail.keys import TrailFiles
-from quietcuff.storage.trail.sealing import Sealer
+from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
 
 T = TypeVar("T")

@@ -11,8 +11,8 @@ from sqlalchemy import Connection, bindparam, insert, select, update
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
+from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND
-from quietcuff.storage.schema.column_types import Instant
 from quietcuff.storage.schema.sittings import claim
 
 _c = claim.c

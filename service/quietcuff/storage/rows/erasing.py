@@ -17,9 +17,8 @@ from sqlalchemy import URL, Connection, Table, and_, bindparam, delete, exists, 
 
 from quietcuff.storage.engine.database import is_sqlite
 from quietcuff.storage.engine.statements import Command, Query, single
-from quietcuff.storage.schema.base import metadata
+from quietcuff.storage.schema.base import Id, metadata
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
-from quietcuff.storage.schema.column_types import Id
 from quietcuff.storage.schema.payloads import payload, payload_person, refused_payload
 
 PAGE = 200

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, delete, select
 from quietcuff.storage.engine.statements import Command, Query, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.rows.claims import KEY_KEPT
-from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.payloads import payload_claim
 
 _c = payload_claim.c

@@ -12,8 +12,8 @@ import msgspec
 from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
+from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import PAYLOAD_KIND
-from quietcuff.storage.schema.column_types import Id, Instant
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.sittings import reading, reading_set
 

@@ -1,18 +1,27 @@
-"""Reading sets as rows: where each set stands now, what its mean shows, and what later sets need to know of it."""
+"""Reading sets as rows: where each set stands now, what its mean shows, and what later sets need to know of it.
+
+Pages of sets, newest first. A page follows the key of the one before, so that it stays stable while sets arrive.
+
+What can be asked of the store, as plain values.
+"""
 
 from __future__ import annotations
 
+import base64
+import binascii
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, insert, select, tuple_, update
 
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.statements import Command, Query, single
+from quietcuff.storage.schema.base import EPOCH, MICROSECOND, Id, Instant, microseconds
 from quietcuff.storage.schema.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
-from quietcuff.storage.schema.sittings import reading_set
+from quietcuff.storage.schema.sittings import reading_set, set_version
 
 _c = reading_set.c
 EARLIER_SETS = 60
@@ -154,3 +163,165 @@ def earlier_sittings(
     """What the person's newest closed sets that were taken before a moment left for later ones, newest first."""
     key = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": other_than, "taken_before": taken_before}
     return EARLIER.all(connection, key)
+
+
+LONGEST_PAGE = 200
+
+
+class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
+    """Which sets to list: of one subject or all, taken in ``[since, until)``, newest first.
+
+    A plain day means its first moment in the tenant's time zone. ``cursor`` is where an earlier page ended.
+    """
+
+    subject_id: str | None = None
+    since: datetime | date | None = None
+    until: datetime | date | None = None
+    limit: int = 50
+    cursor: str | None = None
+
+
+class PageEnd(msgspec.Struct, frozen=True):
+    """The last set of a page; the next page starts after it."""
+
+    taken_from: datetime
+    set_id: UUID
+
+
+def cursor_of(end: PageEnd) -> str:
+    """A page's end as text that fits a URL."""
+    raw = microseconds(end.taken_from).to_bytes(8, "big", signed=True) + end.set_id.bytes
+    return base64.urlsafe_b64encode(raw).decode().rstrip("=")
+
+
+def read_cursor(cursor: str) -> PageEnd:
+    """The page's end that a cursor says.
+
+    Raises:
+        NotAcceptable: it is none of ours.
+    """
+    try:
+        raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
+        taken_from = EPOCH + int.from_bytes(raw[:8], "big", signed=True) * MICROSECOND
+        return PageEnd(taken_from, UUID(bytes=raw[8:]))
+    except (binascii.Error, ValueError, OverflowError) as error:
+        fault = Fault(parameter="cursor", code="not-a-cursor", detail="The cursor of an earlier page's next link.")
+        raise NotAcceptable([fault]) from error
+
+
+def check_limit(limit: int) -> None:
+    """Refuse a page that is too long or empty.
+
+    Raises:
+        NotAcceptable: outside 1 to 200.
+    """
+    if not 1 <= limit <= LONGEST_PAGE:
+        detail = f"A whole number from 1 to {LONGEST_PAGE}."
+        raise NotAcceptable([Fault(parameter="limit", code="out-of-range", detail=detail)])
+
+
+KEY = ("tenant_id", "subject_id", "set_id", "version")
+SHOWN = (
+    "set_id",
+    "subject_id",
+    "version",
+    "status",
+    "setting",
+    "taken_from",
+    "from_offset_minutes",
+    "taken_to",
+    "to_offset_minutes",
+)
+
+
+class ListedSet(msgspec.Struct, frozen=True):
+    """One set of a page, with its newest evaluation as it was answered."""
+
+    set_id: UUID
+    subject_id: UUID
+    version: int
+    status: str
+    setting: str
+    taken_from: datetime
+    taken_to: datetime
+    evaluation: bytes
+
+    @property
+    def end(self) -> PageEnd:
+        return PageEnd(self.taken_from, self.set_id)
+
+
+class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
+    """Which sets: taken in ``[since, until)``, after the end of an earlier page."""
+
+    tenant_id: int
+    subject_id: UUID | None
+    since: datetime | None
+    until: datetime | None
+    after: PageEnd | None
+
+
+def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:
+    """At most ``limit`` sets, voided ones too, by the time they were taken and then by id, newest first."""
+    return [_listed(*row) for row in connection.execute(page_query(wanted, limit))]
+
+
+def page_query(wanted: ListFilter, limit: int) -> Select[Any]:
+    """The page's sets are found first, in their index alone; only then is each one's evaluation fetched."""
+    page = (
+        select(*(_c[name] for name in dict.fromkeys((*KEY, *SHOWN))))
+        .where(*conditions_of(wanted))
+        .order_by(_c.taken_from.desc(), _c.set_id.desc())
+        .limit(limit)
+        .subquery("page")
+    )
+    same_version = and_(*(set_version.c[name] == page.c[name] for name in KEY))
+    return (
+        select(*(page.c[name] for name in SHOWN), set_version.c.evaluation)
+        .join_from(page, set_version, same_version)
+        .order_by(page.c.taken_from.desc(), page.c.set_id.desc())
+    )
+
+
+def conditions_of(wanted: ListFilter) -> list[ColumnElement[bool]]:
+    conditions = [_c.tenant_id == wanted.tenant_id]
+    if wanted.subject_id is not None:
+        conditions.append(_c.subject_id == wanted.subject_id)
+    if wanted.since is not None:
+        conditions.append(_c.taken_from >= wanted.since)
+    if wanted.until is not None:
+        conditions.append(_c.taken_from < wanted.until)
+    if wanted.after is not None:
+        end = tuple_(wanted.after.taken_from, wanted.after.set_id, types=[Instant(), Id()])
+        # The bound on the first column alone is what lets the index be entered at the page's end.
+        conditions += [_c.taken_from <= wanted.after.taken_from, tuple_(_c.taken_from, _c.set_id) < end]
+    return conditions
+
+
+def _listed(
+    set_id: UUID,
+    subject_id: UUID,
+    version: int,
+    status: int,
+    setting: int,
+    taken_from: datetime,
+    from_offset: int,
+    taken_to: datetime,
+    to_offset: int,
+    evaluation: bytes,
+) -> ListedSet:
+    return ListedSet(
+        set_id,
+        subject_id,
+        version,
+        SET_STATUS.word(status),
+        SETTING.word(setting),
+        in_offset(taken_from, from_offset),
+        in_offset(taken_to, to_offset),
+        evaluation,
+    )
+
+
+def in_offset(moment: datetime, minutes: int) -> datetime:
+    """A moment with the offset it came with."""
+    return moment.astimezone(timezone(timedelta(minutes=minutes)))

@@ -1,17 +1,32 @@
-"""The versions of sets: each holds the set and its evaluation as they were answered, and is never changed."""
+"""The versions of sets: each holds the set and its evaluation as they were answered, and is never changed.
+
+Versions as they were answered, with what the envelope around them needs.
+
+The documents behind what FHIR shows of several sets at once, as they were answered.
+
+The versions of sets: what a set was when somebody began to read.
+
+What moved in each version of a set, without what the versions say.
+
+The versions of sets as Provenance shows them.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, Integer, Select, and_, bindparam, func, insert, null, select
 
 from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CAUSE, SET_STATUS
-from quietcuff.storage.schema.sittings import set_version
+from quietcuff.storage.schema.sittings import reading_set, set_version
+from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.statements import of_set
 
 _c = set_version.c
 
@@ -92,3 +107,263 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 def insert_version(connection: Connection, row: VersionRow) -> None:
     """Have a version stored with the group."""
     INSERT.run_later(connection, [_to_columns(row)])
+
+
+class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """One version of a set; ``set_created_at`` is of the set's first."""
+
+    set_id: UUID
+    subject_id: UUID
+    version: int
+    cause: str
+    status: str
+    closes_at: datetime | None
+    set_created_at: datetime
+    created_at: datetime
+    document: bytes
+    evaluation: bytes
+
+
+def _from_columns(*columns: Any) -> AnsweredVersion:
+    values = dict(zip(AnsweredVersion.__struct_fields__, columns, strict=True))
+    values["cause"] = CAUSE.word(values["cause"])
+    values["status"] = SET_STATUS.word(values["status"])
+    return AnsweredVersion(**values)
+
+
+_VERSIONS = (
+    select(
+        reading_set.c.set_id,
+        reading_set.c.subject_id,
+        set_version.c.version,
+        set_version.c.cause,
+        set_version.c.status,
+        set_version.c.closes_at,
+        reading_set.c.created_at,
+        set_version.c.created_at,
+        set_version.c.document,
+        set_version.c.evaluation,
+    )
+    .join(
+        set_version,
+        and_(
+            set_version.c.tenant_id == reading_set.c.tenant_id,
+            set_version.c.subject_id == reading_set.c.subject_id,
+            set_version.c.set_id == reading_set.c.set_id,
+        ),
+    )
+    .where(reading_set.c.tenant_id == bindparam("tenant_id"))
+)
+_ANSWERED_OF_SET = _VERSIONS.where(reading_set.c.set_id == bindparam("set_id"))
+NEWEST = Query(_from_columns, _ANSWERED_OF_SET.where(set_version.c.version == reading_set.c.version))
+NUMBERED = Query(_from_columns, _ANSWERED_OF_SET.where(set_version.c.version == bindparam("version")))
+_OF_SUBJECT = _VERSIONS.where(
+    reading_set.c.subject_id == bindparam("subject_id"),
+    set_version.c.version == reading_set.c.version,
+)
+_NEWEST_FIRST = (reading_set.c.taken_from.desc(), reading_set.c.set_id.desc())
+OF_SUBJECT = Query(_from_columns, _OF_SUBJECT.order_by(*_NEWEST_FIRST).limit(bindparam("most")))
+OF_SUBJECT_TAKEN = Query(
+    _from_columns,
+    _OF_SUBJECT.where(reading_set.c.taken_from >= bindparam("since"), reading_set.c.taken_from < bindparam("until"))
+    .order_by(*_NEWEST_FIRST)
+    .limit(bindparam("most")),
+)
+OF_TENANT = Query(
+    _from_columns,
+    _VERSIONS.where(set_version.c.version == reading_set.c.version, reading_set.c.set_id > bindparam("after"))
+    .order_by(reading_set.c.set_id)
+    .limit(bindparam("most")),
+)
+
+
+def newest_answers_after(connection: Connection, tenant_id: int, after: UUID, most: int) -> list[AnsweredVersion]:
+    """The newest versions of a tenant's sets in the order of their ids, those after one: page by page, all of them."""
+    return OF_TENANT.all(connection, {"tenant_id": tenant_id, "after": after, "most": most})
+
+
+def newest_answer(connection: Connection, tenant_id: int, set_id: UUID) -> AnsweredVersion | None:
+    return NEWEST.first(connection, {"tenant_id": tenant_id, "set_id": set_id})
+
+
+def numbered_answer(connection: Connection, tenant_id: int, set_id: UUID, version: int) -> AnsweredVersion | None:
+    return NUMBERED.first(connection, {"tenant_id": tenant_id, "set_id": set_id, "version": version})
+
+
+def newest_answers_of_subject(connection: Connection, tenant_id: int, subject_id: UUID, most: int) -> list[AnsweredVersion]:
+    """The newest version of each of a person's sets, the latest taken first, at most so many."""
+    return OF_SUBJECT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "most": most})
+
+
+def answers_of_subject_taken(
+    connection: Connection, tenant_id: int, subject_id: UUID, since: datetime, until: datetime, most: int
+) -> list[AnsweredVersion]:
+    """The same, of sets whose first reading was taken in ``[since, until)``."""
+    key = {"tenant_id": tenant_id, "subject_id": subject_id, "since": since, "until": until, "most": most}
+    return OF_SUBJECT_TAKEN.all(connection, key)
+
+
+class VersionShown(msgspec.Struct, frozen=True):
+    """One version of a set."""
+
+    version: int
+    document: bytes
+    evaluation: bytes
+
+
+class VersionsShown(msgspec.Struct, frozen=True, kw_only=True):
+    """What a set shows: its newest version, and the version that its mean shows."""
+
+    newest: VersionShown
+    mean: VersionShown | None
+
+
+SHOWN = (
+    select(
+        reading_set.c.set_id,
+        reading_set.c.version,
+        reading_set.c.mean_from_version,
+        set_version.c.version,
+        set_version.c.document,
+        set_version.c.evaluation,
+    )
+    .select_from(reading_set)
+    .join(set_version, of_set(set_version))
+    .where(
+        reading_set.c.tenant_id == bindparam("tenant_id"),
+        reading_set.c.set_id.in_(bindparam("set_ids", expanding=True)),
+        set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
+    )
+)
+
+
+def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -> dict[str, VersionsShown]:
+    """What the sets show, by set id."""
+    if not set_ids:
+        return {}
+    newest: dict[str, VersionShown] = {}
+    means: dict[str, VersionShown] = {}
+    values = {"tenant_id": tenant_id, "set_ids": [UUID(set_id) for set_id in sorted(set_ids)]}
+    for set_id, newest_version, mean_version, *columns in snapshot.execute(SHOWN, values):
+        shown = VersionShown(*columns)
+        if shown.version == newest_version:
+            newest[str(set_id)] = shown
+        if shown.version == mean_version:
+            means[str(set_id)] = shown
+    return {set_id: VersionsShown(newest=shown, mean=means.get(set_id)) for set_id, shown in newest.items()}
+
+
+class FormerVersion(msgspec.Struct, frozen=True):
+    """One version: when it was made, which places moved with it, and where wanted what it says."""
+
+    set_id: UUID
+    version: int
+    created_at: datetime
+    changed: str
+    document: bytes | None
+    evaluation: bytes | None
+
+
+@lru_cache(maxsize=2)
+def former_statement(with_documents: bool) -> Select[Any]:
+    c = set_version.c
+    said = [c.document, c.evaluation] if with_documents else [null(), null()]
+    return (
+        select(c.set_id, c.version, c.created_at, c.changed, *said)
+        .join_from(reading_set, set_version, of_set(set_version))
+        .where(
+            reading_set.c.tenant_id == bindparam("tenant_id"),
+            reading_set.c.set_id.in_(bindparam("set_ids", expanding=True)),
+        )
+        .order_by(c.set_id, c.version)
+    )
+
+
+def versions_of(
+    snapshot: Connection, tenant_id: int, set_ids: set[UUID], *, with_documents: bool
+) -> dict[UUID, list[FormerVersion]]:
+    """By set, its versions, oldest first."""
+    found: dict[UUID, list[FormerVersion]] = {}
+    values = {"tenant_id": tenant_id, "set_ids": sorted(set_ids)}
+    for row in snapshot.execute(former_statement(with_documents), values):
+        found.setdefault(row.set_id, []).append(FormerVersion(*row))
+    return found
+
+
+RECENT = (
+    select(set_version.c.set_id, set_version.c.version, set_version.c.created_at, set_version.c.changed, null(), null())
+    .where(
+        set_version.c.tenant_id == bindparam("tenant_id"),
+        set_version.c.created_at > bindparam("since", type_=Instant),
+        set_version.c.version > 1,
+    )
+    .order_by(set_version.c.created_at.desc())
+    .limit(bindparam("limit", type_=Integer))
+)
+
+
+def recent_changes(snapshot: Connection, tenant_id: int, since: datetime, most: int) -> list[FormerVersion]:
+    """The versions that changed a set since a moment, the newest first."""
+    return [FormerVersion(*row) for row in snapshot.execute(RECENT, {"tenant_id": tenant_id, "since": since, "limit": most})]
+
+
+class VersionMoves(msgspec.Struct, frozen=True):
+    """The places whose Observation is new or moved in one version, and whether the set was closed in it."""
+
+    version: int
+    places: frozenset[str]
+    is_closed: bool
+
+
+def _moves(version: int, changed: str, closes_at: object) -> VersionMoves:
+    return VersionMoves(version, frozenset(changed.split()), closes_at is None)
+
+
+MOVES = Query(
+    _moves,
+    select(_c.version, _c.changed, _c.closes_at)
+    .where(
+        _c.tenant_id == bindparam("tenant_id"),
+        _c.subject_id == bindparam("subject_id"),
+        _c.set_id == bindparam("set_id"),
+    )
+    .order_by(_c.version),
+)
+
+
+def moves_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> list[VersionMoves]:
+    """Every version of a set, oldest first."""
+    return MOVES.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+
+
+OF_SETS = (
+    reading_set.c.tenant_id == bindparam("tenant_id"),
+    reading_set.c.set_id.in_(bindparam("set_ids", expanding=True)),
+)
+FIRST_MEANS = (
+    select(reading_set.c.set_id, func.min(set_version.c.version))
+    .join_from(reading_set, set_version, of_set(set_version))
+    .where(*OF_SETS, set_version.c.changed.like("%mean%"))
+    .group_by(reading_set.c.set_id)
+)
+ALL_VERSIONS = (
+    select(*(set_version.c[name] for name in VersionRow.__struct_fields__))
+    .join_from(reading_set, set_version, of_set(set_version))
+    .where(*OF_SETS)
+    .order_by(set_version.c.set_id, set_version.c.version)
+)
+
+
+def first_means(snapshot: Connection, tenant_id: int, set_ids: set[UUID]) -> dict[UUID, int]:
+    """By set, the version from which on it has a mean. A mean that was taken back is still there, in error."""
+    if not set_ids:
+        return {}
+    rows = snapshot.execute(FIRST_MEANS, {"tenant_id": tenant_id, "set_ids": sorted(set_ids)})
+    return {set_id: version for set_id, version in rows}
+
+
+def versions_of_sets(snapshot: Connection, tenant_id: int, set_ids: set[UUID]) -> list[VersionRow]:
+    """Every version of the sets, oldest first."""
+    if not set_ids:
+        return []
+    return [version_row(*row) for row in snapshot.execute(ALL_VERSIONS, {"tenant_id": tenant_id, "set_ids": sorted(set_ids)})]

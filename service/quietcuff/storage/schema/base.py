@@ -1,8 +1,17 @@
-"""What all tables belong to, with the names that keys and indexes get."""
+"""What all tables belong to, with the names that keys and indexes get.
+
+The two column types that SQLite and PostgreSQL spell differently: ids and instants.
+"""
 
 from __future__ import annotations
 
-from sqlalchemy import MetaData
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import BigInteger, Dialect, LargeBinary, MetaData, TypeDecorator
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.types import TypeEngine
 
 metadata = MetaData(
     naming_convention={
@@ -11,3 +20,62 @@ metadata = MetaData(
         "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     }
 )
+
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MICROSECOND = timedelta(microseconds=1)
+
+
+class Id(TypeDecorator[UUID]):
+    """A UUID: ``uuid`` on PostgreSQL, its 16 bytes on SQLite."""
+
+    impl = LargeBinary(16)
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        is_postgresql = dialect.name == "postgresql"
+        return dialect.type_descriptor(postgresql.UUID(as_uuid=True) if is_postgresql else LargeBinary(16))
+
+    def process_bind_param(self, value: UUID | None, dialect: Dialect) -> Any:
+        return value if value is None or dialect.name == "postgresql" else id_to_bytes(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> UUID | None:
+        return value if value is None or dialect.name == "postgresql" else id_of_bytes(value)
+
+
+class Instant(TypeDecorator[datetime]):
+    """A moment in UTC: ``timestamptz`` on PostgreSQL, microseconds since 1970 on SQLite."""
+
+    impl = BigInteger
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        is_postgresql = dialect.name == "postgresql"
+        return dialect.type_descriptor(postgresql.TIMESTAMP(timezone=True) if is_postgresql else BigInteger())
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
+        return value if value is None or dialect.name == "postgresql" else microseconds(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
+        if value is None or dialect.name == "postgresql":
+            moment: datetime | None = value
+            return moment
+        return from_microseconds(value)
+
+
+def id_to_bytes(value: UUID) -> bytes:
+    return value.bytes
+
+
+def id_of_bytes(value: bytes) -> UUID:
+    return UUID(bytes=value)
+
+
+def from_microseconds(value: int) -> datetime:
+    """The moment that many microseconds after 1970 began, in UTC."""
+    return EPOCH + value * MICROSECOND
+
+
+def microseconds(moment: datetime) -> int:
+    """Whole microseconds since 1970, exact for any aware datetime."""
+    return (moment - EPOCH) // MICROSECOND

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from sqlalchemy import BigInteger, Column, Integer, LargeBinary, SmallInteger, String, Table
 
-from quietcuff.storage.schema.base import metadata
-from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.base import Id, Instant, metadata
 
 patient_group = Table(
     "patient_group",

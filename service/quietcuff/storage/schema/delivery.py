@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from sqlalchemy import Column, Index, Integer, LargeBinary, SmallInteger, String, Table, Text
 
-from quietcuff.storage.schema.base import metadata
-from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.base import Id, Instant, metadata
 
 target = Table(
     "target",

@@ -22,9 +22,8 @@ from sqlalchemy import (
     true,
 )
 
-from quietcuff.storage.schema.base import metadata
+from quietcuff.storage.schema.base import Id, Instant, metadata
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, patient_group
-from quietcuff.storage.schema.column_types import Id, Instant
 from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import BindParameter, ColumnElement, and_, bindparam, not_, or_
 
-from quietcuff.storage.schema.column_types import Instant
+from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.search.query import DateRange, Prefix
 
 Column = ColumnElement[Any]

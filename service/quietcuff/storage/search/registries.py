@@ -12,7 +12,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, Table, bindparam, func, select, tuple_
 
-from quietcuff.storage.schema.column_types import EPOCH
+from quietcuff.storage.schema.base import EPOCH
 from quietcuff.storage.schema.sittings import device, set_version, subject, trail
 from quietcuff.storage.search.dates import date_conditions, edges, prefixes
 from quietcuff.storage.search.query import DateRange, PageEnd

@@ -23,7 +23,7 @@ from sqlalchemy import (
     union_all,
 )
 
-from quietcuff.storage.schema.column_types import Id, Instant
+from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.sittings import reading, reading_set, set_version
 from quietcuff.storage.search.dates import Prefixes, date_conditions, implied_bounds
 from quietcuff.storage.search.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition

@@ -2,6 +2,8 @@
 
 A lane is a chain whose end nothing holds: rows cut off there would not be missed. A seal says how many there were. Seals of a
 tenant are chained themselves, with the trail's key where there is one, and can be written outside the database as well.
+
+Sealing what a process writes: the heads it knows to be on disk, or those that are stored.
 """
 
 from __future__ import annotations
@@ -9,8 +11,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import os
-from collections.abc import Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -18,10 +21,11 @@ from sqlalchemy import BigInteger, Connection, bindparam, insert, select
 
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.statements import Command, Query
-from quietcuff.storage.schema.column_types import microseconds
+from quietcuff.storage.engine.transactions import Job, Outcome
+from quietcuff.storage.schema.base import microseconds
 from quietcuff.storage.schema.sittings import trail, trail_seal
 from quietcuff.storage.trail.keys import TrailKey
-from quietcuff.storage.trail.trail import FIRST_LINK
+from quietcuff.storage.trail.trail import FIRST_LINK, Book
 
 SEALS_LOCK = 0x5153
 
@@ -176,3 +180,57 @@ def _seal_of(line: SealLine) -> Seal:
         key_name=line.key,
         chain=bytes.fromhex(line.chain),
     )
+
+
+LaneHeads = dict[int, tuple[int, bytes]]
+
+
+class Sealer:
+    """Seals lanes, in a transaction a tenant, and writes the seals to a file where there is one.
+
+    The heads of this process's own lanes are those that it wrote, not those that are found: what was cut off since then is
+    missed. ``run`` runs one job in a transaction of its own.
+    """
+
+    def __init__(self, book: Book, run: Callable[[Job], Awaitable[Outcome]], path: str | None) -> None:
+        self._book = book
+        self._run = run
+        self._path = path
+        self._unwritten: list[Seal] = []
+
+    async def seal(self, tenant_ids: Iterable[int]) -> int:
+        """Seal what this process wrote, and of these tenants all that is stored; how many seals that makes.
+
+        Raises:
+            Exception: what the database or the file failed with; what was not sealed is sealed the next time.
+        """
+        heads, unsure = self._book.take()
+        wanted = set(tenant_ids)
+        made = 0
+        for tenant_id in sorted({place[0] for place in (*heads, *unsure)} | wanted):
+            own = {lane: head for (tenant, lane), head in heads.items() if tenant == tenant_id}
+            lanes = {lane for tenant, lane in unsure if tenant == tenant_id}
+            work = partial(self._work, tenant_id=tenant_id, own=own, unsure=lanes, every_lane=tenant_id in wanted)
+            outcome = await self._run(Job(tenant_id=tenant_id, order=b"", work=work))
+            if outcome.error is not None:
+                self._book.put_back(heads, unsure)
+                raise outcome.error
+            self._unwritten += outcome.value
+            made += len(outcome.value)
+        self._write()
+        return made
+
+    def _work(
+        self, connection: Connection, *, tenant_id: int, own: LaneHeads, unsure: set[int], every_lane: bool
+    ) -> list[Seal]:
+        found = all_heads(connection, tenant_id) if every_lane else {}
+        for lane in unsure - set(found):
+            head = head_of_lane(connection, tenant_id, lane)
+            if head is not None:
+                found[lane] = head
+        return seal_heads(connection, tenant_id, found | own, datetime.now(UTC), self._book.key)
+
+    def _write(self) -> None:
+        if self._path is not None and self._unwritten:
+            write_seals(self._path, self._unwritten)
+        self._unwritten = []
