@@ -14,7 +14,7 @@ from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.rules.catalog import load_rulebook
 
 PICTURE = Path(__file__).with_name("trend.svg")
@@ -92,14 +92,14 @@ def said_on(day: int) -> dict[str, Any]:
 
 def picture() -> bytes:
     """The picture, of sittings that each know the ones before."""
-    book, earlier, stored = load_rulebook(), list[Remembered](), list[StoredSitting]()
+    book, earlier, stored = load_rulebook(), list[Remembered](), list[CurrentSitting]()
     for number, (day, body) in enumerate(bodies()):
         reading_set = msgspec.convert({"subject": said_on(day), "visit": "follow-up", **body}, ReadingSet)
         began = reading_set.readings[0].taken_at
         evaluation = evaluate(reading_set, make_history(earlier, began, reading_set.subject.treatment_changed_on), book)
         earlier.append(remember(reading_set, evaluation, book))
         stored.append(
-            StoredSitting(set_id=f"{number:04d}", status="active", closed=True, reading_set=reading_set, evaluation=evaluation)
+            CurrentSitting(set_id=f"{number:04d}", status="active", closed=True, reading_set=reading_set, evaluation=evaluation)
         )
     trend = make_trend(stored, Facts(), book)
     return draw_trend(trend).svg(words.TITLE, words.description(trend))

@@ -11,7 +11,7 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import History, HistoryPair, HistorySitting, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.demo.gateway import Answer, Envelope
+from quietcuff.demo.gateway import ChangeAnswer, SittingSeen
 
 
 class PaperDesk:
@@ -20,9 +20,9 @@ class PaperDesk:
     def __init__(self, rulebook: Rulebook) -> None:
         self.rulebook = rulebook
         self.earlier: dict[str, History] = {}
-        self.last: Answer | None = None
+        self.last: ChangeAnswer | None = None
 
-    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> Answer:
+    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> ChangeAnswer:
         opened = msgspec.convert(reading_set, ReadingSet)
         person = opened.subject.identifier.value
         answer = self.answer(opened, 1)
@@ -30,32 +30,32 @@ class PaperDesk:
             self.earlier[person] = snapshot(answer.envelope)
         return answer
 
-    def append(self, last: Answer, arrived: dict[str, Any], retry_key: str) -> Answer:
+    def append(self, last: ChangeAnswer, arrived: dict[str, Any], retry_key: str) -> ChangeAnswer:
         changed = apply_append(last.envelope.reading_set, msgspec.convert(arrived, Append))
         return self.answer(changed.reading_set, last.envelope.version + 1)
 
-    def correct(self, last: Answer, correction: dict[str, Any], retry_key: str) -> Answer:
+    def correct(self, last: ChangeAnswer, correction: dict[str, Any], retry_key: str) -> ChangeAnswer:
         changed = apply_correction(last.envelope.reading_set, msgspec.convert(correction, Correction))
         return self.answer(changed.reading_set, last.envelope.version + 1)
 
-    def send_again(self) -> Answer:
+    def send_again(self) -> ChangeAnswer:
         assert self.last is not None
         return msgspec.structs.replace(self.last, replayed=True)
 
-    def answer(self, reading_set: ReadingSet, version: int) -> Answer:
+    def answer(self, reading_set: ReadingSet, version: int) -> ChangeAnswer:
         history = self.earlier.get(reading_set.subject.identifier.value, History(as_of=datetime.now(UTC)))
-        envelope = Envelope(
+        envelope = SittingSeen(
             id=reading_set.subject.identifier.value,
             version=version,
             closed=reading_set.closed,
             reading_set=reading_set,
             evaluation=evaluate(reading_set, history, self.rulebook),
         )
-        self.last = Answer(envelope=envelope, etag=f'"{version}"', replayed=False)
+        self.last = ChangeAnswer(envelope=envelope, etag=f'"{version}"', replayed=False)
         return self.last
 
 
-def snapshot(envelope: Envelope) -> History:
+def snapshot(envelope: SittingSeen) -> History:
     """What a closed sitting leaves for later ones."""
     result, arms = envelope.evaluation.result, envelope.evaluation.arms
     assert result is not None and arms.systolic_difference_mmhg is not None and arms.diastolic_difference_mmhg is not None

@@ -24,11 +24,11 @@ from fhir_r4.profiles import faults_of
 from paper_desk import PaperDesk
 from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.bundle import compact
-from quietcuff.demo.gateway import Answer
+from quietcuff.demo.gateway import ChangeAnswer
 from quietcuff.demo.play import compare_end, play
 from quietcuff.demo.run import play_morning, report
 from quietcuff.demo.scenario import Morning, Taken, last_noon, load_morning
-from quietcuff.demo.summary import Outcome, show_summary
+from quietcuff.demo.summary import VisitOutcome, show_summary
 from quietcuff.rules.catalog import load_rulebook
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=timezone(timedelta(hours=2)))
@@ -42,15 +42,15 @@ class Listening(PaperDesk):
         super().__init__(load_rulebook())
         self.bodies: list[dict[str, Any]] = []
 
-    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> Answer:
+    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> ChangeAnswer:
         self.bodies.append(reading_set)
         return super().open_set(reading_set, retry_key)
 
-    def append(self, last: Answer, arrived: dict[str, Any], retry_key: str) -> Answer:
+    def append(self, last: ChangeAnswer, arrived: dict[str, Any], retry_key: str) -> ChangeAnswer:
         self.bodies.append(arrived)
         return super().append(last, arrived, retry_key)
 
-    def correct(self, last: Answer, correction: dict[str, Any], retry_key: str) -> Answer:
+    def correct(self, last: ChangeAnswer, correction: dict[str, Any], retry_key: str) -> ChangeAnswer:
         self.bodies.append(correction)
         return super().correct(last, correction, retry_key)
 
@@ -60,7 +60,7 @@ def morning() -> Morning:
     return load_morning()
 
 
-def told(width: int, desk: PaperDesk, morning: Morning) -> tuple[str, list[Outcome], list[str]]:
+def told(width: int, desk: PaperDesk, morning: Morning) -> tuple[str, list[VisitOutcome], list[str]]:
     """The morning as it is printed to a file of that width."""
     console = Console(file=StringIO(), width=width, highlight=False)
     outcomes, mishaps = play_morning(console, desk, morning, NOON)

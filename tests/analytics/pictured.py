@@ -12,7 +12,7 @@ import msgspec
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 
@@ -41,10 +41,10 @@ def reading(at: datetime, systolic: float | None, diastolic: float | None, **mor
     }
 
 
-def stored(number: int, *readings: dict[str, Any], status: str = "active", **more: Any) -> StoredSitting:
+def stored(number: int, *readings: dict[str, Any], status: str = "active", **more: Any) -> CurrentSitting:
     body = {"subject": adult(), "visit": "follow-up", "readings": list(readings), **more}
     reading_set = msgspec.convert(body, ReadingSet)
-    return StoredSitting(
+    return CurrentSitting(
         set_id=f"00000000-0000-7000-8000-{number:012d}",
         status="voided" if status == "voided" else "active",
         closed=reading_set.closed,
@@ -53,7 +53,7 @@ def stored(number: int, *readings: dict[str, Any], status: str = "active", **mor
     )
 
 
-def office(number: int, at: datetime, systolic: float, diastolic: float, **more: Any) -> StoredSitting:
+def office(number: int, at: datetime, systolic: float, diastolic: float, **more: Any) -> CurrentSitting:
     """Three readings, the first of them higher; of a follow-up in one arm the last two count."""
     minutes = [at + timedelta(minutes=2 * place) for place in range(3)]
     rises = (9, 1, -1)
@@ -61,7 +61,7 @@ def office(number: int, at: datetime, systolic: float, diastolic: float, **more:
     return stored(number, *taken, **{"protocol": "office-one-arm", **more})
 
 
-def home_week(number: int, start: datetime, systolic: float, diastolic: float, **more: Any) -> StoredSitting:
+def home_week(number: int, start: datetime, systolic: float, diastolic: float, **more: Any) -> CurrentSitting:
     taken = []
     for day in range(7):
         for hours in (0, 12):
@@ -71,7 +71,7 @@ def home_week(number: int, start: datetime, systolic: float, diastolic: float, *
     return stored(number, *taken, **{"setting": "home", "protocol": "home-seven-day", **more})
 
 
-def recording(number: int, start: datetime, systolic: float, diastolic: float, **more: Any) -> StoredSitting:
+def recording(number: int, start: datetime, systolic: float, diastolic: float, **more: Any) -> CurrentSitting:
     taken = []
     for place in range(52):
         when = start + timedelta(minutes=30 * place)
@@ -82,7 +82,7 @@ def recording(number: int, start: datetime, systolic: float, diastolic: float, *
     return stored(number, *taken, **{"setting": "ambulatory", **more})
 
 
-def course(count: int, days_apart: float, *, seed: int = 7, **more: Any) -> list[StoredSitting]:
+def course(count: int, days_apart: float, *, seed: int = 7, **more: Any) -> list[CurrentSitting]:
     """Office sittings that fall slowly, with the day's ups and downs."""
     chance = random.Random(seed)
     found = []
@@ -94,7 +94,7 @@ def course(count: int, days_apart: float, *, seed: int = 7, **more: Any) -> list
     return found
 
 
-def treated_course() -> list[StoredSitting]:
+def treated_course() -> list[CurrentSitting]:
     """A year: untreated, treated, stopped, treated again with a change."""
     said = ["no", "no", "yes", "yes", "not-recorded", "yes", "no", "no", "yes", "yes", "yes", "yes"]
     changes = {2: "2026-02-20", 6: "2026-06-20", 8: "2026-09-01", 10: "2026-11-02"}
@@ -109,7 +109,7 @@ def treated_course() -> list[StoredSitting]:
     return found
 
 
-def mixed() -> list[StoredSitting]:
+def mixed() -> list[CurrentSitting]:
     return [
         office(1, START, 148, 92),
         home_week(2, START + timedelta(days=10), 136, 86),
@@ -120,9 +120,9 @@ def mixed() -> list[StoredSitting]:
     ]
 
 
-def known_to_each_other(sittings: list[StoredSitting]) -> list[StoredSitting]:
+def known_to_each_other(sittings: list[CurrentSitting]) -> list[CurrentSitting]:
     """Sittings in order of time, each evaluated with what the ones before left."""
-    found, before = list[StoredSitting](), list[Remembered]()
+    found, before = list[CurrentSitting](), list[Remembered]()
     for sitting in sittings:
         began = sitting.reading_set.readings[0].taken_at
         evaluation = evaluate(sitting.reading_set, make_history(before, began, None), book())
@@ -131,31 +131,31 @@ def known_to_each_other(sittings: list[StoredSitting]) -> list[StoredSitting]:
     return found
 
 
-def in_turn(values: list[tuple[int, int]], days_apart: int, **more: Any) -> list[StoredSitting]:
+def in_turn(values: list[tuple[int, int]], days_apart: int, **more: Any) -> list[CurrentSitting]:
     """Office sittings of these values, each knowing the ones before."""
     return known_to_each_other(
         [office(place, START + timedelta(days=days_apart * place), *value, **more) for place, value in enumerate(values)]
     )
 
 
-def severe() -> list[StoredSitting]:
+def severe() -> list[CurrentSitting]:
     """Three results with something severe: 178/100 and 176/100 only by a first reading of 187 and 185."""
     return in_turn([(150, 92), (178, 100), (186, 112), (165, 98), (142, 88), (176, 100)], 20)
 
 
-def pregnancy() -> list[StoredSitting]:
+def pregnancy() -> list[CurrentSitting]:
     """Weeks 20 to 38, rising; the last is severe in pregnancy."""
     subject = adult(pregnancy="pregnant", birth_date="1996-03-04")
     rising = [(112, 70), (115, 72), (119, 74), (124, 78), (130, 82), (136, 86), (148, 94), (164, 104)]
     return in_turn(rising, 18, subject=subject, protocol=None)
 
 
-def newest_apart() -> list[StoredSitting]:
+def newest_apart() -> list[CurrentSitting]:
     """Steady, and the newest far from the others."""
     return in_turn([(131, 82), (138, 79), (127, 84), (135, 86), (129, 78), (133, 81), (158, 95)], 20)
 
 
-def many_settings() -> list[StoredSitting]:
+def many_settings() -> list[CurrentSitting]:
     """Office, home and a recording under five guidelines."""
     named = {"guidelines": ["aha-acc-2025", "esc-2024", "esh-2023", "jsh-2019", "nice-2019"]}
     return [
@@ -165,7 +165,7 @@ def many_settings() -> list[StoredSitting]:
     ]
 
 
-def child() -> list[StoredSitting]:
+def child() -> list[CurrentSitting]:
     subject = {"identifier": PERSON, "birth_date": "2017-05-04", "sex": "male", "height_cm": 135}
     return [
         office(place, START + timedelta(days=60 * place), 108 + 3 * place, 66 + 2 * place, subject=subject, protocol=None)
@@ -173,17 +173,17 @@ def child() -> list[StoredSitting]:
     ]
 
 
-def voided_only() -> list[StoredSitting]:
+def voided_only() -> list[CurrentSitting]:
     first = office(1, START, 144, 90, status="voided")
     second = stored(2, *(reading(START + timedelta(days=3, minutes=2 * place), 150, 90, voided=True) for place in range(2)))
     return [first, second]
 
 
-def open_only() -> list[StoredSitting]:
+def open_only() -> list[CurrentSitting]:
     return [stored(1, reading(START, 150, 92), closed=False)]
 
 
-def unusable() -> list[StoredSitting]:
+def unusable() -> list[CurrentSitting]:
     """One reading each, so that nothing comes of it; and attempts that failed or cannot be."""
     return [
         stored(1, reading(START, 150, 92), protocol="office-one-arm"),
@@ -191,13 +191,13 @@ def unusable() -> list[StoredSitting]:
     ]
 
 
-def many_guidelines() -> list[StoredSitting]:
+def many_guidelines() -> list[CurrentSitting]:
     named = ["aha-acc-2025", "esc-2024", "esh-2023", "jsh-2019", "nice-2019"]
     return course(6, 20, guidelines=named)
 
 
 @cache
-def cases() -> dict[str, list[StoredSitting]]:
+def cases() -> dict[str, list[CurrentSitting]]:
     """Every picture that is looked at."""
     return {
         "one": course(1, 1),

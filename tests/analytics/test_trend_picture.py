@@ -25,14 +25,14 @@ from hypothesis import strategies as st
 from analytics import pictured
 from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.layout import day_ticks, place_in_rows, push_apart
-from quietcuff.analytics.matplotlib_svg import POINTS_PER_MM, Sheet
+from quietcuff.analytics.matplotlib_svg import POINTS_PER_MM, DrawingSheet
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, SEVERE, mark_looks
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from strategies import reading_sets
 
 GUIDELINES = Path(__file__).parents[2] / "service/quietcuff/rules/guidelines"
@@ -46,7 +46,7 @@ def trend_of(case: str) -> Trend:
 
 
 @cache
-def sheet_of(case: str) -> Sheet:
+def sheet_of(case: str) -> DrawingSheet:
     return draw_trend(trend_of(case))
 
 
@@ -83,7 +83,7 @@ def test_whatever_is_stored_is_drawn_legibly(reading_sets: list[ReadingSet], gui
             continue
         closed = reading_set.closed
         sittings.append(
-            StoredSitting(set_id=f"{number}", status="active", closed=closed, reading_set=reading_set, evaluation=evaluation)
+            CurrentSitting(set_id=f"{number}", status="active", closed=closed, reading_set=reading_set, evaluation=evaluation)
         )
     trend = make_trend(sittings, pictured.NOBODYS_FACTS, pictured.book(), guideline)
     sheet = draw_trend(trend)
@@ -91,7 +91,7 @@ def test_whatever_is_stored_is_drawn_legibly(reading_sets: list[ReadingSet], gui
     ElementTree.fromstring(sheet.svg(words.TITLE, words.description(trend)))  # noqa: S314 - it is ours
 
 
-def assert_legible(sheet: Sheet) -> None:
+def assert_legible(sheet: DrawingSheet) -> None:
     """No text touches another, leaves the page, lies on a panel or is too small, by the widths of the SVG itself."""
     from matplotlib.backends.backend_svg import RendererSVG
 

@@ -17,7 +17,7 @@ from api.serving import Server, serving
 from api.test_authorization import Client
 from api.test_fhir import BASE, outcome
 from api.test_reading_sets import void, whole_set
-from quietcuff.application.bulk.worker import Worker
+from quietcuff.application.bulk.worker import ExportWorker
 
 PUBLIC = "https://bp.example.org"
 Manifest = dict[str, Any]
@@ -346,10 +346,10 @@ def test_a_client_with_a_narrower_token_does_not_read_its_own_wider_export(servi
 
 
 def test_asking_too_soon_or_for_too_much_is_told_to_wait(clinic: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    async def idle(worker: Worker) -> int:
+    async def idle(worker: ExportWorker) -> int:
         return 0
 
-    monkeypatch.setattr(Worker, "work", idle)
+    monkeypatch.setattr(ExportWorker, "work", idle)
     statuses = [begin(clinic) for _ in range(3)]
     refused = clinic.get(f"{BASE}/$export")
     outcome(refused, 429, "throttled")

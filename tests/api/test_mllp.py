@@ -28,7 +28,7 @@ from cryptography.x509.oid import NameOID
 from api.serving import new_key
 from databases import SqliteFiles
 from decode.hl7_messages import message, pair
-from quietcuff.api.hl7v2_listener import Limits, Listener
+from quietcuff.api.hl7v2_listener import Listener, ListenerLimits
 from quietcuff.application import open_desk
 from quietcuff.cli import main
 from quietcuff.core.model.errors import Busy, NotAuthenticated
@@ -39,7 +39,7 @@ from quietcuff.security.scopes import parse_scopes
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.schema.sittings import payload, reading
 
-QUICK = Limits(message_bytes=20_000, pause_seconds=0.4, message_seconds=1.2, idle_seconds=0.6)
+QUICK = ListenerLimits(message_bytes=20_000, pause_seconds=0.4, message_seconds=1.2, idle_seconds=0.6)
 
 
 def report(**how: str) -> bytes:
@@ -101,7 +101,7 @@ async def count(store: Store, table: Any) -> int:
 
 
 @asynccontextmanager
-async def listening(url: str, limits: Limits = QUICK) -> AsyncIterator[House]:
+async def listening(url: str, limits: ListenerLimits = QUICK) -> AsyncIterator[House]:
     store = open_store(url)
     house: House | None = None
 
@@ -121,7 +121,7 @@ async def listening(url: str, limits: Limits = QUICK) -> AsyncIterator[House]:
         await store.close()
 
 
-def with_house(url: str, work: Callable[[House], Coroutine[Any, Any, None]], limits: Limits = QUICK) -> None:
+def with_house(url: str, work: Callable[[House], Coroutine[Any, Any, None]], limits: ListenerLimits = QUICK) -> None:
     new_key(url)
 
     async def run() -> None:
@@ -182,7 +182,7 @@ def test_two_hundred_at_once_are_all_stored_and_acknowledged(url: str) -> None:
         assert sorted(answers) == sorted(f"AA C{number}" for number in range(200))
         assert await house.count(payload) == 200 and await house.count(reading) == 200
 
-    with_house(url, work, Limits(connections=200))
+    with_house(url, work, ListenerLimits(connections=200))
 
 
 def test_a_half_sent_message_stores_nothing_and_hinders_nobody(url: str) -> None:
@@ -271,7 +271,7 @@ def test_further_connections_than_allowed_are_closed(url: str) -> None:
         await freed.send(framed(report(control="C2")))
         assert await freed.answer() == "AA C2"
 
-    with_house(url, work, Limits(connections=3))
+    with_house(url, work, ListenerLimits(connections=3))
 
 
 def test_nothing_is_acknowledged_that_was_not_stored(url: str) -> None:

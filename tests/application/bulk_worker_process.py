@@ -10,7 +10,7 @@ import contextlib
 import sys
 
 from quietcuff import application
-from quietcuff.application.bulk.worker import ExportLimits, Worker
+from quietcuff.application.bulk.worker import ExportLimits, ExportWorker
 from quietcuff.core.model.errors import Busy
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.bulk import pages
@@ -19,7 +19,7 @@ from quietcuff.storage.engine.store import open_store
 
 async def main(url: str) -> None:
     desk = application.open_desk(open_store(url), load_rulebook())
-    worker = Worker(desk, "https://bp.example.org", ExportLimits(lease_seconds=1))
+    worker = ExportWorker(desk, "https://bp.example.org", ExportLimits(lease_seconds=1))
     print("ready", flush=True)
     while True:
         with contextlib.suppress(Busy):

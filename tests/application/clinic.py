@@ -12,7 +12,7 @@ import msgspec
 
 from bodies import OPENED_SET
 from quietcuff import application
-from quietcuff.application import Answer, Desk, IfMatch
+from quietcuff.application import Answer, AppContext, IfMatch
 from quietcuff.core.model.changes import Append, Correction, Move
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -41,7 +41,7 @@ class Clock:
 class Clinic:
     """One tenant, and what it sends. Answers come back with their envelope decoded by ``told``."""
 
-    def __init__(self, desk: Desk, clock: Clock, tenant: Tenant) -> None:
+    def __init__(self, desk: AppContext, clock: Clock, tenant: Tenant) -> None:
         self.desk, self.clock, self.tenant = desk, clock, tenant
         self.caller = application.Caller(tenant_id=tenant.tenant_id, actor="key:ab12cd34", request_id=str(uuid4()))
 

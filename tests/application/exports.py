@@ -10,21 +10,21 @@ import msgspec
 from fhir_r4.rendered import PUBLIC_URL
 from fhir_r4.stored_sets import Clinic
 from quietcuff.application.bulk.jobs import Export, export_file, read_export, start_export
-from quietcuff.application.bulk.worker import ExportLimits, Worker
-from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
+from quietcuff.application.bulk.worker import ExportLimits, ExportWorker
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan
 
 LIMITS = ExportLimits(jobs=20)
 Resources = dict[str, list[dict[str, Any]]]
 
 
-def plan_of(**asked: Any) -> Plan:
-    return Plan(**{"request": "https://bp.example.org/fhir/R4/$export", "types": EXPORTED_TYPES, **asked})
+def plan_of(**asked: Any) -> ExportPlan:
+    return ExportPlan(**{"request": "https://bp.example.org/fhir/R4/$export", "types": EXPORTED_TYPES, **asked})
 
 
 async def export(clinic: Clinic, *, limits: ExportLimits = LIMITS, **asked: Any) -> tuple[datetime, Resources]:
     """An export from its beginning to its last line: its moment, and its resources by type."""
     job_id = await start_export(clinic.desk, clinic.caller, plan_of(**asked), limits)
-    await Worker(clinic.desk, PUBLIC_URL, limits).work()
+    await ExportWorker(clinic.desk, PUBLIC_URL, limits).work()
     return await outcome(clinic, job_id)
 
 

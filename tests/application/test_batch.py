@@ -11,7 +11,7 @@ import pytest
 
 from application.clinic import Body, Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import application
-from quietcuff.application import Answer, Desk, Known, Received, batch
+from quietcuff.application import Answer, AppContext, Known, ReceivedLine, batch
 from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -30,24 +30,24 @@ async def in_chunks(raw: bytes, size: int = 5_000) -> AsyncIterator[bytes]:
         await asyncio.sleep(0)
 
 
-async def receive(clinic: Clinic, raw: bytes, known: Known = BY_LINE) -> list[Received]:
+async def receive(clinic: Clinic, raw: bytes, known: Known = BY_LINE) -> list[ReceivedLine]:
     """What came of each line, in the order in which it was told."""
-    found: list[Received] = []
+    found: list[ReceivedLine] = []
     await application.receive_lines(clinic.desk, clinic.caller, in_chunks(raw), known, found.append)
     return found
 
 
-def answers(found: list[Received]) -> list[Answer]:
+def answers(found: list[ReceivedLine]) -> list[Answer]:
     """The answers, which every line must have."""
     assert all(isinstance(received.outcome, Answer) for received in found)
     return [received.outcome for received in found if isinstance(received.outcome, Answer)]
 
 
-def kinds(found: list[Received]) -> list[str]:
+def kinds(found: list[ReceivedLine]) -> list[str]:
     return [type(received.outcome).__name__ for received in found]
 
 
-def faults(received: Received) -> list[tuple[str | None, str]]:
+def faults(received: ReceivedLine) -> list[tuple[str | None, str]]:
     error = received.outcome
     assert isinstance(error, NotReadable | NotAcceptable)
     return [
@@ -169,7 +169,7 @@ async def test_what_is_read_when_the_sender_goes_away_is_stored_and_told(clinic:
         yield raw[: raw.rindex(b"{") - 30]
         raise NotReadable(batch.Fault(pointer="", code="not-gzip", detail="gone"))
 
-    found: list[Received] = []
+    found: list[ReceivedLine] = []
     with pytest.raises(QuietcuffError):
         await application.receive_lines(clinic.desk, clinic.caller, cut_off(), BY_LINE, found.append)
     assert 0 < len(found) == await clinic.count("reading_set") < 70
@@ -177,7 +177,7 @@ async def test_what_is_read_when_the_sender_goes_away_is_stored_and_told(clinic:
 
 async def test_what_is_taken_in_before_it_is_cancelled_is_stored_and_told(clinic: Clinic) -> None:
     raw = ndjson(*[sitting(person=f"p-{number}") for number in range(200)])
-    found: list[Received] = []
+    found: list[ReceivedLine] = []
 
     async def endless() -> AsyncIterator[bytes]:
         yield raw
@@ -196,7 +196,7 @@ async def test_what_is_taken_in_before_it_is_cancelled_is_stored_and_told(clinic
 async def test_a_defect_in_one_line_is_that_lines_alone(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = batch.understand
 
-    def understand(desk: Desk, text: bytes) -> ReadingSet:
+    def understand(desk: AppContext, text: bytes) -> ReadingSet:
         if b"v-bad" in text:
             raise RuntimeError("a defect")
         return whole(desk, text)
@@ -219,7 +219,7 @@ async def test_no_more_than_a_window_of_lines_is_held(sqlite_url: str, rulebook:
             most = max(most, sent - answered)
             yield b"{}\n"
 
-    def tell(received: Received) -> None:
+    def tell(received: ReceivedLine) -> None:
         nonlocal answered
         answered += 1
 

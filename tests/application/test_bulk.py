@@ -29,7 +29,7 @@ from quietcuff import application
 from quietcuff.application import retention
 from quietcuff.application.bulk import worker as bulk_worker
 from quietcuff.application.bulk.jobs import end_export, read_export, start_export
-from quietcuff.application.bulk.worker import ExportLimits, Worker, moment_with_all_before
+from quietcuff.application.bulk.worker import ExportLimits, ExportWorker, moment_with_all_before
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.errors import NotAcceptable, NotFound, QuietcuffError
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -38,7 +38,7 @@ from quietcuff.fhir.bulk.pages import Walk, make_lines, read_page
 from quietcuff.fhir.bulk.plan import Progress, TypeFilter
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.bulk import pages
-from quietcuff.storage.bulk.groups import Members, Sittings
+from quietcuff.storage.bulk.groups import Members, SittingFilter
 from quietcuff.storage.bulk.jobs import find_job
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store, open_store
@@ -225,7 +225,7 @@ def references(value: Any) -> Iterator[str]:
 
 async def test_people_may_be_chosen_by_the_sittings_they_had(clinic: Clinic) -> None:
     stored = await receive_some(clinic, 14, 60)
-    chosen = Sittings(since=datetime(2026, 5, 10, tzinfo=UTC), until=datetime(2026, 5, 20, tzinfo=UTC), setting="home")
+    chosen = SittingFilter(since=datetime(2026, 5, 10, tzinfo=UTC), until=datetime(2026, 5, 20, tzinfo=UTC), setting="home")
     _, resources = await export(clinic, members=Members(sittings=chosen))
     expected = {
         envelope["subject_id"]
@@ -309,7 +309,7 @@ async def test_a_stuck_writer_holds_an_export_up_and_nobody_else(
     clinic.desk = application.open_desk(store, rulebook)
     job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
     with open_write(postgresql_url, clinic, rulebook, 1):
-        await Worker(clinic.desk, "https://bp.example.org", LIMITS).work()
+        await ExportWorker(clinic.desk, "https://bp.example.org", LIMITS).work()
         with pytest.raises(NotFound):
             await read_export(clinic.desk, clinic.caller, job_id)
     await asyncio.sleep(0)
@@ -375,7 +375,7 @@ async def test_a_worker_that_is_stopped_leaves_its_job_to_the_next_at_once(
     await receive_some(clinic, 20, 20)
     clinic.desk = application.open_desk(clinic.store, clinic.desk.rulebook)
     job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
-    task = asyncio.create_task(Worker(clinic.desk, "https://bp.example.org", LIMITS).work())
+    task = asyncio.create_task(ExportWorker(clinic.desk, "https://bp.example.org", LIMITS).work())
 
     async def is_begun() -> bool:
         return bulk_worker.PROGRESS.decode((await job_of(clinic, job_id)).progress).resources > 20
@@ -385,7 +385,7 @@ async def test_a_worker_that_is_stopped_leaves_its_job_to_the_next_at_once(
     await asyncio.wait([task])
     stopped = await job_of(clinic, job_id)
     assert stopped.state == "running" and stopped.lease_until <= datetime.now(UTC)
-    await Worker(clinic.desk, "https://bp.example.org", LIMITS).work()
+    await ExportWorker(clinic.desk, "https://bp.example.org", LIMITS).work()
     _, resumed = await outcome(clinic, job_id)
     assert by_id(resumed) == by_id((await export(clinic))[1])
 
@@ -418,7 +418,7 @@ async def test_what_fails_every_time_is_told_in_the_end(clinic: Clinic, monkeypa
         raise RuntimeError("a defect")
 
     monkeypatch.setattr(bulk_worker, "produce", fail)
-    worker = Worker(clinic.desk, "https://bp.example.org", limits)
+    worker = ExportWorker(clinic.desk, "https://bp.example.org", limits)
     for _ in range(5):
         with pytest.raises(RuntimeError):
             await worker.work()
@@ -432,7 +432,7 @@ async def test_files_are_swept_away_when_their_time_is_over(clinic: Clinic, monk
     limits = ExportLimits(hours_kept=1)
     kept = await start_export(clinic.desk, clinic.caller, plan_of(), limits)
     ended = await start_export(clinic.desk, clinic.caller, plan_of(), limits)
-    worker = Worker(clinic.desk, "https://bp.example.org", limits)
+    worker = ExportWorker(clinic.desk, "https://bp.example.org", limits)
     await worker.work()
     await end_export(clinic.desk, clinic.caller, ended)
     await worker.work()
@@ -442,7 +442,7 @@ async def test_files_are_swept_away_when_their_time_is_over(clinic: Clinic, monk
     later = application.open_desk(clinic.store, clinic.desk.rulebook, clock=lambda: clock().replace(year=2027))
     with pytest.raises(NotFound):
         await read_export(later, clinic.caller, kept)
-    await Worker(later, "https://bp.example.org", limits).work()
+    await ExportWorker(later, "https://bp.example.org", limits).work()
     rows = await clinic.store.read(
         clinic.tenant.tenant_id, lambda snapshot: snapshot.exec_driver_sql("SELECT count(*) FROM export_chunk").scalar_one()
     )
@@ -466,7 +466,7 @@ async def test_what_was_deleted_is_told_to_the_groups_that_had_it(
     of_them = {f"Provenance/{one['id']}-v1" for one in stored if one["subject_id"] in people}
     for members, told in (
         (Members(), set(people)),
-        (Members(sittings=Sittings(setting="office")), set(people)),
+        (Members(sittings=SittingFilter(setting="office")), set(people)),
         (Members(subject_ids=frozenset([UUID(people[0])])), {people[0]}),
     ):
         _, found = await export(clinic, since=since, members=members)

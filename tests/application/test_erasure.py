@@ -39,8 +39,8 @@ PERSON = "Wolkenbruch-7731"
 KEEPS_IDS = {"deleted_set", "deleted_subject", "trail"}
 
 
-def payload(body: bytes, kind: Any = "gatt") -> device_payloads.Payload:
-    return device_payloads.Payload(kind=kind, media_type="application/json", body=body)
+def payload(body: bytes, kind: Any = "gatt") -> device_payloads.ReceivedPayload:
+    return device_payloads.ReceivedPayload(kind=kind, media_type="application/json", body=body)
 
 
 def gatt(person: str, value_hex: str) -> bytes:

@@ -12,7 +12,7 @@ from application.clinic import Clinic, reading
 from quietcuff import application
 from quietcuff.application.payloads import device_payloads
 from quietcuff.core.model.readings import Device, Identifier, Reading, Subject
-from quietcuff.decode.payload import Act, Intended, IntendedSitting, Keyed
+from quietcuff.decode.payload import Act, IncomingReading, Intended, IntendedSitting
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.schema.codes import CAUSE, REASON
 
@@ -21,7 +21,7 @@ PEOPLE, DEVICES, KEYS = ("p-one", "p-two"), ("d-one", None), 16
 Said = dict[tuple[str, str], tuple[list[float], bool]]
 
 
-def keyed(rng: random.Random, said: Said, person: str, place: int) -> tuple[Keyed, str]:
+def keyed(rng: random.Random, said: Said, person: str, place: int) -> tuple[IncomingReading, str]:
     """One thing that a sender says of a key, most often fitting what it said before; and the key."""
     key, minute = f"k-{rng.randrange(KEYS)}", rng.randrange(60)
     acts: list[Act] = ["add", "add", "correct", "retract"] if (person, key) in said else ["add"] * 6 + ["correct", "retract"]
@@ -29,10 +29,10 @@ def keyed(rng: random.Random, said: Said, person: str, place: int) -> tuple[Keye
     before, _ = said.get((person, key), ([], False))
     systolic = rng.choice(before) if act == "add" and before and rng.random() < 0.7 else float(rng.randrange(120, 160))
     measured = msgspec.convert(reading(minute, systolic, 80), Reading)
-    return Keyed(place=f"/{place}", source_key=f"{person}-{key}", reading=measured, act=act), key
+    return IncomingReading(place=f"/{place}", source_key=f"{person}-{key}", reading=measured, act=act), key
 
 
-def told(said: Said, person: str, key: str, one: Keyed) -> str | None:
+def told(said: Said, person: str, key: str, one: IncomingReading) -> str | None:
     """Put into the model what one word of a payload means; the code with which it is refused, where it is."""
     at, systolic = (person, key), one.reading.systolic_mmhg or 0.0
     if at not in said:
@@ -68,7 +68,7 @@ async def test_what_is_stored_is_what_was_said(clinic: Clinic, seed: int) -> Non
     for number in range(60):
         sittings, expected = [], {}
         for person in rng.sample(PEOPLE, rng.randint(1, 2)):
-            words: dict[str, Keyed] = {}
+            words: dict[str, IncomingReading] = {}
             for place in range(rng.randint(1, 5)):
                 one, key = keyed(rng, said, person, place=len(expected) * 10 + place)
                 # Of one key a payload speaks once here; the last word of several is tested elsewhere.
@@ -77,7 +77,9 @@ async def test_what_is_stored_is_what_was_said(clinic: Clinic, seed: int) -> Non
             for key, one in words.items():
                 expected[one.place] = told(said, person, key, one)
             sittings.append(sitting_of(person, device, list(words.values())))
-        payload = device_payloads.Payload(kind="fhir", media_type="application/fhir+json", body=f"{seed} {number}".encode())
+        payload = device_payloads.ReceivedPayload(
+            kind="fhir", media_type="application/fhir+json", body=f"{seed} {number}".encode()
+        )
         found = await device_payloads.store(
             clinic.desk, clinic.caller, clinic.tenant, payload, Intended(sittings=sittings, refused=[])
         )
@@ -91,7 +93,7 @@ async def test_what_is_stored_is_what_was_said(clinic: Clinic, seed: int) -> Non
     assert links == by_payloads, "each version that came of a payload is linked with it"
 
 
-def sitting_of(person: str, device: str | None, readings: list[Keyed]) -> IntendedSitting:
+def sitting_of(person: str, device: str | None, readings: list[IncomingReading]) -> IntendedSitting:
     identified: Any = None if device is None else Device(identifier=Identifier(system="urn:example:device", value=device))
     subject = Subject(identifier=Identifier(system="urn:example:mrn", value=person))
     return IntendedSitting(subject=subject, device=identified, readings=readings)

@@ -13,12 +13,12 @@ import pytest
 
 from application.clinic import ARRIVED_AT, Clinic
 from quietcuff.application import registries
-from quietcuff.application.context import Desk
+from quietcuff.application.context import AppContext
 from quietcuff.application.payloads import refused
-from quietcuff.application.payloads.device_payloads import Payload, PayloadKind, receive
+from quietcuff.application.payloads.device_payloads import PayloadKind, ReceivedPayload, receive
 from quietcuff.application.payloads.hl7v2 import receive_hl7v2
 from quietcuff.application.payloads.readers import READERS
-from quietcuff.application.payloads.repeats import Received
+from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.payload import Intended
@@ -48,9 +48,9 @@ def body(*values: str | dict[str, Any], person: str = "p-0001", **more: Any) -> 
     }
 
 
-async def send(clinic: Clinic, said: Any, key: str | None = None, kind: PayloadKind = "gatt") -> Received:
+async def send(clinic: Clinic, said: Any, key: str | None = None, kind: PayloadKind = "gatt") -> ReceivedSets:
     raw = said if isinstance(said, bytes) else msgspec.json.encode(said)
-    payload = Payload(kind=kind, media_type="application/json", body=raw)
+    payload = ReceivedPayload(kind=kind, media_type="application/json", body=raw)
     return await receive(clinic.desk, clinic.caller, payload, READERS[kind], key=key)
 
 
@@ -191,10 +191,10 @@ async def test_a_key_is_free_again_where_nothing_was_stored(clinic: Clinic) -> N
 
 
 async def test_what_nobody_foresaw_is_kept_whatever_it_is(clinic: Clinic) -> None:
-    async def fails(desk: Desk, tenant: Tenant, raw: bytes) -> Intended:
+    async def fails(desk: AppContext, tenant: Tenant, raw: bytes) -> Intended:
         raise OverflowError("invented")
 
-    payload = Payload(kind="gatt", media_type="application/json", body=b"{}")
+    payload = ReceivedPayload(kind="gatt", media_type="application/json", body=b"{}")
     with pytest.raises(NotAcceptable) as caught:
         await receive(clinic.desk, clinic.caller, payload, fails)
     (fault,) = caught.value.faults

@@ -21,7 +21,7 @@ from quietcuff.application.payloads import device_payloads
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.errors import Conflict, Deleted, Fault, NotFound
 from quietcuff.core.model.readings import Identifier, Reading, Subject
-from quietcuff.decode.payload import Intended, IntendedSitting, Keyed
+from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import TenantSettings, save_settings
@@ -84,11 +84,11 @@ async def send(clinic: Clinic, body: bytes, *people: str) -> None:
     sittings = [
         IntendedSitting(
             subject=Subject(identifier=Identifier(system="urn:example:mrn", value=person)),
-            readings=[Keyed(place="", source_key=f"{person}-1", reading=msgspec.convert(reading(90), Reading))],
+            readings=[IncomingReading(place="", source_key=f"{person}-1", reading=msgspec.convert(reading(90), Reading))],
         )
         for person in people
     ]
-    payload = device_payloads.Payload(kind="fhir", media_type="application/fhir+json", body=body)
+    payload = device_payloads.ReceivedPayload(kind="fhir", media_type="application/fhir+json", body=body)
     found = await device_payloads.store(
         clinic.desk, clinic.caller, clinic.tenant, payload, Intended(sittings=sittings, refused=[])
     )
@@ -227,7 +227,7 @@ async def test_payloads_go_with_the_last_set_that_they_made(clinic: Clinic) -> N
         clinic.desk,
         clinic.caller,
         clinic.tenant,
-        device_payloads.Payload(kind="hl7v2", media_type="application/hl7-v2", body=b"not readable"),
+        device_payloads.ReceivedPayload(kind="hl7v2", media_type="application/hl7-v2", body=b"not readable"),
         [Fault(pointer="", code="not-readable", detail="One message.")],
     )
     clinic.clock.move(minutes=90)

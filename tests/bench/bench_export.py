@@ -40,7 +40,7 @@ from fhir_r4.profiles import faults_of
 from fhir_r4.stored_sets import Clinic, open_clinic
 from quietcuff import application
 from quietcuff.application.bulk.jobs import export_file, read_export, start_export
-from quietcuff.application.bulk.worker import ExportLimits, Worker
+from quietcuff.application.bulk.worker import ExportLimits, ExportWorker
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
@@ -147,7 +147,7 @@ async def measure(url: str) -> dict[str, Any]:
     before = peak_mb()
     job_id = await start_export(clinic.desk, clinic.caller, plan_of(), LIMITS)
     began, used = time.perf_counter(), time.process_time()
-    await Worker(clinic.desk, PUBLIC_URL, LIMITS).work()
+    await ExportWorker(clinic.desk, PUBLIC_URL, LIMITS).work()
     seconds, processor = time.perf_counter() - began, time.process_time() - used
     peak = peak_mb()
     done = await read_export(clinic.desk, clinic.caller, job_id)

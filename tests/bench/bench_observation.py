@@ -25,7 +25,7 @@ from fhir_r4.test_profiles import BODY
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.fhir.resources.readings import reading_observation
-from quietcuff.fhir.resources.sitting import Stand, frame_of
+from quietcuff.fhir.resources.sitting import ResourceState, frame_of
 from quietcuff.rules.catalog import load_rulebook
 
 OURS_A_ROUND, THEIRS_A_ROUND = 20_000, 200
@@ -47,7 +47,7 @@ def main() -> None:
 
     reading_set = msgspec.convert(BODY, ReadingSet)
     sitting = stored(reading_set, evaluate(reading_set, None, load_rulebook()))
-    frame, stand, encoder = frame_of(sitting, PUBLIC_URL), Stand(1, "final", STORED_AT), msgspec.json.Encoder()
+    frame, stand, encoder = frame_of(sitting, PUBLIC_URL), ResourceState(1, "final", STORED_AT), msgspec.json.Encoder()
     plain = msgspec.json.decode(encoder.encode(reading_observation(sitting, frame, 0, stand)))
 
     def ours() -> bytes:

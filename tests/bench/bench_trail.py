@@ -27,14 +27,14 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from application.clinic import Clinic, open_clinic
 from bench.bench_storage import CALLERS, databases, make_sets, receive_all
 from quietcuff import application
-from quietcuff.application.read_trail import Reads, Seen
+from quietcuff.application.read_trail import ReadRecord, Reads
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 from quietcuff.storage.trail.checking import TrailCheck, rows_after
 from quietcuff.storage.trail.keys import TrailFiles, add_trail_key
 from quietcuff.storage.trail.seals import all_seals
-from quietcuff.storage.trail.trail import Entry, record
+from quietcuff.storage.trail.trail import TrailEntry, record
 
 WAYS = ("without", "plain", "keyed")
 Figures = dict[str, list[float]]
@@ -63,7 +63,9 @@ async def read_all(clinic: Clinic, ids: list[str], *, told: bool) -> float:
             await application.read_set(clinic.desk, clinic.caller, set_id)
             if told:
                 who = {name: getattr(clinic.caller, name) for name in ("tenant_id", "actor", "request_id")}
-                reads.add(Seen(**who, at=clinic.clock.now, action="read", what="get_reading_set", found=1, set_id=UUID(set_id)))
+                reads.add(
+                    ReadRecord(**who, at=clinic.clock.now, action="read", what="get_reading_set", found=1, set_id=UUID(set_id))
+                )
 
     async def write() -> None:
         while True:
@@ -95,7 +97,7 @@ async def verify(clinic: Clinic, files: TrailFiles) -> float:
     return (time.process_time() - began) / checked.rows * 1e6
 
 
-def no_record(connection: Any, entry: Entry) -> None:
+def no_record(connection: Any, entry: TrailEntry) -> None:
     """What the flow calls where there is to be no trail."""
 
 

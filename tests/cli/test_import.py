@@ -21,7 +21,7 @@ from api.serving import new_key, serving
 from application.clinic import Body, first_visit, on_day, sitting
 from databases import SqliteFiles
 from quietcuff.cli import main
-from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.progress import HowFar
 from quietcuff.core.model.errors import Busy
 from quietcuff.storage.engine.store import Store, open_store
@@ -276,20 +276,20 @@ class Terminal(io.StringIO):
 
 
 @pytest.fixture
-def source(tmp_path: Path) -> Iterator[Source]:
+def source(tmp_path: Path) -> Iterator[InputFile]:
     (tmp_path / "a.ndjson").write_bytes(b"{}\n" * 1_000)
-    opened = Source(str(tmp_path / "a.ndjson"))
+    opened = InputFile(str(tmp_path / "a.ndjson"))
     yield opened
     opened.close()
 
 
-async def read_some(source: Source) -> None:
+async def read_some(source: InputFile) -> None:
     async for _ in source.chunks():
         return
 
 
 def test_at_a_terminal_there_is_a_bar_and_elsewhere_a_line_now_and_then(
-    source: Source, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    source: InputFile, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     asyncio.run(read_some(source))
     with HowFar(source, seconds_between_lines=0.0) as how_far:

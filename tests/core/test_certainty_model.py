@@ -34,7 +34,7 @@ from quietcuff.core.certainty.posterior import (
     excess_variation,
     published,
 )
-from quietcuff.core.certainty.settling import Prospect, Sides, chance_of_label, chances_to_settle, fewest, is_likely
+from quietcuff.core.certainty.settling import LabelEdges, Prospect, chance_of_label, chances_to_settle, fewest, is_likely
 from quietcuff.core.certainty.sitting_value import SittingValue
 from quietcuff.core.certainty.visits import (
     Circumstances,
@@ -310,7 +310,7 @@ def test_the_chance_to_settle_is_what_happens_to_simulated_visits(rules: Variabi
 
 
 def test_the_fewest_additions_are_found_as_by_trying_each(rules: Variability) -> None:
-    sides = Sides(own=(130, 80), following=(140, 90))
+    sides = LabelEdges(own=(130, 80), following=(140, 90))
 
     def after(count: int) -> Prospect:
         measured = evidence_of_visits(visits(rules, *[(135, 85, 2)] * (1 + count)))
@@ -325,7 +325,7 @@ def test_the_fewest_additions_are_found_as_by_trying_each(rules: Variability) ->
 
 
 def test_nothing_settles_a_value_on_the_limit(rules: Variability) -> None:
-    sides = Sides(own=(140, 90), following=None)
+    sides = LabelEdges(own=(140, 90), following=None)
     on_the_limit = [alone(weighed(rules, *[(140, 80, 2)] * (1 + count))) for count in range(11)]
     assert not any(is_likely(mixture, sides, 0.9) for mixture in on_the_limit)
 

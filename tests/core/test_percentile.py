@@ -7,7 +7,7 @@ import pytest
 
 from core.golden import differences, evaluate_body
 from quietcuff.core.rulebook.rulebook import PercentileEdge, Rulebook
-from quietcuff.core.sitting.percentiles import Expected, expect_of, find_height_z, percentile_of
+from quietcuff.core.sitting.percentiles import ExpectedPressure, expect_of, find_height_z, percentile_of
 from quietcuff.rules.catalog import load_rulebook
 
 Z90, Z95, Z99 = 1.2815515655446004, 1.6448536269514722, 2.3263478740408408
@@ -19,13 +19,13 @@ def rulebook() -> Rulebook:
     return load_rulebook()
 
 
-def expected(rulebook: Rulebook, sex: str, years: int, height_z: float) -> tuple[Expected, Expected]:
+def expected(rulebook: Rulebook, sex: str, years: int, height_z: float) -> tuple[ExpectedPressure, ExpectedPressure]:
     reference = rulebook.pressures["nhbpep-2004-pressure"]
     norms = expect_of(reference, "female" if sex == "girl" else "male", years, height_z)
     return norms.systolic, norms.diastolic
 
 
-def at(values: Expected, z: float) -> float:
+def at(values: ExpectedPressure, z: float) -> float:
     return values.at(PercentileEdge(percentile=0, z=z))
 
 

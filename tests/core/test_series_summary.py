@@ -11,7 +11,7 @@ import pytest
 from core.recordings import START, SUBJECT, home_body, reading
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Summary
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.summarise import summarise
@@ -30,7 +30,7 @@ def summary_of(bodies: list[dict[str, Any]], rulebook: Rulebook) -> Summary:
         reading_set = msgspec.convert(body, ReadingSet)
         evaluation = evaluate(reading_set, None, rulebook)
         stored.append(
-            StoredSitting(set_id=f"s{number}", status="active", closed=True, reading_set=reading_set, evaluation=evaluation)
+            CurrentSitting(set_id=f"s{number}", status="active", closed=True, reading_set=reading_set, evaluation=evaluation)
         )
     facts = Facts(birth_date="1966-01-15", sex="female")
     return summarise("person", facts, stored, START + timedelta(days=7), rulebook)

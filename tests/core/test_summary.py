@@ -19,7 +19,7 @@ from core.recordings import SUBJECT, ambulatory_body, by_hours, home_body, home_
 from quietcuff.api.examples import SUMMARY
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Summary
 from quietcuff.core.summarise import summarise
 from quietcuff.rules.catalog import load_rulebook
@@ -35,16 +35,16 @@ def days_ago(days: int) -> datetime:
     return MIDNIGHT - timedelta(days=days)
 
 
-def store(body: dict[str, Any], name: str, *, status: str = "active") -> StoredSitting:
+def store(body: dict[str, Any], name: str, *, status: str = "active") -> CurrentSitting:
     reading_set = msgspec.convert(body, ReadingSet)
     evaluation = evaluate(reading_set, None, RULEBOOK)
     return msgspec.convert(
         {"set_id": name, "status": status, "closed": reading_set.closed, "reading_set": reading_set, "evaluation": evaluation},
-        StoredSitting,
+        CurrentSitting,
     )
 
 
-def numbered(*bodies: dict[str, Any]) -> list[StoredSitting]:
+def numbered(*bodies: dict[str, Any]) -> list[CurrentSitting]:
     return [store(body, f"s{place}") for place, body in enumerate(bodies)]
 
 
@@ -345,7 +345,7 @@ def test_what_presses_in_the_newest_set_comes_first() -> None:
     assert summary.next_step.action in ("ask-symptoms", "same-day-review")
 
 
-def stock() -> list[StoredSitting]:
+def stock() -> list[CurrentSitting]:
     """Sets of every kind, each as it is when it is stored."""
     bodies = [
         *(office(days, value) for days, value in ((40, (146, 92)), (22, (139, 88)), (3, (141, 90)))),
@@ -365,7 +365,7 @@ STOCK = stock()
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.permutations(STOCK), st.integers(0, len(STOCK)), st.sets(st.sampled_from([each.set_id for each in STOCK])))
 def test_order_of_arrival_changes_nothing_and_what_is_voided_never_counts(
-    order: list[StoredSitting], taken: int, voided: set[str]
+    order: list[CurrentSitting], taken: int, voided: set[str]
 ) -> None:
     sent = [
         msgspec.structs.replace(sitting, status="voided" if sitting.set_id in voided else "active") for sitting in order[:taken]

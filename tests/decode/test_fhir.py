@@ -23,7 +23,7 @@ from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode.fhir import codes
 from quietcuff.decode.fhir.bundle import read_payload
 from quietcuff.decode.fhir.payload import intend, patients_named
-from quietcuff.decode.payload import Intended, Keyed, OwnPlace
+from quietcuff.decode.payload import IncomingReading, Intended, OwnPlace
 from quietcuff.fhir import codes as export_codes
 from quietcuff.fhir.resources import device, notes
 
@@ -43,7 +43,7 @@ def read(resource: Any, known: dict[str, Identifier] | None = None) -> Intended:
     return intend(read_payload(json.dumps(resource).encode()), KNOWN if known is None else known)
 
 
-def only(resource: Any) -> Keyed:
+def only(resource: Any) -> IncomingReading:
     """The one reading of a payload of which nothing is refused."""
     intended = read(resource)
     assert intended.refused == []

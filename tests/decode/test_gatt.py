@@ -22,9 +22,9 @@ from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.gatt import values as gatt
 from quietcuff.decode.gatt.body import GattBody, intend
 from quietcuff.decode.gatt.times import KnownDevice
-from quietcuff.decode.gatt.values import SPECIALS, Measurement, Unreadable, read_sfloat
+from quietcuff.decode.gatt.values import SPECIALS, CuffMeasurement, Unreadable, read_sfloat
 from quietcuff.decode.local_times import is_in_gap, place
-from quietcuff.decode.payload import Intended, Keyed
+from quietcuff.decode.payload import IncomingReading, Intended
 from quietcuff.rules.catalog import load_rulebook
 
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
@@ -34,7 +34,7 @@ def value_told(value: Decimal | str) -> dict[str, str]:
     return {"value": f"{value:f}"} if isinstance(value, Decimal) else {"special": value}
 
 
-def as_vectors_tell(measured: Measurement) -> dict[str, Any]:
+def as_vectors_tell(measured: CuffMeasurement) -> dict[str, Any]:
     """A measurement in the words of the check vectors."""
     if measured.is_intermediate:
         return {"unit": measured.unit, "cuff": value_told(measured.systolic), "intermediate": True}
@@ -163,7 +163,9 @@ NOW = datetime(2026, 3, 14, 6, 5, 30, tzinfo=UTC)
 FULL = "1e8e005b006c00ea07030e0705094d00020000"
 
 
-def readings(*values: str, clock: KnownDevice | None = None, characteristic: str = "2A35", **more: Any) -> list[Keyed]:
+def readings(
+    *values: str, clock: KnownDevice | None = None, characteristic: str = "2A35", **more: Any
+) -> list[IncomingReading]:
     payloads = [{"characteristic": characteristic, "value_hex": value} for value in values]
     body = msgspec.convert({**BODY, "payloads": payloads, **more}, GattBody)
     return [keyed for sitting in intend(body, clock or KnownDevice(), NOW, LIMITS).sittings for keyed in sitting.readings]
@@ -182,7 +184,7 @@ def test_a_whole_value_becomes_a_reading() -> None:
     assert (reading.site, reading.position, reading.device_flags) == ("left-upper-arm", "sitting", [])
 
 
-def vector_reading(name: str) -> Keyed:
+def vector_reading(name: str) -> IncomingReading:
     vector = next(vector for vector in VECTORS if vector["id"] == name)
     (keyed,) = readings(vector["hex"], characteristic=vector["characteristic"][2:])
     return keyed
@@ -228,7 +230,7 @@ def test_both_clocks_at_one_moment_tell_how_far_the_device_is_off() -> None:
     assert keyed.reading.taken_at.isoformat() == "2026-03-14T07:05:09+01:00"
 
 
-def readings_with(seen: dict[str, Any]) -> list[Keyed]:
+def readings_with(seen: dict[str, Any]) -> list[IncomingReading]:
     body = msgspec.convert({**BODY, "clock": seen, "payloads": [{"characteristic": "2A35", "value_hex": FULL}]}, GattBody)
     return intend(body, KnownDevice(), NOW, LIMITS).sittings[0].readings
 

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from decode.hl7_messages import FOLDER, LONDON, MESSY, VECTORS, message, pair, report, row
 from quietcuff.api.problem_types import FAULT_CODES
 from quietcuff.core.model.errors import QuietcuffError
-from quietcuff.decode.hl7v2.message import Order, Patient, Report, read_report
-from quietcuff.decode.hl7v2.observation import Row
+from quietcuff.decode.hl7v2.message import Order, PatientGroup, Report, read_report
+from quietcuff.decode.hl7v2.observation import ObservationRow
 from quietcuff.decode.hl7v2.people import ids_of
 from quietcuff.decode.hl7v2.readings import FIELDS, kinds_of
 from quietcuff.decode.hl7v2.syntax import unescape
@@ -32,7 +32,7 @@ def moment_told(moment: Moment) -> dict[str, str]:
     return {"iso": moment.at.isoformat(timespec=millis), "precision": moment.precision, "zone": moment.zone}
 
 
-def row_told(said: Row) -> dict[str, Any]:
+def row_told(said: ObservationRow) -> dict[str, Any]:
     """As the vectors tell an observation. The value of one that has none is null, its time that of its order."""
     told: dict[str, Any] = {
         "set_id": said.set_id,
@@ -84,7 +84,7 @@ def check_order(said: Report, order: Order, wanted: dict[str, Any]) -> None:
     assert readings_told(order) == wanted["readings"]
 
 
-def check_patient(said: Report, patient: Patient, wanted: dict[str, Any]) -> None:
+def check_patient(said: Report, patient: PatientGroup, wanted: dict[str, Any]) -> None:
     assert patient.segment is not None
     ids = ids_of(said.text, patient.segment)
     told = [{"id": each.id, "authority": "&".join(each.authority), "type": each.kind} for each in ids]

@@ -16,8 +16,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from quietcuff.delivery.http_sender import Sender
-from quietcuff.delivery.worker import Work, Worker
+from quietcuff.delivery.http_sender import HttpSender
+from quietcuff.delivery.worker import DeliveryWorker, Work
 from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.engine.store import open_store
 from quietcuff.storage.rows.tenants import Tenants
@@ -36,9 +36,9 @@ def complain(error: BaseException, request_id: str) -> None:
 
 async def work(database_url: str, lease_seconds: float, *, once: bool = False) -> None:
     store = open_store(database_url)
-    sender = Sender(read_allowances(["127.0.0.0/8"]), clock, seconds=10, context=TRUST)
+    sender = HttpSender(read_allowances(["127.0.0.0/8"]), clock, seconds=10, context=TRUST)
     parts = {"store": store, "tenants": Tenants(store, clock), "sender": sender, "clock": clock, "log": complain}
-    worker = Worker(Work(**parts, public_url=PUBLIC_URL, lease=timedelta(seconds=lease_seconds)))  # type: ignore[arg-type]
+    worker = DeliveryWorker(Work(**parts, public_url=PUBLIC_URL, lease=timedelta(seconds=lease_seconds)))  # type: ignore[arg-type]
     if once:
         await worker.work_off()
         await store.close()

@@ -11,9 +11,9 @@ import msgspec
 from application.clinic import Clinic
 from delivery.receiver import Receiver
 from quietcuff.delivery import targets
-from quietcuff.delivery.documents import NewTarget, Replay, TargetChange, TargetMade, TargetRecord, Undelivered
-from quietcuff.delivery.http_sender import Sender
-from quietcuff.delivery.worker import Work, Worker
+from quietcuff.delivery.documents import NewTarget, SendAgain, TargetChange, TargetMade, TargetRecord, Undelivered
+from quietcuff.delivery.http_sender import HttpSender
+from quietcuff.delivery.worker import DeliveryWorker, Work
 from quietcuff.security.allowed_addresses import Allowances, read_allowances
 
 PUBLIC_URL = "https://bp.example.org"
@@ -30,13 +30,13 @@ class Post:
         self.work = Work(
             store=desk.store,
             tenants=desk.tenants,
-            sender=Sender(allowed, clinic.clock, seconds=seconds),
+            sender=HttpSender(allowed, clinic.clock, seconds=seconds),
             public_url=PUBLIC_URL,
             clock=clinic.clock,
             log=lambda error, request_id: self.failures.append(error),
             jitter=random.Random(7).random,
         )
-        self.worker = Worker(self.work)
+        self.worker = DeliveryWorker(self.work)
 
     async def target(self, kind: str = "fhir", path: str | None = None, **more: Any) -> TargetMade:
         """A target at the receiver."""
@@ -78,5 +78,5 @@ class Post:
         return await targets.change(self.clinic.desk, self.clinic.caller, target.id, change, LOOPBACK)
 
     async def replay(self, target: TargetMade, *ids: str) -> int:
-        wanted = Replay(ids=list(ids) or None)
+        wanted = SendAgain(ids=list(ids) or None)
         return (await targets.replay(self.clinic.desk, self.clinic.caller, target.id, wanted)).replayed

@@ -16,7 +16,7 @@ from delivery.post import Post
 from delivery.receiver import Answer, Receiver
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.delivery import worker
-from quietcuff.delivery.worker import LEASE, Worker
+from quietcuff.delivery.worker import LEASE, DeliveryWorker
 from quietcuff.storage.engine.store import Store, open_store
 
 LEASE_SECONDS = 2.0
@@ -62,7 +62,7 @@ async def test_what_a_worker_holds_is_nobody_elses_until_its_lease_ends(post: Po
         taken.set()
         await asyncio.Event().wait()
 
-    hanging = Worker(post.work)
+    hanging = DeliveryWorker(post.work)
     sender, post.work.sender.send = post.work.sender.send, hang  # type: ignore[method-assign, assignment]
     task = asyncio.create_task(hanging.work_off())
     await taken.wait()
@@ -100,7 +100,7 @@ async def test_what_comes_of_an_attempt_is_only_kept_by_who_holds_it(post: Post)
         # Meanwhile the lease ends, and another worker delivers it.
         post.clinic.clock.now += LEASE
         post.work.sender.send = sender  # type: ignore[method-assign]
-        assert await Worker(post.work).work_off() == 1
+        assert await DeliveryWorker(post.work).work_off() == 1
         return await sender(target_id, parcel)  # type: ignore[arg-type]
 
     sender, post.work.sender.send = post.work.sender.send, answer_late  # type: ignore[method-assign, assignment]

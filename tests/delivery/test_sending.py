@@ -14,8 +14,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from delivery.receiver import Answer, Receiver
-from quietcuff.delivery.http_sender import Parcel, Sender, seconds_asked
-from quietcuff.delivery.outcomes import DELAYS_SECONDS, MOST_ATTEMPTS, Reply, judge, wait_after
+from quietcuff.delivery.http_sender import HttpSender, Parcel, seconds_asked
+from quietcuff.delivery.outcomes import DELAYS_SECONDS, MOST_ATTEMPTS, TargetReply, judge, wait_after
 from quietcuff.security.allowed_addresses import read_allowances
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -38,8 +38,8 @@ class Names:
         return self.answers[min(self.asked, len(self.answers)) - 1]
 
 
-async def send(url: str, names: Names, *allowed: str, **more: object) -> Reply:
-    sender = Sender(read_allowances(allowed), lambda: NOON, resolve=names, **more)  # type: ignore[arg-type]
+async def send(url: str, names: Names, *allowed: str, **more: object) -> TargetReply:
+    sender = HttpSender(read_allowances(allowed), lambda: NOON, resolve=names, **more)  # type: ignore[arg-type]
     try:
         return await sender.send(uuid4(), parcel(url))
     finally:
@@ -164,11 +164,11 @@ def test_the_delays_are_the_specifications_example() -> None:
     ],
 )
 def test_an_entry_that_was_refused_is_not_taken_for_delivered(body: bytes, outcome: str) -> None:
-    assert judge(Reply(status=200, body=body)).outcome == outcome
+    assert judge(TargetReply(status=200, body=body)).outcome == outcome
 
 
 def test_every_status_has_a_meaning() -> None:
-    outcomes = {status: judge(Reply(status=status)).outcome for status in range(100, 600)}
+    outcomes = {status: judge(TargetReply(status=status)).outcome for status in range(100, 600)}
     assert {status for status, outcome in outcomes.items() if outcome == "delivered"} == set(range(200, 300))
     assert {status for status, outcome in outcomes.items() if outcome == "pause"} == {401, 403}
     assert {status for status, outcome in outcomes.items() if outcome == "disable"} == {410}

@@ -15,8 +15,8 @@ from quietcuff.fhir.model.resources import Identifier, Observation
 from quietcuff.fhir.resources.device import described_device, service_device
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import Stand, StoredSitting, frame_of, meta
-from quietcuff.fhir.versions.observation_status import BUILDERS, Stands, first_stands
+from quietcuff.fhir.resources.sitting import ResourceState, SittingVersion, frame_of, meta
+from quietcuff.fhir.versions.observation_status import BUILDERS, ResourceStates, first_stands
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.versions import VersionRow
 
@@ -27,10 +27,10 @@ STORED_AT = datetime(2026, 5, 4, 7, 3, 31, 120_000, tzinfo=UTC)
 SECRET = bytes(32)
 
 
-def stored(reading_set: ReadingSet, evaluation: Evaluation, *, is_voided: bool = False) -> StoredSitting:
+def stored(reading_set: ReadingSet, evaluation: Evaluation, *, is_voided: bool = False) -> SittingVersion:
     """A version of a set as the store would hand it out."""
     devices = [reading.device or reading_set.device for reading in reading_set.readings]
-    return StoredSitting(
+    return SittingVersion(
         set_id=SET_ID,
         subject_id=SUBJECT_ID,
         reading_set=reading_set,
@@ -40,7 +40,9 @@ def stored(reading_set: ReadingSet, evaluation: Evaluation, *, is_voided: bool =
     )
 
 
-def observations(sitting: StoredSitting, stands: Stands | None = None, shown: StoredSitting | None = None) -> list[Observation]:
+def observations(
+    sitting: SittingVersion, stands: ResourceStates | None = None, shown: SittingVersion | None = None
+) -> list[Observation]:
     """The Observations of a sitting as they stand; the mean from ``shown`` where that is another version."""
     stands = stands or first_stands(sitting, STORED_AT)
     frame = frame_of(sitting, PUBLIC_URL)
@@ -53,7 +55,7 @@ def observations(sitting: StoredSitting, stands: Stands | None = None, shown: St
     return found
 
 
-def resources(sitting: StoredSitting) -> list[dict[str, Any]]:
+def resources(sitting: SittingVersion) -> list[dict[str, Any]]:
     """Everything that a sitting's Bundle holds but the Patient, as plain JSON values."""
     version = VersionRow(
         tenant_id=1,
@@ -75,7 +77,7 @@ def resources(sitting: StoredSitting) -> list[dict[str, Any]]:
     devices = [reading.device or sitting.reading_set.device for reading in sitting.reading_set.readings]
     made = [
         *(
-            described_device(device, known, given(device), meta(Stand(1, "final", STORED_AT)))
+            described_device(device, known, given(device), meta(ResourceState(1, "final", STORED_AT)))
             for device, known in zip(devices, sitting.device_ids, strict=True)
             if device is not None and known is not None
         ),

@@ -18,7 +18,7 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.history.read import Read, read_resource
+from quietcuff.fhir.history.read import ReadResource, read_resource
 from quietcuff.fhir.read.bundle import sitting_bundle
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.request import parse_search
@@ -83,7 +83,7 @@ class Clinic:
     async def bundle(self, set_id: str) -> dict[str, Any]:
         return decoded(await self._read(lambda snapshot: sitting_bundle(snapshot, self.publisher, set_id)))
 
-    async def read(self, resource_type: str, logical_id: str) -> Read:
+    async def read(self, resource_type: str, logical_id: str) -> ReadResource:
         return await self._read(lambda snapshot: read_resource(snapshot, self.publisher, resource_type, logical_id))
 
     async def search(self, *items: tuple[str, str]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from quietcuff.fhir.search.request import Search, cursor_of, page_end, parse_sea
 from quietcuff.fhir.search.types import SEARCHED
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.tenants import Tenant, TenantSettings
-from quietcuff.storage.search.query import ObservationKey, PageEnd, Pointer, PointerTest, ValueTest
+from quietcuff.storage.search.query import EntryPageEnd, ObservationKey, Pointer, PointerTest, ValueTest
 
 FHIR_URL = "https://bp.example.org/fhir/R4"
 NOW = datetime(2026, 6, 1, 8, tzinfo=UTC)
@@ -346,7 +346,7 @@ def test_too_many_alternatives_or_parameters_are_refused() -> None:
 
 
 def test_a_cursor_comes_back_as_it_was() -> None:
-    end = PageEnd(datetime(2026, 5, 4, 7, 0, 0, 120_000, tzinfo=UTC), UUID(SITTING), 9)
+    end = EntryPageEnd(datetime(2026, 5, 4, 7, 0, 0, 120_000, tzinfo=UTC), UUID(SITTING), 9)
     assert page_end(cursor_of(end)) == end
 
 

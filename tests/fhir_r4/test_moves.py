@@ -16,8 +16,8 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.sitting import StoredSitting
-from quietcuff.fhir.versions.observation_status import Stands, first_stands, next_stands
+from quietcuff.fhir.resources.sitting import SittingVersion
+from quietcuff.fhir.versions.observation_status import ResourceStates, first_stands, next_stands
 from quietcuff.rules.catalog import load_rulebook
 
 FIRST_VISIT: dict[str, Any] = {
@@ -74,7 +74,7 @@ class Case:
         shown = self._shown[self.stands.mean.from_version] if self.stands.mean else None
         return [msgspec.json.decode(msgspec.json.encode(one)) for one in observations(self.sitting, self.stands, shown)]
 
-    def _stored(self, reading_set: ReadingSet, *, is_voided: bool = False) -> StoredSitting:
+    def _stored(self, reading_set: ReadingSet, *, is_voided: bool = False) -> SittingVersion:
         return stored(reading_set, evaluate(reading_set, None, self._rulebook), is_voided=is_voided)
 
     def _become(self, reading_set: ReadingSet, *, is_voided: bool = False) -> set[str]:
@@ -87,7 +87,7 @@ class Case:
         return moved_between(old, self.stands)
 
 
-def check_step(old: Stands, new: Stands) -> None:
+def check_step(old: ResourceStates, new: ResourceStates) -> None:
     """A version moves by one together with its time, or not at all; nothing disappears."""
     for name, stand in old.places.items():
         now = new.places[name]
@@ -95,7 +95,7 @@ def check_step(old: Stands, new: Stands) -> None:
     assert (old.mean is None) or (new.mean is not None)
 
 
-def moved_between(old: Stands, new: Stands) -> set[str]:
+def moved_between(old: ResourceStates, new: ResourceStates) -> set[str]:
     moved = {name for name, stand in new.places.items() if old.places.get(name) != stand}
     old_mean, new_mean = old.mean and old.mean.stand, new.mean and new.mean.stand
     return moved | ({"mean"} if old_mean != new_mean else set())

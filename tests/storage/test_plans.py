@@ -17,7 +17,7 @@ from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows import reading_sets, retention, versions
-from quietcuff.storage.rows.reading_sets import ListFilter, PageEnd, SetRow, page_query
+from quietcuff.storage.rows.reading_sets import ListFilter, SetPageEnd, SetRow, page_query
 from quietcuff.storage.rows.versions import VersionRow
 from storage.rows import NOON
 
@@ -25,7 +25,7 @@ CLINIC = 1
 PEOPLE, SETS_EACH = 40, 60
 SOMEBODY = UUID(int=7 << 120)
 LATE = NOON + timedelta(days=50)
-HALFWAY = PageEnd(LATE, NOBODY)
+HALFWAY = SetPageEnd(LATE, NOBODY)
 
 
 def set_row(person: int, number: int) -> SetRow:

@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.storage.rows.reading_sets import PageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import SetPageEnd, check_limit, cursor_of, read_cursor
 from storage.rows import NOON
 
 
 @given(st.datetimes(min_value=NOON.replace(year=1900, tzinfo=None), timezones=st.just(NOON.tzinfo)), st.uuids())
 def test_a_cursor_leads_back_to_where_a_page_ended(taken_from: datetime, set_id: UUID) -> None:
-    end = PageEnd(taken_from, set_id)
+    end = SetPageEnd(taken_from, set_id)
     cursor = cursor_of(end)
     assert read_cursor(cursor) == end
     assert cursor.replace("-", "").replace("_", "").isalnum()

@@ -12,12 +12,12 @@ from sqlalchemy import Engine, event, make_url
 from quietcuff.storage.engine.database import open_sqlite
 from quietcuff.storage.rows.versions import read_versions_shown
 from quietcuff.storage.search.observations import count_observations, find_observations
-from quietcuff.storage.search.query import DateRange, ObservationKey, ObservationQuery, PageEnd, PointerTest
+from quietcuff.storage.search.query import DateRange, EntryPageEnd, ObservationKey, ObservationQuery, PointerTest
 
 TENANT = 1
 PERSON = "cda41017-1d9a-8818-bb1a-da6d8d866445"
 SITTING = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
-END = PageEnd(datetime(2026, 5, 4, tzinfo=UTC), UUID(SITTING), 4)
+END = EntryPageEnd(datetime(2026, 5, 4, tzinfo=UTC), UUID(SITTING), 4)
 OF_PERSON = ObservationQuery(subject_ids=frozenset((PERSON,)), order="-date")
 KEYS = frozenset((ObservationKey(SITTING, "reading", 0), ObservationKey(SITTING, "mean", 0)))
 

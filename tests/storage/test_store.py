@@ -14,7 +14,7 @@ from quietcuff.core.model.errors import Busy, Conflict, StoreNotUsable
 from quietcuff.storage.engine.database import refuse_several_workers
 from quietcuff.storage.engine.deadline import DEADLINE, Deadline
 from quietcuff.storage.engine.store import LARGEST_GROUP, Store, open_store
-from quietcuff.storage.engine.transactions import Job, Outcome, RunAgain, Transaction
+from quietcuff.storage.engine.transactions import Job, JobOutcome, RunAgain, Transaction
 from storage.rows import count_subjects, insert, subject_row
 
 CLINIC = 1
@@ -23,9 +23,9 @@ CLINIC = 1
 def watch_groups(store: Store) -> list[int]:
     """The size of each group that the store runs from now on."""
     sizes: list[int] = []
-    run: Callable[[Sequence[Job]], Awaitable[list[Outcome]]] = store._backend.run_group
+    run: Callable[[Sequence[Job]], Awaitable[list[JobOutcome]]] = store._backend.run_group
 
-    async def note(jobs: Sequence[Job]) -> list[Outcome]:
+    async def note(jobs: Sequence[Job]) -> list[JobOutcome]:
         sizes.append(len(jobs))
         return await run(jobs)
 

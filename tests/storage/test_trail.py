@@ -14,14 +14,16 @@ from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.schema import sittings
 from quietcuff.storage.schema.codes import ACTION, OUTCOME
-from quietcuff.storage.trail.trail import FIRST_LINK, Entry, link_after, record
+from quietcuff.storage.trail.trail import FIRST_LINK, TrailEntry, link_after, record
 from storage.rows import NOON
 
 CLINIC, OTHER_CLINIC = 1, 2
 
 
-def entry(tenant_id: int = CLINIC, set_id: UUID | None = None) -> Entry:
-    return Entry(tenant_id=tenant_id, at=NOON, actor="key:ab12cd34", action="create-set", request_id=uuid4(), set_id=set_id)
+def entry(tenant_id: int = CLINIC, set_id: UUID | None = None) -> TrailEntry:
+    return TrailEntry(
+        tenant_id=tenant_id, at=NOON, actor="key:ab12cd34", action="create-set", request_id=uuid4(), set_id=set_id
+    )
 
 
 def note(tenant_id: int = CLINIC) -> Any:
@@ -33,10 +35,10 @@ def all_rows(transaction: Transaction) -> list[Any]:
     return list(transaction.execute(found))
 
 
-def as_entry(row: Any) -> Entry:
+def as_entry(row: Any) -> TrailEntry:
     words = {"action": ACTION.word(row.action), "outcome": OUTCOME.word(row.outcome)}
-    values = {name: getattr(row, name) for name in Entry.__struct_fields__}
-    return Entry(**{**values, **words})
+    values = {name: getattr(row, name) for name in TrailEntry.__struct_fields__}
+    return TrailEntry(**{**values, **words})
 
 
 def assert_whole(rows: list[Any]) -> None:
@@ -92,5 +94,5 @@ async def test_a_row_that_was_altered_does_not_fit(store: Store) -> None:
         assert_whole([rows[0], rows[2]])
     altered = as_entry(rows[0])
     assert link_after(FIRST_LINK, rows[0].lane, 1, altered) == rows[0].chain
-    moved = Entry(**{name: getattr(altered, name) for name in Entry.__struct_fields__} | {"actor": "key:zz99zz99"})
+    moved = TrailEntry(**{name: getattr(altered, name) for name in TrailEntry.__struct_fields__} | {"actor": "key:zz99zz99"})
     assert link_after(FIRST_LINK, rows[0].lane, 1, moved) != rows[0].chain

@@ -15,10 +15,10 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.schema.sittings import trail, trail_seal
-from quietcuff.storage.trail.checking import Flaw, TrailCheck, rows_after, unknown_keys
+from quietcuff.storage.trail.checking import TrailCheck, TrailFlaw, rows_after, unknown_keys
 from quietcuff.storage.trail.keys import TrailFiles, add_trail_key, read_trail_keys
 from quietcuff.storage.trail.seals import Seal, all_seals, read_seals, seal_link
-from quietcuff.storage.trail.trail import FIRST_LINK, Entry, link_after, record
+from quietcuff.storage.trail.trail import FIRST_LINK, TrailEntry, link_after, record
 from storage.rows import NOON
 
 CLINIC = 1
@@ -26,8 +26,8 @@ ROWS = 41
 _t = trail.c
 
 
-def entry(number: int = 0) -> Entry:
-    return Entry(
+def entry(number: int = 0) -> TrailEntry:
+    return TrailEntry(
         tenant_id=CLINIC, at=NOON, actor="key:ab12cd34", action="read", request_id=uuid4(), what="get_set", found=number
     )
 
@@ -62,10 +62,10 @@ class Kept:
     async def flaws(self, *, with_file: bool = False) -> list[tuple[str, int, int]]:
         return [(flaw.kind, flaw.first, flaw.last) for flaw in await self.all_flaws(with_file=with_file)]
 
-    async def all_flaws(self, *, with_file: bool = False) -> list[Flaw]:
+    async def all_flaws(self, *, with_file: bool = False) -> list[TrailFlaw]:
         keys = self.files.read_keys()
 
-        def look(snapshot: Transaction) -> list[Flaw]:
+        def look(snapshot: Transaction) -> list[TrailFlaw]:
             kept = read_seals(str(self.files.seals)) if with_file else []
             check = TrailCheck(CLINIC, keys, all_seals(snapshot, CLINIC), kept)
             after = -1, 0
@@ -165,7 +165,7 @@ async def test_what_is_chained_anew_without_the_key_is_found(kept: Kept) -> None
     rows = await kept.store.read(CLINIC, lambda snapshot: rows_after(snapshot, CLINIC, (-1, 0)))
     link, changes = FIRST_LINK, []
     for row in rows:
-        said = row.entry if row.position != 17 else Entry(**{**vars_of(row.entry), "actor": "key:zz99zz99"})
+        said = row.entry if row.position != 17 else TrailEntry(**{**vars_of(row.entry), "actor": "key:zz99zz99"})
         link = link_after(link, row.lane, row.position, said)
         changes.append(update(trail).where(_t.position == row.position).values(actor=said.actor, chain=link))
     await kept.change(*changes)

@@ -7,7 +7,7 @@ import re
 import msgspec
 
 from quietcuff.core.model.readings import Setting
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.percentiles import find_norms, fit_guideline
@@ -41,7 +41,7 @@ class SettingLimits(msgspec.Struct, frozen=True, kw_only=True):
     without: list[str]
 
 
-def limits_elsewhere(with_result: list[StoredSitting], book: Rulebook, guideline: str | None) -> list[SettingLimits]:
+def limits_elsewhere(with_result: list[CurrentSitting], book: Rulebook, guideline: str | None) -> list[SettingLimits]:
     """The limits of hypertension for each setting but the latest result's, as at the latest result there."""
     newest = {sitting.reading_set.setting: sitting for sitting in with_result}
     order: tuple[Setting, ...] = ("office", "home", "ambulatory")
@@ -57,7 +57,7 @@ def limits_elsewhere(with_result: list[StoredSitting], book: Rulebook, guideline
     return found
 
 
-def limits_of(sitting: StoredSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:
+def limits_of(sitting: CurrentSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:
     """The limits for the person and the setting of a sitting, and the titles of guidelines that have none for them.
 
     Of ``guideline``, or of those that the sitting was evaluated by.
@@ -74,7 +74,7 @@ def limits_of(sitting: StoredSitting, book: Rulebook, guideline: str | None) -> 
     return found, without
 
 
-def limits_in(guideline: Guideline, sitting: StoredSitting, book: Rulebook) -> list[Limit]:
+def limits_in(guideline: Guideline, sitting: CurrentSitting, book: Rulebook) -> list[Limit]:
     """The limits of one guideline; none where it is not for this person or setting."""
     reading_set = sitting.reading_set
     day = max(reading.taken_at for reading in reading_set.readings).date()

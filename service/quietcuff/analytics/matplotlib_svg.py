@@ -106,7 +106,7 @@ def wrapped(text: str, size: float, width: float) -> list[str]:
     return lines
 
 
-class Sheet:
+class DrawingSheet:
     """A page to draw on, measured in points from its lower left corner."""
 
     def __init__(self, width: float, height: float) -> None:

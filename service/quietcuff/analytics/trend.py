@@ -14,7 +14,7 @@ from quietcuff.analytics.limits import GuidelineLimits, SettingLimits, limits_el
 from quietcuff.analytics.trend_severity import severe_of_reading, severe_of_result
 from quietcuff.core.model.evaluation import Evaluation, Interval
 from quietcuff.core.model.readings import Facts, Reading, Setting
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 
 MOST_NOT_COUNTED = 2000
@@ -79,7 +79,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def make_trend(
-    stored: list[StoredSitting], facts: Facts, book: Rulebook, guideline: str | None = None, *, is_cut: bool = False
+    stored: list[CurrentSitting], facts: Facts, book: Rulebook, guideline: str | None = None, *, is_cut: bool = False
 ) -> Trend:
     """The trend of a person's sittings, in any order; ``guideline`` in place of those of the latest result."""
     stored = sorted(stored, key=lambda sitting: (last_moment(sitting), sitting.set_id))
@@ -105,7 +105,7 @@ def make_trend(
     )
 
 
-def last_moment(sitting: StoredSitting) -> datetime:
+def last_moment(sitting: CurrentSitting) -> datetime:
     """When the last reading was taken."""
     return max(reading.taken_at for reading in sitting.reading_set.readings)
 
@@ -115,7 +115,7 @@ def local(moment: datetime) -> datetime:
     return moment.replace(tzinfo=None)
 
 
-def result_point(sitting: StoredSitting, book: Rulebook) -> ResultPoint | None:
+def result_point(sitting: CurrentSitting, book: Rulebook) -> ResultPoint | None:
     """The result as a point, or None where there is none."""
     result, series = sitting.evaluation.result, sitting.evaluation.series
     if result is None:
@@ -137,7 +137,7 @@ def interval_of(evaluation: Evaluation) -> Interval | None:
     return evaluation.certainty[0].interval_95 if evaluation.certainty else None
 
 
-def readings_not_counted(shown: list[StoredSitting], book: Rulebook) -> tuple[list[NotCounted], Counter[str]]:
+def readings_not_counted(shown: list[CurrentSitting], book: Rulebook) -> tuple[list[NotCounted], Counter[str]]:
     """The readings that did not count, in order of time, and how many cannot be drawn, by code."""
     found: list[NotCounted] = []
     left_out: Counter[str] = Counter()
@@ -170,7 +170,7 @@ def why_not_drawn(reading: Reading, reason: str | None) -> str | None:
     return "implausible" if reason == "implausible" else None
 
 
-def whole_sets_left_out(stored: list[StoredSitting]) -> dict[str, int]:
+def whole_sets_left_out(stored: list[CurrentSitting]) -> dict[str, int]:
     """How many sets are not drawn at all, by code."""
     active = [sitting for sitting in stored if sitting.status == "active"]
     return {
@@ -180,7 +180,7 @@ def whole_sets_left_out(stored: list[StoredSitting]) -> dict[str, int]:
     }
 
 
-def treated_periods(active: list[StoredSitting]) -> list[Treated]:
+def treated_periods(active: list[CurrentSitting]) -> list[Treated]:
     """From the first sitting that says yes, or the change it names before, to the last before one that says no.
 
     What is not recorded neither ends a period nor makes one longer. ``active`` in order of time.
@@ -205,7 +205,7 @@ def treated_periods(active: list[StoredSitting]) -> list[Treated]:
     return [*periods, Treated(since=since, until=None)] if since is not None else periods
 
 
-def changes_of_treatment(active: list[StoredSitting], facts: Facts) -> list[date]:
+def changes_of_treatment(active: list[CurrentSitting], facts: Facts) -> list[date]:
     """The days on which treatment changed, as the sets and the registry name them."""
     said = {sitting.reading_set.subject.treatment_changed_on for sitting in active} | {facts.treatment_changed_on}
     return sorted(day for day in said if day is not None)

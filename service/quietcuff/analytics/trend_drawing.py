@@ -11,7 +11,7 @@ import msgspec
 from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.layout import day_ticks, place_in_rows, push_apart
 from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
-from quietcuff.analytics.matplotlib_svg import Axes, Sheet, width_of, wrapped
+from quietcuff.analytics.matplotlib_svg import Axes, DrawingSheet, width_of, wrapped
 from quietcuff.analytics.trend import ResultPoint, Trend
 from quietcuff.analytics.trend_key import draw_key, key_of, rows_of_key
 from quietcuff.analytics.trend_looks import (
@@ -34,7 +34,7 @@ from quietcuff.analytics.trend_looks import (
     TITLE_SIZE,
     WIDTH,
     Crowd,
-    Frame,
+    PanelFrame,
     Pressure,
     changes_shown,
     crowd_of,
@@ -57,7 +57,7 @@ WORD_ROWS, TICK_ROOM = 2, 36.0
 NAME_INDENT = 39.0
 
 
-def draw_trend(trend: Trend) -> Sheet:
+def draw_trend(trend: Trend) -> DrawingSheet:
     """The picture. Its height is what its legend and notes need."""
     key = key_of(trend)
     rows = rows_of_key(key)
@@ -67,11 +67,11 @@ def draw_trend(trend: Trend) -> Sheet:
     bottoms: dict[Pressure, float] = {"diastolic": foot + TICKS}
     bottoms["systolic"] = bottoms["diastolic"] + PANEL_HEIGHT["diastolic"] + BETWEEN
     top = bottoms["systolic"] + PANEL_HEIGHT["systolic"] + 8 * word_rows + 8
-    sheet = Sheet(WIDTH, top + 36)
+    sheet = DrawingSheet(WIDTH, top + 36)
     sheet.write(MARGIN, top + 20, words.TITLE, TITLE_SIZE, bold=True, color=INK)
     sheet.write(MARGIN, top + 7, words.subtitle(trend), SUBTITLE_SIZE, color=INK)
     right = RIGHT_WITH_LIMITS if words.all_limits(trend) else RIGHT
-    frame = Frame(LEFT, WIDTH - LEFT - right, bottoms, *days_shown(trend))
+    frame = PanelFrame(LEFT, WIDTH - LEFT - right, bottoms, *days_shown(trend))
     for pressure in PRESSURES:
         draw_panel(sheet, frame, trend, pressure)
     draw_treatment_words(sheet, frame, trend)
@@ -91,7 +91,7 @@ def foot_of(trend: Trend) -> list[str]:
     return [*([limits] if limits else []), *words.notes(trend), trend.caution]
 
 
-def draw_panel(sheet: Sheet, frame: Frame, trend: Trend, pressure: Pressure) -> None:
+def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
     """One pressure: its shading, limits, readings that did not count, and results."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     axes = sheet.panel(frame.left, bottom, frame.width, height)
@@ -228,7 +228,7 @@ def line_looks(named: list[Named]) -> dict[str, Any]:
     return {"color": COLOURS[settings[0]] if len(settings) == 1 else SOFT, "linewidth": 0.8, "dashes": (6, 2, 1, 2)}
 
 
-def draw_limits(sheet: Sheet, axes: Axes, frame: Frame, trend: Trend, pressure: Pressure) -> None:
+def draw_limits(sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
     """A line for each limit, named once at the right edge; where names would overlap they move apart and are led to."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     low, high = axes.get_ylim()
@@ -249,7 +249,7 @@ def draw_limits(sheet: Sheet, axes: Axes, frame: Frame, trend: Trend, pressure: 
             sheet.write(edge + NAME_INDENT, at, line, SMALL, va="center_baseline", color=INK)
 
 
-def draw_treatment(axes: Axes, frame: Frame, trend: Trend) -> None:
+def draw_treatment(axes: Axes, frame: PanelFrame, trend: Trend) -> None:
     """Shading of the time on treatment, and a line where it changed."""
     for start, end in periods_shown(frame, trend):
         axes.axvspan(start, end, color=SHADE, linewidth=0, zorder=0)
@@ -257,7 +257,7 @@ def draw_treatment(axes: Axes, frame: Frame, trend: Trend) -> None:
         axes.axvline(day, color=SOFT, linewidth=0.7, dashes=(1, 1.5), zorder=1.5)
 
 
-def draw_treatment_words(sheet: Sheet, frame: Frame, trend: Trend) -> None:
+def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
     """A word above each shaded time and each change, where there is room; the legend has them in any case."""
     named = [("on treatment", (start + end) / 2) for start, end in periods_shown(frame, trend)]
     named += [("changed", day) for day in changes_shown(frame, trend)]
@@ -269,7 +269,7 @@ def draw_treatment_words(sheet: Sheet, frame: Frame, trend: Trend) -> None:
             sheet.write(place[1], top + 3 + 8 * place[0], word, SMALL, ha="center", color=INK)
 
 
-def draw_days(sheet: Sheet, frame: Frame, trend: Trend) -> None:
+def draw_days(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
     """Days below the lower panel, few enough not to touch."""
     if not trend.results and not trend.not_counted:
         return

@@ -7,7 +7,7 @@ from typing import Any, Literal
 import msgspec
 
 from quietcuff.analytics import trend_text as words
-from quietcuff.analytics.matplotlib_svg import Sheet, width_of
+from quietcuff.analytics.matplotlib_svg import DrawingSheet, width_of
 from quietcuff.analytics.trend import Trend
 from quietcuff.analytics.trend_looks import (
     FAINT,
@@ -22,7 +22,7 @@ from quietcuff.analytics.trend_looks import (
     SOFT,
     TINTS,
     WIDTH,
-    Frame,
+    PanelFrame,
     changes_shown,
     days_shown,
     mark_looks,
@@ -66,7 +66,7 @@ def key_of(trend: Trend) -> list[KeyEntry]:
     if trend.not_counted:
         found.append(KeyEntry("mark", "reading that did not count", [(MARKERS["systolic"], {**plain, "color": FAINT})]))
     first, last = days_shown(trend)
-    frame = Frame(0, 1, {}, first, last)
+    frame = PanelFrame(0, 1, {}, first, last)
     if periods_shown(frame, trend):
         found.append(KeyEntry("shade", "on treatment", []))
     if changes_shown(frame, trend):
@@ -85,7 +85,7 @@ def rows_of_key(key: list[KeyEntry]) -> list[list[KeyEntry]]:
     return rows
 
 
-def draw_key(sheet: Sheet, rows: list[list[KeyEntry]], top: float) -> None:
+def draw_key(sheet: DrawingSheet, rows: list[list[KeyEntry]], top: float) -> None:
     """The legend, from its uppermost row's base line down."""
     for row, entries in enumerate(rows):
         x, y = MARGIN, top - ROW * row
@@ -95,7 +95,7 @@ def draw_key(sheet: Sheet, rows: list[list[KeyEntry]], top: float) -> None:
             x += entry.width
 
 
-def draw_symbol(sheet: Sheet, entry: KeyEntry, x: float, y: float) -> None:
+def draw_symbol(sheet: DrawingSheet, entry: KeyEntry, x: float, y: float) -> None:
     """What an entry's words stand for."""
     for place, (marker, looks) in enumerate(entry.looks):
         sheet.stroke([x + 4 + 8 * place], [y], marker=marker, **looks)

@@ -41,7 +41,7 @@ class Crowd(msgspec.Struct, frozen=True):
 CROWDS = (Crowd(24, 5.5, 1.4, True), Crowd(80, 4.2, 0.9, True), Crowd(200, 3.2, 0.6, False), Crowd(10**9, 2.4, 0.4, False))
 
 
-class Frame(msgspec.Struct, frozen=True):
+class PanelFrame(msgspec.Struct, frozen=True):
     """Where the panels stand on the sheet, and which days they span, as day numbers."""
 
     left: float
@@ -110,7 +110,7 @@ def interval_of(point: ResultPoint, pressure: Pressure) -> tuple[float, float] |
     return None if both is None else (both.systolic_mmhg if pressure == "systolic" else both.diastolic_mmhg)
 
 
-def periods_shown(frame: Frame, trend: Trend) -> list[tuple[float, float]]:
+def periods_shown(frame: PanelFrame, trend: Trend) -> list[tuple[float, float]]:
     """The treated days within the picture, as day numbers."""
     found = []
     for period in trend.treated:
@@ -121,6 +121,6 @@ def periods_shown(frame: Frame, trend: Trend) -> list[tuple[float, float]]:
     return found
 
 
-def changes_shown(frame: Frame, trend: Trend) -> list[float]:
+def changes_shown(frame: PanelFrame, trend: Trend) -> list[float]:
     """The changes of treatment within the picture, as day numbers."""
     return [float(day.toordinal()) for day in trend.changed_on if frame.first <= day.toordinal() <= frame.last]

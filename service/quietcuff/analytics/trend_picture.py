@@ -11,7 +11,7 @@ from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.matplotlib_svg import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.application.parties import DECODER
 from quietcuff.application.read_sittings import first_moment
 from quietcuff.application.summary import stored_sitting
@@ -36,7 +36,7 @@ class TrendQuery(msgspec.Struct, frozen=True, kw_only=True):
     guideline: str | None = None
 
 
-async def read_trend_picture(desk: Desk, caller: Caller, wanted: str, query: TrendQuery) -> bytes:
+async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, query: TrendQuery) -> bytes:
     """The picture as SVG, over at most the newest 500 sets asked for. The same sets and rules give the same bytes.
 
     Raises:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from quietcuff.core.model.evaluation import Category
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.rulebook import Edge, Rulebook
 from quietcuff.core.sitting.person import describe_person
 
 BOTH = ("systolic", "diastolic")
 
 
-def severe_limit(sitting: StoredSitting, book: Rulebook) -> Edge:
+def severe_limit(sitting: CurrentSitting, book: Rulebook) -> Edge:
     """The pressures from which a value of this sitting is severe, whoever's guideline is drawn."""
     day = max(reading.taken_at for reading in sitting.reading_set.readings).date()
     person = describe_person(sitting.reading_set.subject, day, book.limits)
@@ -23,7 +23,7 @@ def reached(systolic_mmhg: float, diastolic_mmhg: float, limit: Edge) -> tuple[s
     return tuple(name for name, (value, edge) in zip(BOTH, values, strict=True) if value >= edge)
 
 
-def severe_readings(sitting: StoredSitting) -> set[int]:
+def severe_readings(sitting: CurrentSitting) -> set[int]:
     """The places of the readings that the evaluation found severe."""
     return {
         finding.reading
@@ -32,7 +32,7 @@ def severe_readings(sitting: StoredSitting) -> set[int]:
     }
 
 
-def severe_of_reading(sitting: StoredSitting, place: int, book: Rulebook) -> tuple[str, ...]:
+def severe_of_reading(sitting: CurrentSitting, place: int, book: Rulebook) -> tuple[str, ...]:
     """The pressures of one reading that are severe; both where its evaluation found it so by another limit."""
     reading = sitting.reading_set.readings[place]
     if place not in severe_readings(sitting) or reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
@@ -40,7 +40,7 @@ def severe_of_reading(sitting: StoredSitting, place: int, book: Rulebook) -> tup
     return reached(reading.systolic_mmhg, reading.diastolic_mmhg, severe_limit(sitting, book)) or BOTH
 
 
-def severe_of_result(sitting: StoredSitting, systolic_mmhg: float, diastolic_mmhg: float, book: Rulebook) -> tuple[str, ...]:
+def severe_of_result(sitting: CurrentSitting, systolic_mmhg: float, diastolic_mmhg: float, book: Rulebook) -> tuple[str, ...]:
     """The pressures in which a result is severe: by its own value, by any reading of its sitting, or by its label."""
     found = set(reached(systolic_mmhg, diastolic_mmhg, severe_limit(sitting, book)))
     for place in severe_readings(sitting):

@@ -13,7 +13,7 @@ from quietcuff import application
 from quietcuff.api.logs import log_failure
 from quietcuff.api.service import Service
 from quietcuff.application import retention
-from quietcuff.application.bulk.worker import Worker
+from quietcuff.application.bulk.worker import ExportWorker
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.api_keys import delete_old_uses, touch_key
@@ -39,7 +39,7 @@ async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) ->
 
 async def work_on_exports(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
     """Do the exports that wait, whenever one is begun here, and look now and then for those that nobody works on."""
-    worker = Worker(service.desk, service.settings.public_url, service.export_limits)
+    worker = ExportWorker(service.desk, service.settings.public_url, service.export_limits)
 
     async def work(service: Service) -> None:
         await worker.work()

@@ -11,7 +11,7 @@ from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.fhir.capability import FHIR_TYPES
-from quietcuff.fhir.model.scope import Sight
+from quietcuff.fhir.model.scope import ReadScope
 from quietcuff.fhir.search.narrowing import kinds_of
 from quietcuff.fhir.search.request import MOST_PARAMETERS
 from quietcuff.fhir.versions.stored_sets import Publisher
@@ -33,11 +33,11 @@ async def publisher_of(connection: Connection, letter: str = "r") -> Publisher:
     return Publisher(tenant=tenant, public_url=service.settings.public_url, sight=sight_of(principal.scopes, letter))
 
 
-def sight_of(scopes: Scopes, letter: str) -> Sight:
+def sight_of(scopes: Scopes, letter: str) -> ReadScope:
     """What scopes let be seen: the types that may be read, and where they open a part of Observation only, which."""
     types = frozenset(type for type in FHIR_TYPES if scopes.parts(Need(type, "r")) != [])
     parts = scopes.parts(Need("Observation", letter))
-    return Sight(types) if parts is None else Sight(types, frozenset().union(*(kinds_of(part) for part in parts)))
+    return ReadScope(types) if parts is None else ReadScope(types, frozenset().union(*(kinds_of(part) for part in parts)))
 
 
 def formats_of(pairs: list[tuple[str, str]]) -> list[str]:

@@ -17,7 +17,7 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.api.logs import log_failure
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.application.payloads.hl7v2 import receive_hl7v2, turn_away
 from quietcuff.core.model.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
 from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
@@ -41,7 +41,7 @@ REASONS = {
 }
 
 
-class Limits(msgspec.Struct, frozen=True, kw_only=True):
+class ListenerLimits(msgspec.Struct, frozen=True, kw_only=True):
     """What one listener bears. ``pause_seconds`` is the longest silence within a message, ``message_seconds`` the longest that
     a message may take, ``idle_seconds`` the longest silence between messages."""
 
@@ -52,7 +52,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
     idle_seconds: float = 300
 
 
-class Line(msgspec.Struct, frozen=True, kw_only=True):
+class ListenerLine(msgspec.Struct, frozen=True, kw_only=True):
     """One message or one broken connection in the log: nothing of what was said."""
 
     request_id: str
@@ -63,7 +63,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
 class Listener:
     """Takes messages for whoever ``principal`` says; asked before each message, so that a revoked key ends it."""
 
-    def __init__(self, desk: Desk, principal: Callable[[], Awaitable[Principal]], limits: Limits) -> None:
+    def __init__(self, desk: AppContext, principal: Callable[[], Awaitable[Principal]], limits: ListenerLimits) -> None:
         self._desk = desk
         self._principal = principal
         self._limits = limits
@@ -211,5 +211,5 @@ async def linger(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> 
 
 def note(request_id: str, what: str, began: float) -> None:
     """Write a line into the log."""
-    line = Line(request_id=request_id, mllp=what, milliseconds=round((time.perf_counter() - began) * 1000, 2))
+    line = ListenerLine(request_id=request_id, mllp=what, milliseconds=round((time.perf_counter() - began) * 1000, 2))
     log.info("%s", msgspec.json.encode(line).decode())

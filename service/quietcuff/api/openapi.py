@@ -18,7 +18,7 @@ from litestar.routes import HTTPRoute
 from quietcuff import __version__
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_JSON
-from quietcuff.api.operations import JSON, Operation, Parameter, Reply, operation_of
+from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
 from quietcuff.api.problems import Problem
@@ -158,7 +158,7 @@ def _path_parameter(name: str) -> dict[str, Any]:
     return {"name": name, "in": "path", "required": True, "schema": PATH_PARAMETERS.get(name, ANY_ID)}
 
 
-def _parameter(parameter: Parameter) -> dict[str, Any]:
+def _parameter(parameter: OperationParameter) -> dict[str, Any]:
     return {
         "name": parameter.name,
         "in": parameter.within,

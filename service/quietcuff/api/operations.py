@@ -21,7 +21,7 @@ NDJSON = "application/x-ndjson"
 FORM = "application/x-www-form-urlencoded"
 
 
-class Parameter(msgspec.Struct, frozen=True, kw_only=True):
+class OperationParameter(msgspec.Struct, frozen=True, kw_only=True):
     """A query parameter, a header or a part of the path."""
 
     name: str
@@ -31,7 +31,7 @@ class Parameter(msgspec.Struct, frozen=True, kw_only=True):
     required: bool = False
 
 
-class Link(msgspec.Struct, frozen=True, kw_only=True):
+class AnswerLink(msgspec.Struct, frozen=True, kw_only=True):
     """Where an answer leads: the operation, and what of the answer its parameters are."""
 
     operation: str
@@ -47,7 +47,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     media_type: str = JSON
     example: Any = None
     headers: tuple[str, ...] = ()
-    links: tuple[Link, ...] = ()
+    links: tuple[AnswerLink, ...] = ()
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
@@ -61,7 +61,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     summary: str
     description: str = ""
     access: Access
-    parameters: tuple[Parameter, ...] = ()
+    parameters: tuple[OperationParameter, ...] = ()
     body: Any = None
     media_type: str = JSON
     examples: dict[str, Any] = {}

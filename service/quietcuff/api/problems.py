@@ -38,7 +38,7 @@ class Problem(msgspec.Struct, frozen=True, kw_only=True):
     more: int | msgspec.UnsetType = msgspec.UNSET
 
 
-class Refusal(msgspec.Struct, frozen=True, kw_only=True):
+class ErrorAnswer(msgspec.Struct, frozen=True, kw_only=True):
     """What is answered to an error: the kind of problem, its words, its faults and its headers."""
 
     kind: ProblemType
@@ -47,7 +47,7 @@ class Refusal(msgspec.Struct, frozen=True, kw_only=True):
     headers: dict[str, str] = {}
 
 
-def refusal_of(error: Exception) -> Refusal:
+def refusal_of(error: Exception) -> ErrorAnswer:
     """The one error table: what each error is answered with."""
     if isinstance(error, errors.NotAuthenticated):
         return NO_GOOD_KEY if error.had_key else NO_KEY
@@ -58,65 +58,67 @@ def refusal_of(error: Exception) -> Refusal:
     return UNFORESEEN
 
 
-def _of_ours(error: errors.QuietcuffError) -> Refusal:
+def _of_ours(error: errors.QuietcuffError) -> ErrorAnswer:
     match error:
         case errors.NotReadable(fault=fault):
             kind = kinds.NOT_READABLE if fault.header is None else kinds.BAD_HEADER
-            return Refusal(kind=kind, detail=fault.detail, faults=[fault])
+            return ErrorAnswer(kind=kind, detail=fault.detail, faults=[fault])
         case errors.NotAcceptable(faults=faults):
             counted = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-            return Refusal(kind=kinds.NOT_ACCEPTABLE, detail=f"{counted}; nothing was stored.", faults=faults)
+            return ErrorAnswer(kind=kinds.NOT_ACCEPTABLE, detail=f"{counted}; nothing was stored.", faults=faults)
         case errors.Conflict(code=code, detail=detail, set_id=set_id, pointers=pointers):
             faults = [Fault(pointer=pointer, code=code, detail=detail, set_id=set_id) for pointer in pointers]
-            return Refusal(kind=kinds.CONFLICT, detail=detail, faults=faults)
+            return ErrorAnswer(kind=kinds.CONFLICT, detail=detail, faults=faults)
         case errors.VersionStale(newest=newest):
             detail = f"The newest version is {newest}."
-            return Refusal(kind=kinds.VERSION_STALE, detail=detail, headers={"ETag": f'"{newest}"'})
+            return ErrorAnswer(kind=kinds.VERSION_STALE, detail=detail, headers={"ETag": f'"{newest}"'})
         case errors.NotAllowed(scope=scope):
             challenge = f'{CHALLENGE}, error="insufficient_scope", scope="{scope}"'
             detail = f"The key lacks the scope {scope}."
-            return Refusal(kind=kinds.NOT_ALLOWED, detail=detail, headers={"WWW-Authenticate": challenge})
+            return ErrorAnswer(kind=kinds.NOT_ALLOWED, detail=detail, headers={"WWW-Authenticate": challenge})
         case errors.TooOften(detail=detail, retry_after_seconds=seconds):
-            return Refusal(kind=kinds.TOO_OFTEN, detail=detail, headers={"Retry-After": str(seconds)})
+            return ErrorAnswer(kind=kinds.TOO_OFTEN, detail=detail, headers={"Retry-After": str(seconds)})
         case errors.Busy(retry_after_seconds=seconds):
             detail = f"Try again in {seconds} seconds."
-            return Refusal(kind=kinds.BUSY, detail=detail, headers={"Retry-After": str(seconds)})
+            return ErrorAnswer(kind=kinds.BUSY, detail=detail, headers={"Retry-After": str(seconds)})
         case errors.TokenRefused(code=code, detail=detail):
             kind = kinds.NOT_AUTHENTICATED if code == "invalid_client" else kinds.BAD_REQUEST
-            return Refusal(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
+            return ErrorAnswer(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
         case errors.StoreNotUsable():
-            return Refusal(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
+            return ErrorAnswer(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
     return PLAIN.get(type(error), UNFORESEEN)
 
 
-UNFORESEEN = Refusal(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")
-NO_KEY = Refusal(
+UNFORESEEN = ErrorAnswer(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")
+NO_KEY = ErrorAnswer(
     kind=kinds.NOT_AUTHENTICATED,
     detail="A key is needed that is known, not revoked and not expired.",
     headers={"WWW-Authenticate": CHALLENGE},
 )
 # Who sent no token is told of no error. Source: RFC 6750, 3.1.
 NO_GOOD_KEY = msgspec.structs.replace(NO_KEY, headers={"WWW-Authenticate": f'{CHALLENGE}, error="invalid_token"'})
-PLAIN: dict[type[Exception], Refusal] = {
-    errors.NotFound: Refusal(kind=kinds.NOT_FOUND, detail="Nothing of that name is here for this key."),
-    errors.Deleted: Refusal(kind=kinds.DELETED, detail="What had this id was deleted."),
-    errors.VersionNotNamed: Refusal(kind=kinds.VERSION_NOT_NAMED, detail="Send the ETag of what you have seen as If-Match."),
+PLAIN: dict[type[Exception], ErrorAnswer] = {
+    errors.NotFound: ErrorAnswer(kind=kinds.NOT_FOUND, detail="Nothing of that name is here for this key."),
+    errors.Deleted: ErrorAnswer(kind=kinds.DELETED, detail="What had this id was deleted."),
+    errors.VersionNotNamed: ErrorAnswer(
+        kind=kinds.VERSION_NOT_NAMED, detail="Send the ETag of what you have seen as If-Match."
+    ),
 }
-FRAMEWORK: dict[int, Refusal] = {
-    400: Refusal(kind=kinds.BAD_REQUEST, detail="The request cannot be read."),
+FRAMEWORK: dict[int, ErrorAnswer] = {
+    400: ErrorAnswer(kind=kinds.BAD_REQUEST, detail="The request cannot be read."),
     404: PLAIN[errors.NotFound],
-    405: Refusal(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
-    413: Refusal(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
+    405: ErrorAnswer(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
+    413: ErrorAnswer(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
 }
 
 
-def _of_the_frameworks(error: HTTPException) -> Refusal:
+def _of_the_frameworks(error: HTTPException) -> ErrorAnswer:
     if isinstance(error, InternalServerException) and error.detail == CLIENT_LEFT:
         return FRAMEWORK[400]
     if error.status_code == 415:
-        return Refusal(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
+        return ErrorAnswer(kind=kinds.UNSUPPORTED_MEDIA_TYPE, detail=error.detail)
     if error.status_code == 406:
-        return Refusal(kind=kinds.FORMAT_NOT_OFFERED, detail=error.detail)
+        return ErrorAnswer(kind=kinds.FORMAT_NOT_OFFERED, detail=error.detail)
     refusal = FRAMEWORK.get(error.status_code, UNFORESEEN)
     headers = error.headers or {}
     allow = {name.title(): _methods(value) for name, value in headers.items() if name.lower() == "allow"}
@@ -129,7 +131,7 @@ def _methods(listed: str) -> str:
     return ", ".join(sorted(methods | ({"HEAD"} if "GET" in methods else set())))
 
 
-def problem_of(refusal: Refusal, request_id: str) -> Problem:
+def problem_of(refusal: ErrorAnswer, request_id: str) -> Problem:
     """The problem as it is written, with at most a hundred faults."""
     unsaid = len(refusal.faults) - MOST_FAULTS
     return Problem(
@@ -175,7 +177,7 @@ def written(error: Exception, path: str, request_id: str) -> Written:
     )
 
 
-def _as_oauth(error: Exception, refusal: Refusal) -> Written:
+def _as_oauth(error: Exception, refusal: ErrorAnswer) -> Written:
     """As OAuth says it. Source: RFC 6749, 5.2; its words for a server's trouble are those of 4.1.2.1."""
     by_status = {503: "temporarily_unavailable", 500: "server_error"}
     code = error.code if isinstance(error, errors.TokenRefused) else by_status.get(refusal.kind.status, "invalid_request")
@@ -187,7 +189,7 @@ def _as_oauth(error: Exception, refusal: Refusal) -> Written:
     )
 
 
-def _as_outcome(refusal: Refusal) -> Written:
+def _as_outcome(refusal: ErrorAnswer) -> Written:
     """As FHIR says it. A search that cannot be understood is a bad request there."""
     status = 400 if refusal.kind is kinds.NOT_ACCEPTABLE else refusal.kind.status
     return Written(

@@ -12,7 +12,7 @@ from uuid import UUID
 from quietcuff.api.operations import Operation, operation_of
 from quietcuff.api.requests import Connection
 from quietcuff.api.service import Service
-from quietcuff.application.read_trail import Seen
+from quietcuff.application.read_trail import ReadRecord
 from quietcuff.core.model.readings import Identifier
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import Need
@@ -50,7 +50,7 @@ def note_read(scope: Any, request_id: str, status: int) -> None:
     service: Service = app.state["service"]
     state, pairs = scope["state"], asked_in(scope)
     is_search = isinstance(operation.access, Need) and operation.access.letter == "s"
-    seen = Seen(
+    seen = ReadRecord(
         tenant_id=principal.tenant_id,
         at=service.desk.clock(),
         actor=principal.actor,

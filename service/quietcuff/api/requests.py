@@ -15,7 +15,7 @@ import msgspec
 from litestar.connection import ASGIConnection
 from litestar.exceptions import HTTPException
 
-from quietcuff.api.operations import Parameter
+from quietcuff.api.operations import OperationParameter
 from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.model.readings import check_day, check_instant
@@ -223,7 +223,7 @@ def accepts_gzip(connection: Connection) -> bool:
 
 ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
 
-IDEMPOTENCY_KEY = Parameter(
+IDEMPOTENCY_KEY = OperationParameter(
     name="Idempotency-Key",
     within="header",
     schema={"type": "string", "minLength": 1, "maxLength": 255, "pattern": "^[!-~]+$"},
@@ -235,25 +235,25 @@ IDEMPOTENCY_KEY_OF_BATCH = msgspec.structs.replace(
     description="Your own key of this request: a line without an `identifier` is known by it and its line number, and is "
     "not stored again when the same lines are sent again. Kept 30 days.",
 )
-IF_MATCH = Parameter(
+IF_MATCH = OperationParameter(
     name="If-Match",
     within="header",
     schema=ETAGS,
     description='The version that the change is meant for: its ETag, such as "3". Missing: 428. Stale: 412.',
 )
-IF_MATCH_OR_ANY = Parameter(
+IF_MATCH_OR_ANY = OperationParameter(
     name="If-Match",
     within="header",
     schema=ETAGS,
     description='The version that the readings were taken after: its ETag, such as "3"; or * for whichever is newest.',
 )
-IF_MATCH_OPTIONAL = Parameter(
+IF_MATCH_OPTIONAL = OperationParameter(
     name="If-Match",
     within="header",
     schema=ETAGS,
     description='Only if this is still the newest version, such as "3". May be left out.',
 )
-IF_NONE_MATCH = Parameter(
+IF_NONE_MATCH = OperationParameter(
     name="If-None-Match",
     within="header",
     schema={"type": "string"},

@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
-from quietcuff.application import Desk, open_desk
+from quietcuff.application import AppContext, open_desk
 from quietcuff.application.bulk.worker import ExportLimits
 from quietcuff.application.read_trail import Reads
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -20,7 +20,7 @@ from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import Fetcher, KeySets
 from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
 from quietcuff.security.rates import Rates
-from quietcuff.security.tokens import TOKEN_PATH, TokenDesk
+from quietcuff.security.tokens import TOKEN_PATH, TokenIssuer
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.readiness import Readiness
 from quietcuff.storage.engine.store import NO_TENANT, Store
@@ -33,9 +33,9 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     what was read and is not in the trail yet."""
 
     settings: Settings
-    desk: Desk
+    desk: AppContext
     keyring: Keyring
-    token_desk: TokenDesk
+    token_desk: TokenIssuer
     outside_tokens: OutsideTokens | None
     started_at: datetime
     export_limits: ExportLimits
@@ -84,7 +84,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         settings=settings,
         desk=desk,
         keyring=Keyring(find, desk.clock, time.monotonic),
-        token_desk=TokenDesk(store, key_sets, desk.clock, settings.public_url + TOKEN_PATH),
+        token_desk=TokenIssuer(store, key_sets, desk.clock, settings.public_url + TOKEN_PATH),
         outside_tokens=OutsideTokens(settings.issuer, key_sets, tenant_of) if settings.issuer is not None else None,
         started_at=desk.clock(),
         export_limits=limits,

@@ -7,9 +7,9 @@ two registries; ``read_summary`` sums a person up. What changes or reads what is
 then the caller.
 """
 
-from quietcuff.application.batch import Known, Received, Tally, receive_lines
+from quietcuff.application.batch import Known, ReceivedLine, Tally, receive_lines
 from quietcuff.application.close_idle import close_idle_sets
-from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Page, Record, open_desk
+from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, Page, Record, open_desk
 from quietcuff.application.move_sitting import move
 from quietcuff.application.read_sittings import list_sets, read_set, read_sheet, read_version, read_versions
 from quietcuff.application.registries import (
@@ -27,11 +27,11 @@ from quietcuff.storage.rows.reading_sets import SetQuery
 __all__ = [
     "Answer",
     "Caller",
-    "Desk",
+    "AppContext",
     "IfMatch",
     "Known",
     "Page",
-    "Received",
+    "ReceivedLine",
     "Record",
     "SetQuery",
     "Tally",

@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator, Callable
 
 import msgspec
 
-from quietcuff.application.context import Answer, Caller, Desk
+from quietcuff.application.context import Answer, AppContext, Caller
 from quietcuff.application.idempotency import Claims, claims_of
 from quietcuff.application.store_sitting import RECEIVE, take_in, understand
 from quietcuff.core.model.errors import Fault, NotAcceptable
@@ -28,7 +28,7 @@ MOST_BYTES_HELD = 4 * 1024 * 1024
 Known = Callable[[Tenant, int, ReadingSet], Claims]
 
 
-class Received(msgspec.Struct, frozen=True, kw_only=True):
+class ReceivedLine(msgspec.Struct, frozen=True, kw_only=True):
     """A line as it came, and what came of it: an answer, or the error that there is none because of."""
 
     line: Line
@@ -43,7 +43,7 @@ class Tally(msgspec.Struct, kw_only=True):
     replayed: int = 0
     refused: int = 0
 
-    def count(self, received: Received) -> None:
+    def count(self, received: ReceivedLine) -> None:
         """Count a line in."""
         self.lines += 1
         if isinstance(received.outcome, Exception):
@@ -55,11 +55,11 @@ class Tally(msgspec.Struct, kw_only=True):
 
 
 async def receive_lines(
-    desk: Desk,
+    desk: AppContext,
     caller: Caller,
     chunks: AsyncIterator[bytes],
     known: Known,
-    tell: Callable[[Received], None],
+    tell: Callable[[ReceivedLine], None],
     *,
     may_go_on: Callable[[], bool] = lambda: True,
 ) -> None:
@@ -69,7 +69,7 @@ async def receive_lines(
     Of one person's sittings, the one whose line comes first is stored first. Where the chunks end with an error, or this is
     cancelled, what was taken in before is finished and told of; a line that was not complete is not taken in.
     """
-    held: deque[asyncio.Task[Received]] = deque()
+    held: deque[asyncio.Task[ReceivedLine]] = deque()
     bytes_held = 0
     try:
         async for line in lines_of(chunks):
@@ -99,7 +99,7 @@ async def lines_of(chunks: AsyncIterator[bytes]) -> AsyncIterator[Line]:
         yield line
 
 
-async def tell_of(held: deque[asyncio.Task[Received]], tell: Callable[[Received], None]) -> int:
+async def tell_of(held: deque[asyncio.Task[ReceivedLine]], tell: Callable[[ReceivedLine], None]) -> int:
     """Tell of the oldest line that is held, and let it go; its length. Whoever is cancelled here leaves it as it is."""
     await asyncio.wait([held[0]])
     received = held.popleft().result()
@@ -107,15 +107,15 @@ async def tell_of(held: deque[asyncio.Task[Received]], tell: Callable[[Received]
     return len(received.line.text)
 
 
-async def receive_line(desk: Desk, tenant: Tenant, caller: Caller, line: Line, known: Known) -> Received:
+async def receive_line(desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known) -> ReceivedLine:
     """Evaluate and store the sitting of one line. Its failure is its own."""
     try:
         check_length(line.text)
         reading_set = understand(desk, line.text)
         claims = known(tenant, line.number, reading_set)
-        return Received(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims))
+        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims))
     except Exception as error:
-        return Received(line=line, outcome=error)
+        return ReceivedLine(line=line, outcome=error)
 
 
 def by_identifier_or_line(key: str | None) -> Known:

@@ -7,7 +7,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, Turn, now, turn_of
+from quietcuff.application.context import AppContext, Caller, UnitOfWork, now, turn_of
 from quietcuff.application.evaluate_and_keep import keep
 from quietcuff.application.stored import load
 from quietcuff.application.version_rows import Draft
@@ -22,7 +22,7 @@ SERVICE = "service"
 MOST_A_TENANT = 500
 
 
-async def close_idle_sets(desk: Desk) -> int:
+async def close_idle_sets(desk: AppContext) -> int:
     """Close every open set whose last arrival is too long ago; how many there were.
 
     Raises:
@@ -40,14 +40,14 @@ async def close_idle_sets(desk: Desk) -> int:
     return closed
 
 
-async def idle_sets_of(desk: Desk, tenant_id: int) -> list[UUID]:
+async def idle_sets_of(desk: AppContext, tenant_id: int) -> list[UUID]:
     touched_before = now(desk) - idle_time(desk)
     return await desk.store.read(
         tenant_id, lambda transaction: idle_sets(transaction, tenant_id, touched_before, MOST_A_TENANT)
     )
 
 
-async def close_idle_set(desk: Desk, tenant_id: int, set_id: UUID) -> bool:
+async def close_idle_set(desk: AppContext, tenant_id: int, set_id: UUID) -> bool:
     tenant = await desk.tenants.get(tenant_id)
     caller = Caller(tenant_id=tenant_id, actor=SERVICE, request_id=str(uuid4()))
     return await desk.store.write(
@@ -57,7 +57,7 @@ async def close_idle_set(desk: Desk, tenant_id: int, set_id: UUID) -> bool:
     )
 
 
-def time_out(turn: Turn, set_id: UUID) -> bool:
+def time_out(turn: UnitOfWork, set_id: UUID) -> bool:
     """Close one set, unless somebody works on it now or did meanwhile."""
     found = find_set(turn.transaction, turn.tenant.tenant_id, set_id)
     if found is None or lock_subject_if_free(turn.transaction, turn.tenant.tenant_id, found.subject_id) is None:
@@ -76,5 +76,5 @@ def time_out(turn: Turn, set_id: UUID) -> bool:
     return True
 
 
-def idle_time(desk: Desk) -> timedelta:
+def idle_time(desk: AppContext) -> timedelta:
     return timedelta(minutes=desk.rulebook.limits.idle_minutes)

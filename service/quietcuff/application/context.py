@@ -14,7 +14,7 @@ from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import Tenant, Tenants
-from quietcuff.storage.trail.trail import Entry, record
+from quietcuff.storage.trail.trail import TrailEntry, record
 
 IfMatch = Literal["*"] | frozenset[int] | None
 
@@ -62,7 +62,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
         return len(msgspec.json.decode(self.items, type=list[msgspec.Raw]))
 
 
-class Desk(msgspec.Struct, frozen=True, kw_only=True):
+class AppContext(msgspec.Struct, frozen=True, kw_only=True):
     """Everything the flow needs, made once by the application. ``new_id`` makes a set's id from its subject's."""
 
     store: Store
@@ -72,11 +72,11 @@ class Desk(msgspec.Struct, frozen=True, kw_only=True):
     new_id: Callable[[UUID, datetime], UUID]
 
 
-class Turn(msgspec.Struct, frozen=True, kw_only=True):
+class UnitOfWork(msgspec.Struct, frozen=True, kw_only=True):
     """One request's turn in the shared transaction; ``now`` is the server's clock, to the millisecond."""
 
     transaction: Transaction
-    desk: Desk
+    desk: AppContext
     tenant: Tenant
     caller: Caller
     now: datetime
@@ -96,7 +96,7 @@ def note(
     origin: str | None = None,
 ) -> None:
     """One row of the trail: what the caller did, and to what."""
-    row = Entry(
+    row = TrailEntry(
         tenant_id=caller.tenant_id,
         at=at,
         actor=caller.actor,
@@ -122,16 +122,16 @@ def open_desk(
     *,
     clock: Callable[[], datetime] = utc_now,
     new_id: Callable[[UUID, datetime], UUID] = new_set_id,
-) -> Desk:
+) -> AppContext:
     """The desk of an application that serves from a store."""
-    return Desk(store=store, tenants=Tenants(store, clock), rulebook=rulebook, clock=clock, new_id=new_id)
+    return AppContext(store=store, tenants=Tenants(store, clock), rulebook=rulebook, clock=clock, new_id=new_id)
 
 
-def turn_of(desk: Desk, tenant: Tenant, caller: Caller, transaction: Transaction) -> Turn:
-    return Turn(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk))
+def turn_of(desk: AppContext, tenant: Tenant, caller: Caller, transaction: Transaction) -> UnitOfWork:
+    return UnitOfWork(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk))
 
 
-def now(desk: Desk) -> datetime:
+def now(desk: AppContext) -> datetime:
     """The time by the server's clock, to the millisecond, as it is answered."""
     moment = desk.clock()
     return moment.replace(microsecond=moment.microsecond // 1000 * 1000)

@@ -7,7 +7,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Turn
+from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Facts, History, Reading, ReadingSet, opened_at
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
@@ -18,7 +18,7 @@ ENCODER = msgspec.json.Encoder()
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
 
 
-def history_before(turn: Turn, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
+def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
     """The snapshot of what was taken of a person before a moment, apart from one set: the one that needs it."""
     newest_first = earlier_sittings(
         turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than

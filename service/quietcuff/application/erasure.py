@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Desk
+from quietcuff.application.context import AppContext
 from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.rows.erasing import Words, look_at_page, rows_of_subject, searched_tables, unsure_payloads
 from quietcuff.storage.rows.subjects import SubjectRow, find_subject
@@ -33,11 +33,11 @@ def words_of(tenant: Tenant, person: SubjectRow) -> Words:
     return Words(person.system, person.value, names)
 
 
-async def find_person(desk: Desk, tenant: Tenant, subject_id: UUID) -> SubjectRow | None:
+async def find_person(desk: AppContext, tenant: Tenant, subject_id: UUID) -> SubjectRow | None:
     return await desk.store.read(tenant.tenant_id, lambda snapshot: find_subject(snapshot, tenant.tenant_id, subject_id))
 
 
-async def payloads_naming(desk: Desk, tenant: Tenant, words: Words) -> list[UUID]:
+async def payloads_naming(desk: AppContext, tenant: Tenant, words: Words) -> list[UUID]:
     """Payloads that name a person, of those of which it is not known whom they tell of: refused ones, and empty ones."""
     found, after = [], NOBODY
     while page := await desk.store.read(tenant.tenant_id, partial(unsure_payloads, tenant_id=tenant.tenant_id, after=after)):
@@ -46,7 +46,7 @@ async def payloads_naming(desk: Desk, tenant: Tenant, words: Words) -> list[UUID
     return found
 
 
-async def look_for(desk: Desk, tenant: Tenant, subject_id: UUID, words: Words) -> Left:
+async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Words) -> Left:
     """Search every table of the tenant, unpacked, for a person who was erased; and empty SQLite's log."""
     tenant_id = tenant.tenant_id
     emptied = await desk.store.empty_log()

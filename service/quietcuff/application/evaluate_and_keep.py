@@ -12,16 +12,16 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Answer, Turn, note
+from quietcuff.application.context import Answer, UnitOfWork, note
 from quietcuff.application.earlier import first_moment, history_before
 from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
 from quietcuff.application.stored import StoredSet, device_ids
-from quietcuff.application.version_rows import Draft, Version, changed_places, pair, reading_rows, set_row
+from quietcuff.application.version_rows import Draft, Version, changed_places, identifier_text, reading_rows, set_row
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import History, Intake, YesNo, utc_text
 from quietcuff.core.over_visits.history import make_history
-from quietcuff.fhir.resources.sitting import StoredSitting
-from quietcuff.fhir.versions.observation_status import Stands, next_stands
+from quietcuff.fhir.resources.sitting import SittingVersion
+from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
 from quietcuff.storage.delivery.outbox import queue_version
 from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
@@ -63,7 +63,7 @@ ACTIONS = {
 }
 
 
-def keep(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None) -> Answer:
+def keep(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None) -> Answer:
     """Evaluate what a set is to be, and keep it as its next version.
 
     Raises:
@@ -76,7 +76,9 @@ def keep(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: Store
     return row
 
 
-def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment) -> Version:
+def decide(
+    turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment
+) -> Version:
     """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
     known = with_known_devices(draft.reading_set, equipment.registry)
     as_of = first_moment(known, turn.now)
@@ -87,7 +89,7 @@ def decide(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, before: Sto
     )
     intake = intake_of(turn, draft, before, history, registration(equipment.registry))
     reading_set = msgspec.structs.replace(known, history=history, intake=intake)
-    sitting = StoredSitting(
+    sitting = SittingVersion(
         set_id=str(set_id),
         subject_id=str(subject_id),
         reading_set=reading_set,
@@ -104,7 +106,7 @@ def later_than(before: datetime, now: datetime) -> datetime:
     return max(now, before + MILLISECOND)
 
 
-def intake_of(turn: Turn, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
+def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
     """What the service knows of how the set came in, kept with it."""
     early = None if before is None else before.reading_set.intake
     was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
@@ -129,13 +131,13 @@ def history_codes(before: StoredSet | None, history: History) -> list[str]:
     return ["history-changed"]
 
 
-def stands_after(sitting: StoredSitting, before: StoredSet | None, number: int, at: datetime) -> Stands:
+def stands_after(sitting: SittingVersion, before: StoredSet | None, number: int, at: datetime) -> ResourceStates:
     if before is None:
-        return next_stands(Stands(), None, None, sitting, version=number, at=at)
+        return next_stands(ResourceStates(), None, None, sitting, version=number, at=at)
     return next_stands(before.stands, before.newest, before.mean_shown, sitting, version=number, at=at)
 
 
-def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
+def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
     """Write the rows of a version, and put its answer together."""
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
     own_device = own_device_id(turn, version.reading_set)
@@ -147,13 +149,13 @@ def write(turn: Turn, subject_id: UUID, set_id: UUID, draft: Draft, version: Ver
     else:
         change_set(turn.transaction, row)
         save_readings(turn.transaction, readings)
-    answered = insert_answer(turn, draft, version, row, Stands() if before is None else before.stands)
+    answered = insert_answer(turn, draft, version, row, ResourceStates() if before is None else before.stands)
     action = ACTIONS[draft.cause]
     note(turn.transaction, turn.caller, action, turn.now, subject_id=subject_id, set_id=set_id, version=row.version)
     return answer_of(answered, created=before is None)
 
 
-def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early: Stands) -> AnsweredVersion:
+def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow, early: ResourceStates) -> AnsweredVersion:
     """Store the version as it is answered from now on."""
     idle = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes)
     stored = VersionRow(
@@ -168,7 +170,7 @@ def insert_answer(turn: Turn, draft: Draft, version: Version, row: SetRow, early
         evaluation=ENCODER.encode(version.evaluation),
         rules_digest=turn.desk.rulebook.digest,
         changed=" ".join(changed_places(early, version.stands)),
-        author=pair(draft.author),
+        author=identifier_text(draft.author),
         reason=draft.reason,
         created_by=turn.caller.actor,
         created_at=version.at,

@@ -7,14 +7,14 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, Turn, note, now
+from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, now
 from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import GroupFilter, NewGroup
 from quietcuff.storage.bulk.groups import (
     GroupRow,
     Members,
-    Sittings,
+    SittingFilter,
     change_group,
     count_groups,
     count_members,
@@ -41,7 +41,7 @@ class Group(GroupFilter, frozen=True, kw_only=True):
     people: int | None
 
 
-async def save_group(desk: Desk, caller: Caller, new: NewGroup) -> Group:
+async def save_group(desk: AppContext, caller: Caller, new: NewGroup) -> Group:
     """Store a group.
 
     Raises:
@@ -81,7 +81,7 @@ def check_filter(new: NewGroup) -> None:
         raise NotAcceptable(faults)
 
 
-async def read_group(desk: Desk, caller: Caller, group_id: str) -> Group:
+async def read_group(desk: AppContext, caller: Caller, group_id: str) -> Group:
     """A group, with how many people belong to it now.
 
     Raises:
@@ -101,13 +101,13 @@ async def read_group(desk: Desk, caller: Caller, group_id: str) -> Group:
     return found
 
 
-async def list_all_groups(desk: Desk, caller: Caller) -> list[Group]:
+async def list_all_groups(desk: AppContext, caller: Caller) -> list[Group]:
     """Every group of the tenant, by name."""
     rows = await desk.store.read(caller.tenant_id, lambda snapshot: list_groups(snapshot, caller.tenant_id))
     return [group_of(row, None) for row in rows]
 
 
-async def forget_group(desk: Desk, caller: Caller, group_id: str) -> None:
+async def forget_group(desk: AppContext, caller: Caller, group_id: str) -> None:
     """Delete a group; nobody's data is touched.
 
     Raises:
@@ -123,7 +123,7 @@ async def forget_group(desk: Desk, caller: Caller, group_id: str) -> None:
     await desk.store.write(caller.tenant_id, forget)
 
 
-def forget_identifier(turn: Turn, identifier: Identifier) -> int:
+def forget_identifier(turn: UnitOfWork, identifier: Identifier) -> int:
     """Take an identifier out of every group that names it; how many did. A group that names nobody else goes: without its
     names it would be a group of other people."""
     found = 0
@@ -142,7 +142,7 @@ def forget_identifier(turn: Turn, identifier: Identifier) -> int:
     return found
 
 
-async def members_of_group(desk: Desk, caller: Caller, group_id: str) -> Members:
+async def members_of_group(desk: AppContext, caller: Caller, group_id: str) -> Members:
     """Who belongs to a group.
 
     Raises:
@@ -157,7 +157,7 @@ async def members_of_group(desk: Desk, caller: Caller, group_id: str) -> Members
 
 def members_of(tenant: Tenant, said: GroupFilter) -> Members:
     """What a filter means in the terms of the store."""
-    sittings = Sittings(
+    sittings = SittingFilter(
         since=day_start(tenant, said.taken_from),
         until=day_start(tenant, said.taken_until),
         location=None if said.location is None else f"{said.location.system}|{said.location.value}",
@@ -166,7 +166,7 @@ def members_of(tenant: Tenant, said: GroupFilter) -> Members:
     )
     return Members(
         subject_ids=None if said.identifiers is None else ids_of(tenant, said.identifiers),
-        sittings=None if sittings == Sittings() else sittings,
+        sittings=None if sittings == SittingFilter() else sittings,
     )
 
 

@@ -6,7 +6,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Answer, Turn
+from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier
@@ -45,7 +45,7 @@ def claims_of(
     )
 
 
-def first_answer(turn: Turn, claims: Claims) -> Answer | None:
+def first_answer(turn: UnitOfWork, claims: Claims) -> Answer | None:
     """The answer to the same request, if it came before.
 
     Raises:
@@ -71,7 +71,7 @@ def refuse_another_body(kind: str, set_id: UUID) -> None:
     raise Conflict("identifier-taken", "A set with this identifier and another body is stored.", str(set_id))
 
 
-def keep_claims(turn: Turn, claims: Claims, subject_id: UUID, set_id: UUID, version: int) -> None:
+def keep_claims(turn: UnitOfWork, claims: Claims, subject_id: UUID, set_id: UUID, version: int) -> None:
     """Have the claims stand for a version."""
     for kind, digest in claims.digests():
         new = Claim(

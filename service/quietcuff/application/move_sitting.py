@@ -9,7 +9,7 @@ import msgspec
 from msgspec import UNSET
 
 from quietcuff.application import parties, preconditions, reading_identifiers
-from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Turn, turn_of
+from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, UnitOfWork, turn_of
 from quietcuff.application.evaluate_and_keep import keep
 from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
@@ -25,7 +25,7 @@ MOVE = "POST /v1/reading-sets/{id}/move"
 
 
 async def move(
-    desk: Desk, caller: Caller, set_id: str, wanted: Move, *, if_match: IfMatch, idempotency_key: str | None
+    desk: AppContext, caller: Caller, set_id: str, wanted: Move, *, if_match: IfMatch, idempotency_key: str | None
 ) -> Answer:
     """Move a sitting to the person whose it is; the answer is the new set. The two name each other.
 
@@ -43,7 +43,7 @@ async def move(
     )
 
 
-def store_move(turn: Turn, set_id: UUID, wanted: Move, if_match: IfMatch, claims: Claims) -> Answer:
+def store_move(turn: UnitOfWork, set_id: UUID, wanted: Move, if_match: IfMatch, claims: Claims) -> Answer:
     """Keep the version that takes a set back, and the first version of the one in its place."""
     old, new = find_row(turn, set_id).subject_id, subject_id(turn.tenant.secret, wanted.subject.identifier)
     if old == new:
@@ -64,7 +64,7 @@ def store_move(turn: Turn, set_id: UUID, wanted: Move, if_match: IfMatch, claims
     return answer
 
 
-def take_back(turn: Turn, old: UUID, stored: StoredSet, new_id: UUID, wanted: Move) -> None:
+def take_back(turn: UnitOfWork, old: UUID, stored: StoredSet, new_id: UUID, wanted: Move) -> None:
     """Void the set where it was, with the id of the one in its place."""
     voided = Draft(
         reading_set=msgspec.structs.replace(stored.reading_set, closed=True, replaced_by=str(new_id)),
@@ -78,11 +78,11 @@ def take_back(turn: Turn, old: UUID, stored: StoredSet, new_id: UUID, wanted: Mo
     keep(turn, old, stored.row.set_id, voided, stored)
 
 
-def store_there(turn: Turn, new: UUID, new_id: UUID, stored: StoredSet, wanted: Move, known: SubjectRow | None) -> Answer:
+def store_there(turn: UnitOfWork, new: UUID, new_id: UUID, stored: StoredSet, wanted: Move, known: SubjectRow | None) -> Answer:
     """Store the sitting of the other person, as far as nothing of it was taken back."""
     before = stored.reading_set
     places = [place for place, reading in enumerate(before.readings) if not reading.voided]
-    met = parties.meet(turn, new, wanted.subject, known)
+    met = parties.resolve_person(turn, new, wanted.subject, known)
     moved = as_of(before, met.said, [before.readings[place] for place in places], str(stored.row.set_id))
     refuse_what_they_have(turn, new, moved.readings)
     notes = [] if before.intake is None else before.intake.notes
@@ -111,7 +111,7 @@ def as_of(before: ReadingSet, subject: Subject, readings: list[Reading], replace
     return msgspec.structs.replace(before, subject=subject, readings=readings, replaces=replaces, **change)
 
 
-def refuse_what_they_have(turn: Turn, new: UUID, readings: list[Reading]) -> None:
+def refuse_what_they_have(turn: UnitOfWork, new: UUID, readings: list[Reading]) -> None:
     """Refuse readings that the other person has by the same identifier, but for those that were taken back: a sitting may be
     moved to and fro.
 
@@ -124,11 +124,11 @@ def refuse_what_they_have(turn: Turn, new: UUID, readings: list[Reading]) -> Non
         raise Conflict("reading-elsewhere", detail, str(stand[0]))
 
 
-def is_voided(turn: Turn, set_id: UUID) -> bool:
+def is_voided(turn: UnitOfWork, set_id: UUID) -> bool:
     return find_row(turn, set_id).status == "voided"
 
 
-def source_keys(turn: Turn, stored: StoredSet, places: list[int]) -> dict[int, bytes]:
+def source_keys(turn: UnitOfWork, stored: StoredSet, places: list[int]) -> dict[int, bytes]:
     """By their new places, the keys under which devices and systems sent the readings: sent again of the right person, they are
     known."""
     row, found = stored.row, {}

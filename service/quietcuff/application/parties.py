@@ -13,7 +13,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Turn
+from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.changes import defaults_of
 from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject, YesNo
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
@@ -100,7 +100,7 @@ ENCODER = msgspec.json.Encoder()
 DECODER = msgspec.json.Decoder(Facts)
 
 
-class Met(msgspec.Struct, frozen=True, kw_only=True):
+class ResolvedPerson(msgspec.Struct, frozen=True, kw_only=True):
     """A person met: ``said`` with the registry's facts filled in, and the registry's row with the set's filled in."""
 
     said: Subject
@@ -110,20 +110,20 @@ class Met(msgspec.Struct, frozen=True, kw_only=True):
     is_changed: bool
 
 
-def meet(turn: Turn, subject_id: UUID, said: Subject, known: SubjectRow | None) -> Met:
+def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None) -> ResolvedPerson:
     """What a set and the registry know of a person together. Where they differ, each keeps its own."""
     if known is None:
         row = new_row(turn, subject_id, said)
-        return Met(said=said, differ=[], row=row, is_new=True, is_changed=False)
+        return ResolvedPerson(said=said, differ=[], row=row, is_new=True, is_changed=False)
     facts = DECODER.decode(known.facts)
     learnt = filled(facts, said, FACTS)
     is_changed = learnt != facts
     row = with_facts(turn, known, learnt) if is_changed else known
     differ = facts_that_differ(said, facts)
-    return Met(said=filled(said, facts, FACTS), differ=differ, row=row, is_new=False, is_changed=is_changed)
+    return ResolvedPerson(said=filled(said, facts, FACTS), differ=differ, row=row, is_new=False, is_changed=is_changed)
 
 
-def save(turn: Turn, met: Met) -> None:
+def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
     """Store what the registry learnt.
 
     Raises:
@@ -135,7 +135,7 @@ def save(turn: Turn, met: Met) -> None:
         change_subject(turn.transaction, met.row)
 
 
-def new_row(turn: Turn, subject_id: UUID, said: Subject) -> SubjectRow:
+def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
     # Who was deleted and comes again goes on counting: a version that was seen once never says anything else.
     deleted = find_deleted_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
     return SubjectRow(
@@ -151,7 +151,7 @@ def new_row(turn: Turn, subject_id: UUID, said: Subject) -> SubjectRow:
     )
 
 
-def with_facts(turn: Turn, row: SubjectRow, facts: Facts) -> SubjectRow:
+def with_facts(turn: UnitOfWork, row: SubjectRow, facts: Facts) -> SubjectRow:
     """The row with other facts, one version further."""
     return msgspec.structs.replace(row, facts=ENCODER.encode(facts), version=row.version + 1, updated_at=turn.now)
 
@@ -166,7 +166,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True):
     unseen: list[Device]
 
 
-def look_up(turn: Turn, reading_set: ReadingSet) -> Equipment:
+def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
     """The registry's documents of the devices that a set names, each device once, the set's own first."""
     registry: dict[Identifier, RegisteredDevice | None] = {}
     unseen = []
@@ -180,7 +180,7 @@ def look_up(turn: Turn, reading_set: ReadingSet) -> Equipment:
     return Equipment(registry=registry, unseen=unseen)
 
 
-def note_seen(turn: Turn, equipment: Equipment) -> None:
+def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
     """Keep a row of each device that there was none of, as the set describes it."""
     for device in equipment.unseen:
         identifier = device.identifier
@@ -198,7 +198,7 @@ def note_seen(turn: Turn, equipment: Equipment) -> None:
             insert_device_if_new(turn.transaction, row)
 
 
-def own_device_id(turn: Turn, reading_set: ReadingSet) -> UUID | None:
+def own_device_id(turn: UnitOfWork, reading_set: ReadingSet) -> UUID | None:
     """The id of the set's own device, where it has an identifier."""
     device = reading_set.device
     if device is None or device.identifier is None:

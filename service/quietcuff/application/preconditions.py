@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from msgspec import UNSET
 
-from quietcuff.application.context import IfMatch, Turn
+from quietcuff.application.context import IfMatch, UnitOfWork
 from quietcuff.core.model.changes import Correction, place_in_correction, voided_faults
 from quietcuff.core.model.errors import (
     Conflict,
@@ -55,7 +55,7 @@ def faults_of_adding(reading_set: ReadingSet) -> list[Fault]:
     return faults + voided_faults(reading_set.readings)
 
 
-def refuse_unknown_replaced(turn: Turn, reading_set: ReadingSet) -> None:
+def refuse_unknown_replaced(turn: UnitOfWork, reading_set: ReadingSet) -> None:
     """Refuse a set that says it replaces one that is not there.
 
     Raises:
@@ -125,12 +125,12 @@ def of_append(refusal: NotAcceptable, row: SetRow, stored: int, fresh: Sequence[
     over = [fault for fault in refusal.faults if fault.code == SITTING_OVER]
     if over:
         return Conflict(SITTING_OVER, over[0].detail, str(row.set_id))
-    return NotAcceptable([moved(fault, place_in_append(fault.pointer or "", stored, fresh)) for fault in refusal.faults])
+    return NotAcceptable([moved_to(fault, place_in_append(fault.pointer or "", stored, fresh)) for fault in refusal.faults])
 
 
 def of_correction(refusal: NotAcceptable, correction: Correction) -> QuietcuffError:
     """What the rules refuse of a corrected set, in terms of the correction."""
-    return NotAcceptable([moved(fault, place_in_correction(correction, fault.pointer or "")) for fault in refusal.faults])
+    return NotAcceptable([moved_to(fault, place_in_correction(correction, fault.pointer or "")) for fault in refusal.faults])
 
 
 def place_in_append(pointer: str, stored: int, fresh: Sequence[int]) -> str:
@@ -141,5 +141,5 @@ def place_in_append(pointer: str, stored: int, fresh: Sequence[int]) -> str:
     return pointer if pointer == "/readings" else ""
 
 
-def moved(fault: Fault, pointer: str) -> Fault:
+def moved_to(fault: Fault, pointer: str) -> Fault:
     return Fault(pointer=pointer, code=fault.code, detail=fault.detail)

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.application.context import Answer, Caller, Desk, Page
+from quietcuff.application.context import Answer, AppContext, Caller, Page
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
@@ -32,7 +32,7 @@ MOST_VERSIONS = 2**31 - 1
 ENCODER = msgspec.json.Encoder()
 
 
-class Told(msgspec.Struct, frozen=True):
+class ListedEvaluation(msgspec.Struct, frozen=True):
     """The parts of an evaluation that a list shows, kept as the bytes they are."""
 
     state: str
@@ -59,10 +59,10 @@ class SetSummary(msgspec.Struct, frozen=True, kw_only=True):
     categories: msgspec.Raw
 
 
-TOLD = msgspec.json.Decoder(Told)
+TOLD = msgspec.json.Decoder(ListedEvaluation)
 
 
-async def read_set(desk: Desk, caller: Caller, set_id: str) -> Answer:
+async def read_set(desk: AppContext, caller: Caller, set_id: str) -> Answer:
     """The newest version of a set.
 
     Raises:
@@ -80,7 +80,7 @@ async def read_set(desk: Desk, caller: Caller, set_id: str) -> Answer:
     return answer_of(await desk.store.read(caller.tenant_id, read))
 
 
-async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> Answer:
+async def read_version(desk: AppContext, caller: Caller, set_id: str, number: int) -> Answer:
     """A set as it was answered when that version was the newest, to the byte.
 
     Raises:
@@ -100,7 +100,7 @@ async def read_version(desk: Desk, caller: Caller, set_id: str, number: int) -> 
     return answer_of(await desk.store.read(caller.tenant_id, read))
 
 
-async def read_versions(desk: Desk, caller: Caller, set_id: str) -> bytes:
+async def read_versions(desk: AppContext, caller: Caller, set_id: str) -> bytes:
     """Why each version of a set is there, oldest first: ``{"items": [...]}``.
 
     Raises:
@@ -135,7 +135,7 @@ def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
     }
 
 
-async def list_sets(desk: Desk, caller: Caller, query: SetQuery) -> Page:
+async def list_sets(desk: AppContext, caller: Caller, query: SetQuery) -> Page:
     """A page of sets, the newest first. A subject that is not known has none.
 
     Raises:
@@ -202,7 +202,7 @@ def summary(listed: ListedSet) -> SetSummary:
     )
 
 
-async def read_sheet(desk: Desk, caller: Caller, set_id: str) -> Sheet:
+async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
     """The record sheet of a set's newest version, with why there are later versions than the first.
 
     Raises:

@@ -14,21 +14,21 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Desk
+from quietcuff.application.context import AppContext
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import Identifier
 from quietcuff.storage.engine.ids import subject_id
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.reading_sets import subjects_of_sets
 from quietcuff.storage.rows.tenants import Tenant
-from quietcuff.storage.trail.trail import Entry, record
+from quietcuff.storage.trail.trail import TrailEntry, record
 
 MOST_WAITING = 20_000
 AT_ONCE = 500
 RETRY_SECONDS = 2
 
 
-class Seen(msgspec.Struct, frozen=True, kw_only=True):
+class ReadRecord(msgspec.Struct, frozen=True, kw_only=True):
     """Something that was read. ``what`` names the operation and the parameters of a search, without their values; of whom,
     where it was one person's: by their id, by a set of theirs, or by the identifier they were asked for by."""
 
@@ -49,9 +49,9 @@ class Reads:
     """What was read and is not in the trail yet."""
 
     def __init__(self) -> None:
-        self._waiting: deque[Seen] = deque()
+        self._waiting: deque[ReadRecord] = deque()
 
-    def add(self, seen: Seen) -> None:
+    def add(self, seen: ReadRecord) -> None:
         """One more read, which was answered."""
         self._waiting.append(seen)
 
@@ -64,7 +64,7 @@ class Reads:
         if len(self._waiting) >= MOST_WAITING:
             raise Busy(RETRY_SECONDS)
 
-    async def write(self, desk: Desk) -> int:
+    async def write(self, desk: AppContext) -> int:
         """Write what waits into the trail; how many reads that was. What cannot be written goes on waiting."""
         written = 0
         while self._waiting:
@@ -81,7 +81,7 @@ class Reads:
         return written
 
 
-async def write_reads(desk: Desk, tenant: Tenant, reads: list[Seen]) -> None:
+async def write_reads(desk: AppContext, tenant: Tenant, reads: list[ReadRecord]) -> None:
     """Write the reads of one tenant, in one transaction."""
     wanted = {seen.set_id for seen in reads if seen.set_id is not None and seen.subject is None}
 
@@ -93,14 +93,14 @@ async def write_reads(desk: Desk, tenant: Tenant, reads: list[Seen]) -> None:
     await desk.store.write(tenant.tenant_id, write)
 
 
-def entry_of(tenant: Tenant, seen: Seen, people: dict[UUID, UUID]) -> Entry:
+def entry_of(tenant: Tenant, seen: ReadRecord, people: dict[UUID, UUID]) -> TrailEntry:
     """A read as a row of the trail, where people are known by their ids alone."""
     subject = seen.subject
     if subject is None and seen.identifier is not None:
         subject = subject_id(tenant.secret, seen.identifier)
     if subject is None and seen.set_id is not None:
         subject = people.get(seen.set_id)
-    return Entry(
+    return TrailEntry(
         tenant_id=tenant.tenant_id,
         at=seen.at,
         actor=seen.actor,

@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Answer, Turn
+from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import SET_DECODER
 from quietcuff.core.model.changes import Append, defaults_of
@@ -28,18 +28,18 @@ DIFFERS = "What is stored of the reading with this identifier; to change it, cor
 ELSEWHERE = "Readings that are in no other set yet; leave this one out, or send the others to the set that has it."
 
 
-def digest_of(turn: Turn, person: UUID, name: Identifier) -> bytes:
+def digest_of(turn: UnitOfWork, person: UUID, name: Identifier) -> bytes:
     """What a reading of a person is known by."""
     return keyed_digest(turn.tenant.secret, b"reading", str(person).encode(), name.system.encode(), name.value.encode())
 
 
-def taken_back(turn: Turn, replaces: str | None) -> UUID | None:
+def taken_back(turn: UnitOfWork, replaces: str | None) -> UUID | None:
     """The set that a new one replaces, where it was taken back."""
     row = None if replaces is None else find_set(turn.transaction, turn.tenant.tenant_id, read_id(replaces))
     return row.set_id if row is not None and row.status == "voided" else None
 
 
-def known_sets(turn: Turn, person: UUID, readings: Sequence[Reading], replaced: UUID | None = None) -> dict[int, UUID]:
+def known_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading], replaced: UUID | None = None) -> dict[int, UUID]:
     """By place, the sets that have the readings which are stored already.
 
     A reading that was taken back since, alone or with its set, stays known: that it comes again does not bring it back.
@@ -56,20 +56,20 @@ def known_sets(turn: Turn, person: UUID, readings: Sequence[Reading], replaced: 
     return found
 
 
-def claimed_sets(turn: Turn, person: UUID, readings: Sequence[Reading]) -> list[UUID]:
+def claimed_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading]) -> list[UUID]:
     """The sets for which identifiers of readings stand, whatever they say there."""
     claims = [claim_of(turn, person, reading) for reading in readings]
     return [claim.set_id for claim in claims if claim is not None]
 
 
-def claim_of(turn: Turn, person: UUID, reading: Reading) -> Claim | None:
+def claim_of(turn: UnitOfWork, person: UUID, reading: Reading) -> Claim | None:
     """What the identifier of a reading stands for; None where it has none, or that is new."""
     if not isinstance(reading.identifier, Identifier):
         return None
     return find_claim(turn.transaction, turn.tenant.tenant_id, digest_of(turn, person, reading.identifier), turn.now)
 
 
-def refuse_other_values(turn: Turn, claim: Claim, said: Reading, place: int) -> None:
+def refuse_other_values(turn: UnitOfWork, claim: Claim, said: Reading, place: int) -> None:
     """Refuse a reading that says otherwise than the one that was stored first under its identifier.
 
     Raises:
@@ -108,13 +108,13 @@ def says(said: msgspec.Struct, name: str) -> bool:
     return bool(value != defaults_of(type(said))[name])
 
 
-def answer_known(turn: Turn, set_id: UUID, *, created: bool) -> Answer | None:
+def answer_known(turn: UnitOfWork, set_id: UUID, *, created: bool) -> Answer | None:
     """The set that has what was sent, as it stands."""
     version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
     return None if version is None else answer_of(version, created=created, replayed=True)
 
 
-def answer_of_known(turn: Turn, person: UUID, reading_set: ReadingSet) -> Answer | None:
+def answer_of_known(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> Answer | None:
     """The answer to a new set all of whose readings are in one that is stored; None where none of them is. Those of a set that
     was taken back are not counted where the new one replaces it.
 
@@ -131,7 +131,7 @@ def answer_of_known(turn: Turn, person: UUID, reading_set: ReadingSet) -> Answer
     return None
 
 
-def fresh_places(turn: Turn, person: UUID, set_id: UUID, change: Append) -> list[int]:
+def fresh_places(turn: UnitOfWork, person: UUID, set_id: UUID, change: Append) -> list[int]:
     """The places of those readings, of what is to be added to a set, that are not in it yet.
 
     Raises:
@@ -157,7 +157,7 @@ def refuse_elsewhere(known: dict[int, UUID]) -> None:
         raise Conflict("reading-elsewhere", ELSEWHERE, str(next(iter(known.values()))), pointers)
 
 
-def keep_readings(turn: Turn, person: UUID, set_id: UUID, version: int, readings: Iterable[Reading]) -> None:
+def keep_readings(turn: UnitOfWork, person: UUID, set_id: UUID, version: int, readings: Iterable[Reading]) -> None:
     """Have the identifiers of new readings stand for them, also those of a set that was taken back and is replaced."""
     for reading in readings:
         if isinstance(reading.identifier, Identifier):

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 
 from quietcuff.application import parties
-from quietcuff.application.context import Caller, Desk, IfMatch, Record, Turn, note, turn_of
+from quietcuff.application.context import AppContext, Caller, IfMatch, Record, UnitOfWork, note, turn_of
 from quietcuff.application.earlier import history_before
 from quietcuff.core.model.changes import SubjectChange, merged
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, VersionStale
@@ -24,7 +24,7 @@ from quietcuff.storage.rows.subjects import find_subject as find_row
 ENCODER = msgspec.json.Encoder()
 
 
-async def save_subject(desk: Desk, caller: Caller, change: SubjectChange, *, if_match: IfMatch) -> Record:
+async def save_subject(desk: AppContext, caller: Caller, change: SubjectChange, *, if_match: IfMatch) -> Record:
     """Register a person, or change what is known: what is left out stays, null clears.
 
     Raises:
@@ -39,7 +39,7 @@ async def save_subject(desk: Desk, caller: Caller, change: SubjectChange, *, if_
     )
 
 
-def store_subject(turn: Turn, person: UUID, change: SubjectChange, if_match: IfMatch) -> Record:
+def store_subject(turn: UnitOfWork, person: UUID, change: SubjectChange, if_match: IfMatch) -> Record:
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     check_version(if_match, None if known is None else known.version)
     if known is None:
@@ -58,7 +58,7 @@ def store_subject(turn: Turn, person: UUID, change: SubjectChange, if_match: IfM
     return subject_record(turn, row, created=known is None)
 
 
-async def find_subject(desk: Desk, caller: Caller, identifier: Identifier) -> str:
+async def find_subject(desk: AppContext, caller: Caller, identifier: Identifier) -> str:
     """The id of the person with that identifier.
 
     Raises:
@@ -72,7 +72,7 @@ async def find_subject(desk: Desk, caller: Caller, identifier: Identifier) -> st
     return str(person)
 
 
-async def read_subject(desk: Desk, caller: Caller, wanted: str) -> Record:
+async def read_subject(desk: AppContext, caller: Caller, wanted: str) -> Record:
     """What is known of a person, with the history that a sitting of this moment would be evaluated with.
 
     Raises:
@@ -91,7 +91,7 @@ async def read_subject(desk: Desk, caller: Caller, wanted: str) -> Record:
     return await desk.store.read(tenant.tenant_id, read)
 
 
-def subject_record(turn: Turn, row: SubjectRow, *, created: bool = False) -> Record:
+def subject_record(turn: UnitOfWork, row: SubjectRow, *, created: bool = False) -> Record:
     facts = parties.DECODER.decode(row.facts)
     history = history_before(turn, row.subject_id, facts, turn.now, other_than=NOBODY)
     body = {
@@ -104,7 +104,7 @@ def subject_record(turn: Turn, row: SubjectRow, *, created: bool = False) -> Rec
     return Record(body=ENCODER.encode(body), id=str(row.subject_id), version=row.version, created=created)
 
 
-async def save_device(desk: Desk, caller: Caller, document: RegisteredDevice, *, if_match: IfMatch) -> Record:
+async def save_device(desk: AppContext, caller: Caller, document: RegisteredDevice, *, if_match: IfMatch) -> Record:
     """Register a device, or replace what is known of it by the whole document.
 
     Raises:
@@ -122,7 +122,7 @@ async def save_device(desk: Desk, caller: Caller, document: RegisteredDevice, *,
     )
 
 
-def store_device(turn: Turn, device: UUID, document: RegisteredDevice, if_match: IfMatch) -> Record:
+def store_device(turn: UnitOfWork, device: UUID, document: RegisteredDevice, if_match: IfMatch) -> Record:
     known = lock_device(turn.transaction, turn.tenant.tenant_id, device)
     is_registered = known is not None and known.registered
     check_version(if_match, known.version if known is not None and is_registered else None)
@@ -146,7 +146,7 @@ def store_device(turn: Turn, device: UUID, document: RegisteredDevice, if_match:
     return device_record(row, created=not is_registered)
 
 
-async def read_device(desk: Desk, caller: Caller, wanted: str) -> Record:
+async def read_device(desk: AppContext, caller: Caller, wanted: str) -> Record:
     """A registered device.
 
     Raises:

@@ -15,7 +15,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, Turn, note, now, turn_of
+from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, now, turn_of
 from quietcuff.application.erasure import find_person, payloads_naming, words_of
 from quietcuff.application.groups import forget_identifier
 from quietcuff.application.payloads.device_users import forget_user
@@ -61,7 +61,7 @@ class Erased(Deletions, kw_only=True):
     words: Words
 
 
-async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
+async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
     """Delete the closed sets whose last reading was taken, and came in, before a moment, of people who are not held; the people
     who are left without any, and the payloads received before it that no set is made from. At most some more than ``most``."""
     done = Deletions()
@@ -82,14 +82,14 @@ async def delete_old(desk: Desk, caller: Caller, before: datetime, *, most: int 
     return done
 
 
-async def count_old(desk: Desk, caller: Caller, before: datetime) -> int:
+async def count_old(desk: AppContext, caller: Caller, before: datetime) -> int:
     """How many sets would be deleted."""
     return await desk.store.read(
         caller.tenant_id, lambda snapshot: rows.count_sets_taken_before(snapshot, caller.tenant_id, before)
     )
 
 
-async def delete_old_set(desk: Desk, tenant: Tenant, caller: Caller, old: OldSet, before: datetime) -> Deletions:
+async def delete_old_set(desk: AppContext, tenant: Tenant, caller: Caller, old: OldSet, before: datetime) -> Deletions:
     """Delete one set, unless it is not old any more, was deleted meanwhile, or its person is held by now."""
 
     def delete(transaction: Transaction) -> Deletions:
@@ -108,13 +108,13 @@ async def delete_old_set(desk: Desk, tenant: Tenant, caller: Caller, old: OldSet
     return await desk.store.write(tenant.tenant_id, delete, order=order_of_set(old.set_id))
 
 
-def is_over(turn: Turn, person: SubjectRow, before: datetime) -> bool:
+def is_over(turn: UnitOfWork, person: SubjectRow, before: datetime) -> bool:
     """Whether nothing is left of a person but their row, and the registry was not told of them since that moment."""
     key = (turn.transaction, person.tenant_id, person.subject_id)
     return not rows.has_sets(*key) and not rows.was_saved_since(*key, before)
 
 
-async def delete_old_subjects(desk: Desk, tenant: Tenant, caller: Caller, before: datetime) -> int:
+async def delete_old_subjects(desk: AppContext, tenant: Tenant, caller: Caller, before: datetime) -> int:
     """Delete the people who have no sets and of whom nothing was learnt since a moment; how many there were."""
 
     def delete(transaction: Transaction, subject_id: UUID) -> int:
@@ -140,7 +140,7 @@ async def delete_old_subjects(desk: Desk, tenant: Tenant, caller: Caller, before
     return deleted
 
 
-async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before: datetime) -> int:
+async def delete_old_payloads(desk: AppContext, tenant: Tenant, caller: Caller, before: datetime) -> int:
     """Delete the payloads received before a moment that no set is made from, refused ones too; how many there were."""
 
     def delete(transaction: Transaction) -> int:
@@ -158,7 +158,7 @@ async def delete_old_payloads(desk: Desk, tenant: Tenant, caller: Caller, before
     return deleted
 
 
-async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
+async def erase(desk: AppContext, caller: Caller, wanted: str) -> Erased:
     """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
     could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files
     may hold them.
@@ -186,7 +186,7 @@ async def erase(desk: Desk, caller: Caller, wanted: str) -> Erased:
     return done
 
 
-def erase_rows(turn: Turn, person: SubjectRow, naming: list[UUID]) -> Erased:
+def erase_rows(turn: UnitOfWork, person: SubjectRow, naming: list[UUID]) -> Erased:
     """Delete all rows of a person, and the payloads that name them."""
     key = (turn.transaction, turn.tenant.tenant_id)
     done = Erased(subjects=1, rows=rows_of_subject(*key, person.subject_id), words=words_of(turn.tenant, person))
@@ -203,7 +203,7 @@ def erase_rows(turn: Turn, person: SubjectRow, naming: list[UUID]) -> Erased:
     return done
 
 
-def delete_set(turn: Turn, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
+def delete_set(turn: UnitOfWork, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
     """Delete a set, and of its payloads those that go; how many did."""
     payload_ids = rows.delete_set(turn.transaction, row, turn.now)
     note(
@@ -215,13 +215,13 @@ def delete_set(turn: Turn, row: SetRow, delete_payload: Callable[[Transaction, i
     return sum(delete_payload(turn.transaction, row.tenant_id, payload_id) for payload_id in payload_ids)
 
 
-def delete_person_row(turn: Turn, person: SubjectRow) -> None:
+def delete_person_row(turn: UnitOfWork, person: SubjectRow) -> None:
     rows.delete_subject(turn.transaction, person, turn.now)
     who = person.subject_id
     note(turn.transaction, turn.caller, "delete-subject", turn.now, subject_id=who, version=person.version)
 
 
-async def hold(desk: Desk, caller: Caller, wanted: str, reason: str) -> bool:
+async def hold(desk: AppContext, caller: Caller, wanted: str, reason: str) -> bool:
     """Keep a person's data from being deleted until it is released; False where it is held already.
 
     Raises:
@@ -242,7 +242,7 @@ async def hold(desk: Desk, caller: Caller, wanted: str, reason: str) -> bool:
     return await desk.store.write(tenant.tenant_id, save, order=order_of_subject(subject_id))
 
 
-async def release(desk: Desk, caller: Caller, wanted: str) -> bool:
+async def release(desk: AppContext, caller: Caller, wanted: str) -> bool:
     """Let a person's data be deleted when its time comes; False where it was not held."""
     tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
 
@@ -255,12 +255,12 @@ async def release(desk: Desk, caller: Caller, wanted: str) -> bool:
     return await desk.store.write(tenant.tenant_id, end, order=order_of_subject(subject_id))
 
 
-async def list_holds(desk: Desk, caller: Caller) -> list[Hold]:
+async def list_holds(desk: AppContext, caller: Caller) -> list[Hold]:
     """Whose data is held, the longest held first."""
     return await desk.store.read(caller.tenant_id, lambda snapshot: rows.all_holds(snapshot, caller.tenant_id))
 
 
-async def delete_what_is_over(desk: Desk) -> Deletions:
+async def delete_what_is_over(desk: AppContext) -> Deletions:
     """Delete for every tenant what is older than it keeps, at most some hundred sets each, so that nobody waits for it."""
     done = Deletions()
     for tenant_id in await desk.store.read(NO_TENANT, all_tenant_ids):

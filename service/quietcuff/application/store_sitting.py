@@ -12,7 +12,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application import parties, preconditions, reading_identifiers
-from quietcuff.application.context import Answer, Caller, Desk, IfMatch, Turn, turn_of
+from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, UnitOfWork, turn_of
 from quietcuff.application.evaluate_and_keep import keep
 from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.parties import facts_that_differ
@@ -37,7 +37,7 @@ class Nothing(msgspec.Struct, frozen=True):
     """The body of a request that has none."""
 
 
-class Change(msgspec.Struct, frozen=True, kw_only=True):
+class ChangeRequest(msgspec.Struct, frozen=True, kw_only=True):
     """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms;
     ``known`` answers what is stored already, whatever version it is meant for."""
 
@@ -47,12 +47,12 @@ class Change(msgspec.Struct, frozen=True, kw_only=True):
     key: str | None
     if_match: IfMatch
     any_version: bool = False
-    draft: Callable[[Turn, StoredSet, Facts], Draft]
+    draft: Callable[[UnitOfWork, StoredSet, Facts], Draft]
     told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
-    known: Callable[[Turn, SetRow], Answer | None] = lambda turn, row: None
+    known: Callable[[UnitOfWork, SetRow], Answer | None] = lambda turn, row: None
 
 
-def understand(desk: Desk, body: bytes) -> ReadingSet:
+def understand(desk: AppContext, body: bytes) -> ReadingSet:
     """The sitting that the bytes say, to be stored.
 
     Raises:
@@ -61,7 +61,7 @@ def understand(desk: Desk, body: bytes) -> ReadingSet:
     return read(body, ReadingSet, lambda reading_set: preconditions.faults_of_storing(reading_set, desk.rulebook))
 
 
-async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
+async def receive(desk: AppContext, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
     """Evaluate and store a sitting, or answer again what the same request was answered.
 
     Raises:
@@ -73,7 +73,7 @@ async def receive(desk: Desk, caller: Caller, reading_set: ReadingSet, *, idempo
     return await take_in(desk, tenant, caller, reading_set, claims)
 
 
-async def take_in(desk: Desk, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
+async def take_in(desk: AppContext, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
     """Evaluate and store a sitting that claims what it is known by. It waits in line before anything else can happen: of one
     person's sittings, those that are taken in first are stored first.
 
@@ -89,7 +89,7 @@ async def take_in(desk: Desk, tenant: Tenant, caller: Caller, reading_set: Readi
     )
 
 
-def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
+def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     answered = first_answer(turn, claims)
     if answered is not None:
@@ -98,7 +98,7 @@ def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims)
     known_already = reading_identifiers.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
-    met = parties.meet(turn, person, reading_set.subject, known)
+    met = parties.resolve_person(turn, person, reading_set.subject, known)
     complete = msgspec.structs.replace(reading_set, subject=met.said)
     draft = Draft(reading_set=complete, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
@@ -109,7 +109,7 @@ def store_new(turn: Turn, person: UUID, reading_set: ReadingSet, claims: Claims)
 
 
 async def append(
-    desk: Desk, caller: Caller, set_id: str, change: Append, *, if_match: IfMatch, idempotency_key: str | None
+    desk: AppContext, caller: Caller, set_id: str, change: Append, *, if_match: IfMatch, idempotency_key: str | None
 ) -> Answer:
     """Add readings or answers to an open set, or close it.
 
@@ -121,12 +121,12 @@ async def append(
 
     fresh: list[int] = []
 
-    def known(turn: Turn, row: SetRow) -> Answer | None:
+    def known(turn: UnitOfWork, row: SetRow) -> Answer | None:
         fresh[:] = reading_identifiers.fresh_places(turn, row.subject_id, row.set_id, change)
         says_more = fresh or not change.readings or change.context is not None or (change.closed and row.closed_at is None)
         return None if says_more else reading_identifiers.answer_known(turn, row.set_id, created=False)
 
-    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+    def draft(turn: UnitOfWork, stored: StoredSet, facts: Facts) -> Draft:
         preconditions.refuse_closed(stored.row)
         new = msgspec.structs.replace(change, readings=[change.readings[place] for place in fresh])
         changed = apply_append(stored.reading_set, new)
@@ -138,7 +138,7 @@ async def append(
             facts_differ=stored.facts_differ,
         )
 
-    wanted = Change(
+    wanted = ChangeRequest(
         set_id=read_id(set_id),
         route=APPEND,
         body=change,
@@ -152,7 +152,7 @@ async def append(
     return await make(desk, caller, wanted)
 
 
-async def reopen(desk: Desk, caller: Caller, set_id: str, *, if_match: IfMatch, idempotency_key: str | None) -> Answer:
+async def reopen(desk: AppContext, caller: Caller, set_id: str, *, if_match: IfMatch, idempotency_key: str | None) -> Answer:
     """Open a set again that was closed less than a day ago.
 
     Raises:
@@ -160,12 +160,12 @@ async def reopen(desk: Desk, caller: Caller, set_id: str, *, if_match: IfMatch, 
         Conflict: ``set-open``, ``set-voided`` or ``reopen-too-late``.
     """
 
-    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+    def draft(turn: UnitOfWork, stored: StoredSet, facts: Facts) -> Draft:
         preconditions.refuse_reopening(stored.row, turn.now, turn.desk.rulebook.limits.reopen_hours)
         opened = msgspec.structs.replace(stored.reading_set, closed=False)
         return Draft(reading_set=opened, cause="reopened", codes=["reopened"], facts_differ=stored.facts_differ)
 
-    wanted = Change(
+    wanted = ChangeRequest(
         set_id=read_id(set_id),
         route=REOPEN,
         body=Nothing(),
@@ -178,7 +178,7 @@ async def reopen(desk: Desk, caller: Caller, set_id: str, *, if_match: IfMatch, 
 
 
 async def correct(
-    desk: Desk, caller: Caller, set_id: str, correction: Correction, *, if_match: IfMatch, idempotency_key: str | None
+    desk: AppContext, caller: Caller, set_id: str, correction: Correction, *, if_match: IfMatch, idempotency_key: str | None
 ) -> Answer:
     """Put right what a set says, or take it back: all changes together or none.
 
@@ -188,7 +188,7 @@ async def correct(
         NotAcceptable: a change that cannot be made, ``nothing-to-change``, or its key is of another body.
     """
 
-    def draft(turn: Turn, stored: StoredSet, facts: Facts) -> Draft:
+    def draft(turn: UnitOfWork, stored: StoredSet, facts: Facts) -> Draft:
         changed = apply_correction(stored.reading_set, correction)
         amends = [change for change in correction.changes if isinstance(change, AmendSet)]
         has_facts = any(isinstance(amend.set.subject, msgspec.Struct) for amend in amends)
@@ -203,7 +203,7 @@ async def correct(
             reason=correction.reason,
         )
 
-    wanted = Change(
+    wanted = ChangeRequest(
         set_id=read_id(set_id),
         route=CORRECT,
         body=correction,
@@ -215,7 +215,7 @@ async def correct(
     return await make(desk, caller, wanted)
 
 
-async def make(desk: Desk, caller: Caller, wanted: Change) -> Answer:
+async def make(desk: AppContext, caller: Caller, wanted: ChangeRequest) -> Answer:
     """Make a change in the shared transaction."""
     tenant = await desk.tenants.get(caller.tenant_id)
     claims = claims_of(tenant, f"{wanted.route} {wanted.set_id}", wanted.body, key=wanted.key)
@@ -226,7 +226,7 @@ async def make(desk: Desk, caller: Caller, wanted: Change) -> Answer:
     )
 
 
-def store_change(turn: Turn, wanted: Change, claims: Claims) -> Answer:
+def store_change(turn: UnitOfWork, wanted: ChangeRequest, claims: Claims) -> Answer:
     """Keep a set's next version.
 
     Raises:

@@ -7,12 +7,12 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Turn
+from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.fhir.resources.sitting import ObservationStatus, Stand, StoredSitting
-from quietcuff.fhir.versions.observation_status import MeanStand, Stands
+from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SittingVersion
+from quietcuff.fhir.versions.observation_status import MeanStand, ResourceStates
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set
@@ -27,9 +27,9 @@ class StoredSet(msgspec.Struct, frozen=True, kw_only=True):
     """One set with its newest version, what its mean shows, and where its Observations stand."""
 
     row: SetRow
-    newest: StoredSitting
-    mean_shown: StoredSitting | None
-    stands: Stands
+    newest: SittingVersion
+    mean_shown: SittingVersion | None
+    stands: ResourceStates
 
     @property
     def reading_set(self) -> ReadingSet:
@@ -42,7 +42,7 @@ class StoredSet(msgspec.Struct, frozen=True, kw_only=True):
         return [] if intake is None else intake.facts_differ
 
 
-def find_row(turn: Turn, set_id: UUID) -> SetRow:
+def find_row(turn: UnitOfWork, set_id: UUID) -> SetRow:
     """Where a set stands now.
 
     Raises:
@@ -55,7 +55,7 @@ def find_row(turn: Turn, set_id: UUID) -> SetRow:
     return row
 
 
-def load(turn: Turn, row: SetRow) -> StoredSet:
+def load(turn: UnitOfWork, row: SetRow) -> StoredSet:
     """The set behind a row, decoded."""
     newest = sitting_of(turn, row, row.version)
     mean_shown = None
@@ -65,11 +65,11 @@ def load(turn: Turn, row: SetRow) -> StoredSet:
     return StoredSet(row=row, newest=newest, mean_shown=mean_shown, stands=load_stands(turn, row))
 
 
-def sitting_of(turn: Turn, row: SetRow, version: int) -> StoredSitting:
+def sitting_of(turn: UnitOfWork, row: SetRow, version: int) -> SittingVersion:
     """One version of a set as the export sees it."""
     stored = version_of(turn, row, version)
     reading_set = SET_DECODER.decode(stored.document)
-    return StoredSitting(
+    return SittingVersion(
         set_id=str(row.set_id),
         subject_id=str(row.subject_id),
         reading_set=reading_set,
@@ -79,7 +79,7 @@ def sitting_of(turn: Turn, row: SetRow, version: int) -> StoredSitting:
     )
 
 
-def version_of(turn: Turn, row: SetRow, version: int) -> VersionRow:
+def version_of(turn: UnitOfWork, row: SetRow, version: int) -> VersionRow:
     """One version of a set.
 
     Raises:
@@ -91,19 +91,20 @@ def version_of(turn: Turn, row: SetRow, version: int) -> VersionRow:
     return found
 
 
-def load_stands(turn: Turn, row: SetRow) -> Stands:
+def load_stands(turn: UnitOfWork, row: SetRow) -> ResourceStates:
     """Where every Observation of a set stands."""
     rows = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
     places = {
-        name: Stand(stand.version, cast(ObservationStatus, stand.status), stand.updated_at) for name, stand in rows.items()
+        name: ResourceState(stand.version, cast(ObservationStatus, stand.status), stand.updated_at)
+        for name, stand in rows.items()
     }
-    return Stands(places=places, mean=mean_stand(row))
+    return ResourceStates(places=places, mean=mean_stand(row))
 
 
 def mean_stand(row: SetRow) -> MeanStand | None:
     if row.mean_version is None or row.mean_updated_at is None or row.mean_from_version is None:
         return None
-    stand = Stand(row.mean_version, cast(ObservationStatus, row.mean_status), row.mean_updated_at)
+    stand = ResourceState(row.mean_version, cast(ObservationStatus, row.mean_status), row.mean_updated_at)
     return MeanStand(stand, row.mean_from_version)
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk
+from quietcuff.application.context import AppContext, Caller
 from quietcuff.application.parties import DECODER
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Facts, ReadingSet
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.summarise import summarise
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
@@ -22,7 +22,7 @@ EVALUATION = msgspec.json.Decoder(Evaluation)
 MOST_SETS = 500
 
 
-async def read_summary(desk: Desk, caller: Caller, wanted: str) -> bytes:
+async def read_summary(desk: AppContext, caller: Caller, wanted: str) -> bytes:
     """The summary of a person, over at most the newest 500 sets.
 
     Raises:
@@ -43,9 +43,9 @@ async def read_summary(desk: Desk, caller: Caller, wanted: str) -> bytes:
     return ENCODER.encode(summarise(str(person), facts, sittings, desk.clock(), desk.rulebook))
 
 
-def stored_sitting(version: AnsweredVersion) -> StoredSitting:
+def stored_sitting(version: AnsweredVersion) -> CurrentSitting:
     """A version as the summary reads it."""
-    return StoredSitting(
+    return CurrentSitting(
         set_id=str(version.set_id),
         status="voided" if version.status == "voided" else "active",
         closed=version.closes_at is None,

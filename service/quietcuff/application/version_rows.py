@@ -16,10 +16,10 @@ from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.device import DeviceLink, device_link
 from quietcuff.fhir.resources.readings import common_cuff, told_size
-from quietcuff.fhir.resources.sitting import StoredSitting
-from quietcuff.fhir.versions.observation_status import Stands
+from quietcuff.fhir.resources.sitting import SittingVersion
+from quietcuff.fhir.versions.observation_status import ResourceStates
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import StandRow, measured_columns, stand_columns
+from quietcuff.storage.rows.readings import ObservationStateRow, measured_columns, stand_columns
 from quietcuff.storage.schema.codes import CUFF_SIZE
 
 MINUTE = timedelta(minutes=1)
@@ -57,8 +57,8 @@ class Version(msgspec.Struct, frozen=True, kw_only=True):
 
     number: int
     at: datetime
-    sitting: StoredSitting
-    stands: Stands
+    sitting: SittingVersion
+    stands: ResourceStates
 
     @property
     def reading_set(self) -> ReadingSet:
@@ -92,10 +92,10 @@ def set_row(
         setting=reading_set.setting,
         protocol=evaluation.protocol.id,
         device_id=device_id,
-        observer=pair(reading_set.observer),
-        location=pair(reading_set.location),
-        encounter=pair(reading_set.encounter),
-        based_on=pair(reading_set.based_on),
+        observer=identifier_text(reading_set.observer),
+        location=identifier_text(reading_set.location),
+        encounter=identifier_text(reading_set.encounter),
+        based_on=identifier_text(reading_set.based_on),
         sitting=None if is_over else left_for_later(reading_set, evaluation, rulebook),
         **mean_columns(version, before),
     )
@@ -113,7 +113,7 @@ def closed_at(reading_set: ReadingSet, at: datetime, before: SetRow | None) -> d
     return before.closed_at if before is not None and before.closed_at is not None else at
 
 
-def whole(mmhg: float) -> int:
+def listed_value(mmhg: float) -> int:
     """A reported value as lists show it: whole already, but under the protocols of surveys."""
     return math.floor(mmhg + 0.5)
 
@@ -133,8 +133,8 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
         shown = {
             "mean_taken_from": result.taken_from,
             "mean_taken_to": result.taken_to,
-            "systolic": whole(result.systolic_mmhg),
-            "diastolic": whole(result.diastolic_mmhg),
+            "systolic": listed_value(result.systolic_mmhg),
+            "diastolic": listed_value(result.diastolic_mmhg),
             "counted": result.readings_counted,
             "mean_systolic": round(result.systolic_mmhg * SHARES),
             "mean_diastolic": round(result.diastolic_mmhg * SHARES),
@@ -159,29 +159,29 @@ def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
     }
 
 
-def mean_device_id(sitting: StoredSitting) -> UUID | None:
+def mean_device_id(sitting: SittingVersion) -> UUID | None:
     """The device of the readings that count, where it is one and has an identifier, as the mean names it."""
     ids = {sitting.device_ids[index] for index in sitting.counted}
     only = ids.pop() if len(ids) == 1 else None
     return None if only is None else UUID(only)
 
 
-def has_device(sitting: StoredSitting, index: int) -> bool:
+def has_device(sitting: SittingVersion, index: int) -> bool:
     """Whether the Observations of a reading name a device, here or contained."""
     return link_of(sitting, index)[1] is not None
 
 
-def mean_has_device(sitting: StoredSitting) -> bool:
+def mean_has_device(sitting: SittingVersion) -> bool:
     """Whether the mean names a device: where that of every reading that counts is one."""
     links = [link_of(sitting, index) for index in sitting.counted]
     return bool(links) and links[0][1] is not None and all(link == links[0] for link in links)
 
 
-def link_of(sitting: StoredSitting, index: int) -> DeviceLink:
+def link_of(sitting: SittingVersion, index: int) -> DeviceLink:
     return device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])
 
 
-def mean_method(sitting: StoredSitting) -> str | None:
+def mean_method(sitting: SittingVersion) -> str | None:
     """How the readings that count were taken, where it is known and one, as the mean says it."""
     methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
     return methods.pop() if len(methods) == 1 else None
@@ -191,7 +191,10 @@ def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
 ) -> list[dict[str, Any]]:
     """The readings that are new, or of which anything is not as it was."""
-    stands = {name: StandRow(stand.version, stand.status, stand.updated_at) for name, stand in version.stands.places.items()}
+    stands = {
+        name: ObservationStateRow(stand.version, stand.status, stand.updated_at)
+        for name, stand in version.stands.places.items()
+    }
     return [
         reading_row(key, index, version.sitting, stands) | {"source_key": source_keys.get(index)}
         for index in range(len(version.reading_set.readings))
@@ -212,7 +215,9 @@ def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
     )
 
 
-def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands: dict[str, StandRow]) -> dict[str, Any]:
+def reading_row(
+    key: dict[str, Any], index: int, sitting: SittingVersion, stands: dict[str, ObservationStateRow]
+) -> dict[str, Any]:
     device_id, reading = sitting.device_ids[index], sitting.reading_set.readings[index]
     return {
         **key,
@@ -221,12 +226,12 @@ def reading_row(key: dict[str, Any], index: int, sitting: StoredSitting, stands:
         "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
         "has_device": has_device(sitting, index) or None,
-        "performer": pair(reading.observer or sitting.reading_set.observer),
+        "performer": identifier_text(reading.observer or sitting.reading_set.observer),
         **stand_columns(index, stands),
     }
 
 
-def changed_places(before: Stands, after: Stands) -> list[str]:
+def changed_places(before: ResourceStates, after: ResourceStates) -> list[str]:
     """The places whose Observation is new or moved, in the order of export."""
     places = [name for name, stand in after.places.items() if before.places.get(name) != stand]
     return places + (["mean"] if after.mean is not None and after.mean != before.mean else [])
@@ -236,6 +241,6 @@ def offset_minutes(moment: datetime) -> int:
     return (moment.utcoffset() or timedelta()) // MINUTE
 
 
-def pair(identifier: Identifier | None) -> str | None:
+def identifier_text(identifier: Identifier | None) -> str | None:
     """An identifier as it is stored: ``system|value``."""
     return None if identifier is None else f"{identifier.system}|{identifier.value}"

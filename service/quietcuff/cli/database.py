@@ -23,7 +23,7 @@ from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import all_tenant_ids
-from quietcuff.storage.rows.verify import SLICES, Flaw, look_through
+from quietcuff.storage.rows.verify import SLICES, MissingCounterpart, look_through
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -156,7 +156,7 @@ async def verify(settings: Settings) -> int:
     return 1 if flaws else 0
 
 
-async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[Flaw]]:
+async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[MissingCounterpart]]:
     """How many sets a tenant has, and what does not hold together. Each slice is looked through as it is at one moment."""
     console = Console(stderr=True)
     sets, flaws = 0, []

@@ -11,7 +11,7 @@ from uuid import uuid4
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from quietcuff.application import Caller, Desk, open_desk
+from quietcuff.application import AppContext, Caller, open_desk
 from quietcuff.application.bulk.folder import COMMAND, Folder, empty_folder, export_to_folder
 from quietcuff.application.groups import members_of_group
 from quietcuff.cli.support.opening import opened
@@ -19,9 +19,9 @@ from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.tenant_work import named, note_command
 from quietcuff.cli.support.words import say
 from quietcuff.fhir.bulk.manifest import Manifest
-from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Plan
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan
 from quietcuff.fhir.bulk.plan import Progress as Reached
-from quietcuff.fhir.bulk.request import Asked, plan_of
+from quietcuff.fhir.bulk.request import KickOff, plan_of
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -79,17 +79,17 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
 EVERYTHING: dict[str, None] = dict.fromkeys(EXPORTED_TYPES)
 
 
-def asked_by(arguments: argparse.Namespace) -> Asked:
+def asked_by(arguments: argparse.Namespace) -> KickOff:
     """The options as the parameters of a kick-off."""
     pairs = []
     for option, name in SEARCHES.items():
         given = getattr(arguments, option)
         for value in [given] if isinstance(given, str) else given or []:
             pairs.append((name, value))
-    return Asked(request="quietcuff export", level="system", parameters=pairs)
+    return KickOff(request="quietcuff export", level="system", parameters=pairs)
 
 
-async def members(desk: Desk, tenant: Tenant, group_id: str | None) -> Members:
+async def members(desk: AppContext, tenant: Tenant, group_id: str | None) -> Members:
     """Whose data: that of a group, or of everybody."""
     if group_id is None:
         return Members()
@@ -97,7 +97,7 @@ async def members(desk: Desk, tenant: Tenant, group_id: str | None) -> Members:
     return await members_of_group(desk, caller, group_id)
 
 
-async def with_bar(desk: Desk, publisher: Publisher, plan: Plan, folder: Folder) -> Manifest:
+async def with_bar(desk: AppContext, publisher: Publisher, plan: ExportPlan, folder: Folder) -> Manifest:
     """Export with a bar on the standard error stream."""
     columns = (BarColumn(), TextColumn("{task.percentage:>3.0f}%"), TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:

@@ -22,9 +22,9 @@ import msgspec
 from quietcuff import application
 from quietcuff.api.problems import Problem
 from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
-from quietcuff.application import Caller, Known, Received, Tally
+from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content
-from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.progress import HowFar
 from quietcuff.cli.support.tenant_work import named, note_command
@@ -64,7 +64,7 @@ class Teller:
         self._tally = Tally()
         self._began = time.monotonic()
 
-    def tell(self, received: Received) -> None:
+    def tell(self, received: ReceivedLine) -> None:
         """Tell of one line."""
         outcome = received.outcome
         if isinstance(outcome, Exception) and not isinstance(outcome, FAULTS_OF_LINES):
@@ -157,7 +157,7 @@ def run(arguments: argparse.Namespace) -> int:
     require_there(settings.database_url)
     known = by_identifier_or_content if arguments.key_by_content else by_identifier
     with ExitStack() as opened:
-        source = Source(arguments.file)
+        source = InputFile(arguments.file)
         opened.callback(source.close)
         refused = opened.enter_context(open_private(arguments.refused)) if arguments.refused else None
         answers = opened.enter_context(open_private(arguments.answers)) if arguments.answers else None
@@ -171,11 +171,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def import_all(
-    settings: Settings, tenant_name: str, source: Source, known: Known, teller: Teller, how_far: HowFar
+    settings: Settings, tenant_name: str, source: InputFile, known: Known, teller: Teller, how_far: HowFar
 ) -> None:
     """Send every line through the flow."""
 
-    def tell(received: Received) -> None:
+    def tell(received: ReceivedLine) -> None:
         teller.tell(received)
         how_far.count()
 
@@ -202,7 +202,7 @@ def refuse_array(first: bytes) -> None:
         raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
 
 
-async def until_failure(source: Source, teller: Teller) -> AsyncIterator[bytes]:
+async def until_failure(source: InputFile, teller: Teller) -> AsyncIterator[bytes]:
     """The file's bytes, until something fails that would fail for every line.
 
     Raises:

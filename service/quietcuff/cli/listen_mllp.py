@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
-from quietcuff.api.hl7v2_listener import Limits, Listener
+from quietcuff.api.hl7v2_listener import Listener, ListenerLimits
 from quietcuff.api.logs import configure_logs
 from quietcuff.application import open_desk
 from quietcuff.cli.support.opening import opened
@@ -168,8 +168,8 @@ async def listen_into(store: Store, arguments: argparse.Namespace, key: str, tls
     desk = open_desk(store, load_rulebook())
     keyring = Keyring(find, desk.clock, time.monotonic)
     await check_key(principal)
-    limits = {name: getattr(arguments, name) for name in Limits.__struct_fields__}
-    listener = Listener(desk, principal, Limits(**limits))
+    limits = {name: getattr(arguments, name) for name in ListenerLimits.__struct_fields__}
+    listener = Listener(desk, principal, ListenerLimits(**limits))
     try:
         port = await listener.start(arguments.host, arguments.port, tls)
     except (OSError, OverflowError) as error:

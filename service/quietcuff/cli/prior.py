@@ -11,7 +11,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.cli.keys import on_store
 from quietcuff.cli.support.tenant_work import named, on_desk
@@ -19,7 +19,7 @@ from quietcuff.cli.support.words import say
 from quietcuff.core.certainty.prior import parts_at
 from quietcuff.core.certainty.usual_pressure import circumstances_of
 from quietcuff.core.certainty.visits import (
-    Measurement,
+    SittingMeasurement,
     between_visits,
     measure_earlier,
     sittings_of_same,
@@ -39,7 +39,7 @@ FIRST = UUID(int=0)
 COMMAND = "prior fit"
 
 
-class Seen(msgspec.Struct, frozen=True):
+class RememberedSitting(msgspec.Struct, frozen=True):
     """One sitting as it is remembered, with the person on that day."""
 
     sitting: HistorySitting
@@ -68,7 +68,7 @@ def run_fit(arguments: argparse.Namespace) -> int:
     def read(connection: Any, tenant_id: int) -> list[OwnVisits]:
         return people_of(connection, tenant_id, book, includes_treated=arguments.includes_treated)
 
-    async def look(desk: Desk, caller: Caller) -> list[OwnVisits]:
+    async def look(desk: AppContext, caller: Caller) -> list[OwnVisits]:
         return await desk.store.read(caller.tenant_id, partial(read, tenant_id=caller.tenant_id))
 
     tenant = on_store(lambda connection: named(connection, arguments.tenant))
@@ -80,7 +80,7 @@ def run_fit(arguments: argparse.Namespace) -> int:
     both = entry.correlation * entry.systolic * entry.diastolic
     between = (entry.systolic**2, both, entry.diastolic**2)
     found = fit_prior(people, between, rules.tenant_fit, includes_treated=arguments.includes_treated)
-    for line in told(found, tenant, book):
+    for line in report_of(found, tenant, book):
         sys.stdout.write(line + "\n")
     if not arguments.apply:
         say("Nothing was changed; --apply uses it from now on.")
@@ -107,7 +107,7 @@ def keep(connection: Any, name: str, found: OwnFit | None) -> None:
 
 def people_of(connection: Any, tenant_id: int, book: Rulebook, *, includes_treated: bool) -> list[OwnVisits]:
     """The visits of every person that count, those of one way of measuring and not before the last change of treatment."""
-    seen: dict[UUID, list[Seen]] = {}
+    seen: dict[UUID, list[RememberedSitting]] = {}
     after = FIRST
     while page := newest_answers_after(connection, tenant_id, after, PAGE):
         for answered in page:
@@ -119,7 +119,7 @@ def people_of(connection: Any, tenant_id: int, book: Rulebook, *, includes_treat
     return [person for person in people if person is not None]
 
 
-def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool) -> Seen | None:
+def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool) -> RememberedSitting | None:
     """What one stored set leaves of an adult's office pressure: nothing of pregnancy, nor of the treated unless asked for."""
     if answered.status != "active":
         return None
@@ -133,10 +133,10 @@ def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool
     adult = person.age_years is not None and person.age_years >= 18
     if not adult or person.expecting or (person.treated and not includes_treated):
         return None
-    return Seen(sitting, person)
+    return RememberedSitting(sitting, person)
 
 
-def visits_of(seen: list[Seen], book: Rulebook) -> OwnVisits | None:
+def visits_of(seen: list[RememberedSitting], book: Rulebook) -> OwnVisits | None:
     """One person's visits: those that measured the same as the newest, at most so many days back."""
     rules = book.variability
     newest = max(seen, key=lambda each: each.sitting.taken_from)
@@ -149,7 +149,7 @@ def visits_of(seen: list[Seen], book: Rulebook) -> OwnVisits | None:
         if (at_newest.taken_from.date() - each.sitting.taken_from.date()).days <= rules.visits.window_days
     ]
     counted = sittings_of_same(sorted(recent, key=lambda each: each.taken_from), at, rules)
-    measured: list[Measurement] = [measure_earlier(each, at, rules) for each in counted]
+    measured: list[SittingMeasurement] = [measure_earlier(each, at, rules) for each in counted]
     if not measured:
         return None
     visits = visits_by_day(measured, at, rules)
@@ -159,7 +159,7 @@ def visits_of(seen: list[Seen], book: Rulebook) -> OwnVisits | None:
     return OwnVisits(values=values, within=[(each[0], each[1], each[2]) for each in within])
 
 
-def told(found: OwnFit, tenant: Tenant, book: Rulebook) -> list[str]:
+def report_of(found: OwnFit, tenant: Tenant, book: Rulebook) -> list[str]:
     """What was found, how far it is from what holds now, and how well it holds."""
     prior, entry = found.prior, book.variability.between["office-untreated"]
     lines = [f"{found.people} people, {found.visits} visits; {found.people_with_two_visits} people with two visits or more."]

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import msgspec
 
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.application.payloads import refused
-from quietcuff.application.payloads.repeats import Received
+from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     """Show the list."""
 
-    async def ask(desk: Desk, caller: Caller) -> bytes:
+    async def ask(desk: AppContext, caller: Caller) -> bytes:
         page = await refused.list_refused(desk, caller, limit=LONGEST_LIST, cursor=None)
         return page.items
 
@@ -53,7 +53,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 def run_show(arguments: argparse.Namespace) -> int:
     """Write the bytes of a payload as they came."""
 
-    async def ask(desk: Desk, caller: Caller) -> bytes:
+    async def ask(desk: AppContext, caller: Caller) -> bytes:
         row = await refused.read_refused(desk, caller, arguments.refused)
         payload = await refused.read_payload(desk, caller, row.payload_id)
         return base64.b64decode(payload.body_base64)
@@ -66,7 +66,7 @@ def run_replay(arguments: argparse.Namespace) -> int:
     """Read a payload again; 1 where something of it is still refused."""
     repaired = None if arguments.repaired is None else Path(arguments.repaired).read_bytes()
 
-    async def ask(desk: Desk, caller: Caller) -> Received:
+    async def ask(desk: AppContext, caller: Caller) -> ReceivedSets:
         return await refused.replay(desk, caller, arguments.refused, repaired)
 
     received = on_desk(arguments.tenant, ACTOR, ask)

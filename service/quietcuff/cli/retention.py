@@ -8,7 +8,7 @@ import sys
 from datetime import date, datetime
 from uuid import UUID
 
-from quietcuff.application import Caller, Desk, retention
+from quietcuff.application import AppContext, Caller, retention
 from quietcuff.application.context import now
 from quietcuff.application.erasure import Left, look_for
 from quietcuff.application.read_sittings import first_moment
@@ -55,11 +55,11 @@ def run_apply(arguments: argparse.Namespace) -> int:
     """Delete what is old, or tell how much that is."""
     day = None if arguments.before is None else day_of(arguments.before)
 
-    async def work(desk: Desk, caller: Caller) -> str:
+    async def work(desk: AppContext, caller: Caller) -> str:
         before = moment_of(await desk.tenants.get(caller.tenant_id), day, now(desk))
         if arguments.dry_run:
             return f"{await retention.count_old(desk, caller, before):,} set(s) would be deleted."
-        return told(await retention.delete_old(desk, caller, before))
+        return deletions_sentence(await retention.delete_old(desk, caller, before))
 
     say(on_desk(arguments.tenant, ACTOR, work))
     return 0
@@ -100,7 +100,7 @@ def run_erase(arguments: argparse.Namespace) -> int:
         say("Nothing was deleted.")
         return 1
 
-    async def work(desk: Desk, caller: Caller) -> tuple[Erased, Left | None]:
+    async def work(desk: AppContext, caller: Caller) -> tuple[Erased, Left | None]:
         tenant = await desk.tenants.get(caller.tenant_id)
         done = await retention.erase(desk, caller, arguments.subject)
         if arguments.no_search:
@@ -108,7 +108,7 @@ def run_erase(arguments: argparse.Namespace) -> int:
         return done, await look_for(desk, tenant, UUID(arguments.subject), done.words)
 
     done, left = on_desk(arguments.tenant, ACTOR, work)
-    say(told(done))
+    say(deletions_sentence(done))
     rows = ", ".join(f"{name} {count:,}" for name, count in done.rows.items())
     taken_out = f"{done.groups:,} group(s) and {done.devices:,} device(s)"
     say(f"Rows of theirs: {rows}. Taken out of {taken_out}; {done.exports:,} export(s) ended.")
@@ -173,5 +173,5 @@ def run_holds(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def told(done: Deletions) -> str:
+def deletions_sentence(done: Deletions) -> str:
     return f"Deleted: {done.sets:,} set(s), {done.subjects:,} person(s), {done.payloads:,} payload(s)."

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.delivery import targets
-from quietcuff.delivery.documents import Replay, TargetRecord
+from quietcuff.delivery.documents import SendAgain, TargetRecord
 
 ACTOR = "operator"
 
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     """Show the targets of a tenant."""
 
-    async def items(desk: Desk, caller: Caller) -> list[TargetRecord]:
+    async def items(desk: AppContext, caller: Caller) -> list[TargetRecord]:
         return (await targets.list_targets(desk, caller)).items
 
     names = ("id", "kind", "url", "state", "reason", "waiting", "since", "given_up")
@@ -46,8 +46,8 @@ def run_list(arguments: argparse.Namespace) -> int:
 def run_replay(arguments: argparse.Namespace) -> int:
     """Have entries sent again; 1 where there was none of them."""
 
-    async def replay(desk: Desk, caller: Caller) -> int:
-        return (await targets.replay(desk, caller, arguments.target, Replay(ids=arguments.entry or None))).replayed
+    async def replay(desk: AppContext, caller: Caller) -> int:
+        return (await targets.replay(desk, caller, arguments.target, SendAgain(ids=arguments.entry or None))).replayed
 
     count = on_desk(arguments.tenant, ACTOR, replay)
     say(f"{count} to be sent again.")

@@ -24,7 +24,7 @@ from quietcuff.core.over_visits.office import (
 )
 from quietcuff.core.over_visits.out_of_office import Choice, choose_home, choose_recording, lacking_in
 from quietcuff.core.over_visits.out_of_office_labels import report_home, report_recording
-from quietcuff.core.over_visits.pooling import Sorted, StoredSitting, choose_window, pool_office, sort_out
+from quietcuff.core.over_visits.pooling import CurrentSitting, SortedSets, choose_window, pool_office, sort_out
 from quietcuff.core.over_visits.result import (
     ArmToUse,
     Lacking,
@@ -47,7 +47,7 @@ CONTROLLED_BELOW = Edge(systolic_mmhg=140, diastolic_mmhg=90)
 def summarise(
     subject_id: str,
     facts: Facts,
-    stored: list[StoredSitting],
+    stored: list[CurrentSitting],
     as_of: datetime,
     rulebook: Rulebook,
     guidelines: list[str] | None = None,
@@ -103,7 +103,7 @@ def see_again(step: Step, arm: Site | None, rulebook: Rulebook) -> Step:
     return Step(action="repeat-another-day", site=arm, reason=words["newest-differs"])
 
 
-def choose_arm(stored: list[StoredSitting], person: Person, rulebook: Rulebook) -> ArmToUse:
+def choose_arm(stored: list[CurrentSitting], person: Person, rulebook: Rulebook) -> ArmToUse:
     """The arm over all comparisons of sets that are not voided; without any, that of the newest set, an office one first."""
     pairs: list[HistoryPair] = []
     last: Site | None = None
@@ -127,7 +127,7 @@ def arm_measured(evaluation: Evaluation) -> Site | None:
 
 
 def tables_for(
-    stored: list[StoredSitting], kept: Sorted, facts: Facts, today: date, rulebook: Rulebook, guidelines: list[str] | None
+    stored: list[CurrentSitting], kept: SortedSets, facts: Facts, today: date, rulebook: Rulebook, guidelines: list[str] | None
 ) -> Tables:
     """The guidelines for the person as on the newest office visit that is pooled, a child's height as it was measured then;
     without one, as of today."""
@@ -138,7 +138,7 @@ def tables_for(
     return fit_tables(names, person, facts if visit is None else visit.reading_set.subject, day, rulebook)
 
 
-def names_asked(stored: list[StoredSitting], person: Person, rulebook: Rulebook) -> list[str]:
+def names_asked(stored: list[CurrentSitting], person: Person, rulebook: Rulebook) -> list[str]:
     """The guidelines of the latest office result, then those of the latest ones elsewhere that are for this person there."""
     names: list[str] = []
     for setting in ("office", "home", "ambulatory"):
@@ -152,7 +152,7 @@ def names_asked(stored: list[StoredSitting], person: Person, rulebook: Rulebook)
     return names
 
 
-def count_sittings(stored: list[StoredSitting], kept: Sorted, home: Choice, recording: Choice) -> Sittings:
+def count_sittings(stored: list[CurrentSitting], kept: SortedSets, home: Choice, recording: Choice) -> Sittings:
     """How many sets are in a pooled value, and why each other one is in none, in order of time."""
     left_out = kept.left_out + home.left_out + recording.left_out
     order = {sitting.set_id: place for place, sitting in enumerate(stored)}
@@ -164,8 +164,8 @@ def count_sittings(stored: list[StoredSitting], kept: Sorted, home: Choice, reco
 
 
 def report_pooled(
-    stored: list[StoredSitting],
-    kept: Sorted,
+    stored: list[CurrentSitting],
+    kept: SortedSets,
     office: Pooled | None,
     home: Choice,
     recording: Choice,
@@ -190,7 +190,7 @@ def report_pooled(
     )
 
 
-def latest_result(stored: list[StoredSitting]) -> Latest | None:
+def latest_result(stored: list[CurrentSitting]) -> Latest | None:
     """The newest closed set that gave a result; a test of standing gives only its baseline."""
     for sitting in reversed(stored):
         result = sitting.evaluation.result if sitting.evaluation.orthostatic is None else None
@@ -204,7 +204,7 @@ def latest_result(stored: list[StoredSitting]) -> Latest | None:
     return None
 
 
-def control_readings(stored: list[StoredSitting]) -> list[Reading]:
+def control_readings(stored: list[CurrentSitting]) -> list[Reading]:
     """The readings that a quality programme would see: plausible, of ordinary care, of active sets. Source: [CMS165]."""
     readings = []
     for sitting in stored:

@@ -14,14 +14,14 @@ from quietcuff.core.rulebook.rulebook import Limits
 BORNE_SECONDS = 60
 
 
-class Placed(msgspec.Struct, frozen=True, kw_only=True):
+class PlacedTime(msgspec.Struct, frozen=True, kw_only=True):
     """A moment with its offset, and what had to be assumed of it."""
 
     at: datetime
     notes: tuple[IntakeCode, ...] = ()
 
 
-def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> Placed:
+def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> PlacedTime:
     """A local time in a zone. Of an hour that comes twice the earlier offset is taken, and so it is of one that never was.
 
     Example: 2026-10-25 02:30 in Europe/Vienna comes twice: 02:30+02:00 is taken, with ``clock-hour-unclear``.
@@ -33,7 +33,7 @@ def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> Placed:
         notes.append("clock-hour-unclear")
     at = local.replace(tzinfo=timezone(offset))
     # Local mean times of long ago have seconds in their offsets, which cannot be written.
-    return Placed(at=at if offset.seconds % 60 == 0 else at.astimezone(UTC), notes=tuple(notes))
+    return PlacedTime(at=at if offset.seconds % 60 == 0 else at.astimezone(UTC), notes=tuple(notes))
 
 
 def is_in_gap(local: datetime, zone: ZoneInfo) -> bool:
@@ -42,11 +42,11 @@ def is_in_gap(local: datetime, zone: ZoneInfo) -> bool:
     return there_and_back.replace(tzinfo=None) != local
 
 
-def moved(placed: Placed, by: timedelta) -> Placed:
+def shifted(placed: PlacedTime, by: timedelta) -> PlacedTime:
     """A moment put right by how far its clock was off."""
     if abs(by.total_seconds()) < BORNE_SECONDS:
         return msgspec.structs.replace(placed, at=placed.at + by)
-    return Placed(at=placed.at + by, notes=(*placed.notes, "clock-shifted"))
+    return PlacedTime(at=placed.at + by, notes=(*placed.notes, "clock-shifted"))
 
 
 def is_fit(moment: datetime) -> bool:

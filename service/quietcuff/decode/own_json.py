@@ -48,7 +48,7 @@ def read(body: bytes, shape: type[T], meaning: Meaning[T] | None = None) -> T:
 
 def _read_again(body: bytes, shape: type[T], meaning: Meaning[T] | None) -> T:
     """The slow way: forgive what may be forgiven, and name every fault of the rest."""
-    value = plain(body)
+    value = plain_values(body)
     forgiven = _forgive(value, shape_of(shape))
     try:
         struct = msgspec.convert(forgiven, shape)
@@ -62,7 +62,7 @@ def _read_again(body: bytes, shape: type[T], meaning: Meaning[T] | None) -> T:
     return struct
 
 
-def plain(body: bytes) -> object:
+def plain_values(body: bytes) -> object:
     """The bytes as plain values.
 
     Raises:

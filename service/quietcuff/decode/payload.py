@@ -29,7 +29,7 @@ class OwnPlace(msgspec.Struct, frozen=True):
     reading: int
 
 
-class Keyed(msgspec.Struct, frozen=True, kw_only=True):
+class IncomingReading(msgspec.Struct, frozen=True, kw_only=True):
     """One reading, where it stands in its payload, and its sender's own key of it.
 
     The same key of the same person is the same reading: added again it is not doubled, ``correct`` puts right what was stored,
@@ -58,7 +58,7 @@ class IntendedSitting(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     subject: Subject
-    readings: list[Keyed]
+    readings: list[IncomingReading]
     device: Device | None = None
     cuff: Cuff | None = None
     context: Context | None = None

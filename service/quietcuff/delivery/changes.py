@@ -17,7 +17,7 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.fhir.model.logical_ids import MEAN
 from quietcuff.fhir.read.bundle import version_of
 from quietcuff.fhir.versions.stored_sets import EVALUATION, Publisher
-from quietcuff.storage.delivery.outbox import Entry
+from quietcuff.storage.delivery.outbox import OutboxEntry
 from quietcuff.storage.delivery.targets import TargetRow
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.versions import VersionMoves, VersionRow, moves_of_set
@@ -47,7 +47,7 @@ class Outgoing(msgspec.Struct, frozen=True, kw_only=True):
     newest: frozenset[str]
 
 
-def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: Entry) -> Outgoing:
+def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: OutboxEntry) -> Outgoing:
     """What an entry of the outbox stands for.
 
     Raises:

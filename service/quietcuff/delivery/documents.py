@@ -39,7 +39,7 @@ class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     preliminary: bool | None = None
 
 
-class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class SendAgain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What is to be sent again: entries by id, or all where none is named."""
 
     ids: Annotated[list[EntryId], Meta(min_length=1, max_length=200)] | None = None

@@ -13,14 +13,14 @@ import httpx
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.delivery.outcomes import Reply
+from quietcuff.delivery.outcomes import TargetReply
 from quietcuff.security.allowed_addresses import Allowances, Resolve, find_address, is_url_allowed, resolve_by_system
 
 SEND_SECONDS = 20
 MOST_ANSWER_BYTES = 1 << 20
 CONNECTIONS = 16
 DEFAULT_PORTS = {"http": 80, "https": 443}
-NOT_ALLOWED = Reply(failure="address-not-allowed")
+NOT_ALLOWED = TargetReply(failure="address-not-allowed")
 
 
 class Parcel(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,7 +34,7 @@ class Parcel(msgspec.Struct, frozen=True, kw_only=True):
         return f"Parcel({len(self.body)} bytes)"
 
 
-class Sender:
+class HttpSender:
     """Sends parcels. Each target has connections of its own, so that none is shared between hosts."""
 
     def __init__(
@@ -53,7 +53,7 @@ class Sender:
         self._context = context or ssl.create_default_context()
         self._clients: dict[UUID, httpx.AsyncClient] = {}
 
-    async def send(self, target_id: UUID, parcel: Parcel) -> Reply:
+    async def send(self, target_id: UUID, parcel: Parcel) -> TargetReply:
         """Send, and tell what came of it. Whatever fails on the way is an answer too."""
         if not is_url_allowed(parcel.url, self._allowed):
             return NOT_ALLOWED
@@ -61,9 +61,9 @@ class Sender:
             async with asyncio.timeout(self._seconds):
                 return await self._exchange(target_id, parcel)
         except (TimeoutError, httpx.TimeoutException):
-            return Reply(failure="timed-out")
+            return TargetReply(failure="timed-out")
         except (httpx.HTTPError, OSError, UnicodeError):
-            return Reply(failure="unreachable")
+            return TargetReply(failure="unreachable")
 
     async def keep_only(self, target_ids: set[UUID]) -> None:
         """Close the connections to targets that are no more."""
@@ -74,7 +74,7 @@ class Sender:
         """Close every connection."""
         await self.keep_only(set())
 
-    async def _exchange(self, target_id: UUID, parcel: Parcel) -> Reply:
+    async def _exchange(self, target_id: UUID, parcel: Parcel) -> TargetReply:
         url = httpx.URL(parcel.url)
         host = url.raw_host.decode("ascii").rstrip(".")
         address = await find_address(host, url.port or DEFAULT_PORTS[url.scheme], self._allowed, self._resolve)
@@ -93,7 +93,7 @@ class Sender:
         client = self._client(target_id)
         async with client.stream("POST", checked, content=parcel.body, headers=headers, extensions=extensions) as answer:
             body = await read_start(answer)
-        return Reply(
+        return TargetReply(
             status=answer.status_code,
             body=body,
             retry_after_seconds=seconds_asked(answer.headers.get("Retry-After"), self._clock()),

@@ -17,7 +17,7 @@ from quietcuff.delivery.http_sender import Parcel
 from quietcuff.delivery.signing import signature_headers
 from quietcuff.delivery.transaction import transaction_of
 from quietcuff.fhir.versions.stored_sets import Publisher
-from quietcuff.storage.delivery.outbox import Entry
+from quietcuff.storage.delivery.outbox import OutboxEntry
 from quietcuff.storage.delivery.targets import TargetRow
 from quietcuff.storage.search.observations import Snapshot
 
@@ -67,7 +67,7 @@ def event_of(publisher: Publisher, outgoing: Outgoing) -> bytes:
 FHIR_JSON = "application/fhir+json"
 
 
-def parcel_of(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: Entry, now: datetime) -> Parcel | None:
+def parcel_of(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: OutboxEntry, now: datetime) -> Parcel | None:
     """What one target is to get of one version; None where there is nothing to tell.
 
     Raises:

@@ -19,7 +19,7 @@ JITTER = 0.1
 LONGEST_WAIT_SECONDS = 86_400
 
 
-class Reply(msgspec.Struct, frozen=True, kw_only=True):
+class TargetReply(msgspec.Struct, frozen=True, kw_only=True):
     """What came of sending: a status with the start of its body, or a word for why there was no answer.
 
     ``retry_after_seconds`` is what the receiver asked for.
@@ -59,7 +59,7 @@ BY_CLASS = {
 OTHER = Verdict("later", "unexpected-status")
 
 
-def judge(reply: Reply) -> Verdict:
+def judge(reply: TargetReply) -> Verdict:
     """The one table of what answers mean."""
     if reply.status is None:
         return Verdict("later", reply.failure or "unreachable")

@@ -10,7 +10,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application import Caller, Desk
+from quietcuff.application import AppContext, Caller
 from quietcuff.application.context import note
 from quietcuff.application.context import now as now_of
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
@@ -18,9 +18,9 @@ from quietcuff.core.model.readings import utc_text
 from quietcuff.delivery.changes import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.documents import (
     NewTarget,
-    Replay,
     Replayed,
     SecretMade,
+    SendAgain,
     TargetChange,
     TargetList,
     TargetMade,
@@ -31,7 +31,7 @@ from quietcuff.delivery.documents import (
 from quietcuff.delivery.signing import make_secret, secret_text
 from quietcuff.security.allowed_addresses import URL_ACCEPTED, Allowances, is_url_allowed
 from quietcuff.storage.delivery import outbox
-from quietcuff.storage.delivery.outbox import Backlog, Entry
+from quietcuff.storage.delivery.outbox import Backlog, OutboxEntry
 from quietcuff.storage.delivery.targets import (
     TargetRow,
     change_target,
@@ -51,7 +51,7 @@ ENTRY_ID = re.compile(r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})-v([1-9][0-
 ENCODER = msgspec.json.Encoder()
 
 
-async def make_target(desk: Desk, caller: Caller, new: NewTarget, allowed: Allowances) -> TargetMade:
+async def make_target(desk: AppContext, caller: Caller, new: NewTarget, allowed: Allowances) -> TargetMade:
     """Make a target; everything that is stored from now on goes there too.
 
     Raises:
@@ -86,7 +86,7 @@ async def make_target(desk: Desk, caller: Caller, new: NewTarget, allowed: Allow
     return TargetMade(**shown, secret=None if secret is None else secret_text(secret))
 
 
-async def list_targets(desk: Desk, caller: Caller) -> TargetList:
+async def list_targets(desk: AppContext, caller: Caller) -> TargetList:
     """Every target of the tenant."""
 
     def read(transaction: Transaction) -> TargetList:
@@ -97,7 +97,7 @@ async def list_targets(desk: Desk, caller: Caller) -> TargetList:
     return await desk.store.read(caller.tenant_id, read)
 
 
-async def read_target(desk: Desk, caller: Caller, target_id: str) -> TargetRecord:
+async def read_target(desk: AppContext, caller: Caller, target_id: str) -> TargetRecord:
     """One target.
 
     Raises:
@@ -107,7 +107,7 @@ async def read_target(desk: Desk, caller: Caller, target_id: str) -> TargetRecor
     return await desk.store.read(caller.tenant_id, lambda transaction: stands(transaction, caller, wanted))
 
 
-async def change(desk: Desk, caller: Caller, target_id: str, wanted: TargetChange, allowed: Allowances) -> TargetRecord:
+async def change(desk: AppContext, caller: Caller, target_id: str, wanted: TargetChange, allowed: Allowances) -> TargetRecord:
     """Change where or what is sent, pause a target, or have it go on: then what was put off is tried at once.
 
     Raises:
@@ -147,7 +147,7 @@ def changed(row: TargetRow, wanted: TargetChange) -> TargetRow:
     )
 
 
-async def rotate_secret(desk: Desk, caller: Caller, target_id: str) -> SecretMade:
+async def rotate_secret(desk: AppContext, caller: Caller, target_id: str) -> SecretMade:
     """Make a new key for a webhook; for a day the one before signs too.
 
     Raises:
@@ -171,7 +171,7 @@ async def rotate_secret(desk: Desk, caller: Caller, target_id: str) -> SecretMad
     return await on_target(desk, caller, target_id, store)
 
 
-async def remove_target(desk: Desk, caller: Caller, target_id: str) -> None:
+async def remove_target(desk: AppContext, caller: Caller, target_id: str) -> None:
     """Remove a target, and with it all that was still to be sent there.
 
     Raises:
@@ -186,7 +186,7 @@ async def remove_target(desk: Desk, caller: Caller, target_id: str) -> None:
     desk.tenants.forget(caller.tenant_id)
 
 
-async def list_undelivered(desk: Desk, caller: Caller, target_id: str, limit: int) -> UndeliveredList:
+async def list_undelivered(desk: AppContext, caller: Caller, target_id: str, limit: int) -> UndeliveredList:
     """What was given up on the way to a target.
 
     Raises:
@@ -197,12 +197,12 @@ async def list_undelivered(desk: Desk, caller: Caller, target_id: str, limit: in
     def read(transaction: Transaction) -> UndeliveredList:
         total = stands(transaction, caller, wanted).undelivered
         entries = outbox.undelivered(transaction, caller.tenant_id, wanted, limit)
-        return UndeliveredList(items=[told(entry) for entry in entries], total=total)
+        return UndeliveredList(items=[target_record(entry) for entry in entries], total=total)
 
     return await desk.store.read(caller.tenant_id, read)
 
 
-async def replay(desk: Desk, caller: Caller, target_id: str, wanted: Replay) -> Replayed:
+async def replay(desk: AppContext, caller: Caller, target_id: str, wanted: SendAgain) -> Replayed:
     """Have what was given up sent again.
 
     Raises:
@@ -237,7 +237,7 @@ def versions_of(ids: list[str] | None) -> list[tuple[UUID, int]] | None:
     return [(UUID(match[1]), int(match[2])) for match in found if match is not None]
 
 
-async def on_target(desk: Desk, caller: Caller, target_id: str, work: Callable[[Transaction, TargetRow], T]) -> T:
+async def on_target(desk: AppContext, caller: Caller, target_id: str, work: Callable[[Transaction, TargetRow], T]) -> T:
     """Work on a target whose row is locked.
 
     Raises:
@@ -268,7 +268,7 @@ def shown_with(transaction: Transaction, row: TargetRow, backlog: Backlog | None
     return record_of(row, backlog, outbox.last_failed(transaction, row.tenant_id, row.target_id) if has_failed else None)
 
 
-def record_of(row: TargetRow, backlog: Backlog | None, last: Entry | None) -> TargetRecord:
+def record_of(row: TargetRow, backlog: Backlog | None, last: OutboxEntry | None) -> TargetRecord:
     options = OPTIONS.decode(row.options)
     oldest = None if backlog is None else backlog.oldest_queued_at
     due = None if backlog is None or row.state != "active" else backlog.next_due_at
@@ -293,7 +293,7 @@ def record_of(row: TargetRow, backlog: Backlog | None, last: Entry | None) -> Ta
     )
 
 
-def told(entry: Entry) -> Undelivered:
+def target_record(entry: OutboxEntry) -> Undelivered:
     given_up_at = entry.given_up_at or entry.queued_at
     return Undelivered(
         id=message_id(entry.set_id, entry.version),

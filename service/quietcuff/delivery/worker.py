@@ -17,13 +17,13 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.core.model.errors import Busy, NotFound
-from quietcuff.delivery.http_sender import SEND_SECONDS, Parcel, Sender
+from quietcuff.delivery.http_sender import SEND_SECONDS, HttpSender, Parcel
 from quietcuff.delivery.message import parcel_of
-from quietcuff.delivery.outcomes import Reply, judge, wait_after
+from quietcuff.delivery.outcomes import TargetReply, judge, wait_after
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.delivery import outbox
-from quietcuff.storage.delivery.outbox import Claim, Tried
+from quietcuff.storage.delivery.outbox import Lease, Tried
 from quietcuff.storage.delivery.targets import (
     TargetRow,
     TargetState,
@@ -36,14 +36,14 @@ from quietcuff.storage.engine.ids import order_of_subject
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import Tenants, all_tenant_ids
-from quietcuff.storage.trail.trail import Entry as TrailEntry
+from quietcuff.storage.trail.trail import TrailEntry as TrailEntry
 from quietcuff.storage.trail.trail import record
 
 LEASE = timedelta(seconds=6 * SEND_SECONDS)
 MOST_AT_ONCE = 8
 MOST_TARGETS_AT_ONCE = 16
 SECONDS_BETWEEN = 1.0
-NOT_BUILT = Reply(failure="not-built")
+NOT_BUILT = TargetReply(failure="not-built")
 
 Log = Callable[[BaseException, str], None]
 
@@ -54,7 +54,7 @@ class Work(msgspec.Struct, frozen=True, kw_only=True):
 
     store: Store
     tenants: Tenants
-    sender: Sender
+    sender: HttpSender
     public_url: str
     clock: Callable[[], datetime]
     log: Log
@@ -62,7 +62,7 @@ class Work(msgspec.Struct, frozen=True, kw_only=True):
     lease: timedelta = LEASE
 
 
-class Worker:
+class DeliveryWorker:
     """One worker of the outbox."""
 
     def __init__(self, work: Work) -> None:
@@ -120,11 +120,11 @@ class Worker:
             self._work.log(error, str(uuid4()))
         return tried
 
-    async def _claim(self, target: TargetRow) -> list[Claim]:
+    async def _claim(self, target: TargetRow) -> list[Lease]:
         now, lease = self._work.clock(), uuid4()
         tenant_id, target_id = target.tenant_id, target.target_id
 
-        def claim(transaction: Transaction) -> list[Claim]:
+        def claim(transaction: Transaction) -> list[Lease]:
             current = find_target(transaction, tenant_id, target_id)
             if current is None or current.state != "active":
                 return []
@@ -134,7 +134,7 @@ class Worker:
 
         return await self._work.store.write(tenant_id, claim)
 
-    async def _deliver(self, claim: Claim) -> None:
+    async def _deliver(self, claim: Lease) -> None:
         """Send one entry and keep what came of it. A failure of our own is put off like any other, and logged.
 
         Where the database cannot be reached now, the entry is left to be claimed again once its lease has run out.
@@ -156,7 +156,7 @@ class Worker:
             reply = await self._work.sender.send(claim.entry.target_id, parcel)
         await self._settle(claim, lambda transaction: self._keep(transaction, claim, reply))
 
-    async def _parcel(self, claim: Claim) -> Parcel | None:
+    async def _parcel(self, claim: Lease) -> Parcel | None:
         entry, now = claim.entry, self._work.clock()
         publisher = Publisher(tenant=await self._work.tenants.get(entry.tenant_id), public_url=self._work.public_url)
 
@@ -170,10 +170,10 @@ class Worker:
             # What is not stored any more cannot be told.
             return None
 
-    async def _settle(self, claim: Claim, keep: Callable[[Transaction], object]) -> None:
+    async def _settle(self, claim: Lease, keep: Callable[[Transaction], object]) -> None:
         await self._work.store.write(claim.entry.tenant_id, keep, order=order_of_subject(claim.entry.subject_id))
 
-    def _keep(self, transaction: Transaction, claim: Claim, reply: Reply) -> None:
+    def _keep(self, transaction: Transaction, claim: Lease, reply: TargetReply) -> None:
         """What is done with an entry after it was tried."""
         now, verdict, attempts = self._work.clock(), judge(reply), claim.entry.attempts + 1
         tried = Tried(at=now, attempts=attempts, reason=verdict.reason, status=reply.status)
@@ -195,16 +195,16 @@ class Worker:
 @asynccontextmanager
 async def hired(
     store: Store, tenants: Tenants, clock: Callable[[], datetime], *, public_url: str, deliver_to: Iterable[str], log: Log
-) -> AsyncIterator[Worker]:
+) -> AsyncIterator[DeliveryWorker]:
     """A worker that sends over the network, to public addresses and to the hosts and networks named."""
-    sender = Sender(read_allowances(deliver_to), clock)
+    sender = HttpSender(read_allowances(deliver_to), clock)
     try:
-        yield Worker(Work(store=store, tenants=tenants, sender=sender, public_url=public_url, clock=clock, log=log))
+        yield DeliveryWorker(Work(store=store, tenants=tenants, sender=sender, public_url=public_url, clock=clock, log=log))
     finally:
         await sender.close()
 
 
-def stop(transaction: Transaction, claim: Claim, state: TargetState, reason: str, now: datetime) -> None:
+def stop(transaction: Transaction, claim: Lease, state: TargetState, reason: str, now: datetime) -> None:
     """Send a target nothing more until somebody says so. The entry keeps its place and its attempts."""
     outbox.release(transaction, claim)
     target = lock_target(transaction, claim.entry.tenant_id, claim.entry.target_id)
@@ -212,7 +212,7 @@ def stop(transaction: Transaction, claim: Claim, state: TargetState, reason: str
         change_target(transaction, msgspec.structs.replace(target, state=state, reason=reason, updated_at=now))
 
 
-def trail_entry(claim: Claim, now: datetime) -> TrailEntry:
+def trail_entry(claim: Lease, now: datetime) -> TrailEntry:
     """That something went out, to which target."""
     entry = claim.entry
     return TrailEntry(

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.core.model.errors import DemoFailed
-from quietcuff.demo.gateway import Envelope
+from quietcuff.demo.gateway import SittingSeen
 from quietcuff.demo.narrative import MARGIN, tell_heading
 from quietcuff.demo.play import mishaps_of
 
@@ -34,7 +34,7 @@ def read_bundle(raw: bytes) -> Json:
         raise DemoFailed(f"The Bundle cannot be read: {exc}") from exc
 
 
-def compare_bundle(bundle: Json, envelope: Envelope) -> list[str]:
+def compare_bundle(bundle: Json, envelope: SittingSeen) -> list[str]:
     """Where a sitting's Bundle differs from its evaluation."""
     resources = {entry["resource"]["id"]: entry["resource"] for entry in bundle.get("entry", [])}
     readings = [resource for name, resource in resources.items() if "-r" in name.removeprefix(envelope.id)]
@@ -63,7 +63,7 @@ def component(observation: Json, loinc: str) -> Any:
     return None
 
 
-def show_bundle(console: Console, bundle: Json, envelope: Envelope, who: str, size_bytes: int) -> None:
+def show_bundle(console: Console, bundle: Json, envelope: SittingSeen, who: str, size_bytes: int) -> None:
     """Print what the Bundle holds, a line an entry, and the mean Observation whole."""
     tell_heading(console, f"{who}'s sitting as one FHIR R4 Bundle")
     said = (

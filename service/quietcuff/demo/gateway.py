@@ -15,7 +15,7 @@ T = TypeVar("T")
 TIMEOUT_SECONDS = 30
 
 
-class Envelope(msgspec.Struct, frozen=True, kw_only=True):
+class SittingSeen(msgspec.Struct, frozen=True, kw_only=True):
     """A stored sitting as the service answers it, with everything that the demonstration looks at."""
 
     id: str
@@ -25,10 +25,10 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
     evaluation: Evaluation
 
 
-class Answer(msgspec.Struct, frozen=True, kw_only=True):
+class ChangeAnswer(msgspec.Struct, frozen=True, kw_only=True):
     """One answer to a change: the sitting, its ETag, and whether it is an earlier answer told again."""
 
-    envelope: Envelope
+    envelope: SittingSeen
     etag: str
     replayed: bool
 
@@ -57,21 +57,21 @@ class Gateway:
         body = msgspec.json.encode(device)
         self.exchange(Request(method="POST", path="/v1/devices", body=body, headers={}, expected_status=201))
 
-    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> Answer:
+    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> ChangeAnswer:
         """Store a sitting, whole or with more readings to come."""
         return self.change("/v1/reading-sets", reading_set, 201, {"Idempotency-Key": retry_key})
 
-    def append(self, last: Answer, arrived: dict[str, Any], retry_key: str) -> Answer:
+    def append(self, last: ChangeAnswer, arrived: dict[str, Any], retry_key: str) -> ChangeAnswer:
         """Send what has come since to an open sitting."""
         headers = {"Idempotency-Key": retry_key, "If-Match": last.etag}
         return self.change(f"/v1/reading-sets/{last.envelope.id}/readings", arrived, 200, headers)
 
-    def correct(self, last: Answer, correction: dict[str, Any], retry_key: str) -> Answer:
+    def correct(self, last: ChangeAnswer, correction: dict[str, Any], retry_key: str) -> ChangeAnswer:
         """Put right what was sent."""
         headers = {"Idempotency-Key": retry_key, "If-Match": last.etag}
         return self.change(f"/v1/reading-sets/{last.envelope.id}/corrections", correction, 200, headers)
 
-    def send_again(self) -> Answer:
+    def send_again(self) -> ChangeAnswer:
         """The last change once more: same body, same key."""
         return self.answer_to(self.sent[-1])
 
@@ -81,18 +81,18 @@ class Gateway:
         body, _ = self.exchange(Request(method="GET", path=path, body=None, headers={}, expected_status=200))
         return body
 
-    def change(self, path: str, body: dict[str, Any], expected_status: int, headers: dict[str, str]) -> Answer:
+    def change(self, path: str, body: dict[str, Any], expected_status: int, headers: dict[str, str]) -> ChangeAnswer:
         """Send a change, and keep it in case its answer gets lost."""
         encoded = msgspec.json.encode(body)
         request = Request(method="POST", path=path, body=encoded, headers=headers, expected_status=expected_status)
         self.sent.append(request)
         return self.answer_to(request)
 
-    def answer_to(self, request: Request) -> Answer:
+    def answer_to(self, request: Request) -> ChangeAnswer:
         """The answer to a change, checked against the types that the service promises."""
         body, headers = self.exchange(request)
-        return Answer(
-            envelope=decode(body, Envelope, request),
+        return ChangeAnswer(
+            envelope=decode(body, SittingSeen, request),
             etag=headers.get("etag", ""),
             replayed=headers.get("idempotency-replayed") == "true",
         )

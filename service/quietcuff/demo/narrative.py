@@ -12,8 +12,8 @@ from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, Step
 from quietcuff.core.model.readings import Site
-from quietcuff.demo.play import Moment, wall
-from quietcuff.demo.scenario import Answered, Closed, Corrected, Event, Morning, Retried, Taken, Visit
+from quietcuff.demo.play import PlayedMoment, wall
+from quietcuff.demo.scenario import Answered, Closed, Corrected, DemoVisit, Event, Morning, Retried, Taken
 from quietcuff.report import SAFETY_STYLE
 
 MARGIN = 2
@@ -40,7 +40,7 @@ def tell_opening(console: Console, morning: Morning, noon: datetime) -> None:
     console.print(Padding(Text(said), (0, MARGIN), expand=False))
 
 
-def tell_visit(console: Console, visit: Visit) -> None:
+def tell_visit(console: Console, visit: DemoVisit) -> None:
     """Who comes, and why."""
     kind = f"{visit.visit} visit" if visit.visit == "first" else visit.visit
     console.print()
@@ -48,7 +48,7 @@ def tell_visit(console: Console, visit: Visit) -> None:
     console.print(Padding(Text(visit.story, "italic"), (0, MARGIN), expand=False))
 
 
-def tell_moment(console: Console, moment: Moment) -> None:
+def tell_moment(console: Console, moment: PlayedMoment) -> None:
     """One happening, and what the service answers to it."""
     line = Table.grid(padding=(0, 2, 0, 0), expand=True)
     line.add_column(width=TIME_WIDTH)
@@ -69,7 +69,7 @@ def done_in_words(event: Event) -> Text:
     return Text(HAPPENED[type(event)], "cyan")
 
 
-def answer_in_words(moment: Moment) -> Text:
+def answer_in_words(moment: PlayedMoment) -> Text:
     """What the service answers: the result once the sitting is closed, else the next step."""
     evaluation = moment.answer.envelope.evaluation
     return end_in_words(evaluation) if isinstance(moment.event, Closed) else step_in_words(evaluation.next_step)
@@ -103,7 +103,7 @@ def one_step(step: FollowingStep) -> str:
     return ", ".join(parts)
 
 
-def remarks(moment: Moment) -> list[Text]:
+def remarks(moment: PlayedMoment) -> list[Text]:
     """What is worth saying of a happening: what people say, what strays, what must not wait, what is asked, what is amiss."""
     evaluation, event = moment.answer.envelope.evaluation, moment.event
     told = []
@@ -122,7 +122,7 @@ def remarks(moment: Moment) -> list[Text]:
     return told + [Text(f"NOT AS IT MUST BE: {mishap}", "bold red") for mishap in moment.mishaps]
 
 
-def safety_remarks(moment: Moment, evaluation: Evaluation) -> list[Text]:
+def safety_remarks(moment: PlayedMoment, evaluation: Evaluation) -> list[Text]:
     """What must not wait, where it is news, and what is to be asked."""
     safety, asked = evaluation.safety, evaluation.next_step.ask
     told = []
@@ -133,7 +133,7 @@ def safety_remarks(moment: Moment, evaluation: Evaluation) -> list[Text]:
     return told
 
 
-def strays(moment: Moment) -> bool:
+def strays(moment: PlayedMoment) -> bool:
     """Whether a reading was taken in another arm than the step before had asked for."""
     if not isinstance(moment.event, Taken) or moment.asked is None:
         return False

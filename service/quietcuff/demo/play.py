@@ -9,58 +9,58 @@ from typing import Any, Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation, Step
-from quietcuff.demo.gateway import Answer
+from quietcuff.demo.gateway import ChangeAnswer
 from quietcuff.demo.scenario import (
     Answered,
     Closed,
     Corrected,
+    DemoVisit,
     Earlier,
     Event,
-    Expected,
+    ExpectedEnd,
     Morning,
     Retried,
     Taken,
-    Visit,
 )
 
 SYSTEM = "urn:example:quietcuff-demo"
 
 
-class Desk(Protocol):
+class ClinicDesk(Protocol):
     """What the clinic needs of its gateway."""
 
-    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> Answer: ...
+    def open_set(self, reading_set: dict[str, Any], retry_key: str) -> ChangeAnswer: ...
 
-    def append(self, last: Answer, arrived: dict[str, Any], retry_key: str) -> Answer: ...
+    def append(self, last: ChangeAnswer, arrived: dict[str, Any], retry_key: str) -> ChangeAnswer: ...
 
-    def correct(self, last: Answer, correction: dict[str, Any], retry_key: str) -> Answer: ...
+    def correct(self, last: ChangeAnswer, correction: dict[str, Any], retry_key: str) -> ChangeAnswer: ...
 
-    def send_again(self) -> Answer: ...
+    def send_again(self) -> ChangeAnswer: ...
 
 
-class Moment(msgspec.Struct, frozen=True, kw_only=True):
+class PlayedMoment(msgspec.Struct, frozen=True, kw_only=True):
     """One happening: what had been asked for before it, what was answered to it, and what is wrong with that answer."""
 
     event: Event
     asked: Step | None
     safety_before: str
-    answer: Answer
+    answer: ChangeAnswer
     mishaps: list[str]
 
 
-class Sender:
+class VisitSender:
     """Sends the happenings of one visit, in order."""
 
-    def __init__(self, desk: Desk, morning: Morning, number: int, noon: datetime) -> None:
+    def __init__(self, desk: ClinicDesk, morning: Morning, number: int, noon: datetime) -> None:
         self.desk = desk
         self.morning = morning
         self.number = number
         self.visit = morning.visits[number - 1]
         self.noon = noon
         self.requests = 0
-        self.last: Answer | None = None
+        self.last: ChangeAnswer | None = None
 
-    def send_earlier(self, earlier: Earlier) -> Answer:
+    def send_earlier(self, earlier: Earlier) -> ChangeAnswer:
         """Send a sitting of weeks ago, whole: what the service then knows of this person."""
         day = (self.noon - timedelta(days=earlier.days_before)).date()
         readings = [
@@ -70,7 +70,7 @@ class Sender:
         body = self.opening(readings, earlier.visit, "earlier") | {"closed": True}
         return self.desk.open_set(body, self.retry_key())
 
-    def send(self, event: Event) -> Answer:
+    def send(self, event: Event) -> ChangeAnswer:
         """Send one happening."""
         match event:
             case Retried():
@@ -84,7 +84,7 @@ class Sender:
             case Closed():
                 return self.append({"closed": True})
 
-    def send_reading(self, event: Taken) -> Answer:
+    def send_reading(self, event: Taken) -> ChangeAnswer:
         """Open the sitting with its first reading; append every other one as it is taken."""
         reading = self.reading(self.noon.date(), event.at, event.arm, event.pressures)
         reading |= {"pulse_per_min": event.pulse, "method": event.method, "device_flags": event.flags}
@@ -96,7 +96,7 @@ class Sender:
             return self.desk.open_set(self.opening([reading], self.visit.visit, "today"), self.retry_key())
         return self.append({"readings": [reading]})
 
-    def append(self, arrived: dict[str, Any]) -> Answer:
+    def append(self, arrived: dict[str, Any]) -> ChangeAnswer:
         return self.desk.append(self.known(), arrived, self.retry_key())
 
     def opening(self, readings: list[dict[str, Any]], visit: str, which: str) -> dict[str, Any]:
@@ -128,7 +128,7 @@ class Sender:
             "method": "oscillometric",
         }
 
-    def known(self) -> Answer:
+    def known(self) -> ChangeAnswer:
         """The last answer, whose version the next change names."""
         if self.last is None:
             raise ValueError("a visit begins with a reading")
@@ -140,16 +140,16 @@ class Sender:
         return f"demo-{self.number:02}-{self.requests}"
 
 
-def play(desk: Desk, morning: Morning, number: int, noon: datetime) -> Iterator[Moment]:
+def play(desk: ClinicDesk, morning: Morning, number: int, noon: datetime) -> Iterator[PlayedMoment]:
     """Visit ``number`` of the morning, happening by happening."""
-    sender = Sender(desk, morning, number, noon)
+    sender = VisitSender(desk, morning, number, noon)
     if sender.visit.earlier is not None:
         sender.send_earlier(sender.visit.earlier)
     for event in sender.visit.events:
         before = sender.last
         sender.last = sender.send(event)
         known = None if before is None else before.envelope.evaluation
-        yield Moment(
+        yield PlayedMoment(
             event=event,
             asked=None if known is None else known.next_step,
             safety_before="none" if known is None else known.safety.level,
@@ -158,7 +158,7 @@ def play(desk: Desk, morning: Morning, number: int, noon: datetime) -> Iterator[
         )
 
 
-def compare_step(event: Event, before: Answer | None, answer: Answer) -> list[str]:
+def compare_step(event: Event, before: ChangeAnswer | None, answer: ChangeAnswer) -> list[str]:
     """Where an answer differs from what must follow a happening."""
     evaluation = answer.envelope.evaluation
     step = evaluation.next_step
@@ -176,7 +176,7 @@ def compare_step(event: Event, before: Answer | None, answer: Answer) -> list[st
     return mishaps_of(facts)
 
 
-def compare_end(expected: Expected, evaluation: Evaluation) -> list[str]:
+def compare_end(expected: ExpectedEnd, evaluation: Evaluation) -> list[str]:
     """Where the end of a visit differs from what must stand there."""
     result = evaluation.result
     reported = None if result is None else (result.systolic_mmhg, result.diastolic_mmhg)
@@ -198,10 +198,10 @@ def compare_end(expected: Expected, evaluation: Evaluation) -> list[str]:
 
 def mishaps_of(facts: list[tuple[str, object, object]]) -> list[str]:
     """A sentence for each fact that is not as it must be."""
-    return [f"{name}: {shown(found)}, not {shown(due)}" for name, due, found in facts if due != found]
+    return [f"{name}: {shown_request(found)}, not {shown_request(due)}" for name, due, found in facts if due != found]
 
 
-def shown(value: object) -> str:
+def shown_request(value: object) -> str:
     return value if isinstance(value, str) else msgspec.json.encode(value).decode()
 
 
@@ -216,6 +216,6 @@ def birth_date(age: int, day: date) -> date:
     return birthday.replace(year=birthday.year - age, day=min(birthday.day, 28))
 
 
-def wall(visit: Visit) -> time:
+def wall(visit: DemoVisit) -> time:
     """When a visit begins by the clinic's clock."""
     return next(event.at for event in visit.events if isinstance(event, Taken))

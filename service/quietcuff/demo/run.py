@@ -13,10 +13,10 @@ from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.bundle import compare_bundle, read_bundle, show_bundle
 from quietcuff.demo.gateway import Gateway
 from quietcuff.demo.narrative import MARGIN, tell_heading, tell_moment, tell_opening, tell_visit
-from quietcuff.demo.play import Desk, compare_end, play
+from quietcuff.demo.play import ClinicDesk, compare_end, play
 from quietcuff.demo.scenario import Morning, last_noon, load_morning
 from quietcuff.demo.server import HOST, Server, running_server
-from quietcuff.demo.summary import Outcome, show_cautions, show_summary
+from quietcuff.demo.summary import VisitOutcome, show_cautions, show_summary
 
 
 def run_demo(console: Console, *, keep: bool = False, port: int | None = None, bundle_file: Path | None = None) -> None:
@@ -39,7 +39,7 @@ def run_demo(console: Console, *, keep: bool = False, port: int | None = None, b
             stay(console, server)
 
 
-def play_morning(console: Console, desk: Desk, morning: Morning, noon: datetime) -> tuple[list[Outcome], list[str]]:
+def play_morning(console: Console, desk: ClinicDesk, morning: Morning, noon: datetime) -> tuple[list[VisitOutcome], list[str]]:
     """Every visit, told as it goes; what stands at the end of each, and whatever was not as it must be."""
     outcomes, mishaps = [], []
     for number, visit in enumerate(morning.visits, 1):
@@ -51,11 +51,11 @@ def play_morning(console: Console, desk: Desk, morning: Morning, noon: datetime)
             envelope = moment.answer.envelope
         if envelope is not None:
             mishaps += [f"{visit.who}: at the end: {mishap}" for mishap in compare_end(visit.expect, envelope.evaluation)]
-            outcomes.append(Outcome(visit=visit, envelope=envelope))
+            outcomes.append(VisitOutcome(visit=visit, envelope=envelope))
     return outcomes, mishaps
 
 
-def show_records(console: Console, gateway: Gateway, outcomes: list[Outcome], bundle_file: Path | None) -> list[str]:
+def show_records(console: Console, gateway: Gateway, outcomes: list[VisitOutcome], bundle_file: Path | None) -> list[str]:
     """Hold every sitting's Bundle against its evaluation, and show the first one."""
     mishaps = []
     for place, outcome in enumerate(outcomes):

@@ -67,7 +67,7 @@ class Earlier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     readings: list[tuple[ArmName, int, int]]
 
 
-class Expected(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ExpectedEnd(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What must stand at the end of a visit; a reading's reason is ``counts`` where it counts."""
 
     state: Literal["complete", "not-usable"]
@@ -79,7 +79,7 @@ class Expected(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     findings: list[str] = []
 
 
-class Visit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class DemoVisit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One invented person's visit. The name is for the screen alone: it is never sent."""
 
     who: str
@@ -91,7 +91,7 @@ class Visit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     cuff: Json | None = None
     earlier: Earlier | None = None
     events: list[Event]
-    expect: Expected
+    expect: ExpectedEnd
 
 
 class Morning(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -102,7 +102,7 @@ class Morning(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     device: Json
     cuff: Json
     context: Json
-    visits: list[Visit]
+    visits: list[DemoVisit]
 
 
 def load_morning() -> Morning:

@@ -11,10 +11,10 @@ from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
 from quietcuff.core.model.readings import Reading
-from quietcuff.demo.gateway import Envelope
+from quietcuff.demo.gateway import SittingSeen
 from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall
-from quietcuff.demo.scenario import Visit
+from quietcuff.demo.scenario import DemoVisit
 from quietcuff.report import pressures
 
 WIDE = 110
@@ -24,14 +24,14 @@ RESULT_WIDTH = 34
 CONFIRMING = ("repeat-another-day", "measure-out-of-office")
 
 
-class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+class VisitOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """What stands at the end of one visit."""
 
-    visit: Visit
-    envelope: Envelope
+    visit: DemoVisit
+    envelope: SittingSeen
 
 
-def show_summary(console: Console, outcomes: list[Outcome]) -> None:
+def show_summary(console: Console, outcomes: list[VisitOutcome]) -> None:
     """Print the table: two columns on a narrow terminal, four on a wide one."""
     tell_heading(console, "The morning in one table")
     table = Table(
@@ -52,7 +52,7 @@ def show_summary(console: Console, outcomes: list[Outcome]) -> None:
     console.print(Padding(Text(counts_in_words(outcomes)), (0, MARGIN), expand=False))
 
 
-def cells(outcome: Outcome, wide: bool) -> list[RenderableType]:
+def cells(outcome: VisitOutcome, wide: bool) -> list[RenderableType]:
     """One visit's row."""
     visit, evaluation = outcome.visit, outcome.envelope.evaluation
     who = [Text(visit.who, "bold"), Text(f"{visit.age}, {visit.visit}, {wall(visit):%H:%M}", "dim")]
@@ -63,7 +63,7 @@ def cells(outcome: Outcome, wide: bool) -> list[RenderableType]:
     return [Group(*who, readings), Group(*result, *step)]
 
 
-def reading_lines(envelope: Envelope) -> Table:
+def reading_lines(envelope: SittingSeen) -> Table:
     """Each reading with its arm and value, and whether it counts or why not. A severe one is never dimmed."""
     lines = Table.grid(padding=(0, 1, 0, 0))
     lines.add_column(min_width=5)
@@ -111,7 +111,7 @@ def step_lines(evaluation: Evaluation) -> list[RenderableType]:
     return lines
 
 
-def counts_in_words(outcomes: list[Outcome]) -> str:
+def counts_in_words(outcomes: list[VisitOutcome]) -> str:
     """How much there was, and what a label is worth."""
     verdicts = [outcome for entry in outcomes for outcome in entry.envelope.evaluation.readings]
     counted = sum(verdict.counts for verdict in verdicts)
@@ -122,7 +122,7 @@ def counts_in_words(outcomes: list[Outcome]) -> str:
     )
 
 
-def show_cautions(console: Console, outcomes: list[Outcome]) -> None:
+def show_cautions(console: Console, outcomes: list[VisitOutcome]) -> None:
     """The cautions of the morning's answers, each once."""
     tell_heading(console, "Cautions, as they came with the answers")
     for text in dict.fromkeys(text for entry in outcomes for text in entry.envelope.evaluation.cautions):

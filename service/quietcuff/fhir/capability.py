@@ -16,7 +16,7 @@ from quietcuff.fhir.history.read import READERS
 from quietcuff.fhir.history.versions import PASTS
 from quietcuff.fhir.search.includes import stars
 from quietcuff.fhir.search.lastn import OPERATION as LASTN
-from quietcuff.fhir.search.parameter import Parameter
+from quietcuff.fhir.search.parameter import SearchParameter
 from quietcuff.fhir.search.types import SEARCHED
 
 BULK = "http://hl7.org/fhir/uv/bulkdata"
@@ -130,7 +130,7 @@ def interactions(resource_type: str) -> list[str]:
     return ["read", "vread", *(["history-instance"] if resource_type in PASTS else []), "search-type"]
 
 
-def search_parameter(parameter: Parameter) -> dict[str, Any]:
+def search_parameter(parameter: SearchParameter) -> dict[str, Any]:
     """One parameter as it is told; a chain has no definition of its own."""
     told = {"name": parameter.name, "type": parameter.type, "documentation": parameter.documentation}
     return told if parameter.definition is None else told | {"definition": SEARCH_PARAMETER + parameter.definition}

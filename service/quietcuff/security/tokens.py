@@ -37,7 +37,7 @@ FIELDS = frozenset(("grant_type", "scope", "client_assertion_type", "client_asse
 REQUIRED = ("iss", "sub", "aud", "exp", "jti")
 
 
-class Asked(msgspec.Struct, frozen=True):
+class TokenRequest(msgspec.Struct, frozen=True):
     """A request for a token, as its form says it. ``client_id`` is None where it is left to the assertion."""
 
     assertion: str
@@ -62,7 +62,7 @@ class Assertion(msgspec.Struct, frozen=True):
     expires_at: datetime
 
 
-def read_form(body: bytes) -> Asked:
+def read_form(body: bytes) -> TokenRequest:
     """The request for a token that a form holds.
 
     Raises:
@@ -86,7 +86,7 @@ def read_form(body: bytes) -> Asked:
             raise TokenRefused("invalid_request", f"{name} is missing.")
     if form.get("client_secret"):
         raise doubled()
-    return Asked(form["client_assertion"], form["scope"], form.get("client_id") or None)
+    return TokenRequest(form["client_assertion"], form["scope"], form.get("client_id") or None)
 
 
 def check_outside_form(schemes: Iterable[str], query: bytes) -> None:
@@ -107,7 +107,7 @@ def doubled() -> TokenRefused:
     return TokenRefused("invalid_request", "One proof of who the client is: the assertion, and no other credentials.")
 
 
-class TokenDesk:
+class TokenIssuer:
     """Gives tokens. ``token_url`` is the audience of every assertion."""
 
     def __init__(self, store: Store, key_sets: KeySets, clock: Callable[[], datetime], token_url: str) -> None:

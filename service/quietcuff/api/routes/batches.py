@@ -19,12 +19,12 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import BATCH_ANSWER, READING_SETS
 from quietcuff.api.logs import log_failure
-from quietcuff.api.operations import NDJSON, Operation, Parameter, Reply, described
+from quietcuff.api.operations import NDJSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
 from quietcuff.api.requests import IDEMPOTENCY_KEY_OF_BATCH, idempotency_key_of, prefers_representation
 from quietcuff.api.service import service_of
-from quietcuff.application import Answer, Received, Tally
+from quietcuff.application import Answer, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier_or_line
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
@@ -92,7 +92,7 @@ class ToldEnvelope(msgspec.Struct, frozen=True):
 DECODER = msgspec.json.Decoder(ToldEnvelope)
 
 
-def line_of(received: Received, request_id: str, *, in_full: bool = False) -> StoredLine | RefusedLine:
+def line_of(received: ReceivedLine, request_id: str, *, in_full: bool = False) -> StoredLine | RefusedLine:
     """What came of a line."""
     number, outcome = received.line.number, received.outcome
     if isinstance(outcome, Answer):
@@ -133,7 +133,7 @@ class Spool:
         self._tally = Tally()
         self._file = SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 - closed when it is sent or dropped
 
-    def tell(self, received: Received) -> None:
+    def tell(self, received: ReceivedLine) -> None:
         """Keep the answer to a line."""
         self._tally.count(received)
         self._write(line_of(received, self._request_id, in_full=self._in_full))
@@ -184,7 +184,7 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
     lane="batch",
     parameters=(
         IDEMPOTENCY_KEY_OF_BATCH,
-        Parameter(
+        OperationParameter(
             name="Prefer",
             within="header",
             schema={"type": "string", "examples": ["return=representation"]},

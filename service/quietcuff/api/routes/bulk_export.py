@@ -17,7 +17,7 @@ from litestar.response.streaming import ASGIStreamingResponse
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
-from quietcuff.api.operations import JSON, Operation, Parameter, Reply, described
+from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
@@ -28,8 +28,8 @@ from quietcuff.core.model.errors import NotAllowed, NotFound
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import gzip_length
 from quietcuff.fhir.bulk.manifest import Manifest, manifest_of
-from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan
-from quietcuff.fhir.bulk.request import Asked, Level, Readable, plan_of
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan, Pairs
+from quietcuff.fhir.bulk.request import KickOff, Level, Readable, plan_of
 from quietcuff.fhir.operation_outcome import operation_outcome
 from quietcuff.fhir.resources.group import group_resource
 from quietcuff.security.scopes import Need, Scopes
@@ -75,7 +75,9 @@ def kick_off(level: str, method: str) -> Operation:
         speaks_fhir=True,
         parameters=()
         if by_post
-        else tuple(Parameter(name=name, within="query", schema=TEXT, description=text) for name, text in PARAMETERS.items()),
+        else tuple(
+            OperationParameter(name=name, within="query", schema=TEXT, description=text) for name, text in PARAMETERS.items()
+        ),
         body=PARAMETERS_BODY if by_post else None,
         media_type=JSON,
         examples={"what changed since May": EXAMPLE} if by_post else {},
@@ -227,7 +229,7 @@ async def _begin(request: Request[Any, Any, Any], level: Level, members: Members
     check_format(request, [])
     service, publisher = service_of(request), await publisher_of(request)
     path = request.scope["path"] + (f"?{raw.decode('ascii')}" if raw else "")
-    asked = Asked(
+    asked = KickOff(
         request=f"{publisher.public_url}{path}",
         level=level,
         parameters=query if body is None else [*query, *read_parameters(body)],
@@ -280,7 +282,7 @@ def _check_scopes(request: Connection, export: Export, types: Any) -> None:
             raise NotAllowed(f"system/{name}.rs")
 
 
-def _holds_no_more(plan: Plan, resource_type: str, parts: list[Pairs]) -> bool:
+def _holds_no_more(plan: ExportPlan, resource_type: str, parts: list[Pairs]) -> bool:
     """Whether all that an export holds of a type would be found by one of these searches, too. A client may have a token of
     fewer scopes now than the one with which it began the export."""
     filters = plan.filters_of(resource_type)

@@ -18,17 +18,17 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.openapi import Envelope
-from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import IDEMPOTENCY_KEY, header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.responses import answer, answer_page, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application.payloads import refused
-from quietcuff.application.payloads.device_payloads import Payload, PayloadKind, receive
+from quietcuff.application.payloads.device_payloads import PayloadKind, ReceivedPayload, receive
 from quietcuff.application.payloads.hl7v2 import receive_hl7v2
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.application.payloads.refused import PayloadTold, RefusedListed
-from quietcuff.application.payloads.repeats import Received, RefusedPayload
+from quietcuff.application.payloads.repeats import ReceivedSets, RefusedPayload
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
@@ -117,14 +117,14 @@ class RefusedPage(msgspec.Struct, frozen=True, kw_only=True):
     next: str | None
 
 
-class Replay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReplayPayload(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How to read a refused payload again: as it is, or repaired, as text or as bytes in base64."""
 
     text: str | None = None
     base64: str | None = None
 
 
-LINKS = (Link(operation="get_payload", parameters={"payload_id": "$response.body#/payload_id"}),)
+LINKS = (AnswerLink(operation="get_payload", parameters={"payload_id": "$response.body#/payload_id"}),)
 REPLAYED_HEADER = ("Idempotency-Replayed",)
 ANSWERS = (
     Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, headers=REPLAYED_HEADER, links=LINKS),
@@ -188,13 +188,15 @@ REFUSED = Operation(
     summary="Payloads that could not be read, newest first",
     access=SEARCH,
     parameters=(
-        Parameter(
+        OperationParameter(
             name="limit",
             within="query",
             schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
             description="The length of the page.",
         ),
-        Parameter(name="cursor", within="query", schema={"type": "string"}, description="From an earlier page's next link."),
+        OperationParameter(
+            name="cursor", within="query", schema={"type": "string"}, description="From an earlier page's next link."
+        ),
     ),
     replies=(Reply(description="A page.", shape=RefusedPage, headers=("Link",)),),
 )
@@ -211,7 +213,7 @@ REPLAY = Operation(
     summary="Read a refused payload again, as it is or repaired",
     description="The original stays kept. What is read whole is taken off the list.",
     access=UPDATE,
-    body=Replay,
+    body=ReplayPayload,
     examples={"as it is": {}, "repaired": {"text": "{}"}},
     parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
@@ -279,7 +281,7 @@ class RefusedPayloads(Controller):
     @post("/{refused_id:str}/replay", opt=described(REPLAY))
     async def replay(self, request: Request[Any, Any, Any], refused_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Read one of them again."""
-        repaired = repaired_of(read(body, Replay))
+        repaired = repaired_of(read(body, ReplayPayload))
         key = idempotency_key_of(request)
         received = await refused.replay(service_of(request).desk, caller_of(request), refused_id, repaired, key=key)
         return answer_received(received)
@@ -287,7 +289,7 @@ class RefusedPayloads(Controller):
 
 async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
     """Keep a payload, store what it says, and answer."""
-    payload = Payload(kind=kind, media_type=media_type_of(request), body=body)
+    payload = ReceivedPayload(kind=kind, media_type=media_type_of(request), body=body)
     key = idempotency_key_of(request)
     return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind], key=key))
 
@@ -297,12 +299,12 @@ def media_type_of(request: Request[Any, Any, Any]) -> str:
     return (header_of(request, "Content-Type") or "")[:255]
 
 
-def answer_received(received: Received) -> ASGIResponse:
+def answer_received(received: ReceivedSets) -> ASGIResponse:
     headers = REPEATED if received.repeated else None
     return answer(received.body(), status=201 if received.changed else 200, headers=headers)
 
 
-def repaired_of(replay: Replay) -> bytes | None:
+def repaired_of(replay: ReplayPayload) -> bytes | None:
     """The repaired bytes; None to read what was received.
 
     Raises:

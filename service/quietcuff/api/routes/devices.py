@@ -13,7 +13,7 @@ from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import DeviceRecord
-from quietcuff.api.operations import Link, Operation, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, Reply, described
 from quietcuff.api.requests import IF_MATCH_OPTIONAL, if_match_of
 from quietcuff.api.responses import answer_record
 from quietcuff.api.service import service_of
@@ -23,8 +23,8 @@ from quietcuff.security.scopes import Need
 
 TAG = "Devices"
 LINKS = (
-    Link(operation="get_device", parameters={"device_id": "$response.body#/id"}),
-    Link(operation="read_device", parameters={"resource_id": "$response.body#/id"}),
+    AnswerLink(operation="get_device", parameters={"device_id": "$response.body#/id"}),
+    AnswerLink(operation="read_device", parameters={"resource_id": "$response.body#/id"}),
 )
 SAVE = Operation(
     id="save_device",

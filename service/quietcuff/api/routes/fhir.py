@@ -15,7 +15,7 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
-from quietcuff.api.operations import FORM, JSON, Operation, Parameter, Reply, described
+from quietcuff.api.operations import FORM, JSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.responses import answer, not_modified
@@ -24,7 +24,7 @@ from quietcuff.api.service import service_of
 from quietcuff.decode.fhir.parameters import read_parameters
 from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.fhir.capability import capability_statement
-from quietcuff.fhir.history.read import Read, read_resource
+from quietcuff.fhir.history.read import ReadResource, read_resource
 from quietcuff.fhir.history.versions import PASTS, history, parse_looking_back, read_version
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.lastn import last_n
@@ -161,9 +161,10 @@ def asked_of(asking: Asking) -> dict[str, str]:
     return {name: text for name, text in {**own, **controls}.items() if text}
 
 
-def _parameters(asked: dict[str, str]) -> tuple[Parameter, ...]:
+def _parameters(asked: dict[str, str]) -> tuple[OperationParameter, ...]:
     return tuple(
-        Parameter(name=name, within="query", schema={"type": "string"}, description=text) for name, text in asked.items()
+        OperationParameter(name=name, within="query", schema={"type": "string"}, description=text)
+        for name, text in asked.items()
     )
 
 
@@ -317,7 +318,7 @@ async def _read(request: Request[Any, Any, Any], kind: str, work: Any) -> ASGIRe
     check_format(request, formats_of(pairs))
     elements = elements_of_read(SEARCHED[kind].asking, pairs)
     publisher = await publisher_of(request)
-    found: Read = await service_of(request).desk.store.read(
+    found: ReadResource = await service_of(request).desk.store.read(
         publisher.tenant.tenant_id, lambda snapshot: work(snapshot, publisher)
     )
     headers = {"ETag": found.etag}

@@ -11,7 +11,7 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
-from quietcuff.api.operations import Link, Operation, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, Reply, described
 from quietcuff.api.requests import query_of
 from quietcuff.api.responses import answer, answer_struct
 from quietcuff.api.service import service_of
@@ -24,7 +24,7 @@ from quietcuff.security.scopes import Need
 TAG = "Groups"
 ITS_ID = {"group_id": "$response.body#/id"}
 LINKS = tuple(
-    Link(operation=operation, parameters=ITS_ID)
+    AnswerLink(operation=operation, parameters=ITS_ID)
     for operation in ("get_group", "read_group", "delete_group", "export_group", "export_group_by_post")
 )
 

@@ -19,7 +19,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
 from quietcuff.api.openapi import Envelope, SetPage, VersionList
-from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import (
     IDEMPOTENCY_KEY,
@@ -54,20 +54,20 @@ CREATE, READ, SEARCH, UPDATE = (Need("Observation", letter) for letter in "crsu"
 ITS_ID = {"set_id": "$response.body#/id"}
 ITS_VERSION = {**ITS_ID, "header.If-Match": "$response.header.ETag"}
 LINKS = (
-    Link(operation="get_reading_set", parameters=ITS_ID),
-    Link(operation="list_reading_set_versions", parameters=ITS_ID),
-    Link(operation="get_reading_set_version", parameters={**ITS_ID, "number": "$response.body#/version"}),
-    Link(operation="get_reading_set_bundle", parameters=ITS_ID),
-    Link(operation="get_reading_set_sheet", parameters=ITS_ID),
-    Link(operation="append_readings", parameters=ITS_VERSION),
-    Link(operation="reopen_reading_set", parameters=ITS_VERSION),
-    Link(operation="correct_reading_set", parameters=ITS_VERSION),
-    Link(operation="move_reading_set", parameters=ITS_VERSION),
-    Link(operation="get_subject", parameters={"subject_id": "$response.body#/subject_id"}),
-    Link(operation="list_reading_sets", parameters={"query.subject_id": "$response.body#/subject_id"}),
-    Link(operation="read_observation", parameters={"resource_id": "{$response.body#/id}-r0"}),
-    Link(operation="read_patient", parameters={"resource_id": "$response.body#/subject_id"}),
-    Link(operation="read_provenance", parameters={"resource_id": "{$response.body#/id}-v1"}),
+    AnswerLink(operation="get_reading_set", parameters=ITS_ID),
+    AnswerLink(operation="list_reading_set_versions", parameters=ITS_ID),
+    AnswerLink(operation="get_reading_set_version", parameters={**ITS_ID, "number": "$response.body#/version"}),
+    AnswerLink(operation="get_reading_set_bundle", parameters=ITS_ID),
+    AnswerLink(operation="get_reading_set_sheet", parameters=ITS_ID),
+    AnswerLink(operation="append_readings", parameters=ITS_VERSION),
+    AnswerLink(operation="reopen_reading_set", parameters=ITS_VERSION),
+    AnswerLink(operation="correct_reading_set", parameters=ITS_VERSION),
+    AnswerLink(operation="move_reading_set", parameters=ITS_VERSION),
+    AnswerLink(operation="get_subject", parameters={"subject_id": "$response.body#/subject_id"}),
+    AnswerLink(operation="list_reading_sets", parameters={"query.subject_id": "$response.body#/subject_id"}),
+    AnswerLink(operation="read_observation", parameters={"resource_id": "{$response.body#/id}-r0"}),
+    AnswerLink(operation="read_patient", parameters={"resource_id": "$response.body#/subject_id"}),
+    AnswerLink(operation="read_provenance", parameters={"resource_id": "{$response.body#/id}-v1"}),
 )
 CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"), links=LINKS)
 CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
@@ -99,26 +99,30 @@ LIST = Operation(
     summary="Stored sets, newest first",
     access=SEARCH,
     parameters=(
-        Parameter(
+        OperationParameter(
             name="subject_id",
             within="query",
             schema={"type": "string", "format": "uuid"},
             description="Only of this person, by the id that this service gave. Unknown: an empty list.",
         ),
-        Parameter(
+        OperationParameter(
             name="from",
             within="query",
             schema={"type": "string"},
             description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
         ),
-        Parameter(name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."),
-        Parameter(
+        OperationParameter(
+            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
+        ),
+        OperationParameter(
             name="limit",
             within="query",
             schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
             description="The length of the page.",
         ),
-        Parameter(name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."),
+        OperationParameter(
+            name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
+        ),
     ),
     replies=(Reply(description="A page.", shape=SetPage, headers=("Link",)),),
 )

@@ -17,7 +17,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SUMMARY as SUMMARY_EXAMPLE
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
-from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
@@ -41,8 +41,8 @@ class Find(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 LINKS = (
-    Link(operation="get_subject", parameters={"subject_id": "$response.body#/id"}),
-    Link(operation="read_patient", parameters={"resource_id": "$response.body#/id"}),
+    AnswerLink(operation="get_subject", parameters={"subject_id": "$response.body#/id"}),
+    AnswerLink(operation="read_patient", parameters={"resource_id": "$response.body#/id"}),
 )
 SAVE = Operation(
     id="save_subject",
@@ -100,14 +100,16 @@ TREND = Operation(
     access=Need("Patient", "r"),
     lane="picture",
     parameters=(
-        Parameter(
+        OperationParameter(
             name="from",
             within="query",
             schema={"type": "string"},
             description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
         ),
-        Parameter(name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."),
-        Parameter(
+        OperationParameter(
+            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
+        ),
+        OperationParameter(
             name="guideline",
             within="query",
             schema={"type": "string"},

@@ -10,7 +10,7 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api import examples
 from quietcuff.api.authentication import caller_of
-from quietcuff.api.operations import Link, Operation, Parameter, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.requests import Connection, limit_parameter, query_of
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
@@ -18,9 +18,9 @@ from quietcuff.decode.own_json import read
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import (
     NewTarget,
-    Replay,
     Replayed,
     SecretMade,
+    SendAgain,
     TargetChange,
     TargetList,
     TargetMade,
@@ -33,10 +33,10 @@ from quietcuff.security.scopes import Need
 TAG = "Targets"
 DEFAULT_LIMIT, LONGEST_LIST = 50, 200
 LINKS = tuple(
-    Link(operation=operation, parameters={"target_id": "$response.body#/id"})
+    AnswerLink(operation=operation, parameters={"target_id": "$response.body#/id"})
     for operation in ("get_target", "change_target", "rotate_target_secret", "list_undelivered", "delete_target")
 )
-LIMIT = Parameter(
+LIMIT = OperationParameter(
     name="limit",
     within="query",
     schema={"type": "integer", "minimum": 1, "maximum": LONGEST_LIST, "default": DEFAULT_LIMIT},
@@ -105,7 +105,7 @@ REPLAY = Operation(
     summary="Have what was given up sent again",
     description="The entries named, or all of them. What has moved since is sent as it is now.",
     access=Need("Endpoint", "u"),
-    body=Replay,
+    body=SendAgain,
     examples=examples.REPLAYS,
     replies=(Reply(description="How many are to be sent again.", shape=Replayed),),
 )
@@ -160,7 +160,7 @@ class Targets(Controller):
     @post("/{target_id:str}/replay", opt=described(REPLAY), status_code=200)
     async def replay(self, request: Request[Any, Any, Any], target_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Send again."""
-        desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Replay)
+        desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, SendAgain)
         return answer_struct(await targets.replay(desk, caller, target_id, wanted))
 
 

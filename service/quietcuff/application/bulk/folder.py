@@ -12,12 +12,12 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.application.bulk.worker import moment_with_all_before, reading_of
-from quietcuff.application.context import Caller, Desk, note, now
+from quietcuff.application.context import AppContext, Caller, note, now
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.fhir.bulk.manifest import Manifest, Output
 from quietcuff.fhir.bulk.pages import Walk, make_lines
-from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.bulk.plan import ExportPlan, Progress
 from quietcuff.fhir.resources.sitting import instant
 from quietcuff.fhir.versions.stored_sets import Publisher
 
@@ -84,7 +84,7 @@ class Folder:
 
 
 async def export_to_folder(
-    desk: Desk, publisher: Publisher, plan: Plan, folder: Folder, report: Callable[[Progress], None]
+    desk: AppContext, publisher: Publisher, plan: ExportPlan, folder: Folder, report: Callable[[Progress], None]
 ) -> Manifest:
     """Write an export into a folder, telling after each page how far it is.
 

@@ -11,10 +11,10 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.application.bulk.worker import ENCODER, PLAN, PROGRESS, ExportLimits
-from quietcuff.application.context import Caller, Desk, note, now
+from quietcuff.application.context import AppContext, Caller, note, now
 from quietcuff.core.model.errors import NotFound, TooOften
 from quietcuff.fhir.bulk.gzip_files import HEADER, trailer, unpacked
-from quietcuff.fhir.bulk.plan import Plan, Progress, words
+from quietcuff.fhir.bulk.plan import ExportPlan, Progress, words
 from quietcuff.storage.bulk.files import FileRow, files_of_job, read_chunk
 from quietcuff.storage.bulk.jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, note_poll
 from quietcuff.storage.engine.ids import read_id
@@ -28,7 +28,7 @@ class Export(msgspec.Struct, frozen=True, kw_only=True):
     """Where an export stands. ``files`` are there once it is done; ``retry_after_seconds`` while it is not."""
 
     state: Literal["open", "done", "failed"]
-    plan: Plan
+    plan: ExportPlan
     created_by: str
     progress: str = ""
     retry_after_seconds: int = 0
@@ -37,7 +37,7 @@ class Export(msgspec.Struct, frozen=True, kw_only=True):
     files: list[FileRow] = []
 
 
-async def start_export(desk: Desk, caller: Caller, plan: Plan, limits: ExportLimits) -> str:
+async def start_export(desk: AppContext, caller: Caller, plan: ExportPlan, limits: ExportLimits) -> str:
     """Have an export done; the id under which it is asked after.
 
     Raises:
@@ -66,7 +66,7 @@ async def start_export(desk: Desk, caller: Caller, plan: Plan, limits: ExportLim
     return str(job.job_id)
 
 
-async def ask_after_export(desk: Desk, caller: Caller, job_id: str) -> Export:
+async def ask_after_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
     """Where an export stands.
 
     Raises:
@@ -80,7 +80,7 @@ async def ask_after_export(desk: Desk, caller: Caller, job_id: str) -> Export:
     return await ended(desk, job)
 
 
-async def find_export(desk: Desk, caller: Caller, job_id: str) -> Export:
+async def find_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
     """An export, whether it is over or not, without its files.
 
     Raises:
@@ -90,7 +90,7 @@ async def find_export(desk: Desk, caller: Caller, job_id: str) -> Export:
     return Export(state="open", plan=PLAN.decode(job.plan), created_by=job.created_by)
 
 
-async def read_export(desk: Desk, caller: Caller, job_id: str) -> Export:
+async def read_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
     """An export that is over.
 
     Raises:
@@ -102,7 +102,7 @@ async def read_export(desk: Desk, caller: Caller, job_id: str) -> Export:
     return await ended(desk, job)
 
 
-async def ended(desk: Desk, job: JobRow) -> Export:
+async def ended(desk: AppContext, job: JobRow) -> Export:
     is_done = job.state == "done"
     return Export(
         state="done" if is_done else "failed",
@@ -114,7 +114,7 @@ async def ended(desk: Desk, job: JobRow) -> Export:
     )
 
 
-async def still_open(desk: Desk, job: JobRow, moment: datetime) -> Export:
+async def still_open(desk: AppContext, job: JobRow, moment: datetime) -> Export:
     wait = wait_of(moment - job.created_at)
     next_poll_at = moment + timedelta(seconds=wait) / 2
     if not await desk.store.write(job.tenant_id, lambda transaction: note_poll(transaction, job, moment, next_poll_at)):
@@ -129,7 +129,7 @@ def wait_of(age: timedelta) -> int:
     return max(SHORTEST_WAIT_SECONDS, min(LONGEST_WAIT_SECONDS, int(age.total_seconds() / 5)))
 
 
-async def end_export(desk: Desk, caller: Caller, job_id: str) -> None:
+async def end_export(desk: AppContext, caller: Caller, job_id: str) -> None:
     """End an export, done or not: it stops, and its files go.
 
     Raises:
@@ -145,13 +145,13 @@ async def end_export(desk: Desk, caller: Caller, job_id: str) -> None:
     await desk.store.write(job.tenant_id, end)
 
 
-async def note_download(desk: Desk, caller: Caller) -> None:
+async def note_download(desk: AppContext, caller: Caller) -> None:
     """Put into the trail that a file is read."""
     moment = now(desk)
     await desk.store.write(caller.tenant_id, lambda transaction: note(transaction, caller, "read-export", moment))
 
 
-async def export_file(desk: Desk, caller: Caller, job_id: str, file: FileRow, *, packed: bool) -> AsyncIterator[bytes]:
+async def export_file(desk: AppContext, caller: Caller, job_id: str, file: FileRow, *, packed: bool) -> AsyncIterator[bytes]:
     """The bytes of a file, a chunk at a time: one gzip member, or plain lines.
 
     Raises:
@@ -173,7 +173,7 @@ def reading_chunk(tenant_id: int, job_id: UUID, file_number: int, chunk_number: 
     return lambda transaction: read_chunk(transaction, tenant_id, job_id, file_number, chunk_number)
 
 
-async def find(desk: Desk, caller: Caller, job_id: str, moment: datetime) -> JobRow:
+async def find(desk: AppContext, caller: Caller, job_id: str, moment: datetime) -> JobRow:
     """A job of the caller's tenant whose time is not over.
 
     Raises:
@@ -186,5 +186,5 @@ async def find(desk: Desk, caller: Caller, job_id: str, moment: datetime) -> Job
     return job
 
 
-async def files_of(desk: Desk, job: JobRow) -> list[FileRow]:
+async def files_of(desk: AppContext, job: JobRow) -> list[FileRow]:
     return await desk.store.read(job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id))

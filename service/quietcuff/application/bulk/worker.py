@@ -12,11 +12,11 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import Desk, now
+from quietcuff.application.context import AppContext, now
 from quietcuff.core.model.errors import Busy
 from quietcuff.fhir.bulk.gzip_files import Packed, Shelf
 from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
-from quietcuff.fhir.bulk.plan import Plan, Progress
+from quietcuff.fhir.bulk.plan import ExportPlan, Progress
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
 from quietcuff.storage.bulk.jobs import (
@@ -36,7 +36,7 @@ MOST_ATTEMPTS = 5
 MILLISECOND = timedelta(milliseconds=1)
 PAUSE = timedelta(seconds=2)
 PROGRESS = msgspec.json.Decoder(Progress)
-PLAN = msgspec.json.Decoder(Plan)
+PLAN = msgspec.json.Decoder(ExportPlan)
 ENCODER = msgspec.json.Encoder()
 NOTHING = Packed()
 
@@ -51,10 +51,10 @@ class ExportLimits(msgspec.Struct, frozen=True, kw_only=True):
     lease_seconds: int = 20
 
 
-class Worker:
+class ExportWorker:
     """One process's hand in the exports of all tenants."""
 
-    def __init__(self, desk: Desk, public_url: str, limits: ExportLimits) -> None:
+    def __init__(self, desk: AppContext, public_url: str, limits: ExportLimits) -> None:
         self._desk, self._public_url, self._limits = desk, public_url, limits
         self._id = uuid4()
 
@@ -158,7 +158,7 @@ def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tupl
     )
 
 
-async def moment_with_all_before(desk: Desk, tenant_id: int) -> datetime:
+async def moment_with_all_before(desk: AppContext, tenant_id: int) -> datetime:
     """A moment, to the millisecond, up to which all that will ever be stamped for a tenant is stored already.
 
     Writers stamp what they store while they hold their lock; so whatever is stamped later than this moment is stored after

@@ -13,7 +13,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application import parties
-from quietcuff.application.context import Answer, Turn
+from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of, keep
 from quietcuff.application.payloads.placing import place_readings
 from quietcuff.application.stored import SET_DECODER, StoredSet, find_row, load, version_of
@@ -29,7 +29,7 @@ from quietcuff.core.model.changes import (
 )
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet, hundredths
-from quietcuff.decode.payload import IntendedSitting, Keyed, OwnPlace, RefusedPart
+from quietcuff.decode.payload import IncomingReading, IntendedSitting, OwnPlace, RefusedPart
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.statements import write_waiting
 from quietcuff.storage.rows.payloads import SourceRow, find_placed, find_source
@@ -81,15 +81,15 @@ class Joined(msgspec.Struct, kw_only=True):
         self.known.pop(set_id, None)
 
 
-def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
+def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
     """Store the readings of one person and device, each where it belongs.
 
     Raises:
         RunAgain: another process stored the person meanwhile.
     """
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
-    fresh: dict[bytes, Keyed] = {}
-    changes: dict[UUID, list[tuple[int, Keyed]]] = defaultdict(list)
+    fresh: dict[bytes, IncomingReading] = {}
+    changes: dict[UUID, list[tuple[int, IncomingReading]]] = defaultdict(list)
     for keyed in sitting.readings:
         if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
             continue
@@ -107,12 +107,12 @@ def join(turn: Turn, person: UUID, sitting: IntendedSitting, joined: Joined) -> 
         put_right(turn, person, set_id, corrections, joined)
     if fresh:
         in_time = sorted(fresh.items(), key=lambda pair: pair[1].reading.taken_at)
-        met = parties.meet(turn, person, sitting.subject, known)
+        met = parties.resolve_person(turn, person, sitting.subject, known)
         if add(turn, person, met, sitting, in_time, joined):
             parties.save(turn, met)
 
 
-def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Joined) -> bool:
+def meet_own(turn: UnitOfWork, person: UUID, keyed: IncomingReading, own: OwnPlace, joined: Joined) -> bool:
     """Whether a reading comes back to the tenant that handed it on: it is known, and is not changed in this way."""
     stored = find_placed(turn.transaction, turn.tenant.tenant_id, person, UUID(own.set_id), own.reading)
     if stored is None:
@@ -126,7 +126,7 @@ def meet_own(turn: Turn, person: UUID, keyed: Keyed, own: OwnPlace, joined: Join
     return True
 
 
-def find_alike(turn: Turn, person: UUID, keyed: Keyed) -> SourceRow | None:
+def find_alike(turn: UnitOfWork, person: UUID, keyed: IncomingReading) -> SourceRow | None:
     """The same reading under another of its keys, taken near enough in time."""
     for key in keyed.alike:
         digest = keyed_digest(turn.tenant.secret, b"source", key.encode())
@@ -136,7 +136,7 @@ def find_alike(turn: Turn, person: UUID, keyed: Keyed) -> SourceRow | None:
     return None
 
 
-def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: Joined) -> None:
+def note_fresh(fresh: dict[bytes, IncomingReading], digest: bytes, keyed: IncomingReading, joined: Joined) -> None:
     """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
     if keyed.says is not None and digest in fresh:
         said = {name: getattr(keyed.reading, name) for name in keyed.says}
@@ -152,12 +152,12 @@ def note_fresh(fresh: dict[bytes, Keyed], digest: bytes, keyed: Keyed, joined: J
         joined.refused.append(RefusedPart(place=keyed.place, code="no-such-reading", detail=detail))
 
 
-def is_partial(keyed: Keyed) -> bool:
+def is_partial(keyed: IncomingReading) -> bool:
     """Whether it puts right a part of a reading, so that alone it is none."""
     return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
 
 
-def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> Keyed | None:
+def meet_again(turn: UnitOfWork, keyed: IncomingReading, stored: SourceRow, joined: Joined) -> IncomingReading | None:
     """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name.
 
     Answers what it says beyond what is stored: a pulse, where the reading never had one.
@@ -178,7 +178,7 @@ def meet_again(turn: Turn, keyed: Keyed, stored: SourceRow, joined: Joined) -> K
     return None
 
 
-def remember_known(turn: Turn, set_id: UUID, joined: Joined) -> None:
+def remember_known(turn: UnitOfWork, set_id: UUID, joined: Joined) -> None:
     """Have a set that is known already be answered as it stands."""
     if set_id not in joined.answers and set_id not in joined.known:
         version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
@@ -197,19 +197,19 @@ def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
     return None if systolic is None else hundredths(systolic), None if diastolic is None else hundredths(diastolic)
 
 
-def was_said_before(turn: Turn, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
+def was_said_before(turn: UnitOfWork, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
     """Whether any version of the set had these pressures at the place of the reading."""
     said = all_said(turn, stored.set_id, joined)
     return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
 
 
-def pulses_said(turn: Turn, stored: SourceRow, joined: Joined) -> set[int]:
+def pulses_said(turn: UnitOfWork, stored: SourceRow, joined: Joined) -> set[int]:
     """The pulses that a reading had in earlier versions of its set."""
     said = all_said(turn, stored.set_id, joined)
     return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
 
 
-def all_said(turn: Turn, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
+def all_said(turn: UnitOfWork, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
     """What the readings of a set said in its earlier versions."""
     if set_id not in joined.said:
         row = find_row(turn, set_id)
@@ -223,7 +223,12 @@ def all_said(turn: Turn, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
 
 
 def add(
-    turn: Turn, person: UUID, met: parties.Met, sitting: IntendedSitting, fresh: list[tuple[bytes, Keyed]], joined: Joined
+    turn: UnitOfWork,
+    person: UUID,
+    met: parties.ResolvedPerson,
+    sitting: IntendedSitting,
+    fresh: list[tuple[bytes, IncomingReading]],
+    joined: Joined,
 ) -> int:
     """Add readings, each to the sitting that it is of: a set that is named or open, else a new one.
 
@@ -252,13 +257,13 @@ def add(
     return stored
 
 
-def refused_parts(readings: list[tuple[bytes, Keyed]], refusal: NotAcceptable) -> list[RefusedPart]:
+def refused_parts(readings: list[tuple[bytes, IncomingReading]], refusal: NotAcceptable) -> list[RefusedPart]:
     """Readings that are refused together, each with the first reason."""
     fault = refusal.faults[0]
     return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
 
 
-def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Reading:
+def described(keyed: IncomingReading, sitting: IntendedSitting, own: ReadingSet) -> Reading:
     """A reading with what the set that it is added to does not say of its device and cuff."""
     reading = keyed.reading
     return msgspec.structs.replace(
@@ -269,7 +274,12 @@ def described(keyed: Keyed, sitting: IntendedSitting, own: ReadingSet) -> Readin
 
 
 def append(
-    turn: Turn, person: UUID, stored: StoredSet, sitting: IntendedSitting, added: list[tuple[bytes, Keyed]], joined: Joined
+    turn: UnitOfWork,
+    person: UUID,
+    stored: StoredSet,
+    sitting: IntendedSitting,
+    added: list[tuple[bytes, IncomingReading]],
+    joined: Joined,
 ) -> None:
     """Add readings to an open set."""
     first = len(stored.reading_set.readings)
@@ -289,11 +299,11 @@ def append(
 
 
 def open_new(
-    turn: Turn,
+    turn: UnitOfWork,
     person: UUID,
-    met: parties.Met,
+    met: parties.ResolvedPerson,
     sitting: IntendedSitting,
-    added: list[tuple[bytes, Keyed]],
+    added: list[tuple[bytes, IncomingReading]],
     joined: Joined,
     *,
     is_new_person: bool,
@@ -325,15 +335,17 @@ def open_new(
     joined.changed(person, answer, range(len(added)), sitting.user)
 
 
-def keys_from(first: int, added: list[tuple[bytes, Keyed]]) -> dict[int, bytes]:
+def keys_from(first: int, added: list[tuple[bytes, IncomingReading]]) -> dict[int, bytes]:
     return {first + place: digest for place, (digest, _) in enumerate(added)}
 
 
-def notes_from(first: int, added: list[tuple[bytes, Keyed]]) -> list[IntakeNote]:
+def notes_from(first: int, added: list[tuple[bytes, IncomingReading]]) -> list[IntakeNote]:
     return [IntakeNote(reading=first + place, code=code) for place, (_, keyed) in enumerate(added) for code in keyed.notes]
 
 
-def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[int, Keyed]], joined: Joined) -> None:
+def put_right(
+    turn: UnitOfWork, person: UUID, set_id: UUID, corrections: list[tuple[int, IncomingReading]], joined: Joined
+) -> None:
     """Correct or void stored readings as their sender says, all of a set together."""
     stored = load(turn, find_row(turn, set_id))
     changes: list[AmendReading | VoidReading] = []
@@ -368,12 +380,12 @@ def put_right(turn: Turn, person: UUID, set_id: UUID, corrections: list[tuple[in
         write_waiting(turn.transaction)
 
 
-def author_of(corrections: list[tuple[int, Keyed]]) -> Identifier | None:
+def author_of(corrections: list[tuple[int, IncomingReading]]) -> Identifier | None:
     """Who put it right, where the sender names one."""
     return next((keyed.reading.observer for _, keyed in corrections if keyed.reading.observer is not None), None)
 
 
-def change_of(stored: Reading, place: int, keyed: Keyed) -> AmendReading | VoidReading | None:
+def change_of(stored: Reading, place: int, keyed: IncomingReading) -> AmendReading | VoidReading | None:
     """The change that a sender's word makes to a stored reading; None where it says so already."""
     if stored.voided:
         return None

@@ -16,10 +16,10 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, Turn, note, turn_of
+from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, turn_of
 from quietcuff.application.payloads.attach_readings import Joined, join
 from quietcuff.application.payloads.repeats import (
-    Received,
+    ReceivedSets,
     RefusedPayload,
     Retry,
     answered_before,
@@ -51,7 +51,7 @@ UNFORESEEN = Fault(pointer="", code="unforeseen", detail="The service did not fo
 log = logging.getLogger("quietcuff.service")
 
 
-class Payload(msgspec.Struct, frozen=True, kw_only=True):
+class ReceivedPayload(msgspec.Struct, frozen=True, kw_only=True):
     """What was received."""
 
     kind: PayloadKind
@@ -60,10 +60,12 @@ class Payload(msgspec.Struct, frozen=True, kw_only=True):
 
 
 # A reader tells what a payload says; it may ask the store for what it needs to know of devices and tenant settings.
-Reader = Callable[[Desk, Tenant, bytes], Awaitable[Intended]]
+Reader = Callable[[AppContext, Tenant, bytes], Awaitable[Intended]]
 
 
-async def receive(desk: Desk, caller: Caller, payload: Payload, reader: Reader, *, key: str | None = None) -> Received:
+async def receive(
+    desk: AppContext, caller: Caller, payload: ReceivedPayload, reader: Reader, *, key: str | None = None
+) -> ReceivedSets:
     """Keep a payload and store what it says; what came of it, or what came of it when it was sent with this key before.
 
     Raises:
@@ -107,7 +109,9 @@ def note_unforeseen(caller: Caller, error: Exception) -> None:
     log.error("%s", msgspec.json.encode(told).decode())
 
 
-async def keep_refused(desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, faults: list[Fault]) -> list[Fault]:
+async def keep_refused(
+    desk: AppContext, caller: Caller, tenant: Tenant, payload: ReceivedPayload, faults: list[Fault]
+) -> list[Fault]:
     """Keep a payload of which nothing can be read, as one entry of the list; its faults, each with the entry's id."""
     reasons = [f"{fault.pointer or 'the whole'}: {fault.detail}" for fault in faults[:MOST_REASONS]]
     whole = RefusedPart(place="", code=faults[0].code, detail=" ".join(reasons))
@@ -120,8 +124,8 @@ def told_as_fault(part: RefusedPayload) -> Fault:
 
 
 async def store(
-    desk: Desk, caller: Caller, tenant: Tenant, payload: Payload, intended: Intended, retry: Retry | None = None
-) -> Received:
+    desk: AppContext, caller: Caller, tenant: Tenant, payload: ReceivedPayload, intended: Intended, retry: Retry | None = None
+) -> ReceivedSets:
     """Store a payload with all that it says, in one transaction."""
     people = sorted({subject_id(tenant.secret, sitting.subject.identifier) for sitting in intended.sittings})
     order = order_of_subject(people[0]) if people else b""
@@ -132,7 +136,7 @@ async def store(
     )
 
 
-def store_payload(turn: Turn, payload: Payload, intended: Intended, retry: Retry | None) -> Received:
+def store_payload(turn: UnitOfWork, payload: ReceivedPayload, intended: Intended, retry: Retry | None) -> ReceivedSets:
     """The payload, its sets, its links and its refused parts; what was answered before, where the same was sent before."""
     answered = answered_before(turn, retry)
     if answered is not None:
@@ -150,7 +154,7 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended, retry: Retry
         link_payload(turn.transaction, row)
     refused = refuse(turn, payload_id, joined.refused)
     note(turn.transaction, turn.caller, "keep-payload", turn.now)
-    received = Received(
+    received = ReceivedSets(
         payload_id=str(payload_id),
         sets=[*joined.answers.values(), *joined.known.values()],
         changed=len(joined.answers),
@@ -162,7 +166,7 @@ def store_payload(turn: Turn, payload: Payload, intended: Intended, retry: Retry
     return received
 
 
-def keep_payload(turn: Turn, payload: Payload) -> UUID:
+def keep_payload(turn: UnitOfWork, payload: ReceivedPayload) -> UUID:
     """Keep the bytes; the id of the payload, an earlier one's where the same bytes came before.
 
     Raises:
@@ -190,7 +194,7 @@ def keep_payload(turn: Turn, payload: Payload) -> UUID:
     return row.payload_id
 
 
-def refuse(turn: Turn, payload_id: UUID, parts: list[RefusedPart]) -> list[RefusedPayload]:
+def refuse(turn: UnitOfWork, payload_id: UUID, parts: list[RefusedPart]) -> list[RefusedPayload]:
     """Put parts into the list of refused payloads, each once; what was refused earlier and is not any more is settled."""
     waiting = {
         (row.place, row.code): row

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.application.context import Turn, note
+from quietcuff.application.context import UnitOfWork, note
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.storage.rows.devices import DeviceRow, change_device, lock_registered_devices, rewrite_device
@@ -14,7 +14,7 @@ ENCODER = msgspec.json.Encoder()
 REGISTERED = msgspec.json.Decoder(RegisteredDevice)
 
 
-def forget_user(turn: Turn, identifier: Identifier) -> int:
+def forget_user(turn: UnitOfWork, identifier: Identifier) -> int:
     """Take a person out of every device registered as theirs, in what it was earlier too; how many named them.
 
     A device that named them is a version further, so that nobody who has the one before writes them back unseen.
@@ -23,7 +23,7 @@ def forget_user(turn: Turn, identifier: Identifier) -> int:
     return sum(forget_user_of(turn, row, identifier) for row in registered)
 
 
-def forget_user_of(turn: Turn, row: DeviceRow, identifier: Identifier) -> bool:
+def forget_user_of(turn: UnitOfWork, row: DeviceRow, identifier: Identifier) -> bool:
     """Take a person out of one device; whether it named them."""
     before = [
         (early, less)

@@ -14,9 +14,9 @@ from uuid import uuid4
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, now
-from quietcuff.application.payloads.device_payloads import Payload, receive
-from quietcuff.application.payloads.repeats import Received
+from quietcuff.application.context import AppContext, Caller, now
+from quietcuff.application.payloads.device_payloads import ReceivedPayload, receive
+from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.hl7v2.acknowledgement import Verdict, acknowledgement, acknowledgements, verdict_of
 from quietcuff.decode.hl7v2.header import Head, open_message
@@ -39,7 +39,7 @@ class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
     repeated: bool = False
 
 
-async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+async def read_hl7v2(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
     """What a message says, by the conventions of its tenant.
 
     Raises:
@@ -49,7 +49,7 @@ async def read_hl7v2(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
     return intended_of(read_report(body, conventions_of(desk, tenant)))
 
 
-def conventions_of(desk: Desk, tenant: Tenant) -> Conventions:
+def conventions_of(desk: AppContext, tenant: Tenant) -> Conventions:
     return Conventions(
         zone=tenant.zone,
         authorities=tenant.settings.authorities,
@@ -74,7 +74,7 @@ def as_fault(part: RefusedPart) -> Fault:
 
 
 async def receive_hl7v2(
-    desk: Desk, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE, key: str | None = None
+    desk: AppContext, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE, key: str | None = None
 ) -> Acknowledged:
     """Keep a message, store what it says, and acknowledge it; as it was acknowledged when it was sent with this key before.
 
@@ -84,11 +84,11 @@ async def receive_hl7v2(
     """
     reports: list[Report] = []
 
-    async def reader(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+    async def reader(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
         reports.append(read_report(body, conventions_of(desk, tenant)))
         return intended_of(reports[-1])
 
-    payload = Payload(kind="hl7v2", media_type=media_type, body=body)
+    payload = ReceivedPayload(kind="hl7v2", media_type=media_type, body=body)
     received = None
     try:
         received = await receive(desk, caller, payload, reader, key=key)
@@ -107,13 +107,13 @@ async def receive_hl7v2(
     return msgspec.structs.replace(told, repeated=received.repeated)
 
 
-def control_ids(key: str, received: Received) -> Iterator[str]:
+def control_ids(key: str, received: ReceivedSets) -> Iterator[str]:
     """Control ids that are the same again when the same message is sent under the same key."""
     for number in itertools.count():
         yield hashlib.sha256(f"{received.payload_id} {received.at} {number} {key}".encode()).hexdigest()[:20]
 
 
-def without_report(desk: Desk, body: bytes, refused: Sequence[RefusedPart]) -> Acknowledged:
+def without_report(desk: AppContext, body: bytes, refused: Sequence[RefusedPart]) -> Acknowledged:
     """The answer to a message that is kept, but that nothing could be made of, not even a report.
 
     Raises:
@@ -128,7 +128,7 @@ def new_control_id() -> str:
 
 
 def acknowledge(
-    desk: Desk,
+    desk: AppContext,
     head: Head,
     verdict: Verdict,
     refused: Sequence[RefusedPart],
@@ -144,7 +144,7 @@ def acknowledge(
     return Acknowledged(answers=answers, least=least, verdict=verdict)
 
 
-def turn_away(desk: Desk, start: bytes, part: RefusedPart) -> Acknowledged | None:
+def turn_away(desk: AppContext, start: bytes, part: RefusedPart) -> Acknowledged | None:
     """The answer to a message of which nothing is kept, from as much of it as there is; None where that has no head."""
     try:
         head = open_message(start).head

@@ -13,17 +13,17 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Turn
+from quietcuff.application.context import UnitOfWork
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import MAX_READINGS, Reading, ReadingSet, Subject
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.acceptance import sitting_faults
-from quietcuff.decode.payload import IntendedSitting, Keyed
+from quietcuff.decode.payload import IncomingReading, IntendedSitting
 from quietcuff.storage.engine.ids import device_id, read_id
 from quietcuff.storage.rows.payloads import open_sets, users_of_set
 
-Fresh = tuple[bytes, Keyed]
+Fresh = tuple[bytes, IncomingReading]
 # Measured in one go: a longer gap between two readings is between two sittings.
 ONE_GO = ("office", "home")
 
@@ -48,14 +48,14 @@ class Gathering(msgspec.Struct, kw_only=True):
         return min(abs(moment - reading.taken_at) for moment in taken)
 
 
-class Placed(msgspec.Struct, frozen=True, kw_only=True):
+class PlacedReadings(msgspec.Struct, frozen=True, kw_only=True):
     """Where readings go, in the order of their sittings; and those that would come among the readings of another user."""
 
     gatherings: list[Gathering]
-    of_several_users: list[Keyed]
+    of_several_users: list[IncomingReading]
 
 
-def place_readings(turn: Turn, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> Placed:
+def place_readings(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> PlacedReadings:
     """Where each reading goes: into the sitting that is nearest in time, or into a new one. They come in order of time.
 
     Raises:
@@ -77,10 +77,10 @@ def place_readings(turn: Turn, person: UUID, sitting: IntendedSitting, fresh: Se
         nearest.added.append(one)
     used = [gathering for gathering in gatherings if gathering.added]
     used.sort(key=lambda gathering: gathering.added[0][1].reading.taken_at)
-    return Placed(gatherings=used, of_several_users=refused)
+    return PlacedReadings(gatherings=used, of_several_users=refused)
 
 
-def named_set(turn: Turn, person: UUID, sitting: IntendedSitting) -> list[Gathering]:
+def named_set(turn: UnitOfWork, person: UUID, sitting: IntendedSitting) -> list[Gathering]:
     """The set that the sender names, if it is open.
 
     Raises:
@@ -93,7 +93,7 @@ def named_set(turn: Turn, person: UUID, sitting: IntendedSitting) -> list[Gather
     return [gathering_of(turn, person, load(turn, row), is_named=True)] if is_open else []
 
 
-def open_ones(turn: Turn, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> list[Gathering]:
+def open_ones(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> list[Gathering]:
     """The open sets of the person and the device that are near enough in time to one of the readings."""
     device = sitting.device.identifier if sitting.device is not None else None
     own = None if device is None else device_id(turn.tenant.secret, device)
@@ -106,7 +106,7 @@ def open_ones(turn: Turn, person: UUID, sitting: IntendedSitting, fresh: Sequenc
     ]
 
 
-def gathering_of(turn: Turn, person: UUID, stored: StoredSet, *, is_named: bool = False) -> Gathering:
+def gathering_of(turn: UnitOfWork, person: UUID, stored: StoredSet, *, is_named: bool = False) -> Gathering:
     return Gathering(
         stored=stored,
         readings=list(stored.reading_set.readings),
@@ -120,7 +120,7 @@ def longest_gap(sitting: IntendedSitting, limits: Limits) -> timedelta:
     return timedelta(minutes=limits.join_minutes) if sitting.setting in ONE_GO else timedelta(hours=limits.sitting_over_hours)
 
 
-def is_fit(turn: Turn, gathering: Gathering, sitting: IntendedSitting, reading: Reading) -> bool:
+def is_fit(turn: UnitOfWork, gathering: Gathering, sitting: IntendedSitting, reading: Reading) -> bool:
     """Whether a reading is of a sitting. Where the sender names the set, the gap is the sender's affair."""
     own = None if gathering.stored is None else gathering.stored.reading_set
     if len(gathering.readings) >= MAX_READINGS or (own is not None and own.setting != sitting.setting):

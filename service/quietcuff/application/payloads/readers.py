@@ -6,7 +6,7 @@ import asyncio
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from quietcuff.application.context import Desk
+from quietcuff.application.context import AppContext
 from quietcuff.application.parties import DEVICE_DECODER
 from quietcuff.application.payloads.device_payloads import PayloadKind, Reader
 from quietcuff.application.payloads.hl7v2 import read_hl7v2
@@ -26,7 +26,7 @@ from quietcuff.storage.rows.subjects import find_subject
 from quietcuff.storage.rows.tenants import Tenant
 
 
-async def read_gatt(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+async def read_gatt(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
     """Bluetooth values, as a gateway forwards them.
 
     Raises:
@@ -36,7 +36,7 @@ async def read_gatt(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
     return intend(said, await known_of(desk, tenant, said), desk.clock(), desk.rulebook.limits)
 
 
-async def known_of(desk: Desk, tenant: Tenant, body: GattBody) -> KnownDevice:
+async def known_of(desk: AppContext, tenant: Tenant, body: GattBody) -> KnownDevice:
     """What the registry knows of the device."""
     identifier = body.device.identifier if body.device is not None else None
     if identifier is None:
@@ -51,7 +51,7 @@ async def known_of(desk: Desk, tenant: Tenant, body: GattBody) -> KnownDevice:
     return KnownDevice(zone=zone, drift_seconds=known.clock_drift_seconds, users=users)
 
 
-async def read_fhir(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
+async def read_fhir(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
     """An Observation or a Bundle. It is read beside the event loop: to check the structure of a long one takes a while.
 
     Raises:
@@ -62,7 +62,7 @@ async def read_fhir(desk: Desk, tenant: Tenant, body: bytes) -> Intended:
     return await asyncio.to_thread(intend_fhir, payload, known)
 
 
-async def people_named(desk: Desk, tenant: Tenant, named: set[str]) -> dict[str, Identifier]:
+async def people_named(desk: AppContext, tenant: Tenant, named: set[str]) -> dict[str, Identifier]:
     """The people of this tenant among ids of Patients, each with the identifier that is known."""
 
     def find(snapshot: Transaction) -> dict[str, Identifier]:

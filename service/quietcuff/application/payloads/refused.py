@@ -8,10 +8,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Caller, Desk, Page, note, turn_of
-from quietcuff.application.payloads.device_payloads import Payload, PayloadKind, receive
+from quietcuff.application.context import AppContext, Caller, Page, note, turn_of
+from quietcuff.application.payloads.device_payloads import PayloadKind, ReceivedPayload, receive
 from quietcuff.application.payloads.readers import READERS
-from quietcuff.application.payloads.repeats import Received
+from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import utc_text
 from quietcuff.storage.engine.ids import read_id
@@ -29,10 +29,10 @@ from quietcuff.storage.rows.payloads import (
     settle_refused,
     tell_of,
 )
-from quietcuff.storage.rows.reading_sets import PageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import SetPageEnd, check_limit, cursor_of, read_cursor
 
 ENCODER = msgspec.json.Encoder()
-FAR_AHEAD = PageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))
+FAR_AHEAD = SetPageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))
 
 
 class MadeVersion(msgspec.Struct, frozen=True, kw_only=True):
@@ -70,7 +70,7 @@ class PayloadTold(msgspec.Struct, frozen=True, kw_only=True):
     body_base64: str
 
 
-async def read_payload(desk: Desk, caller: Caller, wanted: str) -> PayloadTold:
+async def read_payload(desk: AppContext, caller: Caller, wanted: str) -> PayloadTold:
     """A payload as it was received, with what came of it.
 
     Raises:
@@ -93,7 +93,7 @@ async def read_payload(desk: Desk, caller: Caller, wanted: str) -> PayloadTold:
         received_at=utc_text(row.received_at),
         received_by=row.received_by,
         made=[made_by(link) for link in links],
-        refused=[told(one) for one in refused],
+        refused=[refused_listing(one) for one in refused],
         body_base64=base64.b64encode(row.body).decode(),
     )
 
@@ -108,7 +108,7 @@ def made_by(link: LinkRow) -> MadeVersion:
     return MadeVersion(set_id=str(link.set_id), version=link.version, readings=places)
 
 
-def told(row: RefusedRow) -> RefusedListed:
+def refused_listing(row: RefusedRow) -> RefusedListed:
     return RefusedListed(
         id=str(row.refused_id),
         payload_id=str(row.payload_id),
@@ -121,7 +121,7 @@ def told(row: RefusedRow) -> RefusedListed:
     )
 
 
-async def list_refused(desk: Desk, caller: Caller, *, limit: int, cursor: str | None) -> Page:
+async def list_refused(desk: AppContext, caller: Caller, *, limit: int, cursor: str | None) -> Page:
     """A page of what waits to be settled, the newest first.
 
     Raises:
@@ -132,20 +132,20 @@ async def list_refused(desk: Desk, caller: Caller, *, limit: int, cursor: str | 
     start = (after.taken_from, after.set_id)
     found = await desk.store.read(caller.tenant_id, lambda snapshot: refused_page(snapshot, caller.tenant_id, start, limit + 1))
     page = found[:limit]
-    end = PageEnd(page[-1].refused_at, page[-1].refused_id) if len(found) > limit else None
-    return Page(items=ENCODER.encode([told(row) for row in page]), cursor=None if end is None else cursor_of(end))
+    end = SetPageEnd(page[-1].refused_at, page[-1].refused_id) if len(found) > limit else None
+    return Page(items=ENCODER.encode([refused_listing(row) for row in page]), cursor=None if end is None else cursor_of(end))
 
 
-async def read_refused(desk: Desk, caller: Caller, wanted: str) -> RefusedListed:
+async def read_refused(desk: AppContext, caller: Caller, wanted: str) -> RefusedListed:
     """One refused part, settled or not.
 
     Raises:
         NotFound: this tenant has none of that id.
     """
-    return told(await refused_row(desk, caller, wanted))
+    return refused_listing(await refused_row(desk, caller, wanted))
 
 
-async def refused_row(desk: Desk, caller: Caller, wanted: str) -> RefusedRow:
+async def refused_row(desk: AppContext, caller: Caller, wanted: str) -> RefusedRow:
     refused_id = read_id(wanted)
     row = await desk.store.read(caller.tenant_id, lambda snapshot: find_refused(snapshot, caller.tenant_id, refused_id))
     if row is None:
@@ -153,7 +153,9 @@ async def refused_row(desk: Desk, caller: Caller, wanted: str) -> RefusedRow:
     return row
 
 
-async def replay(desk: Desk, caller: Caller, wanted: str, repaired: bytes | None, *, key: str | None = None) -> Received:
+async def replay(
+    desk: AppContext, caller: Caller, wanted: str, repaired: bytes | None, *, key: str | None = None
+) -> ReceivedSets:
     """Read a refused payload again, as it is or repaired. What is read whole is off the list; the original stays kept.
 
     Raises:
@@ -165,14 +167,14 @@ async def replay(desk: Desk, caller: Caller, wanted: str, repaired: bytes | None
     if row is None:
         raise NotFound("payload")
     kind = kind_of(row)
-    payload = Payload(kind=kind, media_type=row.media_type, body=row.body if repaired is None else repaired)
+    payload = ReceivedPayload(kind=kind, media_type=row.media_type, body=row.body if repaired is None else repaired)
     received = await receive(desk, caller, payload, READERS[kind], key=key)
     if not received.refused:
         await settle(desk, caller, row.payload_id, UUID(received.payload_id))
     return received
 
 
-async def settle(desk: Desk, caller: Caller, payload_id: UUID, by: UUID) -> None:
+async def settle(desk: AppContext, caller: Caller, payload_id: UUID, by: UUID) -> None:
     """Take every part of a payload off the list that another payload has made good."""
     tenant = await desk.tenants.get(caller.tenant_id)
 

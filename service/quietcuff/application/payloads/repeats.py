@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import Answer, Turn
+from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.ids import keyed_digest
@@ -26,7 +26,7 @@ class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
     refused_payload_id: str
 
 
-class Received(msgspec.Struct, frozen=True, kw_only=True):
+class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):
     """What came of a payload. ``sets`` are the envelopes of those that it changed, then of those that held it already;
     ``repeated`` where the same request was answered so before, and ``at`` is when."""
 
@@ -51,7 +51,7 @@ class Received(msgspec.Struct, frozen=True, kw_only=True):
         return head + sets + tail + msgspec.json.encode(self.refused) + b"}"
 
 
-class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+class KeptAnswer(msgspec.Struct, frozen=True, kw_only=True):
     """What was answered, as it is kept: sets by id and version, so that nothing is stored twice."""
 
     sets: list[tuple[UUID, int]]
@@ -67,7 +67,7 @@ class Retry(msgspec.Struct, frozen=True, kw_only=True):
     body: bytes
 
 
-OUTCOME = msgspec.json.Decoder(Outcome)
+OUTCOME = msgspec.json.Decoder(KeptAnswer)
 
 
 def retry_of(tenant: Tenant, kind: str, body: bytes, key: str | None) -> Retry | None:
@@ -103,7 +103,7 @@ def without_nulls(value: Any) -> Any:
 JSON = msgspec.json.Decoder(float_hook=number_of)
 
 
-def answered_before(turn: Turn, retry: Retry | None) -> Received | None:
+def answered_before(turn: UnitOfWork, retry: Retry | None) -> ReceivedSets | None:
     """The answer to the same request, if it came before.
 
     Raises:
@@ -117,7 +117,7 @@ def answered_before(turn: Turn, retry: Retry | None) -> Received | None:
         raise NotAcceptable([Fault(header="Idempotency-Key", code="key-reused", detail=detail)])
     outcome = OUTCOME.decode(claim.outcome)
     found = [numbered_answer(turn.transaction, turn.tenant.tenant_id, set_id, number) for set_id, number in outcome.sets]
-    return Received(
+    return ReceivedSets(
         payload_id=str(claim.payload_id),
         sets=[answer_of(version) for version in found if version is not None],
         changed=outcome.changed,
@@ -128,11 +128,11 @@ def answered_before(turn: Turn, retry: Retry | None) -> Received | None:
     )
 
 
-def remember(turn: Turn, retry: Retry | None, received: Received) -> None:
+def remember(turn: UnitOfWork, retry: Retry | None, received: ReceivedSets) -> None:
     """Have a key stand for what was answered, if that was a success."""
     if retry is None or not received.is_success:
         return
-    outcome = Outcome(
+    outcome = KeptAnswer(
         sets=[(UUID(answer.set_id), answer.version) for answer in received.sets],
         changed=received.changed,
         replayed=received.replayed,

@@ -18,7 +18,7 @@ from quietcuff.core.model.errors import Fault, NotReadable
 CHUNK_BYTES = 64 * 1024
 
 
-class Source:
+class InputFile:
     """An open file; ``-`` is the standard input, and a name that ends in ``.gz`` is unpacked while it is read."""
 
     def __init__(self, name: str) -> None:

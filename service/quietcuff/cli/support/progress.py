@@ -8,7 +8,7 @@ from types import TracebackType
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from quietcuff.cli.support.input_file import Source
+from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.words import say
 
 SECONDS_BETWEEN_LOOKS = 0.2
@@ -18,7 +18,7 @@ SECONDS_BETWEEN_LINES = 10.0
 class HowFar:
     """Counts lines, and shows their rate and, where the source's length is known, the time that is left."""
 
-    def __init__(self, source: Source, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
+    def __init__(self, source: InputFile, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
         console = Console(stderr=True)
         self._source = source
         self._total = source.total_bytes

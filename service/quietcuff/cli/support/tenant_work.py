@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 from uuid import uuid4
 
-from quietcuff.application import Caller, Desk, open_desk
+from quietcuff.application import AppContext, Caller, open_desk
 from quietcuff.application.context import note, now
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.words import CALLED
@@ -21,7 +21,7 @@ from quietcuff.settings import read_settings
 from quietcuff.storage.engine.backends import enter_tenant
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.rows.tenants import Tenant, find_tenant
-from quietcuff.storage.trail.trail import Entry, record
+from quietcuff.storage.trail.trail import TrailEntry, record
 
 T = TypeVar("T")
 ACTOR = "command"
@@ -31,7 +31,7 @@ NO_SUCH_TENANT = (
 )
 
 
-def on_desk(tenant_name: str, actor: str, work: Callable[[Desk, Caller], Awaitable[T]]) -> T:
+def on_desk(tenant_name: str, actor: str, work: Callable[[AppContext, Caller], Awaitable[T]]) -> T:
     """Do the work for a tenant; ``actor`` is the name under which the trail keeps it.
 
     Raises:
@@ -61,7 +61,7 @@ def named(connection: Any, name: str) -> Tenant:
     return found
 
 
-async def note_command(desk: Desk, caller: Caller) -> None:
+async def note_command(desk: AppContext, caller: Caller) -> None:
     """Put into the trail that a command is run on a tenant's data, and by whom; before it is, so that none goes unseen."""
     moment, what = now(desk), CALLED.get()
     await desk.store.write(
@@ -73,7 +73,7 @@ async def note_command(desk: Desk, caller: Caller) -> None:
 def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = None) -> None:
     """Put into the trail of a tenant what a command does, in the transaction that does it."""
     enter_tenant(connection, tenant_id)
-    entry = Entry(
+    entry = TrailEntry(
         tenant_id=tenant_id,
         at=datetime.now(UTC),
         actor=ACTOR,

@@ -62,7 +62,7 @@ def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection:
     """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
     own = give_up_step(sitting) or out_of_reach_step(sitting) or own
     pressing = pressing_step(sitting, watch, comparison, selection) if own.action != "close" or watch.step else None
-    ask = asked(sitting, watch)
+    ask = questions_to_ask(sitting, watch)
     if pressing is None:
         return promote(own, [*own.ask, *(name for name in ask if name not in own.ask)], None)
     stands_alone = own.action == "none" or (sitting.reading_set.closed and watch.step is not None and watch.step.alone)
@@ -84,7 +84,7 @@ def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> 
     )
 
 
-def asked(sitting: Sitting, watch: Watch) -> list[str]:
+def questions_to_ask(sitting: Sitting, watch: Watch) -> list[str]:
     """What is to be asked with the next step: nothing that is recorded already."""
     context = sitting.reading_set.context
     if sitting.irregular and not sitting.reading_set.closed and context.auscultation_possible == "not-recorded":

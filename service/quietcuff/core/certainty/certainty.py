@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.core.certainty.label_chances import Labelled, certainty_of, prior_decides
 from quietcuff.core.certainty.since_change import (
-    Change,
+    PressureChange,
     change_findings,
     is_moving,
     keep_since_change,
@@ -102,7 +102,7 @@ def circumstances_then(newest: HistorySitting, person: Person, rules: Variabilit
     return circumstances_of(person, place, rules, irregular=irregular)
 
 
-def tell_of_newest(known: Known, change: Change | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
+def tell_of_newest(known: Known, change: PressureChange | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
     """What is told of a change, and of a newest value outside its interval."""
     earlier = len(known.outlook.visits) - 1
     return change_findings(change, book) + outside_findings(known.interval_95, newest, earlier, known.prior, book)
@@ -184,7 +184,7 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
 
 def weigh_sitting(
     sitting: Sitting, comparison: Comparison, judged: Judgement, labels: list[Labelled]
-) -> tuple[Known, Change | None]:
+) -> tuple[Known, PressureChange | None]:
     """The usual pressure as this sitting, earlier ones since its last change and the prior have it; and that change."""
     reading_set, counted = sitting.reading_set, judged.selection.counted
     rules = rules_of_tenant(reading_set.intake, sitting.rulebook.variability)

@@ -10,7 +10,7 @@ import msgspec
 
 from quietcuff.core.certainty.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
 from quietcuff.core.certainty.posterior import Limits, published
-from quietcuff.core.certainty.settling import Outlook, Sides, chances_to_settle, fewest, is_settled, would_settle
+from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
@@ -35,7 +35,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(weighed, edge)
     alone = outlook.at.irregular and len(outlook.visits) == 1
-    sides = Sides(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+    sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
     settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
     return Certainty(
@@ -93,7 +93,7 @@ def row_in_doubt(reached: list[float], rank: int) -> int:
     return rank if 1 - reached[rank] >= reached[rank + 1] else rank + 1
 
 
-def what_settles(outlook: Outlook, sides: Sides, *, alone: bool) -> tuple[int | None, int | None]:
+def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[int | None, int | None]:
     """The fewest further readings now, and the fewest further visits, that settle the label; None where none do.
 
     One sitting in irregular rhythm never settles it, however many readings it has.

@@ -15,7 +15,7 @@ from quietcuff.core.rulebook.variability import Prior as SurveyPrior
 from quietcuff.core.sitting.person import Person
 
 
-class Chosen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A prior by name, none where it has no part, why there is none, and on what ground it stands."""
 
     name: str
@@ -24,7 +24,7 @@ class Chosen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     ground: Assumption
 
 
-def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> Chosen:
+def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> ChosenPrior:
     """Whose pressures are taken as a guide: those of the tenant's own people, else of a survey's at that age, else nobody's.
 
     Nobody's where hypertension is known or treated, unless the tenant's prior is of such people too; and none of a survey's
@@ -40,11 +40,11 @@ def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules:
         return no_prior("known-or-treated")
     if own is not None:
         ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
-        return Chosen(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
+        return ChosenPrior(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
     return survey_prior(person, setting, rules, is_high=is_high)
 
 
-def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> Chosen:
+def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> ChosenPrior:
     """The prior of the survey that has this setting and age, if there is one and the person may be like its people."""
     age = person.age_years
     if age is None:
@@ -53,14 +53,14 @@ def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_hig
         if setting in prior.settings and age >= prior.from_years:
             if is_high and not person.treatment_recorded:
                 return no_prior("treatment-not-recorded")
-            return Chosen(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
+            return ChosenPrior(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
     return no_prior("no-survey-of-this-age")
 
 
-def no_prior(because: str) -> Chosen:
+def no_prior(because: str) -> ChosenPrior:
     """That no prior is used, and why."""
     ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
-    return Chosen(name="none", parts=(), because=because, ground=ground)
+    return ChosenPrior(name="none", parts=(), because=because, ground=ground)
 
 
 def grounds(code: str, name: str, entry: Grounded) -> Assumption:

@@ -12,7 +12,7 @@ from quietcuff.core.certainty.normal import Matrix, added, normal
 from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, evidence_of, evidence_of_visits, published
 from quietcuff.core.certainty.visits import (
     Circumstances,
-    Measurement,
+    SittingMeasurement,
     Visit,
     between_visits,
     visit_of,
@@ -26,7 +26,7 @@ ONE_SIDED_90 = 1.2815515655446004
 HALF_PUBLISHED = 0.5e-4
 
 
-class Sides(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The edges of a label: its row's own limits, None for the lowest row, and those of the next row, None for the highest."""
 
     own: Limits | None
@@ -47,8 +47,8 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     with that care; ``seen`` keeps what was already worked out."""
 
     prior: Prior
-    earlier: list[Measurement]
-    today: list[Measurement]
+    earlier: list[SittingMeasurement]
+    today: list[SittingMeasurement]
     at: Circumstances
     rules: Variability
     varies: Limits
@@ -91,7 +91,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         return Prospect(measured=newest, with_care=evidence_with_care(self.earlier + today, self.at, self.rules))
 
 
-def evidence_with_care(measured: list[Measurement], at: Circumstances, rules: Variability) -> Evidence:
+def evidence_with_care(measured: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Evidence:
     """The evidence of all visits, were they to vary as much as they may."""
     careful = msgspec.structs.replace(at, cautious=True)
     return evidence_of_visits(visits_by_day(measured, careful, rules))
@@ -103,31 +103,31 @@ def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix
     return added(between, within_sitting(rules.settling.planned_readings, at, rules, irregular=at.irregular))
 
 
-def chance_of_label(mixture: Mixture, sides: Sides) -> float:
+def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
     """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
     reached = 1.0 if sides.own is None else chance_of_either(mixture, sides.own)
     return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
 
 
-def is_settled(outlook: Outlook, known: Prospect, sides: Sides, enough: float) -> bool:
+def is_settled(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
     """Whether the label has the chance that settles it in every view: by the measurements alone and with the prior, and in both
     ways were visits to vary as much as they may. The strictest is looked at first."""
     return would_settle(outlook, known, sides, enough) and holds(outlook, known.measured, sides, enough)
 
 
-def would_settle(outlook: Outlook, known: Prospect, sides: Sides, enough: float) -> bool:
+def would_settle(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
     """Whether more of the same would settle the label: the strict views alone, the others leave less open."""
     return holds(outlook, known.with_care, sides, enough)
 
 
-def holds(outlook: Outlook, measured: Evidence, sides: Sides, enough: float) -> bool:
+def holds(outlook: Outlook, measured: Evidence, sides: LabelEdges, enough: float) -> bool:
     """Whether a label has that chance alone and with the prior."""
     if not is_likely(believe_with((), measured, outlook.varies), sides, enough):
         return False
     return not outlook.prior or is_likely(believe_with(outlook.prior, measured, outlook.varies), sides, enough)
 
 
-def is_likely(mixture: Mixture, sides: Sides, enough: float) -> bool:
+def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
     """Whether the label has that chance; where each pressure by itself rules it in or out, both are not worked out.
 
     Either pressure is at or above its limit at least as often as each alone, and at most as often as the two together.

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import msgspec
 
 from quietcuff.core.certainty.change_test import Level, visits_before_change
-from quietcuff.core.certainty.visits import Circumstances, Measurement, visit_of
+from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visit_of
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Finding, Interval
 from quietcuff.core.model.readings import Facts
@@ -16,7 +16,7 @@ from quietcuff.core.sitting.mean import round_half_up
 from quietcuff.core.sitting.person import Person
 
 
-class Change(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class PressureChange(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The last change found: the day of the first visit after it, how many visits came before and after, and their means."""
 
     since: date
@@ -34,8 +34,8 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 class Kept(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The earlier sittings that count beside the newest one, and the change before them, if any."""
 
-    earlier: list[Measurement]
-    change: Change | None
+    earlier: list[SittingMeasurement]
+    change: PressureChange | None
 
 
 def is_moving(facts: Facts, person: Person, day: date, book: Rulebook) -> bool:
@@ -44,9 +44,11 @@ def is_moving(facts: Facts, person: Person, day: date, book: Rulebook) -> bool:
     return person.expecting or (changed is not None and day - window < changed <= day)
 
 
-def keep_since_change(earlier: list[Measurement], now: Measurement, at: Circumstances, book: Rulebook, *, moving: bool) -> Kept:
+def keep_since_change(
+    earlier: list[SittingMeasurement], now: SittingMeasurement, at: Circumstances, book: Rulebook, *, moving: bool
+) -> Kept:
     """The earlier sittings since the last change; ``now`` is the newest, the order of the others does not matter."""
-    by_day: dict[date, list[Measurement]] = {}
+    by_day: dict[date, list[SittingMeasurement]] = {}
     for each in [*earlier, now]:
         by_day.setdefault(min(each.day, now.day), []).append(each)
     days = sorted(by_day)
@@ -58,7 +60,7 @@ def keep_since_change(earlier: list[Measurement], now: Measurement, at: Circumst
     before = visits_before_change(levels, book.drift, moving=moving)
     if not before:
         return Kept(earlier=earlier, change=None)
-    change = Change(
+    change = PressureChange(
         since=days[before],
         visits_before=before,
         visits_after=len(days) - before,
@@ -75,7 +77,7 @@ def mean_of(levels: list[Level]) -> tuple[int, int]:
     return round_half_up(systolic), round_half_up(diastolic)
 
 
-def change_findings(change: Change | None, book: Rulebook) -> list[Finding]:
+def change_findings(change: PressureChange | None, book: Rulebook) -> list[Finding]:
     """What is told of a change: that it is one, or that the newest visit alone differs."""
     if change is None:
         return []

@@ -11,7 +11,7 @@ from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95
 from quietcuff.core.certainty.posterior import believe, evidence_of_visits, excess_variation
 from quietcuff.core.certainty.prior import choose_prior, grounds
 from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
-from quietcuff.core.certainty.visits import Circumstances, Measurement, visits_by_day
+from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visits_by_day
 from quietcuff.core.model.evaluation import Assumption, Interval
 from quietcuff.core.model.readings import Attendance, Intake, Setting, Site
 from quietcuff.core.rulebook.variability import Variability
@@ -34,8 +34,8 @@ class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def weigh(
-    earlier: list[Measurement],
-    now: Measurement,
+    earlier: list[SittingMeasurement],
+    now: SittingMeasurement,
     at: Circumstances,
     person: Person,
     intake: Intake | None,
@@ -111,7 +111,9 @@ def share_older(age_years: int | None, rules: Variability) -> float:
     return min(1.0, max(0.0, (age_years - older.from_years) / (older.to_years - older.from_years)))
 
 
-def look_ahead(earlier: list[Measurement], now: Measurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
+def look_ahead(
+    earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
+) -> Outlook:
     """The visits, the newest day's last, and what would be believed after more of the same."""
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
@@ -138,7 +140,7 @@ def look_ahead(earlier: list[Measurement], now: Measurement, prior: Prior, at: C
     )
 
 
-def assumptions(person: Person, at: Circumstances, measured: list[Measurement], rules: Variability) -> list[Assumption]:
+def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
     """What the figures rest on beside the prior, each with its ground."""
     names = [at.between] if at.towards_share < 1 else []
     names += [at.towards] if at.towards_share > 0 else []

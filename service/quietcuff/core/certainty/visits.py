@@ -29,7 +29,7 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     cautious: bool = False
 
 
-class Measurement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class SittingMeasurement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One sitting's value, in mmHg, with the covariance that is within it, of which ``spare`` came with a correction: ``rule``
     names it."""
 
@@ -96,7 +96,7 @@ def is_whole(setting: Setting, readings: int, days: int, rules: Variability) -> 
 
 def measure(
     value: SittingValue, day: date, days: int, at: Circumstances, rules: Variability, *, irregular: bool
-) -> Measurement:
+) -> SittingMeasurement:
     """A sitting's value with what its rule adds, and the variance of its readings: a first reading dropped for its value adds
     2.4 mmHg to the mean of the next two, and 1 mmHg² to its variance."""
     correction = rules.corrections.get(value.rule)
@@ -106,7 +106,7 @@ def measure(
         share = correction.readings / value.readings
         systolic, diastolic = systolic + share * correction.systolic_mmhg, diastolic + share * correction.diastolic_mmhg
         spare = (correction.added_variance, 0.0, correction.added_variance)
-    return Measurement(
+    return SittingMeasurement(
         day=day,
         systolic=systolic,
         diastolic=diastolic,
@@ -118,7 +118,7 @@ def measure(
     )
 
 
-def measure_earlier(sitting: HistorySitting, at: Circumstances, rules: Variability) -> Measurement:
+def measure_earlier(sitting: HistorySitting, at: Circumstances, rules: Variability) -> SittingMeasurement:
     """An earlier sitting as its snapshot has it."""
     value = SittingValue(
         systolic_mmhg=sitting.systolic_mmhg,
@@ -174,15 +174,15 @@ def deviations_of(entry: BetweenVisits, *, cautious: bool) -> tuple[float, float
     return entry.at_most_systolic or entry.systolic, entry.at_most_diastolic or entry.diastolic
 
 
-def visits_by_day(measurements: list[Measurement], at: Circumstances, rules: Variability) -> list[Visit]:
+def visits_by_day(measurements: list[SittingMeasurement], at: Circumstances, rules: Variability) -> list[Visit]:
     """One visit for each day: sittings of one day share that day's level. Source: [DECISION]."""
-    days: dict[date, list[Measurement]] = {}
+    days: dict[date, list[SittingMeasurement]] = {}
     for measurement in measurements:
         days.setdefault(measurement.day, []).append(measurement)
     return [visit_of(of_day, at, rules) for of_day in days.values()]
 
 
-def visit_of(of_day: list[Measurement], at: Circumstances, rules: Variability) -> Visit:
+def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Visit:
     """The sittings of one day as one visit, each weighed by what its readings leave open."""
     first = of_day[0]
     systolic, diastolic, within = first.systolic, first.diastolic, first.within

@@ -31,8 +31,8 @@ def preparation_findings(sitting: Sitting) -> list[Finding]:
     for code, effect in book.effects.items():
         if code == "rest-too-short":
             if rest_too_short(sitting):
-                asked = plain(sitting.protocol.rest_minutes)
-                findings.append(find(book, code, minutes=plain(context.rest_minutes), asked=asked))
+                asked = number_text(sitting.protocol.rest_minutes)
+                findings.append(find(book, code, minutes=number_text(context.rest_minutes), asked=asked))
         elif effect.field is not None and sitting.answers[effect.field] in effect.answers:
             findings.append(find(book, code))
     missing = not_recorded(sitting.answers)
@@ -182,7 +182,7 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
     return findings
 
 
-def plain(value: float | None) -> str:
+def number_text(value: float | None) -> str:
     """A number as a person writes it: 5.0 is 5."""
     return f"{value:g}" if value is not None else "not recorded"
 

@@ -199,7 +199,7 @@ class Cuff(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         low, high = self.range_cm
         if low >= high:
             raise ValueError("low before high")
-        msgspec.structs.force_setattr(self, "range_cm", (whole(low), whole(high)))
+        msgspec.structs.force_setattr(self, "range_cm", (whole_number(low), whole_number(high)))
 
 
 class DeviceAverage(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
@@ -460,10 +460,10 @@ def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
     for name in names:
         value = getattr(struct, name)
         if value is not None:
-            msgspec.structs.force_setattr(struct, name, whole(value))
+            msgspec.structs.force_setattr(struct, name, whole_number(value))
 
 
-def whole(value: float) -> float:
+def whole_number(value: float) -> float:
     """The number, as an integer where it is one: 27.0 gives 27."""
     return int(value) if value == int(value) else value
 

@@ -20,7 +20,7 @@ from quietcuff.core.over_visits.patterns import (
     name_pattern,
     values_of_recording,
 )
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Pooled
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.rules_in_force import is_for
@@ -28,21 +28,21 @@ from quietcuff.core.sitting.rules_in_force import is_for
 PRESSING = frozenset({"confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment"})
 
 
-class Sides(msgspec.Struct, frozen=True, kw_only=True):
+class OfficeAndOutside(msgspec.Struct, frozen=True, kw_only=True):
     """The pooled office value with its sets in order of time, and the values from outside."""
 
     pooled: Pooled | None
-    office: list[StoredSitting]
+    office: list[CurrentSitting]
     outside: list[OutsideValue]
 
 
 def set_beside(
     pooled: Pooled | None,
-    office: list[StoredSitting],
+    office: list[CurrentSitting],
     home: OutsideSeries | None,
     recording: OutsideSeries | None,
     rulebook: Rulebook,
-) -> Sides:
+) -> OfficeAndOutside:
     """The values beside each other. One from outside is valid for a pattern where its end and the newest office visit are not
     further apart than the rules allow. Source: [DECISION]."""
     newest = max((sitting.day for sitting in office), default=None)
@@ -59,7 +59,7 @@ def set_beside(
         )
     if recording is not None:
         values += values_of_recording(recording.series, is_valid=is_near(recording, newest, limit_days))
-    return Sides(pooled=pooled, office=office, outside=values)
+    return OfficeAndOutside(pooled=pooled, office=office, outside=values)
 
 
 def is_near(series: OutsideSeries, newest_visit: date | None, limit_days: int) -> bool:
@@ -67,14 +67,14 @@ def is_near(series: OutsideSeries, newest_visit: date | None, limit_days: int) -
     return newest_visit is not None and abs((series.result.taken_to.date() - newest_visit).days) <= limit_days
 
 
-def for_this_person(tables: Tables, sides: Sides, name: str) -> list[OutsideValue]:
+def for_this_person(tables: Tables, sides: OfficeAndOutside, name: str) -> list[OutsideValue]:
     """The outside values that a guideline is for: home and ambulatory each by itself."""
     guideline = tables.by_name()[name]
     settings = {value.part: "home" if value.part == "home" else "ambulatory" for value in sides.outside}
     return [value for value in sides.outside if is_for(guideline, tables.person, settings[value.part])]
 
 
-def name_patterns(tables: Tables, sides: Sides, rulebook: Rulebook) -> list[Pattern]:
+def name_patterns(tables: Tables, sides: OfficeAndOutside, rulebook: Rulebook) -> list[Pattern]:
     """The pattern under each guideline that is for this person; the office value is valid on days enough. Source: [ESH21]."""
     if sides.pooled is None:
         return []
@@ -105,7 +105,7 @@ def pattern_findings(patterns: list[Pattern], rulebook: Rulebook) -> list[Findin
     ]
 
 
-def is_high_in_office(tables: Tables, sides: Sides) -> bool:
+def is_high_in_office(tables: Tables, sides: OfficeAndOutside) -> bool:
     """Whether the pooled office value reaches the limit for hypertension of a guideline that is for this person."""
     pooled = sides.pooled
     return pooled is not None and any(
@@ -115,7 +115,7 @@ def is_high_in_office(tables: Tables, sides: Sides) -> bool:
     )
 
 
-def is_high_outside(tables: Tables, sides: Sides) -> bool:
+def is_high_outside(tables: Tables, sides: OfficeAndOutside) -> bool:
     """Whether an outside value reaches the limit for hypertension of its part under a guideline that is for this person."""
     return any(
         is_high(value, bands)
@@ -127,9 +127,9 @@ def is_high_outside(tables: Tables, sides: Sides) -> bool:
 
 
 def step_over_visits(
-    newest: StoredSitting | None,
+    newest: CurrentSitting | None,
     tables: Tables,
-    sides: Sides,
+    sides: OfficeAndOutside,
     patterns: list[Pattern],
     arm: Site | None,
     going_on: FollowingStep | None,
@@ -171,7 +171,9 @@ def gravest(patterns: list[Pattern]) -> str | None:
     return next((code for code in ("masked-pattern", "sustained-pattern", "white-coat-pattern") if code in codes), None)
 
 
-def confirm_office(tables: Tables, sides: Sides, arm: Site | None, rulebook: Rulebook) -> tuple[Step, ConfirmBy | None]:
+def confirm_office(
+    tables: Tables, sides: OfficeAndOutside, arm: Site | None, rulebook: Rulebook
+) -> tuple[Step, ConfirmBy | None]:
     """How a high office value is confirmed: as its newest visit says until it stands on days enough, then out of the office;
     with values from outside at hand, on a further office day first."""
     words, newest = rulebook.wording.step, sides.office[-1].evaluation

@@ -35,7 +35,7 @@ class Remembered(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     sitting: HistorySitting | None
 
 
-class Measured(msgspec.Struct, frozen=True):
+class MeasuredReading(msgspec.Struct, frozen=True):
     """One valid reading: hundredths of mmHg at a site, and why it does not count where it does not."""
 
     site: Site
@@ -78,11 +78,11 @@ def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[Hist
     return as_history(find_pairs(valid), valid[0].day) if valid else []
 
 
-def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[Measured]:
+def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[MeasuredReading]:
     """The readings that the evaluation held valid, in order of time."""
     reasons = {outcome.index: outcome.reason for outcome in evaluation.readings}
     return [
-        Measured(
+        MeasuredReading(
             site=reading.site,
             systolic=hundredths(reading.systolic_mmhg or 0),
             diastolic=hundredths(reading.diastolic_mmhg or 0),
@@ -94,7 +94,7 @@ def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[Meas
     ]
 
 
-def value_again(valid: list[Measured], evaluation: Evaluation, site: Site, rulebook: Rulebook) -> SittingValue:
+def value_again(valid: list[MeasuredReading], evaluation: Evaluation, site: Site, rulebook: Rulebook) -> SittingValue:
     """The value that the certainty of this sitting was computed from, made again from its evaluation."""
     day = evaluation.series.day if evaluation.series is not None else None
     if day is not None:

@@ -7,13 +7,13 @@ from datetime import date
 import msgspec
 
 from quietcuff.core.certainty.certainty import Sureness, circumstances_then, judge_visits
-from quietcuff.core.certainty.since_change import Change, is_moving, keep_since_change
+from quietcuff.core.certainty.since_change import PressureChange, is_moving, keep_since_change
 from quietcuff.core.certainty.visits import measure_earlier
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC, label_placing, no_category, place
 from quietcuff.core.model.evaluation import Category, Percentile
 from quietcuff.core.model.readings import Facts
 from quietcuff.core.over_visits.history import remember
-from quietcuff.core.over_visits.pooling import Sorted, StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting, SortedSets
 from quietcuff.core.over_visits.result import LeftOut, Pooled
 from quietcuff.core.rulebook.rulebook import Guideline, Rulebook
 from quietcuff.core.sitting.percentiles import Norms, find_norms, fit_guideline, report_percentile
@@ -44,7 +44,9 @@ def fit_tables(names: list[str], person: Person, facts: Facts, day: date, rulebo
     return Tables(guidelines=guidelines, person=person, norms=norms, lacking=lacking)
 
 
-def leave_out_before_change(kept: Sorted, person: Person, facts: Facts, rulebook: Rulebook) -> tuple[Sorted, Change | None]:
+def leave_out_before_change(
+    kept: SortedSets, person: Person, facts: Facts, rulebook: Rulebook
+) -> tuple[SortedSets, PressureChange | None]:
     """The sets without the office visits before the last change of the office pressure, and that change."""
     known = [(sitting, remember(sitting.reading_set, sitting.evaluation, rulebook).sitting) for sitting in kept.office]
     visits = [(sitting, visit) for sitting, visit in known if visit is not None]
@@ -71,7 +73,7 @@ def days_needed(person: Person, rulebook: Rulebook) -> int:
     return rulebook.limits.label_days_under_18 if child else rulebook.limits.label_days
 
 
-def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredSitting], rulebook: Rulebook) -> list[Category]:
+def classify_office(tables: Tables, pooled: Pooled | None, counted: list[CurrentSitting], rulebook: Rulebook) -> list[Category]:
     """What each guideline calls the pooled office value; provisional until it stands on days enough, and where automated
     readings were taken in irregular rhythm."""
     reasons = []
@@ -97,7 +99,7 @@ def classify_office(tables: Tables, pooled: Pooled | None, counted: list[StoredS
     ]
 
 
-def doubts_diastolic(sitting: StoredSitting) -> bool:
+def doubts_diastolic(sitting: CurrentSitting) -> bool:
     """Whether sounds went on to zero in a reading that counts."""
     evaluation = sitting.evaluation
     places = [finding.reading for finding in evaluation.findings if finding.code == DOUBTFUL_DIASTOLIC]
@@ -111,14 +113,14 @@ def percentile_over_visits(tables: Tables, pooled: Pooled | None) -> Percentile 
     return report_percentile(tables.norms, pooled.systolic_mmhg, pooled.diastolic_mmhg)
 
 
-def severe_is_confirmed(counted: list[StoredSitting]) -> bool:
+def severe_is_confirmed(counted: list[CurrentSitting]) -> bool:
     """Whether a severe value was confirmed in a sitting, or was there on two days. Source: [DECISION]."""
     found = [(sitting.day, {finding.code for finding in sitting.evaluation.findings}) for sitting in counted]
     days = {day for day, codes in found if "severe-reading" in codes}
     return len(days) > 1 or any("severe-confirmed" in codes for _, codes in found)
 
 
-def weigh_office(tables: Tables, categories: list[Category], counted: list[StoredSitting], rulebook: Rulebook) -> Sureness:
+def weigh_office(tables: Tables, categories: list[Category], counted: list[CurrentSitting], rulebook: Rulebook) -> Sureness:
     """How sure the labels of the pooled office value are, from the visits behind it."""
     left = [remember(sitting.reading_set, sitting.evaluation, rulebook).sitting for sitting in counted]
     visits = [sitting for sitting in left if sitting is not None]

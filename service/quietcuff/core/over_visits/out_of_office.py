@@ -16,7 +16,7 @@ from quietcuff.core.labels.parts import Means
 from quietcuff.core.model.evaluation import FollowingStep, Result, RuleReference, Series
 from quietcuff.core.model.readings import Context, HistorySitting, Reading, ReadingSet, Setting
 from quietcuff.core.over_visits.history import remember
-from quietcuff.core.over_visits.pooling import StoredSitting
+from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Lacking, LeftOut
 from quietcuff.core.protocols.home_series import judge_home_series
 from quietcuff.core.rulebook.protocols import HomeSeries
@@ -58,7 +58,7 @@ class Choice(msgspec.Struct, frozen=True, kw_only=True):
     step: FollowingStep | None = None
 
 
-def choose_home(sittings: list[StoredSitting], rulebook: Rulebook) -> Choice:
+def choose_home(sittings: list[CurrentSitting], rulebook: Rulebook) -> Choice:
     """The newest valid home series; ``sittings`` may be pooled and are in order of time."""
     singles = [sitting for sitting in sittings if sitting.is_single_at_home]
     whole = [value_of_stored(sitting, rulebook) for sitting in sittings if not sitting.is_single_at_home]
@@ -76,20 +76,20 @@ def choose_home(sittings: list[StoredSitting], rulebook: Rulebook) -> Choice:
     )
 
 
-def choose_recording(sittings: list[StoredSitting], rulebook: Rulebook) -> Choice:
+def choose_recording(sittings: list[CurrentSitting], rulebook: Rulebook) -> Choice:
     """The newest valid ambulatory recording; ``sittings`` may be pooled and are in order of time."""
     values = [value for sitting in sittings if (value := value_of_stored(sitting, rulebook)) is not None]
     ruling = max(values, key=lambda value: (value.result.taken_to, value.sets), default=None)
     return Choice(value=ruling, lacking=None, left_out=others(sittings, ruling, "newer-recording-rules"))
 
 
-def others(sittings: list[StoredSitting], ruling: OutsideSeries | None, because: str) -> list[LeftOut]:
+def others(sittings: list[CurrentSitting], ruling: OutsideSeries | None, because: str) -> list[LeftOut]:
     """The sets that the ruling value is not of."""
     used = ruling.sets if ruling is not None else []
     return [LeftOut(set=sitting.set_id, because=because) for sitting in sittings if sitting.set_id not in used]
 
 
-def value_of_stored(sitting: StoredSitting, rulebook: Rulebook) -> OutsideSeries | None:
+def value_of_stored(sitting: CurrentSitting, rulebook: Rulebook) -> OutsideSeries | None:
     """A whole series or a recording as it was stored, or None where it gave no result."""
     evaluation = sitting.evaluation
     remembered = remember(sitting.reading_set, evaluation, rulebook).sitting
@@ -106,7 +106,7 @@ def value_of_stored(sitting: StoredSitting, rulebook: Rulebook) -> OutsideSeries
     )
 
 
-def newest_series(singles: list[StoredSitting], rulebook: Rulebook) -> OutsideSeries | None:
+def newest_series(singles: list[CurrentSitting], rulebook: Rulebook) -> OutsideSeries | None:
     """The newest single home sittings that make a valid series: those up to the newest day, else up to an earlier one."""
     for day in sorted({sitting.day for sitting in singles}, reverse=True):
         together = up_to(singles, day, rulebook)
@@ -123,13 +123,13 @@ def home_rules(rulebook: Rulebook) -> HomeSeries:
     return cast(HomeSeries, rulebook.protocols[HOME_PROTOCOL].series)
 
 
-def up_to(singles: list[StoredSitting], day: date, rulebook: Rulebook) -> list[StoredSitting]:
+def up_to(singles: list[CurrentSitting], day: date, rulebook: Rulebook) -> list[CurrentSitting]:
     """The single sittings of the protocol's span of days that ends with ``day``."""
     earliest = day - timedelta(days=home_rules(rulebook).span_days - 1)
     return [sitting for sitting in singles if earliest <= sitting.day <= day]
 
 
-def may_be_enough(together: list[StoredSitting], rulebook: Rulebook) -> bool:
+def may_be_enough(together: list[CurrentSitting], rulebook: Rulebook) -> bool:
     """Whether there are days and readings enough for a series at all, before any of them is judged."""
     rules = home_rules(rulebook)
     days = {sitting.day for sitting in together}
@@ -137,7 +137,7 @@ def may_be_enough(together: list[StoredSitting], rulebook: Rulebook) -> bool:
     return len(days) >= rules.minimum_days + rules.first_day_dropped and readings >= rules.minimum_readings
 
 
-def judge_together(together: list[StoredSitting], rulebook: Rulebook) -> Judgement:
+def judge_together(together: list[CurrentSitting], rulebook: Rulebook) -> Judgement:
     """Single home sittings as one closed series, each reading with its own sitting's cuff and device."""
     newest = together[-1].reading_set
     palpated = any(sitting.reading_set.context.pulse_palpated == "irregular" for sitting in together)
@@ -164,7 +164,7 @@ def own_equipment(reading: Reading, reading_set: ReadingSet) -> Reading:
 
 
 def value_of_made(
-    together: list[StoredSitting], judged: Judgement, result: Result, series: Series, rulebook: Rulebook
+    together: list[CurrentSitting], judged: Judgement, result: Result, series: Series, rulebook: Rulebook
 ) -> OutsideSeries:
     """A series made of single sittings, remembered as one that was sent whole would be."""
     protocol, newest = rulebook.protocols[HOME_PROTOCOL], together[-1].reading_set
@@ -192,7 +192,7 @@ def value_of_made(
     )
 
 
-def last_day(sittings: list[StoredSitting]) -> date:
+def last_day(sittings: list[CurrentSitting]) -> date:
     """The newest local day of sittings; there is at least one."""
     return max(sitting.day for sitting in sittings)
 
@@ -203,7 +203,7 @@ def what_is_lacking(newest: Judgement) -> Lacking:
     return Lacking(setting="home", because=newest.selection.blocked_by, message=told)
 
 
-def lacking_in(setting: Setting, stored: list[StoredSitting], left_out: list[LeftOut]) -> Lacking:
+def lacking_in(setting: Setting, stored: list[CurrentSitting], left_out: list[LeftOut]) -> Lacking:
     """Why no stored set of a setting gives a pooled value: what blocks the newest that stands, else why it is left out."""
     here = [sitting for sitting in stored if sitting.reading_set.setting == setting]
     if not here:

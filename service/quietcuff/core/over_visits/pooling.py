@@ -21,7 +21,7 @@ from quietcuff.core.sitting.sitting import describe_sitting
 BIASING = frozenset({"pain", "anxiety-or-stress", "device-wrist", "not-arm-of-record"})
 
 
-class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
+class CurrentSitting(msgspec.Struct, frozen=True, kw_only=True):
     """One stored set as it stands now."""
 
     set_id: str
@@ -54,12 +54,12 @@ class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
         return self.evaluation.result is not None or (self.is_single_at_home and valid)
 
 
-class Sorted(msgspec.Struct, frozen=True, kw_only=True):
+class SortedSets(msgspec.Struct, frozen=True, kw_only=True):
     """The sets that may be pooled, by setting and in order of time, and why each other one may not."""
 
-    office: list[StoredSitting]
-    home: list[StoredSitting]
-    ambulatory: list[StoredSitting]
+    office: list[CurrentSitting]
+    home: list[CurrentSitting]
+    ambulatory: list[CurrentSitting]
     left_out: list[LeftOut]
 
 
@@ -72,10 +72,10 @@ def choose_window(facts: Facts, today: date, rulebook: Rulebook) -> Window:
     return Window(from_day=earliest, to=today, because="at-most-180-days")
 
 
-def sort_out(stored: list[StoredSitting], window: Window, arm: ArmToUse, rulebook: Rulebook) -> Sorted:
+def sort_out(stored: list[CurrentSitting], window: Window, arm: ArmToUse, rulebook: Rulebook) -> SortedSets:
     """The sets that may be pooled, and why each other one may not."""
     left_out: list[LeftOut] = []
-    kept: dict[Setting, list[StoredSitting]] = {"office": [], "home": [], "ambulatory": []}
+    kept: dict[Setting, list[CurrentSitting]] = {"office": [], "home": [], "ambulatory": []}
     for sitting in stored:
         because = why_left_out(sitting, window, arm, rulebook)
         if because is None:
@@ -84,17 +84,17 @@ def sort_out(stored: list[StoredSitting], window: Window, arm: ArmToUse, ruleboo
             left_out.append(LeftOut(set=sitting.set_id, because=because))
     office, otherwise = as_attended(kept["office"])
     left_out += [LeftOut(set=sitting.set_id, because="other-attendance") for sitting in otherwise]
-    return Sorted(office=office, home=kept["home"], ambulatory=kept["ambulatory"], left_out=left_out)
+    return SortedSets(office=office, home=kept["home"], ambulatory=kept["ambulatory"], left_out=left_out)
 
 
-def as_attended(office: list[StoredSitting]) -> tuple[list[StoredSitting], list[StoredSitting]]:
+def as_attended(office: list[CurrentSitting]) -> tuple[list[CurrentSitting], list[CurrentSitting]]:
     """Office sets that are attended as the newest is, and the others: alone in the room, values are lower. Source: [ROE19]."""
     attendance = office[-1].reading_set.attendance if office else None
     same = [sitting for sitting in office if sitting.reading_set.attendance == attendance]
     return same, [sitting for sitting in office if sitting.reading_set.attendance != attendance]
 
 
-def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse, rulebook: Rulebook) -> str | None:
+def why_left_out(sitting: CurrentSitting, window: Window, arm: ArmToUse, rulebook: Rulebook) -> str | None:
     """The first reason that keeps a set out of every pooled value, or None. Source: [DECISION]."""
     evaluation, reading_set = sitting.evaluation, sitting.reading_set
     applies = {
@@ -115,7 +115,7 @@ def why_left_out(sitting: StoredSitting, window: Window, arm: ArmToUse, rulebook
     return "other-arm" if elsewhere and reading_set.setting == "office" else None
 
 
-def reservations_of(sitting: StoredSitting, rulebook: Rulebook) -> list[str]:
+def reservations_of(sitting: CurrentSitting, rulebook: Rulebook) -> list[str]:
     """What stands against a set's result. A single home sitting has no label that could tell, so it is judged again; without a
     result, being in pain, anxious or under stress stands against it whatever its level."""
     if not sitting.is_single_at_home:
@@ -130,7 +130,7 @@ def reservations_of(sitting: StoredSitting, rulebook: Rulebook) -> list[str]:
     return judge_one_sitting(described, compare_arms(described), see_severe(described)).reservations.reasons
 
 
-def pool_office(sittings: list[StoredSitting]) -> Pooled | None:
+def pool_office(sittings: list[CurrentSitting]) -> Pooled | None:
     """The mean of the days' means, rounded once, halves up; None without a sitting."""
     days: dict[date, list[tuple[int, int]]] = {}
     for sitting in sittings:

@@ -16,7 +16,7 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.readings import History, HistoryPair, Site, hundredths, whole
+from quietcuff.core.model.readings import History, HistoryPair, Site, hundredths, whole_number
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
 
@@ -243,7 +243,7 @@ def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
 
 def tidy(mmhg: float) -> float:
     """Four decimals at most, whole numbers without a point."""
-    return whole(round(mmhg, 4))
+    return whole_number(round(mmhg, 4))
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:

@@ -21,7 +21,7 @@ from quietcuff.core.sitting.person import Person, latest_birth_day
 LONGEST_MONTH = 31
 
 
-class Expected(msgspec.Struct, frozen=True):
+class ExpectedPressure(msgspec.Struct, frozen=True):
     """What is expected of a child in one pressure: the mean and the spread about it, in mmHg."""
 
     mean_mmhg: float
@@ -44,8 +44,8 @@ class Norms(msgspec.Struct, frozen=True, kw_only=True):
     age_years: int
     height_z: float
     is_tabled: bool
-    systolic: Expected
-    diastolic: Expected
+    systolic: ExpectedPressure
+    diastolic: ExpectedPressure
 
 
 def find_norms(
@@ -125,12 +125,12 @@ def expect_of(reference: PressureReference, sex: Literal["female", "male"], age_
     )
 
 
-def solve(equation: Equation, years: float, height_z: float) -> Expected:
+def solve(equation: Equation, years: float, height_z: float) -> ExpectedPressure:
     """The mean at an age and a height: constant + sum(age[i] * years**i) + sum(height[i] * z**i), i from 1 to 4."""
     mean = equation.constant
     for power, (by_age, by_height) in enumerate(zip(equation.age, equation.height, strict=True), 1):
         mean += by_age * years**power + by_height * height_z**power
-    return Expected(mean, equation.sd_mmhg)
+    return ExpectedPressure(mean, equation.sd_mmhg)
 
 
 def fit_guideline(guideline: Guideline, norms: Norms) -> Guideline:

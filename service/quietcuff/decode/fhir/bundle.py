@@ -15,7 +15,7 @@ from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD, step_into
 from quietcuff.decode.fhir.codes import Code
-from quietcuff.decode.own_json import plain
+from quietcuff.decode.own_json import plain_values
 from quietcuff.decode.payload import RefusedPart
 
 MOST_FAULTS = 10
@@ -23,7 +23,7 @@ NEWEST_FIRST = "history"
 Values = dict[str, Any]
 
 
-class Refusal(Exception):
+class RefusedEntry(Exception):
     """A part of the payload that cannot be read: every reason, each with its place."""
 
     def __init__(self, *parts: RefusedPart) -> None:
@@ -31,9 +31,9 @@ class Refusal(Exception):
         self.parts = list(parts)
 
 
-def refusal(place: str, code: str, detail: str) -> Refusal:
+def refusal(place: str, code: str, detail: str) -> RefusedEntry:
     """One reason."""
-    return Refusal(RefusedPart(place=place, code=code, detail=detail))
+    return RefusedEntry(RefusedPart(place=place, code=code, detail=detail))
 
 
 class Found(msgspec.Struct, frozen=True, kw_only=True, eq=False):
@@ -61,7 +61,7 @@ class Found(msgspec.Struct, frozen=True, kw_only=True, eq=False):
         return pointer
 
 
-class Payload:
+class PayloadResources:
     """The resources of one payload, and those of its parts that hold none."""
 
     def __init__(self, resources: list[Found], refused: list[RefusedPart]) -> None:
@@ -100,25 +100,25 @@ def contained(source: Found, wanted: str) -> Found | None:
     return None
 
 
-def read_payload(body: bytes) -> Payload:
+def read_payload(body: bytes) -> PayloadResources:
     """The resources of an Observation or a Bundle.
 
     Raises:
         NotReadable: not JSON that is fit to be read.
         NotAcceptable: another resource, or a Bundle without entries.
     """
-    value = plain(body)
+    value = plain_values(body)
     kind = value.get("resourceType") if isinstance(value, dict) else None
     if not isinstance(value, dict) or kind not in ("Bundle", "Observation"):
         raise not_acceptable("/resourceType", "unknown-code", "Accepted: Bundle, Observation.")
     if kind == "Observation":
-        return Payload([Found(place="", full_url=None, values=value)], [])
+        return PayloadResources([Found(place="", full_url=None, values=value)], [])
     entries = value.get("entry")
     if not isinstance(entries, list) or not entries:
         raise not_acceptable("/entry", "too-few" if entries == [] else "missing", "A list of entries with resources.")
     refused: list[RefusedPart] = []
     resources = list(resources_of(entries, refused))
-    return Payload(resources[::-1] if value.get("type") == NEWEST_FIRST else resources, refused)
+    return PayloadResources(resources[::-1] if value.get("type") == NEWEST_FIRST else resources, refused)
 
 
 def not_acceptable(pointer: str, code: str, detail: str) -> NotAcceptable:
@@ -162,7 +162,7 @@ def check_structure(found: Found) -> None:
         shape.model_validate(found.values)
     except ValidationError as error:
         parts = [structural(found, fault["loc"], fault["type"]) for fault in error.errors()[:MOST_FAULTS]]
-        raise Refusal(*parts) from error
+        raise RefusedEntry(*parts) from error
     if "implicitRules" in found.values or "modifierExtension" in found.values:
         name = "implicitRules" if "implicitRules" in found.values else "modifierExtension"
         raise refusal(found.at(name), "not-supported", "Nothing that changes the meaning of the rest.")
@@ -201,7 +201,7 @@ def identifiers_of(values: Values) -> list[Values]:
     return [one for one in found if one.get("use") != "old" and one.get("system") and one.get("value")]
 
 
-def pointed_at(payload: Payload, reference: object, source: Found) -> Identifier | None:
+def pointed_at(payload: PayloadResources, reference: object, source: Found) -> Identifier | None:
     """The identifier of what a Reference points to: its own, or that of the resource; None where neither is fit."""
     own = as_object(as_object(reference).get("identifier"))
     target = payload.resolve(reference, source)

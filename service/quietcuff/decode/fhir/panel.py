@@ -29,7 +29,7 @@ from quietcuff.core.model.readings import (
 from quietcuff.decode.fhir import codes as codes
 from quietcuff.decode.fhir.bundle import (
     Found,
-    Payload,
+    PayloadResources,
     Values,
     as_list,
     as_object,
@@ -40,7 +40,7 @@ from quietcuff.decode.fhir.bundle import (
     refusal,
 )
 from quietcuff.decode.fhir.codes import Code
-from quietcuff.decode.fhir.parties import Parties, made
+from quietcuff.decode.fhir.parties import Parties, struct_of
 from quietcuff.decode.fhir.values import extensions_of, first_of, pressure_of, pulse_of, remarks_of, time_of
 from quietcuff.decode.payload import Act, OwnPlace
 
@@ -105,7 +105,7 @@ def read_panel(found: Found) -> Panel:
         if name in parts:
             places[field] = found.at("component", parts[name], "valueQuantity", "value")
     return Panel(
-        reading=made(Reading, {name: value for name, value in values.items() if value is not None}, places),
+        reading=struct_of(Reading, {name: value for name, value in values.items() if value is not None}, places),
         act=act,
         is_verified=found.status not in NOT_VERIFIED,
         setting=setting_of(found, remarks),
@@ -243,7 +243,7 @@ def read_pulse(found: Found) -> Reading:
     place_of_time, taken_at = time_of(found)
     places = {"": found.place, "pulse_per_min": found.at("valueQuantity", "value"), "taken_at": place_of_time}
     rate = pulse_of(quantity, found, "valueQuantity")
-    return made(Reading, {"taken_at": taken_at, "pulse_per_min": rate}, places)
+    return struct_of(Reading, {"taken_at": taken_at, "pulse_per_min": rate}, places)
 
 
 def read_flags(found: Found) -> Reading:
@@ -259,7 +259,7 @@ def read_flags(found: Found) -> Reading:
             flagged.append(first_of(codes.FLAGS, component.get("code"), codes.FLAG_WORDS.get(str(text))))
     flags = [flag for flag in dict.fromkeys(flagged) if flag is not None]
     place_of_time, taken_at = time_of(found)
-    return made(Reading, {"taken_at": taken_at, "device_flags": flags}, {"": found.place, "taken_at": place_of_time})
+    return struct_of(Reading, {"taken_at": taken_at, "device_flags": flags}, {"": found.place, "taken_at": place_of_time})
 
 
 GONE = frozenset({"entered-in-error", "cancelled", "registered"})
@@ -269,7 +269,7 @@ OWN_VALUE = re.compile(r"([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})/r(0|[1-9]
 NEVER = datetime(1900, 1, 1, tzinfo=UTC)
 
 
-class Measured(msgspec.Struct, kw_only=True, eq=False):
+class MeasuredPanel(msgspec.Struct, kw_only=True, eq=False):
     """A panel with all that the payload says of it; pulse and flags are added as they are found."""
 
     found: Found
@@ -280,7 +280,7 @@ class Measured(msgspec.Struct, kw_only=True, eq=False):
     observer: Identifier | None
 
 
-def measure(payload: Payload, parties: Parties, found: Found) -> Measured:
+def measure(payload: PayloadResources, parties: Parties, found: Found) -> MeasuredPanel:
     """A panel with its person and device.
 
     Raises:
@@ -296,7 +296,7 @@ def measure(payload: Payload, parties: Parties, found: Found) -> Measured:
     else:
         panel = read_panel(found)
     performers = as_list(found.values.get("performer"))
-    return Measured(
+    return MeasuredPanel(
         found=found,
         panel=panel,
         reading=panel.reading,
@@ -306,7 +306,7 @@ def measure(payload: Payload, parties: Parties, found: Found) -> Measured:
     )
 
 
-def add_pulse(payload: Payload, parties: Parties, found: Found, measured: list[Measured]) -> None:
+def add_pulse(payload: PayloadResources, parties: Parties, found: Found, measured: list[MeasuredPanel]) -> None:
     """Give a pulse to the reading that it was measured with.
 
     Raises:
@@ -321,7 +321,7 @@ def add_pulse(payload: Payload, parties: Parties, found: Found, measured: list[M
     one.reading = msgspec.structs.replace(one.reading, pulse_per_min=pulse.pulse_per_min)
 
 
-def add_flags(payload: Payload, parties: Parties, found: Found, measured: list[Measured]) -> None:
+def add_flags(payload: PayloadResources, parties: Parties, found: Found, measured: list[MeasuredPanel]) -> None:
     """Give a device's status to the reading that it is of.
 
     Raises:
@@ -335,8 +335,8 @@ def add_flags(payload: Payload, parties: Parties, found: Found, measured: list[M
 
 
 def owner_of(
-    payload: Payload, parties: Parties, found: Found, measured: list[Measured], read: Callable[[Found], Reading]
-) -> tuple[Measured, Reading] | None:
+    payload: PayloadResources, parties: Parties, found: Found, measured: list[MeasuredPanel], read: Callable[[Found], Reading]
+) -> tuple[MeasuredPanel, Reading] | None:
     """The reading that an Observation belongs to: one of the two names the other, or person, device and time are the same.
 
     Raises:
@@ -376,7 +376,7 @@ def stable_key(found: Found) -> str | None:
     return f"fhir {found.full_url}" if is_address else None
 
 
-def natural_key(one: Measured) -> str:
+def natural_key(one: MeasuredPanel) -> str:
     """What the same reading is known by when it is sent again without a key: device, time and pressures. Source: [PHD]."""
     device = one.device.identifier if one.device is not None else None
     named = "" if device is None else f"{device.system}|{device.value}"

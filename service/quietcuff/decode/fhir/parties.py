@@ -12,8 +12,8 @@ from quietcuff.decode.faults import find_faults
 from quietcuff.decode.fhir import codes as codes
 from quietcuff.decode.fhir.bundle import (
     Found,
-    Payload,
-    Refusal,
+    PayloadResources,
+    RefusedEntry,
     Values,
     as_list,
     as_object,
@@ -29,7 +29,7 @@ S = TypeVar("S", bound=msgspec.Struct)
 Known = Mapping[str, Identifier]
 
 
-def made(shape: type[S], values: Values, places: Mapping[str, str]) -> S:
+def struct_of(shape: type[S], values: Values, places: Mapping[str, str]) -> S:
     """A struct of the values; ``places`` says by field where each came from.
 
     Raises:
@@ -46,17 +46,17 @@ def made(shape: type[S], values: Values, places: Mapping[str, str]) -> S:
             for fault in faults
         ]
         whole = RefusedPart(place=places[""], code="not-acceptable", detail="Values of the documented shape.")
-        raise Refusal(*(parts or [whole])) from error
+        raise RefusedEntry(*(parts or [whole])) from error
 
 
 class Parties:
     """People and devices of a payload, each read once. ``known`` are people of this service by their id here."""
 
-    def __init__(self, payload: Payload, known: Known) -> None:
+    def __init__(self, payload: PayloadResources, known: Known) -> None:
         self._payload = payload
         self._known = known
-        self._people: dict[Found, Subject | Refusal] = {}
-        self._devices: dict[Found, Device | Refusal] = {}
+        self._people: dict[Found, Subject | RefusedEntry] = {}
+        self._devices: dict[Found, Device | RefusedEntry] = {}
 
     def subject(self, observation: Found) -> Subject:
         """The person of an Observation, with what its Patient says.
@@ -73,7 +73,7 @@ class Parties:
             said = self._person(patient)
         if own.get("system") and own.get("value"):
             place = observation.at("subject", "identifier")
-            identifier = made(Identifier, {name: own[name] for name in ("system", "value")}, {"": place})
+            identifier = struct_of(Identifier, {name: own[name] for name in ("system", "value")}, {"": place})
             return Subject(identifier=identifier) if said is None else msgspec.structs.replace(said, identifier=identifier)
         if said is None:
             detail = "A Patient in the payload or of this service, or subject.identifier, with system and value."
@@ -106,18 +106,18 @@ def outcome(read: Any, found: Found) -> Any:
     try:
         check_structure(found)
         return read(found)
-    except Refusal as refused:
+    except RefusedEntry as refused:
         return refused
 
 
-def settled(found: S | Refusal) -> S:
+def settled(found: S | RefusedEntry) -> S:
     """The struct.
 
     Raises:
         Refusal: it could not be read.
     """
-    if isinstance(found, Refusal):
-        raise Refusal(*found.parts)
+    if isinstance(found, RefusedEntry):
+        raise RefusedEntry(*found.parts)
     return found
 
 
@@ -148,7 +148,7 @@ def read_patient(patient: Found) -> Subject:
         "sex": patient.at("gender"),
         "birth_date": patient.at("birthDate"),
     }
-    return made(Subject, {name: value for name, value in said.items() if value is not None}, places)
+    return struct_of(Subject, {name: value for name, value in said.items() if value is not None}, places)
 
 
 def read_device(device: Found) -> Device:
@@ -178,7 +178,7 @@ def read_device(device: Found) -> Device:
         "model": device.at("modelNumber" if values.get("modelNumber") else "deviceName"),
         "serial_number": device.at("serialNumber"),
     }
-    return made(Device, {name: value for name, value in said.items() if value is not None}, places)
+    return struct_of(Device, {name: value for name, value in said.items() if value is not None}, places)
 
 
 def kind_and_site(concept: object) -> tuple[str | None, str | None]:

@@ -16,8 +16,8 @@ from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode.fhir import codes as codes
 from quietcuff.decode.fhir.bundle import (
     Found,
-    Payload,
-    Refusal,
+    PayloadResources,
+    RefusedEntry,
     as_list,
     as_object,
     codes_of,
@@ -25,16 +25,16 @@ from quietcuff.decode.fhir.bundle import (
     pointed_at,
     refusal,
 )
-from quietcuff.decode.fhir.panel import Measured, add_flags, add_pulse, measure, natural_key, own_place, stable_key
+from quietcuff.decode.fhir.panel import MeasuredPanel, add_flags, add_pulse, measure, natural_key, own_place, stable_key
 from quietcuff.decode.fhir.parties import Known, Parties, own_patient
 from quietcuff.decode.fhir.values import extensions_of
-from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
 
 T = TypeVar("T")
 FINAL = frozenset({"final", "amended", "corrected"})
 
 
-class Sorted(msgspec.Struct, frozen=True, kw_only=True):
+class SortedObservations(msgspec.Struct, frozen=True, kw_only=True):
     """The Observations of a payload by what they are."""
 
     panels: list[Found] = []
@@ -43,14 +43,14 @@ class Sorted(msgspec.Struct, frozen=True, kw_only=True):
     averages: list[Found] = []
 
 
-def patients_named(payload: Payload) -> set[str]:
+def patients_named(payload: PayloadResources) -> set[str]:
     """Ids of Patients that are referred to and not in the payload: people of this service, perhaps."""
     references = [(found, found.values.get("subject")) for found in payload.resources if found.kind == "Observation"]
     missing = [own_patient(reference) for found, reference in references if payload.resolve(reference, found) is None]
     return {named for named in missing if named is not None}
 
 
-def intend(payload: Payload, known: Known) -> Intended:
+def intend(payload: PayloadResources, known: Known) -> Intended:
     """The readings that a payload is meant to store. ``known`` are people of this service, by their id.
 
     Raises:
@@ -64,7 +64,7 @@ def intend(payload: Payload, known: Known) -> Intended:
         for found in beside:
             try:
                 add(payload, parties, found, measured)
-            except Refusal as reasons:
+            except RefusedEntry as reasons:
                 refused += reasons.parts
     if not observations.panels:
         detail = "The readings that a mean is of: a mean by itself is not stored."
@@ -75,9 +75,9 @@ def intend(payload: Payload, known: Known) -> Intended:
     return Intended(sittings=sittings, refused=list(dict.fromkeys(refused)))
 
 
-def sort_out(payload: Payload, refused: list[RefusedPart]) -> Sorted:
+def sort_out(payload: PayloadResources, refused: list[RefusedPart]) -> SortedObservations:
     """The Observations by what they are; a blood pressure of another form is refused, everything else left aside."""
-    found = Sorted()
+    found = SortedObservations()
     for one in payload.resources:
         if one.kind != "Observation":
             continue
@@ -97,16 +97,16 @@ def sort_out(payload: Payload, refused: list[RefusedPart]) -> Sorted:
     return found
 
 
-def each(found: Iterable[Found], read: Callable[[Found], Measured], refused: list[RefusedPart]) -> Iterable[Measured]:
+def each(found: Iterable[Found], read: Callable[[Found], MeasuredPanel], refused: list[RefusedPart]) -> Iterable[MeasuredPanel]:
     """What can be read; why the rest cannot is noted."""
     for one in found:
         try:
             yield read(one)
-        except Refusal as reasons:
+        except RefusedEntry as reasons:
             refused += reasons.parts
 
 
-def closed_by(payload: Payload, averages: list[Found]) -> set[Found]:
+def closed_by(payload: PayloadResources, averages: list[Found]) -> set[Found]:
     """The readings of which the sender made a final mean: nothing more comes of their sittings."""
     final = [found for found in averages if found.status in FINAL]
     sources = [payload.resolve(source, found) for found in final for source in as_list(found.values.get("derivedFrom"))]
@@ -114,15 +114,15 @@ def closed_by(payload: Payload, averages: list[Found]) -> set[Found]:
 
 
 def sittings_of(
-    payload: Payload, measured: list[Measured], closed: set[Found], refused: list[RefusedPart]
+    payload: PayloadResources, measured: list[MeasuredPanel], closed: set[Found], refused: list[RefusedPart]
 ) -> Iterable[IntendedSitting]:
     """The readings by person, device, place and visit."""
-    groups: dict[bytes, list[tuple[Measured, Keyed]]] = defaultdict(list)
+    groups: dict[bytes, list[tuple[MeasuredPanel, IncomingReading]]] = defaultdict(list)
     shared: dict[bytes, dict[str, Any]] = {}
     for one in measured:
         try:
             keyed = keyed_reading(one)
-        except Refusal as reasons:
+        except RefusedEntry as reasons:
             refused += reasons.parts
             continue
         common = common_to(payload, one)
@@ -147,14 +147,16 @@ def most_told(values: list[T | None]) -> T | None:
     return max(told, key=told.count) if told and len(told) == len(values) else None
 
 
-def with_its_own(keyed: Keyed, own: Identifier | None, observer: Identifier | None, cuff: Cuff | None) -> Keyed:
+def with_its_own(
+    keyed: IncomingReading, own: Identifier | None, observer: Identifier | None, cuff: Cuff | None
+) -> IncomingReading:
     """A reading with who took it and its cuff, where they are not those of its sitting."""
     reading = keyed.reading
     said = {"observer": None if own == observer else own, "cuff": None if reading.cuff == cuff else reading.cuff}
     return msgspec.structs.replace(keyed, reading=msgspec.structs.replace(reading, **said))
 
 
-def common_to(payload: Payload, one: Measured) -> dict[str, Any]:
+def common_to(payload: PayloadResources, one: MeasuredPanel) -> dict[str, Any]:
     """What the readings of one sitting have in common."""
     places = [extension.get("valueReference") for extension in extensions_of(one.found, codes.LOCATION_EXTENSION)]
     orders = as_list(one.found.values.get("basedOn"))
@@ -169,7 +171,7 @@ def common_to(payload: Payload, one: Measured) -> dict[str, Any]:
     }
 
 
-def keyed_reading(one: Measured) -> Keyed:
+def keyed_reading(one: MeasuredPanel) -> IncomingReading:
     """A reading with the key by which its sender knows it.
 
     Raises:
@@ -179,7 +181,7 @@ def keyed_reading(one: Measured) -> Keyed:
     if key is None and one.panel.act == "correct":
         detail = "An identifier (system and value) of the Observation, which finds the reading that is corrected."
         raise refusal(one.found.at("identifier"), "missing", detail)
-    return Keyed(
+    return IncomingReading(
         place=one.found.place,
         source_key=key or natural_key(one),
         reading=one.reading,

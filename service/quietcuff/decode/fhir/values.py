@@ -10,7 +10,7 @@ from quietcuff.core.model.readings import Reading
 from quietcuff.decode.fhir import codes as codes
 from quietcuff.decode.fhir.bundle import Found, Values, as_list, as_object, codes_of, refusal
 from quietcuff.decode.fhir.codes import Code
-from quietcuff.decode.fhir.parties import made
+from quietcuff.decode.fhir.parties import struct_of
 from quietcuff.decode.gatt.values import HUNDREDTH, to_mmhg
 
 # Beyond this no pressure and no rate is converted, so that no arithmetic can overflow.
@@ -87,7 +87,8 @@ def time_of(found: Found) -> tuple[str, object]:
         raise refusal(found.at("effectiveDateTime"), "missing", "The time of the measurement, with seconds and zone.")
     ends = {"start": period.get("start"), "end": period.get("end")}
     moments = {
-        name: made(Reading, {"taken_at": text}, {"": found.at("effectivePeriod", name)}).taken_at for name, text in ends.items()
+        name: struct_of(Reading, {"taken_at": text}, {"": found.at("effectivePeriod", name)}).taken_at
+        for name, text in ends.items()
     }
     if not timedelta(0) <= moments["end"] - moments["start"] <= LONGEST_MEASUREMENT:
         detail = "One measurement, of at most ten minutes; means of longer times are not readings."

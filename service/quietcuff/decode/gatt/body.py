@@ -31,9 +31,9 @@ from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.gatt import values
 from quietcuff.decode.gatt.keys import Sent, numbered, same_value
 from quietcuff.decode.gatt.times import GattClock, KnownDevice, placed_time
-from quietcuff.decode.gatt.values import Measurement, Unreadable
-from quietcuff.decode.local_times import Placed
-from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.gatt.values import CuffMeasurement, Unreadable
+from quietcuff.decode.local_times import PlacedTime
+from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
 
 HEX = r"^([0-9a-fA-F]{2})*(?![\s\S])"
 MOST_VALUES = 300
@@ -103,17 +103,17 @@ class GattBody(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
             check_instant(self.received_at)
 
 
-class Read(msgspec.Struct, frozen=True, kw_only=True):
+class ReadValue(msgspec.Struct, frozen=True, kw_only=True):
     """A value that is a reading, and the number of its user, where the device told one."""
 
-    keyed: Keyed
+    keyed: IncomingReading
     user: int | None
 
 
 def intend(body: GattBody, known: KnownDevice, now: datetime, limits: Limits) -> Intended:
     """The readings that a body is meant to store. ``now`` is the time of arrival where the gateway says none."""
     received_at = body.received_at or now
-    found: list[Read] = []
+    found: list[ReadValue] = []
     refused: list[RefusedPart] = []
     announced = announced_features(body, refused)
     sent = numbered([(value.characteristic, value.value_hex, value.sequence) for value in body.payloads])
@@ -128,23 +128,23 @@ def intend(body: GattBody, known: KnownDevice, now: datetime, limits: Limits) ->
         except Unreadable as error:
             refused.append(refuse(f"{at}/{error.field}".rstrip("/"), error.code.replace("_", "-")))
             continue
-        found.append(Read(keyed=msgspec.structs.replace(keyed, place=at), user=user_of(measured)))
+        found.append(ReadValue(keyed=msgspec.structs.replace(keyed, place=at), user=user_of(measured)))
     return Intended(sittings=sittings_of(body, found, known.users, refused), refused=refused)
 
 
-def user_of(measured: Measurement) -> int | None:
+def user_of(measured: CuffMeasurement) -> int | None:
     return None if measured.user_id == NO_USER else measured.user_id
 
 
 def sittings_of(
-    body: GattBody, found: list[Read], users: dict[int, Identifier], refused: list[RefusedPart]
+    body: GattBody, found: list[ReadValue], users: dict[int, Identifier], refused: list[RefusedPart]
 ) -> list[IntendedSitting]:
     """The readings by person: those of a user whom the registry knows are that person's, the others the body's.
 
     Others of several users cannot all be one person's, and are refused.
     """
     own = body.subject.identifier
-    by_whom: dict[tuple[Identifier, int | None], list[Keyed]] = defaultdict(list)
+    by_whom: dict[tuple[Identifier, int | None], list[IncomingReading]] = defaultdict(list)
     others = {read.user for read in found if read.user is not None and read.user not in users}
     for read in found:
         if len(others) > 1 and (read.user is None or read.user not in users):
@@ -155,7 +155,7 @@ def sittings_of(
     return [sitting_of(body, whose, user, readings) for (whose, user), readings in by_whom.items()]
 
 
-def sitting_of(body: GattBody, whose: Identifier, user: int | None, readings: list[Keyed]) -> IntendedSitting:
+def sitting_of(body: GattBody, whose: Identifier, user: int | None, readings: list[IncomingReading]) -> IntendedSitting:
     """Readings of one person; what the body says of its own person is said of no other."""
     is_own = whose == body.subject.identifier
     return IntendedSitting(
@@ -190,7 +190,7 @@ def refuse(at: str, code: str) -> RefusedPart:
     return RefusedPart(place=at, code=code, detail=DETAILS[code])
 
 
-def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused: list[RefusedPart]) -> Measurement:
+def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused: list[RefusedPart]) -> CuffMeasurement:
     """What a value says. Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
 
     Raises:
@@ -211,8 +211,8 @@ def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused
 
 
 def keyed_reading(
-    body: GattBody, measured: Measurement, placed: Placed, sent: Sent, received_at: datetime, limits: Limits
-) -> Keyed:
+    body: GattBody, measured: CuffMeasurement, placed: PlacedTime, sent: Sent, received_at: datetime, limits: Limits
+) -> IncomingReading:
     """A measurement as a reading with its keys.
 
     Raises:
@@ -225,7 +225,7 @@ def keyed_reading(
     within = timedelta(minutes=limits.same_value_minutes)
     has_time = measured.utc is not None or (measured.time is not None and measured.time.local is not None)
     same = same_value(sent, body.device, received_at, within, has_time=has_time)
-    return Keyed(
+    return IncomingReading(
         place="",
         source_key=same.key,
         alike=same.alike,
@@ -235,7 +235,7 @@ def keyed_reading(
     )
 
 
-def reading_of(body: GattBody, measured: Measurement, taken_at: datetime) -> Reading:
+def reading_of(body: GattBody, measured: CuffMeasurement, taken_at: datetime) -> Reading:
     """The reading; without pressures where the device measured none."""
     told = {name: fit(value) for name, value in values.told(measured).items()}
     systolic, diastolic = told.get("systolic"), told.get("diastolic")
@@ -262,7 +262,7 @@ def fit(value: Decimal) -> float | None:
     return float(value.quantize(HUNDREDTH))
 
 
-def flags_of(measured: Measurement) -> list[DeviceFlag]:
+def flags_of(measured: CuffMeasurement) -> list[DeviceFlag]:
     """The device's own flags."""
     if measured.status is None:
         return []
@@ -271,7 +271,7 @@ def flags_of(measured: Measurement) -> list[DeviceFlag]:
     return flags + ([pulse] if pulse is not None else [])
 
 
-def value_notes(measured: Measurement) -> list[IntakeCode]:
+def value_notes(measured: CuffMeasurement) -> list[IntakeCode]:
     """What is odd about the value itself."""
     notes: list[IntakeCode] = []
     if any(isinstance(value, Decimal) and exponent_of(value) > 0 for value in (measured.systolic, measured.diastolic)):

@@ -11,8 +11,8 @@ from msgspec import Meta
 
 from quietcuff.core.model.readings import Identifier, Instant, check_instant
 from quietcuff.core.rulebook.rulebook import Limits
-from quietcuff.decode.gatt.values import Measurement, Unreadable
-from quietcuff.decode.local_times import Placed, is_fit, is_plausible, moved, place
+from quietcuff.decode.gatt.values import CuffMeasurement, Unreadable
+from quietcuff.decode.local_times import PlacedTime, is_fit, is_plausible, place, shifted
 
 LOCAL_TIME = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(?![\s\S])"
 
@@ -41,8 +41,8 @@ class KnownDevice(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def placed_time(
-    compared: GattClock | None, measured: Measurement, known: KnownDevice, received_at: datetime, limits: Limits
-) -> Placed:
+    compared: GattClock | None, measured: CuffMeasurement, known: KnownDevice, received_at: datetime, limits: Limits
+) -> PlacedTime:
     """When it was measured: by the device's true time, by its local time and zone, else when it arrived.
 
     Raises:
@@ -50,7 +50,7 @@ def placed_time(
     """
     local = measured.time.local if measured.time is not None else None
     if measured.utc is None and local is None:
-        return Placed(at=received_at, notes=("time-of-arrival",))
+        return PlacedTime(at=received_at, notes=("time-of-arrival",))
     try:
         placed = (
             placed_utc(compared, measured.utc, known, received_at, limits)
@@ -66,24 +66,26 @@ def placed_time(
     return placed
 
 
-def placed_utc(compared: GattClock | None, utc: datetime, known: KnownDevice, received_at: datetime, limits: Limits) -> Placed:
+def placed_utc(
+    compared: GattClock | None, utc: datetime, known: KnownDevice, received_at: datetime, limits: Limits
+) -> PlacedTime:
     """The device's true time; by both clocks at one moment where it cannot be true."""
     shown = timezone(received_at.utcoffset() or timedelta())
-    placed = corrected(Placed(at=utc.replace(tzinfo=UTC).astimezone(shown)), known)
+    placed = corrected(PlacedTime(at=utc.replace(tzinfo=UTC).astimezone(shown)), known)
     ahead = clock_ahead(compared, received_at.astimezone(UTC))
     if ahead is None or is_plausible(placed.at, received_at, limits.device_clock_past_days, limits):
         return placed
-    return moved(Placed(at=utc.replace(tzinfo=UTC).astimezone(shown)), -ahead)
+    return shifted(PlacedTime(at=utc.replace(tzinfo=UTC).astimezone(shown)), -ahead)
 
 
-def placed_local(compared: GattClock | None, local: datetime, known: KnownDevice, received_at: datetime) -> Placed:
+def placed_local(compared: GattClock | None, local: datetime, known: KnownDevice, received_at: datetime) -> PlacedTime:
     """The device's local time, in the zone that is known or has to be assumed."""
     gateway = received_at if compared is None or compared.gateway_now is None else compared.gateway_now
     zone = timezone(gateway.utcoffset() or timedelta())
     ahead = clock_ahead(compared, gateway)
     if ahead is not None:
         # What the gateway saw of both clocks tells the offset with the error.
-        return moved(Placed(at=local.replace(tzinfo=zone)), -ahead)
+        return shifted(PlacedTime(at=local.replace(tzinfo=zone)), -ahead)
     if known.zone is not None:
         return corrected(place(local, known.zone, is_assumed=False), known)
     return corrected(place(local, zone, is_assumed=True), known)
@@ -98,6 +100,6 @@ def clock_ahead(compared: GattClock | None, gateway: datetime) -> timedelta | No
     return datetime.fromisoformat(compared.device_now) - gateway.replace(tzinfo=None)
 
 
-def corrected(placed: Placed, known: KnownDevice) -> Placed:
+def corrected(placed: PlacedTime, known: KnownDevice) -> PlacedTime:
     """A moment put right by how far the registry knows the clock to be off."""
-    return moved(placed, -timedelta(seconds=known.drift_seconds)) if known.drift_seconds else placed
+    return shifted(placed, -timedelta(seconds=known.drift_seconds)) if known.drift_seconds else placed

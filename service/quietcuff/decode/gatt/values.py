@@ -99,7 +99,7 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     pulse_range: str
 
 
-class Measurement(msgspec.Struct, frozen=True, kw_only=True):
+class CuffMeasurement(msgspec.Struct, frozen=True, kw_only=True):
     """One value of a measurement characteristic, in the unit it came in. ``utc`` where the device told the true time."""
 
     characteristic: str
@@ -121,7 +121,7 @@ class Measurement(msgspec.Struct, frozen=True, kw_only=True):
         return self.characteristic in INTERMEDIATE
 
 
-def read_measurement(characteristic: str, value: bytes, features: frozenset[str] = frozenset()) -> Measurement:
+def read_measurement(characteristic: str, value: bytes, features: frozenset[str] = frozenset()) -> CuffMeasurement:
     """What a value of 0x2A35, 0x2A36, 0x2B34 or 0x2B35 says.
 
     Raises:
@@ -138,7 +138,7 @@ def read_measurement(characteristic: str, value: bytes, features: frozenset[str]
         *(["bad_timestamp"] if time is not None and time.issues else []),
         *status_warnings,
     )
-    return Measurement(
+    return CuffMeasurement(
         characteristic=characteristic,
         unit="kPa" if flags >> UNIT_FLAG & 1 else "mmHg",
         **numbers,
@@ -256,7 +256,7 @@ def to_mmhg(value: Decimal, unit: str) -> Decimal:
     return (value * 1000 / PASCALS_PER_MMHG).quantize(HUNDREDTH, ROUND_HALF_EVEN)
 
 
-def told(measurement: Measurement) -> dict[str, Any]:
+def told(measurement: CuffMeasurement) -> dict[str, Any]:
     """The pressures that are numbers, in mmHg."""
     values = {"systolic": measurement.systolic, "diastolic": measurement.diastolic, "mean": measurement.mean}
     return {name: to_mmhg(value, measurement.unit) for name, value in values.items() if isinstance(value, Decimal)}

@@ -15,13 +15,13 @@ import msgspec
 
 from quietcuff.core.model.readings import Context, Device, Identifier
 from quietcuff.decode.hl7v2.header import Head, open_message
-from quietcuff.decode.hl7v2.observation import Row, read_row
+from quietcuff.decode.hl7v2.observation import ObservationRow, read_row
 from quietcuff.decode.hl7v2.people import CARE, Conventions, entity_of, observer_of, subject_of
-from quietcuff.decode.hl7v2.readings import FIELDS, Measurement, Put, measurements_of, put_together
+from quietcuff.decode.hl7v2.readings import FIELDS, OrderMeasurement, Put, measurements_of, put_together
 from quietcuff.decode.hl7v2.syntax import Segment, Text
 from quietcuff.decode.hl7v2.times import NoSuchTime, read_time
 from quietcuff.decode.local_times import is_plausible
-from quietcuff.decode.payload import Intended, IntendedSitting, Keyed, RefusedPart
+from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
 
 MEDIA_TYPE = "application/hl7-v2"
 BEYOND = "\x1f"
@@ -31,11 +31,11 @@ class Order(msgspec.Struct, kw_only=True):
     """One OBR with its rows, containers too."""
 
     segment: Segment
-    rows: list[Row] = []
-    measurements: list[Measurement] = []
+    rows: list[ObservationRow] = []
+    measurements: list[OrderMeasurement] = []
 
 
-class Patient(msgspec.Struct, kw_only=True):
+class PatientGroup(msgspec.Struct, kw_only=True):
     """One PID with its orders; without PID where an order comes before any. ``visit`` is PV1-2."""
 
     segment: Segment | None
@@ -48,8 +48,8 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
     head: Head
     text: Text
-    patients: list[Patient]
-    rows: list[Row]
+    patients: list[PatientGroup]
+    rows: list[ObservationRow]
     sittings: list[IntendedSitting]
     rejected: RefusedPart | None = None
 
@@ -98,7 +98,7 @@ def read_report(body: bytes, conventions: Conventions) -> Report:
     return Report(head=head, text=text, patients=patients, rows=rows, sittings=sittings)
 
 
-def refuse_wrong_clocks(head: Head, rows: list[Row], conventions: Conventions) -> None:
+def refuse_wrong_clocks(head: Head, rows: list[ObservationRow], conventions: Conventions) -> None:
     """Refuse what was measured when it cannot have been, as the message tells it, or as the message itself came.
 
     Source: [PHD], unusable time stamps; how far is a [DECISION].
@@ -121,21 +121,21 @@ def refuse_wrong_clocks(head: Head, rows: list[Row], conventions: Conventions) -
             row.refuse(14, "clock-implausible", detail)
 
 
-def walk(text: Text, conventions: Conventions) -> tuple[list[Patient], list[Row]]:
+def walk(text: Text, conventions: Conventions) -> tuple[list[PatientGroup], list[ObservationRow]]:
     """The patients with their orders and rows, and every row in the order of the message."""
-    patients: list[Patient] = []
-    rows: list[Row] = []
+    patients: list[PatientGroup] = []
+    rows: list[ObservationRow] = []
     order: Order | None = None
     for segment in text.segments:
         if segment.name == "PID":
-            patients.append(Patient(segment=segment))
+            patients.append(PatientGroup(segment=segment))
             order = None
         elif segment.name == "PV1" and patients:
             patients[-1].visit = text.first(segment, 2).upper()
         elif segment.name == "OBR":
             order = Order(segment=segment)
             if not patients:
-                patients.append(Patient(segment=None))
+                patients.append(PatientGroup(segment=None))
             patients[-1].orders.append(order)
         elif segment.name == "OBX":
             row = read_row(text, segment, None if order is None else order.segment, conventions.zone)
@@ -147,7 +147,7 @@ def walk(text: Text, conventions: Conventions) -> tuple[list[Patient], list[Row]
     return patients, rows
 
 
-def sittings_of(head: Head, text: Text, patient: Patient, order: Order, conventions: Conventions) -> list[IntendedSitting]:
+def sittings_of(head: Head, text: Text, patient: PatientGroup, order: Order, conventions: Conventions) -> list[IntendedSitting]:
     """The readings of an order, those of each device together."""
     order.measurements = measurements_of(order.rows)
     put = [(measurement, said) for measurement in order.measurements if (said := put_together(measurement)) is not None]
@@ -161,7 +161,7 @@ def sittings_of(head: Head, text: Text, patient: Patient, order: Order, conventi
         refuse_used(order, order.segment.place(3), "missing", "The filler's number of the order.")
     if subject is None or not filler:
         return []
-    by_device: dict[Identifier | None, list[Keyed]] = {}
+    by_device: dict[Identifier | None, list[IncomingReading]] = {}
     for measurement, said in put:
         source = BEYOND.join(("hl7v2", *head.sender, filler, measurement.key))
         device = device_of(text, order, measurement, conventions)
@@ -178,7 +178,7 @@ def sittings_of(head: Head, text: Text, patient: Patient, order: Order, conventi
     ]
 
 
-def is_of_no_reading(measurement: Measurement, said: Put) -> bool:
+def is_of_no_reading(measurement: OrderMeasurement, said: Put) -> bool:
     """Whether it is a pulse without a sub-id among several measurements, and so of none of them; its rows are left out."""
     if measurement.key or said.says != (FIELDS["pulse"],):
         return False
@@ -195,12 +195,12 @@ def refuse_used(order: Order, place: str, code: str, detail: str) -> None:
             row.fault = RefusedPart(place=place, code=code, detail=detail)
 
 
-def keyed(text: Text, measurement: Measurement, said: Put, source: str, conventions: Conventions) -> Keyed:
+def keyed(text: Text, measurement: OrderMeasurement, said: Put, source: str, conventions: Conventions) -> IncomingReading:
     """A reading with its key and its place, which is that of its first row."""
     rows = [row for row in measurement.rows if row.fate == "used"]
     observers = (observer_of(text, row.segment, conventions) for row in rows if row.observers)
     observer = next((each for each in observers if each is not None), None)
-    return Keyed(
+    return IncomingReading(
         place=rows[0].segment.place(5),
         source_key=source,
         reading=msgspec.structs.replace(said.reading, observer=observer),
@@ -210,7 +210,7 @@ def keyed(text: Text, measurement: Measurement, said: Put, source: str, conventi
     )
 
 
-def device_of(text: Text, order: Order, measurement: Measurement, conventions: Conventions) -> Identifier | None:
+def device_of(text: Text, order: Order, measurement: OrderMeasurement, conventions: Conventions) -> Identifier | None:
     """The device that the rows of a measurement name, else the containers that they are in."""
     containers = [row for row in order.rows if row.kind == "container" and is_within(measurement.key, row.sub_id)]
     for row in (*measurement.rows, *reversed(containers)):
@@ -220,7 +220,7 @@ def device_of(text: Text, order: Order, measurement: Measurement, conventions: C
     return None
 
 
-def device_named(text: Text, row: Row, conventions: Conventions) -> Identifier | None:
+def device_named(text: Text, row: ObservationRow, conventions: Conventions) -> Identifier | None:
     found = (entity_of(text, row.segment, 18, place, conventions) for place in range(len(text.repetitions(row.segment, 18))))
     return next((each for each in found if each is not None), None)
 

@@ -132,7 +132,7 @@ def in_unit(said: str, unit: str) -> Decimal:
 BIT = re.compile(r".{0,80}\(([0-9]{1,2})\)")
 
 
-class Row(msgspec.Struct, kw_only=True):
+class ObservationRow(msgspec.Struct, kw_only=True):
     """One observation. ``values`` are as sent, one or, of a packed one, systolic and diastolic; ``mmhg`` and ``rate`` are what
     they come to. ``fate`` and ``reason`` may still change while readings are put together."""
 
@@ -169,9 +169,9 @@ class Row(msgspec.Struct, kw_only=True):
         self.fault = RefusedPart(place=self.segment.place(field), code=code, detail=detail)
 
 
-def read_row(text: Text, segment: Segment, default_time: Segment | None, zone: ZoneInfo) -> Row:
+def read_row(text: Text, segment: Segment, default_time: Segment | None, zone: ZoneInfo) -> ObservationRow:
     """The row that a segment says. ``default_time`` is the OBR whose field 7 is the time where the row has none."""
-    row = Row(
+    row = ObservationRow(
         segment=segment,
         set_id=segment.field(1),
         sub_id=text.plain(segment.field(4)),
@@ -242,7 +242,7 @@ def check_name(measure: Measure, name: str) -> None:
         raise Refusal(3, "code-name-mismatch", "A code and its own name.")
 
 
-def describe(row: Row, text: Text, segment: Segment) -> None:
+def describe(row: ObservationRow, text: Text, segment: Segment) -> None:
     """How it was measured: flags, observer, method, devices, site."""
     row.flags = [parts[0].upper() for parts in text.repetitions(segment, 8) if parts[0]]
     row.observers = len(text.repetitions(segment, 16))
@@ -250,7 +250,7 @@ def describe(row: Row, text: Text, segment: Segment) -> None:
     row.site = text.first(segment, 20)
 
 
-def read_status(row: Row) -> None:
+def read_status(row: ObservationRow) -> None:
     """What the status makes of the row.
 
     Raises:
@@ -272,7 +272,7 @@ def read_status(row: Row) -> None:
         raise Refusal(8, "off-scale", "A value within the scale of the device.")
 
 
-def read_moment(row: Row, text: Text, segment: Segment, default: Segment | None, zone: ZoneInfo) -> None:
+def read_moment(row: ObservationRow, text: Text, segment: Segment, default: Segment | None, zone: ZoneInfo) -> None:
     """The row's own time, else its order's.
 
     Raises:
@@ -293,7 +293,7 @@ def read_moment(row: Row, text: Text, segment: Segment, default: Segment | None,
             raise Refusal(14, error.code, error.detail) from error
 
 
-def read_value(row: Row, text: Text, segment: Segment) -> None:
+def read_value(row: ObservationRow, text: Text, segment: Segment) -> None:
     """The numbers, in mmHg or per minute.
 
     Raises:
@@ -316,7 +316,7 @@ def read_value(row: Row, text: Text, segment: Segment) -> None:
     row.numbers = [in_unit(value, row.unit) for value in row.values]
 
 
-def read_bits(row: Row, text: Text, segment: Segment) -> None:
+def read_bits(row: ObservationRow, text: Text, segment: Segment) -> None:
     """The device's own status, told bit by bit: ``1^irregular-pulse(2)``. A bit that is not known is told as unclear."""
     for parts in text.repetitions(segment, 5):
         found = BIT.fullmatch(part(parts, 2))

@@ -12,7 +12,7 @@ import msgspec
 
 from quietcuff.core.model.readings import IntakeCode, Method, Reading
 from quietcuff.decode.hl7v2 import codes as codes
-from quietcuff.decode.hl7v2.observation import Row
+from quietcuff.decode.hl7v2.observation import ObservationRow
 from quietcuff.decode.hl7v2.syntax import part
 from quietcuff.decode.payload import Act
 
@@ -28,13 +28,13 @@ FIELDS = {
 }
 
 
-class Measurement(msgspec.Struct, frozen=True, kw_only=True):
+class OrderMeasurement(msgspec.Struct, frozen=True, kw_only=True):
     """The rows of one measurement, and its key among those of the order."""
 
     key: str
-    rows: list[Row]
+    rows: list[ObservationRow]
 
-    def used(self, *kinds: str) -> list[Row]:
+    def used(self, *kinds: str) -> list[ObservationRow]:
         """Its rows that are used, of some kinds, or of any."""
         return [row for row in self.rows if row.fate == "used" and (not kinds or row.kind in kinds)]
 
@@ -48,15 +48,15 @@ class Put(msgspec.Struct, frozen=True, kw_only=True):
     notes: tuple[IntakeCode, ...]
 
 
-def key_of(row: Row) -> str:
+def key_of(row: ObservationRow) -> str:
     """The key of the measurement that a row is of: of a contained sub-id (device, channel, group, metric) without its end."""
     numbers = row.sub_id.split(".")
     return ".".join(numbers[:3]) if len(numbers) > 3 else row.sub_id
 
 
-def measurements_of(rows: list[Row]) -> list[Measurement]:
+def measurements_of(rows: list[ObservationRow]) -> list[OrderMeasurement]:
     """The measurements of an order, in the order of their first rows; none of its rows is left out but containers."""
-    by_key: dict[str, list[Row]] = {}
+    by_key: dict[str, list[ObservationRow]] = {}
     for row in rows:
         if row.kind not in ("container", "other", "refused"):
             by_key.setdefault(key_of(row), []).append(row)
@@ -70,21 +70,21 @@ def measurements_of(rows: list[Row]) -> list[Measurement]:
     return found
 
 
-def apart(key: str, rows: list[Row]) -> list[Measurement]:
+def apart(key: str, rows: list[ObservationRow]) -> list[OrderMeasurement]:
     """Rows of one key as one measurement; as several, told apart by their times, where a measure comes again."""
     leave_out_twins(rows)
     if not repeated(rows):
-        return [Measurement(key=key, rows=rows)]
-    by_time: dict[str, list[Row]] = {}
+        return [OrderMeasurement(key=key, rows=rows)]
+    by_time: dict[str, list[ObservationRow]] = {}
     for row in rows:
         by_time.setdefault("" if row.moment is None else row.moment.at.isoformat(), []).append(row)
     for own in by_time.values():
         for row in repeated(own):
             row.refuse(4, "repeated-measure", "A sub-id or a time of its own for each reading.")
-    return [Measurement(key=f"{key}@{at}", rows=own) for at, own in by_time.items()]
+    return [OrderMeasurement(key=f"{key}@{at}", rows=own) for at, own in by_time.items()]
 
 
-def leave_out_twins(rows: list[Row]) -> None:
+def leave_out_twins(rows: list[ObservationRow]) -> None:
     """Ignore rows that say the same again."""
     seen = set()
     for row in rows:
@@ -95,18 +95,18 @@ def leave_out_twins(rows: list[Row]) -> None:
             seen.add(said)
 
 
-def repeated(rows: list[Row]) -> list[Row]:
+def repeated(rows: list[ObservationRow]) -> list[ObservationRow]:
     """The rows whose measure another row of them has too."""
     used = [row for row in rows if row.fate == "used"]
     counts = Counter(kind for row in used for kind in kinds_of(row))
     return [row for row in used if any(counts[kind] > 1 for kind in kinds_of(row))]
 
 
-def kinds_of(row: Row) -> tuple[str, ...]:
+def kinds_of(row: ObservationRow) -> tuple[str, ...]:
     return ("systolic", "diastolic") if row.kind == "both" else (row.kind,) if row.kind in FIELDS else ()
 
 
-def put_together(measurement: Measurement) -> Put | None:
+def put_together(measurement: OrderMeasurement) -> Put | None:
     """The reading that the rows say; None where they say none, and then each of them is ignored or refused."""
     pressures, rest = measurement.used(*PRESSURES), measurement.used("mean", "pulse", "bits")
     taken_back = any(row.action == "retract" for row in pressures)
@@ -124,10 +124,10 @@ def put_together(measurement: Measurement) -> Put | None:
     if len({row.position for row in (*pressures, *rest)} - {"not-recorded"}) > 1:
         refuse_all(pressures, rest, 3, "positions-differ", "One position in a reading.")
         return None
-    return put(act, pressures, rest)
+    return with_values(act, pressures, rest)
 
 
-def pulse_alone(rest: list[Row]) -> Put | None:
+def pulse_alone(rest: list[ObservationRow]) -> Put | None:
     """A pulse that comes by itself: it may be that of a reading that came before."""
     for row in rest:
         if row.kind == "mean":
@@ -135,11 +135,11 @@ def pulse_alone(rest: list[Row]) -> Put | None:
         elif row.kind != "pulse":
             row.ignore("no-pressure-beside")
     pulses = [row for row in rest if row.kind == "pulse"]
-    found = put("add", [], pulses) if pulses else None
+    found = with_values("add", [], pulses) if pulses else None
     return None if found is None else msgspec.structs.replace(found, says=(FIELDS["pulse"],), notes=())
 
 
-def refuse_all(pressures: list[Row], rest: list[Row], field: int, code: str, detail: str) -> None:
+def refuse_all(pressures: list[ObservationRow], rest: list[ObservationRow], field: int, code: str, detail: str) -> None:
     """Refuse the pressures of a measurement, and leave out what stands beside them."""
     for row in pressures:
         row.refuse(field, code, detail)
@@ -147,7 +147,7 @@ def refuse_all(pressures: list[Row], rest: list[Row], field: int, code: str, det
         row.ignore("no-pressure-beside")
 
 
-def put(act: Act, pressures: list[Row], rest: list[Row]) -> Put | None:
+def with_values(act: Act, pressures: list[ObservationRow], rest: list[ObservationRow]) -> Put | None:
     """The reading with what its rows say of it."""
     rows = [*pressures, *rest]
     times = [row.moment for row in pressures if row.moment is not None] or [row.moment for row in rows if row.moment]
@@ -171,22 +171,24 @@ def put(act: Act, pressures: list[Row], rest: list[Row]) -> Put | None:
     return Put(act=act, reading=reading, says=says, notes=notes_of(rows, {moment.zone for moment in times}))
 
 
-def values_of(row: Row) -> list[tuple[str, float | None]]:
+def values_of(row: ObservationRow) -> list[tuple[str, float | None]]:
     """The measures of a row with their values; what is taken back has none."""
     numbers: list[Decimal | None] = [*row.numbers] or [None] * len(kinds_of(row))
-    return [(kind, None if number is None else plain(number)) for kind, number in zip(kinds_of(row), numbers, strict=False)]
+    return [
+        (kind, None if number is None else plain_number(number)) for kind, number in zip(kinds_of(row), numbers, strict=False)
+    ]
 
 
-def plain(number: Decimal) -> float:
+def plain_number(number: Decimal) -> float:
     return int(number) if number == number.to_integral_value() else float(number)
 
 
-def first(rows: list[Row], of: Callable[[Row], T | None]) -> T | None:
+def first(rows: list[ObservationRow], of: Callable[[ObservationRow], T | None]) -> T | None:
     """What the first row says that says it."""
     return next((found for row in rows if (found := of(row)) is not None), None)
 
 
-def method_of(row: Row) -> Method | None:
+def method_of(row: ObservationRow) -> Method | None:
     """By its words, for codes of methods are the sender's own."""
     words = f"{part(row.method, 1)} {part(row.method, 2)}".lower()
     if "oscillom" in words:
@@ -194,7 +196,7 @@ def method_of(row: Row) -> Method | None:
     return "auscultatory" if "auscult" in words else None
 
 
-def notes_of(rows: list[Row], zones: set[str]) -> tuple[IntakeCode, ...]:
+def notes_of(rows: list[ObservationRow], zones: set[str]) -> tuple[IntakeCode, ...]:
     """What had to be assumed, and what the sender says of how sure it is."""
     notes: tuple[tuple[IntakeCode, bool], ...] = (
         ("not-verified", any(row.status == "R" for row in rows)),

@@ -17,7 +17,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.fhir.bulk.plan import Plan, Progress, Step
+from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER, MEAN
 from quietcuff.fhir.model.resources import Observation, Provenance, Resource
@@ -27,22 +27,22 @@ from quietcuff.fhir.read.parties import device_shown, patient_shown
 from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import Frame, ObservationStatus, Stand, frame_of
+from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
-from quietcuff.fhir.versions.observation_status import BUILDERS, MeanStand, Stands
+from quietcuff.fhir.versions.observation_status import BUILDERS, MeanStand, ResourceStates
 from quietcuff.fhir.versions.replay import RetoldSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.readings import StandRow
+from quietcuff.storage.rows.readings import ObservationStateRow
 from quietcuff.storage.rows.retention import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.registries import RowKey
 
 
-class Window(msgspec.Struct, frozen=True, kw_only=True):
+class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
     """From when to when a resource must have changed: after ``since``, up to ``at`` and before ``until``."""
 
     since: datetime | None
@@ -56,12 +56,12 @@ class Window(msgspec.Struct, frozen=True, kw_only=True):
 class SittingExport:
     """Builds what is exported of one set."""
 
-    def __init__(self, publisher: Publisher, of: SetOnPage, window: Window) -> None:
+    def __init__(self, publisher: Publisher, of: SetOnPage, window: ChangeWindow) -> None:
         self._window = window
         self._public_url = publisher.public_url
         self._mean_since = of.mean_since
         self._past = RetoldSet(publisher, of.versions.values())
-        self._frames: dict[int, Frame] = {}
+        self._frames: dict[int, SharedElements] = {}
         if of.has_moved:
             self._version = max(version for version, row in of.versions.items() if row.created_at <= window.at)
             self._stands = self._past.stands_after(self._version)
@@ -84,29 +84,29 @@ class SittingExport:
             if version <= self._version and self._window.holds(row.created_at):
                 yield version, provenance_of(self._past.sitting(version), row, mean_since=self._mean_since)
 
-    def _observation(self, name: str, stand: Stand) -> Observation:
+    def _observation(self, name: str, stand: ResourceState) -> Observation:
         build = BUILDERS[KINDS_BY_LETTER[name[0]]]
         return build(self._past.sitting(self._version), self._frame(self._version), int(name[1:]), stand)
 
-    def _frame(self, version: int) -> Frame:
+    def _frame(self, version: int) -> SharedElements:
         known = self._frames.get(version)
         if known is None:
             known = self._frames[version] = frame_of(self._past.sitting(version), self._public_url)
         return known
 
 
-def stands_of(of: SetOnPage) -> Stands:
+def stands_of(of: SetOnPage) -> ResourceStates:
     """Where everything of a set stands, as it is stored; in the order of export."""
     places = {name: stand_of(row) for name, row in of.stands.items() if name != MEAN}
     mean = of.stands.get(MEAN)
     ordered = dict(sorted(places.items(), key=lambda place: (int(place[0][1:]), "rpf".index(place[0][0]))))
     if mean is None or of.mean_from_version is None:
-        return Stands(places=ordered)
-    return Stands(places=ordered, mean=MeanStand(stand_of(mean), of.mean_from_version))
+        return ResourceStates(places=ordered)
+    return ResourceStates(places=ordered, mean=MeanStand(stand_of(mean), of.mean_from_version))
 
 
-def stand_of(row: StandRow) -> Stand:
-    return Stand(row.version, cast(ObservationStatus, row.status), row.updated_at)
+def stand_of(row: ObservationStateRow) -> ResourceState:
+    return ResourceState(row.version, cast(ObservationStatus, row.status), row.updated_at)
 
 
 ENCODER = msgspec.json.Encoder()
@@ -144,7 +144,7 @@ class Walk(msgspec.Struct, frozen=True, kw_only=True):
     """One export: whose, of what, and as of when."""
 
     publisher: Publisher
-    plan: Plan
+    plan: ExportPlan
     at: datetime
 
     @property
@@ -158,8 +158,8 @@ class Walk(msgspec.Struct, frozen=True, kw_only=True):
         )
 
     @property
-    def window(self) -> Window:
-        return Window(since=self.plan.since, at=self.at, until=self.plan.until)
+    def window(self) -> ChangeWindow:
+        return ChangeWindow(since=self.plan.since, at=self.at, until=self.plan.until)
 
 
 class RawPage(msgspec.Struct, frozen=True, kw_only=True):

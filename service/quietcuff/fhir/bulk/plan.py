@@ -23,7 +23,7 @@ class TypeFilter(msgspec.Struct, frozen=True):
     parameters: Pairs
 
 
-class Plan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class ExportPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """What is exported: which types, of whom, changed after ``since`` and before ``until``, which elements.
 
     ``request`` is the address of the kick-off as it was sent. Of the filters of one type, one must hold; where there are

@@ -11,7 +11,7 @@ from urllib.parse import parse_qsl, unquote
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotAllowed
-from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, Pairs, Plan, TypeFilter
+from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan, Pairs, TypeFilter
 from quietcuff.fhir.bulk.type_filter import query_of
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.search.date_values import Clock, parse_date
@@ -35,7 +35,7 @@ PATIENT_BY_POST = "patient, by POST to Patient/$export or to that of a group"
 Readable = Mapping[str, list[Pairs] | None]
 
 
-class Asked(msgspec.Struct, frozen=True, kw_only=True):
+class KickOff(msgspec.Struct, frozen=True, kw_only=True):
     """A kick-off as it came. ``request`` is its address as the client sees it; ``is_lenient`` is Prefer: handling=lenient."""
 
     request: str
@@ -45,10 +45,10 @@ class Asked(msgspec.Struct, frozen=True, kw_only=True):
     is_lenient: bool = False
 
 
-class Reading:
+class KickOffReader:
     """Reads a kick-off: what is wrong is gathered, what a lenient client lets pass is noted."""
 
-    def __init__(self, snapshot: Snapshot, asked: Asked, publisher: Publisher, now: datetime) -> None:
+    def __init__(self, snapshot: Snapshot, asked: KickOff, publisher: Publisher, now: datetime) -> None:
         self.snapshot, self.asked, self.publisher, self.now = snapshot, asked, publisher, now
         self.faults: list[Fault] = []
         self.notes: list[str] = []
@@ -74,7 +74,7 @@ class Reading:
     def pass_over(self, name: str, accepted: str, code: str = "not-supported") -> None:
         """Refuse what is not offered, or note that it was not heeded, where the client asked for that."""
         if self.asked.is_lenient:
-            self.notes.append(f"{shown(name)} was not heeded. Accepted: {accepted}")
+            self.notes.append(f"{printable_name(name)} was not heeded. Accepted: {accepted}")
         else:
             self.faults.append(Fault(parameter=name, code=code, detail=accepted))
 
@@ -85,21 +85,21 @@ class Reading:
         return parse_date(value, name, Clock(self.publisher.tenant.zone, self.now)).low
 
 
-def read_since(reading: Reading, value: str) -> None:
+def read_since(reading: KickOffReader, value: str) -> None:
     reading.since = reading.moment("_since", value)
 
 
-def read_until(reading: Reading, value: str) -> None:
+def read_until(reading: KickOffReader, value: str) -> None:
     reading.until = reading.moment("_until", value)
 
 
-def read_output_format(reading: Reading, value: str) -> None:
+def read_output_format(reading: KickOffReader, value: str) -> None:
     # A plus that was not encoded arrives as a space.
     if value.replace(" ", "+") not in OUTPUT_FORMATS:
         reading.pass_over("_outputFormat", f"{', '.join(sorted(OUTPUT_FORMATS))}.")
 
 
-def read_type(reading: Reading, value: str) -> None:
+def read_type(reading: KickOffReader, value: str) -> None:
     for name in value.split(","):
         if name in EXPORTED_TYPES:
             reading.types.append(name)
@@ -107,7 +107,7 @@ def read_type(reading: Reading, value: str) -> None:
             reading.pass_over("_type", f"{', '.join(EXPORTED_TYPES)}.")
 
 
-def read_type_filter(reading: Reading, value: str) -> None:
+def read_type_filter(reading: KickOffReader, value: str) -> None:
     for text in BETWEEN_FILTERS.split(value):
         resource_type, mark, query = text.partition("?")
         if not mark or resource_type not in EXPORTED_TYPES:
@@ -138,7 +138,7 @@ def filter_parameters(query: str) -> Pairs:
     return tuple(pairs)
 
 
-def read_elements(reading: Reading, value: str) -> None:
+def read_elements(reading: KickOffReader, value: str) -> None:
     names = value.split(",")
     if not all(ELEMENT.fullmatch(name) for name in names):
         raise refused("_elements", "not-supported", "Names of elements at the root, such as code or Observation.code.")
@@ -146,7 +146,7 @@ def read_elements(reading: Reading, value: str) -> None:
     check_number("_elements", reading.elements, MOST_ELEMENTS)
 
 
-def read_patient(reading: Reading, value: str) -> None:
+def read_patient(reading: KickOffReader, value: str) -> None:
     found = reference_id(value, "Patient", reading.publisher.fhir_url)
     if not is_plain_id(found):
         raise refused("patient", "not-an-id", "A reference such as Patient/ID with an id as this service gives them.")
@@ -154,7 +154,7 @@ def read_patient(reading: Reading, value: str) -> None:
     check_number("patient", reading.patients, MOST_PATIENTS)
 
 
-READERS: dict[str, Callable[[Reading, str], None]] = {
+READERS: dict[str, Callable[[KickOffReader, str], None]] = {
     "_elements": read_elements,
     "_outputFormat": read_output_format,
     "_since": read_since,
@@ -166,15 +166,15 @@ READERS: dict[str, Callable[[Reading, str], None]] = {
 
 
 def plan_of(
-    snapshot: Snapshot, asked: Asked, publisher: Publisher, members: Members, readable: Readable, now: datetime
-) -> Plan:
+    snapshot: Snapshot, asked: KickOff, publisher: Publisher, members: Members, readable: Readable, now: datetime
+) -> ExportPlan:
     """The plan that a kick-off asks for, within what its key may read.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
         NotAllowed: a type is asked for by name that the key may not read, or it may read none.
     """
-    reading = Reading(snapshot, asked, publisher, now)
+    reading = KickOffReader(snapshot, asked, publisher, now)
     for name, value in asked.parameters:
         reading.take(name, value)
     if reading.faults:
@@ -184,7 +184,7 @@ def plan_of(
     if patients:
         known = members.subject_ids
         members = msgspec.structs.replace(members, subject_ids=patients if known is None else patients & known)
-    return Plan(
+    return ExportPlan(
         request=asked.request,
         types=types,
         members=members,
@@ -196,7 +196,7 @@ def plan_of(
     )
 
 
-def wanted_types(reading: Reading, readable: Readable) -> tuple[str, ...]:
+def wanted_types(reading: KickOffReader, readable: Readable) -> tuple[str, ...]:
     """The types to export, in the order of export: those asked for, else all that may be read.
 
     Raises:
@@ -238,9 +238,9 @@ def in_parameter(fault: Fault, name: str) -> Fault:
     """A fault of a search inside a filter, as one of the filter."""
     if name != "_typeFilter" or fault.parameter in (None, name):
         return fault
-    return msgspec.structs.replace(fault, parameter=name, detail=f"{shown(fault.parameter or '')}: {fault.detail}")
+    return msgspec.structs.replace(fault, parameter=name, detail=f"{printable_name(fault.parameter or '')}: {fault.detail}")
 
 
-def shown(name: str) -> str:
+def printable_name(name: str) -> str:
     """The name of a parameter in a message, unless it could not stand in one."""
     return name if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_:.-]{0,63}", unquote(name), re.ASCII) else "A parameter"

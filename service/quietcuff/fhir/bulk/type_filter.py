@@ -9,7 +9,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.fhir.bulk.plan import Pairs, Plan
+from quietcuff.fhir.bulk.plan import ExportPlan, Pairs
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.parameter import both
@@ -41,7 +41,7 @@ def query_of(
 
 
 def matching_keys(
-    snapshot: Snapshot, publisher: Publisher, plan: Plan, resource_type: str, keys: frozenset[RowKey], now: datetime
+    snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, resource_type: str, keys: frozenset[RowKey], now: datetime
 ) -> frozenset[RowKey] | None:
     """Which of some people, devices or versions any of the filters of their type finds; None where there are none."""
     filters = plan.filters_of(resource_type)
@@ -56,7 +56,7 @@ def matching_keys(
     return frozenset(found)
 
 
-def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: Plan, now: datetime) -> bool:
+def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, now: datetime) -> bool:
     """Whether the filters of devices let the service itself through."""
     filters = plan.filters_of("Device")
     queries = (query_of("Device", parameters, publisher, now, snapshot) for parameters in filters)
@@ -64,7 +64,7 @@ def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: Plan, now:
 
 
 def matching_places(
-    snapshot: Snapshot, publisher: Publisher, plan: Plan, sets: Sequence[SetOnPage], now: datetime
+    snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, sets: Sequence[SetOnPage], now: datetime
 ) -> Places | None:
     """What any of the filters of Observations finds of some sets; None where there are none."""
     filters = plan.filters_of("Observation")

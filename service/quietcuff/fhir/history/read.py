@@ -30,7 +30,7 @@ from quietcuff.storage.search.registries import TRAIL, RowQuery, find_rows
 ENCODER = msgspec.json.Encoder()
 
 
-class Read(msgspec.Struct, frozen=True, kw_only=True):
+class ReadResource(msgspec.Struct, frozen=True, kw_only=True):
     """One resource as read, its version, and when it last changed, where that is known."""
 
     resource: Resource
@@ -70,10 +70,10 @@ class Read(msgspec.Struct, frozen=True, kw_only=True):
         return since.tzinfo is not None and self.updated_at.replace(microsecond=0) <= since
 
 
-Reader = Callable[[Snapshot, Publisher, str], Read]
+Reader = Callable[[Snapshot, Publisher, str], ReadResource]
 
 
-def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str) -> Read:
+def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str) -> ReadResource:
     """A Patient, Device, Observation or Provenance by id.
 
     Raises:
@@ -90,7 +90,7 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
         raise
 
 
-def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """A reading, its pulse, its device flags, or the mean of a sitting."""
     key = observation_key(logical_id)
     keys = frozenset(() if key is None or key.kind not in publisher.sight.kinds else (key,))
@@ -99,30 +99,30 @@ def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     if not entries:
         raise NotFound("Observation")
     observation = observations_at(snapshot, publisher, entries)[0]
-    return Read(resource=observation, version=str(entries[0].version), updated_at=entries[0].updated_at)
+    return ReadResource(resource=observation, version=str(entries[0].version), updated_at=entries[0].updated_at)
 
 
-def read_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+def read_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """A person."""
     resource, updated_at = find_patient(snapshot, publisher, logical_id)
     return party_read(resource, updated_at)
 
 
-def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+def read_device(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """A monitor, or the service itself."""
     if logical_id == SERVICE_ID:
-        return Read(resource=service_device(__version__), version=__version__, updated_at=None)
+        return ReadResource(resource=service_device(__version__), version=__version__, updated_at=None)
     resource, updated_at = find_device_shown(snapshot, publisher, logical_id)
     return party_read(resource, updated_at)
 
 
-def party_read(resource: Patient | Device, updated_at: datetime) -> Read:
+def party_read(resource: Patient | Device, updated_at: datetime) -> ReadResource:
     """A person or a monitor as read."""
     version = (resource.meta.version_id if resource.meta else None) or "1"
-    return Read(resource=resource, version=version, updated_at=updated_at)
+    return ReadResource(resource=resource, version=version, updated_at=updated_at)
 
 
-def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """How one version of a sitting came about. It is written once and never changes."""
     named = provenance_version(logical_id)
     row = None if named is None else find_set(snapshot, publisher.tenant.tenant_id, UUID(named[0]))
@@ -130,10 +130,10 @@ def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -
         raise NotFound("Provenance")
     version = version_of(snapshot, row, named[1])
     (resource,) = provenances_of(snapshot, publisher, [version])
-    return Read(resource=resource, version="1", updated_at=version.created_at)
+    return ReadResource(resource=resource, version="1", updated_at=version.created_at)
 
 
-def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> Read:
+def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """One row of the trail, which never changes."""
     key = audit_key(logical_id)
     query = RowQuery(keys=frozenset(() if key is None else (key,)), limit=1)
@@ -141,7 +141,7 @@ def read_audit_event(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     if not found:
         raise NotFound("AuditEvent")
     row = found[0].columns
-    return Read(resource=audit_event(row, publisher.public_url), version="1", updated_at=row.at)
+    return ReadResource(resource=audit_event(row, publisher.public_url), version="1", updated_at=row.at)
 
 
 READERS: dict[str, Reader] = {

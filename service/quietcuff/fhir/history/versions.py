@@ -17,7 +17,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.model.errors import NotAcceptable, NotFound
-from quietcuff.fhir.history.read import ENCODER, Read, read_resource
+from quietcuff.fhir.history.read import ENCODER, ReadResource, read_resource
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, place_name, provenance_version
 from quietcuff.fhir.model.resources import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
 from quietcuff.fhir.read.deletions import deleted_at, refuse_deleted
@@ -25,7 +25,7 @@ from quietcuff.fhir.read.parties import device_shown, find_device_shown, find_pa
 from quietcuff.fhir.read.provenances import provenances_of
 from quietcuff.fhir.resources.device import SERVICE_ID, service_device
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import Stand, StoredSitting, frame_of, instant
+from quietcuff.fhir.resources.sitting import ResourceState, SittingVersion, frame_of, instant
 from quietcuff.fhir.search.date_values import Clock, parse_date
 from quietcuff.fhir.search.parameter import refused
 from quietcuff.fhir.search.request import CURSOR, LONGEST_NUMBER, MOST_COUNT, PASSED_OVER
@@ -167,11 +167,11 @@ class Past(msgspec.Struct, frozen=True):
     updated_at: datetime | None
 
     @property
-    def read(self) -> Read:
-        return Read(resource=self.resource, version=self.version, updated_at=self.updated_at)
+    def read(self) -> ReadResource:
+        return ReadResource(resource=self.resource, version=self.version, updated_at=self.updated_at)
 
 
-def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> Read:
+def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> ReadResource:
     """A resource as it was.
 
     Raises:
@@ -191,7 +191,7 @@ def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, l
     return past.read
 
 
-def current_version(read: Read, version: str) -> Read:
+def current_version(read: ReadResource, version: str) -> ReadResource:
     """The one version of what never changes."""
     if read.version != version:
         raise NotFound("version")
@@ -258,7 +258,7 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     return found
 
 
-def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[Stand, StoredSitting]]:
+def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[ResourceState, SittingVersion]]:
     """Where an Observation stood after each version of its set, and the version of the set that it showed."""
     retold = RetoldSet(publisher, rows)
     for version, stands in retold.stands(len(rows)):
@@ -268,7 +268,7 @@ def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> 
             yield stand, retold.sitting(version)
 
 
-def observation_of(publisher: Publisher, sitting: StoredSitting, key: ObservationKey, stand: Stand) -> Observation:
+def observation_of(publisher: Publisher, sitting: SittingVersion, key: ObservationKey, stand: ResourceState) -> Observation:
     """An Observation as it stood."""
     frame = frame_of(sitting, publisher.public_url)
     if key.kind != "mean":

@@ -7,7 +7,7 @@ import msgspec
 from quietcuff.storage.search.query import KINDS, Kind
 
 
-class Sight(msgspec.Struct, frozen=True):
+class ReadScope(msgspec.Struct, frozen=True):
     """The types that a caller may read (None: all), and of Observations the kinds: whatever is found, only these are shown."""
 
     types: frozenset[str] | None = None

@@ -12,7 +12,7 @@ from quietcuff.fhir.model.resources import Bundle, Device, Entry, Identifier, Re
 from quietcuff.fhir.read.parties import find_device_shown, find_patient
 from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
-from quietcuff.fhir.resources.sitting import StoredSitting, instant
+from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.fhir.versions.stored_sets import Publisher, SetExport
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.retention import missing_set
@@ -55,8 +55,8 @@ def sitting_resources(snapshot: Snapshot, publisher: Publisher, row: SetRow) -> 
     """Everything of a sitting, so that no reference leads out of it."""
     subject_id, set_id = str(row.subject_id), str(row.set_id)
     newest = version_of(snapshot, row, row.version)
-    mean = None if row.mean_from_version is None else shown(version_of(snapshot, row, row.mean_from_version))
-    versions = VersionsShown(newest=shown(newest), mean=mean)
+    mean = None if row.mean_from_version is None else shown_documents(version_of(snapshot, row, row.mean_from_version))
+    versions = VersionsShown(newest=shown_documents(newest), mean=mean)
     export = SetExport(publisher, subject_id, set_id)
     sitting = export.sitting(versions.newest)
     mean_since = first_means(snapshot, row.tenant_id, {row.set_id})
@@ -81,11 +81,11 @@ def version_of(snapshot: Snapshot, row: SetRow, number: int) -> VersionRow:
     return found
 
 
-def shown(row: VersionRow) -> VersionShown:
+def shown_documents(row: VersionRow) -> VersionShown:
     return VersionShown(row.version, row.document, row.evaluation)
 
 
-def devices_of(snapshot: Snapshot, publisher: Publisher, sitting: StoredSitting) -> list[Device]:
+def devices_of(snapshot: Snapshot, publisher: Publisher, sitting: SittingVersion) -> list[Device]:
     """The devices that have an identifier, each once, in the order of the readings."""
     ids = [device_id for device_id in dict.fromkeys(sitting.device_ids) if device_id is not None]
     return [find_device_shown(snapshot, publisher, device_id)[0] for device_id in ids]

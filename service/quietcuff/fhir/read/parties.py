@@ -16,7 +16,7 @@ from quietcuff.core.model.readings import Facts
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.model.resources import Device, Identifier, Patient
 from quietcuff.fhir.resources.device import DeviceDocument, described_device
-from quietcuff.fhir.resources.sitting import Stand, meta
+from quietcuff.fhir.resources.sitting import ResourceState, meta
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.devices import DeviceRow, find_device
 from quietcuff.storage.rows.subjects import SubjectRow, find_subject
@@ -45,7 +45,7 @@ def patient_shown(row: SubjectRow) -> Patient:
     facts = FACTS.decode(row.facts)
     return Patient(
         id=str(row.subject_id),
-        meta=meta(Stand(row.version, "final", row.updated_at)),
+        meta=meta(ResourceState(row.version, "final", row.updated_at)),
         identifier=[Identifier(system=row.system, value=row.value)],
         gender=facts.sex,
         birth_date=facts.birth_date,
@@ -71,7 +71,7 @@ def device_shown(row: DeviceRow) -> Device:
         DEVICE.decode(row.document),
         str(row.device_id),
         Identifier(system=row.system, value=row.value),
-        meta(Stand(row.version, "final", row.updated_at)),
+        meta(ResourceState(row.version, "final", row.updated_at)),
     )
 
 

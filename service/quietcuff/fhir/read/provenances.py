@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from uuid import UUID
 
 from quietcuff.fhir.model.resources import Provenance
-from quietcuff.fhir.read.bundle import shown
+from quietcuff.fhir.read.bundle import shown_documents
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.versions.stored_sets import Publisher, SetExport
 from quietcuff.storage.rows.versions import VersionRow, first_means, versions_of_sets
@@ -17,7 +17,9 @@ def provenances_of(snapshot: Snapshot, publisher: Publisher, rows: Sequence[Vers
     """The Provenance of each version, in their order."""
     since = first_means(snapshot, publisher.tenant.tenant_id, {row.set_id for row in rows})
     exports = {row.set_id: SetExport(publisher, str(row.subject_id), str(row.set_id)) for row in rows}
-    return [provenance_of(exports[row.set_id].sitting(shown(row)), row, mean_since=since.get(row.set_id)) for row in rows]
+    return [
+        provenance_of(exports[row.set_id].sitting(shown_documents(row)), row, mean_since=since.get(row.set_id)) for row in rows
+    ]
 
 
 def provenances_about(snapshot: Snapshot, publisher: Publisher, references: set[str]) -> list[tuple[VersionRow, Provenance]]:

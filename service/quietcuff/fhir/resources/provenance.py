@@ -7,12 +7,12 @@ from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import MEAN, place_name
 from quietcuff.fhir.model.resources import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.fhir.resources.device import SERVICE_ID, SERVICE_NAME
-from quietcuff.fhir.resources.sitting import StoredSitting, instant
+from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.fhir.versions.observation_status import BUILDERS, exists
 from quietcuff.storage.rows.versions import VersionRow
 
 
-def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_since: int | None) -> Provenance:
+def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None) -> Provenance:
     """The record of one version of a sitting.
 
     ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
@@ -33,7 +33,7 @@ def provenance_of(sitting: StoredSitting, row: VersionRow, *, mean_since: int | 
     )
 
 
-def targets(sitting: StoredSitting, *, has_mean: bool) -> list[Reference]:
+def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
     """Every Observation of the sitting at that version, in the order of export."""
     names = [
         place_name(kind, index)
@@ -44,7 +44,7 @@ def targets(sitting: StoredSitting, *, has_mean: bool) -> list[Reference]:
     return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
 
 
-def reading_reference(sitting: StoredSitting, index: int) -> Reference:
+def reading_reference(sitting: SittingVersion, index: int) -> Reference:
     return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
 
 

@@ -16,7 +16,7 @@ from quietcuff.core.sitting.equipment import size_name
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.sitting import Frame, Stand, StoredSitting, elsewhere_list, instant, meta
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
 from quietcuff.storage.schema.codes import CUFF_SIZE
 
 OTHER = "other"
@@ -55,7 +55,7 @@ def told_size(cuff: Cuff | None) -> str | None:
     return None if cuff is None or cuff_text(cuff) is None else named_size(cuff) or OTHER
 
 
-def common_cuff(sitting: StoredSitting) -> Cuff | None:
+def common_cuff(sitting: SittingVersion) -> Cuff | None:
     """The cuff of the readings that count, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
     cuffs = [sitting.cuff_of(readings[index]) for index in sitting.counted]
@@ -67,7 +67,7 @@ HEART_RATE_PROFILES = [codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE]
 CATEGORY = [codes.VITAL_SIGNS]
 
 
-def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def reading_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
     """The two pressures of one reading, its mean arterial pressure where the device gave one, and the cuff where it is known.
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
@@ -99,7 +99,7 @@ def reading_observation(sitting: StoredSitting, frame: Frame, index: int, stand:
     )
 
 
-def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
     """The pulse that was measured with a reading. Source: [R4] heartrate."""
     reading = sitting.reading_set.readings[index]
     contained, device = frame.devices[index]
@@ -125,7 +125,7 @@ def pulse_observation(sitting: StoredSitting, frame: Frame, index: int, stand: S
     )
 
 
-def flags_observation(sitting: StoredSitting, frame: Frame, index: int, stand: Stand) -> Observation:
+def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
     """What the device flagged while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
     reading = sitting.reading_set.readings[index]
     contained, device = frame.devices[index]

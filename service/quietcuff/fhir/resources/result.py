@@ -18,7 +18,7 @@ from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, O
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
 from quietcuff.fhir.resources.readings import CATEGORY, common_cuff, cuff_component, quantity
-from quietcuff.fhir.resources.sitting import Frame, Stand, StoredSitting, instant, meta
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
 
 
 def components_beside(evaluation: Evaluation) -> list[Component]:
@@ -40,7 +40,7 @@ def is_24_hour_mean(evaluation: Evaluation) -> bool:
 
 def series_components(series: Series) -> Iterator[Component]:
     """The means of the parts of a recording or of a home series, as they were classified."""
-    yield from pair(codes.SYSTOLIC_24_HOURS, codes.DIASTOLIC_24_HOURS, series.hours_24)
+    yield from pair_of_part(codes.SYSTOLIC_24_HOURS, codes.DIASTOLIC_24_HOURS, series.hours_24)
     for name, mean in (
         ("daytime", series.day),
         ("night-time", series.night),
@@ -48,10 +48,10 @@ def series_components(series: Series) -> Iterator[Component]:
         ("evening", series.evening),
     ):
         systolic = CodeableConcept(text=f"Systolic blood pressure, {name} mean")
-        yield from pair(systolic, CodeableConcept(text=f"Diastolic blood pressure, {name} mean"), mean)
+        yield from pair_of_part(systolic, CodeableConcept(text=f"Diastolic blood pressure, {name} mean"), mean)
 
 
-def pair(systolic: CodeableConcept, diastolic: CodeableConcept, mean: PartMean | None) -> Iterator[Component]:
+def pair_of_part(systolic: CodeableConcept, diastolic: CodeableConcept, mean: PartMean | None) -> Iterator[Component]:
     """The two pressures of a part, where it has a mean."""
     if mean is not None:
         yield Component(code=systolic, value_quantity=mmhg(mean.systolic_mmhg))
@@ -109,7 +109,7 @@ MEAN_PROFILES = [codes.US_AVERAGE_BP_PROFILE]
 LOW_RESULT = CodeableConcept(coding=[codes.LOW], text="Low: every reading that counts is low")
 
 
-def mean_observation(sitting: StoredSitting, frame: Frame, stand: Stand) -> Observation | None:
+def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: ResourceState) -> Observation | None:
     """The reported result: whole mmHg, how many readings counted and which, and what the guidelines call it.
 
     None where the sitting has no result.
@@ -165,7 +165,7 @@ def mean_components(result: Result) -> list[Component]:
     ]
 
 
-def mean_interpretation(sitting: StoredSitting) -> list[CodeableConcept] | None:
+def mean_interpretation(sitting: SittingVersion) -> list[CodeableConcept] | None:
     """One concept for each guideline that has a category, and one more when every reading that counts is low.
 
     What a test of standing is called says nothing of the mean before standing: it stands with the falls.
@@ -190,13 +190,13 @@ def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
     return bool(counted) and low.issuperset(counted)
 
 
-def common_method(sitting: StoredSitting) -> CodeableConcept | None:
+def common_method(sitting: SittingVersion) -> CodeableConcept | None:
     """The method of the readings that count, when it is known and one."""
     methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
     return codes.METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
-def mean_device(sitting: StoredSitting, frame: Frame) -> DeviceLink:
+def mean_device(sitting: SittingVersion, frame: SharedElements) -> DeviceLink:
     """The device of the readings that count, when it is one."""
     links = [frame.devices[index] for index in sitting.counted]
     return links[0] if links and all(link == links[0] for link in links) else (None, None)

@@ -22,7 +22,7 @@ from quietcuff.fhir.resources.device import DeviceLink, device_link
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 
 
-class Stand(msgspec.Struct, frozen=True):
+class ResourceState(msgspec.Struct, frozen=True):
     """Where one Observation stands: its own version counter, its status, and when it last moved."""
 
     version: int
@@ -30,7 +30,7 @@ class Stand(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-class StoredSitting(msgspec.Struct, frozen=True, kw_only=True):
+class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
     """One version of a stored set. ``device_ids`` holds, by place, the id of each reading's device, or None where the
     device has no identifier."""
 
@@ -61,7 +61,7 @@ def instant(moment: datetime) -> str:
     return utc_text(moment)
 
 
-class Frame(msgspec.Struct, frozen=True, kw_only=True):
+class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
     """The person, visit, order and place of a sitting, and the system of our own Observation identifiers."""
 
     set_id: str
@@ -80,10 +80,10 @@ class Frame(msgspec.Struct, frozen=True, kw_only=True):
         return [Identifier(system=self.identifier_system, value=f"{self.set_id}/{name}")]
 
 
-def frame_of(sitting: StoredSitting, public_url: str) -> Frame:
+def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     """What the Observations of a sitting share."""
     reading_set = sitting.reading_set
-    return Frame(
+    return SharedElements(
         set_id=sitting.set_id,
         identifier_system=f"{public_url}/id/observation",
         subject=Reference(reference=f"Patient/{sitting.subject_id}"),
@@ -134,6 +134,6 @@ def elsewhere_list(identifier: GivenIdentifier | None) -> list[Reference] | None
     return None if reference is None else [reference]
 
 
-def meta(stand: Stand, profiles: list[str] | None = None) -> Meta:
+def meta(stand: ResourceState, profiles: list[str] | None = None) -> Meta:
     """Version, last change and profiles of one resource."""
     return Meta(version_id=str(stand.version), last_updated=instant(stand.updated_at), profile=profiles)

@@ -11,10 +11,10 @@ from quietcuff.fhir.model.logical_ids import observation_key, place_key
 from quietcuff.fhir.model.resources import CodeableConcept
 from quietcuff.fhir.resources.derived import derived_keys
 from quietcuff.fhir.search.parameter import (
-    Asked,
+    AskedParameter,
     Lacking,
     Narrow,
-    Token,
+    SearchToken,
     both,
     identified_devices,
     identified_people,
@@ -41,23 +41,23 @@ from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
 from quietcuff.storage.search.query import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
 
 
-def by_patient(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_patient(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of these persons."""
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, ids_of(asked, "Patient")))
 
 
-def by_patient_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_patient_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of the persons of these identifiers. An identifier without its system may be several persons'."""
     found = identified_people(asked)
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, found))
 
 
-def by_device(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_device(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Measured with these devices; a mean where all of its readings were."""
     return msgspec.structs.replace(query, device_ids=both(query.device_ids, ids_of(asked, "Device")))
 
 
-def by_device_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_device_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Measured with the devices of these identifiers."""
     found = frozenset(str(one) for one in identified_devices(asked))
     return msgspec.structs.replace(query, device_ids=both(query.device_ids, found))
@@ -66,13 +66,13 @@ def by_device_identifier(query: ObservationQuery, asked: Asked) -> ObservationQu
 def by_pointer(pointer: Pointer) -> Narrow:
     """Pointing to a thing of another system, which is known here by its identifier alone."""
 
-    def narrow(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    def narrow(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
         return with_pointer(query, pointer_test(pointer, asked))
 
     return narrow
 
 
-def pointer_test(pointer: Pointer, asked: Asked) -> PointerTest:
+def pointer_test(pointer: Pointer, asked: AskedParameter) -> PointerTest:
     """What identifiers ask for: ``system|value``, ``value`` in whatever system, or ``system|``. Every one here has a system.
 
     Raises:
@@ -104,18 +104,18 @@ def with_pointer(query: ObservationQuery, test: PointerTest) -> ObservationQuery
     return msgspec.structs.replace(query, pointers=(*query.pointers, test))
 
 
-def by_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of what the code names. A component's code, such as systolic, finds nothing: it is not the Observation's code."""
     return with_tests(query, whole_tests(asked))
 
 
-def whole_tests(asked: Asked) -> list[ValueTest]:
+def whole_tests(asked: AskedParameter) -> list[ValueTest]:
     """The kinds that a code of the whole names, and those of a kind that have a further code."""
     tests = [ValueTest(kind=kind) for kind in sorted(kinds_named(asked, CODE_OF_KIND))]
     return tests + ([HAS_FURTHER_CODE] if any(is_named(one, FURTHER_CODE) for one in asked.tokens) else [])
 
 
-def by_other_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_other_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of none of these codes, neither the one that all of a kind have nor the further one of some."""
     named = kinds_named(asked, CODE_OF_KIND)
     is_further = any(is_named(one, FURTHER_CODE) for one in asked.tokens)
@@ -124,7 +124,7 @@ def by_other_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     return with_tests(query, [lacks if is_further and test.kind == lacks.kind else test for test in tests])
 
 
-def by_method(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_method(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Measured in one of these ways; a mean, where all of its readings were."""
     numbers = [
         METHOD.number(word) for word, concept in codes.METHOD.items() if any(is_named(one, concept) for one in asked.tokens)
@@ -149,17 +149,17 @@ def lacking(held: dict[Kind, ValueTest]) -> Lacking:
     return narrow
 
 
-def by_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_category(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of this category; device flags have none."""
     return msgspec.structs.replace(query, kinds=query.kinds & kinds_named(asked, CATEGORY_OF_KIND))
 
 
-def by_other_category(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_other_category(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of none of these categories; what has none is found."""
     return msgspec.structs.replace(query, kinds=query.kinds - kinds_named(asked, CATEGORY_OF_KIND))
 
 
-def kinds_named(asked: Asked, concepts: dict[Kind, CodeableConcept]) -> frozenset[Kind]:
+def kinds_named(asked: AskedParameter, concepts: dict[Kind, CodeableConcept]) -> frozenset[Kind]:
     """The kinds whose concept one of the tokens names."""
     return frozenset(kind for kind, concept in concepts.items() if any(is_named(one, concept) for one in asked.tokens))
 
@@ -174,21 +174,21 @@ def kinds_of(conditions: Iterable[tuple[str, str]]) -> frozenset[Kind]:
     return found
 
 
-def is_named(wanted: Token, concept: CodeableConcept) -> bool:
+def is_named(wanted: SearchToken, concept: CodeableConcept) -> bool:
     return any(wanted.names(coding.system, coding.code) for coding in concept.coding or [])
 
 
-def by_component_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_component_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """With a component of one of these codes."""
     return with_tests(query, component_tests(asked))
 
 
-def by_combo_code(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_combo_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """With one of these codes, as a whole or in a component."""
     return with_tests(query, whole_tests(asked) + component_tests(asked))
 
 
-def component_tests(asked: Asked) -> list[ValueTest]:
+def component_tests(asked: AskedParameter) -> list[ValueTest]:
     return [test for concept, test in COMPONENTS if any(is_named(one, concept) for one in asked.tokens)]
 
 
@@ -205,7 +205,7 @@ def with_tests(query: ObservationQuery, tests: list[ValueTest]) -> ObservationQu
 def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
     """With one of these values in one of the slots; with ``has_code`` each value stands behind a code and a dollar."""
 
-    def narrow(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+    def narrow(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
         tests = []
         for text in asked.alternatives:
             code, *values = split(text, "$") if has_code else ["", text]
@@ -219,18 +219,18 @@ def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
     return narrow
 
 
-def by_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_status(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """In one of these states."""
     return msgspec.structs.replace(query, statuses=both(query.statuses, states_named(asked)))
 
 
-def by_other_status(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_other_status(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """In none of these states."""
     others = frozenset(OBSERVATION_STATUS.words) - states_named(asked)
     return msgspec.structs.replace(query, statuses=both(query.statuses, others))
 
 
-def states_named(asked: Asked) -> frozenset[str]:
+def states_named(asked: AskedParameter) -> frozenset[str]:
     return frozenset(
         status
         for status in OBSERVATION_STATUS.words
@@ -238,13 +238,13 @@ def states_named(asked: Asked) -> frozenset[str]:
     )
 
 
-def by_id(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_id(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of these ids. An id that cannot be one of ours finds nothing."""
     keys = frozenset(key for text in asked.plain if (key := observation_key(text)) is not None)
     return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
-def by_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of these business identifiers, whose system is ours."""
     system = f"{asked.publisher.public_url}/id/observation"
     ours = [one for one in asked.tokens if one.system in (None, system)]
@@ -254,7 +254,7 @@ def by_identifier(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
-def by_source(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_source(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Derived from these readings: their device flags, and the means in which they count."""
     named = (reference_id(text, "Observation", asked.publisher.fhir_url) for text in asked.plain)
     sources = frozenset(key for text in named if (key := observation_key(text)) is not None and key.kind == "reading")
@@ -262,7 +262,7 @@ def by_source(query: ObservationQuery, asked: Asked) -> ObservationQuery:
     return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
-def by_date(query: ObservationQuery, asked: Asked) -> ObservationQuery:
+def by_date(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Measured then; for a mean, its whole period counts."""
     return msgspec.structs.replace(query, taken=(*query.taken, ranges(asked)))
 

@@ -29,7 +29,7 @@ from quietcuff.fhir.search.narrowing import (
     lacking_kinds,
     lacking_pointer,
 )
-from quietcuff.fhir.search.parameter import LAST_UPDATED, Parameter, never_lacking, of_type
+from quietcuff.fhir.search.parameter import LAST_UPDATED, SearchParameter, never_lacking, of_type
 from quietcuff.fhir.search.quantity_values import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
 from quietcuff.storage.search.query import Pointer, ValueTest
 
@@ -37,7 +37,7 @@ LACKING_COMPONENTS = lacking({"reading": ValueTest(kind="reading"), "mean": Valu
 COMPONENT_SLOTS = tuple(slot for slot in SLOTS if slot.is_component)
 OWN_SLOTS = tuple(slot for slot in SLOTS if not slot.is_component)
 PAIR = "A code and a value, such as 8480-6$ge140 or 8480-6$ge140|http://unitsofmeasure.org|mm[Hg]; kPa is converted."
-SOURCE = Parameter(
+SOURCE = SearchParameter(
     "derived-from",
     "reference",
     "Observation-derived-from",
@@ -45,35 +45,37 @@ SOURCE = Parameter(
     by_source,
     lacking_kinds("mean", "flags"),
 )
-DEVICE = Parameter(
+DEVICE = SearchParameter(
     "device", "reference", "Observation-device", "What it was measured with.", by_device, lacking_columns(DEVICE_COLUMNS)
 )
-PATIENT = Parameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient, never_lacking)
-SUBJECT = Parameter("subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient, never_lacking)
+PATIENT = SearchParameter("patient", "reference", "clinical-patient", "Whose it is.", by_patient, never_lacking)
+SUBJECT = SearchParameter(
+    "subject", "reference", "Observation-subject", "Whose it is; always a Patient.", by_patient, never_lacking
+)
 PERSON_IDENTIFIERS = tuple(
-    Parameter(f"{name}.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier)
+    SearchParameter(f"{name}.identifier", "token", None, "The person's identifier, system|value.", by_patient_identifier)
     for name in ("patient", "patient:Patient", "subject", "subject:Patient")
 )
 DEVICE_IDENTIFIERS = tuple(
-    Parameter(f"{name}.identifier", "token", None, "The identifier of the device, system|value.", by_device_identifier)
+    SearchParameter(f"{name}.identifier", "token", None, "The identifier of the device, system|value.", by_device_identifier)
     for name in ("device", "device:Device")
 )
 
 
-def pointing(name: str, pointer: Pointer, definition: str, things: str) -> tuple[Parameter, Parameter]:
+def pointing(name: str, pointer: Pointer, definition: str, things: str) -> tuple[SearchParameter, SearchParameter]:
     """The two parameters of what is pointed to by identifier alone."""
     told = f"{things} are known by identifier alone: {name}:identifier=system|value."
     return (
-        Parameter(name, "reference", definition, told, by_literal(pointer), lacking_pointer(pointer)),
-        Parameter(f"{name}:identifier", "reference", None, "system|value, value or system|.", by_pointer(pointer)),
+        SearchParameter(name, "reference", definition, told, by_literal(pointer), lacking_pointer(pointer)),
+        SearchParameter(f"{name}:identifier", "reference", None, "system|value, value or system|.", by_pointer(pointer)),
     )
 
 
 PARAMETERS = (
-    Parameter("_id", "token", "Resource-id", "The logical id.", by_id, never_lacking),
+    SearchParameter("_id", "token", "Resource-id", "The logical id.", by_id, never_lacking),
     LAST_UPDATED,
     *pointing("based-on", "based_on", "Observation-based-on", "Orders"),
-    Parameter(
+    SearchParameter(
         "category",
         "token",
         "Observation-category",
@@ -81,13 +83,15 @@ PARAMETERS = (
         by_category,
         lacking_kinds(*CATEGORY_OF_KIND),
     ),
-    Parameter("category:not", "token", None, "Of none of these categories; what has none is found.", by_other_category),
-    Parameter(
+    SearchParameter("category:not", "token", None, "Of none of these categories; what has none is found.", by_other_category),
+    SearchParameter(
         "code", "token", "clinical-code", "The code of the whole Observation, not of a component.", by_code, never_lacking
     ),
-    Parameter("code:not", "token", None, "None of these is the code of the whole.", by_other_code),
-    Parameter("code-value-quantity", "composite", "Observation-code-value-quantity", PAIR, by_value(OWN_SLOTS, has_code=True)),
-    Parameter(
+    SearchParameter("code:not", "token", None, "None of these is the code of the whole.", by_other_code),
+    SearchParameter(
+        "code-value-quantity", "composite", "Observation-code-value-quantity", PAIR, by_value(OWN_SLOTS, has_code=True)
+    ),
+    SearchParameter(
         "combo-code",
         "token",
         "Observation-combo-code",
@@ -95,10 +99,10 @@ PARAMETERS = (
         by_combo_code,
         never_lacking,
     ),
-    Parameter(
+    SearchParameter(
         "combo-code-value-quantity", "composite", "Observation-combo-code-value-quantity", PAIR, by_value(SLOTS, has_code=True)
     ),
-    Parameter(
+    SearchParameter(
         "component-code",
         "token",
         "Observation-component-code",
@@ -106,14 +110,14 @@ PARAMETERS = (
         by_component_code,
         LACKING_COMPONENTS,
     ),
-    Parameter(
+    SearchParameter(
         "component-code-value-quantity",
         "composite",
         "Observation-component-code-value-quantity",
         PAIR,
         by_value(COMPONENT_SLOTS, has_code=True),
     ),
-    Parameter(
+    SearchParameter(
         "date",
         "date",
         "clinical-date",
@@ -127,7 +131,7 @@ PARAMETERS = (
     of_type(DEVICE, "Device"),
     *DEVICE_IDENTIFIERS,
     *pointing("encounter", "encounter", "clinical-encounter", "Visits"),
-    Parameter(
+    SearchParameter(
         "identifier",
         "token",
         "clinical-identifier",
@@ -135,7 +139,7 @@ PARAMETERS = (
         by_identifier,
         never_lacking,
     ),
-    Parameter(
+    SearchParameter(
         "method",
         "token",
         "Observation-method",
@@ -147,7 +151,7 @@ PARAMETERS = (
     of_type(PATIENT, "Patient"),
     *PERSON_IDENTIFIERS,
     *pointing("performer", "performer", "Observation-performer", "Those who measured"),
-    Parameter(
+    SearchParameter(
         "status",
         "token",
         "Observation-status",
@@ -155,10 +159,10 @@ PARAMETERS = (
         by_status,
         never_lacking,
     ),
-    Parameter("status:not", "token", None, "In none of these states.", by_other_status),
+    SearchParameter("status:not", "token", None, "In none of these states.", by_other_status),
     SUBJECT,
     of_type(SUBJECT, "Patient"),
-    Parameter(
+    SearchParameter(
         "value-quantity",
         "quantity",
         "Observation-value-quantity",

@@ -39,12 +39,12 @@ def split(text: str, separator: str) -> list[str]:
     return [*parts, text[begun:]]
 
 
-def plain(text: str) -> str:
+def unescaped_part(text: str) -> str:
     """A part without its escapes."""
     return ESCAPED.sub(r"\1", text)
 
 
-class Token(msgspec.Struct, frozen=True):
+class SearchToken(msgspec.Struct, frozen=True):
     """A token: ``code`` in any system (None), in a system, or in none (""). An empty code means every code of the system."""
 
     system: str | None
@@ -55,12 +55,12 @@ class Token(msgspec.Struct, frozen=True):
         return self.code in ("", code) and (self.system is None or self.system == (system or ""))
 
 
-def token(text: str) -> Token:
+def token(text: str) -> SearchToken:
     """``code``, ``system|code``, ``system|`` or ``|code``; further bars belong to the code."""
     system, *rest = split(text, "|")
     if not rest:
-        return Token(None, plain(system))
-    return Token(plain(system), plain("|".join(rest)))
+        return SearchToken(None, unescaped_part(system))
+    return SearchToken(unescaped_part(system), unescaped_part("|".join(rest)))
 
 
 def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
@@ -71,7 +71,7 @@ def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
 MOST_ALTERNATIVES = 200
 
 
-class Asked(msgspec.Struct, frozen=True):
+class AskedParameter(msgspec.Struct, frozen=True):
     """One parameter as it was asked: its alternatives, of which one must hold, still escaped; what they are read against."""
 
     name: str
@@ -93,14 +93,14 @@ class Asked(msgspec.Struct, frozen=True):
 
     @property
     def plain(self) -> list[str]:
-        return [plain(text) for text in self.alternatives]
+        return [unescaped_part(text) for text in self.alternatives]
 
     @property
-    def tokens(self) -> list[Token]:
+    def tokens(self) -> list[SearchToken]:
         return [token(text) for text in self.alternatives]
 
 
-Narrow = Callable[[Any, Asked], Any]
+Narrow = Callable[[Any, AskedParameter], Any]
 # Narrows a query to what lacks the element that a parameter is about (true), or has it (false).
 Lacking = Callable[[Any, bool], Any]
 MISSING = ":missing"
@@ -115,7 +115,7 @@ def finds_nothing(query: Any) -> Any:
     return msgspec.structs.replace(query, keys=frozenset())
 
 
-class Parameter(msgspec.Struct, frozen=True):
+class SearchParameter(msgspec.Struct, frozen=True):
     """A search parameter: its FHIR type, the definition it follows, what it finds, and how it narrows a query. One without a
     definition is a chain or a modifier of another. ``lacking`` is None where ``:missing`` cannot be asked."""
 
@@ -127,7 +127,7 @@ class Parameter(msgspec.Struct, frozen=True):
     lacking: Lacking | None = None
 
 
-def of_type(parameter: Parameter, type: str) -> Parameter:
+def of_type(parameter: SearchParameter, type: str) -> SearchParameter:
     """The same with its only type named, as in ``subject:Patient``."""
     return msgspec.structs.replace(parameter, name=f"{parameter.name}:{type}", definition=None, lacking=None)
 
@@ -142,13 +142,13 @@ def reference_id(text: str, type: str, fhir_url: str) -> str:
     return text.removeprefix(f"{fhir_url}/").removeprefix(f"{type}/")
 
 
-def ids_of(asked: Asked, type: str) -> frozenset[str]:
+def ids_of(asked: AskedParameter, type: str) -> frozenset[str]:
     """The ids that references name. One that cannot be one of ours is none."""
     found = (reference_id(text, type, asked.publisher.fhir_url) for text in asked.plain)
     return frozenset(one for one in found if is_plain_id(one))
 
 
-def identified_people(asked: Asked) -> frozenset[str]:
+def identified_people(asked: AskedParameter) -> frozenset[str]:
     """The ids of the persons whom identifiers name.
 
     Raises:
@@ -165,7 +165,7 @@ def identified_people(asked: Asked) -> frozenset[str]:
     return frozenset(found)
 
 
-def identified_devices(asked: Asked) -> frozenset[UUID]:
+def identified_devices(asked: AskedParameter) -> frozenset[UUID]:
     """The ids of the devices that identifiers name.
 
     Raises:
@@ -182,12 +182,12 @@ def identified_devices(asked: Asked) -> frozenset[UUID]:
     return frozenset(found)
 
 
-def by_last_updated(query: Any, asked: Asked) -> Any:
+def by_last_updated(query: Any, asked: AskedParameter) -> Any:
     """Last moved then."""
     return msgspec.structs.replace(query, updated=(*query.updated, ranges(asked)))
 
 
-def ranges(asked: Asked) -> tuple[DateRange, ...]:
+def ranges(asked: AskedParameter) -> tuple[DateRange, ...]:
     return tuple(parse_date(text, asked.name, asked.clock) for text in asked.plain)
 
 
@@ -206,7 +206,7 @@ def alternatives_of(name: str, value: str) -> list[str]:
     return parts
 
 
-LAST_UPDATED = Parameter(
+LAST_UPDATED = SearchParameter(
     "_lastUpdated",
     "date",
     "Resource-lastUpdated",

@@ -19,7 +19,7 @@ import msgspec
 
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept
-from quietcuff.fhir.search.parameter import plain, refused, split
+from quietcuff.fhir.search.parameter import refused, split, unescaped_part
 from quietcuff.storage.schema.codes import DEVICE_FLAG
 from quietcuff.storage.search.query import Kind, Operator, ValueTest
 
@@ -119,7 +119,7 @@ ACCEPTED = "eq, ne, gt, lt, ge, le, sa, eb or ap, then a number; then |system|un
 TENTH = Fraction(1, 10)
 
 
-class Quantity(msgspec.Struct, frozen=True):
+class AskedQuantity(msgspec.Struct, frozen=True):
     """A quantity as it was asked for: numbers from ``low`` up to ``high``, the ends where they belong to it, or all others.
     None is no end; a unit of None is any."""
 
@@ -132,13 +132,13 @@ class Quantity(msgspec.Struct, frozen=True):
     unit: str | None
 
 
-def parse_quantity(text: str, parameter: str) -> Quantity:
+def parse_quantity(text: str, parameter: str) -> AskedQuantity:
     """A number without a comparator means what rounds to it: 140 is from 139.5 up to 140.5. With one it is exact.
 
     Raises:
         NotAcceptable: not a quantity.
     """
-    number, *of = (plain(part) for part in split(text, "|"))
+    number, *of = (unescaped_part(part) for part in split(text, "|"))
     found = NUMBER.fullmatch(number)
     if found is None or len(of) not in (0, 2):
         raise refused(parameter, "not-a-quantity", ACCEPTED)
@@ -148,20 +148,20 @@ def parse_quantity(text: str, parameter: str) -> Quantity:
     prefix = found["prefix"] or "eq"
     match prefix:
         case "gt" | "sa":
-            return Quantity(exact, None, False, False, False, system, unit)
+            return AskedQuantity(exact, None, False, False, False, system, unit)
         case "ge":
-            return Quantity(exact, None, True, False, False, system, unit)
+            return AskedQuantity(exact, None, True, False, False, system, unit)
         case "lt" | "eb":
-            return Quantity(None, exact, False, False, False, system, unit)
+            return AskedQuantity(None, exact, False, False, False, system, unit)
         case "le":
-            return Quantity(None, exact, False, True, False, system, unit)
+            return AskedQuantity(None, exact, False, True, False, system, unit)
         case "ap":
             margin = abs(exact) * TENTH
-            return Quantity(exact - margin, exact + margin, True, True, False, system, unit)
-    return Quantity(exact - half, exact + half, True, False, prefix == "ne", system, unit)
+            return AskedQuantity(exact - margin, exact + margin, True, True, False, system, unit)
+    return AskedQuantity(exact - half, exact + half, True, False, prefix == "ne", system, unit)
 
 
-def test_of(slot: Slot, wanted: Quantity) -> ValueTest | None:
+def test_of(slot: Slot, wanted: AskedQuantity) -> ValueTest | None:
     """What a column must hold to be that quantity; None where the units have nothing to do with each other."""
     ratio = ratio_of(slot.unit, wanted)
     if ratio is None:
@@ -184,7 +184,7 @@ def first_whole(number: Fraction, *, is_in: bool) -> int:
     return math.ceil(number) if is_in else math.floor(number) + 1
 
 
-def ratio_of(unit: Unit, wanted: Quantity) -> Fraction | None:
+def ratio_of(unit: Unit, wanted: AskedQuantity) -> Fraction | None:
     """How many of the shown unit one of the wanted is. Without a system the unit may be the code or the text shown."""
     if wanted.system not in (None, codes.UCUM):
         return None

@@ -14,10 +14,10 @@ from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.defined_parameters import is_defined
 from quietcuff.fhir.search.elements import SUMMARY, TEXT_ONLY
 from quietcuff.fhir.search.includes import come_along
-from quietcuff.fhir.search.parameter import MISSING, Asked, Parameter, alternatives_of, refused
+from quietcuff.fhir.search.parameter import MISSING, AskedParameter, SearchParameter, alternatives_of, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.search.observations import Snapshot
-from quietcuff.storage.search.query import PageEnd
+from quietcuff.storage.search.query import EntryPageEnd
 
 DEFAULT_COUNT, MOST_COUNT = 50, 200
 MOST_PARAMETERS = 100
@@ -37,14 +37,14 @@ class Asking(msgspec.Struct, frozen=True, kw_only=True):
     query of nothing in particular. ``in_natural_order`` is its order where none was asked for."""
 
     type: str
-    parameters: tuple[Parameter, ...]
+    parameters: tuple[SearchParameter, ...]
     orders: dict[str, Any]
     includes: tuple[str, ...] = ()
     reverse_includes: tuple[str, ...] = ()
     everything: Any
     in_natural_order: Callable[[Any], Any]
 
-    def parameter(self, name: str) -> Parameter | None:
+    def parameter(self, name: str) -> SearchParameter | None:
         return next((one for one in self.parameters if one.name == name), None)
 
 
@@ -100,7 +100,7 @@ def parse_search(
                 search = CONTROLS[name](with_understood(search, name, value), value)
             else:
                 alternatives = alternatives_of(name, value)
-                search = narrowed(search, name, value, Asked(name, alternatives, publisher, clock, snapshot))
+                search = narrowed(search, name, value, AskedParameter(name, alternatives, publisher, clock, snapshot))
         except NotAcceptable as refusal:
             faults += refusal.faults
     if faults:
@@ -149,7 +149,7 @@ def passed_over(search: Search, name: str) -> Search:
     return msgspec.structs.replace(search, unknown=tuple(dict.fromkeys((*search.unknown, name))))
 
 
-def narrowed(search: Search, name: str, value: str, asked: Asked) -> Search:
+def narrowed(search: Search, name: str, value: str, asked: AskedParameter) -> Search:
     """The search with one more condition.
 
     Raises:
@@ -293,7 +293,7 @@ CONTROLS: dict[str, Callable[[Search, str], Search]] = {
 }
 
 
-def page_end(cursor: str) -> PageEnd:
+def page_end(cursor: str) -> EntryPageEnd:
     """The end of a page from the cursor of a next link.
 
     Raises:
@@ -301,7 +301,7 @@ def page_end(cursor: str) -> PageEnd:
     """
     try:
         raw = base64.b64decode(cursor.encode("ascii"), altchars=b"-_", validate=True)
-        end = msgspec.msgpack.decode(raw, type=PageEnd)
+        end = msgspec.msgpack.decode(raw, type=EntryPageEnd)
     except (ValueError, msgspec.MsgspecError) as error:
         raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.") from error
     moments = [end.ordered_by] if end.began is None else [end.ordered_by, end.began]
@@ -310,6 +310,6 @@ def page_end(cursor: str) -> PageEnd:
     return end
 
 
-def cursor_of(end: PageEnd) -> str:
+def cursor_of(end: EntryPageEnd) -> str:
     """The end of a page as text for the next link."""
     return base64.urlsafe_b64encode(msgspec.msgpack.encode(end)).decode("ascii")

@@ -17,7 +17,7 @@ from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.versions.stored_sets import EVALUATION, READING_SET
 from quietcuff.storage.rows.versions import FormerVersion, recent_changes, versions_of
 from quietcuff.storage.search.observations import Snapshot, find_moved, find_observations, settled_until
-from quietcuff.storage.search.query import ObservationEntry, ObservationKey, ObservationQuery, PageEnd
+from quietcuff.storage.search.query import EntryPageEnd, ObservationEntry, ObservationKey, ObservationQuery
 
 # What fits into an address.
 MOST_RECENT = 200
@@ -63,13 +63,13 @@ def marks_in(recent: bytes) -> frozenset[bytes]:
     return frozenset(recent[place : place + MARK_BYTES] for place in range(0, len(recent), MARK_BYTES))
 
 
-def placed_as(entry: ObservationEntry, seen: PageEnd, ordered_by: datetime) -> ObservationEntry:
+def placed_as(entry: ObservationEntry, seen: EntryPageEnd, ordered_by: datetime) -> ObservationEntry:
     """The entry at that place in the order of a first page."""
     end = msgspec.structs.replace(entry.page_end, ordered_by=ordered_by, began=seen.began, recent=seen.recent)
     return msgspec.structs.replace(entry, page_end=end)
 
 
-def place_in_order(end: PageEnd) -> tuple[datetime, UUID, int]:
+def place_in_order(end: EntryPageEnd) -> tuple[datetime, UUID, int]:
     return end.ordered_by, end.set_id, end.place
 
 
@@ -79,7 +79,7 @@ def is_beyond(entry: ObservationEntry, end: tuple[datetime, UUID, int], is_desce
 
 
 def at_former_places(
-    snapshot: Snapshot, tenant_id: int, by_date: bool, seen: PageEnd, moved: list[ObservationEntry]
+    snapshot: Snapshot, tenant_id: int, by_date: bool, seen: EntryPageEnd, moved: list[ObservationEntry]
 ) -> list[ObservationEntry]:
     """The entries under the key that they had when the first page was read; what was not there yet, under its first."""
     sets = {entry.page_end.set_id for entry in moved}

@@ -19,8 +19,8 @@ from quietcuff.fhir.search import parameter as common
 from quietcuff.fhir.search.observation_parameters import PARAMETERS
 from quietcuff.fhir.search.parameter import (
     LAST_UPDATED,
-    Asked,
-    Parameter,
+    AskedParameter,
+    SearchParameter,
     both,
     identified_devices,
     identified_people,
@@ -35,7 +35,7 @@ from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.schema.base import EPOCH
 from quietcuff.storage.search import registries as rows
 from quietcuff.storage.search.observations import Snapshot, count_observations
-from quietcuff.storage.search.query import DateRange, ObservationQuery, PageEnd
+from quietcuff.storage.search.query import DateRange, EntryPageEnd, ObservationQuery
 from quietcuff.storage.search.registries import FoundRow, RowKey, RowQuery, RowSource
 
 SERVICE_KEY: RowKey = (NOBODY, 0)
@@ -84,23 +84,23 @@ def with_keys(query: RowQuery, keys: frozenset[RowKey]) -> RowQuery:
     return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
-def by_plain_id(query: RowQuery, asked: Asked) -> RowQuery:
+def by_plain_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Of these ids. An id that cannot be one of ours finds nothing."""
     return with_keys(query, frozenset((UUID(one), 0) for one in asked.plain if is_plain_id(one)))
 
 
-def by_person_identifier(query: RowQuery, asked: Asked) -> RowQuery:
+def by_person_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Whoever has one of these identifiers."""
     return with_keys(query, frozenset((UUID(one), 0) for one in identified_people(asked)))
 
 
-def by_device_id(query: RowQuery, asked: Asked) -> RowQuery:
+def by_device_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Of these ids, the service's own included."""
     found: set[RowKey] = {(UUID(one), 0) for one in asked.plain if is_plain_id(one) and UUID(one) != NOBODY}
     return with_keys(query, frozenset(found | ({SERVICE_KEY} if SERVICE_ID in asked.plain else set())))
 
 
-def by_device_identifier(query: RowQuery, asked: Asked) -> RowQuery:
+def by_device_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Whatever has one of these identifiers."""
     return with_keys(query, frozenset((one, 0) for one in identified_devices(asked)))
 
@@ -118,13 +118,13 @@ def lacking_subject(query: RowQuery, is_missing: bool) -> RowQuery:
     return msgspec.structs.replace(query, keys=keys, has_subject=not is_missing)
 
 
-def by_provenance_id(query: RowQuery, asked: Asked) -> RowQuery:
+def by_provenance_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Of these ids."""
     named = (provenance_version(one) for one in asked.plain)
     return with_keys(query, frozenset((UUID(one[0]), one[1]) for one in named if one is not None))
 
 
-def by_target(query: RowQuery, asked: Asked) -> RowQuery:
+def by_target(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Telling of these Observations."""
     named = {reference_id(one, "Observation", asked.publisher.fhir_url) for one in asked.plain}
     references = {f"Observation/{one}" for one in named if observation_key(one) is not None}
@@ -132,12 +132,12 @@ def by_target(query: RowQuery, asked: Asked) -> RowQuery:
     return with_keys(query, frozenset((row.set_id, row.version) for row, _ in about))
 
 
-def by_audit_id(query: RowQuery, asked: Asked) -> RowQuery:
+def by_audit_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Of these ids."""
     return with_keys(query, frozenset(key for one in asked.plain if (key := audit_key(one)) is not None))
 
 
-def by_audit_patient(query: RowQuery, asked: Asked) -> RowQuery:
+def by_audit_patient(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """Of what was done to the data of these persons."""
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, common.ids_of(asked, "Patient")))
 
@@ -149,11 +149,11 @@ Show = Callable[[Snapshot, Publisher, list[FoundRow]], list[Resource]]
 def of_rows(
     type: str,
     source: RowSource,
-    parameters: tuple[Parameter, ...],
+    parameters: tuple[SearchParameter, ...],
     show: Show,
     orders: dict[str, str],
     natural: str,
-    last_updated: Parameter = LAST_UPDATED,
+    last_updated: SearchParameter = LAST_UPDATED,
 ) -> Searched:
     """A type whose resources are each one row."""
     return Searched(
@@ -191,7 +191,7 @@ def find_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> l
     found = rows.find_rows(snapshot, publisher.tenant.tenant_id, rows.DEVICES, query)
     if query.after is not None or not is_service_among(query):
         return found
-    return [FoundRow(PageEnd(EPOCH, NOBODY, 0), None), *found][: query.limit + 1]
+    return [FoundRow(EntryPageEnd(EPOCH, NOBODY, 0), None), *found][: query.limit + 1]
 
 
 def count_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> int:
@@ -203,16 +203,18 @@ def is_service_among(query: RowQuery) -> bool:
     return not query.updated and (query.keys is None or SERVICE_KEY in query.keys)
 
 
-TARGET = Parameter("target", "reference", "Provenance-target", "The Observation that it tells of.", by_target, never_lacking)
-AUDITED = Parameter(
+TARGET = SearchParameter(
+    "target", "reference", "Provenance-target", "The Observation that it tells of.", by_target, never_lacking
+)
+AUDITED = SearchParameter(
     "patient", "reference", "AuditEvent-patient", "Whose data it was done to.", by_audit_patient, lacking_subject
 )
 PEOPLE = of_rows(
     "Patient",
     rows.PEOPLE,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_plain_id, never_lacking),
-        Parameter(
+        SearchParameter("_id", "token", "Resource-id", "The logical id.", by_plain_id, never_lacking),
+        SearchParameter(
             "identifier", "token", "Patient-identifier", "system|value, or a value alone.", by_person_identifier, never_lacking
         ),
     ),
@@ -225,8 +227,8 @@ DEVICES = msgspec.structs.replace(
         "Device",
         rows.DEVICES,
         (
-            Parameter("_id", "token", "Resource-id", "The logical id.", by_device_id, never_lacking),
-            Parameter(
+            SearchParameter("_id", "token", "Resource-id", "The logical id.", by_device_id, never_lacking),
+            SearchParameter(
                 "identifier",
                 "token",
                 "Device-identifier",
@@ -247,8 +249,10 @@ PROVENANCES = of_rows(
     "Provenance",
     rows.VERSIONS,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id, never_lacking),
-        Parameter("recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated, never_lacking),
+        SearchParameter("_id", "token", "Resource-id", "The logical id.", by_provenance_id, never_lacking),
+        SearchParameter(
+            "recorded", "date", "Provenance-recorded", "When it came about.", common.by_last_updated, never_lacking
+        ),
         TARGET,
         of_type(TARGET, "Observation"),
     ),
@@ -260,8 +264,8 @@ AUDIT = of_rows(
     "AuditEvent",
     rows.TRAIL,
     (
-        Parameter("_id", "token", "Resource-id", "The logical id.", by_audit_id, never_lacking),
-        Parameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated, never_lacking),
+        SearchParameter("_id", "token", "Resource-id", "The logical id.", by_audit_id, never_lacking),
+        SearchParameter("date", "date", "AuditEvent-date", "When it was done.", common.by_last_updated, never_lacking),
         AUDITED,
         of_type(AUDITED, "Patient"),
     ),

@@ -18,30 +18,30 @@ from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.resources.readings import flags_observation, pulse_observation, reading_observation
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import Frame, ObservationStatus, Stand, StoredSitting, frame_of
+from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.storage.search.query import Kind
 
-Build = Callable[[StoredSitting, Frame, int, Stand], Observation]
+Build = Callable[[SittingVersion, SharedElements, int, ResourceState], Observation]
 BUILDERS: dict[Kind, Build] = {
     "reading": reading_observation,
     "pulse": pulse_observation,
     "flags": flags_observation,
 }
 # Contents are compared with the same version, status and date on both sides, so that only what they say differs.
-NEUTRAL = Stand(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
+NEUTRAL = ResourceState(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
 
 
 class MeanStand(msgspec.Struct, frozen=True):
     """Where the mean stands, and the version of the set whose result it shows."""
 
-    stand: Stand
+    stand: ResourceState
     from_version: int
 
 
-class Stands(msgspec.Struct, frozen=True, kw_only=True):
+class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
     """Where everything of a sitting stands: ``places`` by name, such as ``r0`` or ``p2``."""
 
-    places: dict[str, Stand] = {}
+    places: dict[str, ResourceState] = {}
     mean: MeanStand | None = None
 
     @property
@@ -50,20 +50,20 @@ class Stands(msgspec.Struct, frozen=True, kw_only=True):
         return [*self.places, *(["mean"] if self.mean else [])]
 
 
-def first_stands(sitting: StoredSitting, at: datetime) -> Stands:
+def first_stands(sitting: SittingVersion, at: datetime) -> ResourceStates:
     """Where everything stands when a sitting is stored for the first time."""
-    return next_stands(Stands(), None, None, sitting, version=1, at=at)
+    return next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
 
 
 def next_stands(
-    stands: Stands,
-    before: StoredSitting | None,
-    mean_shown: StoredSitting | None,
-    after: StoredSitting,
+    stands: ResourceStates,
+    before: SittingVersion | None,
+    mean_shown: SittingVersion | None,
+    after: SittingVersion,
     *,
     version: int,
     at: datetime,
-) -> Stands:
+) -> ResourceStates:
     """Where everything stands after a change.
 
     ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
@@ -77,28 +77,28 @@ def next_stands(
             old, gone = stands.places.get(name), is_gone(after, kind, index)
             if old is not None and before is not None and frames is not None:
                 was, now = build(before, frames[0], index, NEUTRAL), build(after, frames[1], index, NEUTRAL)
-                places[name] = moved(old, was, now, at, is_gone=gone)
+                places[name] = next_state(old, was, now, at, is_gone=gone)
             elif exists(after, kind, index):
-                places[name] = Stand(1, "entered-in-error" if gone else "final", at)
+                places[name] = ResourceState(1, "entered-in-error" if gone else "final", at)
     mean = next_mean(stands.mean, mean_shown, before, after, version, at)
-    return Stands(places=places, mean=mean)
+    return ResourceStates(places=places, mean=mean)
 
 
-def exists(sitting: StoredSitting, kind: Kind, index: int) -> bool:
+def exists(sitting: SittingVersion, kind: Kind, index: int) -> bool:
     """True where a reading has something of this kind to show."""
     reading = sitting.reading_set.readings[index]
     return kind == "reading" or (reading.pulse_per_min is not None if kind == "pulse" else bool(reading.device_flags))
 
 
-def is_gone(sitting: StoredSitting, kind: Kind, index: int) -> bool:
+def is_gone(sitting: SittingVersion, kind: Kind, index: int) -> bool:
     """True where a resource says what is taken back."""
     return sitting.is_voided or sitting.reading_set.readings[index].voided or not exists(sitting, kind, index)
 
 
-def moved(old: Stand, was: Observation, now: Observation, at: datetime, *, is_gone: bool) -> Stand:
+def next_state(old: ResourceState, was: Observation, now: Observation, at: datetime, *, is_gone: bool) -> ResourceState:
     """Where one resource of a reading stands, given where it stood and what it said and says."""
     status: ObservationStatus = "entered-in-error" if is_gone else status_after(old.status, was, now)
-    return old if was == now and status == old.status else Stand(old.version + 1, status, at)
+    return old if was == now and status == old.status else ResourceState(old.version + 1, status, at)
 
 
 def status_after(status: ObservationStatus, was: Observation, now: Observation) -> ObservationStatus:
@@ -120,23 +120,23 @@ def measured(observation: Observation) -> tuple[object, ...]:
 
 def next_mean(
     old: MeanStand | None,
-    shown: StoredSitting | None,
-    before: StoredSitting | None,
-    after: StoredSitting,
+    shown: SittingVersion | None,
+    before: SittingVersion | None,
+    after: SittingVersion,
     version: int,
     at: datetime,
 ) -> MeanStand | None:
     """Where the mean stands. A mean that was final stays as it was last closed while the sitting is open again."""
     has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
-        return MeanStand(Stand(1, first_mean_status(after), at), version) if has_result else None
+        return MeanStand(ResourceState(1, first_mean_status(after), at), version) if has_result else None
     stand = old.stand
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
         return old
     now = mean_observation(after, frame_of(after, ""), NEUTRAL) if has_result else None
     if now is None:
-        gone = Stand(stand.version + 1, "entered-in-error", at)
+        gone = ResourceState(stand.version + 1, "entered-in-error", at)
         return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)
     was = mean_observation(shown, frame_of(shown, ""), NEUTRAL)
     was_closed = before is not None and before.reading_set.closed
@@ -146,9 +146,9 @@ def next_mean(
         status = first_mean_status(after)
     if was == now and status == stand.status:
         return old
-    return MeanStand(Stand(stand.version + 1, status, at), version)
+    return MeanStand(ResourceState(stand.version + 1, status, at), version)
 
 
-def first_mean_status(sitting: StoredSitting) -> ObservationStatus:
+def first_mean_status(sitting: SittingVersion) -> ObservationStatus:
     """Preliminary while more may come, final once the sitting is closed."""
     return "final" if sitting.reading_set.closed else "preliminary"

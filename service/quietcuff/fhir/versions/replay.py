@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator
 
 import msgspec
 
-from quietcuff.fhir.read.bundle import shown
-from quietcuff.fhir.resources.sitting import StoredSitting
-from quietcuff.fhir.versions.observation_status import Stands, next_stands
+from quietcuff.fhir.read.bundle import shown_documents
+from quietcuff.fhir.resources.sitting import SittingVersion
+from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
 from quietcuff.fhir.versions.stored_sets import Publisher, stored_sitting
 from quietcuff.storage.rows.versions import VersionRow
 
@@ -19,21 +19,21 @@ class RetoldSet:
     def __init__(self, publisher: Publisher, rows: Iterable[VersionRow]) -> None:
         self._publisher = publisher
         self.rows = {row.version: row for row in rows}
-        self._sittings: dict[int, StoredSitting] = {}
+        self._sittings: dict[int, SittingVersion] = {}
 
-    def sitting(self, version: int) -> StoredSitting:
+    def sitting(self, version: int) -> SittingVersion:
         """One version of the set."""
         known = self._sittings.get(version)
         if known is None:
             known = self._sittings[version] = sitting_of(self._publisher, self.rows[version])
         return known
 
-    def stands(self, last: int) -> Iterator[tuple[int, Stands]]:
+    def stands(self, last: int) -> Iterator[tuple[int, ResourceStates]]:
         """Each version up to the last, with where everything stood once it was stored, moved on as the flow moved it.
 
         Every version from the first to that one must be there.
         """
-        stands, before = Stands(), None
+        stands, before = ResourceStates(), None
         for number in range(1, last + 1):
             after = self.sitting(number)
             of_mean = None if stands.mean is None else self.sitting(stands.mean.from_version)
@@ -42,12 +42,12 @@ class RetoldSet:
             before = after
             yield number, stands
 
-    def stands_after(self, version: int) -> Stands:
+    def stands_after(self, version: int) -> ResourceStates:
         """Where everything stood once that version was stored; at version 0 there was nothing."""
-        return next((stands for number, stands in self.stands(version) if number == version), Stands())
+        return next((stands for number, stands in self.stands(version) if number == version), ResourceStates())
 
 
-def sitting_of(publisher: Publisher, row: VersionRow) -> StoredSitting:
+def sitting_of(publisher: Publisher, row: VersionRow) -> SittingVersion:
     """One version of a set out of its row."""
-    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown(row))
+    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown_documents(row))
     return msgspec.structs.replace(found, is_voided=True) if row.status == "voided" else found

@@ -10,9 +10,9 @@ import msgspec
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.fhir.model.resources import Observation
-from quietcuff.fhir.model.scope import Sight
+from quietcuff.fhir.model.scope import ReadScope
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import Frame, ObservationStatus, Stand, StoredSitting, frame_of
+from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions.observation_status import BUILDERS
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.tenants import Tenant
@@ -38,7 +38,7 @@ class Publisher(msgspec.Struct, frozen=True, kw_only=True):
 
     tenant: Tenant
     public_url: str
-    sight: Sight = Sight()
+    sight: ReadScope = ReadScope()
 
     @property
     def fhir_url(self) -> str:
@@ -60,22 +60,22 @@ class SetExport:
         self._publisher = publisher
         self._subject_id = subject_id
         self._set_id = set_id
-        self._decoded: dict[int, tuple[StoredSitting, Frame]] = {}
+        self._decoded: dict[int, tuple[SittingVersion, SharedElements]] = {}
 
     def observation(self, entry: ObservationEntry, shown: VersionsShown) -> Observation:
         """One Observation as it stands."""
-        stand = Stand(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
+        stand = ResourceState(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
         if entry.key.kind == "mean":
             sitting, frame = self._version(shown.mean or shown.newest)
             return cast(Observation, mean_observation(sitting, frame, stand))
         sitting, frame = self._version(shown.newest)
         return BUILDERS[entry.key.kind](sitting, frame, entry.key.index, stand)
 
-    def sitting(self, shown: VersionShown) -> StoredSitting:
+    def sitting(self, shown: VersionShown) -> SittingVersion:
         """One version of the set."""
         return self._version(shown)[0]
 
-    def _version(self, shown: VersionShown) -> tuple[StoredSitting, Frame]:
+    def _version(self, shown: VersionShown) -> tuple[SittingVersion, SharedElements]:
         known = self._decoded.get(shown.version)
         if known is None:
             sitting = stored_sitting(self._publisher, self._subject_id, self._set_id, shown)
@@ -83,10 +83,10 @@ class SetExport:
         return known
 
 
-def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: VersionShown) -> StoredSitting:
+def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: VersionShown) -> SittingVersion:
     """One version of a set out of its documents."""
     reading_set = READING_SET.decode(shown.document)
-    return StoredSitting(
+    return SittingVersion(
         set_id=set_id,
         subject_id=subject_id,
         reading_set=reading_set,

@@ -21,7 +21,7 @@ from quietcuff.storage.schema.sittings import reading_set, subject
 Condition = ColumnElement[bool]
 
 
-class Sittings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class SittingFilter(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """Sittings, one of which a person must have had: taken in ``[since, until)``, at a place, by a protocol, in a setting.
 
     What was voided does not count. ``location`` is ``system|value``.
@@ -38,7 +38,7 @@ class Members(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """People: those named, or those with such a sitting, or both at once; everybody where nothing is said."""
 
     subject_ids: frozenset[UUID] | None = None
-    sittings: Sittings | None = None
+    sittings: SittingFilter | None = None
 
     @property
     def is_everybody(self) -> bool:
@@ -64,7 +64,7 @@ def members_conditions(members: Members, subject_id: Column[Any]) -> list[Condit
     return found
 
 
-def sittings_conditions(sittings: Sittings, columns: Any) -> list[Condition]:
+def sittings_conditions(sittings: SittingFilter, columns: Any) -> list[Condition]:
     """What a sitting must satisfy."""
     found: list[Condition] = [columns.status == SET_STATUS.number("active")]
     if sittings.since is not None:

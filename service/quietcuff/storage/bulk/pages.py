@@ -15,7 +15,7 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, 
 
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.readings import STAND_COLUMNS, StandRow, stands_of_reading
+from quietcuff.storage.rows.readings import STAND_COLUMNS, ObservationStateRow, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.rows.versions import VersionRow, first_means, version_row
 from quietcuff.storage.schema.base import Id, Instant
@@ -69,7 +69,7 @@ class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
     has_moved: bool
     mean_from_version: int | None
     mean_since: int | None
-    stands: dict[str, StandRow]
+    stands: dict[str, ObservationStateRow]
     versions: dict[int, VersionRow]
 
 
@@ -217,10 +217,10 @@ def _fitting(versions: list[int]) -> int:
     return len(versions)
 
 
-def _mean_stand(row: Any) -> dict[str, StandRow]:
+def _mean_stand(row: Any) -> dict[str, ObservationStateRow]:
     if row.mean_version is None:
         return {}
-    return {"mean": StandRow(row.mean_version, OBSERVATION_STATUS.word(row.mean_status), row.mean_updated_at)}
+    return {"mean": ObservationStateRow(row.mean_version, OBSERVATION_STATUS.word(row.mean_status), row.mean_updated_at)}
 
 
 def _id(name: str) -> Any:

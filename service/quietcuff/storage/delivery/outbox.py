@@ -24,7 +24,7 @@ _c = outbox.c
 _earlier = outbox.alias("earlier")
 
 
-class Entry(msgspec.Struct, frozen=True):
+class OutboxEntry(msgspec.Struct, frozen=True):
     """One version of a set that is to reach one target."""
 
     tenant_id: int
@@ -41,10 +41,10 @@ class Entry(msgspec.Struct, frozen=True):
     given_up_at: datetime | None
 
 
-class Claim(msgspec.Struct, frozen=True, kw_only=True):
+class Lease(msgspec.Struct, frozen=True, kw_only=True):
     """An entry that a worker has, and until when nobody else will take it."""
 
-    entry: Entry
+    entry: OutboxEntry
     lease: UUID
     leased_until: datetime
 
@@ -61,7 +61,7 @@ class Backlog(msgspec.Struct, frozen=True):
     failed: int
 
 
-_COLUMNS = [_c[name] for name in Entry.__struct_fields__]
+_COLUMNS = [_c[name] for name in OutboxEntry.__struct_fields__]
 _KEY = ("tenant_id", "subject_id", "target_id", "position")
 _LANE = ("tenant_id", "subject_id", "target_id")
 _OF_TARGET = (_c.tenant_id == bindparam("tenant_id"), _c.target_id == bindparam("target_id"))
@@ -107,7 +107,7 @@ def _heads() -> Select[Any]:
 
 
 QUEUE = Command(_queue)
-HEADS = Query(Entry, _heads())
+HEADS = Query(OutboxEntry, _heads())
 LEASE = Command(update(outbox).where(*_NAMED).values(lease=bindparam("to_lease"), leased_until=bindparam("to_leased_until")))
 DELIVERED = Command(delete(outbox).where(*_OURS))
 _FREE: dict[str, Any] = {"lease": null(), "leased_until": null()}
@@ -122,7 +122,7 @@ HOLD_BACK = Command(
     .values(due_at=bindparam("to_due_at"))
 )
 GIVEN_UP = Query(
-    Entry,
+    OutboxEntry,
     select(*_COLUMNS)
     .where(*_OF_TARGET, _c.given_up_at.is_not(None))
     .order_by(_c.given_up_at, _c.subject_id, _c.position)
@@ -161,7 +161,7 @@ BACKLOGS = Query(
     .group_by(_c.target_id),
 )
 LAST_TRIED = Query(
-    Entry,
+    OutboxEntry,
     select(*_COLUMNS).where(*_OF_TARGET, _is_waiting, _c.tried_at.is_not(None)).order_by(_c.tried_at.desc()).limit(1),
 )
 
@@ -174,37 +174,37 @@ def queue_version(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 def claim_due(
     connection: Connection, tenant_id: int, target_id: UUID, *, now: datetime, until: datetime, lease: UUID, most: int
-) -> list[Claim]:
+) -> list[Lease]:
     """Take what is due of a target, the longest due first. What another worker is taking just now is passed over."""
     values = {"tenant_id": tenant_id, "target_id": target_id, "now": now, "most": most}
     heads = HEADS.all(connection, values)
     LEASE.run_each(connection, [{**_key(head), "to_lease": lease, "to_leased_until": until} for head in heads])
-    return [Claim(entry=head, lease=lease, leased_until=until) for head in heads]
+    return [Lease(entry=head, lease=lease, leased_until=until) for head in heads]
 
 
-def delivered(connection: Connection, claim: Claim) -> bool:
+def delivered(connection: Connection, claim: Lease) -> bool:
     """Remove what has arrived; False where the lease ran out and somebody else has it."""
     return DELIVERED.run(connection, _held(claim)) == 1
 
 
-def try_later(connection: Connection, claim: Claim, tried: Tried, due_at: datetime) -> None:
+def try_later(connection: Connection, claim: Lease, tried: Tried, due_at: datetime) -> None:
     """Put an entry, and what waits behind it, off."""
     if LATER.run(connection, {**_held(claim), **_said(tried), "to_due_at": due_at}):
         lane = {name: value for name, value in _key(claim.entry).items() if name != "of_position"}
         HOLD_BACK.run(connection, {**lane, "to_due_at": due_at})
 
 
-def give_up(connection: Connection, claim: Claim, tried: Tried) -> None:
+def give_up(connection: Connection, claim: Lease, tried: Tried) -> None:
     """Set an entry aside; what waits behind it goes on."""
     GIVE_UP.run(connection, {**_held(claim), **_said(tried), "to_given_up_at": tried.at})
 
 
-def release(connection: Connection, claim: Claim) -> None:
+def release(connection: Connection, claim: Lease) -> None:
     """Let an entry go as it was."""
     RELEASE.run(connection, _held(claim))
 
 
-def undelivered(connection: Connection, tenant_id: int, target_id: UUID, most: int) -> list[Entry]:
+def undelivered(connection: Connection, tenant_id: int, target_id: UUID, most: int) -> list[OutboxEntry]:
     """What was given up, the longest ago first."""
     return GIVEN_UP.all(connection, {"tenant_id": tenant_id, "target_id": target_id, "most": most})
 
@@ -230,7 +230,7 @@ def backlogs(connection: Connection, tenant_id: int) -> dict[UUID, Backlog]:
     return {found.target_id: found for found in BACKLOGS.all(connection, {"tenant_id": tenant_id})}
 
 
-def last_failed(connection: Connection, tenant_id: int, target_id: UUID) -> Entry | None:
+def last_failed(connection: Connection, tenant_id: int, target_id: UUID) -> OutboxEntry | None:
     """Of what waits for a target, the entry that was tried last, in vain."""
     return LAST_TRIED.first(connection, {"tenant_id": tenant_id, "target_id": target_id})
 
@@ -244,11 +244,11 @@ class Tried(msgspec.Struct, frozen=True, kw_only=True):
     status: int | None = None
 
 
-def _key(entry: Entry) -> dict[str, Any]:
+def _key(entry: OutboxEntry) -> dict[str, Any]:
     return {f"of_{name}": getattr(entry, name) for name in _KEY}
 
 
-def _held(claim: Claim) -> dict[str, Any]:
+def _held(claim: Lease) -> dict[str, Any]:
     return {**_key(claim.entry), "of_lease": claim.lease}
 
 

@@ -11,7 +11,7 @@ from typing import Protocol, TypeVar
 from sqlalchemy import URL, Connection, Engine, event
 
 from quietcuff.storage.engine.database import READERS, WRITERS_LOCK, open_postgresql, open_sqlite
-from quietcuff.storage.engine.transactions import EnterTenant, Job, Outcome, run_group, watch_writes
+from quietcuff.storage.engine.transactions import EnterTenant, Job, JobOutcome, run_group, watch_writes
 from quietcuff.storage.trail.trail import Book, keep_book, note_stored
 
 T = TypeVar("T")
@@ -27,7 +27,7 @@ class Backend(Protocol):
     writers: int
     book: Book
 
-    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]: ...
+    async def run_group(self, jobs: Sequence[Job]) -> list[JobOutcome]: ...
 
     async def read(self, tenant_id: int, work: Work[T]) -> T: ...
 
@@ -49,7 +49,7 @@ class SqliteBackend:
         self._reader_threads = ThreadPoolExecutor(READERS, thread_name_prefix="quietcuff-reader")
         prepare_writer(self._writer, book)
 
-    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
+    async def run_group(self, jobs: Sequence[Job]) -> list[JobOutcome]:
         return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._write, jobs)
 
     async def read(self, tenant_id: int, work: Work[T]) -> T:
@@ -65,7 +65,7 @@ class SqliteBackend:
         self._reader.dispose()
         self._writer.dispose()
 
-    def _write(self, jobs: Sequence[Job]) -> list[Outcome]:
+    def _write(self, jobs: Sequence[Job]) -> list[JobOutcome]:
         with self._writer.connect() as connection:
             return write_group(connection, jobs, no_entry)
 
@@ -93,7 +93,7 @@ class PostgresqlBackend:
         prepare_writer(self._writer.sync_engine, book)
         event.listen(self._writer.sync_engine, "begin", forget_tenant)
 
-    async def run_group(self, jobs: Sequence[Job]) -> list[Outcome]:
+    async def run_group(self, jobs: Sequence[Job]) -> list[JobOutcome]:
         async with self._writer.connect() as connection:
             return await connection.run_sync(write_group, jobs, enter_as_writer)
 
@@ -114,7 +114,7 @@ def prepare_writer(engine: Engine, book: Book) -> None:
     keep_book(engine, book)
 
 
-def write_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+def write_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
     """Run a group, and remember of the trail what of it is on disk."""
     outcomes = run_group(connection, jobs, enter)
     note_stored(connection)

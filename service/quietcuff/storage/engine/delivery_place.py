@@ -23,14 +23,14 @@ class DeliveryPlace(msgspec.Struct, frozen=True):
     public_url: str
 
 
-def _kept(dialect: str) -> Any:
+def kept_place(dialect: str) -> Any:
     statement = insert_into(delivery_place, dialect)
     values = {name: statement.excluded[name] for name in ("place", "public_url", "set_at")}
     return statement.on_conflict_do_update(index_elements=["delivery_place_id"], set_=values)
 
 
 PLACE = Query(DeliveryPlace, select(delivery_place.c.place, delivery_place.c.public_url))
-KEPT = Command(_kept)
+KEPT = Command(kept_place)
 
 
 def find_delivery_place(connection: Connection) -> DeliveryPlace | None:

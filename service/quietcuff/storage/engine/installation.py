@@ -17,14 +17,14 @@ def _first(dialect: str) -> Any:
     return insert_into(installation, dialect).on_conflict_do_nothing()
 
 
-def _moved(dialect: str) -> Any:
+def moved_url(dialect: str) -> Any:
     statement = insert_into(installation, dialect)
     values = {name: statement.excluded[name] for name in ("public_url", "set_at")}
     return statement.on_conflict_do_update(index_elements=["installation_id"], set_=values)
 
 
 PUBLIC_URL: Query[str] = Query(single, select(installation.c.public_url))
-FIRST, MOVED = Command(_first), Command(_moved)
+FIRST, MOVED = Command(_first), Command(moved_url)
 
 
 def find_public_url(connection: Connection) -> str | None:

@@ -38,7 +38,7 @@ class Command:
     def __init__(self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None) -> None:
         self._clause = clause
         self._columns = columns
-        self._plans: dict[str, Plan] = {}
+        self._plans: dict[str, PreparedStatement] = {}
 
     def run(self, connection: Connection, values: Values) -> int:
         """Run it now; the number of rows it touched."""
@@ -58,11 +58,11 @@ class Command:
         waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, [])
         waiting.extend(plan.arguments(values) for values in rows)
 
-    def plan(self, dialect: Dialect) -> Plan:
+    def plan(self, dialect: Dialect) -> PreparedStatement:
         plan = self._plans.get(dialect.name)
         if plan is None:
             clause = self._clause(dialect.name) if callable(self._clause) else self._clause
-            plan = self._plans[dialect.name] = Plan(clause, self._columns, dialect)
+            plan = self._plans[dialect.name] = PreparedStatement(clause, self._columns, dialect)
         return plan
 
 
@@ -84,7 +84,7 @@ class Query(Command, Generic[Row]):
         return None if row is None else self._shape(*plan.converted(row))
 
 
-class Plan:
+class PreparedStatement:
     """One statement in one dialect: its text, which values it takes in which order, and how they are converted."""
 
     def __init__(self, clause: Clause, columns: Sequence[str] | None, dialect: Dialect) -> None:

@@ -20,7 +20,7 @@ from quietcuff.storage.engine.backends import Backend, PostgresqlBackend, Sqlite
 from quietcuff.storage.engine.database import ServingLock, is_sqlite, lock_for_serving, parse_url
 from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
 from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
-from quietcuff.storage.engine.transactions import Job, Outcome, is_deadlock
+from quietcuff.storage.engine.transactions import Job, JobOutcome, is_deadlock
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
@@ -162,18 +162,18 @@ class Store:
             if answer.done() and answer.cancelled():
                 continue
             if deadline is not None and deadline.is_over():
-                settle(answer, Outcome(error=Busy(RETRY_SECONDS)))
+                settle(answer, JobOutcome(error=Busy(RETRY_SECONDS)))
                 continue
             is_blocked = (job.tenant_id, job.place) in self._places_at_work
             (passed_over if is_blocked else group).append((job, answer, deadline))
         self._waiting.extendleft(reversed(passed_over))
         return group
 
-    async def _run_alone(self, job: Job) -> Outcome:
+    async def _run_alone(self, job: Job) -> JobOutcome:
         (outcome,) = await self._outcomes([job])
         return outcome
 
-    async def _outcomes(self, jobs: Sequence[Job]) -> list[Outcome]:
+    async def _outcomes(self, jobs: Sequence[Job]) -> list[JobOutcome]:
         """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
         for round_number in range(1, DEADLOCK_ROUNDS + 1):
             try:
@@ -219,7 +219,7 @@ def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None 
     return Store(backend, serving_lock=serving_lock, seal_file=files.seals)
 
 
-def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
+def settle(answer: asyncio.Future[Any], outcome: JobOutcome) -> None:
     """Give a caller the outcome, unless the caller is gone."""
     if answer.done():
         return
@@ -229,5 +229,5 @@ def settle(answer: asyncio.Future[Any], outcome: Outcome) -> None:
         answer.set_exception(outcome.error)
 
 
-def failed(jobs: Sequence[Job], error: Exception) -> list[Outcome]:
-    return [Outcome(error=error) for _ in jobs]
+def failed(jobs: Sequence[Job], error: Exception) -> list[JobOutcome]:
+    return [JobOutcome(error=error) for _ in jobs]

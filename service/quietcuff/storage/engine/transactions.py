@@ -40,7 +40,7 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
         return self.order[:2]
 
 
-class Outcome(msgspec.Struct, frozen=True, kw_only=True):
+class JobOutcome(msgspec.Struct, frozen=True, kw_only=True):
     """What a job came to: a value, or the error that its own caller gets."""
 
     value: Any = None
@@ -63,7 +63,7 @@ class _Blocked(Exception):
         self.place = place
 
 
-def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
     """Run the jobs, in their order, in one transaction; their outcomes once it is committed.
 
     Raises:
@@ -80,7 +80,7 @@ def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -
     return _run_apart(connection, jobs, enter, blocked)
 
 
-def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[Outcome]:
+def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
     """The usual way: no savepoints. Any failure but a clean refusal ends the transaction."""
     outcomes = []
     touched: set[bytes] = set()
@@ -99,7 +99,7 @@ def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenan
     return outcomes
 
 
-def _run_unguarded(connection: Connection, job: Job) -> Outcome:
+def _run_unguarded(connection: Connection, job: Job) -> JobOutcome:
     """Do a job that nothing undoes alone.
 
     Raises:
@@ -108,7 +108,7 @@ def _run_unguarded(connection: Connection, job: Job) -> Outcome:
     """
     connection.info[WROTE] = False
     try:
-        return Outcome(value=job.work(connection))
+        return JobOutcome(value=job.work(connection))
     except DBAPIError as error:
         if fault_of(error) is WAITED:
             raise _Blocked((job.tenant_id, job.place)) from error
@@ -116,39 +116,39 @@ def _run_unguarded(connection: Connection, job: Job) -> Outcome:
     except QuietcuffError as refusal:
         if connection.info[WROTE]:
             raise _Spoiled from refusal
-        return Outcome(error=refusal)
+        return JobOutcome(error=refusal)
 
 
 def _run_apart(
     connection: Connection, jobs: Sequence[Job], enter: EnterTenant, blocked: tuple[int, bytes] | None
-) -> list[Outcome]:
+) -> list[JobOutcome]:
     """The careful way: each job in a savepoint of its own, still one commit. What is blocked is not tried again."""
     outcomes = []
     with connection.begin():
         for job in jobs:
             if (job.tenant_id, job.place) == blocked:
-                outcomes.append(Outcome(error=Busy(WAITED.retry_after_seconds)))
+                outcomes.append(JobOutcome(error=Busy(WAITED.retry_after_seconds)))
             else:
                 outcomes.append(_run_in_savepoint(connection, job, enter))
     return outcomes
 
 
-def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> Outcome:
+def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> JobOutcome:
     # A unique key that another process took meanwhile is seen on the second try, as a claim to answer from.
     for attempt in ("first", "last"):
         enter(connection, job.tenant_id)
         try:
             with connection.begin_nested():
-                outcome = Outcome(value=job.work(connection))
+                outcome = JobOutcome(value=job.work(connection))
                 write_waiting(connection)
                 return outcome
         except (IntegrityError, RunAgain) as error:
             if attempt == "last":
-                return Outcome(error=error)
+                return JobOutcome(error=error)
         except Exception as error:
             if is_of_all(connection, error):
                 raise
-            return Outcome(error=for_the_caller(error))
+            return JobOutcome(error=for_the_caller(error))
     raise AssertionError("unreachable")
 
 

@@ -130,7 +130,7 @@ def look_at_page(connection: Connection, tenant_id: int, table: Table, words: Wo
         bounds = [bindparam(f"after_{column.name}", value, type_=column.type) for column, value in zip(key, after, strict=True)]
         statement = statement.where(tuple_(*key) > tuple_(*bounds))
     rows = connection.execute(statement).all()
-    plain_rows = [b"\n".join(plain(value) for value in row) for row in rows]
+    plain_rows = [b"\n".join(plain_bytes(value) for value in row) for row in rows]
     return PageSeen(
         rows=len(rows),
         naming=sum(map(words.stand_in, plain_rows)),
@@ -139,7 +139,7 @@ def look_at_page(connection: Connection, tenant_id: int, table: Table, words: Wo
     )
 
 
-def plain(value: Any) -> bytes:
+def plain_bytes(value: Any) -> bytes:
     """A value as bytes, unpacked where it is packed."""
     if not isinstance(value, bytes):
         return str(value).encode()

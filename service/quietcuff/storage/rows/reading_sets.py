@@ -181,20 +181,20 @@ class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
     cursor: str | None = None
 
 
-class PageEnd(msgspec.Struct, frozen=True):
+class SetPageEnd(msgspec.Struct, frozen=True):
     """The last set of a page; the next page starts after it."""
 
     taken_from: datetime
     set_id: UUID
 
 
-def cursor_of(end: PageEnd) -> str:
+def cursor_of(end: SetPageEnd) -> str:
     """A page's end as text that fits a URL."""
     raw = microseconds(end.taken_from).to_bytes(8, "big", signed=True) + end.set_id.bytes
     return base64.urlsafe_b64encode(raw).decode().rstrip("=")
 
 
-def read_cursor(cursor: str) -> PageEnd:
+def read_cursor(cursor: str) -> SetPageEnd:
     """The page's end that a cursor says.
 
     Raises:
@@ -203,7 +203,7 @@ def read_cursor(cursor: str) -> PageEnd:
     try:
         raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
         taken_from = EPOCH + int.from_bytes(raw[:8], "big", signed=True) * MICROSECOND
-        return PageEnd(taken_from, UUID(bytes=raw[8:]))
+        return SetPageEnd(taken_from, UUID(bytes=raw[8:]))
     except (binascii.Error, ValueError, OverflowError) as error:
         fault = Fault(parameter="cursor", code="not-a-cursor", detail="The cursor of an earlier page's next link.")
         raise NotAcceptable([fault]) from error
@@ -247,8 +247,8 @@ class ListedSet(msgspec.Struct, frozen=True):
     evaluation: bytes
 
     @property
-    def end(self) -> PageEnd:
-        return PageEnd(self.taken_from, self.set_id)
+    def end(self) -> SetPageEnd:
+        return SetPageEnd(self.taken_from, self.set_id)
 
 
 class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
@@ -258,7 +258,7 @@ class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
     subject_id: UUID | None
     since: datetime | None
     until: datetime | None
-    after: PageEnd | None
+    after: SetPageEnd | None
 
 
 def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:

@@ -22,7 +22,7 @@ KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
-class StandRow(msgspec.Struct, frozen=True):
+class ObservationStateRow(msgspec.Struct, frozen=True):
     """Where one Observation of a reading stands."""
 
     version: int
@@ -30,11 +30,11 @@ class StandRow(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-def stands_of_reading(index: int, *columns: Any) -> dict[str, StandRow]:
+def stands_of_reading(index: int, *columns: Any) -> dict[str, ObservationStateRow]:
     """By place, such as ``r0``: those that exist."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
     return {
-        f"{letter}{index}": StandRow(version, OBSERVATION_STATUS.word(status), updated_at)
+        f"{letter}{index}": ObservationStateRow(version, OBSERVATION_STATUS.word(status), updated_at)
         for letter, version, status, updated_at in triples
         if version is not None
     }
@@ -47,7 +47,7 @@ def _upsert(dialect: str) -> Any:
     return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
 
 
-STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in StandRow.__struct_fields__]
+STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in ObservationStateRow.__struct_fields__]
 INSERT = Command(insert(reading))
 UPSERT = Command(_upsert)
 STANDS = Query(
@@ -73,7 +73,7 @@ def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
     UPSERT.run_each(connection, rows)
 
 
-def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, StandRow]:
+def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ObservationStateRow]:
     """Where every Observation of a set's readings stands, by place such as ``r0``, ``p2`` or ``f1``."""
     places = STANDS.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
     return {name: stand for place in places for name, stand in place.items()}
@@ -99,7 +99,7 @@ def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
     }
 
 
-def stand_columns(index: int, stands: dict[str, StandRow]) -> dict[str, Any]:
+def stand_columns(index: int, stands: dict[str, ObservationStateRow]) -> dict[str, Any]:
     """Where the Observations of one reading stand, as columns; null where there is none."""
     columns: dict[str, Any] = {}
     for letter, prefix in KINDS.items():

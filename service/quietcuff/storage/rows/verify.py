@@ -21,7 +21,7 @@ SLICES = 256
 _s, _v, _r, _c, _p, _d = reading_set.c, set_version.c, reading.c, claim.c, subject.c, deleted_set.c
 
 
-class Flaw(msgspec.Struct, frozen=True, kw_only=True):
+class MissingCounterpart(msgspec.Struct, frozen=True, kw_only=True):
     """Something that should have a counterpart and has none: what, and of which set."""
 
     what: str
@@ -63,7 +63,7 @@ CHECKS: dict[str, Query[UUID]] = {
 COUNT: Query[int] = Query(single, select(func.count()).where(_in_slice(reading_set)).select_from(reading_set))
 
 
-def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[Flaw]]:
+def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[MissingCounterpart]]:
     """How many sets a slice of a tenant has, 0 to 255, and all that does not hold together in it."""
     width = 2**128 // SLICES
     bounds = {
@@ -73,5 +73,9 @@ def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[i
         "first_digest": bytes([number]),
         "last_digest": bytes([number]) + b"\xff" * (DIGEST_BYTES - 1),
     }
-    flaws = [Flaw(what=what, set_id=set_id) for what, query in CHECKS.items() for set_id in query.all(connection, bounds)]
+    flaws = [
+        MissingCounterpart(what=what, set_id=set_id)
+        for what, query in CHECKS.items()
+        for set_id in query.all(connection, bounds)
+    ]
     return COUNT.all(connection, bounds)[0], flaws

@@ -17,18 +17,18 @@ from quietcuff.storage.search.dates import edges, prefixes
 from quietcuff.storage.search.pointers import pointer_column, pointer_name
 from quietcuff.storage.search.query import (
     KINDS,
+    EntryPageEnd,
     Kind,
     ObservationEntry,
     ObservationKey,
     ObservationQuery,
-    PageEnd,
     PointerTest,
 )
 from quietcuff.storage.search.statements import (
     CHANGE_BEFORE_THE_LAST,
     NEWEST_CHANGE,
     SUBJECTS_OF_SETS,
-    Shape,
+    SearchShape,
     all_statement,
     count_statement,
     page_statement,
@@ -90,10 +90,10 @@ def is_lateral(snapshot: Snapshot) -> bool:
     return snapshot.dialect.name == "postgresql"
 
 
-def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> Shape:
+def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> SearchShape:
     """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
     is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
-    return Shape(
+    return SearchShape(
         kinds=tuple(kind for kind in KINDS if can_match(query, kind)),
         by_subject=query.subject_ids is not None,
         by_set=query.set_id is not None,
@@ -186,5 +186,5 @@ def entry_of(row: Any) -> ObservationEntry:
         version=row.version,
         status=OBSERVATION_STATUS.word(row.status),
         updated_at=row.updated_at,
-        page_end=PageEnd(row.ordered_by, row.set_id, row.place),
+        page_end=EntryPageEnd(row.ordered_by, row.set_id, row.place),
     )

@@ -66,7 +66,7 @@ class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
         return tuple(form for form in ("pairs", "values", "systems") if getattr(self, form))
 
 
-class PageEnd(msgspec.Struct, frozen=True, array_like=True):
+class EntryPageEnd(msgspec.Struct, frozen=True, array_like=True):
     """The key of the last entry of a page; the next page starts after it. ``began`` is a moment up to which the
     first page saw every change, and ``recent`` marks the later changes that it saw: its order is that of all pages."""
 
@@ -92,7 +92,7 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
     values: tuple[tuple[ValueTest, ...], ...] = ()
     order: Order = "-date"
     limit: int = 50
-    after: PageEnd | None = None
+    after: EntryPageEnd | None = None
 
     @property
     def as_of(self) -> datetime | None:
@@ -108,4 +108,4 @@ class ObservationEntry(msgspec.Struct, frozen=True, kw_only=True):
     version: int
     status: str
     updated_at: datetime
-    page_end: PageEnd
+    page_end: EntryPageEnd

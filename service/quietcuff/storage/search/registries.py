@@ -15,7 +15,7 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, bindparam, func
 from quietcuff.storage.schema.base import EPOCH
 from quietcuff.storage.schema.sittings import device, set_version, subject, trail
 from quietcuff.storage.search.dates import date_conditions, edges, prefixes
-from quietcuff.storage.search.query import DateRange, PageEnd
+from quietcuff.storage.search.query import DateRange, EntryPageEnd
 
 Column = ColumnElement[Any]
 RowOrder = Literal["id", "updated", "-updated"]
@@ -35,13 +35,13 @@ class RowQuery(msgspec.Struct, frozen=True, kw_only=True):
     updated: tuple[tuple[DateRange, ...], ...] = ()
     order: RowOrder = "id"
     limit: int = 50
-    after: PageEnd | None = None
+    after: EntryPageEnd | None = None
 
 
 class FoundRow(msgspec.Struct, frozen=True):
     """One row: where it stands in the order, and its columns by name."""
 
-    page_end: PageEnd
+    page_end: EntryPageEnd
     columns: Any
 
 
@@ -129,7 +129,7 @@ def conditions(source: RowSource, query: RowQuery) -> Iterable[Column]:
         yield from beyond(source, query.order, query.after)
 
 
-def beyond(source: RowSource, order: RowOrder, end: PageEnd) -> Iterable[Column]:
+def beyond(source: RowSource, order: RowOrder, end: EntryPageEnd) -> Iterable[Column]:
     """After the end of the last page. The first condition alone is what an index can serve."""
     columns, values = source.key, list(source.key_values(end.set_id, end.place))
     if order != "id":
@@ -146,11 +146,11 @@ def in_order(statement: Select[Any], source: RowSource, order: RowOrder) -> Sele
     return statement.order_by(*(column.desc() if order == "-updated" else column for column in key))
 
 
-def end_of(source: RowSource, order: RowOrder, row: Any) -> PageEnd:
+def end_of(source: RowSource, order: RowOrder, row: Any) -> EntryPageEnd:
     """Where a row stands."""
     columns = row._mapping
     id, place = columns[source.id], 0 if source.place is None else columns[source.place]
-    return PageEnd(EPOCH if order == "id" else columns[source.updated_at], UUID(int=id) if source.by_lane else id, place)
+    return EntryPageEnd(EPOCH if order == "id" else columns[source.updated_at], UUID(int=id) if source.by_lane else id, place)
 
 
 def values_of(tenant_id: int, query: RowQuery) -> dict[str, Any]:

@@ -39,7 +39,7 @@ SHAPES_KEPT = 256
 MOST_OF_A_SET = 1_000
 
 
-class Shape(msgspec.Struct, frozen=True, kw_only=True):
+class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
     """Which conditions a search has."""
 
     kinds: tuple[Kind, ...]
@@ -135,25 +135,25 @@ CHANGE_BEFORE_THE_LAST = (
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
-def page_statement(shape: Shape) -> Select[Any]:
+def page_statement(shape: SearchShape) -> Select[Any]:
     """The entries of one page, in order. Each part is cut to the length of the page before they are put together."""
     found = union_all(*(select(in_order(part, shape.order).subquery()) for part in parts(shape))).subquery()
     return in_order(select(found), shape.order)
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
-def all_statement(shape: Shape) -> Select[Any]:
+def all_statement(shape: SearchShape) -> Select[Any]:
     """All entries, in no order."""
     return select(union_all(*parts(shape)).subquery())
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
-def count_statement(shape: Shape) -> Select[Any]:
+def count_statement(shape: SearchShape) -> Select[Any]:
     """How many entries there are."""
     return select(func.count()).select_from(union_all(*parts(shape)).subquery())
 
 
-def parts(shape: Shape) -> list[Select[Any]]:
+def parts(shape: SearchShape) -> list[Select[Any]]:
     """The entries of each kind. Where a time leads to them, the few means of long periods come apart from the others, whose
     times lie close together."""
     found = []
@@ -167,7 +167,7 @@ def parts(shape: Shape) -> list[Select[Any]]:
     return found
 
 
-def entries(shape: Shape, kind: Kind) -> Select[Any]:
+def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
     """All entries of one kind that the conditions let through, after the last page."""
     columns = COLUMNS[kind]
     table, number = columns.table, KINDS.index(kind)
@@ -204,7 +204,7 @@ def entries(shape: Shape, kind: Kind) -> Select[Any]:
     return statement
 
 
-def lateral_entries(shape: Shape, kind: Kind, number: int, place: Column) -> Select[Any]:
+def lateral_entries(shape: SearchShape, kind: Kind, number: int, place: Column) -> Select[Any]:
     """The entries of readings that moved with each version in turn. That both times are the same tells a planner nothing: left
     to itself it would join all versions with all readings, and sort."""
     columns, made_at = COLUMNS[kind], set_version.c.created_at
@@ -243,7 +243,7 @@ def lateral_entries(shape: Shape, kind: Kind, number: int, place: Column) -> Sel
     return statement
 
 
-def conditions(shape: Shape, kind: Kind, changed_at: Column) -> list[Column]:
+def conditions(shape: SearchShape, kind: Kind, changed_at: Column) -> list[Column]:
     """What an entry of one kind must satisfy."""
     columns = COLUMNS[kind]
     found: list[Column] = [columns.version.is_not(None)]

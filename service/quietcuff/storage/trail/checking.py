@@ -19,7 +19,7 @@ from quietcuff.storage.schema.codes import ACTION, OUTCOME
 from quietcuff.storage.schema.sittings import trail
 from quietcuff.storage.trail.keys import TrailKey
 from quietcuff.storage.trail.seals import Seal, seal_link
-from quietcuff.storage.trail.trail import FIRST_LINK, Entry, first_form_link_after, link_after
+from quietcuff.storage.trail.trail import FIRST_LINK, TrailEntry, first_form_link_after, link_after
 
 PAGE = 2_000
 # Rows that do not fit are held against this many others' places, to tell rows that changed places.
@@ -39,7 +39,7 @@ NEVER_KEYED = "no seal is made with a key. Where the key is new, run quietcuff t
 _t = trail.c
 
 
-class Flaw(msgspec.Struct, frozen=True, kw_only=True):
+class TrailFlaw(msgspec.Struct, frozen=True, kw_only=True):
     """Rows of a lane, or seals where there is no lane, that are not as they were written."""
 
     kind: Kind
@@ -64,7 +64,7 @@ class TrailRow(msgspec.Struct, frozen=True):
     lane: int
     position: int
     chain: bytes
-    entry: Entry
+    entry: TrailEntry
 
 
 class Checked(msgspec.Struct, kw_only=True):
@@ -76,22 +76,22 @@ class Checked(msgspec.Struct, kw_only=True):
     keyed_rows: int = 0
     unsealed_rows: int = 0
     newest_seal_at: datetime | None = None
-    flaws: list[Flaw] = []
+    flaws: list[TrailFlaw] = []
 
 
 def _row(*columns: Any) -> TrailRow:
     lane, position, chain, *rest = columns
-    values = dict(zip(Entry.__struct_fields__, rest, strict=True))
+    values = dict(zip(TrailEntry.__struct_fields__, rest, strict=True))
     values["action"] = ACTION.words[values["action"]] if 0 <= values["action"] < len(ACTION.words) else ""
     values["outcome"] = OUTCOME.words[values["outcome"]] if 0 <= values["outcome"] < len(OUTCOME.words) else ""
-    return TrailRow(lane, position, chain, Entry(**values))
+    return TrailRow(lane, position, chain, TrailEntry(**values))
 
 
 _OF_TENANT = _t.tenant_id == bindparam("tenant_id")
 COUNT: Query[int] = Query(single, select(func.count()).select_from(trail).where(_OF_TENANT))
 ROWS = Query(
     _row,
-    select(_t.lane, _t.position, _t.chain, *(_t[name] for name in Entry.__struct_fields__))
+    select(_t.lane, _t.position, _t.chain, *(_t[name] for name in TrailEntry.__struct_fields__))
     .where(
         _OF_TENANT,
         tuple_(_t.lane, _t.position)
@@ -258,4 +258,4 @@ class TrailCheck:
         if before is not None and (before.kind, before.lane, before.last) == (kind, lane, first - 1):
             self.checked.flaws[-1] = msgspec.structs.replace(before, last=last)
             return
-        self.checked.flaws.append(Flaw(kind=kind, tenant_id=self._tenant_id, lane=lane, first=first, last=last))
+        self.checked.flaws.append(TrailFlaw(kind=kind, tenant_id=self._tenant_id, lane=lane, first=first, last=last))

@@ -21,7 +21,7 @@ from sqlalchemy import BigInteger, Connection, bindparam, insert, select
 
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.statements import Command, Query
-from quietcuff.storage.engine.transactions import Job, Outcome
+from quietcuff.storage.engine.transactions import Job, JobOutcome
 from quietcuff.storage.schema.base import microseconds
 from quietcuff.storage.schema.sittings import trail, trail_seal
 from quietcuff.storage.trail.keys import TrailKey
@@ -192,7 +192,7 @@ class Sealer:
     missed. ``run`` runs one job in a transaction of its own.
     """
 
-    def __init__(self, book: Book, run: Callable[[Job], Awaitable[Outcome]], path: str | None) -> None:
+    def __init__(self, book: Book, run: Callable[[Job], Awaitable[JobOutcome]], path: str | None) -> None:
         self._book = book
         self._run = run
         self._path = path

@@ -37,7 +37,7 @@ Place = tuple[int, int]
 Heads = dict[Place, tuple[int, bytes]]
 
 
-class Entry(msgspec.Struct, frozen=True, kw_only=True):
+class TrailEntry(msgspec.Struct, frozen=True, kw_only=True):
     """One thing that was done. ``what`` names an operation, a search's parameters, a setting or a command, never a value."""
 
     tenant_id: int
@@ -54,7 +54,7 @@ class Entry(msgspec.Struct, frozen=True, kw_only=True):
     origin: str | None = None
 
 
-class Lane:
+class TrailLane:
     """A writer's own chains, one for each tenant."""
 
     def __init__(self, key: TrailKey | None = None) -> None:
@@ -63,7 +63,7 @@ class Lane:
         self._heads: dict[int, tuple[int, bytes]] = {}
         self._moved: set[int] = set()
 
-    def next_link(self, entry: Entry) -> tuple[int, bytes]:
+    def next_link(self, entry: TrailEntry) -> tuple[int, bytes]:
         """The position and the link of one more row."""
         position, link = self._heads.get(entry.tenant_id, (0, FIRST_LINK))
         self._heads[entry.tenant_id] = position + 1, link_after(link, self.number, position + 1, entry, self._key)
@@ -108,34 +108,34 @@ class Book:
             self._unsure |= unsure
 
 
-def record(connection: Connection, entry: Entry) -> None:
+def record(connection: Connection, entry: TrailEntry) -> None:
     """Add one row to the trail, in the transaction that is under way."""
     lane = connection.info.get(LANE)
     if lane is None:
         book = connection.info.get(BOOK)
-        lane = connection.info[LANE] = Lane(None if book is None else book.key)
+        lane = connection.info[LANE] = TrailLane(None if book is None else book.key)
     position, link = lane.next_link(entry)
     INSERT.run_later(connection, [trail_row(entry, lane.number, position, link)])
 
 
-def trail_row(entry: Entry, lane: int, position: int, link: bytes) -> dict[str, Any]:
+def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> dict[str, Any]:
     row = msgspec.structs.asdict(entry)
     numbers = {"action": ACTION.number(entry.action), "outcome": OUTCOME.number(entry.outcome)}
     return {**row, **numbers, "lane": lane, "position": position, "chain": link}
 
 
-def link_after(link: bytes, lane: int, position: int, entry: Entry, key: TrailKey | None = None) -> bytes:
+def link_after(link: bytes, lane: int, position: int, entry: TrailEntry, key: TrailKey | None = None) -> bytes:
     """The digest that ties a row to the one before it, made with the key where there is one."""
     said = msgspec.json.encode([*_said_at_first(lane, position, entry), entry.what, entry.found, entry.origin])
     return hashlib.sha256(link + said).digest() if key is None else hmac.digest(key.secret, link + said, "sha256")
 
 
-def first_form_link_after(link: bytes, lane: int, position: int, entry: Entry) -> bytes:
+def first_form_link_after(link: bytes, lane: int, position: int, entry: TrailEntry) -> bytes:
     """The same for a row of before schema 0010, which said less and knew no keys."""
     return hashlib.sha256(link + msgspec.json.encode(_said_at_first(lane, position, entry))).digest()
 
 
-def _said_at_first(lane: int, position: int, entry: Entry) -> list[Any]:
+def _said_at_first(lane: int, position: int, entry: TrailEntry) -> list[Any]:
     return [
         lane,
         position,
