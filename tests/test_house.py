@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import ast
 import re
+import runpy
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +21,8 @@ PACKAGE = TOP / "service/quietcuff"
 # They steer a loop and never reach a caller, so they are no errors of the tree.
 SIGNALS = {"NoSuchTime", "OtherMeasure", "Refusal", "RunAgain", "Unreadable"}
 LONGEST_CORE_FUNCTION_LINES = 40
+MOST_MODULES_A_FOLDER = 25
+MOST_LINES_A_MODULE = 400
 NOT_OURS = {"__pycache__", "dist", "build", "node_modules"}
 OPEN_ROOMS = {".ci"}
 TEXT_ENDINGS = {".py", ".md", ".toml", ".sh", ".json", ".jsonl", ".mako", ".lock", ".service", ""}
@@ -52,13 +56,6 @@ def walk(folder: Path) -> Iterator[Path]:
             yield path
 
 
-def fenced(language: str) -> list[str]:
-    """The lines of the one block of that language in DEVELOPERS.md."""
-    block = re.search(rf"^```{language}\n(.*?)^```$", (TOP / "DEVELOPERS.md").read_text("utf-8"), re.M | re.S)
-    assert block is not None
-    return block[1].splitlines()
-
-
 def modules() -> list[Path]:
     return sorted(path for path in walk(PACKAGE) if path.suffix == ".py")
 
@@ -69,18 +66,19 @@ def functions(path: Path) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
             yield node
 
 
-def test_the_folder_map_is_the_tree() -> None:
-    drawn = [line.split()[0] for line in fenced("map")]
-    there = {f"{path.parent.relative_to(TOP)}/" for path in walk(TOP)} - {"./"}
-    assert len(drawn) == len(set(drawn))
-    assert set(drawn) == there
+def test_the_maps_are_the_tree() -> None:
+    maker = runpy.run_path(str(TOP / "docs/write_map.py"))
+    developers = (TOP / "DEVELOPERS.md").read_text("utf-8")
+    assert developers == maker["with_map"](developers), "run: python docs/write_map.py"
+    assert (TOP / "docs/map.md").read_text("utf-8") == maker["page"](), "run: python docs/write_map.py"
 
 
-def test_the_map_of_the_core_is_the_core() -> None:
-    drawn = [line.split()[0] for line in fenced("core")]
-    there = {path.name for path in (PACKAGE / "core").glob("*.py")} - {"__init__.py"}
-    assert len(drawn) == len(set(drawn))
-    assert set(drawn) == there
+def test_no_folder_and_no_module_is_large() -> None:
+    paths = [path for path in modules() if path.name != "__init__.py"]
+    held = Counter(path.parent for path in paths)
+    assert {str(folder): count for folder, count in held.items() if count > MOST_MODULES_A_FOLDER} == {}
+    lines = {str(path.relative_to(PACKAGE)): len(path.read_text("utf-8").splitlines()) for path in paths}
+    assert {name: count for name, count in lines.items() if count > MOST_LINES_A_MODULE} == {}
 
 
 def test_the_error_tree_that_is_drawn_is_the_one_that_is_there() -> None:
@@ -107,7 +105,7 @@ def test_every_error_that_leaves_a_module_is_in_the_tree() -> None:
 def test_every_source_named_in_the_core_is_listed() -> None:
     listed = set(load_rulebook().sources)
     named = []
-    for path in (PACKAGE / "core").glob("*.py"):
+    for path in (PACKAGE / "core").rglob("*.py"):
         text = " ".join(path.read_text("utf-8").split())
         for sentence in re.findall(r"Source: ([^.;\"]*\])", text):
             named += [(path.name, key.strip()) for keys in re.findall(r"\[([^\]]+)\]", sentence) for key in keys.split(",")]
@@ -124,7 +122,7 @@ def body_lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 def test_no_function_of_the_core_is_long() -> None:
     long = [
         f"{path.name}: {function.name}"
-        for path in (PACKAGE / "core").glob("*.py")
+        for path in (PACKAGE / "core").rglob("*.py")
         for function in functions(path)
         if body_lines(function) > LONGEST_CORE_FUNCTION_LINES
     ]

@@ -1,4 +1,4 @@
-"""The flow from what comes in to what is kept and answered; ``flow.py`` is the page to read first.
+"""The flow from what comes in to what is kept and answered; ``store_sitting.py`` is the page to read first.
 
 ``understand`` makes a sitting of bytes. ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is
 stored, ``receive_lines`` stores many sittings at a time; ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``

@@ -14,7 +14,6 @@ from typing import Any, TypeVar, get_args
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.certainty.change_test import ChangeTest
 from quietcuff.core.model.errors import RulesNotLoadable
 from quietcuff.core.model.evaluation import Reason
 from quietcuff.core.model.readings import Context, Facts
@@ -33,7 +32,7 @@ from quietcuff.core.rulebook.rulebook import (
     Source,
     Wording,
 )
-from quietcuff.core.rulebook.variability import ByAge, Variability
+from quietcuff.core.rulebook.variability import ByAge, ChangeTest, Variability
 
 T = TypeVar("T")
 

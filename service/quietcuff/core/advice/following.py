@@ -5,7 +5,6 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.advice.steps import make_step, settled_at, usable
-from quietcuff.core.findings.conditions import needs_muffling
 from quietcuff.core.labels.confirmation import Advice
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.labels.parts import place_parts
@@ -13,6 +12,7 @@ from quietcuff.core.labels.provisional import is_high
 from quietcuff.core.model.evaluation import Action, Category, FollowingStep
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.sitting import Sitting
+from quietcuff.core.sitting.trouble import needs_muffling
 
 FIELDS = {
     "sex-not-recorded": "sex",

@@ -8,41 +8,15 @@ nothing changed. The largest of all is compared with a limit that allows for hav
 from __future__ import annotations
 
 from math import sqrt
-from typing import Annotated
 
 import msgspec
 
 from quietcuff.core.certainty.normal import Matrix, added, applied, inverse, scaled
-from quietcuff.core.rulebook.base import RuleStruct
-from quietcuff.core.rulebook.variability import Count, Grounded, Share
+from quietcuff.core.rulebook.variability import ChangeTest
 
 Sums = tuple[Matrix, tuple[float, float], float]
 TWO_SIDED_95 = 1.959963984540054
 NOTHING: Sums = ((0.0, 0.0, 0.0), (0.0, 0.0), 0.0)
-
-
-class ChangeLimit(RuleStruct, frozen=True, kw_only=True):
-    """What the largest statistic of so many visits must reach: where people stand still, and where values move."""
-
-    visits: Annotated[int, msgspec.Meta(ge=2)]
-    still: Annotated[float, msgspec.Meta(gt=0)]
-    moving: Annotated[float, msgspec.Meta(gt=0)]
-
-
-class ChangeTest(Grounded, frozen=True, kw_only=True):
-    """The type of ``drift.toml``. Of people whose pressure stands still the test is wrong in at most these shares;
-    ``scatter_from_visits`` is from how many visits on a scatter beyond the expected one weakens it. Limits rise."""
-
-    version: str
-    wrong_where_still: Share
-    wrong_where_moving: Share
-    scatter_from_visits: Count
-    limits: Annotated[list[ChangeLimit], msgspec.Meta(min_length=1)]
-
-    def limit(self, visits: int, *, moving: bool) -> float:
-        """The limit for so many visits: the entry of that many, else of the next more, of more than all the last."""
-        entry = next((each for each in self.limits if each.visits >= visits), self.limits[-1])
-        return entry.moving if moving else entry.still
 
 
 class Level(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -19,6 +19,7 @@ from quietcuff.core.model.readings import Device, PopulationGroup
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.sitting import Sitting
+from quietcuff.core.sitting.trouble import needs_muffling
 
 NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
@@ -149,17 +150,6 @@ def is_unusual(sitting: Sitting, attempt: Attempt) -> bool:
     return not (
         100 * systolic.lowest <= attempt.systolic <= 100 * systolic.highest
         and 100 * diastolic.lowest <= attempt.diastolic <= 100 * diastolic.highest
-    )
-
-
-def needs_muffling(sitting: Sitting, attempt: Attempt) -> bool:
-    """An auscultated diastolic below 40 with a plausible systolic: the fourth phase is to be used. Source: [PRACTICE]."""
-    plausible = sitting.limits.plausible_systolic
-    return (
-        attempt.method == "auscultatory"
-        and attempt.has_pressures
-        and attempt.diastolic < 100 * sitting.limits.muffling_diastolic_below_mmhg
-        and 100 * plausible.lowest <= attempt.systolic <= 100 * plausible.highest
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.findings.conditions import needs_muffling, rest_too_short
+from quietcuff.core.findings.conditions import rest_too_short
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC, reaches_hypertension
 from quietcuff.core.model.evaluation import Result
 from quietcuff.core.sitting.arms import OTHER, Comparison
@@ -12,6 +12,7 @@ from quietcuff.core.sitting.attempts import far_apart
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.selection import Selection, latest_stable_pair
 from quietcuff.core.sitting.sitting import Sitting
+from quietcuff.core.sitting.trouble import needs_muffling
 
 
 class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):

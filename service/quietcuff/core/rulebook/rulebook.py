@@ -10,14 +10,13 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.change_test import ChangeTest
 from quietcuff.core.model.evaluation import Severity
 from quietcuff.core.model.readings import Method, Position, Setting, Site
 from quietcuff.core.rulebook.base import Edge as Edge
 from quietcuff.core.rulebook.base import RuleStruct
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording, StandingTest
 from quietcuff.core.rulebook.references import HeightReference, PressureReference, ScreeningReference
-from quietcuff.core.rulebook.variability import Variability
+from quietcuff.core.rulebook.variability import ChangeTest, Variability
 
 Mark = Literal["published", "secondary", "memory", "common-practice", "project-decision", "computed"]
 

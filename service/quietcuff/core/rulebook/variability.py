@@ -1,4 +1,4 @@
-"""The types of ``variability.toml``: how much a pressure varies between visits and within a sitting, and what is known before.
+"""The types of ``variability.toml`` and ``drift.toml``: how much a pressure varies, what is known before, and when it changed.
 
 Every entry names its sources and its ground: ``published`` figures, ``computed`` from public data, a reasoned ``choice``
 between figures, or ``assumed``, with no source at all. Pressures and their standard deviations are mmHg.
@@ -165,3 +165,27 @@ class Variability(RuleStruct, frozen=True, kw_only=True):
     device: DeviceBias
     visits: VisitRules
     settling: Settling
+
+
+class ChangeLimit(RuleStruct, frozen=True, kw_only=True):
+    """What the largest statistic of so many visits must reach: where people stand still, and where values move."""
+
+    visits: Annotated[int, Meta(ge=2)]
+    still: Annotated[float, Meta(gt=0)]
+    moving: Annotated[float, Meta(gt=0)]
+
+
+class ChangeTest(Grounded, frozen=True, kw_only=True):
+    """The type of ``drift.toml``. Of people whose pressure stands still the test is wrong in at most these shares;
+    ``scatter_from_visits`` is from how many visits on a scatter beyond the expected one weakens it. Limits rise."""
+
+    version: str
+    wrong_where_still: Share
+    wrong_where_moving: Share
+    scatter_from_visits: Count
+    limits: Annotated[list[ChangeLimit], Meta(min_length=1)]
+
+    def limit(self, visits: int, *, moving: bool) -> float:
+        """The limit for so many visits: the entry of that many, else of the next more, of more than all the last."""
+        entry = next((each for each in self.limits if each.visits >= visits), self.limits[-1])
+        return entry.moving if moving else entry.still

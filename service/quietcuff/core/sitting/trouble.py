@@ -9,7 +9,6 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.findings.conditions import needs_muffling
 from quietcuff.core.model.readings import Site
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.sitting import Sitting
@@ -98,3 +97,14 @@ def gave_up_for(sitting: Sitting) -> str | None:
 def attempts_made(sitting: Sitting) -> int:
     """How often it was tried to measure; a voided attempt was never made."""
     return sum(attempt.fault != "voided" for attempt in sitting.attempts)
+
+
+def needs_muffling(sitting: Sitting, attempt: Attempt) -> bool:
+    """An auscultated diastolic below 40 with a plausible systolic: the fourth phase is to be used. Source: [PRACTICE]."""
+    plausible = sitting.limits.plausible_systolic
+    return (
+        attempt.method == "auscultatory"
+        and attempt.has_pressures
+        and attempt.diastolic < 100 * sitting.limits.muffling_diastolic_below_mmhg
+        and 100 * plausible.lowest <= attempt.systolic <= 100 * plausible.highest
+    )
