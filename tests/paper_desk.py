@@ -9,7 +9,8 @@ import msgspec
 
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
-from quietcuff.core.model.readings import History, HistoryPair, HistorySitting, ReadingSet
+from quietcuff.core.model.history import History, HistoryPair, HistorySitting
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.demo.gateway import ChangeAnswer, SittingSeen
 

@@ -37,7 +37,8 @@ from quietcuff import application
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import LARGEST_GROUP, open_store
-from quietcuff.storage.schema.sittings import claim, device, reading, reading_set, set_version, subject, trail
+from quietcuff.storage.schema.sittings import claim, device, reading, reading_set, set_version, subject
+from quietcuff.storage.schema.trail import trail
 
 CALLERS = 64
 GROWTH_GOAL = 0.8

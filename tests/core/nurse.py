@@ -10,7 +10,8 @@ import msgspec
 
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.evaluation import Evaluation, FollowingStep
-from quietcuff.core.model.readings import Cuff, Device, Method, Reading, ReadingSet, Site
+from quietcuff.core.model.fields import Method, Site
+from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 
 MEASURING = ("take-reading", "measure-other-arm", "confirm-now", "auscultate", "change-cuff", "change-device")

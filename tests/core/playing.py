@@ -13,6 +13,7 @@ import msgspec
 
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.evaluation import Evaluation, FollowingStep
+from quietcuff.core.model.fields import Site
 from quietcuff.core.model.readings import (
     ArmRestriction,
     Context,
@@ -22,7 +23,6 @@ from quietcuff.core.model.readings import (
     Intake,
     Reading,
     ReadingSet,
-    Site,
     Subject,
 )
 from quietcuff.core.rulebook.rulebook import Rulebook

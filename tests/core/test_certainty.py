@@ -16,7 +16,8 @@ from core.golden import evaluate_body
 from core.recordings import ambulatory_body, by_hours, home_body, home_series, recording
 from quietcuff.core.certainty.certainty import judge_visits
 from quietcuff.core.model.evaluation import Certainty, Evaluation
-from quietcuff.core.model.readings import Facts, HistorySitting, Intake, ReadingSet
+from quietcuff.core.model.history import HistorySitting
+from quietcuff.core.model.readings import Facts, Intake, ReadingSet
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.person import describe_person

@@ -16,7 +16,8 @@ from core.golden import PERSON, evaluate_body, read_line
 from quietcuff.core.model.changes import correctable_reading
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import HistoryPair, Reading, ReadingSet
+from quietcuff.core.model.history import HistoryPair
+from quietcuff.core.model.readings import Reading, ReadingSet
 from quietcuff.core.over_visits.control import measure_control
 from quietcuff.core.rulebook.rulebook import Edge
 from quietcuff.core.sitting.arms import arm_of_record

@@ -15,7 +15,8 @@ from fhir_r4.test_moves import FIRST_VISIT
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import Fault
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.readings import DeviceFlag, Position, ReadingSet, Site
+from quietcuff.core.model.fields import DeviceFlag, Position, Site
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir import codes
 from quietcuff.fhir.capability import PROFILES

@@ -14,7 +14,7 @@ from sqlalchemy import delete, insert, select, update
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.schema.sittings import trail, trail_seal
+from quietcuff.storage.schema.trail import trail, trail_seal
 from quietcuff.storage.trail.checking import TrailCheck, TrailFlaw, rows_after, unknown_keys
 from quietcuff.storage.trail.keys import TrailFiles, add_trail_key, read_trail_keys
 from quietcuff.storage.trail.seals import Seal, all_seals, read_seals, seal_link

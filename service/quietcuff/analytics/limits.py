@@ -6,7 +6,7 @@ import re
 
 import msgspec
 
-from quietcuff.core.model.readings import Setting
+from quietcuff.core.model.fields import Setting
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook

@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from quietcuff.core.certainty.normal import Matrix, added, scaled
-from quietcuff.core.model.readings import ReferencePart, ReferencePrior, VisitSpread
+from quietcuff.core.model.history import ReferencePart, ReferencePrior, VisitSpread
 from quietcuff.core.rulebook.variability import TenantFit
 
 Figures = Any

@@ -13,7 +13,8 @@ import msgspec
 from quietcuff.analytics.limits import GuidelineLimits, SettingLimits, limits_elsewhere, limits_of
 from quietcuff.analytics.trend_severity import severe_of_reading, severe_of_result
 from quietcuff.core.model.evaluation import Evaluation, Interval
-from quietcuff.core.model.readings import Facts, Reading, Setting
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.readings import Facts, Reading
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 

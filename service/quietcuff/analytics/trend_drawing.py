@@ -46,7 +46,7 @@ from quietcuff.analytics.trend_looks import (
     ring_looks,
     value_of,
 )
-from quietcuff.core.model.readings import Setting
+from quietcuff.core.model.fields import Setting
 
 LEFT, RIGHT_WITH_LIMITS, RIGHT = 44.0, 108.0, 18.0
 PANEL_HEIGHT = {"systolic": 150.0, "diastolic": 104.0}

@@ -23,7 +23,9 @@ from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
 from quietcuff.api.problems import Problem
 from quietcuff.core.model.evaluation import Category, Evaluation, Result, RuleReference, Safety, State
-from quietcuff.core.model.readings import Facts, History, Identifier, ReadingSet, Setting
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.history import History
+from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.security.scopes import Need
 

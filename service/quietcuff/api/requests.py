@@ -18,7 +18,7 @@ from litestar.exceptions import HTTPException
 from quietcuff.api.operations import OperationParameter
 from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
-from quietcuff.core.model.readings import check_day, check_instant
+from quietcuff.core.model.fields import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)

@@ -9,7 +9,8 @@ import msgspec
 
 from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Facts, History, Reading, ReadingSet, opened_at
+from quietcuff.core.model.history import History
+from quietcuff.core.model.readings import Facts, Reading, ReadingSet, opened_at
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import earlier_sittings

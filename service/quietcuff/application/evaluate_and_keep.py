@@ -18,7 +18,9 @@ from quietcuff.application.parties import Equipment, look_up, note_seen, own_dev
 from quietcuff.application.stored import StoredSet, device_ids
 from quietcuff.application.version_rows import Draft, Version, changed_places, identifier_text, reading_rows, set_row
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.readings import History, Intake, YesNo, utc_text
+from quietcuff.core.model.fields import YesNo, utc_text
+from quietcuff.core.model.history import History
+from quietcuff.core.model.readings import Intake
 from quietcuff.core.over_visits.history import make_history
 from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands

@@ -15,7 +15,8 @@ import msgspec
 
 from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.changes import defaults_of
-from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject, YesNo
+from quietcuff.core.model.fields import YesNo
+from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.engine.transactions import RunAgain

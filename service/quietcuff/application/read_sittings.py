@@ -15,7 +15,7 @@ from quietcuff.application.context import Answer, AppContext, Caller, Page
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, utc_text
+from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, utc_text
 from quietcuff.core.record.sheet import Sheet, make_sheet
 from quietcuff.core.record.sheet_sections import Amendment, Stored
 from quietcuff.storage.engine.ids import read_id

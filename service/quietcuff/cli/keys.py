@@ -20,7 +20,7 @@ from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import named, tell_trail
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.core.model.readings import Text as ShortText
+from quietcuff.core.model.fields import Text as ShortText
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.settings import read_settings

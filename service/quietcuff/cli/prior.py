@@ -26,7 +26,8 @@ from quietcuff.core.certainty.visits import (
     visits_by_day,
 )
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.core.model.readings import HistorySitting, ReadingSet, ReferencePart, ReferencePrior
+from quietcuff.core.model.history import HistorySitting, ReferencePart, ReferencePrior
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.person import Person, describe_person

@@ -14,7 +14,7 @@ from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.tenant_work import named, tell_trail
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.core.model.readings import System, Text
+from quietcuff.core.model.fields import System, Text
 from quietcuff.storage.rows.tenants import Tenant, TenantSettings, all_tenant_ids, find_tenant_by_id, save_settings
 
 MOST_YEARS = 200

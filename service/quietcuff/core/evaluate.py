@@ -20,7 +20,8 @@ from quietcuff.core.labels.confirmation import Advice, advise
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.labels.provisional import not_arm_of_record, other_arm_missing
 from quietcuff.core.model.evaluation import Evaluation, Finding, RuleReference
-from quietcuff.core.model.readings import History, ReadingSet
+from quietcuff.core.model.history import History
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.protocols.ambulatory import judge_recording
 from quietcuff.core.protocols.home_series import judge_home_series
 from quietcuff.core.protocols.one_sitting import judge_one_sitting

@@ -10,7 +10,9 @@ from datetime import date, datetime
 from quietcuff.core.certainty.since_change import change_findings
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Basis, Evaluation, Safety, Step
-from quietcuff.core.model.readings import Facts, HistoryPair, Reading, Setting, Site, utc_text
+from quietcuff.core.model.fields import Setting, Site, utc_text
+from quietcuff.core.model.history import HistoryPair
+from quietcuff.core.model.readings import Facts, Reading
 from quietcuff.core.over_visits.comparison import name_patterns, pattern_findings, set_beside, step_over_visits
 from quietcuff.core.over_visits.control import measure_control
 from quietcuff.core.over_visits.history import NOT_VALID, remember_pairs

@@ -16,17 +16,16 @@ import msgspec
 from msgspec import inspect
 
 from quietcuff.core.model.errors import Fault
-from quietcuff.core.model.readings import (
+from quietcuff.core.model.fields import (
     BIRTH_DATE_PATTERN,
     FIRST_YEAR,
     LAST_YEAR,
     SYSTEM_PATTERN,
-    Cuff,
-    Reading,
     check_day,
     check_instant,
     plain_number,
 )
+from quietcuff.core.model.readings import Cuff, Reading
 from quietcuff.core.model.registry import RegisteredCuff
 
 LONGEST_NAMED_FIELD = 64

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.model.readings import FIRST_YEAR, LAST_YEAR, IntakeCode
+from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, IntakeCode
 from quietcuff.core.rulebook.rulebook import Limits
 
 # Below this a device's clock is as good as anybody's.

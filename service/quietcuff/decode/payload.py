@@ -7,17 +7,8 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.readings import (
-    Attendance,
-    Context,
-    Cuff,
-    Device,
-    Identifier,
-    IntakeCode,
-    Reading,
-    Setting,
-    Subject,
-)
+from quietcuff.core.model.fields import Attendance, IntakeCode, Setting
+from quietcuff.core.model.readings import Context, Cuff, Device, Identifier, Reading, Subject
 
 Act = Literal["add", "correct", "retract"]
 

@@ -11,7 +11,7 @@ from datetime import datetime
 
 import msgspec
 
-from quietcuff.core.model.readings import utc_text
+from quietcuff.core.model.fields import utc_text
 from quietcuff.delivery.changes import Outgoing, find_outgoing, message_id
 from quietcuff.delivery.http_sender import Parcel
 from quietcuff.delivery.signing import signature_headers

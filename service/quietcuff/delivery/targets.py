@@ -14,7 +14,7 @@ from quietcuff.application import AppContext, Caller
 from quietcuff.application.context import note
 from quietcuff.application.context import now as now_of
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.model.readings import utc_text
+from quietcuff.core.model.fields import utc_text
 from quietcuff.delivery.changes import OPTIONS, TargetOptions, message_id
 from quietcuff.delivery.documents import (
     NewTarget,

@@ -13,7 +13,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from quietcuff.core.model.readings import MAX_READINGS
+from quietcuff.core.model.fields import MAX_READINGS
 from quietcuff.delivery.changes import Outgoing
 from quietcuff.fhir.history.read import read_resource
 from quietcuff.fhir.read.bundle import sitting_resources

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, Step
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.demo.play import PlayedMoment, wall
 from quietcuff.demo.scenario import Answered, Closed, Corrected, DemoVisit, Event, Morning, Retried, Taken
 from quietcuff.report import SAFETY_STYLE

@@ -283,7 +283,7 @@ def controller_of(kind: str) -> type[Controller]:
 def history_of(kind: str) -> type[Controller]:
     """The route of the history of one type of resource."""
 
-    class History(Controller):
+    class VersionHistory(Controller):
         """Every version."""
 
         path = f"{FHIR_BASE}/{kind}"
@@ -302,7 +302,7 @@ def history_of(kind: str) -> type[Controller]:
             tell_found(request, bundle.count(ENTRY), asked=pairs)
             return answer(bundle, media_type=FHIR_JSON_UTF8)
 
-    return History
+    return VersionHistory
 
 
 FHIR_CONTROLLERS: tuple[type[Controller], ...] = (

@@ -28,7 +28,8 @@ from quietcuff.core.model.changes import (
     apply_correction,
 )
 from quietcuff.core.model.errors import NotAcceptable, NotFound
-from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet, hundredths
+from quietcuff.core.model.fields import hundredths
+from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet
 from quietcuff.decode.payload import IncomingReading, IntendedSitting, OwnPlace, RefusedPart
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.statements import write_waiting

@@ -16,7 +16,8 @@ import msgspec
 from quietcuff.application.context import UnitOfWork
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import MAX_READINGS, Reading, ReadingSet, Subject
+from quietcuff.core.model.fields import MAX_READINGS
+from quietcuff.core.model.readings import Reading, ReadingSet, Subject
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.acceptance import sitting_faults
 from quietcuff.decode.payload import IncomingReading, IntendedSitting

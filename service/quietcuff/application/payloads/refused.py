@@ -13,7 +13,7 @@ from quietcuff.application.payloads.device_payloads import PayloadKind, Received
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import utc_text
+from quietcuff.core.model.fields import utc_text
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.payloads import (

@@ -19,7 +19,7 @@ from quietcuff.core.findings.conditions import rest_too_short
 from quietcuff.core.labels.confirmation import Advice
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Action, FollowingStep, Step
-from quietcuff.core.model.readings import Method, Site
+from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.safety.safety import Watch
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.equipment import judge_fit

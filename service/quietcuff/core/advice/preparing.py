@@ -10,7 +10,7 @@ from typing import Literal
 from quietcuff.core.advice.steps import right_cuff
 from quietcuff.core.findings.conditions import groups_of, rest_too_short, validation_gap
 from quietcuff.core.model.evaluation import Plan, Preparation
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.equipment import device_block

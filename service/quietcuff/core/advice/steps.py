@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from quietcuff.core.model.evaluation import Action, FollowingStep
-from quietcuff.core.model.readings import Method, Site
+from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.rulebook.rulebook import CuffTable
 from quietcuff.core.sitting.equipment import is_above_table, judge_fit, next_size
 from quietcuff.core.sitting.sitting import Sitting

@@ -31,7 +31,9 @@ from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Category, Certainty, Finding, PartMean
-from quietcuff.core.model.readings import HistorySitting, Intake, Setting, Site
+from quietcuff.core.model.fields import Setting, Site
+from quietcuff.core.model.history import HistorySitting
+from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison

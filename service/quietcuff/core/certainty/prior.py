@@ -9,7 +9,9 @@ import msgspec
 from quietcuff.core.certainty.mixture import Prior, PriorPart
 from quietcuff.core.certainty.normal import from_deviations
 from quietcuff.core.model.evaluation import Assumption
-from quietcuff.core.model.readings import Intake, ReferencePart, ReferencePrior, Setting
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.history import ReferencePart, ReferencePrior
+from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
 from quietcuff.core.rulebook.variability import Prior as SurveyPrior
 from quietcuff.core.sitting.person import Person

@@ -13,7 +13,8 @@ from quietcuff.core.certainty.prior import choose_prior, grounds
 from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
 from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visits_by_day
 from quietcuff.core.model.evaluation import Assumption, Interval
-from quietcuff.core.model.readings import Attendance, Intake, Setting, Site
+from quietcuff.core.model.fields import Attendance, Setting, Site
+from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
 

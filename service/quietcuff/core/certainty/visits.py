@@ -9,7 +9,8 @@ import msgspec
 
 from quietcuff.core.certainty.normal import Matrix, added, applied, from_deviations, inverse, scaled
 from quietcuff.core.certainty.sitting_value import DAYTIME, SittingValue
-from quietcuff.core.model.readings import Attendance, History, HistorySitting, Setting, Site
+from quietcuff.core.model.fields import Attendance, Setting, Site
+from quietcuff.core.model.history import History, HistorySitting
 from quietcuff.core.rulebook.variability import BetweenVisits, Variability, WithinSitting
 
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)

@@ -15,7 +15,8 @@ from typing import Any
 
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Finding
-from quietcuff.core.model.readings import Device, PopulationGroup
+from quietcuff.core.model.fields import PopulationGroup
+from quietcuff.core.model.readings import Device
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.sitting import Sitting

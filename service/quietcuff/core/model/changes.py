@@ -15,36 +15,38 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.core.model.readings import (
+from quietcuff.core.model.fields import (
     MAX_GUIDELINES,
     MAX_READINGS,
     MAX_RESTRICTIONS,
     MAX_SLEEP_PERIODS,
-    ArmRestriction,
     BirthDate,
     Care,
-    Cuff,
-    Device,
     DeviceFlag,
-    Identifier,
     Instant,
     Length,
     Method,
     Position,
     Pressure,
     Rate,
-    Reading,
-    ReadingSet,
     Rhythm,
     Site,
-    SleepPeriod,
-    Subject,
     Text,
     Visit,
     YesNo,
     check_day,
     check_instant,
     plain_number,
+)
+from quietcuff.core.model.readings import (
+    ArmRestriction,
+    Cuff,
+    Device,
+    Identifier,
+    Reading,
+    ReadingSet,
+    SleepPeriod,
+    Subject,
 )
 
 Answered = YesNo | None | UnsetType

@@ -13,7 +13,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.readings import Method, Site
+from quietcuff.core.model.fields import Method, Site
 
 # Whole numbers are written without a point, and stay whole when they are read again.
 Number = int | float

@@ -7,84 +7,48 @@ recorded is never taken for a yes or a no.
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-# A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
-# Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
-TEXT_PATTERN = r"^[^\u0000-\u001f\u007f-\u009f]*[^\s\u0000-\u001f\u007f-\u009f][^\u0000-\u001f\u007f-\u009f]*(?![\s\S])"
-SYSTEM_PATTERN = r"^[^\s\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
-BIRTH_DATE_PATTERN = r"^(19|20|21)[0-9]{2}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?(?![\s\S])"
-
-Text = Annotated[str, Meta(min_length=1, max_length=255, pattern=TEXT_PATTERN)]
-System = Annotated[str, Meta(min_length=1, max_length=255, pattern=SYSTEM_PATTERN)]
-BirthDate = Annotated[str, Meta(pattern=BIRTH_DATE_PATTERN, examples=["1971-01-15", "1971-01", "1971"])]
-Instant = Annotated[datetime, Meta(tz=True, description="RFC 3339 with seconds and an offset, years 1900 to 2200.")]
-Pressure = Annotated[float, Meta(ge=0, le=400, description="mmHg, at most two decimals.", extra={"decimals": 2})]
-Rate = Annotated[float, Meta(ge=0, le=400, description="Per minute, at most two decimals.", extra={"decimals": 2})]
-Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm minus left arm.")]
-Deviation = Annotated[float, Meta(gt=0, le=100, description="A standard deviation in mmHg.")]
-MAX_PRIOR_PARTS = 3
-SHARES_ADD_UP_TO = 1e-6
-Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
-
-PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
-MOST_DRIFT_SECONDS = 366 * 86_400
-AccuracyCheckInterval = Annotated[int, Meta(ge=1, le=120)]
-ClockDrift = Annotated[int, Meta(ge=-MOST_DRIFT_SECONDS, le=MOST_DRIFT_SECONDS)]
-YesNo = Literal["yes", "no", "not-recorded"]
-Arm = Literal["left", "right"]
-Site = Literal["left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"]
-Position = Literal["sitting", "standing", "supine", "not-recorded"]
-Method = Literal["oscillometric", "auscultatory"]
-Rhythm = Literal["regular", "irregular", "not-recorded"]
-Setting = Literal["office", "home", "ambulatory"]
-Visit = Literal["first", "follow-up"]
-Attendance = Literal["attended", "unattended"]
-DeviceFlag = Literal[
-    "body-movement",
-    "cuff-loose",
-    "irregular-pulse",
-    "pulse-too-high",
-    "pulse-too-low",
-    "improper-position",
-    "measurement-failed",
-]
-RestrictionReason = Literal[
-    "dialysis-access",
-    "lymph-nodes-removed",
-    "lymphoedema",
-    "line",
-    "wound",
-    "plegia",
-    "absent",
-    "refused",
-    "other",
-]
-IntakeCode = Literal[
-    "clock-zone-assumed",
-    "clock-hour-unclear",
-    "clock-shifted",
-    "time-of-arrival",
-    "value-coarse",
-    "status-unclear",
-    "not-verified",
-    "questionable",
-]
-Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"]
-
-MAX_READINGS = 300
-MAX_INTAKE_NOTES = 7 * MAX_READINGS
-MAX_GUIDELINES = 10
-MAX_RESTRICTIONS = 20
-MAX_PAIRS = 240
-MAX_SITTINGS = 60
-MAX_SLEEP_PERIODS = 10
-MAX_OFFSET = timedelta(hours=14)
-FIRST_YEAR, LAST_YEAR = 1900, 2200
+from quietcuff.core.model.fields import (
+    MAX_GUIDELINES,
+    MAX_INTAKE_NOTES,
+    MAX_READINGS,
+    MAX_RESTRICTIONS,
+    MAX_SLEEP_PERIODS,
+    AccuracyCheckInterval,
+    Arm,
+    Attendance,
+    BirthDate,
+    Care,
+    ClockDrift,
+    DeviceFlag,
+    Instant,
+    IntakeCode,
+    Length,
+    Method,
+    PopulationGroup,
+    Position,
+    Pressure,
+    Rate,
+    RestrictionReason,
+    Rhythm,
+    Setting,
+    Site,
+    System,
+    Text,
+    Visit,
+    YesNo,
+    check_day,
+    check_instant,
+    keep_numbers_plain,
+    keep_whole_numbers_whole,
+    whole_number,
+)
+from quietcuff.core.model.history import History, ReferencePrior
 
 
 class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
@@ -258,103 +222,6 @@ class SleepPeriod(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         check_instant(self.awake_at)
 
 
-class HistoryPair(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """One earlier comparison of the two arms: right minus left."""
-
-    day: date
-    systolic_difference_mmhg: Difference
-    diastolic_difference_mmhg: Difference
-
-    def __post_init__(self) -> None:
-        check_day(self.day)
-        keep_whole_numbers_whole(self, "systolic_difference_mmhg", "diastolic_difference_mmhg")
-
-
-class HistorySitting(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """One earlier sitting that gave a result. Its pressures are the sitting's value, made of ``readings_counted`` readings as
-    ``value_rule`` says: where readings were chosen by their values it is not the reported mean."""
-
-    taken_from: Instant
-    setting: Setting
-    attendance: Attendance = "attended"
-    care: Care = "ordinary"
-    position: Position = "sitting"
-    site: Site | None = None
-    systolic_mmhg: Pressure
-    diastolic_mmhg: Pressure
-    readings_counted: Annotated[int, Meta(ge=1, le=MAX_READINGS)]
-    value_rule: Text
-    days: Annotated[int, Meta(ge=1, le=366)] = 1
-    provisional_because: list[Text] = []
-
-    def __post_init__(self) -> None:
-        check_instant(self.taken_from)
-        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
-
-
-class History(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """The frozen snapshot of earlier sittings that an evaluation depends on; ``sittings`` newest last."""
-
-    as_of: Instant
-    pairs: Annotated[list[HistoryPair], Meta(max_length=MAX_PAIRS)] = []
-    treatment_changed_on: date | None = None
-    sittings: Annotated[list[HistorySitting], Meta(max_length=MAX_SITTINGS)] = []
-
-    def __post_init__(self) -> None:
-        check_instant(self.as_of)
-        check_day(self.treatment_changed_on)
-
-
-class ReferencePart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """One part of a mixture: the share of people in it, and how their usual pressures are spread."""
-
-    share: Annotated[float, Meta(gt=0, le=1)]
-    systolic_mmhg: Pressure
-    systolic_sd_mmhg: Deviation
-    diastolic_mmhg: Pressure
-    diastolic_sd_mmhg: Deviation
-    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
-
-    def __post_init__(self) -> None:
-        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
-        keep_whole_numbers_whole(self, "share", "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
-
-
-class VisitSpread(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """How visits of untreated people vary around their usual pressures, as a clinic has seen it."""
-
-    systolic_sd_mmhg: Deviation
-    diastolic_sd_mmhg: Deviation
-    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
-
-    def __post_init__(self) -> None:
-        keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
-
-
-class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, gc=False):
-    """How usual office pressures are spread among the people that a clinic sees, before any of them is measured.
-
-    With ``parts`` it is their mixture, and the five figures above are its means and spread. It holds for people whose
-    hypertension is neither known nor treated, and for those as well only with ``includes_treated``. ``visits`` is how visits
-    vary there, in place of the rules' figures for untreated people.
-    """
-
-    systolic_mmhg: Pressure
-    systolic_sd_mmhg: Deviation
-    diastolic_mmhg: Pressure
-    diastolic_sd_mmhg: Deviation
-    correlation: Annotated[float, Meta(ge=-0.9, le=0.9)]
-    parts: Annotated[list[ReferencePart], Meta(max_length=MAX_PRIOR_PARTS)] = []
-    includes_treated: bool = False
-    visits: VisitSpread | None = None
-
-    def __post_init__(self) -> None:
-        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg")
-        keep_whole_numbers_whole(self, "systolic_sd_mmhg", "diastolic_sd_mmhg", "correlation")
-        if self.parts and abs(sum(part.share for part in self.parts) - 1) > SHARES_ADD_UP_TO:
-            raise ValueError("the shares of the parts must add up to 1")
-
-
 class IntakeNote(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """What the service had to assume of one reading as it came in, by its place."""
 
@@ -428,74 +295,3 @@ def noted_as_opened(reading_set: ReadingSet, now: datetime) -> ReadingSet:
     if reading_set.readings or opened_at(reading_set) is not None:
         return reading_set
     return msgspec.structs.replace(reading_set, intake=msgspec.structs.replace(reading_set.intake or Intake(), received_at=now))
-
-
-def plain_number(value: float) -> float:
-    """The number without a needless point: 142.0 becomes 142. At most two decimals are accepted.
-
-    Raises:
-        ValueError: more than two decimals.
-    """
-    if value == int(value):
-        return int(value)
-    if value != round(value, 2):
-        raise ValueError("at most two decimals")
-    return value
-
-
-def keep_numbers_plain(struct: msgspec.Struct, *names: str) -> None:
-    """Make the named numbers of a struct plain while it is being made.
-
-    Raises:
-        ValueError: more than two decimals.
-    """
-    for name in names:
-        value = getattr(struct, name)
-        if value is not None:
-            msgspec.structs.force_setattr(struct, name, plain_number(value))
-
-
-def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
-    """Write 5.0 as 5 in the fields named, so that what is echoed is what was sent."""
-    for name in names:
-        value = getattr(struct, name)
-        if value is not None:
-            msgspec.structs.force_setattr(struct, name, whole_number(value))
-
-
-def whole_number(value: float) -> float:
-    """The number, as an integer where it is one: 27.0 gives 27."""
-    return int(value) if value == int(value) else value
-
-
-def check_day(day: date | None) -> None:
-    """Refuse a day so far off that days could not be counted from it.
-
-    Raises:
-        ValueError: outside the years 1900 to 2200.
-    """
-    if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise ValueError("years 1900 to 2200")
-
-
-def check_instant(instant: datetime) -> None:
-    """Refuse what the time arithmetic or FHIR could not carry.
-
-    Raises:
-        ValueError: outside the years 1900 to 2200, or an offset beyond 14 hours.
-    """
-    if not FIRST_YEAR <= instant.year <= LAST_YEAR:
-        raise ValueError("years 1900 to 2200")
-    offset = instant.utcoffset()
-    if offset is None or not -MAX_OFFSET <= offset <= MAX_OFFSET:
-        raise ValueError("an offset within 14 hours")
-
-
-def utc_text(moment: datetime) -> str:
-    """A moment in UTC to the millisecond, as the service writes its own: 2026-05-04T07:03:31.120Z."""
-    return f"{(moment - (moment.utcoffset() or timedelta())).replace(tzinfo=None).isoformat(timespec='milliseconds')}Z"
-
-
-def hundredths(mmhg: float) -> int:
-    """A pressure or rate as a whole count of hundredths, in which sums are exact: 142.5 gives 14250."""
-    return round(mmhg * 100)

@@ -11,11 +11,9 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.model.readings import (
+from quietcuff.core.model.fields import (
     AccuracyCheckInterval,
     ClockDrift,
-    Device,
-    Identifier,
     Length,
     PopulationGroup,
     Setting,
@@ -23,6 +21,7 @@ from quietcuff.core.model.readings import (
     YesNo,
     check_day,
 )
+from quietcuff.core.model.readings import Device, Identifier
 
 
 class ValidationEvidence(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

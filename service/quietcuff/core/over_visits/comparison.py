@@ -9,7 +9,7 @@ import msgspec
 from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.classification import reaches_hypertension
 from quietcuff.core.model.evaluation import Action, ConfirmBy, Finding, FollowingStep, Step
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.core.over_visits.office import Tables, days_needed
 from quietcuff.core.over_visits.out_of_office import OutsideSeries
 from quietcuff.core.over_visits.patterns import (

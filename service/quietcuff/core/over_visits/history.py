@@ -8,16 +8,9 @@ import msgspec
 
 from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.model.evaluation import Evaluation, Reason
-from quietcuff.core.model.readings import (
-    MAX_PAIRS,
-    MAX_SITTINGS,
-    History,
-    HistoryPair,
-    HistorySitting,
-    ReadingSet,
-    Site,
-    hundredths,
-)
+from quietcuff.core.model.fields import Site, hundredths
+from quietcuff.core.model.history import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.arms import as_history, find_pairs
 from quietcuff.core.sitting.attempts import in_order

@@ -14,7 +14,9 @@ import msgspec
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.labels.parts import Means
 from quietcuff.core.model.evaluation import FollowingStep, Result, RuleReference, Series
-from quietcuff.core.model.readings import Context, HistorySitting, Reading, ReadingSet, Setting
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.history import HistorySitting
+from quietcuff.core.model.readings import Context, Reading, ReadingSet
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Lacking, LeftOut

@@ -21,7 +21,7 @@ from quietcuff.core.model.evaluation import (
     Safety,
     Step,
 )
-from quietcuff.core.model.readings import Setting, Site
+from quietcuff.core.model.fields import Setting, Site
 from quietcuff.core.over_visits.control import ControlMeasure
 from quietcuff.core.over_visits.patterns import Pattern
 

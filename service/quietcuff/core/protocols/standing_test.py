@@ -25,7 +25,7 @@ from quietcuff.core.labels.judgement import Judgement, is_withheld
 from quietcuff.core.labels.label_findings import guideline_findings
 from quietcuff.core.labels.provisional import reserve
 from quietcuff.core.model.evaluation import Category, FollowingStep, Plan, ReadingOutcome, Reason, Result, State
-from quietcuff.core.model.readings import Method, Site
+from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Guideline
 from quietcuff.core.sitting.arms import Comparison

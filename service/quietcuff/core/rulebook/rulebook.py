@@ -11,7 +11,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import Severity
-from quietcuff.core.model.readings import Method, Position, Setting, Site
+from quietcuff.core.model.fields import Method, Position, Setting, Site
 from quietcuff.core.rulebook.base import Edge as Edge
 from quietcuff.core.rulebook.base import RuleStruct
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording, StandingTest

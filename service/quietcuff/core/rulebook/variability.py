@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from quietcuff.core.model.readings import Setting
+from quietcuff.core.model.fields import Setting
 from quietcuff.core.rulebook.base import RuleStruct
 
 Ground = Literal["published", "computed", "choice", "assumed"]

@@ -8,7 +8,7 @@ import msgspec
 
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Action, Level
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.severity import ARMS
 from quietcuff.core.sitting.sitting import Sitting

@@ -16,7 +16,8 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.readings import History, HistoryPair, Site, hundredths, whole_number
+from quietcuff.core.model.fields import Site, hundredths, whole_number
+from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
 

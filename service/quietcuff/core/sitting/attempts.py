@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 import msgspec
 
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.readings import Device, Reading, ReadingSet, Site, hundredths
+from quietcuff.core.model.fields import Site, hundredths
+from quietcuff.core.model.readings import Device, Reading, ReadingSet
 from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
 from quietcuff.core.sitting.equipment import Block, Fit, device_block, judge_fit, method_of
 from quietcuff.core.sitting.person import Person

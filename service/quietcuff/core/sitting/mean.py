@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from quietcuff.core.model.evaluation import Result
-from quietcuff.core.model.readings import hundredths
+from quietcuff.core.model.fields import hundredths
 from quietcuff.core.sitting.attempts import Attempt
 
 

@@ -7,7 +7,8 @@ from datetime import date, timedelta
 
 import msgspec
 
-from quietcuff.core.model.readings import Facts, RestrictionReason
+from quietcuff.core.model.fields import RestrictionReason
+from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Limits
 
 SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "left", "right-wrist": "right"}

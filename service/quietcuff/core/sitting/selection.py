@@ -11,7 +11,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import ReadingOutcome, Reason, State
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.core.rulebook.rulebook import Edge, Protocol
 from quietcuff.core.sitting.arms import OTHER, Comparison, repeat_due
 from quietcuff.core.sitting.attempts import Attempt, far_apart, much_above

@@ -10,7 +10,8 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.model.readings import Facts, Site
+from quietcuff.core.model.fields import Site
+from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Edge, PercentileEdge, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.percentiles import Norms

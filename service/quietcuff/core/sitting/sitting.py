@@ -9,7 +9,8 @@ from typing import Any, Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import Chosen
-from quietcuff.core.model.readings import History, Reading, ReadingSet, opened_at
+from quietcuff.core.model.history import History
+from quietcuff.core.model.readings import Reading, ReadingSet, opened_at
 from quietcuff.core.rulebook.rulebook import Guideline, Limits, Protocol, Rulebook, Situation
 from quietcuff.core.sitting.attempts import Attempt, in_order, judge_attempts
 from quietcuff.core.sitting.percentiles import Norms

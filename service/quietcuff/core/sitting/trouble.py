@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.readings import Site
+from quietcuff.core.model.fields import Site
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.sitting import Sitting
 

@@ -7,7 +7,7 @@ no published source read. What is in none of these tables is not guessed at.
 
 from __future__ import annotations
 
-from quietcuff.core.model.readings import Attendance, DeviceFlag, Method, Position, Setting, Site, YesNo
+from quietcuff.core.model.fields import Attendance, DeviceFlag, Method, Position, Setting, Site, YesNo
 
 LOINC = "http://loinc.org"
 SNOMED = "http://snomed.info/sct"

@@ -14,18 +14,8 @@ from datetime import UTC, datetime
 
 import msgspec
 
-from quietcuff.core.model.readings import (
-    Attendance,
-    Cuff,
-    Device,
-    DeviceFlag,
-    Identifier,
-    Position,
-    Reading,
-    Rhythm,
-    Setting,
-    Subject,
-)
+from quietcuff.core.model.fields import Attendance, DeviceFlag, Position, Rhythm, Setting
+from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, Subject
 from quietcuff.decode.fhir import codes as codes
 from quietcuff.decode.fhir.bundle import (
     Found,

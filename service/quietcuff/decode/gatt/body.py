@@ -10,23 +10,18 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.model.readings import (
+from quietcuff.core.model.fields import (
     Attendance,
-    Context,
-    Cuff,
-    Device,
     DeviceFlag,
-    Identifier,
     Instant,
     IntakeCode,
     Position,
-    Reading,
     Setting,
     Site,
-    Subject,
     Text,
     check_instant,
 )
+from quietcuff.core.model.readings import Context, Cuff, Device, Identifier, Reading, Subject
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.gatt import values
 from quietcuff.decode.gatt.keys import Sent, numbered, same_value

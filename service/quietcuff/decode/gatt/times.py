@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import msgspec
 from msgspec import Meta
 
-from quietcuff.core.model.readings import Identifier, Instant, check_instant
+from quietcuff.core.model.fields import Instant, check_instant
+from quietcuff.core.model.readings import Identifier
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.gatt.values import CuffMeasurement, Unreadable
 from quietcuff.decode.local_times import PlacedTime, is_fit, is_plausible, place, shifted

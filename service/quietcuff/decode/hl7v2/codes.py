@@ -12,7 +12,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.readings import DeviceFlag, Position, Site
+from quietcuff.core.model.fields import DeviceFlag, Position, Site
 
 Kind = Literal["systolic", "diastolic", "mean", "pulse", "both", "bits", "container", "refused"]
 Action = Literal["store", "replace", "retract", "no-value", "pass"]

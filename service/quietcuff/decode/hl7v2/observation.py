@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.model.readings import DeviceFlag
+from quietcuff.core.model.fields import DeviceFlag
 from quietcuff.decode.hl7v2 import codes as codes
 from quietcuff.decode.hl7v2.codes import Action, Measure
 from quietcuff.decode.hl7v2.syntax import Segment, Text, part

@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.model.readings import Care, Identifier, Subject
+from quietcuff.core.model.fields import Care
+from quietcuff.core.model.readings import Identifier, Subject
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.decode.hl7v2.codes import EUI_64
 from quietcuff.decode.hl7v2.syntax import Segment, Text, part

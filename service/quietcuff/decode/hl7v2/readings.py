@@ -10,7 +10,8 @@ from typing import TypeVar
 
 import msgspec
 
-from quietcuff.core.model.readings import IntakeCode, Method, Reading
+from quietcuff.core.model.fields import IntakeCode, Method
+from quietcuff.core.model.readings import Reading
 from quietcuff.decode.hl7v2 import codes as codes
 from quietcuff.decode.hl7v2.observation import ObservationRow
 from quietcuff.decode.hl7v2.syntax import part

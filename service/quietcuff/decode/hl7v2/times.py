@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from quietcuff.core.model.readings import check_instant
+from quietcuff.core.model.fields import check_instant
 from quietcuff.decode.local_times import is_in_gap, place
 
 Precision = Literal["year", "month", "day", "hour", "minute", "second", "fraction"]

@@ -310,3 +310,14 @@ class Bundle(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType
     total: int | None = None
     link: list[Link] | None = None
     entry: list[Entry] | None = None
+
+
+class Group(msgspec.Struct, frozen=True, kw_only=True, tag_field="resourceType", tag="Group", omit_defaults=True):
+    """People who are really there; who they are is told by an export."""
+
+    id: str
+    meta: Meta
+    type: str
+    actual: bool
+    name: str
+    quantity: int | None = None

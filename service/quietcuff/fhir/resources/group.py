@@ -6,19 +6,8 @@ from datetime import datetime
 
 import msgspec
 
-from quietcuff.fhir.model.resources import Meta
+from quietcuff.fhir.model.resources import Group, Meta
 from quietcuff.fhir.resources.sitting import instant
-
-
-class Group(msgspec.Struct, frozen=True, kw_only=True, tag_field="resourceType", tag="Group", omit_defaults=True):
-    """People who are really there; who they are is told by an export."""
-
-    id: str
-    meta: Meta
-    type: str
-    actual: bool
-    name: str
-    quantity: int | None = None
 
 
 def group_resource(group_id: str, name: str, created_at: datetime, people: int | None) -> bytes:

@@ -12,7 +12,8 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet, utc_text
+from quietcuff.core.model.fields import utc_text
+from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
 from quietcuff.core.model.readings import Identifier as GivenIdentifier
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference

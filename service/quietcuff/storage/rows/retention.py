@@ -26,7 +26,8 @@ from quietcuff.storage.schema.codes import ACTION
 from quietcuff.storage.schema.delivery import outbox
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
-from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_version, subject, subject_past, trail
+from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_version, subject, subject_past
+from quietcuff.storage.schema.trail import trail
 
 _s, _p, _l, _r, _h = reading_set.c, payload.c, payload_link.c, refused_payload.c, subject_hold.c
 

@@ -11,7 +11,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, exists, insert, select, update
 
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import ReferencePrior
+from quietcuff.core.model.history import ReferencePrior
 from quietcuff.storage.engine.statements import Command, Query
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.schema.delivery import target

@@ -27,6 +27,7 @@ from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job,
 from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
+from quietcuff.storage.schema.trail import trail, trail_seal
 
 tenant = Table(
     "tenant",
@@ -356,43 +357,6 @@ claim = Table(
     sqlite_with_rowid=False,
 )
 
-trail = Table(
-    "trail",
-    metadata,
-    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
-    Column("lane", BigInteger, primary_key=True, autoincrement=False, doc="one writer's own chain"),
-    Column("position", Integer, primary_key=True, autoincrement=False),
-    Column("at", Instant, nullable=False),
-    Column("actor", String(255), nullable=False),
-    Column("action", SmallInteger, nullable=False, doc="ACTION"),
-    Column("outcome", SmallInteger, nullable=False, doc="OUTCOME"),
-    Column("subject_id", Id),
-    Column("set_id", Id),
-    Column("version", Integer),
-    Column("request_id", Id, nullable=False),
-    Column("chain", LargeBinary(32), nullable=False, doc="digest of this row and the one before in its lane"),
-    Column("what", String(255), doc="operation, search, setting or command; names only, never a value"),
-    Column("found", Integer, doc="how many were answered"),
-    Column("origin", String(64), doc="from where: an address, or the user of the machine"),
-    Index("ix_trail_subject_at", "tenant_id", "subject_id", "at"),
-    Index("ix_trail_at", "tenant_id", "at"),
-    sqlite_with_rowid=False,
-)
-
-trail_seal = Table(
-    "trail_seal",
-    metadata,
-    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
-    Column("number", Integer, primary_key=True, autoincrement=False, doc="of the tenant's seals, from 1 without a gap"),
-    Column("lane", BigInteger, nullable=False),
-    Column("position", Integer, nullable=False, doc="how many rows the lane had"),
-    Column("head", LargeBinary(32), nullable=False, doc="the chain of the last of them"),
-    Column("sealed_at", Instant, nullable=False),
-    Column("key_name", String(8), doc="of the key in use; null where there is none"),
-    Column("chain", LargeBinary(32), nullable=False, doc="digest of this seal and the one before"),
-    Index("ix_trail_seal_lane", "tenant_id", "lane", "position"),
-    sqlite_with_rowid=False,
-)
 
 # Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
 DELIVERY_TABLES = (target, outbox)

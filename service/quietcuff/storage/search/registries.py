@@ -13,7 +13,8 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, Table, bindparam, func, select, tuple_
 
 from quietcuff.storage.schema.base import EPOCH
-from quietcuff.storage.schema.sittings import device, set_version, subject, trail
+from quietcuff.storage.schema.sittings import device, set_version, subject
+from quietcuff.storage.schema.trail import trail
 from quietcuff.storage.search.dates import date_conditions, edges, prefixes
 from quietcuff.storage.search.query import DateRange, EntryPageEnd
 

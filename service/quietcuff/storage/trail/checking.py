@@ -16,7 +16,7 @@ from sqlalchemy import BigInteger, Connection, bindparam, func, select, tuple_
 
 from quietcuff.storage.engine.statements import Query, single
 from quietcuff.storage.schema.codes import ACTION, OUTCOME
-from quietcuff.storage.schema.sittings import trail
+from quietcuff.storage.schema.trail import trail
 from quietcuff.storage.trail.keys import TrailKey
 from quietcuff.storage.trail.seals import Seal, seal_link
 from quietcuff.storage.trail.trail import FIRST_LINK, TrailEntry, first_form_link_after, link_after

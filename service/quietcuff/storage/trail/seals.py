@@ -23,7 +23,7 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.statements import Command, Query
 from quietcuff.storage.engine.transactions import Job, JobOutcome
 from quietcuff.storage.schema.base import microseconds
-from quietcuff.storage.schema.sittings import trail, trail_seal
+from quietcuff.storage.schema.trail import trail, trail_seal
 from quietcuff.storage.trail.keys import TrailKey
 from quietcuff.storage.trail.trail import FIRST_LINK, Book
 

@@ -25,7 +25,7 @@ from sqlalchemy import Connection, Engine, event, insert
 from quietcuff.storage.engine.statements import Command
 from quietcuff.storage.schema.base import microseconds
 from quietcuff.storage.schema.codes import ACTION, OUTCOME
-from quietcuff.storage.schema.sittings import trail
+from quietcuff.storage.schema.trail import trail
 from quietcuff.storage.trail.keys import TrailKey
 
 LANE = "quietcuff lane"

@@ -1,0 +1,147 @@
+"""The fields of structs: closed lists of words, bounds of quantities, texts and times, and one way of writing numbers."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+# A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
+# Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
+TEXT_PATTERN = r"^[^\u0000-\u001f\u007f-\u009f]*[^\s\u0000-\u001f\u007f-\u009f][^\u0000-\u001f\u007f-\u009f]*(?![\s\S])"
+SYSTEM_PATTERN = r"^[^\s\u0000-\u0020\u007f-\u009f|]+(?![\s\S])"
+BIRTH_DATE_PATTERN = r"^(19|20|21)[0-9]{2}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?(?![\s\S])"
+Text = Annotated[str, Meta(min_length=1, max_length=255, pattern=TEXT_PATTERN)]
+System = Annotated[str, Meta(min_length=1, max_length=255, pattern=SYSTEM_PATTERN)]
+BirthDate = Annotated[str, Meta(pattern=BIRTH_DATE_PATTERN, examples=["1971-01-15", "1971-01", "1971"])]
+Instant = Annotated[datetime, Meta(tz=True, description="RFC 3339 with seconds and an offset, years 1900 to 2200.")]
+Pressure = Annotated[float, Meta(ge=0, le=400, description="mmHg, at most two decimals.", extra={"decimals": 2})]
+Rate = Annotated[float, Meta(ge=0, le=400, description="Per minute, at most two decimals.", extra={"decimals": 2})]
+Difference = Annotated[float, Meta(ge=-400, le=400, description="mmHg, right arm minus left arm.")]
+Deviation = Annotated[float, Meta(gt=0, le=100, description="A standard deviation in mmHg.")]
+Length = Annotated[float, Meta(gt=0, le=300, description="Centimetres.")]
+MOST_DRIFT_SECONDS = 366 * 86_400
+AccuracyCheckInterval = Annotated[int, Meta(ge=1, le=120)]
+ClockDrift = Annotated[int, Meta(ge=-MOST_DRIFT_SECONDS, le=MOST_DRIFT_SECONDS)]
+YesNo = Literal["yes", "no", "not-recorded"]
+MAX_OFFSET = timedelta(hours=14)
+
+PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
+Arm = Literal["left", "right"]
+Site = Literal["left-upper-arm", "right-upper-arm", "left-wrist", "right-wrist", "left-thigh", "right-thigh", "not-recorded"]
+Position = Literal["sitting", "standing", "supine", "not-recorded"]
+Method = Literal["oscillometric", "auscultatory"]
+Rhythm = Literal["regular", "irregular", "not-recorded"]
+Setting = Literal["office", "home", "ambulatory"]
+Visit = Literal["first", "follow-up"]
+Attendance = Literal["attended", "unattended"]
+DeviceFlag = Literal[
+    "body-movement",
+    "cuff-loose",
+    "irregular-pulse",
+    "pulse-too-high",
+    "pulse-too-low",
+    "improper-position",
+    "measurement-failed",
+]
+RestrictionReason = Literal[
+    "dialysis-access",
+    "lymph-nodes-removed",
+    "lymphoedema",
+    "line",
+    "wound",
+    "plegia",
+    "absent",
+    "refused",
+    "other",
+]
+IntakeCode = Literal[
+    "clock-zone-assumed",
+    "clock-hour-unclear",
+    "clock-shifted",
+    "time-of-arrival",
+    "value-coarse",
+    "status-unclear",
+    "not-verified",
+    "questionable",
+]
+Care = Literal["ordinary", "inpatient", "emergency", "dialysis", "procedure-day"]
+MAX_READINGS = 300
+MAX_INTAKE_NOTES = 7 * MAX_READINGS
+MAX_GUIDELINES = 10
+MAX_RESTRICTIONS = 20
+MAX_SLEEP_PERIODS = 10
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+
+
+def plain_number(value: float) -> float:
+    """The number without a needless point: 142.0 becomes 142. At most two decimals are accepted.
+
+    Raises:
+        ValueError: more than two decimals.
+    """
+    if value == int(value):
+        return int(value)
+    if value != round(value, 2):
+        raise ValueError("at most two decimals")
+    return value
+
+
+def keep_numbers_plain(struct: msgspec.Struct, *names: str) -> None:
+    """Make the named numbers of a struct plain while it is being made.
+
+    Raises:
+        ValueError: more than two decimals.
+    """
+    for name in names:
+        value = getattr(struct, name)
+        if value is not None:
+            msgspec.structs.force_setattr(struct, name, plain_number(value))
+
+
+def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
+    """Write 5.0 as 5 in the fields named, so that what is echoed is what was sent."""
+    for name in names:
+        value = getattr(struct, name)
+        if value is not None:
+            msgspec.structs.force_setattr(struct, name, whole_number(value))
+
+
+def whole_number(value: float) -> float:
+    """The number, as an integer where it is one: 27.0 gives 27."""
+    return int(value) if value == int(value) else value
+
+
+def check_day(day: date | None) -> None:
+    """Refuse a day so far off that days could not be counted from it.
+
+    Raises:
+        ValueError: outside the years 1900 to 2200.
+    """
+    if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError("years 1900 to 2200")
+
+
+def check_instant(instant: datetime) -> None:
+    """Refuse what the time arithmetic or FHIR could not carry.
+
+    Raises:
+        ValueError: outside the years 1900 to 2200, or an offset beyond 14 hours.
+    """
+    if not FIRST_YEAR <= instant.year <= LAST_YEAR:
+        raise ValueError("years 1900 to 2200")
+    offset = instant.utcoffset()
+    if offset is None or not -MAX_OFFSET <= offset <= MAX_OFFSET:
+        raise ValueError("an offset within 14 hours")
+
+
+def utc_text(moment: datetime) -> str:
+    """A moment in UTC to the millisecond, as the service writes its own: 2026-05-04T07:03:31.120Z."""
+    return f"{(moment - (moment.utcoffset() or timedelta())).replace(tzinfo=None).isoformat(timespec='milliseconds')}Z"
+
+
+def hundredths(mmhg: float) -> int:
+    """A pressure or rate as a whole count of hundredths, in which sums are exact: 142.5 gives 14250."""
+    return round(mmhg * 100)
