@@ -3,5 +3,5 @@
 # Arguments are pytest's; -n 0 runs them one after another.
 set -eu
 cd "$(dirname "$0")/.."
-sh deploy/setup.sh
-exec .venv/bin/python -m pytest -n auto --maxprocesses 4 --dist loadfile "$@"
+sh deploy/setup.sh test
+exec .venv/bin/python -m pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder "$@"

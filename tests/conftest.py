@@ -17,7 +17,14 @@ if "XDG_RUNTIME_DIR" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
 from databases import PostgresqlServer, SqliteFiles
+from ordering import longest_first
 from quietcuff.storage.engine.store import Store, open_store
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Where workers share the files out, the longest begin first; alone, the order of the folders stays."""
+    if hasattr(config, "workerinput"):
+        longest_first(items, str(Path(__file__).parent))
 
 
 @pytest.fixture(scope="session")

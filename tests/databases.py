@@ -115,9 +115,20 @@ class PostgresqlServer:
 
 
 async def empty(connection: Any) -> None:
+    """Empty every table that holds a row. To truncate all of them costs ten times as much, and most tests fill few."""
+    names = [table.name for table in metadata.sorted_tables]
     await connection.execute("SET lock_timeout = '2s'")
-    tables = ", ".join(table.name for table in metadata.sorted_tables)
-    await connection.execute(f"TRUNCATE {tables} RESTART IDENTITY")
+    if not await connection.fetchval("SELECT rolsuper FROM pg_roles WHERE rolname = current_user"):
+        await connection.execute(f"TRUNCATE {', '.join(names)} RESTART IDENTITY")
+        return
+    async with connection.transaction():
+        await connection.execute(f"LOCK TABLE {', '.join(names)} IN ACCESS EXCLUSIVE MODE")
+        # Neither triggers nor references: all of them end as empty as they began.
+        await connection.execute("SET LOCAL session_replication_role = replica")
+        seen = ", ".join(f"CASE WHEN EXISTS (SELECT 1 FROM {name}) THEN '{name}' END" for name in names)
+        for name in await connection.fetchval(f"SELECT array_remove(ARRAY[{seen}], NULL)"):
+            await connection.execute(f"DELETE FROM {name}")
+        await connection.execute("SELECT setval(oid::regclass, 1, false) FROM pg_class WHERE relkind = 'S'")
 
 
 async def forgo_durability(connection: Any) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import httpx
 import pytest
@@ -46,8 +46,16 @@ def service(request: pytest.FixtureRequest) -> Server:
     return running
 
 
+@pytest.fixture(scope="session")
+def desks() -> Iterator[Callable[[Server], httpx.Client]]:
+    """The one client of each server that may do everything: to make a key and a client costs more than most tests."""
+    made: dict[Server, httpx.Client] = {}
+    yield lambda server: made[server] if server in made else made.setdefault(server, server.client())
+    for client in made.values():
+        client.close()
+
+
 @pytest.fixture
-def desk(service: Server) -> Iterator[httpx.Client]:
+def desk(service: Server, desks: Callable[[Server], httpx.Client]) -> httpx.Client:
     """A client that may do everything, of a server of either kind."""
-    with service.client() as made:
-        yield made
+    return desks(service)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from typing import Any
 from uuid import uuid4
 
@@ -102,3 +103,11 @@ def test_only_the_newest_sittings_are_drawn(desk: httpx.Client, monkeypatch: pyt
         store(desk, sitting(person, reading(day, 0, 138, 86), reading(day, 2, 136, 84), **FOLLOW_UP)) for day in (9, 6, 3)
     ]
     assert drawn(picture(desk, stored[0]["subject_id"]), "results-systolic-office") == 2
+
+
+def test_without_the_packages_that_draw_it_says_how_to_get_them(desk: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    subject_id = store(desk, first_visit(str(uuid4())))["subject_id"]
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    found = problem(desk.get(f"/v1/subjects/{subject_id}/trend.svg"), 501, "not-installed")
+    assert "the extra pictures" in found["detail"] and "sh deploy/setup.sh full" in found["detail"]
+    assert desk.get(f"/v1/subjects/{subject_id}/summary").status_code == 200

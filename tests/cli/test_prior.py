@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -140,6 +141,15 @@ def fitted(count: int, visits: int, rules: TenantFit = RULES) -> Any:
     drawn = people_drawn(count, visits)
     people = [OwnVisits(values=[tuple(visit) for visit in person], within=[(0.0, 0.0, 0.0)] * visits) for person in drawn]
     return fit_prior(people, (56.25, 18.9, 17.64), rules, includes_treated=False)
+
+
+def test_without_numeric_packages_nothing_is_fitted_and_a_sentence_says_why(
+    clinic_url: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "scipy", None)
+    assert main(["prior", "fit", "--tenant", "clinic"]) == 1
+    told = capsys.readouterr()
+    assert "the extra analytics" in told.err and "sh deploy/setup.sh full" in told.err and told.out == ""
 
 
 def test_the_people_that_were_drawn_are_found_again() -> None:

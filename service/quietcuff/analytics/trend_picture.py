@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.analytics import trend_text as words
+from quietcuff.analytics.extras import require
 from quietcuff.analytics.matplotlib_svg import draw
 from quietcuff.analytics.trend import make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
@@ -42,7 +43,9 @@ async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, quer
     Raises:
         NotAcceptable: a guideline that is not in the rulebook, or a day that cannot be.
         NotFound: nobody of this tenant.
+        NotInstalled: there is nothing to draw with.
     """
+    require("pictures")
     book = desk.rulebook
     if query.guideline is not None and query.guideline not in book.guidelines:
         detail = f"Accepted: {', '.join(sorted(book.guidelines))}."

@@ -123,6 +123,13 @@ EXPORT_FAILED = _problem(
     "The export failed",
     "An export was tried several times and failed each time; the log of the service holds why. Start another one.",
 )
+NOT_INSTALLED = _problem(
+    "not-installed",
+    501,
+    "That part is not installed",
+    "The service was set up without the optional packages that this needs, such as those that draw pictures. The detail names "
+    "the extra and says how an operator adds it. All else works without it.",
+)
 BUSY = _problem("busy", 503, "No room now", "Try again after the seconds that the header Retry-After names.")
 NOT_READY = _problem(
     "not-ready",
@@ -151,6 +158,7 @@ PROBLEM_TYPES = (
     TOO_OFTEN,
     INTERNAL_ERROR,
     EXPORT_FAILED,
+    NOT_INSTALLED,
     BUSY,
     NOT_READY,
 )

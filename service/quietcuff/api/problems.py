@@ -84,9 +84,16 @@ def _of_ours(error: errors.QuietcuffError) -> ErrorAnswer:
         case errors.TokenRefused(code=code, detail=detail):
             kind = kinds.NOT_AUTHENTICATED if code == "invalid_client" else kinds.BAD_REQUEST
             return ErrorAnswer(kind=kind, detail=detail, headers={"WWW-Authenticate": CHALLENGE} if kind.status == 401 else {})
-        case errors.StoreNotUsable():
-            return ErrorAnswer(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
+        case errors.StoreNotUsable() | errors.NotInstalled():
+            return _of_set_up(error)
     return PLAIN.get(type(error), UNFORESEEN)
+
+
+def _of_set_up(error: errors.StoreNotUsable | errors.NotInstalled) -> ErrorAnswer:
+    """What an operator has to mend: a database soon, perhaps, what is not installed not by waiting."""
+    if isinstance(error, errors.NotInstalled):
+        return ErrorAnswer(kind=kinds.NOT_INSTALLED, detail=str(error))
+    return ErrorAnswer(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
 
 
 UNFORESEEN = ErrorAnswer(kind=kinds.INTERNAL_ERROR, detail="An error that nobody foresaw; it is in the log.")

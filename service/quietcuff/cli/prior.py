@@ -10,6 +10,7 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.analytics.extras import require
 from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
@@ -61,7 +62,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_fit(arguments: argparse.Namespace) -> int:
-    """Fit, tell, and keep it where that is asked for."""
+    """Fit, tell, and keep it where that is asked for.
+
+    Raises:
+        NotInstalled: there is nothing to fit with.
+    """
+    require("analytics")
     book = load_rulebook()
 
     rules = book.variability

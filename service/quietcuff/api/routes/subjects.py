@@ -121,6 +121,7 @@ TREND = Operation(
         Reply(description="The picture.", media_type=SVG, headers=("ETag",)),
         Reply(status=304, description="The caller has it already.", headers=("ETag",)),
     ),
+    problems=(kinds.NOT_INSTALLED,),
 )
 
 

@@ -15,6 +15,7 @@ QuietcuffError
 ├── TooOften               asked too often, or too much at once; waiting helps
 ├── Busy                   no room now; trying again later may help
 │   └── StoreFailing       the database refuses what it should do, until somebody does something: full, read-only, damaged
+├── NotInstalled           asks for what an optional package makes, and this installation lacks it
 ├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 └── DemoFailed             the demonstration's own server did not answer as it must
 """
@@ -148,6 +149,17 @@ class StoreFailing(Busy):
         super().__init__(retry_after_seconds)
         self.code = code
         self.told = told
+
+
+class NotInstalled(QuietcuffError):
+    """Packages of an extra are missing; its message says which extra, and how an operator gets it."""
+
+    def __init__(self, extra: str) -> None:
+        super().__init__(
+            f"This installation lacks the optional packages of the extra {extra}. "
+            f'An operator adds them with "sh deploy/setup.sh full", or by installing quietcuff[{extra}].'
+        )
+        self.extra = extra
 
 
 class StoreNotUsable(QuietcuffError):

@@ -1,0 +1,26 @@
+"""Optional packages by the name of the extra that brings them, and a plain refusal where one is missing."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from typing import Literal, TypeAlias
+
+from quietcuff.core.model.errors import NotInstalled
+
+Extra: TypeAlias = Literal["pictures", "analytics", "cluster"]
+# The modules that each extra of pyproject.toml brings, without those that come along with them.
+MODULES: dict[Extra, tuple[str, ...]] = {
+    "pictures": ("matplotlib",),
+    "analytics": ("numpy", "pyarrow", "scipy"),
+    "cluster": ("numpy", "pyarrow", "scipy", "dask", "distributed"),
+}
+
+
+def require(extra: Extra) -> None:
+    """See that the packages of an extra are installed, without loading them.
+
+    Raises:
+        NotInstalled: one is missing.
+    """
+    if any(find_spec(module) is None for module in MODULES[extra]):
+        raise NotInstalled(extra)
