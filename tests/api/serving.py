@@ -77,6 +77,10 @@ class Server:
         port = self._uvicorn.servers[0].sockets[0].getsockname()[1]
         self.url = f"http://127.0.0.1:{port}"
 
+    def connections(self) -> set[Any]:
+        """The server's side of what is connected."""
+        return self._uvicorn.server_state.connections
+
     def stop(self) -> None:
         self._uvicorn.should_exit = True
         self._thread.join()

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import time
 from collections.abc import Iterator
 
 import httpx
 import pytest
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from api.serving import Server
 from quietcuff.api import bounded_http
+from quietcuff.api.lanes import Lane
+from quietcuff.core.model.errors import Busy
 
 
 @pytest.fixture
@@ -112,3 +116,72 @@ def test_a_connection_ends_after_its_last_request(connection: socket.socket, mon
     assert b"connection: close" not in connection.recv(65536).lower()
     connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
     assert b"connection: close" in answer_of(connection).lower()
+
+
+POST_HEAD = b"POST /v1/reading-sets HTTP/1.1\r\nhost: x\r\nauthorization: Bearer %s\r\ncontent-type: application/json\r\n"
+
+
+@pytest.fixture
+def full(server: Server, client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> bytes:
+    """The head of a request that is refused by it, for its key is known and no lane has room."""
+    assert client.get("/v1/reading-sets").status_code == 200
+
+    def refuse(self: Lane, tenant_id: int) -> None:
+        raise Busy(7)
+
+    monkeypatch.setattr(Lane, "require_room", refuse)
+    return POST_HEAD % client.headers["Authorization"].removeprefix("Bearer ").encode()
+
+
+def read_answer(connection: socket.socket) -> tuple[bytes, bytes]:
+    """One answer whose body has a length."""
+    told = b""
+    while b"\r\n\r\n" not in told:
+        told += connection.recv(65536)
+    head, body = told.split(b"\r\n\r\n", 1)
+    length = int(head.lower().split(b"content-length: ")[1].split(b"\r\n")[0])
+    while len(body) < length:
+        body += connection.recv(65536)
+    return head, body
+
+
+def test_a_request_too_many_is_refused_before_its_body_and_its_connection_goes_on(
+    connection: socket.socket, full: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_task(*arguments: object) -> None:
+        raise AssertionError("the refusal waited for a turn of the loop")
+
+    monkeypatch.setattr(HttpToolsProtocol, "_start_asgi_task", no_task)
+    for _ in range(3):
+        connection.sendall(full + b"content-length: 100000\r\n\r\n")
+        head, body = read_answer(connection)
+        assert head.startswith(b"HTTP/1.1 503 ")
+        assert b"\r\nretry-after: 7\r\n" in head + b"\r\n"
+        assert b"x-request-id: " in head
+        assert json.loads(body)["detail"] == "Try again in 7 seconds."
+        connection.sendall(b" " * 100_000)
+
+
+def test_requests_sent_ahead_are_refused_one_after_the_other(connection: socket.socket, full: bytes) -> None:
+    # More than calls may be nested in each other.
+    count = 900
+    connection.sendall((full + b"content-length: 0\r\n\r\n") * count + full + b"connection: close\r\ncontent-length: 0\r\n\r\n")
+    assert answer_of(connection).count(b"HTTP/1.1 503 ") == count + 1
+
+
+def test_the_body_of_a_refused_request_is_not_read_for_ever(connection: socket.socket, full: bytes) -> None:
+    connection.sendall(full + b"content-length: 1000000000\r\n\r\n")
+    assert read_answer(connection)[0].startswith(b"HTTP/1.1 503 ")
+    assert send_until_closed(connection, b" " * 65536, 1_000) < 1_000
+
+
+def test_a_connection_whose_request_was_refused_before_its_body_may_be_idle_only_so_long(full: bytes, server: Server) -> None:
+    with socket.create_connection(("127.0.0.1", int(server.url.rsplit(":", 1)[1])), timeout=10) as connection:
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+        read_answer(connection)
+        (own,) = [one for one in server.connections() if one.client == connection.getsockname()]
+        own.timeout_keep_alive = 0.2
+        connection.sendall(full + b"content-length: 10\r\n\r\n")
+        read_answer(connection)
+        connection.sendall(b" " * 10)
+        assert connection.recv(1) == b""

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from quietcuff.core.model.errors import NotAuthenticated
-from quietcuff.security.api_keys import CACHED_SECONDS, Keyring, NewKey, digest, make_key
+from quietcuff.security.api_keys import CACHED_SECONDS, LOOK_AGAIN_SECONDS, Keyring, NewKey, digest, make_key
 from quietcuff.storage.rows.api_keys import KeyRow
 
 NOW = datetime(2026, 5, 4, 7, 0, tzinfo=UTC)
@@ -96,11 +96,34 @@ def test_the_store_is_asked_once_in_five_seconds_and_a_revoked_key_dies_within_t
     ring = store.ring()
     asyncio.run(ring.principal(key.text))
     store.keys[key.prefix] = msgspec.structs.replace(stored(key), revoked_at=NOW)
-    store.seconds = CACHED_SECONDS - 0.1
+    store.seconds = LOOK_AGAIN_SECONDS - 0.1
     asyncio.run(ring.principal(key.text))
     assert store.asked == 1
     store.seconds = CACHED_SECONDS
     assert refused(ring, key.text) and store.asked == 2
+
+
+async def test_nobody_waits_for_the_look_at_a_key_that_is_in_use() -> None:
+    key, gate = make_key(), asyncio.Event()
+    store = Store(stored(key))
+
+    async def find(prefix: str) -> KeyRow | None:
+        await gate.wait()
+        return await store.find(prefix)
+
+    ring = store.ring()
+    await ring.principal(key.text)
+    ring._find = find
+    store.keys[key.prefix] = msgspec.structs.replace(stored(key), revoked_at=NOW)
+    store.seconds = LOOK_AGAIN_SECONDS
+    for _ in range(50):
+        await ring.principal(key.text)
+    gate.set()
+    for _ in range(5):
+        await asyncio.sleep(0)
+    assert store.asked == 2
+    with pytest.raises(NotAuthenticated):
+        await ring.principal(key.text)
 
 
 def test_a_key_expires_by_the_clock_even_while_it_is_remembered() -> None:

@@ -3,11 +3,16 @@
 uvicorn's fast parser bounds neither the size of a request's head nor the time it may take; its slow one bounds the size alone.
 A head, trailers included, has so many bytes and so many seconds; a body must go on coming; a process has so many connections,
 and a connection so many requests. What is over is answered (408, 431, 503) and closed.
+
+uvicorn lets a request wait for the next turn of the event loop before anybody looks at it, and under a flood a turn is long.
+What the application refuses by a request's head alone is therefore answered where the head ends. Its body is read only to be
+dropped, and only so much of it.
 """
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Coroutine
 from http import HTTPStatus
 from typing import Any
 
@@ -19,6 +24,12 @@ BODY_SECONDS = 15.0
 LEAST_BODY_BYTES = 4 * 1024
 MOST_CONNECTIONS = 1000
 MOST_REQUESTS = 1000
+# Twice what a body may have: who was refused may have been sending already, and can use the connection again.
+MOST_DROPPED_BYTES = 512 * 1024
+
+
+# Where an application leaves, in the state of its lifespan, what tells of a scope how it is refused by its head, or None.
+REFUSING = "quietcuff.refusing"
 
 
 class _HeadTooLarge(Exception):
@@ -33,7 +44,9 @@ class BoundedHttp(HttpToolsProtocol):
     head_bytes = 0
     unparsed_bytes = 0
     body_bytes = 0
+    dropped_bytes = 0
     requests = 0
+    is_first_in_line = False
     refused = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
@@ -92,17 +105,39 @@ class BoundedHttp(HttpToolsProtocol):
     def on_headers_complete(self) -> None:
         """The head is there: the request goes to the application, and its body is watched."""
         self.waits_for_head = False
-        self.requests += 1
-        super().on_headers_complete()
-        if self.requests >= MOST_REQUESTS:
-            self.cycle.keep_alive = False
-            self.cycle.default_headers = [*self.cycle.default_headers, (b"connection", b"close")]
-        self.body_bytes = 0
+        self.body_bytes = self.dropped_bytes = 0
         self.wait(BODY_SECONDS, self.body_is_slow)
+        self.is_first_in_line = True
+        try:
+            super().on_headers_complete()
+        finally:
+            self.is_first_in_line = False
+
+    def _start_asgi_task(self, cycle: Any, app: Any) -> None:
+        """Begin with a request, or refuse it without waiting for a turn of the loop. What has waited behind others of its
+        connection gets a turn, for of those any number might be refused one within the other."""
+        self.requests += 1
+        if self.requests >= MOST_REQUESTS:
+            cycle.keep_alive = False
+            cycle.default_headers = [*cycle.default_headers, (b"connection", b"close")]
+        # With nothing of the connection unsent, an answer as small as a refusal never waits for its client.
+        if self.is_first_in_line and REFUSING in self.app_state and not self.transport.get_write_buffer_size():
+            refuse = self.app_state[REFUSING](cycle.scope)
+            if refuse is not None:
+                run_without_waiting(cycle.run_asgi(refuse))
+                return
+        super()._start_asgi_task(cycle, app)
 
     def on_body(self, body: bytes) -> None:
-        """A part of the body."""
+        """A part of the body; of one that nobody waits for any more, only so much is taken."""
         self.body_bytes += len(body)
+        if self.cycle.response_complete:
+            self.dropped_bytes += len(body)
+            if self.dropped_bytes > MOST_DROPPED_BYTES:
+                self.refused = True
+                self.stop_waiting()
+                self.transport.close()
+                return
         super().on_body(body)
 
     def on_message_complete(self) -> None:
@@ -110,6 +145,10 @@ class BoundedHttp(HttpToolsProtocol):
         self.stop_waiting()
         self.waits_for_head, self.unparsed_bytes = True, 0
         super().on_message_complete()
+        if self.cycle.response_complete and not self.transport.is_closing():
+            # The answer went out before its body had come, which has ended the time that the connection may be idle.
+            self._unset_keepalive_if_required()
+            self.timeout_keep_alive_task = self.loop.call_later(self.timeout_keep_alive, self.timeout_keep_alive_handler)
 
     def head_is_late(self) -> None:
         """The head took too long, unless an answer is still being sent to the request before it."""
@@ -146,3 +185,16 @@ class BoundedHttp(HttpToolsProtocol):
             retry = "retry-after: 1\r\n" if status is HTTPStatus.SERVICE_UNAVAILABLE else ""
             self.transport.write(f"{head}{retry}\r\n".encode("ascii"))
         self.transport.close()
+
+
+def run_without_waiting(work: Coroutine[Any, Any, None]) -> None:
+    """Run what never waits to its end.
+
+    Raises:
+        RuntimeError: it waits.
+    """
+    try:
+        work.send(None)
+    except StopIteration:
+        return
+    raise RuntimeError("a refusal waits for something")

@@ -10,6 +10,7 @@ from uuid import uuid4
 import msgspec
 from litestar.types import ASGIApp, Message, Receive, Send
 
+from quietcuff.api.bounded_http import REFUSING
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access
 from quietcuff.api.problems import written
@@ -35,16 +36,39 @@ class Shell:
     # The type of a scope names no "http" and no "lifespan", which are what servers send.
     async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
         """Serve one request, or the start and end of the application."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
+        if scope["type"] == "http":
+            await self._serve(scope, receive, send, self._busy(scope))
             return
+        if "state" in scope:
+            scope["state"][REFUSING] = self.refusing
+        await self.app(scope, receive, send)
+
+    def refusing(self, scope: Any) -> ASGIApp | None:
+        """What answers a request that its head alone shows to be one too many, without waiting for anything; None where there
+        is room."""
+        busy = self._busy(scope)
+        if busy is None:
+            return None
+
+        async def refuse(scope: Any, receive: Receive, send: Send) -> None:
+            await self._serve(scope, receive, send, busy)
+
+        return refuse
+
+    def _busy(self, scope: Any) -> Busy | None:
+        try:
+            self.lanes.refuse_plainly(_served_as(scope["method"]), scope["path"], scope["headers"])
+        except Busy as error:
+            return error
+        return None
+
+    async def _serve(self, scope: Any, receive: Receive, send: Send, busy: Busy | None) -> None:
         began = time.perf_counter()
         request_id = str(uuid4())
         method = scope["method"]
         # A HEAD is answered as a GET whose body the server drops, for the server still sees its own scope.
         state: dict[str, Any] = {**scope.get("state", {}), "request_id": request_id}
-        served_as = "GET" if method == "HEAD" else method
-        scope = {**scope, "method": served_as, "state": state}
+        scope = {**scope, "method": _served_as(method), "state": state}
         status = 0
 
         async def send_on(message: Message) -> None:
@@ -61,10 +85,8 @@ class Shell:
             return message
 
         try:
-            try:
-                self.lanes.refuse_plainly(served_as, scope["path"], scope["headers"])
-            except Busy as error:
-                await send_problem(send_on, error, scope["path"], request_id)
+            if busy is not None:
+                await send_problem(send_on, busy, scope["path"], request_id)
             else:
                 await self.app(scope, receive_on, send_on)
         finally:
@@ -73,6 +95,10 @@ class Shell:
                 state["leave"](status != SERVICE_UNAVAILABLE)
             if access.isEnabledFor(logging.INFO):
                 _note(scope, request_id, method, status, began)
+
+
+def _served_as(method: str) -> str:
+    return "GET" if method == "HEAD" else method
 
 
 async def send_problem(send: Send, error: Exception, path: str, request_id: str) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextvars
 import hashlib
 import hmac
 import re
@@ -9,6 +11,7 @@ import secrets
 import string
 from collections.abc import Awaitable, Callable
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -20,6 +23,8 @@ from quietcuff.storage.rows.api_keys import KeyRow
 PREFIX_LENGTH = 8
 SECRET_BYTES = 32
 CACHED_SECONDS = 5.0
+# From here on a look is taken beside the requests, so that under a flood nobody waits for one behind the others' work.
+LOOK_AGAIN_SECONDS = 2.5
 MOST_CACHED = 10_000
 
 _KEY = re.compile(r"qc_(?P<prefix>[a-z0-9]{8})_(?P<secret>[A-Za-z0-9_-]{43})", re.ASCII)
@@ -68,6 +73,7 @@ class Keyring:
         self._monotonic = monotonic
         self._cached: dict[str, tuple[float, KeyRow, Principal]] = {}
         self._uses: dict[UUID, datetime] = {}
+        self._looks: dict[str, asyncio.Task[Any]] = {}
 
     async def principal(self, key: str) -> Principal:
         """Who holds the key.
@@ -97,10 +103,26 @@ class Keyring:
         now = self._monotonic()
         cached = self._cached.get(prefix)
         if cached is not None and now - cached[0] < CACHED_SECONDS:
+            if now - cached[0] >= LOOK_AGAIN_SECONDS and prefix not in self._looks:
+                # In no request's context: the look is not bound by a deadline of one.
+                look = asyncio.get_running_loop().create_task(self._look(prefix), context=contextvars.Context())
+                self._looks[prefix] = look
+                look.add_done_callback(lambda done: self._looked(prefix, done))
             return cached[1], cached[2]
         self._cached.pop(prefix, None)
+        return await self._look(prefix)
+
+    def _looked(self, prefix: str, look: asyncio.Task[Any]) -> None:
+        """Whether it failed is not told here: what is remembered is then used until its time is over, and asked for again."""
+        self._looks.pop(prefix, None)
+        if not look.cancelled():
+            look.exception()
+
+    async def _look(self, prefix: str) -> tuple[KeyRow, Principal] | None:
+        now = self._monotonic()
         stored = await self._find(prefix)
         if stored is None:
+            self._cached.pop(prefix, None)
             return None
         actor = f"key:{stored.prefix}" if stored.client_id is None else f"client:{stored.client_id}"
         principal = Principal(stored.tenant_id, actor, parse_scopes(stored.scopes))
