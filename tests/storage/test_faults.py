@@ -18,7 +18,9 @@ from sqlalchemy import event, make_url
 from sqlalchemy.exc import DBAPIError
 
 from databases import PostgresqlServer
+from quietcuff.cli.support.complaints import sentence_of
 from quietcuff.core.model.errors import Busy, NotAcceptable, StoreFailing, StoreNotUsable
+from quietcuff.storage.engine.faults import BY_CLASS, BY_SQLITE_NAME, BY_SQLSTATE, sentence_of_database
 from quietcuff.storage.engine.readiness import Readiness
 from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
 from quietcuff.storage.engine.transactions import Transaction
@@ -41,7 +43,7 @@ def fails_with(sqlstate: str) -> Callable[[Transaction], None]:
     ("sqlstate", "expected"),
     [
         *[(code, Busy) for code in ("08006", "53200", "53300", "55P03", "57014", "57P01", "40001")],
-        *[(code, StoreFailing) for code in ("53100", "25006", "58030", "XX001", "XX002")],
+        *[(code, StoreFailing) for code in ("53100", "25006", "42501", "58030", "XX001", "XX002")],
         ("42P01", StoreNotUsable),
         ("22021", NotAcceptable),
         ("22012", DBAPIError),
@@ -56,6 +58,23 @@ async def test_what_postgresql_says_has_its_place_in_the_error_tree(
     assert type(of_write.value) is expected or expected is DBAPIError
     assert await store.write(CLINIC, insert(subject_row(CLINIC)), order=PLACE)
     await store.close()
+
+
+def test_every_fault_of_the_table_is_a_sentence_at_a_terminal() -> None:
+    for fault in (*BY_SQLSTATE.values(), *BY_SQLITE_NAME.values(), *(fault for _, _, fault in BY_CLASS)):
+        assert fault.told[:1].isupper() and fault.told.endswith("."), fault
+        assert fault.way_on == "" or (fault.way_on[0].isupper() and fault.way_on.endswith(".")), fault
+
+
+@pytest.mark.parametrize(("sqlstate", "said"), [("53100", "disk is full"), ("25006", "no writes"), ("42501", "grants")])
+async def test_commands_and_http_are_told_the_same_fault(postgresql_url: str, sqlstate: str, said: str) -> None:
+    store = open_store(postgresql_url)
+    with pytest.raises(StoreFailing) as failed:
+        await store.write(CLINIC, fails_with(sqlstate))
+    await store.close()
+    assert said in failed.value.told
+    assert sentence_of(failed.value).startswith(failed.value.told)
+    assert sentence_of_database(ValueError("no fault of a database")) is None
 
 
 @asynccontextmanager

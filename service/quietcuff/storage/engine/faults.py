@@ -19,27 +19,67 @@ from quietcuff.core.model.errors import Busy, Fault, NotAcceptable, StoreFailing
 
 
 class DatabaseFault(msgspec.Struct, frozen=True):
-    """``lasts`` where somebody must do something: then ``told`` says what, and readiness says it. ``of_the_work`` where it
-    befell one piece of work, and what shares its transaction may go on without it."""
+    """``lasts`` where somebody must do something: then ``told`` says what, and readiness says it. ``way_on`` is how somebody at
+    a terminal goes on. ``of_the_work`` where it befell one piece of work, and what shares its transaction may go on without
+    it."""
 
     code: str
     retry_after_seconds: int
     lasts: bool = False
     told: str = ""
     of_the_work: bool = False
+    way_on: str = ""
 
 
-LOCKED = DatabaseFault("locked", 1)
-WAITED = DatabaseFault("waited-in-vain", 1, of_the_work=True)
-GONE = DatabaseFault("gone", 2)
-SHORT = DatabaseFault("out-of-resources", 5)
-FULL = DatabaseFault("disk-full", 30, True, "The database's disk is full: make room.")
-READ_ONLY = DatabaseFault("read-only", 30, True, "The database takes no writes: it is a standby, or its file is read-only.")
-DAMAGED = DatabaseFault("damaged", 60, True, "The database is damaged: stop serving, and restore a backup.")
-UNREADABLE = DatabaseFault("disk-fails", 30, True, "The database's disk fails to read or write: look at the machine.")
-CLOSED = DatabaseFault("refused", 30, True, "The database refuses this program's user or has no database of that name.")
+BUSY = "The database cannot be reached, is busy, or another process has it locked."
+AGAIN = "Check QUIETCUFF_DATABASE_URL and that its server runs, then run the command again."
+ADDRESS = "Check QUIETCUFF_DATABASE_URL."
+LOCKED = DatabaseFault("locked", 1, told=BUSY, way_on=AGAIN)
+WAITED = DatabaseFault("waited-in-vain", 1, told=BUSY, way_on=AGAIN, of_the_work=True)
+GONE = DatabaseFault("gone", 2, told=BUSY, way_on=AGAIN)
+SHORT = DatabaseFault("out-of-resources", 5, told="The database has no connection or memory to spare.", way_on=AGAIN)
+FULL = DatabaseFault("disk-full", 30, True, "The database's disk is full: make room.", way_on="Then run the command again.")
+READ_ONLY = DatabaseFault(
+    "read-only",
+    30,
+    True,
+    "The database takes no writes: it is a standby, or its file is read-only.",
+    way_on="Name the server that takes writes, or check the owner and mode of the file and of its folder.",
+)
+DAMAGED = DatabaseFault(
+    "damaged",
+    60,
+    True,
+    "The database is damaged, or is no SQLite database: stop serving, and restore a backup.",
+    way_on="Check QUIETCUFF_DATABASE_URL first; after the backup is back, run quietcuff database verify.",
+)
+UNREADABLE = DatabaseFault(
+    "disk-fails",
+    30,
+    True,
+    "The database's disk fails to read or write: look at the machine.",
+    way_on="Then run the command again.",
+)
+CLOSED = DatabaseFault("refused", 30, True, "The database refuses this program's user, or its password.", way_on=ADDRESS)
+NO_DATABASE = DatabaseFault(
+    "refused", 30, True, "The server has no database of that name.", way_on="Create it, or check QUIETCUFF_DATABASE_URL."
+)
+NO_FILE = DatabaseFault(
+    "refused",
+    30,
+    True,
+    "The database's file cannot be opened.",
+    way_on="Check QUIETCUFF_DATABASE_URL, and the owner, mode and free room of the file and of its folder.",
+)
+NO_RIGHT = DatabaseFault(
+    "no-right",
+    30,
+    True,
+    "The database's role may not do this: see the grants in docs/operator.md.",
+    way_on="Use the owner of the tables to upgrade.",
+)
 NO_SCHEMA = DatabaseFault("no-schema", 30, True, "The database's schema is not there: run quietcuff database upgrade.", True)
-NO_TEXT = DatabaseFault("not-a-text", 0, of_the_work=True)
+NO_TEXT = DatabaseFault("not-a-text", 0, of_the_work=True, told="A text has the character U+0000 in it: take it out.")
 
 # By SQLSTATE; of several that fit the longest decides.
 BY_SQLSTATE = {
@@ -55,7 +95,8 @@ BY_SQLSTATE = {
     "XX001": DAMAGED,
     "XX002": DAMAGED,
     "28": CLOSED,
-    "3D": CLOSED,
+    "3D": NO_DATABASE,
+    "42501": NO_RIGHT,
     "42P01": NO_SCHEMA,
     "22021": NO_TEXT,
     "22P05": NO_TEXT,
@@ -69,7 +110,7 @@ BY_SQLITE_NAME = {
     "SQLITE_FULL": FULL,
     "SQLITE_READONLY": READ_ONLY,
     "SQLITE_PERM": READ_ONLY,
-    "SQLITE_CANTOPEN": CLOSED,
+    "SQLITE_CANTOPEN": NO_FILE,
     "SQLITE_IOERR": UNREADABLE,
     "SQLITE_CORRUPT": DAMAGED,
     "SQLITE_NOTADB": DAMAGED,
@@ -106,6 +147,17 @@ def for_the_caller(error: Exception) -> Exception:
     told = _told(fault)
     told.__cause__ = error
     return told
+
+
+def sentence_of_database(error: BaseException) -> str | None:
+    """What the database's own error means to somebody at a terminal, and how to go on; None where nobody foresaw it."""
+    seen: BaseException | None = error
+    while seen is not None:
+        fault = fault_of(seen)
+        if fault is not None:
+            return f"{fault.told} {fault.way_on}".rstrip()
+        seen = seen.__cause__
+    return None
 
 
 def sqlstate(error: BaseException) -> str | None:
