@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -59,6 +60,29 @@ async def test_what_was_given_up_is_seen_replayed_and_delivered(sqlite_url: str,
     assert f"{answer.set_id}/mean" in receiver.record.by_identifier()
     again = run(sqlite_url, "targets", "replay", "--tenant", "clinic", target.id)
     assert (again.returncode, again.stderr) == (1, "0 to be sent again.\n")
+
+
+async def test_a_target_that_fails_is_listed_with_why_and_until_when(
+    sqlite_url: str, clinic: Clinic, receiver: Receiver
+) -> None:
+    post = Post(clinic, receiver)
+    target = await post.target()
+    await clinic.receive(sitting())
+    receiver.fault = lambda receiver, body: Answer(503)
+    await post.send()
+    stands = await post.stands(target)
+    await post.close()
+    await clinic.desk.store.close()
+    listed = run(sqlite_url, "targets", "list", "--tenant", "clinic")
+    (line,) = [line for line in listed.stdout.splitlines() if target.id in line]
+    shown = line.split("\t")[8:]
+    assert shown == ["receiver-failed", "503", stands.last_attempt_at, stands.next_attempt_at]
+    (told,) = json.loads(run(sqlite_url, "targets", "list", "--tenant", "clinic", "--json").stdout)
+    assert (told["last_error"], told["last_status"], told["next_attempt_at"]) == (
+        "receiver-failed",
+        503,
+        stands.next_attempt_at,
+    )
 
 
 def test_a_tenant_that_is_not_there_is_told_so(sqlite_url: str) -> None:

@@ -10,6 +10,7 @@ import msgspec
 
 from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
+from quietcuff.application.payloads.measured import reported_sets
 from quietcuff.application.stored import SET_DECODER
 from quietcuff.core.model.changes import Append, defaults_of
 from quietcuff.core.model.errors import Conflict
@@ -123,11 +124,12 @@ def answer_of_known(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> 
     """
     readings, replaced = reading_set.readings, taken_back(turn, reading_set.replaces)
     known = known_sets(turn, person, readings, replaced)
+    known |= reported_sets(turn, person, readings, reading_set.device, replaced)
     if not known:
         return None
     if len(known) == len(readings) and len(set(known.values())) == 1:
         return answer_known(turn, known[0], created=True)
-    refuse_elsewhere(known)
+    refuse_elsewhere(known, readings)
     return None
 
 
@@ -141,20 +143,21 @@ def fresh_places(turn: UnitOfWork, person: UUID, set_id: UUID, change: Append) -
         msgspec.structs.replace(reading, cuff=reading.cuff or change.cuff, device=reading.device or change.device)
         for reading in change.readings
     ]
-    known = known_sets(turn, person, readings)
-    refuse_elsewhere({place: other for place, other in known.items() if other != set_id})
+    known = known_sets(turn, person, readings) | reported_sets(turn, person, readings, None)
+    refuse_elsewhere({place: other for place, other in known.items() if other != set_id}, readings)
     return [place for place in range(len(readings)) if place not in known]
 
 
-def refuse_elsewhere(known: dict[int, UUID]) -> None:
+def refuse_elsewhere(known: dict[int, UUID], readings: Sequence[Reading]) -> None:
     """Refuse readings that other sets have.
 
     Raises:
         Conflict: there are any; the set is that of the first.
     """
     if known:
-        pointers = [f"/readings/{place}/identifier" for place in known]
-        raise Conflict("reading-elsewhere", ELSEWHERE, str(next(iter(known.values()))), pointers)
+        named = {place for place in known if isinstance(readings[place].identifier, Identifier)}
+        pointers = [f"/readings/{place}/identifier" if place in named else f"/readings/{place}" for place in sorted(known)]
+        raise Conflict("reading-elsewhere", ELSEWHERE, str(known[min(known)]), pointers)
 
 
 def keep_readings(turn: UnitOfWork, person: UUID, set_id: UUID, version: int, readings: Iterable[Reading]) -> None:

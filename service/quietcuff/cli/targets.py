@@ -12,6 +12,8 @@ from quietcuff.delivery import targets
 from quietcuff.delivery.documents import SendAgain, TargetRecord
 
 ACTOR = "operator"
+# What came of the last attempt at what waits, and when the next is due.
+ATTEMPTS = ("last_error", "last_status", "last_attempt_at", "next_attempt_at")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,9 +36,12 @@ def run_list(arguments: argparse.Namespace) -> int:
     async def items(desk: AppContext, caller: Caller) -> list[TargetRecord]:
         return (await targets.list_targets(desk, caller)).items
 
-    names = ("id", "kind", "url", "state", "reason", "waiting", "since", "given_up")
+    names = ("id", "kind", "url", "state", "reason", "waiting", "since", "given_up", *ATTEMPTS)
     rows = (
-        (item.id, item.kind, item.url, item.state, item.reason, item.waiting, item.oldest_waiting_at, item.undelivered)
+        (
+            *(item.id, item.kind, item.url, item.state, item.reason, item.waiting, item.oldest_waiting_at, item.undelivered),
+            *(getattr(item, name) for name in ATTEMPTS),
+        )
         for item in on_desk(arguments.tenant, ACTOR, items)
     )
     show_list(names, rows, as_json=arguments.json)

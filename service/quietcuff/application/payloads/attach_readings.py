@@ -15,6 +15,7 @@ import msgspec
 from quietcuff.application import parties
 from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of, keep
+from quietcuff.application.payloads.measured import find_elsewhere
 from quietcuff.application.payloads.placing import place_readings
 from quietcuff.application.stored import SET_DECODER, StoredSet, find_row, load, version_of
 from quietcuff.application.version_rows import Draft
@@ -64,8 +65,12 @@ class Made(msgspec.Struct, frozen=True):
 class Joined(msgspec.Struct, kw_only=True):
     """What came of readings: each set that changed, as it is now; every version that was made; what was known before.
 
-    ``said`` holds by set what its readings ever said, for those sets of which that was asked.
+    ``said`` holds by set what its readings ever said, for those sets of which that was asked; ``met`` the places at which
+    readings stand that came another way before; ``kind`` is that of the payload.
     """
+
+    kind: str = ""
+    met: set[tuple[UUID, int]] = set()
 
     answers: dict[UUID, Answer] = {}
     made: list[Made] = []
@@ -96,6 +101,8 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
             continue
         digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
         stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest) or find_alike(turn, person, keyed)
+        if stored is None and digest not in fresh:
+            stored = find_told_otherwise(turn, person, keyed, sitting, joined)
         if stored is None:
             note_fresh(fresh, digest, keyed, joined)
         elif keyed.act == "add":
@@ -135,6 +142,20 @@ def find_alike(turn: UnitOfWork, person: UUID, keyed: IncomingReading) -> Source
         if stored is not None and abs(stored.taken_at - keyed.reading.taken_at) < keyed.alike_within:
             return stored
     return None
+
+
+def find_told_otherwise(
+    turn: UnitOfWork, person: UUID, keyed: IncomingReading, sitting: IntendedSitting, joined: Joined
+) -> SourceRow | None:
+    """The same measurement, stored already as a sender of another kind told it."""
+    if keyed.act != "add" or is_partial(keyed):
+        return None
+    device = keyed.reading.device or sitting.device
+    own = {(made.set_id, place) for made in joined.made for place in made.places}
+    stored = find_elsewhere(turn, person, keyed.reading, device, joined.kind, joined.met | own)
+    if stored is not None:
+        joined.met.add((stored.set_id, stored.reading_index))
+    return stored
 
 
 def note_fresh(fresh: dict[bytes, IncomingReading], digest: bytes, keyed: IncomingReading, joined: Joined) -> None:

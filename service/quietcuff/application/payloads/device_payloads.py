@@ -142,7 +142,7 @@ def store_payload(turn: UnitOfWork, payload: ReceivedPayload, intended: Intended
     if answered is not None:
         return answered
     payload_id = keep_payload(turn, payload)
-    joined = Joined(refused=list(intended.refused))
+    joined = Joined(kind=payload.kind, refused=list(intended.refused))
     by_person = [(subject_id(turn.tenant.secret, sitting.subject.identifier), sitting) for sitting in intended.sittings]
     tell_of(turn.transaction, turn.tenant.tenant_id, payload_id, sorted({person for person, _ in by_person}))
     # One order of locks for everybody, and of one person the sender's order.

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, updat
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.schema.base import Id, Instant
-from quietcuff.storage.schema.codes import PAYLOAD_KIND
+from quietcuff.storage.schema.codes import OBSERVATION_STATUS, PAYLOAD_KIND
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.sittings import reading, reading_set
 
@@ -74,6 +74,31 @@ class SourceRow(msgspec.Struct, frozen=True):
     systolic: int | None
     diastolic: int | None
     pulse: int | None
+
+
+class MeasuredRow(msgspec.Struct, frozen=True):
+    """A reading as it was measured: ``source``, and with what and where it was taken."""
+
+    source_key: bytes | None
+    set_id: UUID
+    reading_index: int
+    version: int
+    taken_at: datetime
+    systolic: int | None
+    diastolic: int | None
+    pulse: int | None
+    device_id: UUID | None
+    site: int
+    status: int
+
+    @property
+    def is_voided(self) -> bool:
+        """Whether it was taken back, alone or with its set."""
+        return self.status == OBSERVATION_STATUS.number("entered-in-error")
+
+    def source(self) -> SourceRow:
+        """Where it stands and what it says."""
+        return SourceRow(*(getattr(self, name) for name in SourceRow.__struct_fields__))
 
 
 class OpenSet(msgspec.Struct, frozen=True):
@@ -161,6 +186,25 @@ BY_PLACE = Query(
         reading.c.set_id == bindparam("set_id"),
         reading.c.reading_index == bindparam("reading_index"),
     ),
+)
+MEASURED = Query(
+    MeasuredRow,
+    select(*(reading.c[name] for name in MeasuredRow.__struct_fields__))
+    .where(
+        reading.c.tenant_id == bindparam("tenant_id"),
+        reading.c.subject_id == bindparam("subject_id"),
+        reading.c.taken_at == bindparam("taken_at"),
+        reading.c.systolic == bindparam("systolic"),
+        reading.c.diastolic == bindparam("diastolic"),
+    )
+    .order_by(reading.c.set_id, reading.c.reading_index),
+)
+KINDS_BEHIND = Query(
+    lambda kind, places: (PAYLOAD_KIND.word(kind), places),
+    select(_p.kind, _l.readings)
+    .join(payload, (_p.tenant_id == _l.tenant_id) & (_p.payload_id == _l.payload_id))
+    .where(_l.tenant_id == bindparam("tenant_id"), _l.subject_id == bindparam("subject_id"), _l.set_id == bindparam("set_id"))
+    .order_by(_l.version),
 )
 OPEN_SETS = Query(
     OpenSet,
@@ -261,6 +305,20 @@ def find_placed(connection: Connection, tenant_id: int, subject_id: UUID, set_id
     """The reading at a place of a person's set."""
     values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "reading_index": place}
     return BY_PLACE.first(connection, values)
+
+
+def find_measured(
+    connection: Connection, tenant_id: int, subject_id: UUID, taken_at: datetime, pressures: tuple[int, int]
+) -> list[MeasuredRow]:
+    """The readings of a person that were taken at a moment with these pressures, in hundredths of mmHg."""
+    values = {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at}
+    return MEASURED.all(connection, {**values, "systolic": pressures[0], "diastolic": pressures[1]})
+
+
+def kind_behind(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> str | None:
+    """The kind of the payload that brought the reading at a place of a set; None where none did."""
+    links = KINDS_BEHIND.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
+    return next((kind for kind, places in links if str(place) in places.split()), None)
 
 
 def open_sets(connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None) -> list[OpenSet]:
