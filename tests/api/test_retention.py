@@ -18,6 +18,7 @@ from sqlalchemy import update
 from api.serving import Server, problem
 from api.test_bulk import begin, exported, finished, here, lines_of
 from api.test_fhir import BASE, outcome
+from api.test_groups import made, sitting
 from api.test_reading_sets import PATH, void, whole_set
 from bodies import OPENED_SET
 from quietcuff.cli import main
@@ -138,9 +139,38 @@ def test_exports_tell_what_a_copy_is_to_delete(clinic: httpx.Client, tenant: str
     assert sum(one["count"] for one in people["deleted"]) == 2
     folder = tmp_path / "copy"
     assert main(["export", "--tenant", tenant, "--to", str(folder), "--since", first["transactionTime"]]) == 0
-    (listed,) = json.loads((folder / "manifest.json").read_text())["deleted"]
+    (listed,) = json.loads((folder / "manifest" / "manifest.json").read_text())["deleted"]
     lines = [json.loads(line) for line in (folder / listed["url"]).read_text().splitlines()]
     assert {entry["request"]["url"] for line in lines for entry in line["entry"]} == gone
+
+
+def test_an_export_of_a_group_tells_of_its_own_deletions_and_no_others(clinic: httpx.Client, tenant: str) -> None:
+    """Groups by name, by a sitting, and by one that was taken back or of which nothing is left."""
+    room = {"system": "urn:example:room", "value": "7"}
+    here, there = (sitting(clinic, name, "2026-05-04", **more) for name, more in (("ada", {"location": room}), ("ben", {})))
+    back = sitting(clinic, "cem", "2026-05-04", location=room)
+    stays = sitting(clinic, "dan", "2026-05-04", location=room)
+    by_room = made(clinic, location=room)
+    names = [OPENED_SET["subject"]["identifier"] | {"value": name} for name in ("ben", "dan")]
+    by_name, by_both = made(clinic, identifiers=names), made(clinic, identifiers=names, location=room)
+    groups = (by_room, by_name, by_both)
+    since = exported(clinic, f"Group/{by_room['id']}/$export")[0]["transactionTime"]
+    (of_cem,) = (one["id"] for one in clinic.get("/v1/reading-sets").json()["items"] if one["subject_id"] == back)
+    voiding = {"reason": "another person's", "changes": [{"change": "void-set"}]}
+    assert clinic.post(f"{PATH}/{of_cem}/corrections", json=voiding, headers={"If-Match": '"1"'}).status_code == 200
+    for person in (here, there, back):
+        assert retention("erase", person, tenant=tenant) == 0
+    told = [people_deleted(clinic, f"Group/{group['id']}/$export", since) for group in groups]
+    assert told == [{here, back}, {there}, set()]
+    assert people_deleted(clinic, "$export", since) == {here, there, back}
+    assert clinic.get(f"/v1/groups/{by_room['id']}").json()["people"] == 1 and stays not in told[0]
+
+
+def people_deleted(client: httpx.Client, path: str, since: str) -> set[str]:
+    status = begin(client, path, _since=since)
+    bundles = lines_of(client, finished(client, status)["deleted"], "Bundle")
+    urls = [entry["request"]["url"] for bundle in bundles for entry in bundle["entry"]]
+    return {url.removeprefix("Patient/") for url in urls if url.startswith("Patient/")}
 
 
 def test_erasing_ends_the_exports_that_may_hold_the_person(clinic: httpx.Client, tenant: str) -> None:

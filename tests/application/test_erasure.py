@@ -36,7 +36,7 @@ from quietcuff.storage.rows.former_parties import devices_before
 WORD = b"Wolkenbruch"
 MRN = "urn:example:mrn"
 PERSON = "Wolkenbruch-7731"
-KEEPS_IDS = {"deleted_set", "deleted_subject", "trail"}
+KEEPS_IDS = {"deleted_set", "deleted_subject", "group_former", "trail"}
 
 
 def payload(body: bytes, kind: Any = "gatt") -> device_payloads.ReceivedPayload:

@@ -45,11 +45,13 @@ def lines_of(folder: Path, name: str) -> list[dict[str, Any]]:
 def test_a_folder_holds_what_an_export_tells(expected: dict[str, Any], tmp_path: Path, options: list[str]) -> None:
     folder = tmp_path / "new" / "folder"
     assert main(["export", "--tenant", "clinic", "--to", str(folder), *options]) == 0
-    manifest = json.loads((folder / "manifest.json").read_bytes())
-    assert sorted(path.name for path in folder.iterdir()) == sorted(
-        ["manifest.json", *(item["url"] for item in manifest["output"])]
-    )
-    assert {stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {0o600}
+    manifest = json.loads((folder / "manifest" / "manifest.json").read_bytes())
+    files = [path for path in folder.rglob("*") if path.is_file()]
+    assert sorted(path.name for path in files if path.parent == folder) == sorted(item["url"] for item in manifest["output"])
+    # What a reader of the folder's JSON meets is resources alone.
+    assert list(folder.glob("*.json")) == []
+    assert {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}
+    assert stat.S_IMODE((folder / "manifest").stat().st_mode) == 0o700
     found = {item["type"]: lines_of(folder, item["url"]) for item in manifest["output"]}
     assert {item["type"]: item["count"] for item in manifest["output"]} == {kind: len(lines) for kind, lines in found.items()}
     assert by_id(found) == expected
@@ -61,7 +63,7 @@ def test_options_narrow_it_and_files_are_split(
     monkeypatch.setenv("QUIETCUFF_EXPORT_FILE_RESOURCES", "5")
     narrow = ["--type", "Observation", "--type-filter", "Observation?code=85354-9"]
     assert main(["export", "--tenant", "clinic", "--to", str(tmp_path / "some"), *narrow]) == 0
-    manifest = json.loads((tmp_path / "some" / "manifest.json").read_bytes())
+    manifest = json.loads((tmp_path / "some" / "manifest" / "manifest.json").read_bytes())
     counts = [item["count"] for item in manifest["output"]]
     assert counts[:-1] == [5] * (len(counts) - 1) and len(counts) > 2
     readings = [key for key, one in expected.items() if one.get("code", {}).get("coding", [{}])[0].get("code") == "85354-9"]
@@ -69,7 +71,7 @@ def test_options_narrow_it_and_files_are_split(
     assert sorted(found) == sorted(readings)
     later = ["--since", manifest["transactionTime"].replace("2026", "2027")]
     assert main(["export", "--tenant", "clinic", "--to", str(tmp_path / "none"), *later]) == 0
-    assert json.loads((tmp_path / "none" / "manifest.json").read_bytes())["output"] == []
+    assert json.loads((tmp_path / "none" / "manifest" / "manifest.json").read_bytes())["output"] == []
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def resources(sitting: SittingVersion) -> list[dict[str, Any]]:
         ),
         service_device(sitting.evaluation.engine_version),
         *observations(sitting),
-        provenance_of(sitting, version, mean_since=1 if sitting.evaluation.result else None),
+        provenance_of(sitting, version, mean_since=1 if sitting.evaluation.result else None, public_url=PUBLIC_URL),
     ]
     return [msgspec.json.decode(msgspec.json.encode(resource)) for resource in made]
 

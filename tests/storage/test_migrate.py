@@ -6,6 +6,7 @@ import itertools
 from asyncio import to_thread
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from sqlalchemy import Connection, inspect, make_url
@@ -148,20 +149,20 @@ async def test_what_stored_readings_point_to_is_found_after_the_upgrade(
     for clinic, said, method in itertools.product(clinics, sets, ("oscillometric", "auscultatory", None)):
         readings = [{**one, "observer": doctor} if place == 1 else one for place, one in enumerate(first_visit())]
         for one in readings if method is not None else []:
-            one |= {"method": method}
+            one |= {"method": method, "identifier": {"system": "urn:example:monitor", "value": f"{uuid4()}|1"}}
         answer = await clinic.receive(sitting(readings, **said))
         if method is None:
             await clinic.correct(answer, {"change": "amend-reading", "index": 2, "set": {"device": described}})
 
     async def columns() -> list[Any]:
         statements = (
-            "SELECT set_id, reading_index, performer, has_device FROM reading",
+            "SELECT set_id, reading_index, performer, has_device, identifier FROM reading",
             "SELECT set_id, mean_method, mean_has_device, version FROM reading_set",
         )
         return [sorted(map(str, await clinic.rows(one))) for clinic in clinics for one in statements]
 
     before = await columns()
-    for word in ("urn:example:staff|n|1", "urn:example:staff|d-1", "None"):
+    for word in ("urn:example:staff|n|1", "urn:example:staff|d-1", "urn:example:monitor|", "None"):
         assert any(word in row for row in before[0])
     assert len({row.partition(", ")[2] for row in before[1]}) > 4
     await to_thread(migrate.downgrade, owner_url, "0008")

@@ -38,6 +38,12 @@ as left out. In answers every key is present. Errors are RFC 9457 problems that 
 
 Not a medical device: local protocol and licensed practice decide."""
 
+# What is taken of times beside RFC 3339: a space for the T, and an offset without its colon.
+LOOSE_TIME = (
+    "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])[ Tt]([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]([.][0-9]+)?"
+    "([Zz]|[+-]([01][0-9]|2[0-3]):?[0-5][0-9])$"
+)
+
 RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
     "ETag": {"description": "The version of the answer, in quotation marks.", "schema": {"type": "string"}},
     "Location": {"description": "Where what was made is.", "schema": {"type": "string"}},
@@ -90,7 +96,10 @@ def make_document(app: Litestar) -> bytes:
     schemas = {shape: reference for shape, reference in zip(shapes, references, strict=True)}
     for _, _, operation in described:
         if is_struct(operation.body):
-            admit_null(components, schemas[operation.body], set())
+            reached: set[str] = set()
+            admit_null(components, schemas[operation.body], reached)
+            for name in sorted(reached):
+                admit_loose_times(components[name])
     paths: dict[str, dict[str, Any]] = {}
     for path, method, operation in described:
         paths.setdefault(path, {})[method] = _operation(path, operation, schemas)
@@ -240,6 +249,19 @@ def admit_null(components: dict[str, Any], schema: Any, seen: set[str]) -> None:
         admit_null(components, component, seen)
     for part in schema.values():
         admit_null(components, part, seen)
+
+
+def admit_loose_times(schema: Any) -> None:
+    """Say of every time that comes in what is taken of it: a space for its T, as RFC 3339, 5.6 allows, and ``+0200``."""
+    if isinstance(schema, dict):
+        if schema.get("type") == "string" and schema.get("format") == "date-time":
+            del schema["format"]
+            schema["anyOf"] = [{"format": "date-time"}, {"pattern": LOOSE_TIME}]
+        for part in schema.values():
+            admit_loose_times(part)
+    elif isinstance(schema, list):
+        for part in schema:
+            admit_loose_times(part)
 
 
 def _or_null(said: dict[str, Any]) -> dict[str, Any]:

@@ -18,8 +18,9 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.security.api_keys import Keyring, Principal
 from quietcuff.security.key_sets import Fetcher, KeySets
-from quietcuff.security.outside_issuer import LOOKS_SIGNED, OutsideTokens
+from quietcuff.security.outside_issuer import OutsideTokens
 from quietcuff.security.rates import Rates
+from quietcuff.security.signed import looks_signed
 from quietcuff.security.tokens import TOKEN_PATH, TokenIssuer
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.readiness import Readiness
@@ -51,7 +52,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
         Raises:
             NotAuthenticated: nobody that is known.
         """
-        if self.outside_tokens is not None and LOOKS_SIGNED.fullmatch(bearer):
+        if self.outside_tokens is not None and looks_signed(bearer):
             return await self.outside_tokens.principal(bearer)
         return await self.keyring.principal(bearer)
 

@@ -21,7 +21,9 @@ from quietcuff.storage.bulk.groups import (
     delete_group,
     find_group,
     insert_group,
+    is_member,
     list_groups,
+    save_former,
 )
 from quietcuff.storage.engine.ids import read_id, subject_id
 from quietcuff.storage.engine.transactions import Transaction
@@ -142,6 +144,13 @@ def forget_identifier(turn: UnitOfWork, identifier: Identifier) -> int:
     return found
 
 
+def remember_groups(turn: UnitOfWork, person: UUID) -> None:
+    """Note of which groups a person is, before something of theirs is deleted: exports of those tell of it, and no others."""
+    for row in list_groups(turn.transaction, turn.tenant.tenant_id):
+        if is_member(turn.transaction, row.tenant_id, members_of(turn.tenant, FILTER.decode(row.filter)), person):
+            save_former(turn.transaction, row.tenant_id, row.group_id, person)
+
+
 async def members_of_group(desk: AppContext, caller: Caller, group_id: str) -> Members:
     """Who belongs to a group.
 
@@ -152,7 +161,7 @@ async def members_of_group(desk: AppContext, caller: Caller, group_id: str) -> M
     row = await desk.store.read(tenant.tenant_id, lambda snapshot: find_group(snapshot, tenant.tenant_id, key))
     if row is None:
         raise NotFound("group")
-    return members_of(tenant, FILTER.decode(row.filter))
+    return msgspec.structs.replace(members_of(tenant, FILTER.decode(row.filter)), group_id=row.group_id)
 
 
 def members_of(tenant: Tenant, said: GroupFilter) -> Members:

@@ -17,7 +17,7 @@ import msgspec
 
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, now, turn_of
 from quietcuff.application.erasure import find_person, payloads_naming, words_of
-from quietcuff.application.groups import forget_identifier
+from quietcuff.application.groups import forget_identifier, remember_groups
 from quietcuff.application.payloads.device_users import forget_user
 from quietcuff.core.model.errors import Conflict
 from quietcuff.core.model.readings import Identifier
@@ -205,6 +205,7 @@ def erase_rows(turn: UnitOfWork, person: SubjectRow, naming: list[UUID]) -> Eras
 
 def delete_set(turn: UnitOfWork, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
     """Delete a set, and of its payloads those that go; how many did."""
+    remember_groups(turn, row.subject_id)
     payload_ids = rows.delete_set(turn.transaction, row, turn.now)
     note(
         *(turn.transaction, turn.caller, "delete-set", turn.now),
@@ -216,6 +217,7 @@ def delete_set(turn: UnitOfWork, row: SetRow, delete_payload: Callable[[Transact
 
 
 def delete_person_row(turn: UnitOfWork, person: SubjectRow) -> None:
+    remember_groups(turn, person.subject_id)
     rows.delete_subject(turn.transaction, person, turn.now)
     who = person.subject_id
     note(turn.transaction, turn.caller, "delete-subject", turn.now, subject_id=who, version=person.version)

@@ -227,6 +227,7 @@ def reading_row(
         "device_id": None if device_id is None else UUID(device_id),
         "has_device": has_device(sitting, index) or None,
         "performer": identifier_text(reading.observer or sitting.reading_set.observer),
+        "identifier": identifier_text(reading.identifier or None),
         **stand_columns(index, stands),
     }
 

@@ -130,7 +130,7 @@ def tell_left(done: Erased, left: Left) -> int:
     for name, count in left.naming.items():
         say(f"The same identifier stands in {count:,} row(s) of {name}: of others, or in free text. Look at them.")
     if not left.of_person and not left.naming:
-        say("Nothing names them any more but their id in what stays: deleted_subject, deleted_set, trail.")
+        say("Nothing names them any more but their id in what stays: deleted_subject, deleted_set, group_former, trail.")
     return 1 if left.of_person or is_left_in_file(done, left) else 0
 
 

@@ -22,7 +22,8 @@ from quietcuff.fhir.resources.sitting import instant
 from quietcuff.fhir.versions.stored_sets import Publisher
 
 COMMAND = "command"
-MANIFEST = "manifest.json"
+# Not beside the resources: whoever reads every file of the folder, or every ``*.json``, meets resources alone.
+MANIFEST_FOLDER, MANIFEST = "manifest", "manifest.json"
 UNFINISHED = ".part"
 OWNER_ONLY = 0o600
 
@@ -55,7 +56,8 @@ class Folder:
         whole: Manifest = msgspec.structs.replace(manifest, **self._done)
         for output in (*whole.output, *whole.deleted, *whole.error):
             (self._path / f"{output.url}{UNFINISHED}").rename(self._path / output.url)
-        with self._create(MANIFEST) as stream:
+        (self._path / MANIFEST_FOLDER).mkdir(mode=0o700)
+        with self._create(f"{MANIFEST_FOLDER}/{MANIFEST}") as stream:
             stream.write(msgspec.json.format(msgspec.json.encode(whole), indent=2) + b"\n")
         return whole
 

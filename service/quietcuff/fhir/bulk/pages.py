@@ -82,7 +82,10 @@ class SittingExport:
         """The versions that were made in the window, each with what is said of it."""
         for version, row in sorted(self._past.rows.items()):
             if version <= self._version and self._window.holds(row.created_at):
-                yield version, provenance_of(self._past.sitting(version), row, mean_since=self._mean_since)
+                yield (
+                    version,
+                    provenance_of(self._past.sitting(version), row, mean_since=self._mean_since, public_url=self._public_url),
+                )
 
     def _observation(self, name: str, stand: ResourceState) -> Observation:
         build = BUILDERS[KINDS_BY_LETTER[name[0]]]
@@ -216,8 +219,10 @@ def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPag
         return RawPage()
     span, last = walk.span, progress.set_id or progress.subject_id
     after = None if progress.deleted_at is None or last is None else (progress.deleted_at, last)
-    # Whoever was of a group by a sitting is not any more once that is gone: then all that was deleted is told.
-    members = Members(subject_ids=span.members.subject_ids)
+    # Whoever was of a group by a sitting is not any more once that is gone: of a group it is remembered.
+    of = span.members
+    is_of_sittings = of.group_id is not None and of.sittings is not None
+    members = Members(group_id=of.group_id) if is_of_sittings else msgspec.structs.replace(of, sittings=None)
     between = Between(tenant_id=span.tenant_id, members=members, since=walk.plan.since, at=walk.at, after=after)
     if progress.step == "deleted sittings" and not set(walk.plan.types).isdisjoint(SITTING_TYPES):
         return RawPage(deleted_sets=sets_deleted(snapshot, between, DELETIONS_A_PAGE))

@@ -183,7 +183,7 @@ def plan_of(
     patients = frozenset(read_id(patient) for patient in reading.patients)
     if patients:
         known = members.subject_ids
-        members = msgspec.structs.replace(members, subject_ids=patients if known is None else patients & known)
+        members = msgspec.structs.replace(members, subject_ids=patients if known is None else patients & known, group_id=None)
     return ExportPlan(
         request=asked.request,
         types=types,

@@ -8,10 +8,10 @@ import msgspec
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.fhir.model.logical_ids import is_plain_id
-from quietcuff.fhir.model.resources import Bundle, Device, Entry, Identifier, Resource
+from quietcuff.fhir.model.resources import Bundle, Device, Entry, Resource
 from quietcuff.fhir.read.parties import find_device_shown, find_patient
 from quietcuff.fhir.resources.device import service_device
-from quietcuff.fhir.resources.provenance import provenance_of
+from quietcuff.fhir.resources.provenance import provenance_of, set_identifier
 from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.fhir.versions.stored_sets import Publisher, SetExport
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
@@ -41,7 +41,7 @@ def sitting_bundle(snapshot: Snapshot, publisher: Publisher, set_id: str) -> byt
     resources = sitting_resources(snapshot, publisher, row)
     bundle = Bundle(
         id=set_id,
-        identifier=Identifier(system=f"{publisher.public_url}/id/reading-set", value=set_id),
+        identifier=set_identifier(publisher.public_url, set_id),
         type="collection",
         timestamp=instant(row.updated_at),
         entry=[
@@ -65,7 +65,7 @@ def sitting_resources(snapshot: Snapshot, publisher: Publisher, row: SetRow) -> 
         *devices_of(snapshot, publisher, sitting),
         service_device(sitting.evaluation.engine_version),
         *(export.observation(entry, versions) for entry in entries_of(snapshot, row)),
-        provenance_of(sitting, newest, mean_since=mean_since.get(row.set_id)),
+        provenance_of(sitting, newest, mean_since=mean_since.get(row.set_id), public_url=publisher.public_url),
     ]
 
 

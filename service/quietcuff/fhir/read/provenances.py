@@ -17,8 +17,10 @@ def provenances_of(snapshot: Snapshot, publisher: Publisher, rows: Sequence[Vers
     """The Provenance of each version, in their order."""
     since = first_means(snapshot, publisher.tenant.tenant_id, {row.set_id for row in rows})
     exports = {row.set_id: SetExport(publisher, str(row.subject_id), str(row.set_id)) for row in rows}
+    url = publisher.public_url
     return [
-        provenance_of(exports[row.set_id].sitting(shown_documents(row)), row, mean_since=since.get(row.set_id)) for row in rows
+        provenance_of(exports[row.set_id].sitting(shown_documents(row)), row, mean_since=since.get(row.set_id), public_url=url)
+        for row in rows
     ]
 
 

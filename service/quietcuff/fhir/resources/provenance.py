@@ -12,7 +12,7 @@ from quietcuff.fhir.versions.observation_status import BUILDERS, exists
 from quietcuff.storage.rows.versions import VersionRow
 
 
-def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None) -> Provenance:
+def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None, public_url: str) -> Provenance:
     """The record of one version of a sitting.
 
     ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
@@ -20,6 +20,7 @@ def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int |
     inside the service.
     """
     used = [reading_reference(sitting, index) for index in sitting.counted]
+    sources = [ProvenanceEntity(role="source", what=reading) for reading in used]
     has_mean = mean_since is not None and mean_since <= row.version
     return Provenance(
         id=f"{sitting.set_id}-v{row.version}",
@@ -29,7 +30,7 @@ def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int |
         policy=rule_uris(sitting.evaluation),
         activity=codes.CREATE if row.version == 1 else codes.UPDATE,
         agent=agents(sitting.evaluation.engine_version, row.author),
-        entity=[ProvenanceEntity(role="source", what=reading) for reading in used] or None,
+        entity=[*sources, *other_sets(sitting, public_url)] or None,
     )
 
 
@@ -42,6 +43,23 @@ def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
         if exists(sitting, kind, index)
     ]
     return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
+
+
+def other_sets(sitting: SittingVersion, public_url: str) -> list[ProvenanceEntity]:
+    """The set in whose place this one stands, and the one that stands in its place. By identifier, as the Bundle of a whole set
+    carries it: the two are of different people, and neither is to be read for the other."""
+    said = sitting.reading_set
+    ways = (("revision", said.replaces, "replaces"), ("derivation", said.replaced_by or None, "replaced by"))
+    return [
+        ProvenanceEntity(role=role, what=Reference(identifier=set_identifier(public_url, set_id), display=display))
+        for role, set_id, display in ways
+        if set_id is not None
+    ]
+
+
+def set_identifier(public_url: str, set_id: str) -> Identifier:
+    """What a whole set is known by."""
+    return Identifier(system=f"{public_url}/id/reading-set", value=set_id)
 
 
 def reading_reference(sitting: SittingVersion, index: int) -> Reference:

@@ -14,7 +14,7 @@ from __future__ import annotations
 from quietcuff.core.model.readings import Cuff, Reading
 from quietcuff.core.sitting.equipment import size_name
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.resources import CodeableConcept, Component, Observation, Quantity, Reference
+from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
 from quietcuff.storage.schema.codes import CUFF_SIZE
@@ -80,7 +80,7 @@ def reading_observation(sitting: SittingVersion, frame: SharedElements, index: i
         meta=stood,
         contained=contained,
         extension=frame.extensions[reading.position],
-        identifier=frame.identifier(name),
+        identifier=[*frame.identifier(name), *own_identifier(reading)],
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
@@ -150,6 +150,12 @@ def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}")],
         component=flagged or None,
     )
+
+
+def own_identifier(reading: Reading) -> list[Identifier]:
+    """The sender's own name of a reading, where it has one."""
+    own = reading.identifier or None
+    return [] if own is None else [Identifier(system=own.system, value=own.value)]
 
 
 def pressure_components(reading: Reading) -> list[Component]:

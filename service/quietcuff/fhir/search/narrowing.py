@@ -38,7 +38,16 @@ from quietcuff.fhir.search.quantity_values import (
     test_of,
 )
 from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
-from quietcuff.storage.search.query import KINDS, Kind, ObservationQuery, Pointer, PointerTest, ValueTest
+from quietcuff.storage.search.named_readings import find_named_readings
+from quietcuff.storage.search.query import (
+    KINDS,
+    Kind,
+    ObservationKey,
+    ObservationQuery,
+    Pointer,
+    PointerTest,
+    ValueTest,
+)
 
 
 def by_patient(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
@@ -245,13 +254,31 @@ def by_id(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
 
 
 def by_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of these business identifiers, whose system is ours."""
+    """Of these identifiers: ours, which every Observation has, or the sender's own of a reading.
+
+    Raises:
+        NotAcceptable: neither a system nor a value, or a system of senders without a value.
+    """
     system = f"{asked.publisher.public_url}/id/observation"
+    if any(not one.code and one.system != system for one in asked.tokens):
+        raise refused(asked.name, "value-missing", "system|value, or a value alone.")
     ours = [one for one in asked.tokens if one.system in (None, system)]
     if any(not one.code for one in ours):
         return query
     keys = frozenset(key for one in ours if (key := place_key(one.code)) is not None)
-    return msgspec.structs.replace(query, keys=both(query.keys, keys))
+    return msgspec.structs.replace(query, keys=both(query.keys, keys | named_by_senders(asked, system)))
+
+
+def named_by_senders(asked: AskedParameter, system: str) -> frozenset[ObservationKey]:
+    """The readings that their senders named so; nothing is looked up for what only we name."""
+    # No text that is stored holds a NUL, and PostgreSQL takes none.
+    tokens = [one for one in asked.tokens if "\0" not in f"{one.system}{one.code}"]
+    pairs = frozenset(f"{one.system}|{one.code}" for one in tokens if one.system)
+    values = frozenset(one.code for one in tokens if one.system is None and place_key(one.code) is None)
+    if not pairs and not values or asked.snapshot is None and all(one.system == system for one in tokens):
+        return frozenset()
+    found = find_named_readings(asked.found_in, asked.publisher.tenant.tenant_id, pairs, values)
+    return frozenset(ObservationKey(str(one.set_id), "reading", one.index) for one in found)
 
 
 def by_source(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:

@@ -135,7 +135,7 @@ PARAMETERS = (
         "identifier",
         "token",
         "clinical-identifier",
-        "The identifier that each Observation carries.",
+        "The identifier that each Observation carries, or the sender's own of a reading.",
         by_identifier,
         never_lacking,
     ),

@@ -10,11 +10,11 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Column, ColumnElement, Connection, bindparam, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, bindparam, delete, func, insert, literal, select, update
 
-from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.engine.statements import Command, Query, insert_into
 from quietcuff.storage.schema.base import Id, Instant
-from quietcuff.storage.schema.bulk import patient_group
+from quietcuff.storage.schema.bulk import group_former, patient_group
 from quietcuff.storage.schema.codes import SET_STATUS, SETTING
 from quietcuff.storage.schema.sittings import reading_set, subject
 
@@ -39,13 +39,15 @@ class Members(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     subject_ids: frozenset[UUID] | None = None
     sittings: SittingFilter | None = None
+    # The stored group that this is, whose former people are known.
+    group_id: UUID | None = None
 
     @property
     def is_everybody(self) -> bool:
         return self.subject_ids is None and self.sittings is None
 
 
-def members_conditions(members: Members, subject_id: Column[Any]) -> list[Condition]:
+def members_conditions(members: Members, subject_id: ColumnElement[Any], *, even_voided: bool = False) -> list[Condition]:
     """What the id of a person must satisfy to be one of them; the values are those of ``members_values``."""
     found: list[Condition] = []
     if members.subject_ids is not None:
@@ -57,16 +59,16 @@ def members_conditions(members: Members, subject_id: Column[Any]) -> list[Condit
             .where(
                 table.c.tenant_id == bindparam("tenant_id"),
                 table.c.subject_id == subject_id,
-                *sittings_conditions(members.sittings, table.c),
+                *sittings_conditions(members.sittings, table.c, even_voided=even_voided),
             )
             .exists()
         )
     return found
 
 
-def sittings_conditions(sittings: SittingFilter, columns: Any) -> list[Condition]:
+def sittings_conditions(sittings: SittingFilter, columns: Any, *, even_voided: bool = False) -> list[Condition]:
     """What a sitting must satisfy."""
-    found: list[Condition] = [columns.status == SET_STATUS.number("active")]
+    found: list[Condition] = [] if even_voided else [columns.status == SET_STATUS.number("active")]
     if sittings.since is not None:
         found.append(columns.taken_from >= bindparam("sittings_since", type_=Instant))
     if sittings.until is not None:
@@ -120,6 +122,14 @@ CHANGE = Command(
 DELETE = Command(delete(patient_group).where(_c.tenant_id == bindparam("tenant_id"), _c.group_id == bindparam("group_id")))
 
 
+SAVE_FORMER = Command(lambda dialect: insert_into(group_former, dialect).on_conflict_do_nothing())
+DELETE_FORMER = Command(
+    delete(group_former).where(
+        group_former.c.tenant_id == bindparam("tenant_id"), group_former.c.group_id == bindparam("group_id")
+    )
+)
+
+
 def insert_group(connection: Connection, row: GroupRow) -> None:
     INSERT.run(connection, msgspec.structs.asdict(row))
 
@@ -139,12 +149,26 @@ def count_groups(connection: Connection, tenant_id: int) -> int:
 
 def delete_group(connection: Connection, tenant_id: int, group_id: UUID) -> bool:
     """Forget a group; False where there is none."""
-    return DELETE.run(connection, {"tenant_id": tenant_id, "group_id": group_id}) == 1
+    key = {"tenant_id": tenant_id, "group_id": group_id}
+    DELETE_FORMER.run(connection, key)
+    return DELETE.run(connection, key) == 1
 
 
 def change_group(connection: Connection, tenant_id: int, group_id: UUID, filter: bytes) -> None:
     """Store another filter of a group."""
     CHANGE.run(connection, {"of_tenant": tenant_id, "of_group": group_id, "new_filter": filter})
+
+
+def is_member(connection: Connection, tenant_id: int, members: Members, subject_id: UUID) -> bool:
+    """Whether a person belongs to it now, or did by a sitting that was taken back since."""
+    conditions = members_conditions(members, bindparam("person", type_=Id), even_voided=True)
+    values = {"tenant_id": tenant_id, "person": subject_id, **members_values(members)}
+    return connection.execute(select(literal(1)).where(*conditions), values).first() is not None
+
+
+def save_former(connection: Connection, tenant_id: int, group_id: UUID, subject_id: UUID) -> None:
+    """Remember that a person was of a group, for whoever has a copy of what it held."""
+    SAVE_FORMER.run(connection, {"tenant_id": tenant_id, "group_id": group_id, "subject_id": subject_id})
 
 
 def count_members(connection: Connection, tenant_id: int, members: Members) -> int:

@@ -24,7 +24,7 @@ from quietcuff.storage.schema.payloads import payload, payload_person, refused_p
 PAGE = 200
 SHORT = 4
 # What stays of a person who is deleted: ids, so that readers are told, and the rows of the trail.
-KEEPS_IDS = frozenset(("deleted_set", "deleted_subject", "trail"))
+KEEPS_IDS = frozenset(("deleted_set", "deleted_subject", "group_former", "trail"))
 _p, _w, _r = payload.c, payload_person.c, refused_payload.c
 _OF_TENANT = _p.tenant_id == bindparam("tenant_id")
 _TELLS_OF = exists().where(_w.tenant_id == _p.tenant_id, _w.payload_id == _p.payload_id)

@@ -12,7 +12,22 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Integer, Select, Table, bindparam, delete, exists, func, insert, select, tuple_
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    Connection,
+    Integer,
+    Select,
+    Table,
+    bindparam,
+    delete,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    tuple_,
+)
 
 from quietcuff.core.model.errors import Deleted, NotFound
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
@@ -22,6 +37,7 @@ from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import stands_of_set
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.schema.base import Id, Instant
+from quietcuff.storage.schema.bulk import group_former
 from quietcuff.storage.schema.codes import ACTION
 from quietcuff.storage.schema.delivery import outbox
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
@@ -334,15 +350,29 @@ def _page(statement: Select[Any], table: Table, key: str, between: Between, most
             c.deleted_at >= bindparam("after_at", type_=Instant),
             c.deleted_at <= bindparam("at", type_=Instant),
             tuple_(c.deleted_at, c[key]) > after,
-            *members_conditions(between.members, c.subject_id),
+            *_whose(between.members, c.subject_id),
         )
         .order_by(c.deleted_at, c[key])
         .limit(bindparam("most", value=most, type_=Integer))
     )
 
 
+def _whose(members: Members, subject_id: Column[Any]) -> list[ColumnElement[bool]]:
+    """Whose deletions: of a stored group those of its people as it remembers them, and of the people whom it names."""
+    conditions = members_conditions(members, subject_id)
+    if members.group_id is None:
+        return conditions
+    f = group_former.c
+    is_former = exists().where(
+        f.tenant_id == bindparam("tenant_id"), f.group_id == bindparam("group_id", type_=Id), f.subject_id == subject_id
+    )
+    return [or_(is_former, *conditions)]
+
+
 def _values(between: Between) -> dict[str, Any]:
     # Nothing has the greatest of all ids: what was deleted at the very moment of ``since`` stood in the export before.
     after_at, after_id = between.after or (between.since, UUID(int=2**128 - 1))
     values = {"tenant_id": between.tenant_id, "at": between.at, "after_at": after_at, "after_id": after_id}
+    if between.members.group_id is not None:
+        values["group_id"] = between.members.group_id
     return {**values, **members_values(between.members)}

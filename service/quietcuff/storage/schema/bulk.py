@@ -22,6 +22,14 @@ patient_group = Table(
     Column("created_at", Instant, nullable=False),
 )
 
+group_former = Table(
+    "group_former",
+    metadata,
+    Column("tenant_id", Integer, primary_key=True, autoincrement=False),
+    Column("group_id", Id, primary_key=True),
+    Column("subject_id", Id, primary_key=True, doc="who was of the group when something of theirs was deleted"),
+)
+
 export_job = Table(
     "export_job",
     metadata,

@@ -23,7 +23,7 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.schema.base import Id, Instant, metadata
-from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, patient_group
+from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, group_former, patient_group
 from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
@@ -295,6 +295,7 @@ reading = Table(
     Column("device_id", Id, doc="the reading's own device, else the set's"),
     Column("has_device", Boolean(create_constraint=False), doc="true where its Observations name a device, else null"),
     Column("performer", Text, doc="who measured, system|value: the reading's own observer, else the set's"),
+    Column("identifier", Text, doc="the sender's own name of the reading, system|value"),
     Column("source_key", LargeBinary(16), doc="keyed digest of a device's or sender's own key of the reading"),
     # The reading, its pulse and its flags are three resources; each moves only when its own content did.
     Column("version", Integer, nullable=False),
@@ -334,6 +335,13 @@ Index(
 )
 
 Index(
+    "ix_reading_identifier",
+    reading.c.tenant_id,
+    reading.c.identifier,
+    postgresql_where=reading.c.identifier.is_not(None),
+    sqlite_where=reading.c.identifier.is_not(None),
+)
+Index(
     "ix_reading_source",
     reading.c.tenant_id,
     reading.c.subject_id,
@@ -362,7 +370,7 @@ claim = Table(
 DELIVERY_TABLES = (target, outbox)
 PAYLOAD_TABLES = (payload, payload_link, payload_claim, payload_person, refused_payload)
 RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
-EXPORT_TABLES = (patient_group, export_job, export_file, export_chunk)
+EXPORT_TABLES = (patient_group, group_former, export_job, export_file, export_chunk)
 GUARDED_TABLES = (
     *(subject, subject_past, device, device_past, reading_set, set_version, reading, claim, trail, trail_seal),
     *DELIVERY_TABLES,
