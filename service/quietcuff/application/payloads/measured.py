@@ -11,7 +11,8 @@ from collections.abc import Collection, Sequence
 from uuid import UUID
 
 from quietcuff.application.context import UnitOfWork
-from quietcuff.core.model.readings import Device, Identifier, Reading, hundredths
+from quietcuff.core.model.fields import hundredths
+from quietcuff.core.model.readings import Device, Identifier, Reading
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.payloads import MeasuredRow, SourceRow, find_measured, kind_behind
 from quietcuff.storage.schema.codes import SITE

@@ -10,8 +10,8 @@ from alembic import op
 
 from quietcuff.storage.schema.base import Id
 
-revision = "0018"
-down_revision = "0017"
+revision = "0015"
+down_revision = "0014"
 branch_labels = None
 depends_on = None
 

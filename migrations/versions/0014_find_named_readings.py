@@ -8,7 +8,7 @@ from alembic import op
 
 from quietcuff.storage.schema.base import Id
 
-revision = "0017"
+revision = "0014"
 down_revision = "0013"
 branch_labels = None
 depends_on = None
