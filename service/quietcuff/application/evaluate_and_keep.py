@@ -60,6 +60,7 @@ ACTIONS = {
     "reopened": "reopen-set",
     "corrected": "correct-set",
     "voided": "void-set",
+    "re-evaluated": "re-evaluate-set",
 }
 
 
