@@ -33,6 +33,7 @@ TYPES = (
     "AuditEvent",
     "Table",
     "FollowUp",
+    "Quality",
     "WhatIf",
 )
 OPEN = {
@@ -120,6 +121,8 @@ NEEDED = {
     "get_table_dictionary": "Table.r",
     "get_table": "Table.r",
     "list_follow_ups": "FollowUp.s",
+    "get_quality": "Quality.r",
+    "get_quality_page": "Quality.r",
     "start_what_if": "WhatIf.c",
     "get_what_if": "WhatIf.r",
     "end_what_if": "WhatIf.d",

@@ -1,6 +1,7 @@
 """Trace one sitting from its POST to its commit: the project's files it passes, in order of first call, and the layers.
 
-Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted. A sitting is sent twice before, so that what is
+Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted. A sitting is sent twice before, so that what is done
+once a process (rules, statements, keys) is done.
 done once a process (rules, statements, keys) is done.
 """
 
@@ -63,7 +64,9 @@ def main() -> None:
         print(f"{path:45} {len(of_file):3} functions {sum(of_file.values()):5} calls  {' '.join(list(of_file)[:9])}")
     layers = [path.split("/")[0] for path in trace.calls]
     turns = [layer for place, layer in enumerate(layers) if place == 0 or layers[place - 1] != layer]
-    print(f"{len(files)} files, {len(trace.functions)} functions, {sum(trace.functions.values())} calls, {len(turns)} changes of layer")
+    print(
+        f"{len(files)} files, {len(trace.functions)} functions, {sum(trace.functions.values())} calls, {len(turns)} changes of layer"
+    )
     print(" ".join(turns))
 
 

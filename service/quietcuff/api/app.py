@@ -40,6 +40,7 @@ from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
 from quietcuff.api.routes.oauth import Authorization
+from quietcuff.api.routes.quality import Quality
 from quietcuff.api.routes.reading_sets import ReadingSets
 from quietcuff.api.routes.rules import Guidelines, Protocols
 from quietcuff.api.routes.subjects import Subjects
@@ -68,6 +69,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     BulkExport,
     TableRoutes,
     FollowUps,
+    Quality,
     WhatIfs,
     *FHIR_CONTROLLERS,
     Authorization,

@@ -22,6 +22,7 @@ COMMANDS = {
     "export": ("export", "write a tenant's data as FHIR into a folder"),
     "tables": ("tables", "write a tenant's data as tables for analysts into a folder"),
     "follow-ups": ("follow_ups", "list who is to be seen and was not"),
+    "quality": ("quality", "say how well blood pressure is measured, and what to mend first"),
     "what-if": ("what_if", "tell what other rules would have said of what is stored"),
     "reevaluate": ("reevaluate", "evaluate what is stored with the rules in force"),
     "import": ("import_file", "store a file of sittings, one a line"),

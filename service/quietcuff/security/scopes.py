@@ -2,8 +2,8 @@
 
 Letters are create, read, update, delete, search, in this order; the older words read, write and ``*`` mean ``rs``,
 ``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens the Observations only that such a search would
-find. What is no FHIR type has a name of its own in its place: ``Table``, ``FollowUp`` and ``WhatIf``. ``quietcuff/identified``
-is the one scope of another form: people are named.
+find. What is no FHIR type has a name of its own in its place: ``Table``, ``FollowUp``, ``Quality`` and ``WhatIf``.
+``quietcuff/identified`` is the one scope of another form: people are named.
 Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 """
 
