@@ -1,8 +1,7 @@
 """Trace one sitting from its POST to its commit: the project's files it passes, in order of first call, and the layers.
 
-Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted. A sitting is sent twice before, so that what is done
-once a process (rules, statements, keys) is done.
-done once a process (rules, statements, keys) is done.
+Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted. Two sittings are sent before, so that what
+is done once a process (rules, statements, keys) is done.
 """
 
 from __future__ import annotations
@@ -65,7 +64,8 @@ def main() -> None:
     layers = [path.split("/")[0] for path in trace.calls]
     turns = [layer for place, layer in enumerate(layers) if place == 0 or layers[place - 1] != layer]
     print(
-        f"{len(files)} files, {len(trace.functions)} functions, {sum(trace.functions.values())} calls, {len(turns)} changes of layer"
+        f"{len(files)} files, {len(trace.functions)} functions, {sum(trace.functions.values())} calls,",
+        f"{len(turns)} changes of layer",
     )
     print(" ".join(turns))
 
