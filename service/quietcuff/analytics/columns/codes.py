@@ -10,22 +10,22 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from quietcuff.core.model import evaluation, readings
+from quietcuff.core.model import evaluation, fields
 
 Array = NDArray[Any]
 
-SETTINGS = get_args(readings.Setting)
-SITES = get_args(readings.Site)
-POSITIONS = get_args(readings.Position)
-METHODS = (*get_args(readings.Method), "not-recorded")
-RHYTHMS = get_args(readings.Rhythm)
-FLAGS = get_args(readings.DeviceFlag)
-YES_NO = get_args(readings.YesNo)
+SETTINGS = get_args(fields.Setting)
+SITES = get_args(fields.Site)
+POSITIONS = get_args(fields.Position)
+METHODS = (*get_args(fields.Method), "not-recorded")
+RHYTHMS = get_args(fields.Rhythm)
+FLAGS = get_args(fields.DeviceFlag)
+YES_NO = get_args(fields.YesNo)
 REASONS = get_args(evaluation.Reason)
 STATES = get_args(evaluation.State)
 LEVELS = get_args(evaluation.Level)
-VISITS = (*get_args(readings.Visit), "not-recorded")
-ATTENDANCES = get_args(readings.Attendance)
+VISITS = (*get_args(fields.Visit), "not-recorded")
+ATTENDANCES = get_args(fields.Attendance)
 DECIDED_BY = ("systolic", "diastolic", "both")
 BASES = get_args(evaluation.Basis)
 
