@@ -126,6 +126,9 @@ BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
 FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
 
 
+ROW_SECURITY = "violates row-level security policy"
+
+
 def fault_of(error: BaseException) -> DatabaseFault | None:
     """Which fault of the database an error is; None where it is a defect of ours, or no error of the database at all."""
     if isinstance(error, DBAPIError) and error.connection_invalidated:
@@ -133,6 +136,9 @@ def fault_of(error: BaseException) -> DatabaseFault | None:
     if not isinstance(error, FAMILIES):
         return None
     for one in _inner(error):
+        if ROW_SECURITY in str(one):
+            # It has the code of a missing right, but no grant helps: a statement of ours was for another tenant.
+            return None
         found = _by_code(one)
         if found is not None:
             return found
