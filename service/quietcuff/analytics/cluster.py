@@ -10,8 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from quietcuff.analytics.columns.parts import TallyWork, tally_part
-from quietcuff.analytics.columns.tally import AnswerTally, total
+from quietcuff.analytics.columns.tally import AnswerTally, TallyWork, tally_part, total
 from quietcuff.core.model.errors import Fault, NotAcceptable
 
 # A part may be on a worker that dies more than once; a part that kills every worker it comes to is given up.

@@ -20,8 +20,7 @@ from analytics.columns.sittings import Case, sittings
 from quietcuff.analytics.cluster import tally_on_cluster, tally_with
 from quietcuff.analytics.columns.kernel import Kernel
 from quietcuff.analytics.columns.made import OtherRules
-from quietcuff.analytics.columns.parts import TallyWork, parts_in, tally_part, tally_parts, write_parts
-from quietcuff.analytics.columns.tally import AnswerTally, total
+from quietcuff.analytics.columns.tally import AnswerTally, TallyWork, parts_in, tally_part, tally_parts, total, write_parts
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.rules.catalog import load_rulebook

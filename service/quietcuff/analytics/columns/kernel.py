@@ -32,8 +32,7 @@ from quietcuff.analytics.columns.codes import NOTHING, Array, all_of, any_of, as
 from quietcuff.analytics.columns.columns import BatchColumns, read_columns
 from quietcuff.analytics.columns.earlier import EarlierPairs, sum_up
 from quietcuff.analytics.columns.equipment import DeviceTable, FitTable, judge_cuffs, judge_devices
-from quietcuff.analytics.columns.judged import JudgedBlock
-from quietcuff.analytics.columns.labels import LabelColumns, label
+from quietcuff.analytics.columns.labels import JudgedBlock, LabelColumns, label
 from quietcuff.analytics.columns.made import BatchRules, OtherRules, RuleTables, check_what_if, make, tabulate
 from quietcuff.analytics.columns.means import estimate
 from quietcuff.analytics.columns.people import (

@@ -1,4 +1,7 @@
-"""What each guideline calls the result of each set, which pressure decided, and why the label is provisional."""
+"""What each guideline calls the result of each set, which pressure decided, and why the label is provisional.
+
+A block with what was decided of it before safety and labels look at it.
+"""
 
 from __future__ import annotations
 
@@ -28,12 +31,30 @@ from quietcuff.analytics.columns.codes import (
 from quietcuff.analytics.columns.columns import ANSWER_WORDS, BatchColumns
 from quietcuff.analytics.columns.equipment import FITS
 from quietcuff.analytics.columns.guidelines import GuidelineTable
-from quietcuff.analytics.columns.judged import JudgedBlock
 from quietcuff.analytics.columns.made import BatchRules
-from quietcuff.analytics.columns.people import InForceColumns
-from quietcuff.analytics.columns.selection import NOT_DUE
+from quietcuff.analytics.columns.means import MeanColumns
+from quietcuff.analytics.columns.people import InForceColumns, PersonColumns
+from quietcuff.analytics.columns.selection import NOT_DUE, SelectionColumns
+from quietcuff.analytics.columns.severity import SevereColumns
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC
 from quietcuff.core.rulebook.rulebook import Rulebook
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBlock:
+    """Which readings of each set count, and their mean, with everything that led to it."""
+
+    block: SetBlock
+    columns: BatchColumns
+    made: BatchRules
+    people: PersonColumns
+    rules: InForceColumns
+    attempts: AttemptColumns
+    comparison: ArmColumns
+    severe: SevereColumns
+    selection: SelectionColumns
+    means: MeanColumns
+
 
 OF_THE_SITTING = (
     "single-sitting",

@@ -19,7 +19,7 @@ from quietcuff.analytics.columns.codes import (
     any_of,
     at_or_above,
 )
-from quietcuff.analytics.columns.judged import JudgedBlock
+from quietcuff.analytics.columns.labels import JudgedBlock
 from quietcuff.analytics.columns.made import BatchRules
 from quietcuff.analytics.columns.means import MeanColumns
 from quietcuff.analytics.columns.people import POSTPARTUM, PREGNANT, PersonColumns
