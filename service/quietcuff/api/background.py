@@ -1,6 +1,6 @@
 """What is done beside the requests: every half minute idle sets are closed, what is older than its tenant keeps is
 deleted, the uses of keys are noted, old tokens forgotten, the trail is sealed; each second the trail is told what was read;
-exports are worked on, and what is stored is sent on, as it comes."""
+exports and what-ifs are worked on, and what is stored is sent on, as it comes."""
 
 from __future__ import annotations
 
@@ -49,6 +49,23 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
         await attempt(work, service)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.export_bell.wait(), seconds_between)
+
+
+async def work_on_what_ifs(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
+    """Do the what-ifs that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    # Imported where it is used: only a service that is asked needs what it counts with.
+    from quietcuff.analytics.what_if.jobs import WhatIfWorker
+
+    worker = WhatIfWorker(service.desk)
+
+    async def work(service: Service) -> None:
+        await worker.work()
+
+    while True:
+        service.what_if_bell.clear()
+        await attempt(work, service)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(service.what_if_bell.wait(), seconds_between)
 
 
 async def keep_reads(service: Service, seconds_between: float = SECONDS_BETWEEN_READS) -> None:

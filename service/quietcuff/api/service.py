@@ -30,8 +30,8 @@ from quietcuff.storage.rows.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
-    """The running application's parts. ``export_bell`` wakes whoever works on exports; ``reads`` are
-    what was read and is not in the trail yet."""
+    """The running application's parts. ``export_bell`` wakes whoever works on exports, ``what_if_bell``
+    whoever works on what-ifs; ``reads`` are what was read and is not in the trail yet."""
 
     settings: Settings
     desk: AppContext
@@ -41,6 +41,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     started_at: datetime
     export_limits: ExportLimits
     export_bell: asyncio.Event
+    what_if_bell: asyncio.Event
     reads: Reads
     readiness: Readiness
     lanes: Lanes
@@ -90,6 +91,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         started_at=desk.clock(),
         export_limits=limits,
         export_bell=asyncio.Event(),
+        what_if_bell=asyncio.Event(),
         reads=Reads(),
         readiness=Readiness(store),
         lanes=lanes,

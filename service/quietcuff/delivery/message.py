@@ -3,8 +3,6 @@
 An event is one version of a set as CloudEvents 1.0 in structured JSON. It holds ids and no measured value.
 
 Source: CloudEvents specification 1.0.2 and its JSON format.
-
-Source: CloudEvents specification 1.0.2 and its JSON format.
 """
 
 from __future__ import annotations

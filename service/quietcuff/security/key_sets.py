@@ -1,8 +1,6 @@
 """Public keys of others: JSON Web Key Sets, checked before use, and fetched from their addresses.
 
 Source: RFC 7517 (key sets), RFC 7518 (algorithms), RFC 7638 (thumbprints).
-
-Source: RFC 7517 (key sets), RFC 7518 (algorithms), RFC 7638 (thumbprints).
 """
 
 from __future__ import annotations
@@ -126,8 +124,6 @@ def thumbprint(key: Key) -> str:
 
 def choose_key(keys: list[Key], kid: str | None, algorithm: str) -> Key | None:
     """The one key of that name that may sign with the algorithm; None where there is none, or more than one.
-
-    Source: SMART App Launch 2.2, asymmetric authentication, "signature verification".
 
     Source: SMART App Launch 2.2, asymmetric authentication, "signature verification".
     """

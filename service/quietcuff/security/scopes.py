@@ -1,8 +1,9 @@
 """Scopes: SMART letters on FHIR types, such as ``system/Observation.rs``, optionally narrowed by a search.
 
 The letters are create, read, update, delete and search, in this order. The older words read, write and ``*`` mean ``rs``,
-``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens only the Observations that such a search finds.
-``quietcuff/identified`` is the one scope of our own: exports with names.
+``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens only the Observations that such a search finds. What
+is no FHIR type has a name of its own in the type's place: ``Table``, ``FollowUp``, ``Quality`` and ``WhatIf``.
+``quietcuff/identified`` is the one scope of another form: people are named.
 
 Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 """

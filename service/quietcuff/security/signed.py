@@ -1,8 +1,6 @@
 """The form of signed JSON Web Tokens, checked more strictly than libraries do, before any content is trusted.
 
 Source: RFC 7515 (4: names are unique; appendix C: base64url without padding), RFC 7519 (2: numeric dates; 4: claims), RFC 8725.
-
-Source: RFC 7515 (4: names are unique; appendix C: base64url without padding), RFC 7519 (2: numeric dates; 4: claims), RFC 8725.
 """
 
 from __future__ import annotations

@@ -23,6 +23,7 @@ from quietcuff.storage.engine.statements import Command, Query, single
 from quietcuff.storage.schema.base import Id, metadata
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
 from quietcuff.storage.schema.payloads import payload, payload_person, refused_payload
+from quietcuff.storage.schema.what_if import what_if_job
 
 PAGE = 200
 SHORT = 4
@@ -45,7 +46,7 @@ UNSURE: Query[tuple[UUID, bytes]] = Query(
 )
 DELETE_EXPORTS = tuple(
     Command(delete(table).where(table.c.tenant_id == bindparam("tenant_id")))
-    for table in (export_chunk, export_file, export_job)
+    for table in (what_if_job, export_chunk, export_file, export_job)
 )
 
 
@@ -110,7 +111,10 @@ def unsure_payloads(connection: Connection, tenant_id: int, after: UUID) -> list
 
 
 def delete_exports(connection: Connection, tenant_id: int) -> int:
-    """Delete every export of a tenant with its files; their number. A worker that is busy with one finds it gone."""
+    """Delete every export of a tenant with its files, and every what-if; the number of exports.
+
+    A worker that is busy with one finds it gone.
+    """
     counts = [command.run(connection, {"tenant_id": tenant_id}) for command in DELETE_EXPORTS]
     return counts[-1]
 

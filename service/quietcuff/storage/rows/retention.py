@@ -236,7 +236,7 @@ def payloads_received_before(connection: Connection, tenant_id: int, before: dat
 def delete_subject(connection: Connection, row: SubjectRow, at: datetime) -> None:
     """Delete a person who has no sets any more, with their earlier versions."""
     key = {"tenant_id": row.tenant_id, "subject_id": row.subject_id}
-    # One version more than the newest, so that FHIR's history shows the deletion as a version of its own.
+    # One version more than the newest, because the deletion is a version of its own.
     BURY_SUBJECT.run(connection, {**key, "version": row.version + 1, "deleted_at": at})
     for command in DELETE_SUBJECT_ROWS:
         command.run(connection, key)

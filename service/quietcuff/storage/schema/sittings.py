@@ -28,6 +28,7 @@ from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
 from quietcuff.storage.schema.trail import trail, trail_seal
+from quietcuff.storage.schema.what_if import what_if_job
 
 tenant = Table(
     "tenant",
@@ -378,4 +379,5 @@ GUARDED_TABLES = (
     *PAYLOAD_TABLES,
     *EXPORT_TABLES,
     *RETENTION_TABLES,
+    what_if_job,
 )
