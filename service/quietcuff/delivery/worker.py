@@ -39,7 +39,7 @@ from quietcuff.storage.rows.tenants import Tenants, all_tenant_ids
 from quietcuff.storage.trail.trail import TrailEntry as TrailEntry
 from quietcuff.storage.trail.trail import record
 
-# Much longer than a sending may take, so that a slow receiver never gets an entry from two workers.
+# Much longer than a sending may take, so that a slow receiver does not get an entry from two workers.
 LEASE = timedelta(seconds=6 * SEND_SECONDS)
 # A few at a time, so that claimed entries are sent well within their lease.
 MOST_AT_ONCE = 8

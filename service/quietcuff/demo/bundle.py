@@ -99,7 +99,7 @@ def entry_in_words(resource: Json) -> str:
 
 
 def observation_in_words(observation: Json) -> str:
-    """The value of an Observation, with its notes."""
+    """The value of an Observation, with its notes, which tell whether a reading counts."""
     if "valueQuantity" in observation:
         return f"pulse {observation['valueQuantity']['value']:g}/min"
     is_mean = component(observation, MEAN_SYSTOLIC) is not None

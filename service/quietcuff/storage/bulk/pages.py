@@ -110,7 +110,7 @@ class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
 
 
 def _then(table: Table, key: str) -> Select[Any]:
-    """The newest version of a person or device that is not later than a moment, among the former versions."""
+    """The newest former version of a person or a device up to a moment."""
     return (
         select(table)
         .where(

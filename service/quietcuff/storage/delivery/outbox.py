@@ -226,7 +226,7 @@ def replay(connection: Connection, tenant_id: int, target_id: UUID, versions: Se
 
 
 def due_now(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> None:
-    """Try all put-off entries at once."""
+    """Make all put-off entries due at once."""
     DUE_NOW.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
 
 
