@@ -1,6 +1,7 @@
-"""What analysis reads: the newest version of every set that is not voided, person by person; and every device.
+"""The rows that analysis reads: the newest version of every set that is not voided, and every device.
 
-Pages follow the primary key, so that none costs more than another, and a whole tenant is read in constant memory.
+Sets come person by person. Pages follow the primary key, so that no page costs more than another, and a whole tenant is read in
+constant memory.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ COLUMNS = ("subject_id", "set_id", "version", "taken_from", "from_offset_minutes
 
 
 class AnalysedSet(msgspec.Struct, frozen=True):
-    """One set as it stands now: where it is, when it was taken, and its documents as answered."""
+    """One set in its present state: its keys, the time it was taken, and its documents as answered."""
 
     subject_id: UUID
     set_id: UUID
@@ -64,6 +65,7 @@ def _sets(*, has_since: bool) -> Query[AnalysedSet]:
             or_(c.subject_id > bindparam("subject", type_=Id), c.set_id > bindparam("set", type_=Id)),
             c.status == SET_STATUS.number("active"),
         )
+        # Person by person, so that whoever reads can finish one person before the next begins.
         .order_by(c.subject_id, c.set_id)
         .limit(bindparam("most"))
     )

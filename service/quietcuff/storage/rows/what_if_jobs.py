@@ -1,4 +1,4 @@
-"""What-ifs as rows: whoever holds the lease of one works on it, and commits how far it came."""
+"""Jobs of what-if questions as rows. The worker that holds a job's lease works on it, and commits its progress."""
 
 from __future__ import annotations
 
@@ -49,6 +49,7 @@ COUNT_OPEN: Query[int] = Query(int, select(func.count()).where(_OF_TENANT, _IS_O
 ANY_FREE: Query[UUID] = Query(single, select(_c.job_id).where(*_IS_FREE).limit(1))
 FREE = Query(
     _from_columns,
+    # Workers that look at the same moment pass over each other's job and do not wait for it.
     _ALL.where(*_IS_FREE).order_by(_c.created_at, _c.job_id).limit(1).with_for_update(skip_locked=True),
 )
 INSERT = Command(insert(what_if_job))
@@ -71,17 +72,17 @@ def find_what_if(connection: Connection, tenant_id: int, job_id: UUID) -> WhatIf
 
 
 def count_open_what_ifs(connection: Connection, tenant_id: int) -> int:
-    """How many jobs wait or run."""
+    """The number of jobs that wait or run."""
     return COUNT_OPEN.first(connection, {"tenant_id": tenant_id}) or 0
 
 
 def is_what_if_free(connection: Connection, tenant_id: int, now: datetime) -> bool:
-    """Whether there is a job that nobody works on; only reads."""
+    """True where a job waits for a worker; this only reads."""
     return ANY_FREE.first(connection, {"tenant_id": tenant_id, "now": now}) is not None
 
 
 def take_what_if(connection: Connection, tenant_id: int, worker: UUID, now: datetime, until: datetime) -> WhatIfRow | None:
-    """The longest waiting job that nobody works on, with its lease; a job whose worker is gone is such a one."""
+    """Lease the longest waiting job that nobody works on. A job whose worker is gone is one of these."""
     free = FREE.first(connection, {"tenant_id": tenant_id, "now": now})
     if free is None:
         return None
@@ -91,7 +92,7 @@ def take_what_if(connection: Connection, tenant_id: int, worker: UUID, now: date
 
 
 def keep_what_if(connection: Connection, row: WhatIfRow) -> bool:
-    """Store how far a job has come; False where it is another's by now, or gone."""
+    """Store a job's progress; False where another worker holds it by now, or it is gone."""
     values = {**msgspec.structs.asdict(row), "state": EXPORT_STATE.number(row.state)}
     values |= {"of_tenant": row.tenant_id, "of_job": row.job_id, "of_worker": row.worker}
     return KEEP.run(connection, values) == 1
@@ -103,7 +104,7 @@ def delete_what_if(connection: Connection, tenant_id: int, job_id: UUID) -> bool
 
 
 def is_any_what_if_old(connection: Connection, tenant_id: int, now: datetime) -> bool:
-    """Whether the time of any job is over; only reads."""
+    """True where the time of any job is over; this only reads."""
     return ANY_OLD.first(connection, {"tenant_id": tenant_id, "now": now}) is not None
 
 

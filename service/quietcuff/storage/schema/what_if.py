@@ -1,4 +1,4 @@
-"""The table of what-ifs: what was asked, how far each has come, and its report. One worker at a time holds a job's lease."""
+"""The table of what-if jobs: the question, the progress and the report. One worker at a time holds a job's lease."""
 
 from __future__ import annotations
 
