@@ -1,10 +1,10 @@
-"""The flow from what comes in to what is kept and answered; ``store_sitting.py`` is the page to read first.
+"""The flow from a request to the stored and answered result; begin reading at ``store_sitting.py``.
 
-``understand`` makes a sitting of bytes. ``receive``, ``append``, ``reopen``, ``correct`` and ``close_idle_sets`` change what is
-stored, ``receive_lines`` stores many sittings at a time; ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``
-and ``list_sets`` answer it; ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device`` keep the
-two registries; ``read_summary`` sums a person up. What changes or reads what is stored is a coroutine; the desk comes first,
-then the caller.
+``understand`` decodes and checks a sitting. ``receive``, ``append``, ``reopen``, ``correct``, ``move`` and ``close_idle_sets``
+change what is stored. ``receive_lines`` stores many sittings. ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``
+and ``list_sets`` read them back. ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device``
+serve the two registries. ``read_summary`` sums a person up. Everything that changes or reads the store is a coroutine; its
+first argument is the ``AppContext``, its second the ``Caller``.
 """
 
 from quietcuff.application.batch import Known, ReceivedLine, Tally, receive_lines

@@ -1,6 +1,7 @@
-"""Many sittings, one a line: each goes the way of every sitting, many at a time; each is told of in the order of the lines.
+"""Batches of sittings, one sitting a line: many lines are worked on at a time, and reported in their own order.
 
-However long the lines go on, only a window of them is held. What ends early has stored what it read, and nothing by halves.
+Only a window of lines is in memory, however many there are. A batch that ends early has stored each line it took in, or nothing
+of it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.store import LARGEST_GROUP
 from quietcuff.storage.rows.tenants import Tenant
 
+# Two bounds: without the second, a full window of the longest lines would hold far more memory than a batch is worth.
 MOST_LINES_HELD = 256
 MOST_BYTES_HELD = 4 * 1024 * 1024
 
@@ -29,14 +31,14 @@ Known = Callable[[Tenant, int, ReadingSet], Claims]
 
 
 class ReceivedLine(msgspec.Struct, frozen=True, kw_only=True):
-    """A line as it came, and what came of it: an answer, or the error that there is none because of."""
+    """One received line and its outcome: an answer, or the error that prevented one."""
 
     line: Line
     outcome: Answer | Exception
 
 
 class Tally(msgspec.Struct, kw_only=True):
-    """How many lines there were that are not blank, and what came of them."""
+    """Counts of the lines that are not blank, by outcome."""
 
     lines: int = 0
     stored: int = 0
@@ -63,8 +65,11 @@ async def receive_lines(
     *,
     may_go_on: Callable[[], bool] = lambda: True,
 ) -> None:
-    """Evaluate and store the sitting of each line of NDJSON, and tell of each, in the order of the lines. Before each line that
-    is taken in, ``may_go_on`` is asked; the first no is the end.
+    """Evaluate and store the sitting of each NDJSON line, and report each line in order. ``may_go_on`` is asked before each
+    further line; the first False ends the batch.
+
+    If two lines are of one person, the earlier line is stored first. If ``chunks`` raises or the task is cancelled, the lines
+    already taken in are finished and reported. An incomplete last line is then not taken in.
 
     Of one person's sittings, the one whose line comes first is stored first. Where the chunks end with an error, or this is
     cancelled, what was taken in before is finished and told of; a line that was not complete is not taken in.
@@ -90,7 +95,7 @@ async def receive_lines(
 
 
 async def lines_of(chunks: AsyncIterator[bytes]) -> AsyncIterator[Line]:
-    """The lines of the chunks; the last one too, where the chunks come to a good end."""
+    """Lines of the chunks, including the last one if the chunks end without an error."""
     reader = LineReader()
     async for chunk in chunks:
         for line in reader.feed(chunk):
@@ -100,7 +105,9 @@ async def lines_of(chunks: AsyncIterator[bytes]) -> AsyncIterator[Line]:
 
 
 async def tell_of(held: deque[asyncio.Task[ReceivedLine]], tell: Callable[[ReceivedLine], None]) -> int:
-    """Tell of the oldest line that is held, and let it go; its length. Whoever is cancelled here leaves it as it is."""
+    """Report the oldest line in the window, drop it, and return its length. A cancellation while waiting leaves the line in the
+    window."""
+    # ``wait`` and not ``await``: cancelling this must not cancel a line that may be in the middle of being stored.
     await asyncio.wait([held[0]])
     received = held.popleft().result()
     tell(received)
@@ -108,7 +115,7 @@ async def tell_of(held: deque[asyncio.Task[ReceivedLine]], tell: Callable[[Recei
 
 
 async def receive_line(desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known) -> ReceivedLine:
-    """Evaluate and store the sitting of one line. Its failure is its own."""
+    """Evaluate and store the sitting of one line. A failure becomes the line's outcome and does not stop the batch."""
     try:
         check_length(line.text)
         reading_set = understand(desk, line.text)
@@ -119,7 +126,7 @@ async def receive_line(desk: AppContext, tenant: Tenant, caller: Caller, line: L
 
 
 def by_identifier_or_line(key: str | None) -> Known:
-    """By its identifier; without one, by the number of its line under the key of the request, where that has one."""
+    """Claims by the sitting's identifier. Without one, by the line number under the request's key, if there is a key."""
 
     def claims(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claims:
         own = claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
@@ -132,7 +139,7 @@ def by_identifier_or_line(key: str | None) -> Known:
 
 
 def by_identifier(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claims:
-    """By its identifier, which it must have.
+    """Claims by the sitting's identifier, which is required.
 
     Raises:
         NotAcceptable: it has none.
@@ -144,7 +151,7 @@ def by_identifier(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claim
 
 
 def by_identifier_or_content(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claims:
-    """By its identifier; without one, by all that it says."""
+    """Claims by the sitting's identifier, or else by its whole content."""
     own = claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
     if reading_set.identifier is not None:
         return own

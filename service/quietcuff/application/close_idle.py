@@ -1,4 +1,4 @@
-"""Open sets that nothing arrives in any more are closed by the service."""
+"""Closing of open sets that have been idle for too long."""
 
 from __future__ import annotations
 
@@ -19,11 +19,12 @@ from quietcuff.storage.rows.subjects import lock_subject_if_free
 from quietcuff.storage.rows.tenants import all_tenant_ids
 
 SERVICE = "service"
+# A bound on one round: a tenant with very many idle sets must not keep the others waiting.
 MOST_A_TENANT = 500
 
 
 async def close_idle_sets(desk: AppContext) -> int:
-    """Close every open set whose last arrival is too long ago; how many there were.
+    """Close every open set whose last arrival is too long ago, and return their number.
 
     Raises:
         ExceptionGroup: some could not be closed; all others were.
@@ -58,10 +59,12 @@ async def close_idle_set(desk: AppContext, tenant_id: int, set_id: UUID) -> bool
 
 
 def time_out(turn: UnitOfWork, set_id: UUID) -> bool:
-    """Close one set, unless somebody works on it now or did meanwhile."""
+    """Close one set, unless somebody is working on it now or has changed it meanwhile."""
     found = find_set(turn.transaction, turn.tenant.tenant_id, set_id)
+    # A person whose row is locked is being worked on now; the next round comes soon enough for their sets.
     if found is None or lock_subject_if_free(turn.transaction, turn.tenant.tenant_id, found.subject_id) is None:
         return False
+    # Read again under the lock: an arrival between the first look and the lock keeps the set open.
     row = find_set(turn.transaction, turn.tenant.tenant_id, set_id)
     if row is None or row.closed_at is not None or row.touched_at >= turn.now - idle_time(turn.desk):
         return False

@@ -1,4 +1,4 @@
-"""Who asks, what is answered, and what the flow works with."""
+"""The application context, the caller, and the shapes of answers that all use cases share."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ IfMatch = Literal["*"] | frozenset[int] | None
 
 
 class Caller(msgspec.Struct, frozen=True, kw_only=True):
-    """Who asks: ``actor`` such as ``key:ab12cd34``; ``request_id`` is a UUID as text; ``origin`` is from where."""
+    """The caller of a use case: ``actor`` such as ``key:ab12cd34``, ``request_id`` a UUID as text, ``origin`` the caller's
+    address."""
 
     tenant_id: int
     actor: str
@@ -29,9 +30,9 @@ class Caller(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True):
-    """A set as answered: ``body`` is the envelope as JSON, the same bytes each time the same version is asked for.
+    """A set as answered: ``body`` is the envelope as JSON, with the same bytes whenever the same version is read.
 
-    ``created`` where the answer is that of the request which stored the set, repeated or not.
+    ``created`` is True in the answer to the request that stored the set, also when that request is repeated.
     """
 
     body: bytes
@@ -58,12 +59,12 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def count(self) -> int:
-        """How many items are on it."""
+        """Number of items on the page."""
         return len(msgspec.json.decode(self.items, type=list[msgspec.Raw]))
 
 
 class AppContext(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything the flow needs, made once by the application. ``new_id`` makes a set's id from its subject's."""
+    """Everything that the use cases need, made once by the application. ``new_id`` makes a set's id from its subject's id."""
 
     store: Store
     tenants: Tenants
@@ -73,7 +74,7 @@ class AppContext(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class UnitOfWork(msgspec.Struct, frozen=True, kw_only=True):
-    """One request's turn in the shared transaction; ``now`` is the server's clock, to the millisecond."""
+    """The work of one request in the shared transaction; ``now`` is the server's clock, to the millisecond."""
 
     transaction: Transaction
     desk: AppContext
@@ -95,7 +96,7 @@ def note(
     found: int | None = None,
     origin: str | None = None,
 ) -> None:
-    """One row of the trail: what the caller did, and to what."""
+    """Write one row of the audit trail: the action of the caller, and its object."""
     row = TrailEntry(
         tenant_id=caller.tenant_id,
         at=at,
@@ -123,7 +124,7 @@ def open_desk(
     clock: Callable[[], datetime] = utc_now,
     new_id: Callable[[UUID, datetime], UUID] = new_set_id,
 ) -> AppContext:
-    """The desk of an application that serves from a store."""
+    """The context of an application that serves from a store."""
     return AppContext(store=store, tenants=Tenants(store, clock), rulebook=rulebook, clock=clock, new_id=new_id)
 
 
@@ -132,6 +133,7 @@ def turn_of(desk: AppContext, tenant: Tenant, caller: Caller, transaction: Trans
 
 
 def now(desk: AppContext) -> datetime:
-    """The time by the server's clock, to the millisecond, as it is answered."""
+    """The server's time, cut to the millisecond as answers show it."""
+    # Cut before it is stored: a time with microseconds would come back from an answer a little earlier than the stored one.
     moment = desk.clock()
     return moment.replace(microsecond=moment.microsecond // 1000 * 1000)

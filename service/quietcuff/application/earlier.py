@@ -1,4 +1,4 @@
-"""The history that a set is evaluated with, and what the set in turn leaves for later ones."""
+"""The history that a set is evaluated with, and the part of the set that later histories use."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
 
 
 def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
-    """The snapshot of what was taken of a person before a moment, apart from one set: the one that needs it."""
+    """History of a person from the sittings before a moment, without the set that is being evaluated."""
     newest_first = earlier_sittings(
         turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
     )
@@ -29,19 +29,20 @@ def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: date
 
 
 def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> bytes | None:
-    """What a closed set leaves, as JSON; nothing where it has neither a result nor a comparison of the arms."""
+    """The part of a closed set that later sittings remember, as JSON. None if it has neither a result nor a comparison of the
+    arms."""
     left = remember(reading_set, evaluation, rulebook)
     return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
 
 
 def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """When its first reading was taken that is not voided; of a set with none left, the first of all. Before there is any, when
-    the set came in, which is now where that is not noted yet."""
+    """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
+    readings has the time at which it came in, or ``now`` if that is not recorded yet."""
     return min((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
 
 
 def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """The same of the last reading."""
+    """Time of the last reading, chosen as in ``first_moment``."""
     return max((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
 
 

@@ -1,5 +1,7 @@
-"""What an erasure needs to know beyond the sets of a person: payloads that name them though nothing was made of them, and
-whether anything that names them is left when it is done."""
+"""Searches around an erasure: payloads that name the person, and anything that is left afterwards.
+
+A payload can name a person although no set was made from it, so the person's sets alone do not lead to it.
+"""
 
 from __future__ import annotations
 
@@ -16,9 +18,9 @@ from quietcuff.storage.rows.tenants import Tenant
 
 
 class Left(msgspec.Struct, frozen=True, kw_only=True):
-    """What a search found after an erasure. ``of_person`` are rows that say they are the person's, which should be none;
-    ``naming`` are rows of others, by table, in which the same word stands; in ``loosely`` rows it does
-    at least within a longer one; ``log_emptied`` is of SQLite's log."""
+    """Result of a search after an erasure. ``of_person`` counts rows that belong to the person, by table; there should be none.
+    ``naming`` counts other rows that contain the same identifier, by table. ``loosely`` counts rows that contain it only within
+    a longer word. ``log_emptied`` is about SQLite's log."""
 
     of_person: dict[str, int]
     naming: dict[str, int]
@@ -28,7 +30,7 @@ class Left(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def words_of(tenant: Tenant, person: SubjectRow) -> Words:
-    """What a person is called, and by which names senders call the system of that."""
+    """Words to search for: the person's identifier, and the names by which senders call its system."""
     names = [name for name, system in tenant.settings.authorities.items() if system == person.system]
     return Words(person.system, person.value, names)
 
@@ -38,8 +40,9 @@ async def find_person(desk: AppContext, tenant: Tenant, subject_id: UUID) -> Sub
 
 
 async def payloads_naming(desk: AppContext, tenant: Tenant, words: Words) -> list[UUID]:
-    """Payloads that name a person, of those of which it is not known whom they tell of: refused ones, and empty ones."""
+    """Ids of payloads that name a person, among those whose people are not fully known: refused payloads and empty ones."""
     found, after = [], NOBODY
+    # Bytes are searched one page at a time, because the unread payloads of a tenant may not fit in memory.
     while page := await desk.store.read(tenant.tenant_id, partial(unsure_payloads, tenant_id=tenant.tenant_id, after=after)):
         found += [payload_id for payload_id, body in page if words.stand_in(body)]
         after = page[-1][0]
@@ -47,8 +50,9 @@ async def payloads_naming(desk: AppContext, tenant: Tenant, words: Words) -> lis
 
 
 async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Words) -> Left:
-    """Search every table of the tenant, unpacked, for a person who was erased; and empty SQLite's log."""
+    """Search every table of the tenant, unpacked, for an erased person, after emptying SQLite's log."""
     tenant_id = tenant.tenant_id
+    # First the log: SQLite keeps deleted pages in it, where no search of tables would find them.
     emptied = await desk.store.empty_log()
     of_person = await desk.store.read(tenant_id, lambda snapshot: rows_of_subject(snapshot, tenant_id, subject_id))
     rows, loosely, naming = 0, 0, {}

@@ -1,8 +1,8 @@
-"""One version of a set, evaluated and kept: set, version, readings, outbox and trail, in the transaction of the request.
+"""Evaluation and storage of one version of a set, and the JSON envelope in which it is answered.
 
-Everything is read and decided before anything is written, so that a refusal leaves nothing behind to undo.
-
-The envelope around a set and its evaluation, put together from bytes that are never parsed again.
+The set, its version, readings, outbox entry and trail row are written in the transaction of the request. Everything is read and
+decided before anything is written, so a refusal leaves nothing behind to undo. The envelope is joined from stored bytes that
+are not parsed again.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_
 
 
 def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
-    """A version as it was answered when it was new, to the byte."""
+    """The answer for a version, byte for byte as it was when the version was new."""
     return Answer(
         body=envelope(version),
         set_id=str(version.set_id),
@@ -42,6 +42,7 @@ def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool
 
 
 def envelope(version: AnsweredVersion) -> bytes:
+    # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
     closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
     head = (
         f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
@@ -67,7 +68,7 @@ ACTIONS = {
 
 
 def keep(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None) -> Answer:
-    """Evaluate what a set is to be, and keep it as its next version.
+    """Evaluate the next version of a set and store it.
 
     Raises:
         NotAcceptable: the rules cannot evaluate it.
@@ -82,7 +83,7 @@ def keep(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before:
 def decide(
     turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment
 ) -> Version:
-    """The next version: what the registry knows filled in, the history as it is now, and what the rules make of it."""
+    """The next version: the draft completed from the registry, with the current history, and its evaluation."""
     known = with_known_devices(draft.reading_set, equipment.registry)
     as_of = first_moment(known, turn.now)
     history = (
@@ -105,12 +106,13 @@ def decide(
 
 
 def later_than(before: datetime, now: datetime) -> datetime:
-    """The moment of a version: now, but after the version before, also where a clock was set back."""
+    """Time of a version: now, but always after the version before it, also if the clock was set back."""
+    # FHIR history and ``_lastUpdated`` sort by this time; two versions of a set with the same one would have no order.
     return max(now, before + MILLISECOND)
 
 
 def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
-    """What the service knows of how the set came in, kept with it."""
+    """Intake facts that the service records with a version."""
     early = None if before is None else before.reading_set.intake
     was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
     return Intake(
@@ -127,7 +129,7 @@ def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history:
 
 
 def history_codes(before: StoredSet | None, history: History) -> list[str]:
-    """Whether earlier sittings came to be known, or changed, since the version before."""
+    """Code ``history-changed`` if the known earlier sittings differ from those of the version before."""
     early = None if before is None else before.reading_set.history
     if early is None or (early.sittings, early.pairs) == (history.sittings, history.pairs):
         return []
@@ -141,7 +143,7 @@ def stands_after(sitting: SittingVersion, before: StoredSet | None, number: int,
 
 
 def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
-    """Write the rows of a version, and put its answer together."""
+    """Write the rows of a version and return its answer."""
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
     own_device = own_device_id(turn, version.reading_set)
     row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
@@ -159,7 +161,7 @@ def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, versio
 
 
 def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow, early: ResourceStates) -> AnsweredVersion:
-    """Store the version as it is answered from now on."""
+    """Store the version in the form in which it is answered from now on."""
     idle = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes)
     stored = VersionRow(
         tenant_id=row.tenant_id,
@@ -179,6 +181,7 @@ def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow,
         created_at=version.at,
     )
     insert_version(turn.transaction, stored)
+    # In this transaction and not by the sender afterwards: a crash between the two would lose the delivery.
     if turn.tenant.has_targets:
         queue_version(turn.transaction, row.tenant_id, row.subject_id, row.set_id, row.version, turn.now)
     return AnsweredVersion(

@@ -1,4 +1,4 @@
-"""Groups: named, stored queries of people, which an export may be narrowed to."""
+"""Groups: named, stored filters of people, to which an export may be narrowed."""
 
 from __future__ import annotations
 
@@ -58,6 +58,7 @@ async def save_group(desk: AppContext, caller: Caller, new: NewGroup) -> Group:
     row = GroupRow(tenant.tenant_id, uuid4(), new.name, ENCODER.encode(made), caller.actor, moment)
 
     def save(transaction: Transaction) -> int:
+        # Counted in the writing transaction, so that requests that share a commit see each other's groups.
         if count_groups(transaction, tenant.tenant_id) >= MOST_GROUPS:
             raise Conflict("too-many-groups", f"At most {MOST_GROUPS} groups; delete one first.")
         insert_group(transaction, row)
@@ -68,7 +69,7 @@ async def save_group(desk: AppContext, caller: Caller, new: NewGroup) -> Group:
 
 
 def check_filter(new: NewGroup) -> None:
-    """Refuse a group of everybody, and days of which none lies between.
+    """Refuse a filter that is empty, and a range of days that is empty.
 
     Raises:
         NotAcceptable: either.
@@ -84,7 +85,7 @@ def check_filter(new: NewGroup) -> None:
 
 
 async def read_group(desk: AppContext, caller: Caller, group_id: str) -> Group:
-    """A group, with how many people belong to it now.
+    """A group, with the number of people in it now.
 
     Raises:
         NotFound: the tenant has none of that id.
@@ -110,7 +111,7 @@ async def list_all_groups(desk: AppContext, caller: Caller) -> list[Group]:
 
 
 async def forget_group(desk: AppContext, caller: Caller, group_id: str) -> None:
-    """Delete a group; nobody's data is touched.
+    """Delete a group; no person's data changes.
 
     Raises:
         NotFound: the tenant has none of that id.
@@ -126,8 +127,8 @@ async def forget_group(desk: AppContext, caller: Caller, group_id: str) -> None:
 
 
 def forget_identifier(turn: UnitOfWork, identifier: Identifier) -> int:
-    """Take an identifier out of every group that names it; how many did. A group that names nobody else goes: without its
-    names it would be a group of other people."""
+    """Remove an identifier from every group that names it, and return the number of those groups. A group that named only this
+    person is deleted, because without names its filter would match other people."""
     found = 0
     for row in list_groups(turn.transaction, turn.tenant.tenant_id):
         said = FILTER.decode(row.filter)
@@ -145,14 +146,15 @@ def forget_identifier(turn: UnitOfWork, identifier: Identifier) -> int:
 
 
 def remember_groups(turn: UnitOfWork, person: UUID) -> None:
-    """Note of which groups a person is, before something of theirs is deleted: exports of those tell of it, and no others."""
+    """Record the groups that a person belongs to, before any of their data is deleted, so that only the exports of those groups
+    report the deletion."""
     for row in list_groups(turn.transaction, turn.tenant.tenant_id):
         if is_member(turn.transaction, row.tenant_id, members_of(turn.tenant, FILTER.decode(row.filter)), person):
             save_former(turn.transaction, row.tenant_id, row.group_id, person)
 
 
 async def members_of_group(desk: AppContext, caller: Caller, group_id: str) -> Members:
-    """Who belongs to a group.
+    """Members of a group.
 
     Raises:
         NotFound: the tenant has none of that id.
@@ -165,7 +167,7 @@ async def members_of_group(desk: AppContext, caller: Caller, group_id: str) -> M
 
 
 def members_of(tenant: Tenant, said: GroupFilter) -> Members:
-    """What a filter means in the terms of the store."""
+    """A group's filter in the terms of the store."""
     sittings = SittingFilter(
         since=day_start(tenant, said.taken_from),
         until=day_start(tenant, said.taken_until),
@@ -185,6 +187,7 @@ def ids_of(tenant: Tenant, identifiers: list[Identifier]) -> frozenset[UUID]:
 
 def day_start(tenant: Tenant, day: date | None) -> datetime | None:
     """The first moment of a day in the tenant's zone."""
+    # The tenant's midnight and not that of UTC: a day of a filter is the day that the clinic calls so.
     return None if day is None else datetime(day.year, day.month, day.day, tzinfo=tenant.zone).astimezone(UTC)
 
 

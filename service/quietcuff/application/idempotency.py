@@ -1,4 +1,4 @@
-"""Requests that may come twice: what they are known by, and the first answer for those that did."""
+"""Idempotency claims: digests that recognise a repeated request, and the first answer to it."""
 
 from __future__ import annotations
 
@@ -20,27 +20,28 @@ ENCODER = msgspec.json.Encoder()
 
 
 class Claims(msgspec.Struct, frozen=True, kw_only=True):
-    """What one request claims: its key and its identifier, where it has them, and the digest of what it says."""
+    """Claims of one request: digests of its key, of its identifier, and of its content. Key and identifier may be missing."""
 
     key: bytes | None
     identifier: bytes | None
     body: bytes
 
     def digests(self) -> list[tuple[str, bytes]]:
-        """The claims by kind, the key before the identifier."""
+        """Digests by kind, the key before the identifier."""
         return [(kind, digest) for kind, digest in (("key", self.key), ("identifier", self.identifier)) if digest]
 
 
 def claims_of(
     tenant: Tenant, route: str, body: msgspec.Struct, *, key: str | None, identifier: Identifier | None = None
 ) -> Claims:
-    """What a request is known by. The body is told by what it says, not by how it was written."""
+    """Claims of a request. The body is recognised by its meaning, not by the way its JSON was written."""
     secret = tenant.secret
     return Claims(
         key=None if key is None else keyed_digest(secret, b"key", key.encode()),
         identifier=None
         if identifier is None
         else keyed_digest(secret, b"identifier", identifier.system.encode(), identifier.value.encode()),
+        # Encoded anew from the struct, so that other white space or order of keys does not make it another body.
         body=keyed_digest(secret, b"body", route.encode(), ENCODER.encode(body)),
     )
 
@@ -56,6 +57,7 @@ def first_answer(turn: UnitOfWork, claims: Claims) -> Answer | None:
         found = find_claim(turn.transaction, turn.tenant.tenant_id, digest, turn.now)
         if found is None:
             continue
+        # Bodies are compared, not only keys: a key used for two requests must not return the answer of the wrong one.
         if found.body_digest != claims.body:
             refuse_another_body(kind, found.set_id)
         version = numbered_answer(turn.transaction, turn.tenant.tenant_id, found.set_id, found.version)
@@ -72,7 +74,7 @@ def refuse_another_body(kind: str, set_id: UUID) -> None:
 
 
 def keep_claims(turn: UnitOfWork, claims: Claims, subject_id: UUID, set_id: UUID, version: int) -> None:
-    """Have the claims stand for a version."""
+    """Store the claims as claims of a version."""
     for kind, digest in claims.digests():
         new = Claim(
             tenant_id=turn.tenant.tenant_id,

@@ -1,4 +1,5 @@
-"""A sitting that was stored of the wrong person: taken back there and stored anew of the right one, both or neither."""
+"""Moving a sitting that was stored for the wrong person: voided there and stored anew for the right person, in one
+transaction."""
 
 from __future__ import annotations
 
@@ -27,7 +28,7 @@ MOVE = "POST /v1/reading-sets/{id}/move"
 async def move(
     desk: AppContext, caller: Caller, set_id: str, wanted: Move, *, if_match: IfMatch, idempotency_key: str | None
 ) -> Answer:
-    """Move a sitting to the person whose it is; the answer is the new set. The two name each other.
+    """Move a sitting to the right person and return the new set. The two sets name each other.
 
     Raises:
         NotFound, VersionNotNamed, VersionStale: as for every change.
@@ -44,7 +45,7 @@ async def move(
 
 
 def store_move(turn: UnitOfWork, set_id: UUID, wanted: Move, if_match: IfMatch, claims: Claims) -> Answer:
-    """Keep the version that takes a set back, and the first version of the one in its place."""
+    """Store the version that voids a set, and the first version of the set that replaces it."""
     old, new = find_row(turn, set_id).subject_id, subject_id(turn.tenant.secret, wanted.subject.identifier)
     if old == new:
         detail = "The identifier of another person than the set is of."
@@ -65,7 +66,7 @@ def store_move(turn: UnitOfWork, set_id: UUID, wanted: Move, if_match: IfMatch, 
 
 
 def take_back(turn: UnitOfWork, old: UUID, stored: StoredSet, new_id: UUID, wanted: Move) -> None:
-    """Void the set where it was, with the id of the one in its place."""
+    """Void the set at the wrong person, with the id of the set that replaces it."""
     voided = Draft(
         reading_set=msgspec.structs.replace(stored.reading_set, closed=True, replaced_by=str(new_id)),
         cause="voided",
@@ -79,7 +80,7 @@ def take_back(turn: UnitOfWork, old: UUID, stored: StoredSet, new_id: UUID, want
 
 
 def store_there(turn: UnitOfWork, new: UUID, new_id: UUID, stored: StoredSet, wanted: Move, known: SubjectRow | None) -> Answer:
-    """Store the sitting of the other person, as far as nothing of it was taken back."""
+    """Store the sitting for the right person, without its voided readings."""
     before = stored.reading_set
     places = [place for place, reading in enumerate(before.readings) if not reading.voided]
     met = parties.resolve_person(turn, new, wanted.subject, known)
@@ -99,21 +100,22 @@ def store_there(turn: UnitOfWork, new: UUID, new_id: UUID, stored: StoredSet, wa
     answer = keep(turn, new, new_id, draft, None)
     parties.save(turn, met)
     reading_identifiers.keep_readings(turn, new, new_id, answer.version, moved.readings)
+    # The payloads of the sitting now concern the new person too, so that erasing that person finds them.
     for link in links_of_set(turn.transaction, turn.tenant.tenant_id, stored.row.subject_id, stored.row.set_id):
         tell_of(turn.transaction, turn.tenant.tenant_id, link.payload_id, [new])
     return answer
 
 
 def as_of(before: ReadingSet, subject: Subject, readings: list[Reading], replaces: str) -> ReadingSet:
-    """The sitting as one of another person. Its own identifier stays with the set that is taken back, so that the request which
-    stored it is known when it comes again."""
+    """The sitting with another subject. Its identifier stays with the voided set, so that a repeat of the first request is
+    still recognised."""
     change: dict[str, Any] = {"identifier": None, "history": None, "intake": None, "replaced_by": UNSET}
     return msgspec.structs.replace(before, subject=subject, readings=readings, replaces=replaces, **change)
 
 
 def refuse_what_they_have(turn: UnitOfWork, new: UUID, readings: list[Reading]) -> None:
-    """Refuse readings that the other person has by the same identifier, but for those that were taken back: a sitting may be
-    moved to and fro.
+    """Refuse readings whose identifiers the other person already has. Readings in voided sets do not count, so that a sitting
+    can be moved back and forth.
 
     Raises:
         Conflict: there are some.
@@ -129,8 +131,8 @@ def is_voided(turn: UnitOfWork, set_id: UUID) -> bool:
 
 
 def source_keys(turn: UnitOfWork, stored: StoredSet, places: list[int]) -> dict[int, bytes]:
-    """By their new places, the keys under which devices and systems sent the readings: sent again of the right person, they are
-    known."""
+    """Keys under which devices and systems sent the readings, by new place. A sender that repeats them for the right person is
+    then recognised."""
     row, found = stored.row, {}
     for number, place in enumerate(places):
         source = find_placed(turn.transaction, row.tenant_id, row.subject_id, row.set_id, place)

@@ -1,8 +1,7 @@
-"""A person as a set comes in: what the set says, what the registry knows, and what each learns from the other.
+"""The person and the devices of an incoming set, completed from the registries, and the new facts for those registries.
 
-What the registries know and a caller left blank, and where the two differ. Pure.
-
-The devices that a set names, as the registry knows them; those it never saw are noted down as seen.
+Fields that the caller left blank are filled in from the registry, and differences are noted. Devices that the registry does not
+know are stored as seen.
 """
 
 from __future__ import annotations
@@ -32,14 +31,14 @@ DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
 
 
 def filled(said: S, known: msgspec.Struct, names: tuple[str, ...]) -> S:
-    """A struct whose blank fields of those names say what is known."""
+    """A struct with its blank fields of those names filled in from another struct."""
     blank = defaults_of(type(said))
     values = {name: getattr(known, name) for name in names if getattr(said, name) == blank[name]}
     return msgspec.structs.replace(said, **values) if values else said
 
 
 def facts_that_differ(said: Facts, known: Facts) -> list[str]:
-    """Names of the facts that both hold, and hold differently."""
+    """Names of the facts that both sides record with different values."""
     blank = defaults_of(Facts)
     return [
         name
@@ -49,12 +48,12 @@ def facts_that_differ(said: Facts, known: Facts) -> list[str]:
 
 
 def facts_of(said: Facts) -> Facts:
-    """The facts alone, without whose they are."""
+    """The facts of a person, without the identifier."""
     return Facts(**{name: getattr(said, name) for name in FACTS})
 
 
 def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:
-    """The set with what the registry knows of its devices and their cuffs, where the caller left it blank."""
+    """The set with its blank fields about devices and cuffs filled in from the registry."""
     if not any(registry.values()):
         return reading_set
     own = registered(reading_set.device, registry)
@@ -74,7 +73,7 @@ def with_known_device(reading: Reading, registry: Registry) -> Reading:
 
 
 def registered(device: Device | None, registry: Registry) -> RegisteredDevice | None:
-    """The registry's document of a device, where there is one."""
+    """The registered document of a device, or None."""
     return None if device is None or device.identifier is None else registry.get(device.identifier)
 
 
@@ -83,7 +82,8 @@ def known_device(device: Device | None, known: RegisteredDevice | None) -> Devic
 
 
 def known_cuff(cuff: Cuff | None, known: RegisteredDevice | None) -> Cuff | None:
-    """The cuff with the range that is marked on the device's cuff of that size."""
+    """The cuff with the range marked on the device's registered cuff of the same size."""
+    # A range that the caller sent is kept: the cuff in the hand counts, not the one that was registered.
     if cuff is None or known is None or cuff.size is None or cuff.range_cm is not None:
         return cuff
     ranges = [own.range_cm for own in known.cuffs if own.size == cuff.size]
@@ -91,7 +91,7 @@ def known_cuff(cuff: Cuff | None, known: RegisteredDevice | None) -> Cuff | None
 
 
 def registration(registry: Registry) -> YesNo:
-    """Whether every device that a set names is registered; not recorded where it names none."""
+    """``yes`` if every device that a set names is registered, else ``no``; ``not-recorded`` if it names none."""
     if not registry:
         return "not-recorded"
     return "yes" if all(registry.values()) else "no"
@@ -102,7 +102,8 @@ DECODER = msgspec.json.Decoder(Facts)
 
 
 class ResolvedPerson(msgspec.Struct, frozen=True, kw_only=True):
-    """A person met: ``said`` with the registry's facts filled in, and the registry's row with the set's filled in."""
+    """A person as the set and the registry know them together: ``said`` is the set's subject completed from the registry,
+    ``row`` the registry's row completed from the set."""
 
     said: Subject
     differ: list[str]
@@ -112,7 +113,7 @@ class ResolvedPerson(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None) -> ResolvedPerson:
-    """What a set and the registry know of a person together. Where they differ, each keeps its own."""
+    """Combine what a set and the registry know of a person. Where they differ, each keeps its own value."""
     if known is None:
         row = new_row(turn, subject_id, said)
         return ResolvedPerson(said=said, differ=[], row=row, is_new=True, is_changed=False)
@@ -125,7 +126,7 @@ def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: Sub
 
 
 def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
-    """Store what the registry learnt.
+    """Store new facts in the registry.
 
     Raises:
         RunAgain: another process stored the person meanwhile.
@@ -137,7 +138,8 @@ def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
 
 
 def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
-    # Who was deleted and comes again goes on counting: a version that was seen once never says anything else.
+    # A person who was deleted and comes again gets the next version number: a number that a reader has seen must not be
+    # used for other content.
     deleted = find_deleted_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
     return SubjectRow(
         tenant_id=turn.tenant.tenant_id,
@@ -153,7 +155,7 @@ def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
 
 
 def with_facts(turn: UnitOfWork, row: SubjectRow, facts: Facts) -> SubjectRow:
-    """The row with other facts, one version further."""
+    """The row with other facts and the next version number."""
     return msgspec.structs.replace(row, facts=ENCODER.encode(facts), version=row.version + 1, updated_at=turn.now)
 
 
@@ -161,14 +163,14 @@ DEVICE_DECODER = msgspec.json.Decoder(RegisteredDevice)
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True):
-    """What the registry says of each device that a set names, and the devices that no row is there of."""
+    """Registered documents of the devices that a set names, and those of its devices that have no row yet."""
 
     registry: Registry
     unseen: list[Device]
 
 
 def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
-    """The registry's documents of the devices that a set names, each device once, the set's own first."""
+    """Registered documents of the devices that a set names; each device is looked up once, the set's own first."""
     registry: dict[Identifier, RegisteredDevice | None] = {}
     unseen = []
     for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
@@ -182,7 +184,7 @@ def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
 
 
 def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
-    """Keep a row of each device that there was none of, as the set describes it."""
+    """Store a row for each device that had none, as the set describes it."""
     for device in equipment.unseen:
         identifier = device.identifier
         if identifier is not None:
@@ -200,7 +202,7 @@ def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
 
 
 def own_device_id(turn: UnitOfWork, reading_set: ReadingSet) -> UUID | None:
-    """The id of the set's own device, where it has an identifier."""
+    """Id of the set's own device, if that has an identifier."""
     device = reading_set.device
     if device is None or device.identifier is None:
         return None

@@ -1,4 +1,4 @@
-"""What the flow refuses because of what is stored, or of how it was asked."""
+"""Refusals of requests, for reasons in what is stored or in the request itself."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ SITTING_OVER = "sitting-over"
 
 
 def refuse_what_the_service_adds(reading_set: ReadingSet, rulebook: Rulebook) -> None:
-    """Refuse in a set that is to be stored what only the service may say of it, together with whatever else it is refused for.
+    """Refuse a new set that contains fields which only the service may fill in. Every other fault is reported with them.
 
     Raises:
         NotAcceptable: it holds a history, an intake or a voided reading.
@@ -38,12 +38,12 @@ def refuse_what_the_service_adds(reading_set: ReadingSet, rulebook: Rulebook) ->
 
 
 def faults_of_storing(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
-    """Every reason in a set itself why it cannot be stored."""
+    """Every fault of a set by itself that keeps it from being stored."""
     return faults_of_adding(reading_set) + faults_of_meaning(reading_set, rulebook)
 
 
 def faults_of_adding(reading_set: ReadingSet) -> list[Fault]:
-    """What only the service may say of a set: a history, an intake, what replaced it, that a reading is voided."""
+    """Faults for the fields that only the service fills in: history, intake, ``replaced_by`` and voided readings."""
     detail = "Not in what is sent to be stored: the service makes it."
     faults = [
         Fault(pointer=f"/{name}", code="not-accepted-here", detail=detail)
@@ -56,7 +56,7 @@ def faults_of_adding(reading_set: ReadingSet) -> list[Fault]:
 
 
 def refuse_unknown_replaced(turn: UnitOfWork, reading_set: ReadingSet) -> None:
-    """Refuse a set that says it replaces one that is not there.
+    """Refuse a set that claims to replace an unknown set.
 
     Raises:
         NotAcceptable: this tenant has no set of that id.
@@ -72,7 +72,11 @@ def refuse_unknown_replaced(turn: UnitOfWork, reading_set: ReadingSet) -> None:
 
 
 def check_version(if_match: IfMatch, newest: int, *, any_will_do: bool) -> None:
-    """Let a change through only to the version it was meant for.
+    """Refuse a change that is not meant for the newest version.
+
+    Raises:
+        VersionNotNamed: no version is named, or ``*`` where a number is needed.
+        VersionStale: another version is the newest.
 
     Raises:
         VersionNotNamed: none is named, or any where one must be.
@@ -85,30 +89,30 @@ def check_version(if_match: IfMatch, newest: int, *, any_will_do: bool) -> None:
 
 
 def refuse_voided(row: SetRow) -> None:
-    """Refuse to change a set that was taken back.
+    """Refuse to change a voided set.
 
     Raises:
-        Conflict: it was.
+        Conflict: it is voided.
     """
     if row.status == "voided":
         raise Conflict("set-voided", "The set was taken back; store a new one that replaces it.", str(row.set_id))
 
 
 def refuse_closed(row: SetRow) -> None:
-    """Refuse to add to a set that is closed.
+    """Refuse to add to a closed set.
 
     Raises:
-        Conflict: it is.
+        Conflict: it is closed.
     """
     if row.closed_at is not None:
         raise Conflict("set-closed", "The set is closed; reopen it, or store a new one.", str(row.set_id))
 
 
 def refuse_reopening(row: SetRow, now: datetime, hours: int) -> None:
-    """Refuse to reopen a set that is open, or was closed long ago.
+    """Refuse to reopen a set that is open or was closed too long ago.
 
     Raises:
-        Conflict: it is, or was.
+        Conflict: either.
     """
     if row.closed_at is None:
         raise Conflict("set-open", "The set is open.", str(row.set_id))
@@ -117,10 +121,10 @@ def refuse_reopening(row: SetRow, now: datetime, hours: int) -> None:
 
 
 def of_append(refusal: NotAcceptable, row: SetRow, stored: int, fresh: Sequence[int]) -> QuietcuffError:
-    """What the rules refuse of a set that was appended to, in terms of what was sent; ``fresh`` are the places of those
-    readings of it that were not known already.
+    """The refusal of an appended set, with its pointers moved into the request body. ``fresh`` are the places in the request of
+    those readings that were not stored yet.
 
-    That a sitting is over lies in what is stored as much as in what came: it is a conflict.
+    ``sitting-over`` depends on the stored readings as much as on the new ones, so it is a conflict.
     """
     over = [fault for fault in refusal.faults if fault.code == SITTING_OVER]
     if over:
@@ -129,12 +133,12 @@ def of_append(refusal: NotAcceptable, row: SetRow, stored: int, fresh: Sequence[
 
 
 def of_correction(refusal: NotAcceptable, correction: Correction) -> QuietcuffError:
-    """What the rules refuse of a corrected set, in terms of the correction."""
+    """The refusal of a corrected set, with its pointers moved into the correction."""
     return NotAcceptable([moved_to(fault, place_in_correction(correction, fault.pointer or "")) for fault in refusal.faults])
 
 
 def place_in_append(pointer: str, stored: int, fresh: Sequence[int]) -> str:
-    """Where among the appended readings a place of the whole set lies."""
+    """Pointer in the appended readings for a pointer in the whole set."""
     parts = pointer.split("/")
     if parts[1:2] == ["readings"] and len(parts) > 2 and int(parts[2]) >= stored:
         return "/".join(["/readings", str(fresh[int(parts[2]) - stored]), *parts[3:]])

@@ -1,7 +1,4 @@
-"""What is stored, answered: one set, its versions, pages of sets.
-
-The record sheet of a stored set, as it stands.
-"""
+"""Reading of stored sittings: one set, its versions, pages of sets, and the record sheet."""
 
 from __future__ import annotations
 
@@ -33,7 +30,7 @@ ENCODER = msgspec.json.Encoder()
 
 
 class ListedEvaluation(msgspec.Struct, frozen=True):
-    """The parts of an evaluation that a list shows, kept as the bytes they are."""
+    """Parts of an evaluation that a list shows, kept as raw bytes."""
 
     state: str
     safety: msgspec.Raw
@@ -81,13 +78,14 @@ async def read_set(desk: AppContext, caller: Caller, set_id: str) -> Answer:
 
 
 async def read_version(desk: AppContext, caller: Caller, set_id: str, number: int) -> Answer:
-    """A set as it was answered when that version was the newest, to the byte.
+    """One version of a set, byte for byte as it was answered when it was the newest.
 
     Raises:
         NotFound: this tenant has no such set, or the set no such version.
         Deleted: it had such a set.
     """
     wanted = read_id(set_id)
+    # A larger number would be an error of the database and not an unknown version.
     if not 1 <= number <= MOST_VERSIONS:
         raise NotFound("version")
 
@@ -101,7 +99,7 @@ async def read_version(desk: AppContext, caller: Caller, set_id: str, number: in
 
 
 async def read_versions(desk: AppContext, caller: Caller, set_id: str) -> bytes:
-    """Why each version of a set is there, oldest first: ``{"items": [...]}``.
+    """Causes of all versions of a set, oldest first, as ``{"items": [...]}``.
 
     Raises:
         NotFound: this tenant has no such set.
@@ -136,10 +134,10 @@ def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
 
 
 async def list_sets(desk: AppContext, caller: Caller, query: SetQuery) -> Page:
-    """A page of sets, the newest first. A subject that is not known has none.
+    """A page of sets, newest first. An unknown subject has none.
 
     Raises:
-        NotAcceptable: a limit, cursor or day that cannot be.
+        NotAcceptable: an invalid limit, cursor or day.
     """
     check_limit(query.limit)
     tenant = await desk.tenants.get(caller.tenant_id)
@@ -147,6 +145,7 @@ async def list_sets(desk: AppContext, caller: Caller, query: SetQuery) -> Page:
         wanted = filter_of(tenant, query)
     except NotFound:
         return Page(items=b"[]", cursor=None)
+    # One more than the page holds: its presence tells that there is a next page without a second query or a count.
     found = await desk.store.read(caller.tenant_id, lambda transaction: listed_sets(transaction, wanted, query.limit + 1))
     page = found[: query.limit]
     return Page(
@@ -159,7 +158,7 @@ def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
     """The query in the store's terms.
 
     Raises:
-        NotFound: a subject's id that cannot be one.
+        NotFound: the subject's id cannot be an id.
     """
     return ListFilter(
         tenant_id=tenant.tenant_id,
@@ -174,7 +173,7 @@ def first_moment(day: datetime | date | None, zone: ZoneInfo, parameter: str) ->
     """A moment as it is; a plain day as its first moment in the tenant's time zone.
 
     Raises:
-        NotAcceptable: so far off that it could not be stored.
+        NotAcceptable: outside the years that can be stored.
     """
     if day is None:
         return None
@@ -203,7 +202,7 @@ def summary(listed: ListedSet) -> SetSummary:
 
 
 async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
-    """The record sheet of a set's newest version, with why there are later versions than the first.
+    """Record sheet of a set's newest version, with the reasons of its later versions.
 
     Raises:
         NotFound: this tenant has no such set.
@@ -211,6 +210,7 @@ async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
     """
     wanted = read_id(set_id)
 
+    # One snapshot for both, so that the sheet never lists a version newer than the one it shows.
     def read(transaction: Transaction) -> tuple[AnsweredVersion, list[VersionNote]]:
         found = newest_answer(transaction, caller.tenant_id, wanted)
         if found is None:
@@ -223,7 +223,7 @@ async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
 
 
 def stored_of(newest: AnsweredVersion, notes: list[VersionNote]) -> Stored:
-    """What the store knows of the set, in the sheet's terms; readings that were appended are no amendments."""
+    """The stored state of a set in the sheet's terms. Appended readings are not amendments."""
     return Stored(
         id=str(newest.set_id),
         version=newest.version,

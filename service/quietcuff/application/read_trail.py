@@ -1,8 +1,8 @@
-"""Reads of people's data, for the trail: collected as they are answered, and written a second later, many in one commit.
+"""Trail of reads: read accesses to people's data, collected as they are answered and written a second later, many in a commit.
 
-Who reads does not wait for the trail. What was answered in the second before a process is killed may be missing in it;
-a process that is told to stop writes them first. Where they cannot be written they pile up to a limit, and then nothing
-more is read: no reading goes on unseen.
+A reader does not wait for the trail. If a process is killed, the reads of its last second may be missing; a process that is
+asked to stop writes them first. If the trail cannot be written, reads are collected up to a limit; beyond it every further read
+is refused, so that none goes unrecorded.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ RETRY_SECONDS = 2
 
 
 class ReadRecord(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that was read. ``what`` names the operation and the parameters of a search, without their values; of whom,
-    where it was one person's: by their id, by a set of theirs, or by the identifier they were asked for by."""
+    """One answered read. ``what`` names the operation and the search parameters, without their values. If the read was about
+    one person, the person is given by their id, by one of their sets, or by the identifier in the request."""
 
     tenant_id: int
     at: datetime
@@ -46,34 +46,36 @@ class ReadRecord(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reads:
-    """What was read and is not in the trail yet."""
+    """Answered reads that are not in the trail yet."""
 
     def __init__(self) -> None:
         self._waiting: deque[ReadRecord] = deque()
 
     def add(self, seen: ReadRecord) -> None:
-        """One more read, which was answered."""
+        """Add one answered read."""
         self._waiting.append(seen)
 
     def check_room(self) -> None:
-        """Make sure that one more can be kept.
+        """Check that one more read can be held.
 
         Raises:
-            Busy: the trail cannot be written, and too many wait for it.
+            Busy: the trail cannot be written, and too many reads wait for it.
         """
         if len(self._waiting) >= MOST_WAITING:
             raise Busy(RETRY_SECONDS)
 
     async def write(self, desk: AppContext) -> int:
-        """Write what waits into the trail; how many reads that was. What cannot be written goes on waiting."""
+        """Write the waiting reads into the trail and return their number. Those that cannot be written go on waiting."""
         written = 0
         while self._waiting:
             some = [self._waiting.popleft() for _ in range(min(AT_ONCE, len(self._waiting)))]
+            # By tenant, because a transaction sees the rows of one tenant only; the sort is stable, so their order stays.
             some.sort(key=lambda seen: seen.tenant_id)
             for tenant_id, group in groupby(some, key=lambda seen: seen.tenant_id):
                 reads = list(group)
                 try:
                     await write_reads(desk, await desk.tenants.get(tenant_id), reads)
+                # Also on a cancellation: what was taken from the queue and not written goes back to its front, in order.
                 except BaseException:
                     self._waiting.extendleft(reversed([seen for seen in some if seen.tenant_id >= tenant_id]))
                     raise
@@ -82,7 +84,7 @@ class Reads:
 
 
 async def write_reads(desk: AppContext, tenant: Tenant, reads: list[ReadRecord]) -> None:
-    """Write the reads of one tenant, in one transaction."""
+    """Write the reads of one tenant in one transaction."""
     wanted = {seen.set_id for seen in reads if seen.set_id is not None and seen.subject is None}
 
     def write(transaction: Transaction) -> None:
@@ -94,7 +96,7 @@ async def write_reads(desk: AppContext, tenant: Tenant, reads: list[ReadRecord])
 
 
 def entry_of(tenant: Tenant, seen: ReadRecord, people: dict[UUID, UUID]) -> TrailEntry:
-    """A read as a row of the trail, where people are known by their ids alone."""
+    """A read as a trail row, which holds people's ids only."""
     subject = seen.subject
     if subject is None and seen.identifier is not None:
         subject = subject_id(tenant.secret, seen.identifier)

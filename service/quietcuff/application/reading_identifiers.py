@@ -1,4 +1,5 @@
-"""Readings that carry an identifier of their own: one reading of one person, by whichever sender it comes and however often."""
+"""Readings with an identifier of their own: one identifier is one reading of one person, from any sender and however often
+sent."""
 
 from __future__ import annotations
 
@@ -30,18 +31,20 @@ ELSEWHERE = "Readings that are in no other set yet; leave this one out, or send 
 
 
 def digest_of(turn: UnitOfWork, person: UUID, name: Identifier) -> bytes:
-    """What a reading of a person is known by."""
+    """Digest under which a person's reading is known."""
     return keyed_digest(turn.tenant.secret, b"reading", str(person).encode(), name.system.encode(), name.value.encode())
 
 
 def taken_back(turn: UnitOfWork, replaces: str | None) -> UUID | None:
-    """The set that a new one replaces, where it was taken back."""
+    """The voided set that a new set replaces, or None."""
     row = None if replaces is None else find_set(turn.transaction, turn.tenant.tenant_id, read_id(replaces))
     return row.set_id if row is not None and row.status == "voided" else None
 
 
 def known_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading], replaced: UUID | None = None) -> dict[int, UUID]:
-    """By place, the sets that have the readings which are stored already.
+    """Sets that already hold some of the readings, by place.
+
+    A reading that was voided since, alone or with its set, stays known: sending it again does not bring it back.
 
     A reading that was taken back since, alone or with its set, stays known: that it comes again does not bring it back.
 
@@ -58,24 +61,25 @@ def known_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading], repl
 
 
 def claimed_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading]) -> list[UUID]:
-    """The sets for which identifiers of readings stand, whatever they say there."""
+    """Sets that hold readings with these identifiers, whatever their values are."""
     claims = [claim_of(turn, person, reading) for reading in readings]
     return [claim.set_id for claim in claims if claim is not None]
 
 
 def claim_of(turn: UnitOfWork, person: UUID, reading: Reading) -> Claim | None:
-    """What the identifier of a reading stands for; None where it has none, or that is new."""
+    """The claim of a reading's identifier; None if it has no identifier or a new one."""
     if not isinstance(reading.identifier, Identifier):
         return None
     return find_claim(turn.transaction, turn.tenant.tenant_id, digest_of(turn, person, reading.identifier), turn.now)
 
 
 def refuse_other_values(turn: UnitOfWork, claim: Claim, said: Reading, place: int) -> None:
-    """Refuse a reading that says otherwise than the one that was stored first under its identifier.
+    """Refuse a reading whose values contradict the reading first stored under its identifier.
 
     Raises:
-        Conflict: it does; each field that does is named.
+        Conflict: they do; each such field is named.
     """
+    # The version that stored it and not the newest: a repeat of the first request must not fail after a correction.
     version = numbered_answer(turn.transaction, turn.tenant.tenant_id, claim.set_id, claim.version)
     if version is None:
         return
@@ -89,7 +93,7 @@ def refuse_other_values(turn: UnitOfWork, claim: Claim, said: Reading, place: in
 
 
 def differing(said: Reading, stored: Reading, cuff: Cuff | None, device: Device | None) -> list[str]:
-    """The fields in which a reading contradicts the stored one; what it leaves out contradicts nothing."""
+    """Names of the fields that contradict the stored reading. A field that is left out contradicts nothing."""
     names = [name for name in Reading.__struct_fields__ if name not in NOT_COMPARED]
     found = [name for name in names if getattr(said, name) != getattr(stored, name) and (name in PRESSURES or says(said, name))]
     found += [f"cuff/{name}" for name in contradicted(said.cuff, cuff)]
@@ -97,7 +101,7 @@ def differing(said: Reading, stored: Reading, cuff: Cuff | None, device: Device 
 
 
 def contradicted(said: msgspec.Struct | None, stored: msgspec.Struct | None) -> list[str]:
-    """The fields that a description says, and the stored one otherwise."""
+    """Names of the fields that a description fills in with other values than the stored one."""
     if said is None:
         return []
     names = [name for name in said.__struct_fields__ if says(said, name)]
@@ -110,14 +114,14 @@ def says(said: msgspec.Struct, name: str) -> bool:
 
 
 def answer_known(turn: UnitOfWork, set_id: UUID, *, created: bool) -> Answer | None:
-    """The set that has what was sent, as it stands."""
+    """The set that already holds the readings, in its newest version."""
     version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
     return None if version is None else answer_of(version, created=created, replayed=True)
 
 
 def answer_of_known(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> Answer | None:
-    """The answer to a new set all of whose readings are in one that is stored; None where none of them is. Those of a set that
-    was taken back are not counted where the new one replaces it.
+    """Answer to a new set whose readings are all in one stored set; None if no reading is stored. Readings of a voided set do
+    not count if the new set replaces it.
 
     Raises:
         Conflict: ``reading-differs``, or ``reading-elsewhere``: some are stored and some are not, or they are in several sets.
@@ -134,7 +138,7 @@ def answer_of_known(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> 
 
 
 def fresh_places(turn: UnitOfWork, person: UUID, set_id: UUID, change: Append) -> list[int]:
-    """The places of those readings, of what is to be added to a set, that are not in it yet.
+    """Places of the readings to append that are not in the set yet.
 
     Raises:
         Conflict: ``reading-differs``, or ``reading-elsewhere``: another set has one.
@@ -149,10 +153,10 @@ def fresh_places(turn: UnitOfWork, person: UUID, set_id: UUID, change: Append) -
 
 
 def refuse_elsewhere(known: dict[int, UUID], readings: Sequence[Reading]) -> None:
-    """Refuse readings that other sets have.
+    """Refuse readings that are in other sets.
 
     Raises:
-        Conflict: there are any; the set is that of the first.
+        Conflict: there are any; it names the set of the first one.
     """
     if known:
         named = {place for place in known if isinstance(readings[place].identifier, Identifier)}
@@ -161,7 +165,7 @@ def refuse_elsewhere(known: dict[int, UUID], readings: Sequence[Reading]) -> Non
 
 
 def keep_readings(turn: UnitOfWork, person: UUID, set_id: UUID, version: int, readings: Iterable[Reading]) -> None:
-    """Have the identifiers of new readings stand for them, also those of a set that was taken back and is replaced."""
+    """Claim the identifiers of new readings. A claim of a voided set that is replaced passes to the new set."""
     for reading in readings:
         if isinstance(reading.identifier, Identifier):
             new = Claim(

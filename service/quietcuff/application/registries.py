@@ -1,4 +1,4 @@
-"""The two registries: who people are said to be, and what devices are known to be."""
+"""The registries of people and of devices."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ ENCODER = msgspec.json.Encoder()
 
 
 async def save_subject(desk: AppContext, caller: Caller, change: SubjectChange, *, if_match: IfMatch) -> Record:
-    """Register a person, or change what is known: what is left out stays, null clears.
+    """Register a person or change their facts: a missing field stays as it is, null clears it.
 
     Raises:
         VersionStale: a version is named, and it is not the newest.
@@ -46,10 +46,12 @@ def store_subject(turn: UnitOfWork, person: UUID, change: SubjectChange, if_matc
         said = Subject(identifier=change.identifier)
         row = parties.new_row(turn, person, merged(said, change))
         if not insert_subject_if_new(turn.transaction, row):
+            # Two processes may both find nobody and insert; the loser runs its work again and then finds the winner's row.
             raise RunAgain
     else:
         facts = parties.DECODER.decode(known.facts)
         changed = merged(facts, change)
+        # An unchanged person gets no new version and no trail row: repeating a request must change nothing.
         if changed == facts:
             return subject_record(turn, known)
         row = parties.with_facts(turn, known, changed)
@@ -59,7 +61,7 @@ def store_subject(turn: UnitOfWork, person: UUID, change: SubjectChange, if_matc
 
 
 async def find_subject(desk: AppContext, caller: Caller, identifier: Identifier) -> str:
-    """The id of the person with that identifier.
+    """Id of the person with that identifier.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -73,7 +75,7 @@ async def find_subject(desk: AppContext, caller: Caller, identifier: Identifier)
 
 
 async def read_subject(desk: AppContext, caller: Caller, wanted: str) -> Record:
-    """What is known of a person, with the history that a sitting of this moment would be evaluated with.
+    """A registered person, with the history that a sitting taken now would be evaluated with.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -105,7 +107,7 @@ def subject_record(turn: UnitOfWork, row: SubjectRow, *, created: bool = False) 
 
 
 async def save_device(desk: AppContext, caller: Caller, document: RegisteredDevice, *, if_match: IfMatch) -> Record:
-    """Register a device, or replace what is known of it by the whole document.
+    """Register a device, or replace its whole document.
 
     Raises:
         NotAcceptable: a time zone that the time-zone database does not have.
@@ -125,6 +127,7 @@ async def save_device(desk: AppContext, caller: Caller, document: RegisteredDevi
 def store_device(turn: UnitOfWork, device: UUID, document: RegisteredDevice, if_match: IfMatch) -> Record:
     known = lock_device(turn.transaction, turn.tenant.tenant_id, device)
     is_registered = known is not None and known.registered
+    # A device that was only seen in a set has a version, but its row is no registration that a caller could have read.
     check_version(if_match, known.version if known is not None and is_registered else None)
     row = DeviceRow(
         tenant_id=turn.tenant.tenant_id,
@@ -165,10 +168,10 @@ def device_record(row: DeviceRow, *, created: bool = False) -> Record:
 
 
 def check_version(if_match: IfMatch, newest: int | None) -> None:
-    """Registries may be changed without naming a version; one that is named must be the newest.
+    """Check a named version of a registry entry; naming none is allowed.
 
     Raises:
-        VersionStale: it is not, or there is none yet.
+        VersionStale: it is not the newest, or there is no entry yet.
     """
     if if_match is None or (if_match == "*" and newest is not None):
         return
@@ -177,7 +180,7 @@ def check_version(if_match: IfMatch, newest: int | None) -> None:
 
 
 def faults_of_device(document: RegisteredDevice) -> list[Fault]:
-    """A time zone that is none."""
+    """Fault for a time zone that the time-zone database does not have."""
     if document.time_zone is None:
         return []
     try:

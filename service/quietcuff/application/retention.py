@@ -1,8 +1,8 @@
-"""Retention: what was measured, and came in, longer ago than a tenant keeps is deleted, and so is a person who is to be erased.
+"""Retention and erasure: deletion of old sets after the tenant's period, and of one person on request.
 
-A set goes with its versions, readings, claims, deliveries that wait, and the payloads that nothing else is made from; a person
-goes with the last of their sets. Ids stay, so that readers are told that it is gone; rows of the trail stay, which hold no
-more than ids. Each set goes in a transaction of its own, so that a run that is stopped leaves nothing half.
+A set is deleted with its versions, readings, claims, waiting deliveries, and the payloads from which nothing else was made. A
+person is deleted with the last of their sets. Ids stay, so that readers are told of the deletion. Trail rows stay, since they
+hold only ids. Each set is deleted in its own transaction, so an interrupted run leaves no half-deleted set.
 """
 
 from __future__ import annotations
@@ -37,22 +37,22 @@ MOST_A_ROUND = 10 * AT_ONCE
 
 
 class Deletions(msgspec.Struct, kw_only=True):
-    """How much was deleted."""
+    """Counts of what was deleted."""
 
     sets: int = 0
     subjects: int = 0
     payloads: int = 0
 
     def add(self, other: Deletions) -> None:
-        """Count more."""
+        """Add the counts of another deletion."""
         self.sets += other.sets
         self.subjects += other.subjects
         self.payloads += other.payloads
 
 
 class Erased(Deletions, kw_only=True):
-    """What was deleted of one person: also how many exports were ended, groups and devices named them, and the rows of each
-    table. ``words`` is what to look for to see that it is gone; it is never shown."""
+    """Counts of what was deleted of one person: also exports that were ended, groups and devices that named them, and rows by
+    table. ``words`` are the words to search for afterwards; they are never shown."""
 
     exports: int = 0
     groups: int = 0
@@ -62,8 +62,10 @@ class Erased(Deletions, kw_only=True):
 
 
 async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
-    """Delete the closed sets whose last reading was taken, and came in, before a moment, of people who are not held; the people
-    who are left without any, and the payloads received before it that no set is made from. At most some more than ``most``."""
+    """Delete closed sets whose last reading was both taken and received before a moment. People on hold are left out.
+
+    People who have no set left and payloads from which no set was made follow. Somewhat more than ``most`` sets may be deleted.
+    """
     done = Deletions()
     after: OldSet | None = None
     tenant = await desk.tenants.get(caller.tenant_id)
@@ -83,18 +85,19 @@ async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most
 
 
 async def count_old(desk: AppContext, caller: Caller, before: datetime) -> int:
-    """How many sets would be deleted."""
+    """Number of sets that would be deleted."""
     return await desk.store.read(
         caller.tenant_id, lambda snapshot: rows.count_sets_taken_before(snapshot, caller.tenant_id, before)
     )
 
 
 async def delete_old_set(desk: AppContext, tenant: Tenant, caller: Caller, old: OldSet, before: datetime) -> Deletions:
-    """Delete one set, unless it is not old any more, was deleted meanwhile, or its person is held by now."""
+    """Delete one set, unless it is no longer old, was deleted meanwhile, or its person is on hold by now."""
 
     def delete(transaction: Transaction) -> Deletions:
         turn = turn_of(desk, tenant, caller, transaction)
         person = lock_subject(transaction, tenant.tenant_id, old.subject_id)
+        # All is checked again under the person's lock: since the page was read a reading or a hold may have come in.
         row = find_set(transaction, tenant.tenant_id, old.set_id)
         is_held = rows.find_hold(transaction, tenant.tenant_id, old.subject_id) is not None
         if row is None or is_held or row.closed_at is None or max(row.taken_to, row.touched_at) >= before:
@@ -109,13 +112,13 @@ async def delete_old_set(desk: AppContext, tenant: Tenant, caller: Caller, old: 
 
 
 def is_over(turn: UnitOfWork, person: SubjectRow, before: datetime) -> bool:
-    """Whether nothing is left of a person but their row, and the registry was not told of them since that moment."""
+    """True if only the person's row is left, and the registry has not been changed since the moment."""
     key = (turn.transaction, person.tenant_id, person.subject_id)
     return not rows.has_sets(*key) and not rows.was_saved_since(*key, before)
 
 
 async def delete_old_subjects(desk: AppContext, tenant: Tenant, caller: Caller, before: datetime) -> int:
-    """Delete the people who have no sets and of whom nothing was learnt since a moment; how many there were."""
+    """Delete people who have no sets and no change since a moment, and return their number."""
 
     def delete(transaction: Transaction, subject_id: UUID) -> int:
         person = lock_subject(transaction, tenant.tenant_id, subject_id)
@@ -135,13 +138,14 @@ async def delete_old_subjects(desk: AppContext, tenant: Tenant, caller: Caller, 
         work = (
             desk.store.write(tenant.tenant_id, partial(delete, subject_id=one), order=order_of_subject(one)) for one in found
         )
+        # A round that deleted fewer than a full page ends it: those that cannot go now would be found again for ever.
         last = sum(await asyncio.gather(*work))
         deleted += last
     return deleted
 
 
 async def delete_old_payloads(desk: AppContext, tenant: Tenant, caller: Caller, before: datetime) -> int:
-    """Delete the payloads received before a moment that no set is made from, refused ones too; how many there were."""
+    """Delete the payloads received before a moment from which no set was made, refused ones too, and return their number."""
 
     def delete(transaction: Transaction) -> int:
         turn = turn_of(desk, tenant, caller, transaction)
@@ -159,9 +163,10 @@ async def delete_old_payloads(desk: AppContext, tenant: Tenant, caller: Caller, 
 
 
 async def erase(desk: AppContext, caller: Caller, wanted: str) -> Erased:
-    """Delete a person with everything that is stored of them: open sets too, every payload that tells of them or, of those that
-    could not be read, names them, their place in groups and among the users of devices, and the tenant's exports, whose files
-    may hold them.
+    """Delete a person and everything stored about them.
+
+    This includes open sets, payloads that concern the person or that could not be read and name them, their place in groups and
+    among the users of devices, and the tenant's exports, whose files may contain them.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -170,6 +175,7 @@ async def erase(desk: AppContext, caller: Caller, wanted: str) -> Erased:
     """
     tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
     known = await find_person(desk, tenant, subject_id)
+    # Before the transaction: the search reads every uncertain payload, too long to hold a write lock for.
     naming = [] if known is None else await payloads_naming(desk, tenant, words_of(tenant, known))
 
     def delete(transaction: Transaction) -> Erased:
@@ -187,7 +193,7 @@ async def erase(desk: AppContext, caller: Caller, wanted: str) -> Erased:
 
 
 def erase_rows(turn: UnitOfWork, person: SubjectRow, naming: list[UUID]) -> Erased:
-    """Delete all rows of a person, and the payloads that name them."""
+    """Delete all rows of a person and the payloads that name them."""
     key = (turn.transaction, turn.tenant.tenant_id)
     done = Erased(subjects=1, rows=rows_of_subject(*key, person.subject_id), words=words_of(turn.tenant, person))
     payload_ids = {*payloads_of_subject(*key, person.subject_id), *naming}
@@ -204,7 +210,8 @@ def erase_rows(turn: UnitOfWork, person: SubjectRow, naming: list[UUID]) -> Eras
 
 
 def delete_set(turn: UnitOfWork, row: SetRow, delete_payload: Callable[[Transaction, int, UUID], bool]) -> int:
-    """Delete a set, and of its payloads those that go; how many did."""
+    """Delete a set and those of its payloads that go with it; return the number of payloads deleted."""
+    # Before the rows go: whether the person was in a group can no longer be told from what is left.
     remember_groups(turn, row.subject_id)
     payload_ids = rows.delete_set(turn.transaction, row, turn.now)
     note(
@@ -224,7 +231,7 @@ def delete_person_row(turn: UnitOfWork, person: SubjectRow) -> None:
 
 
 async def hold(desk: AppContext, caller: Caller, wanted: str, reason: str) -> bool:
-    """Keep a person's data from being deleted until it is released; False where it is held already.
+    """Protect a person's data from deletion until it is released. False if it is protected already.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -245,7 +252,7 @@ async def hold(desk: AppContext, caller: Caller, wanted: str, reason: str) -> bo
 
 
 async def release(desk: AppContext, caller: Caller, wanted: str) -> bool:
-    """Let a person's data be deleted when its time comes; False where it was not held."""
+    """End the protection of a person's data. False if there was none."""
     tenant, subject_id = await desk.tenants.get(caller.tenant_id), read_id(wanted)
 
     def end(transaction: Transaction) -> bool:
@@ -258,12 +265,12 @@ async def release(desk: AppContext, caller: Caller, wanted: str) -> bool:
 
 
 async def list_holds(desk: AppContext, caller: Caller) -> list[Hold]:
-    """Whose data is held, the longest held first."""
+    """Holds on people's data, the oldest first."""
     return await desk.store.read(caller.tenant_id, lambda snapshot: rows.all_holds(snapshot, caller.tenant_id))
 
 
 async def delete_what_is_over(desk: AppContext) -> Deletions:
-    """Delete for every tenant what is older than it keeps, at most some hundred sets each, so that nobody waits for it."""
+    """Delete what is older than each tenant keeps, at most some hundred sets a tenant, so that nobody waits long."""
     done = Deletions()
     for tenant_id in await desk.store.read(NO_TENANT, all_tenant_ids):
         tenant = await desk.tenants.get(tenant_id)
@@ -272,12 +279,13 @@ async def delete_what_is_over(desk: AppContext) -> Deletions:
             before = years_before(now(desk), tenant.settings.keep_years)
             done.add(await delete_old(desk, caller, before, most=MOST_A_ROUND))
     if done.sets or done.subjects or done.payloads:
+        # SQLite's log still holds the deleted pages until it is emptied; once a round is enough.
         await desk.store.empty_log()
     return done
 
 
 def years_before(moment: datetime, years: int) -> datetime:
-    """The same moment so many years earlier; of 29 February, where that year has none, a day before."""
+    """The same moment so many years earlier; 29 February becomes 28 February if that year has no such day."""
     year = moment.year - years
     try:
         return moment.replace(year=year)

@@ -1,7 +1,7 @@
-"""THE FLOW: a sitting comes in, is evaluated, is kept with its claim and its trail in one transaction, and is answered.
+"""The main flow: store a sitting, or a change to one, with its evaluation, claims and trail row, in one transaction.
 
-In this order: what a request is known by; the person's row, locked; the first answer, if the same request came before;
-the version it is meant for; then the rules, and the rows of the next version.
+The order is: the claims of the request; the lock on the person's row; the first answer, if the request is a repeat; the version
+that the change is meant for; then the rules, and the rows of the next version.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ CORRECT = "POST /v1/reading-sets/{id}/corrections"
 
 
 class Nothing(msgspec.Struct, frozen=True):
-    """The body of a request that has none."""
+    """The empty body of a request without one."""
 
 
 class ChangeRequest(msgspec.Struct, frozen=True, kw_only=True):
-    """A request to change a set. ``draft`` makes the next version; ``told`` puts what the rules refuse into its terms;
-    ``known`` answers what is stored already, whatever version it is meant for."""
+    """A request to change a set. ``draft`` makes the next version. ``told`` translates a refusal by the rules into the terms of
+    the request. ``known`` returns the answer if the change is stored already, whatever version the request names."""
 
     set_id: UUID
     route: str
@@ -53,7 +53,7 @@ class ChangeRequest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def understand(desk: AppContext, body: bytes) -> ReadingSet:
-    """The sitting that the bytes say, to be stored.
+    """Decode and check a sitting that is to be stored.
 
     Raises:
         NotReadable, NotAcceptable: as ``decode.own_json.read``, with the faults of meaning among those of shape.
@@ -62,7 +62,7 @@ def understand(desk: AppContext, body: bytes) -> ReadingSet:
 
 
 async def receive(desk: AppContext, caller: Caller, reading_set: ReadingSet, *, idempotency_key: str | None) -> Answer:
-    """Evaluate and store a sitting, or answer again what the same request was answered.
+    """Evaluate and store a sitting, or return the first answer again if the request is a repeat.
 
     Raises:
         NotAcceptable: the rules cannot evaluate it, it holds what the service adds, or its key is of another body.
@@ -74,8 +74,8 @@ async def receive(desk: AppContext, caller: Caller, reading_set: ReadingSet, *, 
 
 
 async def take_in(desk: AppContext, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
-    """Evaluate and store a sitting that claims what it is known by. It waits in line before anything else can happen: of one
-    person's sittings, those that are taken in first are stored first.
+    """Evaluate and store a sitting under its claims. It joins the queue before anything else can happen, so the sittings of one
+    person are stored in the order in which they were taken in.
 
     Raises:
         NotAcceptable, Conflict: as ``receive``.
@@ -90,11 +90,13 @@ async def take_in(desk: AppContext, tenant: Tenant, caller: Caller, reading_set:
 
 
 def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
+    # The lock comes before every look at what is stored: two equal requests at once must not both find nothing.
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     answered = first_answer(turn, claims)
     if answered is not None:
         return answered
     preconditions.refuse_unknown_replaced(turn, reading_set)
+    # Only after the claims: a repeated request gets its own first answer, whatever became of its readings since.
     known_already = reading_identifiers.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
@@ -153,7 +155,7 @@ async def append(
 
 
 async def reopen(desk: AppContext, caller: Caller, set_id: str, *, if_match: IfMatch, idempotency_key: str | None) -> Answer:
-    """Open a set again that was closed less than a day ago.
+    """Open again a set that was closed less than a day ago.
 
     Raises:
         NotFound, VersionNotNamed, VersionStale: as for every change.
@@ -180,7 +182,7 @@ async def reopen(desk: AppContext, caller: Caller, set_id: str, *, if_match: IfM
 async def correct(
     desk: AppContext, caller: Caller, set_id: str, correction: Correction, *, if_match: IfMatch, idempotency_key: str | None
 ) -> Answer:
-    """Put right what a set says, or take it back: all changes together or none.
+    """Correct or void a set: all changes together or none.
 
     Raises:
         NotFound, VersionNotNamed, VersionStale: as for every change.
@@ -216,7 +218,7 @@ async def correct(
 
 
 async def make(desk: AppContext, caller: Caller, wanted: ChangeRequest) -> Answer:
-    """Make a change in the shared transaction."""
+    """Apply a change in the shared transaction."""
     tenant = await desk.tenants.get(caller.tenant_id)
     claims = claims_of(tenant, f"{wanted.route} {wanted.set_id}", wanted.body, key=wanted.key)
     return await desk.store.write(
@@ -227,7 +229,7 @@ async def make(desk: AppContext, caller: Caller, wanted: ChangeRequest) -> Answe
 
 
 def store_change(turn: UnitOfWork, wanted: ChangeRequest, claims: Claims) -> Answer:
-    """Keep a set's next version.
+    """Store the next version of a set.
 
     Raises:
         NotFound: this tenant has no such set.
@@ -245,6 +247,7 @@ def store_change(turn: UnitOfWork, wanted: ChangeRequest, claims: Claims) -> Ans
     known_already = wanted.known(turn, row)
     if known_already is not None:
         return known_already
+    # Only now: a repeat names the version that it was first sent for, which is stale by then, and must still be answered.
     preconditions.check_version(wanted.if_match, row.version, any_will_do=wanted.any_version)
     preconditions.refuse_voided(row)
     stored = load(turn, row)

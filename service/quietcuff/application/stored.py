@@ -1,4 +1,4 @@
-"""A set as it is stored, read inside the transaction that is about to change it."""
+"""A stored set, loaded inside the transaction that is about to change it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ EVALUATION_DECODER = msgspec.json.Decoder(Evaluation)
 
 
 class StoredSet(msgspec.Struct, frozen=True, kw_only=True):
-    """One set with its newest version, what its mean shows, and where its Observations stand."""
+    """One set with its newest version, the version its mean shows, and the states of its Observations."""
 
     row: SetRow
     newest: SittingVersion
@@ -37,13 +37,13 @@ class StoredSet(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def facts_differ(self) -> list[str]:
-        """Names of the person's facts that this set held otherwise than the registry did."""
+        """Names of the facts about the person that differed between this set and the registry."""
         intake = self.reading_set.intake
         return [] if intake is None else intake.facts_differ
 
 
 def find_row(turn: UnitOfWork, set_id: UUID) -> SetRow:
-    """Where a set stands now.
+    """The current row of a set.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -59,6 +59,7 @@ def load(turn: UnitOfWork, row: SetRow) -> StoredSet:
     """The set behind a row, decoded."""
     newest = sitting_of(turn, row, row.version)
     mean_shown = None
+    # A mean that did not change still shows an earlier version's values, and whether it moved is judged against those.
     if row.mean_from_version is not None:
         is_newest = row.mean_from_version == row.version
         mean_shown = newest if is_newest else sitting_of(turn, row, row.mean_from_version)
@@ -66,7 +67,7 @@ def load(turn: UnitOfWork, row: SetRow) -> StoredSet:
 
 
 def sitting_of(turn: UnitOfWork, row: SetRow, version: int) -> SittingVersion:
-    """One version of a set as the export sees it."""
+    """One version of a set, as the export reads it."""
     stored = version_of(turn, row, version)
     reading_set = SET_DECODER.decode(stored.document)
     return SittingVersion(
@@ -92,7 +93,7 @@ def version_of(turn: UnitOfWork, row: SetRow, version: int) -> VersionRow:
 
 
 def load_stands(turn: UnitOfWork, row: SetRow) -> ResourceStates:
-    """Where every Observation of a set stands."""
+    """States of all Observations of a set."""
     rows = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
     places = {
         name: ResourceState(stand.version, cast(ObservationStatus, stand.status), stand.updated_at)
@@ -109,7 +110,7 @@ def mean_stand(row: SetRow) -> MeanStand | None:
 
 
 def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
-    """By place, the id of each reading's device: its own, else the set's; None where that has no identifier."""
+    """Id of each reading's device, by place: its own device, or else the set's. None if that has no identifier."""
     found = []
     for reading in reading_set.readings:
         device = reading.device or reading_set.device

@@ -1,4 +1,4 @@
-"""A person over sittings, summed up afresh from what is stored each time it is asked for."""
+"""The summary of a person over sittings, computed from the stored sets at each request."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from quietcuff.storage.rows.versions import AnsweredVersion, newest_answers_of_s
 ENCODER = msgspec.json.Encoder()
 READING_SET = msgspec.json.Decoder(ReadingSet)
 EVALUATION = msgspec.json.Decoder(Evaluation)
+# The newest only: a person measured for years must not make one request read without end.
 MOST_SETS = 500
 
 
@@ -44,7 +45,7 @@ async def read_summary(desk: AppContext, caller: Caller, wanted: str) -> bytes:
 
 
 def stored_sitting(version: AnsweredVersion) -> CurrentSitting:
-    """A version as the summary reads it."""
+    """A version in the form that the summary reads."""
     return CurrentSitting(
         set_id=str(version.set_id),
         status="voided" if version.status == "voided" else "active",

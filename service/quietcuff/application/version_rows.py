@@ -1,4 +1,4 @@
-"""A version of a set as rows: where the set stands now, the version itself, and the readings that are new or moved."""
+"""Rows for one version of a set: the set's current row, the version, and the readings that are new or changed."""
 
 from __future__ import annotations
 
@@ -33,10 +33,11 @@ MEAN_SHOWN = (
 
 
 class Draft(msgspec.Struct, frozen=True, kw_only=True):
-    """What the next version of a set is to be. ``codes`` say what changed; ``has_arrived`` where readings came in now.
+    """The next version of a set before its evaluation. ``codes`` list the changes; ``has_arrived`` is True if readings came in
+    now.
 
-    Nothing is stored yet of a person who is new, so that no history need be looked for. ``source_keys`` are of readings that
-    are new, by place; ``notes`` are added to those that the set has.
+    ``is_of_new_person`` is True if nothing is stored of the person, so that no history is looked up. ``source_keys`` belong to
+    the new readings, by place. ``notes`` are added to those that the set has.
     """
 
     reading_set: ReadingSet
@@ -53,7 +54,7 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Version(msgspec.Struct, frozen=True, kw_only=True):
-    """A version that is about to be kept: its number and moment, the sitting, and where its Observations stand."""
+    """A version about to be stored: its number, time and sitting, and the states of its Observations."""
 
     number: int
     at: datetime
@@ -72,9 +73,10 @@ class Version(msgspec.Struct, frozen=True, kw_only=True):
 def set_row(
     key: dict[str, Any], draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
 ) -> SetRow:
-    """Where the set stands with this version."""
+    """The set's row as of this version."""
     reading_set, evaluation = version.reading_set, version.evaluation
     first, last = first_moment(reading_set, version.at), last_moment(reading_set, version.at)
+    # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed
     return SetRow(
         **key,
@@ -102,24 +104,24 @@ def set_row(
 
 
 def touched_at(draft: Draft, at: datetime, before: SetRow | None) -> datetime:
-    """When something last arrived, from which the time to close counts; it counts anew from a reopening."""
+    """Time of the last arrival, from which the idle time counts. Reopening a set starts it anew."""
     return at if before is None or draft.has_arrived or draft.cause == "reopened" else before.touched_at
 
 
 def closed_at(reading_set: ReadingSet, at: datetime, before: SetRow | None) -> datetime | None:
-    """When the set was closed: now, or earlier; null while it is open."""
+    """Time at which the set was closed: now, or earlier. None while it is open."""
     if not reading_set.closed:
         return None
     return before.closed_at if before is not None and before.closed_at is not None else at
 
 
 def listed_value(mmhg: float) -> int:
-    """A reported value as lists show it: whole already, but under the protocols of surveys."""
+    """A reported value as lists show it, rounded half up to whole mmHg. Only survey protocols report fractions."""
     return math.floor(mmhg + 0.5)
 
 
 def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
-    """What the mean shows, and where it stands. A mean that did not move shows what it showed."""
+    """Columns for the mean's values and state. If the mean did not change, its earlier values stay."""
     mean, result = version.stands.mean, version.evaluation.result
     if mean is None:
         return {}
@@ -146,12 +148,13 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
+        # The columns are what a search compares with, and must agree with the Observation that a reader still sees.
         shown = {name: getattr(before, name) for name in MEAN_SHOWN}
     return {**stand, **shown}
 
 
 def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
-    """A mean of 24 hours, where the result holds one."""
+    """Columns for a 24-hour mean, if the result has one."""
     mean = None if evaluation.series is None else evaluation.series.hours_24
     return {
         "hours_24_systolic": None if mean is None else round(mean.systolic_mmhg * SHARES),
@@ -160,19 +163,19 @@ def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
 
 
 def mean_device_id(sitting: SittingVersion) -> UUID | None:
-    """The device of the readings that count, where it is one and has an identifier, as the mean names it."""
+    """Device id in the mean: the device of all counted readings, if it is the same one and has an identifier."""
     ids = {sitting.device_ids[index] for index in sitting.counted}
     only = ids.pop() if len(ids) == 1 else None
     return None if only is None else UUID(only)
 
 
 def has_device(sitting: SittingVersion, index: int) -> bool:
-    """Whether the Observations of a reading name a device, here or contained."""
+    """True if the Observations of a reading name a device, by reference or contained."""
     return link_of(sitting, index)[1] is not None
 
 
 def mean_has_device(sitting: SittingVersion) -> bool:
-    """Whether the mean names a device: where that of every reading that counts is one."""
+    """True if the mean names a device, which needs all counted readings to have the same one."""
     links = [link_of(sitting, index) for index in sitting.counted]
     return bool(links) and links[0][1] is not None and all(link == links[0] for link in links)
 
@@ -182,7 +185,7 @@ def link_of(sitting: SittingVersion, index: int) -> DeviceLink:
 
 
 def mean_method(sitting: SittingVersion) -> str | None:
-    """How the readings that count were taken, where it is known and one, as the mean says it."""
+    """Method in the mean: the method of all counted readings, if it is known and the same."""
     methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
     return methods.pop() if len(methods) == 1 else None
 
@@ -190,7 +193,7 @@ def mean_method(sitting: SittingVersion) -> str | None:
 def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
 ) -> list[dict[str, Any]]:
-    """The readings that are new, or of which anything is not as it was."""
+    """Rows of the readings that are new or differ in anything from the version before."""
     stands = {
         name: ObservationStateRow(stand.version, stand.status, stand.updated_at)
         for name, stand in version.stands.places.items()
@@ -233,7 +236,7 @@ def reading_row(
 
 
 def changed_places(before: ResourceStates, after: ResourceStates) -> list[str]:
-    """The places whose Observation is new or moved, in the order of export."""
+    """Names of the Observations that are new or changed, in the order of export."""
     places = [name for name, stand in after.places.items() if before.places.get(name) != stand]
     return places + (["mean"] if after.mean is not None and after.mean != before.mean else [])
 
@@ -243,5 +246,5 @@ def offset_minutes(moment: datetime) -> int:
 
 
 def identifier_text(identifier: Identifier | None) -> str | None:
-    """An identifier as it is stored: ``system|value``."""
+    """An identifier as stored: ``system|value``."""
     return None if identifier is None else f"{identifier.system}|{identifier.value}"

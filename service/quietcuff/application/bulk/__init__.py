@@ -1,1 +1,1 @@
-"""Exports: begun and asked after, worked off, and written to a folder."""
+"""Bulk exports: start, progress and results for clients, the worker, and export to a folder."""

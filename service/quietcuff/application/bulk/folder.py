@@ -1,4 +1,4 @@
-"""An export straight into a folder: the same pages, the same lines, and a manifest, without a job and its files."""
+"""Export into a folder: the same pages, lines and manifest as a job's, without a job."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ OWNER_ONLY = 0o600
 
 
 class Folder:
-    """The files of an export in a folder. They get their names when all of them are whole."""
+    """The files of an export in a folder. They get their final names once all of them are complete."""
 
     def __init__(self, path: Path, most: int, *, packed: bool) -> None:
         self._path, self._most, self._packed = path, most, packed
@@ -38,7 +38,7 @@ class Folder:
         self._numbers: dict[str, int] = {}
 
     def put(self, purpose: str, resource_type: str, lines: list[bytes]) -> None:
-        """Write lines to the file of their kind, and to new ones where that is full."""
+        """Write lines to the file of their kind, and to further files when one is full."""
         while lines:
             is_open = (purpose, resource_type) in self._open
             output, stream = self._open.pop((purpose, resource_type)) if is_open else self._begin(resource_type)
@@ -51,10 +51,11 @@ class Folder:
                 self._close(purpose, grown, stream)
 
     def finish(self, manifest: Manifest) -> Manifest:
-        """Close the files, name them, and write the manifest last: where it is, everything is."""
+        """Close and rename the files, then write the manifest. Its presence means that the export is complete."""
         self.close()
         whole: Manifest = msgspec.structs.replace(manifest, **self._done)
         for output in (*whole.output, *whole.deleted, *whole.error):
+            # Renamed only now: a reader of the folder never takes half a file of an export that failed for a whole one.
             (self._path / f"{output.url}{UNFINISHED}").rename(self._path / output.url)
         (self._path / MANIFEST_FOLDER).mkdir(mode=0o700)
         with self._create(f"{MANIFEST_FOLDER}/{MANIFEST}") as stream:
@@ -88,7 +89,7 @@ class Folder:
 async def export_to_folder(
     desk: AppContext, publisher: Publisher, plan: ExportPlan, folder: Folder, report: Callable[[Progress], None]
 ) -> Manifest:
-    """Write an export into a folder, telling after each page how far it is.
+    """Write an export into a folder, and report progress after each page.
 
     Raises:
         Busy: the database cannot be reached, or a write that has been open for long holds the export up.
@@ -96,6 +97,7 @@ async def export_to_folder(
     tenant_id = publisher.tenant.tenant_id
     caller = Caller(tenant_id=tenant_id, actor=COMMAND, request_id=str(uuid4()))
     begun = now(desk)
+    # Before the first page is read: the trail must show an export even if it fails half way.
     await desk.store.write(tenant_id, lambda transaction: note(transaction, caller, "start-export", begun))
     walk = Walk(publisher=publisher, plan=plan, at=await moment_with_all_before(desk, tenant_id))
     progress = Progress()
@@ -121,10 +123,10 @@ async def export_to_folder(
 
 
 def empty_folder(path: Path) -> Path:
-    """A folder that is there, is its owner's alone if it is made now, and holds nothing.
+    """An empty folder. It is created for its owner alone if it does not exist.
 
     Raises:
-        NotAcceptable: it holds something, or is no folder.
+        NotAcceptable: it is not empty, or not a folder.
     """
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
         raise NotAcceptable([Fault(parameter="to", code="not-acceptable", detail="A folder that is empty or not there yet.")])

@@ -1,4 +1,4 @@
-"""Exports as their clients see them: begun, asked after, read file by file, and ended."""
+"""Bulk exports as clients see them: start, status, files, and end."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ WAIT_WHEN_FULL_SECONDS = 60
 
 
 class Export(msgspec.Struct, frozen=True, kw_only=True):
-    """Where an export stands. ``files`` are there once it is done; ``retry_after_seconds`` while it is not."""
+    """State of an export. ``files`` are present once it is done, ``retry_after_seconds`` while it is open."""
 
     state: Literal["open", "done", "failed"]
     plan: ExportPlan
@@ -38,12 +38,13 @@ class Export(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def start_export(desk: AppContext, caller: Caller, plan: ExportPlan, limits: ExportLimits) -> str:
-    """Have an export done; the id under which it is asked after.
+    """Start an export and return the id for status requests.
 
     Raises:
-        TooOften: the tenant has as many exports open as it may.
+        TooOften: the tenant has as many open exports as it may.
     """
     moment = now(desk)
+    # Stored as a job and not begun here: any process may take it, and it survives the one that accepted it.
     job = JobRow(
         tenant_id=caller.tenant_id,
         job_id=uuid4(),
@@ -67,7 +68,11 @@ async def start_export(desk: AppContext, caller: Caller, plan: ExportPlan, limit
 
 
 async def ask_after_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
-    """Where an export stands.
+    """State of an export.
+
+    Raises:
+        NotFound: the tenant has none of that id, or it was ended, or it has expired.
+        TooOften: asked again before half of the waiting time in the last answer was over.
 
     Raises:
         NotFound: the tenant has none of that id, or it was ended, or its time is over.
@@ -81,7 +86,7 @@ async def ask_after_export(desk: AppContext, caller: Caller, job_id: str) -> Exp
 
 
 async def find_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
-    """An export, whether it is over or not, without its files.
+    """An export without its files, finished or not.
 
     Raises:
         NotFound: the tenant has none of that id.
@@ -91,7 +96,10 @@ async def find_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
 
 
 async def read_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
-    """An export that is over.
+    """A finished export.
+
+    Raises:
+        NotFound: the tenant has none of that id, or it is not finished.
 
     Raises:
         NotFound: the tenant has none of that id, or it is not over.
@@ -116,6 +124,7 @@ async def ended(desk: AppContext, job: JobRow) -> Export:
 
 async def still_open(desk: AppContext, job: JobRow, moment: datetime) -> Export:
     wait = wait_of(moment - job.created_at)
+    # Half of it: a client's clock or timer that is a little fast is not punished, one that polls in a loop is.
     next_poll_at = moment + timedelta(seconds=wait) / 2
     if not await desk.store.write(job.tenant_id, lambda transaction: note_poll(transaction, job, moment, next_poll_at)):
         raise TooOften(f"Ask again in {wait} seconds.", wait)
@@ -125,12 +134,12 @@ async def still_open(desk: AppContext, job: JobRow, moment: datetime) -> Export:
 
 
 def wait_of(age: timedelta) -> int:
-    """After how many seconds to ask again: a short while at first, longer for what takes long."""
+    """Seconds until the client should ask again: few at first, more for an export that takes long."""
     return max(SHORTEST_WAIT_SECONDS, min(LONGEST_WAIT_SECONDS, int(age.total_seconds() / 5)))
 
 
 async def end_export(desk: AppContext, caller: Caller, job_id: str) -> None:
-    """End an export, done or not: it stops, and its files go.
+    """End an export, finished or not: it stops, and its files are deleted.
 
     Raises:
         NotFound: the tenant has none of that id, or it was ended already.
@@ -146,13 +155,13 @@ async def end_export(desk: AppContext, caller: Caller, job_id: str) -> None:
 
 
 async def note_download(desk: AppContext, caller: Caller) -> None:
-    """Put into the trail that a file is read."""
+    """Record in the trail that a file is read."""
     moment = now(desk)
     await desk.store.write(caller.tenant_id, lambda transaction: note(transaction, caller, "read-export", moment))
 
 
 async def export_file(desk: AppContext, caller: Caller, job_id: str, file: FileRow, *, packed: bool) -> AsyncIterator[bytes]:
-    """The bytes of a file, a chunk at a time: one gzip member, or plain lines.
+    """Bytes of a file, one chunk at a time: one gzip member, or plain lines.
 
     Raises:
         NotFound: the export was ended meanwhile.
@@ -164,6 +173,7 @@ async def export_file(desk: AppContext, caller: Caller, job_id: str, file: FileR
         chunk = await desk.store.read(caller.tenant_id, reading_chunk(caller.tenant_id, key, file.file_number, number))
         if chunk is None:
             raise NotFound("file")
+        # In a thread: unpacking a large chunk would hold up every other request of this process.
         yield chunk if packed else await asyncio.to_thread(unpacked, chunk)
     if packed:
         yield trailer(file)
@@ -174,7 +184,7 @@ def reading_chunk(tenant_id: int, job_id: UUID, file_number: int, chunk_number: 
 
 
 async def find(desk: AppContext, caller: Caller, job_id: str, moment: datetime) -> JobRow:
-    """A job of the caller's tenant whose time is not over.
+    """A job of the caller's tenant that was not ended and has not expired.
 
     Raises:
         NotFound: there is none.

@@ -1,6 +1,7 @@
-"""The work of exports: jobs are taken, walked page by page, and every page is stored with how far it brought its job.
+"""The worker for bulk exports: it takes jobs, reads them page by page, and stores each page with the job's progress.
 
-Whoever dies leaves a job at its last page; its lease runs out, and another goes on from there. Nothing is made twice.
+If a worker dies, its job stays at the last stored page. Its lease runs out, and another worker goes on from there. Nothing is
+written twice.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ NOTHING = Packed()
 
 
 class ExportLimits(msgspec.Struct, frozen=True, kw_only=True):
-    """How many exports of one tenant may be open, how many resources a file holds, how long files are kept, and after how
-    many seconds without a sign a worker is taken for dead."""
+    """Limits of exports: open exports of a tenant, resources in a file, hours that files are kept, and seconds without a sign
+    of life after which a worker counts as dead."""
 
     jobs: int = 3
     resources_a_file: int = 100_000
@@ -52,14 +53,14 @@ class ExportLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ExportWorker:
-    """One process's hand in the exports of all tenants."""
+    """Export work of one process, for all tenants."""
 
     def __init__(self, desk: AppContext, public_url: str, limits: ExportLimits) -> None:
         self._desk, self._public_url, self._limits = desk, public_url, limits
         self._id = uuid4()
 
     async def work(self) -> int:
-        """Do every job that waits and is nobody else's, and sweep away what is over; how many jobs were done."""
+        """Do every free job and delete what has expired; return the number of jobs done."""
         done = 0
         for tenant_id in await self._desk.store.read(NO_TENANT, all_tenant_ids):
             while (job := await self._take(tenant_id)) is not None:
@@ -81,7 +82,7 @@ class ExportWorker:
         return moment + timedelta(seconds=self._limits.lease_seconds)
 
     async def _do(self, job: JobRow) -> None:
-        """Bring a job to its end, or as far as it goes. What fails again and again is told to the client."""
+        """Run a job to its end, or as far as it goes. A job that fails too often is reported to the client as failed."""
         if job.attempts > MOST_ATTEMPTS:
             await self._keep(job, state="failed")
             return
@@ -91,19 +92,22 @@ class ExportWorker:
             # The process stops: let the next one go on at once. It may be too late for that; the lease ends all the same.
             await asyncio.shield(self._release(job, timedelta()))
             raise
+        # The database is slow or away, which is no fault of the job: the attempt is not counted.
         except Busy:
             await self._release(job, PAUSE)
 
     async def _release(self, job: JobRow, pause: timedelta) -> None:
-        """Give a job back after a pause, without counting this attempt. How far it has come stands in the database."""
+        """Give a job back after a pause without counting the attempt. Its progress is in the database."""
         lease_until, attempts = now(self._desk) + pause, job.attempts - 1
         await self._desk.store.write(job.tenant_id, lambda transaction: release_job(transaction, job, lease_until, attempts))
 
     async def _walk(self, job: JobRow) -> None:
         tenant = await self._desk.tenants.get(job.tenant_id)
         publisher = Publisher(tenant=tenant, public_url=self._public_url)
+        # Chosen once for each job: whoever goes on with it must export the same moment.
         at = job.transaction_time or await moment_with_all_before(self._desk, job.tenant_id)
         walk = Walk(publisher=publisher, plan=PLAN.decode(job.plan), at=at)
+        # Back to none: progress was made, and only failures in a row should end a job.
         job = msgspec.structs.replace(job, transaction_time=at, attempts=0)
         files = await self._desk.store.read(
             job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id)
@@ -118,7 +122,7 @@ class ExportWorker:
                 return
 
     async def _keep(self, job: JobRow, packed: Packed = NOTHING, **changes: object) -> bool:
-        """Store how far a job is, with what was made since; False where it is not ours any more."""
+        """Store a job's progress and new output. False if another worker has the job."""
         moment = now(self._desk)
         changed = msgspec.structs.replace(job, lease_until=self._lease(moment), **changes)
         if changed.state in ("done", "failed"):
@@ -133,7 +137,7 @@ class ExportWorker:
         return await self._desk.store.write(job.tenant_id, keep)
 
     async def _sweep(self, tenant_id: int) -> None:
-        """Delete what was ended or is too old, a little at a time, so that nobody waits for it."""
+        """Delete ended and expired jobs in small steps, so that nobody waits for it."""
         moment = now(self._desk)
         store = self._desk.store
         for job_id in await store.read(tenant_id, lambda transaction: jobs_that_are_over(transaction, tenant_id, moment)):
@@ -150,7 +154,7 @@ def reading_of(walk: Walk, progress: Progress) -> Callable[[Transaction], RawPag
 
 
 def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tuple[Produced, Packed]:
-    """The lines of a page, packed for the files of a job."""
+    """Lines of a page, packed for the files of a job."""
     produced = make_lines(walk, progress, page)
     parts = [shelf.pack(purpose, kind, lines) for (purpose, kind), lines in produced.lines.items() if lines]
     return produced, Packed(
@@ -159,14 +163,16 @@ def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tupl
 
 
 async def moment_with_all_before(desk: AppContext, tenant_id: int) -> datetime:
-    """A moment, to the millisecond, up to which all that will ever be stamped for a tenant is stored already.
+    """A moment, to the millisecond, up to which everything that will ever carry an earlier time is already stored for the
+    tenant.
 
-    Writers stamp what they store while they hold their lock; so whatever is stamped later than this moment is stored after
-    the lock was waited for, and stands in the next export with ``_since``.
+    Writers set the time of what they store while they hold their lock. Anything with a later time is therefore stored after
+    this wait, and belongs to the next export with ``_since``.
     """
 
     def wait(transaction: Transaction) -> datetime:
         wait_for_writers(transaction, tenant_id)
+        # One millisecond less: stored times are cut to the millisecond, so this one may still be given to a later write.
         return now(desk) - MILLISECOND
 
     return await desk.store.write(NO_TENANT, wait)

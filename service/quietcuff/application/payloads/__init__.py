@@ -1,1 +1,1 @@
-"""Payloads of devices and systems: kept, read, joined to sittings, repeated or refused."""
+"""Payloads of devices and systems: kept, read, joined to sittings, recognised when repeated, and refused."""

@@ -1,6 +1,6 @@
-"""Where readings of a device or a system go: the set they name, the open one they belong to, or a new one.
+"""Storage of a payload's readings: in the set that they name, in the open set that they belong to, or in a new set.
 
-A reading that its sender sent before is not stored twice; a correction goes to where the reading is.
+A reading that its sender sent before is not stored twice. A correction changes the reading where it is stored.
 Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
 """
 
@@ -53,7 +53,7 @@ SaidAt = tuple[int, int | None, int | None, int | None]
 
 
 class Made(msgspec.Struct, frozen=True):
-    """A version of a set that came of readings, and the places that it made or changed."""
+    """A set's version made from readings, and the places of the readings that it added or changed."""
 
     person: UUID
     set_id: UUID
@@ -63,10 +63,11 @@ class Made(msgspec.Struct, frozen=True):
 
 
 class Joined(msgspec.Struct, kw_only=True):
-    """What came of readings: each set that changed, as it is now; every version that was made; what was known before.
+    """Outcome of a payload's readings: changed sets in their newest version, all versions made, and sets that were known
+    before.
 
-    ``said`` holds by set what its readings ever said, for those sets of which that was asked; ``met`` the places at which
-    readings stand that came another way before; ``kind`` is that of the payload.
+    ``said`` caches, by set, the values of its readings in earlier versions. ``met`` holds the places of readings that came from
+    another sender before. ``kind`` is the kind of the payload.
     """
 
     kind: str = ""
@@ -80,7 +81,7 @@ class Joined(msgspec.Struct, kw_only=True):
     refused: list[RefusedPart] = []
 
     def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
-        """Note a set's new version."""
+        """Record a set's new version."""
         set_id = UUID(answer.set_id)
         self.answers[set_id] = answer
         self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
@@ -88,7 +89,7 @@ class Joined(msgspec.Struct, kw_only=True):
 
 
 def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
-    """Store the readings of one person and device, each where it belongs.
+    """Store the readings of one person and device, each in the set that it belongs to.
 
     Raises:
         RunAgain: another process stored the person meanwhile.
@@ -111,6 +112,7 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
                 changes[stored.set_id].append((stored.reading_index, completion))
         else:
             changes[stored.set_id].append((stored.reading_index, keyed))
+    # Corrections first: a fresh reading may join the very set that is corrected, and must find its newest version.
     for set_id, corrections in changes.items():
         put_right(turn, person, set_id, corrections, joined)
     if fresh:
@@ -121,7 +123,8 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
 
 
 def meet_own(turn: UnitOfWork, person: UUID, keyed: IncomingReading, own: OwnPlace, joined: Joined) -> bool:
-    """Whether a reading comes back to the tenant that handed it on: it is known, and is not changed in this way."""
+    """Handle a reading that this service itself published. True if it is stored here: it is known, and cannot be changed this
+    way."""
     stored = find_placed(turn.transaction, turn.tenant.tenant_id, person, UUID(own.set_id), own.reading)
     if stored is None:
         return False
@@ -135,7 +138,7 @@ def meet_own(turn: UnitOfWork, person: UUID, keyed: IncomingReading, own: OwnPla
 
 
 def find_alike(turn: UnitOfWork, person: UUID, keyed: IncomingReading) -> SourceRow | None:
-    """The same reading under another of its keys, taken near enough in time."""
+    """The same reading under another of its keys, close enough in time."""
     for key in keyed.alike:
         digest = keyed_digest(turn.tenant.secret, b"source", key.encode())
         stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
@@ -147,7 +150,7 @@ def find_alike(turn: UnitOfWork, person: UUID, keyed: IncomingReading) -> Source
 def find_told_otherwise(
     turn: UnitOfWork, person: UUID, keyed: IncomingReading, sitting: IntendedSitting, joined: Joined
 ) -> SourceRow | None:
-    """The same measurement, stored already as a sender of another kind told it."""
+    """The same measurement, stored already from a sender of another kind."""
     if keyed.act != "add" or is_partial(keyed):
         return None
     device = keyed.reading.device or sitting.device
@@ -159,7 +162,7 @@ def find_told_otherwise(
 
 
 def note_fresh(fresh: dict[bytes, IncomingReading], digest: bytes, keyed: IncomingReading, joined: Joined) -> None:
-    """A reading that is not stored; of a key that comes several times in one payload the last word holds."""
+    """Record a reading that is not stored yet. If its key comes several times in one payload, the last occurrence counts."""
     if keyed.says is not None and digest in fresh:
         said = {name: getattr(keyed.reading, name) for name in keyed.says}
         fresh[digest] = msgspec.structs.replace(fresh[digest], reading=msgspec.structs.replace(fresh[digest].reading, **said))
@@ -175,12 +178,15 @@ def note_fresh(fresh: dict[bytes, IncomingReading], digest: bytes, keyed: Incomi
 
 
 def is_partial(keyed: IncomingReading) -> bool:
-    """Whether it puts right a part of a reading, so that alone it is none."""
+    """True if the reading carries only part of its values and so cannot stand alone."""
     return keyed.says is not None and not {"systolic_mmhg", "diastolic_mmhg"} <= set(keyed.says)
 
 
 def meet_again(turn: UnitOfWork, keyed: IncomingReading, stored: SourceRow, joined: Joined) -> IncomingReading | None:
-    """A reading whose key came before: the same one again, also where it was put right meanwhile, or another under its name.
+    """Compare a reading with the one stored under its key: a repeat, an earlier value of a corrected reading, or a
+    contradiction.
+
+    Returns the reading reduced to its pulse if the stored reading never had one; otherwise None.
 
     Answers what it says beyond what is stored: a pulse, where the reading never had one.
     """
@@ -201,7 +207,7 @@ def meet_again(turn: UnitOfWork, keyed: IncomingReading, stored: SourceRow, join
 
 
 def remember_known(turn: UnitOfWork, set_id: UUID, joined: Joined) -> None:
-    """Have a set that is known already be answered as it stands."""
+    """Add a known set to the answer, in its current version."""
     if set_id not in joined.answers and set_id not in joined.known:
         version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
         if version is not None:
@@ -209,30 +215,30 @@ def remember_known(turn: UnitOfWork, set_id: UUID, joined: Joined) -> None:
 
 
 def says_the_same(reading: Reading, stored: SourceRow) -> bool:
-    """Whether a reading has the pressures that are stored. Its time may have been told otherwise meanwhile."""
+    """True if the reading has the stored pressures. Its time is not compared, because it may have been corrected meanwhile."""
     return pressures_of(reading) == (stored.systolic, stored.diastolic)
 
 
 def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
-    """Both pressures, in hundredths of mmHg."""
+    """Systolic and diastolic pressure in hundredths of mmHg."""
     systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
     return None if systolic is None else hundredths(systolic), None if diastolic is None else hundredths(diastolic)
 
 
 def was_said_before(turn: UnitOfWork, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
-    """Whether any version of the set had these pressures at the place of the reading."""
+    """True if any earlier version of the set had these pressures at the place of the reading."""
     said = all_said(turn, stored.set_id, joined)
     return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
 
 
 def pulses_said(turn: UnitOfWork, stored: SourceRow, joined: Joined) -> set[int]:
-    """The pulses that a reading had in earlier versions of its set."""
+    """Pulses that a reading had in earlier versions of its set."""
     said = all_said(turn, stored.set_id, joined)
     return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
 
 
 def all_said(turn: UnitOfWork, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
-    """What the readings of a set said in its earlier versions."""
+    """Values of a set's readings in its earlier versions, read once for each payload."""
     if set_id not in joined.said:
         row = find_row(turn, set_id)
         sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
@@ -252,7 +258,9 @@ def add(
     fresh: list[tuple[bytes, IncomingReading]],
     joined: Joined,
 ) -> int:
-    """Add readings, each to the sitting that it is of: a set that is named or open, else a new one.
+    """Add readings to their sittings: to a named or open set, or to a new one.
+
+    Returns the number of sets stored. Readings that the rules cannot evaluate are refused, and the rest goes on.
 
     Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
     """
@@ -280,13 +288,13 @@ def add(
 
 
 def refused_parts(readings: list[tuple[bytes, IncomingReading]], refusal: NotAcceptable) -> list[RefusedPart]:
-    """Readings that are refused together, each with the first reason."""
+    """Refused parts for readings that are refused together, each with the first reason."""
     fault = refusal.faults[0]
     return [RefusedPart(place=keyed.place, code=fault.code, detail=fault.detail) for _, keyed in readings]
 
 
 def described(keyed: IncomingReading, sitting: IntendedSitting, own: ReadingSet) -> Reading:
-    """A reading with what the set that it is added to does not say of its device and cuff."""
+    """A reading with its own device and cuff where they differ from those of the set that it is added to."""
     reading = keyed.reading
     return msgspec.structs.replace(
         reading,
@@ -330,7 +338,7 @@ def open_new(
     *,
     is_new_person: bool,
 ) -> None:
-    """Open a set with readings."""
+    """Open a new set with readings."""
     reading_set = ReadingSet(
         subject=met.said,
         setting=sitting.setting,
@@ -368,7 +376,7 @@ def notes_from(first: int, added: list[tuple[bytes, IncomingReading]]) -> list[I
 def put_right(
     turn: UnitOfWork, person: UUID, set_id: UUID, corrections: list[tuple[int, IncomingReading]], joined: Joined
 ) -> None:
-    """Correct or void stored readings as their sender says, all of a set together."""
+    """Correct or void stored readings at the request of their sender, with one new version for each set."""
     stored = load(turn, find_row(turn, set_id))
     changes: list[AmendReading | VoidReading] = []
     for place, keyed in corrections:
@@ -377,6 +385,7 @@ def put_right(
             joined.replayed += 1
         else:
             changes.append(change)
+    # A set that was voided here stays voided, whatever its sender corrects: its repeat is answered and changes nothing.
     if stored.row.status == "voided" or not changes:
         remember_known(turn, set_id, joined)
         return
@@ -403,12 +412,13 @@ def put_right(
 
 
 def author_of(corrections: list[tuple[int, IncomingReading]]) -> Identifier | None:
-    """Who put it right, where the sender names one."""
+    """The observer whom the sender names for a correction, if any."""
     return next((keyed.reading.observer for _, keyed in corrections if keyed.reading.observer is not None), None)
 
 
 def change_of(stored: Reading, place: int, keyed: IncomingReading) -> AmendReading | VoidReading | None:
-    """The change that a sender's word makes to a stored reading; None where it says so already."""
+    """The change that a sender's reading makes to a stored one. None if there is nothing to change."""
+    # A reading that was voided here is not brought back by its sender.
     if stored.voided:
         return None
     if keyed.act == "retract":

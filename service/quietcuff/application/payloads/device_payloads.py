@@ -1,7 +1,7 @@
-"""Payloads of devices and systems: kept as received, read, joined to sets, and nothing of them ever lost.
+"""Payloads of devices and systems: kept as received, read, and joined to sets, so that nothing is ever lost.
 
-``receive`` keeps the bytes, stores what they say and answers, in one transaction. What cannot be read is kept in the list of
-refused payloads with its reason, and can be replayed, repaired or as it is.
+``receive`` keeps the bytes, stores the readings and answers, in one transaction. A payload that cannot be read is kept in the
+list of refused payloads with the reason. It can be replayed later, repaired or as it is.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ log = logging.getLogger("quietcuff.service")
 
 
 class ReceivedPayload(msgspec.Struct, frozen=True, kw_only=True):
-    """What was received."""
+    """A payload as received."""
 
     kind: PayloadKind
     media_type: str
@@ -66,11 +66,11 @@ Reader = Callable[[AppContext, Tenant, bytes], Awaitable[Intended]]
 async def receive(
     desk: AppContext, caller: Caller, payload: ReceivedPayload, reader: Reader, *, key: str | None = None
 ) -> ReceivedSets:
-    """Keep a payload and store what it says; what came of it, or what came of it when it was sent with this key before.
+    """Keep a payload, store its readings and return the outcome. A repeat under the same key gets the first outcome again.
 
     Raises:
-        NotReadable, NotAcceptable: nothing of it could be read, or the key is of another payload; it is kept in the list of
-            refused payloads. So it is whatever else fails.
+        NotReadable, NotAcceptable: nothing of it could be read, or the key belongs to another payload. The payload is then kept
+        in the list of refused payloads. It is kept there after any other failure too.
     """
     tenant = await desk.tenants.get(caller.tenant_id)
     try:
@@ -80,6 +80,7 @@ async def receive(
         raise NotReadable(fault) from error
     except NotAcceptable as error:
         raise NotAcceptable(await keep_refused(desk, caller, tenant, payload, error.faults)) from error
+    # An error that the caller can act on, such as Busy: nothing is kept, and the sender tries again.
     except QuietcuffError:
         raise
     except Exception as error:
@@ -103,7 +104,8 @@ async def receive(
 
 
 def note_unforeseen(caller: Caller, error: Exception) -> None:
-    """Log that a payload could not be taken in, and where that failed, and nothing of what was in it."""
+    """Log that a payload could not be stored: the error's type and the place in the code, but nothing of the content."""
+    # No message of the error: it may quote the payload, and no patient's data belongs in a log.
     frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(error.__traceback__)[-5:]]
     told = {"request_id": caller.request_id, "payload_failed": type(error).__qualname__, "at": frames}
     log.error("%s", msgspec.json.encode(told).decode())
@@ -112,7 +114,7 @@ def note_unforeseen(caller: Caller, error: Exception) -> None:
 async def keep_refused(
     desk: AppContext, caller: Caller, tenant: Tenant, payload: ReceivedPayload, faults: list[Fault]
 ) -> list[Fault]:
-    """Keep a payload of which nothing can be read, as one entry of the list; its faults, each with the entry's id."""
+    """Keep an unreadable payload as one entry of the list; return its faults, each with the entry's id."""
     reasons = [f"{fault.pointer or 'the whole'}: {fault.detail}" for fault in faults[:MOST_REASONS]]
     whole = RefusedPart(place="", code=faults[0].code, detail=" ".join(reasons))
     received = await store(desk, caller, tenant, payload, Intended(sittings=[], refused=[whole]))
@@ -126,8 +128,9 @@ def told_as_fault(part: RefusedPayload) -> Fault:
 async def store(
     desk: AppContext, caller: Caller, tenant: Tenant, payload: ReceivedPayload, intended: Intended, retry: Retry | None = None
 ) -> ReceivedSets:
-    """Store a payload with all that it says, in one transaction."""
+    """Store a payload and its readings in one transaction."""
     people = sorted({subject_id(tenant.secret, sitting.subject.identifier) for sitting in intended.sittings})
+    # The place of one person only; the locks of the others are taken in the order of ids, as everywhere.
     order = order_of_subject(people[0]) if people else b""
     return await desk.store.write(
         tenant.tenant_id,
@@ -137,7 +140,7 @@ async def store(
 
 
 def store_payload(turn: UnitOfWork, payload: ReceivedPayload, intended: Intended, retry: Retry | None) -> ReceivedSets:
-    """The payload, its sets, its links and its refused parts; what was answered before, where the same was sent before."""
+    """Store the payload, its sets, links and refused parts; or return the first answer if the request is a repeat."""
     answered = answered_before(turn, retry)
     if answered is not None:
         return answered
@@ -167,10 +170,10 @@ def store_payload(turn: UnitOfWork, payload: ReceivedPayload, intended: Intended
 
 
 def keep_payload(turn: UnitOfWork, payload: ReceivedPayload) -> UUID:
-    """Keep the bytes; the id of the payload, an earlier one's where the same bytes came before.
+    """Store the bytes and return the payload's id. Equal bytes that came before keep their id.
 
     Raises:
-        RunAgain: another process kept the same bytes meanwhile.
+        RunAgain: another process stored the same bytes meanwhile.
     """
     digest = keyed_digest(
         turn.tenant.secret, b"payload", payload.kind.encode(), hashlib.sha256(payload.body).hexdigest().encode()
@@ -195,7 +198,7 @@ def keep_payload(turn: UnitOfWork, payload: ReceivedPayload) -> UUID:
 
 
 def refuse(turn: UnitOfWork, payload_id: UUID, parts: list[RefusedPart]) -> list[RefusedPayload]:
-    """Put parts into the list of refused payloads, each once; what was refused earlier and is not any more is settled."""
+    """Put parts into the list of refused payloads, each once. Earlier refused parts that are now accepted are settled."""
     waiting = {
         (row.place, row.code): row
         for row in refused_of_payload(turn.transaction, turn.tenant.tenant_id, payload_id)

@@ -1,4 +1,4 @@
-"""Who the users of registered devices are, forgotten when the person is erased."""
+"""Removal of an erased person from the users of registered devices."""
 
 from __future__ import annotations
 
@@ -15,22 +15,24 @@ REGISTERED = msgspec.json.Decoder(RegisteredDevice)
 
 
 def forget_user(turn: UnitOfWork, identifier: Identifier) -> int:
-    """Take a person out of every device registered as theirs, in what it was earlier too; how many named them.
+    """Remove a person from the users of every registered device, earlier versions included; return the number of devices.
 
-    A device that named them is a version further, so that nobody who has the one before writes them back unseen.
+    Each such device gets a new version, so that a client that still has the version before cannot write the person back
+    unnoticed.
     """
     registered = lock_registered_devices(turn.transaction, turn.tenant.tenant_id)
     return sum(forget_user_of(turn, row, identifier) for row in registered)
 
 
 def forget_user_of(turn: UnitOfWork, row: DeviceRow, identifier: Identifier) -> bool:
-    """Take a person out of one device; whether it named them."""
+    """Remove a person from the users of one device. True if they were among them."""
     before = [
         (early, less)
         for early in devices_before(turn.transaction, row.tenant_id, row.device_id)
         if (less := without_user(early.document, identifier)) is not None
     ]
     now = without_user(row.document, identifier)
+    # Earlier versions are rewritten in place: a history that still names the person would undo the erasure.
     for early, document in [*before, *([(row, now)] if now is not None else [])]:
         rewrite_device(turn.transaction, msgspec.structs.replace(early, document=document))
     if now is not None:
@@ -41,10 +43,12 @@ def forget_user_of(turn: UnitOfWork, row: DeviceRow, identifier: Identifier) -> 
 
 
 def without_user(document: bytes, identifier: Identifier) -> bytes | None:
-    """A device's document without a person among its users; None where they are not among them.
+    """A device's document without a person among its users; None if they are not among them.
 
-    What was only seen in a set is no registration and has no users; it stands in the past of a device registered later.
+    A device that was only seen in a set has no registration and no users. Such a document can be an earlier version of a device
+    that was registered later.
     """
+    # Looked for in the bytes first: most documents have no users, and that of a device only seen is no registration.
     if b'"users":[{' not in document:
         return None
     said = REGISTERED.decode(document)

@@ -1,6 +1,6 @@
-"""HL7 v2 messages, from a route or a listener: kept, stored as they say, and acknowledged to their sender.
+"""HL7 v2 messages from the HTTP route or the MLLP listener: kept, stored, and acknowledged.
 
-The acknowledgement is made after the commit: what was acknowledged with AA or CA is on disk.
+The acknowledgement is made after the commit: a message acknowledged with AA or CA is on disk.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ BUSY = RefusedPart(place="MSH[1]", code="busy", detail="Nothing was stored; send
 
 
 class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of a message: ``answers`` are the acknowledgements that its sender asks for, ``least`` the one to give where
-    an answer is owed all the same."""
+    """Outcome of a message. ``answers`` are the acknowledgements that its sender asks for; ``least`` is the one to send if the
+    transport needs an answer anyway."""
 
     answers: list[bytes]
     least: bytes
@@ -40,11 +40,11 @@ class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def read_hl7v2(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
-    """What a message says, by the conventions of its tenant.
+    """Readings and refusals of a message, by the conventions of its tenant.
 
     Raises:
-        NotReadable: no head that could be read.
-        NotAcceptable: a message that is turned away whole.
+        NotReadable: it has no readable header.
+        NotAcceptable: the whole message is rejected.
     """
     return intended_of(read_report(body, conventions_of(desk, tenant)))
 
@@ -59,10 +59,10 @@ def conventions_of(desk: AppContext, tenant: Tenant) -> Conventions:
 
 
 def intended_of(report: Report) -> Intended:
-    """What is to be stored of a report.
+    """Content of a report that is to be stored.
 
     Raises:
-        NotAcceptable: it is turned away whole.
+        NotAcceptable: the whole report is rejected.
     """
     if report.rejected is not None:
         raise NotAcceptable([as_fault(report.rejected)])
@@ -76,10 +76,10 @@ def as_fault(part: RefusedPart) -> Fault:
 async def receive_hl7v2(
     desk: AppContext, caller: Caller, body: bytes, *, media_type: str = MEDIA_TYPE, key: str | None = None
 ) -> Acknowledged:
-    """Keep a message, store what it says, and acknowledge it; as it was acknowledged when it was sent with this key before.
+    """Keep a message, store its readings and acknowledge it. A repeat under the same key gets the same acknowledgement again.
 
     Raises:
-        NotReadable: it has no head that could be read; it is kept in the list of refused payloads.
+        NotReadable: it has no readable header; it is kept in the list of refused payloads.
         Busy: nothing was kept, and sending it again may help.
     """
     reports: list[Report] = []
@@ -95,11 +95,13 @@ async def receive_hl7v2(
         refused = [RefusedPart(place=part.place, code=part.code, detail=part.detail) for part in received.refused]
     except NotAcceptable as error:
         refused = [RefusedPart(place=fault.pointer or "", code=fault.code, detail=fault.detail) for fault in error.faults]
+    # The reader notes its report before anything is stored; if there is none, reading the message itself failed.
     if not reports:
         return without_report(desk, body, refused)
     report = reports[-1]
     log.info("%s", msgspec.json.encode({"request_id": caller.request_id, "observations": report.counts()}).decode())
     verdict = verdict_of(refused, is_rejected=report.rejected is not None)
+    # Without a key a repeat is a message like any other, and its acknowledgement has an id of its own.
     if key is None or received is None:
         return acknowledge(desk, report.head, verdict, refused)
     ids = control_ids(key, received)
@@ -108,22 +110,22 @@ async def receive_hl7v2(
 
 
 def control_ids(key: str, received: ReceivedSets) -> Iterator[str]:
-    """Control ids that are the same again when the same message is sent under the same key."""
+    """Control ids that are the same for a repeat of the same message under the same key."""
     for number in itertools.count():
         yield hashlib.sha256(f"{received.payload_id} {received.at} {number} {key}".encode()).hexdigest()[:20]
 
 
 def without_report(desk: AppContext, body: bytes, refused: Sequence[RefusedPart]) -> Acknowledged:
-    """The answer to a message that is kept, but that nothing could be made of, not even a report.
+    """Acknowledgement for a message that is kept, but from which not even a report could be made.
 
     Raises:
-        NotReadable: it has no head.
+        NotReadable: it has no readable header.
     """
     return acknowledge(desk, open_message(body).head, "E", refused)
 
 
 def new_control_id() -> str:
-    """A control id of our own; versions before 2.7 hold twenty characters."""
+    """A new control id. HL7 versions before 2.7 allow twenty characters."""
     return uuid4().hex[:20]
 
 
@@ -136,7 +138,7 @@ def acknowledge(
     at: datetime | None = None,
     new_control_id: Callable[[], str] = new_control_id,
 ) -> Acknowledged:
-    """The answers to a message."""
+    """Acknowledgements for a message."""
     at = at or now(desk)
     answers = acknowledgements(head, verdict, refused, at=at, new_control_id=new_control_id)
     code = f"{'C' if head.is_enhanced else 'A'}{verdict}"
@@ -145,7 +147,7 @@ def acknowledge(
 
 
 def turn_away(desk: AppContext, start: bytes, part: RefusedPart) -> Acknowledged | None:
-    """The answer to a message of which nothing is kept, from as much of it as there is; None where that has no head."""
+    """Rejection of a message of which nothing is kept, made from its first bytes. None if they hold no readable header."""
     try:
         head = open_message(start).head
     except NotReadable:

@@ -1,7 +1,7 @@
-"""Measurements that are stored already, though they came another way: by their person, device, time and pressures.
+"""Search for a measurement that another sender delivered before, by person, device, time and pressures.
 
-A sender's own key tells what it sent before. It says nothing of what another sender made of the same measurement: a gateway
-that posts bytes, a clinic system that reports them as HL7 v2 or FHIR, a program that posts a sitting.
+A sender's own key recognises what that sender sent before. It does not recognise the same measurement from another sender: a
+gateway that posts bytes, a clinic system that reports them as HL7 v2 or FHIR, a program that posts a sitting.
 Source: [PHD], the duplicate guard by device, person and the device's time; across formats [DECISION].
 """
 
@@ -23,10 +23,10 @@ Place = tuple[UUID, int]
 def find_elsewhere(
     turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None, kind: str, taken: Collection[Place]
 ) -> SourceRow | None:
-    """The same measurement under the key of another sender; none of those that are ``taken`` by others of this payload.
+    """The same measurement under the key of another sender. Places in ``taken`` belong to other readings of this payload.
 
-    One device takes one measurement at a moment. Where it is not named on both sides, only what came in another format is the
-    same: a sender that keys two readings of a minute apart in one format knows best what was measured twice.
+    A device takes one measurement at a time. If the device is not named on both sides, only a measurement in another format
+    counts as the same: within one format, a sender that keys two readings apart knows best that there were two.
     """
     for found in same_measured(turn, person, reading, device):
         is_of_device = device is not None and device.identifier is not None and found.device_id is not None
@@ -38,9 +38,9 @@ def find_elsewhere(
 def reported_sets(
     turn: UnitOfWork, person: UUID, readings: Sequence[Reading], device: Device | None, replaced: UUID | None = None
 ) -> dict[int, UUID]:
-    """By place, the sets that have readings which are posted without a name of their own, because a payload brought them.
+    """Sets that already hold, from a payload, readings that are now posted without an identifier; by place.
 
-    What was taken back since stands in nobody's way.
+    Readings that were voided since do not count.
     """
     found: dict[int, UUID] = {}
     taken: set[Place] = set()
@@ -57,7 +57,7 @@ def reported_sets(
 
 
 def same_measured(turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None) -> list[MeasuredRow]:
-    """Readings of that person, moment and pressures, whose device and site are the same as far as both are told."""
+    """Stored readings with the same person, time and pressures. Device and site must agree if both sides record them."""
     if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
         return []
     identifier = None if device is None else device.identifier
@@ -73,12 +73,13 @@ def same_measured(turn: UnitOfWork, person: UUID, reading: Reading, device: Devi
     return [
         row
         for row in rows
+        # 0 is the number of a site that is not recorded.
         if (None in (own, row.device_id) or row.device_id == own) and (0 in (site, row.site) or row.site == site)
     ]
 
 
 def kind_of(turn: UnitOfWork, person: UUID, found: MeasuredRow) -> str | None:
-    """The kind of payload that brought a reading; None where it was posted as JSON."""
+    """The kind of payload that brought a reading; None if it was posted as JSON."""
     if found.source_key is None:
         return None
     return kind_behind(turn.transaction, turn.tenant.tenant_id, person, found.set_id, found.reading_index)

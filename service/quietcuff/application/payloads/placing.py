@@ -1,7 +1,7 @@
-"""Which sitting each reading of a payload is of: an open set of its person and device, or a new one.
+"""Assignment of a payload's readings to sittings: an open set of the same person and device, or a new set.
 
-By the times at which they were taken and not by when they arrived, so that late and interleaved readings come to the sets that
-they would have come to in the right order.
+The times of measurement decide, not those of arrival. Late and interleaved readings join the sets that they would have joined
+in the right order.
 Source: [DECISION].
 """
 
@@ -30,8 +30,8 @@ ONE_GO = ("office", "home")
 
 
 class Gathering(msgspec.Struct, kw_only=True):
-    """Readings that are of one sitting. ``stored`` is the open set that they are added to; ``is_named`` where the sender said
-    so; ``users`` are the numbers of the device's users whose readings it holds."""
+    """Readings of one sitting. ``stored`` is the open set that they are added to. ``is_named`` is True if the sender named that
+    set. ``users`` are the numbers of the device's users whose readings it holds."""
 
     stored: StoredSet | None
     readings: list[Reading]
@@ -40,24 +40,24 @@ class Gathering(msgspec.Struct, kw_only=True):
     users: frozenset[int] = frozenset()
 
     def is_of_another(self, user: int | None) -> bool:
-        """Whether it holds readings of another user of the device."""
+        """True if it holds readings of another user of the device."""
         return user is not None and bool(self.users - {user})
 
     def distance(self, reading: Reading) -> timedelta:
-        """From a reading to the nearest of its own."""
+        """Time from a reading to the nearest reading of this sitting."""
         taken = [own.taken_at for own in self.readings if not own.voided] or [own.taken_at for own in self.readings]
         return min(abs(moment - reading.taken_at) for moment in taken)
 
 
 class PlacedReadings(msgspec.Struct, frozen=True, kw_only=True):
-    """Where readings go, in the order of their sittings; and those that would come among the readings of another user."""
+    """Readings by sitting, in the order of the sittings, and the readings that would mix two users of a device."""
 
     gatherings: list[Gathering]
     of_several_users: list[IncomingReading]
 
 
 def place_readings(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> PlacedReadings:
-    """Where each reading goes: into the sitting that is nearest in time, or into a new one. They come in order of time.
+    """Assign each reading to the sitting nearest in time, or to a new one. The readings come in the order of time.
 
     Raises:
         NotFound: a set is named that is not this person's.
@@ -71,6 +71,7 @@ def place_readings(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fre
         if nearest is None:
             nearest = Gathering(stored=None, readings=[])
             gatherings.append(nearest)
+        # Refused and not given a set of its own: readings of two users under one person's name would count as one person's.
         if nearest.is_of_another(sitting.user):
             refused.append(one[1])
             continue
@@ -95,7 +96,7 @@ def named_set(turn: UnitOfWork, person: UUID, sitting: IntendedSitting) -> list[
 
 
 def open_ones(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> list[Gathering]:
-    """The open sets of the person and the device that are near enough in time to one of the readings."""
+    """Open sets of the person and device that are close enough in time to one of the readings."""
     device = sitting.device.identifier if sitting.device is not None else None
     own = None if device is None else device_id(turn.tenant.secret, device)
     gap = longest_gap(sitting, turn.desk.rulebook.limits)
@@ -117,12 +118,12 @@ def gathering_of(turn: UnitOfWork, person: UUID, stored: StoredSet, *, is_named:
 
 
 def longest_gap(sitting: IntendedSitting, limits: Limits) -> timedelta:
-    """How far apart in time neighbours of one sitting may be."""
+    """The longest time between neighbouring readings of one sitting."""
     return timedelta(minutes=limits.join_minutes) if sitting.setting in ONE_GO else timedelta(hours=limits.sitting_over_hours)
 
 
 def is_fit(turn: UnitOfWork, gathering: Gathering, sitting: IntendedSitting, reading: Reading) -> bool:
-    """Whether a reading is of a sitting. Where the sender names the set, the gap is the sender's affair."""
+    """True if a reading can belong to a sitting. The gap is not checked if the sender names the set."""
     own = None if gathering.stored is None else gathering.stored.reading_set
     if len(gathering.readings) >= MAX_READINGS or (own is not None and own.setting != sitting.setting):
         return False
@@ -131,6 +132,7 @@ def is_fit(turn: UnitOfWork, gathering: Gathering, sitting: IntendedSitting, rea
             return False
         if gathering.distance(reading) > longest_gap(sitting, turn.desk.rulebook.limits):
             return False
+    # Asked of the rules themselves, so that no reading is placed into a set that would then be refused with it.
     whole = ReadingSet(
         subject=Subject(identifier=sitting.subject.identifier),
         setting=sitting.setting,

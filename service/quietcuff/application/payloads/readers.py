@@ -1,4 +1,4 @@
-"""How each kind of payload is read, with what the store knows of its device."""
+"""Readers for each kind of payload, with the registry's knowledge of its device or people."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from quietcuff.storage.rows.tenants import Tenant
 
 
 async def read_gatt(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
-    """Bluetooth values, as a gateway forwards them.
+    """Read Bluetooth values as a gateway forwards them.
 
     Raises:
         NotReadable, NotAcceptable: the body around them cannot be read.
@@ -37,7 +37,7 @@ async def read_gatt(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
 
 
 async def known_of(desk: AppContext, tenant: Tenant, body: GattBody) -> KnownDevice:
-    """What the registry knows of the device."""
+    """Registered facts about the device."""
     identifier = body.device.identifier if body.device is not None else None
     if identifier is None:
         return KnownDevice()
@@ -52,7 +52,7 @@ async def known_of(desk: AppContext, tenant: Tenant, body: GattBody) -> KnownDev
 
 
 async def read_fhir(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
-    """An Observation or a Bundle. It is read beside the event loop: to check the structure of a long one takes a while.
+    """Read an Observation or a Bundle in a thread, because checking a long one would block the event loop.
 
     Raises:
         NotReadable, NotAcceptable: nothing in it is a blood pressure that can be read.
@@ -63,7 +63,7 @@ async def read_fhir(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
 
 
 async def people_named(desk: AppContext, tenant: Tenant, named: set[str]) -> dict[str, Identifier]:
-    """The people of this tenant among ids of Patients, each with the identifier that is known."""
+    """Identifiers of this tenant's people, by the Patient ids that a payload names."""
 
     def find(snapshot: Transaction) -> dict[str, Identifier]:
         rows = {name: find_subject(snapshot, tenant.tenant_id, UUID(name)) for name in named if is_id(name)}
@@ -73,7 +73,7 @@ async def people_named(desk: AppContext, tenant: Tenant, named: set[str]) -> dic
 
 
 def is_id(name: str) -> bool:
-    """Whether a name can be an id as this service gives them."""
+    """True if a name has the form of an id of this service."""
     try:
         read_id(name)
     except NotFound:

@@ -1,4 +1,4 @@
-"""Payloads read back, and the list of those that were refused: looked at, repaired, replayed."""
+"""Payloads read back, and the list of refused payloads: reading, repair and replay."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class PayloadTold(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def read_payload(desk: AppContext, caller: Caller, wanted: str) -> PayloadTold:
-    """A payload as it was received, with what came of it.
+    """A payload as received, with its outcome.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -122,12 +122,13 @@ def refused_listing(row: RefusedRow) -> RefusedListed:
 
 
 async def list_refused(desk: AppContext, caller: Caller, *, limit: int, cursor: str | None) -> Page:
-    """A page of what waits to be settled, the newest first.
+    """A page of refused parts that are not settled, newest first.
 
     Raises:
-        NotAcceptable: a limit or cursor that cannot be.
+        NotAcceptable: an invalid limit or cursor.
     """
     check_limit(limit)
+    # A page begins after a place in the order, so the first page begins after one that nothing can be ahead of.
     after = FAR_AHEAD if cursor is None else read_cursor(cursor)
     start = (after.taken_from, after.set_id)
     found = await desk.store.read(caller.tenant_id, lambda snapshot: refused_page(snapshot, caller.tenant_id, start, limit + 1))
@@ -156,7 +157,8 @@ async def refused_row(desk: AppContext, caller: Caller, wanted: str) -> RefusedR
 async def replay(
     desk: AppContext, caller: Caller, wanted: str, repaired: bytes | None, *, key: str | None = None
 ) -> ReceivedSets:
-    """Read a refused payload again, as it is or repaired. What is read whole is off the list; the original stays kept.
+    """Read a refused payload again, as it is or repaired. If all of it can be read it leaves the list; the original stays
+    stored.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -175,7 +177,7 @@ async def replay(
 
 
 async def settle(desk: AppContext, caller: Caller, payload_id: UUID, by: UUID) -> None:
-    """Take every part of a payload off the list that another payload has made good."""
+    """Settle every refused part of a payload that another payload has made good."""
     tenant = await desk.tenants.get(caller.tenant_id)
 
     def work(transaction: Transaction) -> None:

@@ -1,4 +1,4 @@
-"""Payloads that are sent again under a key: known by what they say, and answered as they were the first time."""
+"""Payloads sent again under a key: recognised by their meaning, and answered as the first time."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of a payload. ``sets`` are the envelopes of those that it changed, then of those that held it already;
-    ``repeated`` where the same request was answered so before, and ``at`` is when."""
+    """Outcome of a payload. ``sets`` are the envelopes of the sets it changed, then of those that held its readings already.
+    ``repeated`` is True if this is the answer to an earlier request, given at ``at``."""
 
     payload_id: str
     sets: list[Answer]
@@ -40,11 +40,11 @@ class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def is_success(self) -> bool:
-        """Whether anything of it was understood, or there was nothing to refuse."""
+        """True if anything of it was understood, or there was nothing to refuse."""
         return bool(self.sets or self.replayed or not self.refused)
 
     def body(self) -> bytes:
-        """The answer in JSON: the envelopes stay the bytes that they are."""
+        """The answer as JSON, with the envelopes as stored bytes."""
         sets = b",".join(answer.body for answer in self.sets)
         head = f'{{"payload_id":"{self.payload_id}","reading_sets":['.encode()
         tail = f'],"replayed":{self.replayed},"refused":'.encode()
@@ -52,7 +52,7 @@ class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class KeptAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What was answered, as it is kept: sets by id and version, so that nothing is stored twice."""
+    """An answer as stored: sets by id and version, so that their content is not stored twice."""
 
     sets: list[tuple[UUID, int]]
     changed: int
@@ -61,7 +61,7 @@ class KeptAnswer(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Retry(msgspec.Struct, frozen=True, kw_only=True):
-    """The digests of a key and of what was sent with it."""
+    """Digests of a key and of the payload sent with it."""
 
     key: bytes
     body: bytes
@@ -71,7 +71,7 @@ OUTCOME = msgspec.json.Decoder(KeptAnswer)
 
 
 def retry_of(tenant: Tenant, kind: str, body: bytes, key: str | None) -> Retry | None:
-    """What a payload that was sent with a key is known by."""
+    """Digests by which a payload sent with a key is recognised."""
     if key is None:
         return None
     said = keyed_digest(tenant.secret, b"payload-body", kind.encode(), meaning_of(kind, body).hex().encode())
@@ -79,8 +79,7 @@ def retry_of(tenant: Tenant, kind: str, body: bytes, key: str | None) -> Retry |
 
 
 def meaning_of(kind: str, body: bytes) -> bytes:
-    """The bytes of a payload without what says nothing: of JSON the order of keys, white space, nulls, and how a number is
-    written."""
+    """Bytes of a payload reduced to its meaning: in JSON without key order, white space, nulls, and spelling of numbers."""
     if kind == "hl7v2":
         return body
     try:
@@ -91,6 +90,7 @@ def meaning_of(kind: str, body: bytes) -> bytes:
 
 def number_of(text: str) -> Any:
     number = float(text)
+    # Above 2**53 a float no longer tells neighbouring whole numbers apart; two of them must not become one.
     return int(number) if number.is_integer() and abs(number) < 2**53 else number
 
 
@@ -129,7 +129,8 @@ def answered_before(turn: UnitOfWork, retry: Retry | None) -> ReceivedSets | Non
 
 
 def remember(turn: UnitOfWork, retry: Retry | None, received: ReceivedSets) -> None:
-    """Have a key stand for what was answered, if that was a success."""
+    """Store an answer under its key, if it was a success."""
+    # A refusal is not kept: once the cause is repaired, the same request under the same key may succeed.
     if retry is None or not received.is_success:
         return
     outcome = KeptAnswer(
