@@ -20,7 +20,7 @@ TIMES_A_PART_MAY_FAIL = 5
 def tally_on_cluster(
     work: TallyWork, paths: Sequence[Path], address: str, *, told: Callable[[int, int], None] | None = None
 ) -> AnswerTally:
-    """What all parts come to, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
+    """Tallies of all parts, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
 
     ``told`` hears after each part how many are done, and of how many.
 
@@ -48,14 +48,14 @@ def connect(address: str) -> Any:
 
 
 def fault(code: str, detail: str) -> Fault:
-    """What is wrong with the cluster asked for."""
+    """A fault of the cluster asked for."""
     return Fault(parameter="cluster", code=code, detail=detail)
 
 
 def tally_with(
     client: Any, work: TallyWork, paths: Sequence[Path], *, told: Callable[[int, int], None] | None = None
 ) -> AnswerTally:
-    """What all parts come to; added up in the order of the parts, whoever counted them."""
+    """Tallies of all parts, added up in the order of the parts, whoever counted them."""
     from distributed import as_completed
 
     whole = [path.resolve() for path in paths]

@@ -1,4 +1,4 @@
-"""What the kernel answers: one Arrow row a set, with its labels and its readings as lists.
+"""The kernel's answers: one Arrow row a set, with its labels and its readings as lists.
 
 Findings and the reasons of provisional labels are bits. Their names, in the order of the bits, stand in the schema's metadata.
 """
@@ -236,7 +236,7 @@ LABEL_LIST, READING_LIST = pa.list_(LABEL), pa.list_(READING)
 
 
 def ends(counts: Array) -> pa.Array:
-    """Where each list begins, and the last one ends."""
+    """The place where each list begins, and where the last one ends."""
     return pa.array(np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
 
 
@@ -246,7 +246,7 @@ def codes_of(schema: pa.Schema, kind: str) -> list[str]:
 
 
 def has_finding(answer: pa.RecordBatch, code: str) -> Array:
-    """Which sets of an answer have a finding."""
+    """The sets of an answer that have a finding."""
     word, bit = divmod(codes_of(answer.schema, "findings").index(code), BITS)
     column = answer[f"findings_{word}"].to_numpy(zero_copy_only=False)
     return (column >> np.uint64(bit)) & np.uint64(1) == 1

@@ -47,7 +47,7 @@ class PairCounts:
 
 @dataclass(frozen=True, slots=True)
 class ArmColumns:
-    """What is known of the arms; sites, -1 for none, and the ground on which the result's was chosen."""
+    """The comparison of the arms; sites, -1 for none, and the ground on which the result's was chosen."""
 
     pairs: PairCounts
     higher: Array
@@ -99,7 +99,7 @@ def compare_arms(
 
 
 def may_use(people: PersonColumns, arm: Array) -> Array:
-    """Whether a cuff may go on an upper arm; also where none is named."""
+    """True where a cuff may go on an upper arm; also where none is named."""
     return ((arm != LEFT) | people.may_use[LEFT]) & ((arm != RIGHT) | people.may_use[RIGHT])
 
 
@@ -190,7 +190,7 @@ def settled_side(totals: dict[str, Array], pressure: str, needed: int, limit: fl
 def choose_result_site(
     block: SetBlock, attempts: AttemptColumns, rules: InForceColumns, higher: Array, earlier: Array, first_site: Array
 ) -> tuple[Array, Array]:
-    """Where the result comes from, and on what ground."""
+    """The site of the result, and the ground for it."""
     measured = block.measured
     some = first_site != NOTHING
     no_arms = some & (first_site > RIGHT)

@@ -142,14 +142,14 @@ def look_back(block: SetBlock, rules: InForceColumns, made: BatchRules) -> tuple
 def find_block(
     block: SetBlock, devices: DeviceTable, device: Array, at_wrist: Array, rules: InForceColumns, made: BatchRules
 ) -> Array:
-    """Why no reading of a device can count."""
+    """The reason why no reading of a device can count."""
     wrist = at_wrist & (~made.protocols.wrist_counts[rules.protocol] | (devices.validated[device] != YES))
     own = devices.block[device]
     return np.where(own >= CUFFLESS, own, np.where(wrist, WRIST, NO_BLOCK))
 
 
 def is_plausible(block: SetBlock, limits: Limits) -> Array:
-    """Whether two numbers can be a pressure, in the core's own arithmetic."""
+    """True where two numbers can be a pressure, in the core's own arithmetic."""
     systolic, diastolic = block.measured.systolic / 100, block.measured.diastolic / 100
     return (
         (limits.plausible_systolic.lowest <= systolic)
@@ -161,13 +161,13 @@ def is_plausible(block: SetBlock, limits: Limits) -> Array:
 
 
 def is_restricted(site: Array, people: PersonColumns) -> Array:
-    """Whether a site is of an arm that must not be used."""
+    """True where a site is of an arm that must not be used."""
     side = SIDE_OF_SITE[site]
     return ((side == LEFT) & ~people.may_use[LEFT]) | ((side == RIGHT) & ~people.may_use[RIGHT])
 
 
 def keep_one_position(fault: Array, position: Array, one_position: Array) -> None:
-    """Where a right position is recorded, set aside the readings whose position is not."""
+    """Set aside the readings without a position where a right position is recorded."""
     valid = fault == NOTHING
     unrecorded = position == NO_POSITION
     mixed = any_of(valid & unrecorded) & any_of(valid & ~unrecorded) & one_position

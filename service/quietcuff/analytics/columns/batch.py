@@ -1,4 +1,4 @@
-"""What the kernel reads: one Arrow row a set, its readings a list in the core's own order of time.
+"""The kernel's input: one Arrow row a set, its readings a list in the core's own order of time.
 
 A row holds what ``core.evaluate`` needs of a set and of what is known of the person, and nothing that says who it is. No rule
 has been applied: arms that must not be used are as of the day, which no rule changes, and the rest is as it was recorded.
@@ -151,7 +151,7 @@ def as_row(set_id: str, reading_set: ReadingSet, history: History | None) -> dic
 
 
 def average_of(reading_set: ReadingSet) -> dict[str, Any]:
-    """What the device showed as its own mean."""
+    """The mean that the device showed."""
     average = reading_set.device_average
     return {
         "average_systolic_mmhg": None if average is None else average.systolic_mmhg,
@@ -162,7 +162,7 @@ def average_of(reading_set: ReadingSet) -> dict[str, Any]:
 
 
 def history_of(history: History | None) -> dict[str, Any]:
-    """What was known of earlier sittings: how many, how many of them irregular, and every comparison of the arms."""
+    """The facts of earlier sittings: how many, how many of them irregular, and every comparison of the arms."""
     pairs = [] if history is None else history.pairs
     return {
         "has_history": history is not None,
@@ -173,7 +173,7 @@ def history_of(history: History | None) -> dict[str, Any]:
 
 
 def intake_of(intake: Intake) -> dict[str, Any]:
-    """What the service knew as the set came in."""
+    """The facts that the service added as the set came in."""
     return {
         "received_at": intake.received_at,
         "closed_by_timeout": intake.closed_by_timeout,

@@ -28,12 +28,12 @@ class SetBlock:
 
     @property
     def most(self) -> int:
-        """How many places there are."""
+        """The number of places."""
         return int(self.live.shape[0])
 
     @property
     def size(self) -> int:
-        """How many sets there are."""
+        """The number of sets."""
         return int(self.live.shape[1])
 
 

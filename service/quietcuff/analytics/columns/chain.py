@@ -72,7 +72,7 @@ def follow(block: SetBlock, arm: Array, protocol: Array, attempts: AttemptColumn
 def first_stands_out(
     block: SetBlock, arm: Array, first: Array, count: Array, protocol: Array, attempts: AttemptColumns, made: BatchRules
 ) -> Array:
-    """Whether the first reading is high and much above the second, a third stands, and no later one comes back to it."""
+    """True where the first reading is high and much above the second, a third stands, and no later one comes back to it."""
     table = made.protocols
     limit = table.first_above[protocol]
     asked = (limit < NEVER) & (count >= 3)

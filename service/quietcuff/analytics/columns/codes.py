@@ -76,7 +76,7 @@ def all_of(mask: Array) -> Array:
 
 
 def is_in(values: Array, few: Iterable[int]) -> Array:
-    """Whether each value is one of a few."""
+    """True where each value is one of a few."""
     found = np.zeros(values.shape, dtype=np.bool_)
     for one in few:
         found |= values == one
@@ -86,7 +86,7 @@ def is_in(values: Array, few: Iterable[int]) -> Array:
 def as_bits(
     found: dict[str, Array], names: Sequence[str], kind: type[np.unsignedinteger[Any]], shape: tuple[int, ...]
 ) -> Array:
-    """What holds by name as bits in the order of the names: a row a whole number of a kind, then the shape of what holds."""
+    """Conditions as bits in the order of their names: a row a whole number of a kind, then the shape of the conditions."""
     width = np.dtype(kind).itemsize
     rows = -(-len(names) // (8 * width))
     octets = np.zeros((rows, width, *shape), dtype=np.uint8)

@@ -257,7 +257,7 @@ def read_measured(flat: pa.StructArray, device: Array, cuff: Array) -> ReadingCo
 
 
 def holds(sets: list[set[str]], flag: str) -> Array:
-    """Which sets of flags hold one."""
+    """The sets of flags that hold one."""
     return np.array([flag in flagged for flagged in sets])
 
 
@@ -267,7 +267,7 @@ def child(array: pa.StructArray, name: str) -> Any:
 
 
 def bounds(lists: pa.ListArray) -> Array:
-    """Where each list begins and the last one ends, counted from the first value that is in use."""
+    """The place where each list begins and where the last one ends, counted from the first value in use."""
     offsets = lists.offsets.to_numpy(zero_copy_only=False).astype(np.int64)
     return offsets - offsets[0]
 
@@ -307,6 +307,6 @@ def moments(column: pa.Array) -> Array:
 
 
 def closing(column: pa.Array) -> Array:
-    """Why an arm must not be used: 0 it may, 1 refused, 2 any other reason."""
+    """The reason why an arm must not be used: 0 none, 1 refused, 2 any other reason."""
     words, places = worded(column)
     return np.array([1 if word == "refused" else 2 for word in words] + [0], dtype=np.int8)[places]

@@ -60,7 +60,7 @@ class FitTable:
 
 
 def judge_devices(columns: BatchColumns, rulebook: Rulebook) -> DeviceTable:
-    """What the rules ask of each device."""
+    """The verdict of the rules on each device."""
     known = [msgspec.json.decode(text, type=Device) for text in columns.devices]
     every: list[Device | None] = [*known, None]
     due = [None if each is None else check_day(each) for each in every]
@@ -85,14 +85,14 @@ def method_code(device: Device | None) -> int:
 
 
 def block_code(device: Device | None) -> int:
-    """Why no reading of the device counts, whatever the site."""
+    """The reason why no reading of the device counts, whatever the site."""
     if device is None:
         return NO_BLOCK
     return CUFFLESS if device.kind == "cuffless" else (FINGER if device.site == "finger" else NO_BLOCK)
 
 
 def gaps_of(device: Device | None) -> list[list[int]]:
-    """What there is to say of its groups, for every set of groups that a person may be in."""
+    """The groups without a validation of the device, for every set of groups that a person may be in."""
     codes = {None: 0, DEVICE_CODES[0]: 1, DEVICE_CODES[1]: 2}
     if device is None:
         return [[0] * (1 << len(GROUPS))] * 2
@@ -116,14 +116,14 @@ def check_day(device: Device) -> int | None:
 
 
 def lacks_check(device: Device) -> bool:
-    """Whether a check is asked for and none is recorded."""
+    """True where a check is asked for and none is recorded."""
     if device.accuracy_check_interval_months is None or device.last_accuracy_check is not None:
         return False
     return accuracy_check(device, ANY_DAY)[0] is not None
 
 
 def judge_cuffs(columns: BatchColumns, rulebook: Rulebook) -> FitTable:
-    """How each cuff that was worn fits each arm that wore it."""
+    """The fit of each cuff on each arm that wore it."""
     table = rulebook.cuffs[rulebook.defaults.cuffs]
     encoded = pa.array(columns.facts.arm_cm, from_pandas=True).dictionary_encode()
     arms = [*encoded.dictionary.to_pylist(), None]

@@ -61,7 +61,7 @@ def rhythm_findings(
 
 
 def arm_findings(comparison: ArmColumns, known_repeats: tuple[Array, ...], made: BatchRules) -> Found:
-    """What the difference between the arms asks for."""
+    """Findings that the difference between the arms asks for."""
     pairs, limits = comparison.pairs, made.limits
     compared, count = pairs.count > 0, 100 * np.maximum(pairs.count, 1)
     systolic, diastolic = pairs.systolic_sum / count, pairs.diastolic_sum / count
@@ -92,7 +92,7 @@ def arm_state_findings(
     selection: SelectionColumns,
     made: BatchRules,
 ) -> Found:
-    """What is not known, not measured or not usable of the arms and the site."""
+    """Findings of arms and sites that are not known, not measured or not usable."""
     measured, table = block.measured, made.protocols
     site, no_pairs = comparison.result_site, comparison.pairs.count == 0
     on_arm = (site >= 0) & (site <= RIGHT)
@@ -133,7 +133,7 @@ def selection_findings(attempts: AttemptColumns, selection: SelectionColumns) ->
 
 
 def reading_findings(block: SetBlock, attempts: AttemptColumns, made: BatchRules) -> Found:
-    """What is odd about single readings: a row a place."""
+    """Findings of single readings: a row a place."""
     measured, limits, live = block.measured, made.limits, block.live
     implausible = attempts.fault == REASON["implausible"]
     inside = np.ones_like(live)
@@ -186,7 +186,7 @@ def cuff_findings(block: SetBlock, attempts: AttemptColumns, cuffs: FitTable) ->
 def device_findings(
     block: SetBlock, attempts: AttemptColumns, people: PersonColumns, devices: DeviceTable, made: BatchRules
 ) -> Found:
-    """What is known of the devices, and what speaks against them."""
+    """Findings of the devices."""
     live, facts, device = block.live, block.facts, attempts.device
 
     def some(holds: Array) -> Array:
@@ -221,7 +221,7 @@ def groups_of(block: SetBlock, people: PersonColumns, attempts: AttemptColumns, 
 
 
 def preparation_findings(block: SetBlock, columns: BatchColumns, rules: InForceColumns, made: BatchRules) -> Found:
-    """What the context says of the preparation, and what was not recorded."""
+    """Findings of the preparation, and of what was not recorded."""
     found: Found = {}
     for code, effect in made.rules.rulebook.effects.items():
         if code == "rest-too-short":
@@ -234,7 +234,7 @@ def preparation_findings(block: SetBlock, columns: BatchColumns, rules: InForceC
 
 
 def intake_findings(block: SetBlock, columns: BatchColumns) -> Found:
-    """What the service knew beyond the caller's words."""
+    """Findings of what the service added to the caller's words."""
     found: Found = {"subject-facts-differ": block.facts.facts_differ, "closed-by-timeout": block.facts.closed_by_timeout}
     counts = np.diff(columns.notes)[block.places]
     noted = np.flatnonzero(counts)
@@ -255,7 +255,7 @@ def intake_findings(block: SetBlock, columns: BatchColumns) -> Found:
 
 
 def lower_reads(block: SetBlock, means: MeanColumns, made: BatchRules) -> Found:
-    """Whether an unattended office value is one of those that the published differences are of."""
+    """True where an unattended office value is one of those that the published differences are of."""
     alone = block.facts.unattended & (block.facts.setting == OFFICE)
     reads_lower = alone & means.has & (means.reported[0] >= made.limits.unattended_lower_from_mmhg)
     return {"unattended-reads-lower": reads_lower}

@@ -116,12 +116,12 @@ def advice_rows(guideline: Guideline, unconfirmed: bool) -> list[Row]:
 
 
 def way_bit(row: Row) -> int:
-    """How a row is confirmed, as a bit."""
+    """The way in which a row is confirmed, as a bit."""
     return 0 if row.confirm is None else 1 << WAYS.index(row.confirm)
 
 
 def asks_also(row: Row) -> bool:
-    """Whether a row that is confirmed asks for measurement out of the office as well."""
+    """True where a row that is confirmed asks for measurement out of the office as well."""
     return row.confirm is not None and row.also_out_of_office
 
 

@@ -95,7 +95,7 @@ class Kernel:
 
 @dataclass(frozen=True, slots=True)
 class SharedByBlocks:
-    """What every block of a batch looks at."""
+    """The inputs that every block of a batch reads."""
 
     columns: BatchColumns
     made: BatchRules
@@ -146,8 +146,8 @@ def decide(shared: SharedByBlocks, answers: AnswerColumns, rows: Array, most: in
 
 
 def is_refused(block: SetBlock, rules: InForceColumns, attempts: AttemptColumns, made: BatchRules) -> Array:
-    """Whether the core would accept no such set: names that are not known, one pressure alone, more than one sitting, a birth
-    after the readings."""
+    """True where the core would accept no such set: names that are not known, one pressure alone, more than one sitting, a
+    birth after the readings."""
     facts, measured = block.facts, block.measured
     named = made.protocol_of[facts.protocol] != NOTHING
     elsewhere = named & ~made.protocols.in_setting[rules.protocol, facts.setting]
@@ -161,7 +161,7 @@ def is_refused(block: SetBlock, rules: InForceColumns, attempts: AttemptColumns,
 def needs_core(
     block: SetBlock, people: PersonColumns, rules: InForceColumns, attempts: AttemptColumns, made: BatchRules
 ) -> Array:
-    """Whether the core must decide: a child, a series, a test of standing, percentiles, or an open sitting in trouble."""
+    """True where the core must decide: a child, a series, a test of standing, percentiles, or an open sitting in trouble."""
     table = made.guidelines
     norms = table.by_percentile[rules.guidelines]
     if norms.any():

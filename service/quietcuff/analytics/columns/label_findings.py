@@ -1,4 +1,4 @@
-"""What is to be said of the labels of each set, and how the guidelines want them confirmed."""
+"""Findings of each set's labels, and how the guidelines want the result confirmed."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def isolated_findings(rules: InForceColumns, means: MeanColumns, made: BatchRule
 
 
 def rounding_decides(rules: InForceColumns, means: MeanColumns, labels: LabelColumns, made: BatchRules) -> Array:
-    """Whether the exact mean would fall in another category than the reported value."""
+    """True where the exact mean would fall in another category than the reported value."""
     moved = np.zeros(means.has.shape, dtype=np.bool_)
     some = np.flatnonzero(means.has & any_of(means.mean != means.reported))
     if len(some):
@@ -93,7 +93,7 @@ def rounding_decides(rules: InForceColumns, means: MeanColumns, labels: LabelCol
 def lower_findings(
     block: SetBlock, rules: InForceColumns, selection: SelectionColumns, means: MeanColumns, made: BatchRules
 ) -> Found:
-    """Where the lower of the last two is recorded: whether their mean would be high, and whether they cross."""
+    """Findings where the lower of the last two is recorded: their mean would be high, or the two cross."""
     decides, ambiguous = (np.zeros(block.size, dtype=np.bool_) for _ in range(2))
     by_lower = made.protocols.counts[rules.protocol] == LOWER
     some = np.flatnonzero(by_lower & means.has & (selection.chain.count >= 2) & (means.count == 1))
@@ -116,7 +116,7 @@ def lower_findings(
 def severe_elsewhere(
     block: SetBlock, people: PersonColumns, rules: InForceColumns, means: MeanColumns, made: BatchRules
 ) -> Array:
-    """Whether a guideline that was not asked for would call the value severe, where none that was asked does."""
+    """True where a guideline that was not asked for would call the value severe, where none that was asked does."""
     table, lowest = made.guidelines, made.limits.severe_expecting
     elsewhere = np.zeros(block.size, dtype=np.bool_)
     reaching = (means.reported[0] >= lowest.systolic_mmhg) | (means.reported[1] >= lowest.diastolic_mmhg)
@@ -141,7 +141,7 @@ def severe_elsewhere(
 def advice_findings(
     block: SetBlock, people: PersonColumns, rules: InForceColumns, severe: SevereColumns, labels: LabelColumns, made: BatchRules
 ) -> Found:
-    """How the guidelines want the result confirmed; known or treated hypertension is compared with its target instead."""
+    """Findings of confirmation; known or treated hypertension is compared with its target instead."""
     table, treated = made.guidelines, block.facts.treated
     rank, number = labels.placed.rank, rules.guidelines
     ways = np.where(labels.unconfirmed, table.asks_ways_unconfirmed[number, rank], table.asks_ways[number, rank])

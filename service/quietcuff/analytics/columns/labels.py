@@ -1,4 +1,4 @@
-"""What each guideline calls the result of each set, which pressure decided, and why the label is provisional.
+"""Labels: each guideline's category of the result, the pressure that decided, and why the label is provisional.
 
 A block with what was decided of it before safety and labels look at it.
 """
@@ -42,7 +42,7 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 
 @dataclass(frozen=True, slots=True)
 class JudgedBlock:
-    """Which readings of each set count, and their mean, with everything that led to it."""
+    """The counted readings of each set and their mean, with everything that led to it."""
 
     block: SetBlock
     columns: BatchColumns
@@ -124,7 +124,7 @@ def rank_in(table: GuidelineTable, number: int, pressure: int, value: Array) -> 
 
 
 def reaches_hypertension(table: GuidelineTable, guidelines: Array, systolic: Array, diastolic: Array) -> Array:
-    """Whether a value is at each guideline's limit for hypertension or above it."""
+    """True where a value is at each guideline's limit for hypertension or above it."""
     limit = table.hypertension[guidelines]
     return (systolic >= limit[..., 0]) | (diastolic >= limit[..., 1])
 
@@ -169,7 +169,7 @@ def label(judged: JudgedBlock, symptoms: Array) -> LabelColumns:
 
 
 def is_withheld(judged: JudgedBlock, symptoms: Array) -> Array:
-    """Whether no category may be given although there is a result."""
+    """True where no category may be given although there is a result."""
     counted, measured, made = judged.selection.counted, judged.block.measured, judged.made
     thigh = any_of(counted & is_in(measured.site, THIGHS))
     low = any_of(counted & (measured.systolic < at_or_above(made.limits.low_systolic_mmhg)))
@@ -177,7 +177,7 @@ def is_withheld(judged: JudgedBlock, symptoms: Array) -> Array:
 
 
 def reservations(judged: JudgedBlock) -> dict[str, Array]:
-    """What stands against the result under every guideline."""
+    """The reservations against the result under every guideline."""
     attempts, comparison, selection, means = judged.attempts, judged.comparison, judged.selection, judged.means
     rules, counted = judged.rules, judged.selection.counted
 
@@ -240,11 +240,11 @@ def fit_code(code: str) -> int:
 
 
 def rest_too_short(block: SetBlock, rules: InForceColumns, made: BatchRules) -> Array:
-    """Whether the person rested less than the protocol asks."""
+    """True where the person rested less than the protocol asks."""
     return block.facts.rest_minutes < made.protocols.rest_minutes[rules.protocol]
 
 
 def answered(block: SetBlock, columns: BatchColumns, field: str, answers: list[str]) -> Array:
-    """Whether a question of the context was answered with one of some words."""
+    """True where a question of the context was answered with one of some words."""
     words = ANSWER_WORDS.get(field, ())
     return is_in(columns.answers[field][block.places], [words.index(word) for word in answers if word in words])

@@ -86,7 +86,7 @@ def check_what_if(what_if: OtherRules, rulebook: Rulebook) -> None:
 
 
 def make(rules: RuleTables, columns: BatchColumns, what_if: OtherRules) -> BatchRules:
-    """What the sets of a batch are ruled by."""
+    """The rules for the sets of a batch."""
     book = rules.rulebook
     defaults = book.defaults
     at_home = msgspec.structs.replace(defaults.home, guidelines=defaults.expecting.guidelines)
@@ -129,7 +129,7 @@ def make(rules: RuleTables, columns: BatchColumns, what_if: OtherRules) -> Batch
 
 
 def is_adults(situation: Situation, follow_up: Situation) -> bool:
-    """Whether a clinic's own choice may stand in for a situation's guidelines."""
+    """True where a clinic's own choice may stand in for a situation's guidelines."""
     return situation.guidelines == follow_up.guidelines
 
 

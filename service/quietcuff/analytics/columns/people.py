@@ -45,8 +45,8 @@ class PersonColumns:
 
 @dataclass(frozen=True, slots=True)
 class InForceColumns:
-    """What rules each set. ``protocol`` is a row of the table of protocols, ``guidelines`` rows of that of guidelines, a row a
-    place in the request; ``unsure`` where the core must choose."""
+    """The rules in force for each set. ``protocol`` is a row of the table of protocols, ``guidelines`` rows of that of
+    guidelines, a row a place in the request; ``unsure`` where the core must choose."""
 
     visit: Array
     protocol: Array
@@ -128,7 +128,7 @@ def put_in_force(block: SetBlock, people: PersonColumns, earlier: EarlierPairs, 
 
 
 def choose_situation(block: SetBlock, people: PersonColumns, earlier: EarlierPairs, visit: Array) -> Array:
-    """What rules where nothing is named: by setting, pregnancy, attendance and visit. Of children the core decides."""
+    """The rules where nothing is named: by setting, pregnancy, attendance and visit. Of children the core decides."""
     facts = block.facts
     office = np.where((visit == FIRST_VISIT) | earlier.compares_again, FIRST, FOLLOW_UP)
     office = np.where(facts.unattended, UNATTENDED, office)
@@ -138,7 +138,7 @@ def choose_situation(block: SetBlock, people: PersonColumns, earlier: EarlierPai
 
 
 def choose_guidelines(block: SetBlock, made: BatchRules, situation: Array, protocol: Array) -> Array:
-    """Which list of guidelines rules: as named, the protocol's own, the clinic's own for adults, else the situation's."""
+    """The list of guidelines in force: as named, the protocol's own, the clinic's own for adults, else the situation's."""
     facts = block.facts
     named = made.names_of[facts.guidelines]
     own = made.protocol_names[protocol]
@@ -148,7 +148,7 @@ def choose_guidelines(block: SetBlock, made: BatchRules, situation: Array, proto
 
 
 def dropped_as_recorded(block: SetBlock, made: BatchRules, protocol: Array) -> Array:
-    """Where the device left the first reading out of its own mean, and that reading was sent along."""
+    """The sets whose device left the first reading out of its own mean, and sent that reading along."""
     facts = block.facts
     asked = facts.average_first_dropped & made.protocols.first_as_recorded[protocol]
     if not asked.any():
@@ -158,13 +158,13 @@ def dropped_as_recorded(block: SetBlock, made: BatchRules, protocol: Array) -> A
 
 
 def find_applicable(guidelines: Array, setting: Array, people: PersonColumns, made: BatchRules) -> Array:
-    """Which guidelines are for the person and the setting, and place pressures."""
+    """The guidelines that are for the person and the setting, and place pressures."""
     table = made.guidelines
     return table.places_pressures[guidelines] & in_population(guidelines, setting, people, made)
 
 
 def in_population(guidelines: Array, setting: Array, people: PersonColumns, made: BatchRules) -> Array:
-    """Whether the person and the setting are in each guideline's population."""
+    """True where the person and the setting are in each guideline's population."""
     table = made.guidelines
     pregnancy = table.pregnancy[guidelines]
     fits = (pregnancy == 2) | (people.expecting == (pregnancy == 1))

@@ -126,7 +126,7 @@ def earlier_sitting(is_irregular: bool) -> HistorySitting:
 
 
 def intake_of(row: dict[str, Any]) -> Intake:
-    """What the service knew."""
+    """The facts that the service added."""
     return Intake(
         received_at=row["received_at"],
         closed_by_timeout=row["closed_by_timeout"],

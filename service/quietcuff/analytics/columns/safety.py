@@ -1,4 +1,4 @@
-"""What must not wait, of each set: the level, and the findings that say so."""
+"""The safety level of each set, and the findings that say so."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def watch(judged: JudgedBlock) -> SafetyColumns:
 
 
 def level_of_severe(severe: SevereColumns, people: PersonColumns, can_repeat: Array) -> Array:
-    """How pressing severe readings are."""
+    """The safety level of severe readings."""
     confirmed = np.where(people.expecting, LEVEL["urgent"], LEVEL["same-day"])
     waiting = np.where(can_repeat, LEVEL["confirm"], LEVEL["same-day"])
     level = np.where(severe.confirmed, confirmed, np.where(severe.waiting, waiting, LEVEL["ask"]))
@@ -83,7 +83,7 @@ def level_of_severe(severe: SevereColumns, people: PersonColumns, can_repeat: Ar
 
 
 def level_of_mean(stands: Array, people: PersonColumns, can_repeat: Array) -> Array:
-    """How pressing a severe mean is."""
+    """The safety level of a severe mean."""
     standing = np.where(people.expecting, LEVEL["urgent"], LEVEL["same-day"])
     return np.where(stands, standing, np.where(can_repeat, LEVEL["confirm"], LEVEL["same-day"]))
 
@@ -102,7 +102,8 @@ def watch_low(block: SetBlock, attempts: AttemptColumns, made: BatchRules) -> tu
 
 
 def is_raised(block: SetBlock, attempts: AttemptColumns, means: MeanColumns, edge: Edge) -> Array:
-    """Whether the result is at a limit; where there is none, the last two sound readings, or the only one of a closed set."""
+    """True where the result is at a limit; where there is none, the last two sound readings, or the
+    only one of a closed set."""
     reported = (means.reported[0] >= edge.systolic_mmhg) | (means.reported[1] >= edge.diastolic_mmhg)
     sound = attempts.sound
     reaching = is_severe(block, attempts, *as_hundredths(edge))
@@ -114,7 +115,7 @@ def is_raised(block: SetBlock, attempts: AttemptColumns, means: MeanColumns, edg
 
 
 def person_findings(block: SetBlock, people: PersonColumns) -> dict[str, Array]:
-    """What was taken of the person for safety's sake, and what does not fit together."""
+    """Findings of facts about the person that were assumed for safety, or that do not fit together."""
     facts = block.facts
     after_birth = facts.pregnancy == POSTPARTUM
     return {

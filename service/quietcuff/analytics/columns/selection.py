@@ -1,4 +1,4 @@
-"""Which readings of each set count, whether another is due, and why each other one does not."""
+"""Selection: the readings of each set that count, the one still due, and the reason why each other one does not count."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ ALL, STABLE_PAIR, LOWER = COUNTS.index("all"), COUNTS.index("stable-pair"), COUN
 
 @dataclass(frozen=True, slots=True)
 class SelectionColumns:
-    """What counts and what is still due. ``arm`` are the valid readings of the result arm and of one method."""
+    """The selection. ``arm`` are the valid readings of the result arm and of one method."""
 
     state: Array
     arm: Array
@@ -127,7 +127,7 @@ def choose_method(block: SetBlock, attempts: AttemptColumns, rules: InForceColum
 
 
 def one_does(block: SetBlock, chain: ReadingChain, protocol: Array, made: BatchRules) -> Array:
-    """Whether the first reading is so low that it ends the measurement."""
+    """True where the first reading is so low that it ends the measurement."""
     table = made.protocols
     systolic, diastolic = at_place(block.measured.systolic, chain.first), at_place(block.measured.diastolic, chain.first)
     low = (systolic < table.one_systolic[protocol]) & (diastolic < table.one_diastolic[protocol])
@@ -135,7 +135,7 @@ def one_does(block: SetBlock, chain: ReadingChain, protocol: Array, made: BatchR
 
 
 def extra_due(chain: ReadingChain, protocol: Array, made: BatchRules) -> Array:
-    """Whether the readings so far ask for one more than planned, by the protocol's own kind of rule."""
+    """True where the readings so far ask for one more than planned, by the protocol's own kind of rule."""
     table = made.protocols
     kind, planned, count = table.extra[protocol], table.planned[protocol], chain.count
     open_ended = (kind != NO_EXTRA) & (count >= 2) & (count < table.most[protocol])
@@ -162,7 +162,7 @@ def reading_due(
     by_ear: Array,
     made: BatchRules,
 ) -> Array:
-    """Why another reading is due in the result arm."""
+    """The reason why another reading is due in the result arm."""
     table = made.protocols
     needed = np.where(irregular, made.limits.irregular_readings, 0)
     planned = np.where(by_ear & ~irregular, table.auscultated[protocol], np.maximum(table.planned[protocol], needed))
@@ -207,7 +207,7 @@ def lower_of_last_two(block: SetBlock, chain: ReadingChain) -> Array:
 
 
 def readings_vary(chain: ReadingChain, protocol: Array, made: BatchRules) -> Array:
-    """Whether as many readings as the protocol takes still differ."""
+    """True where as many readings as the protocol takes still differ."""
     table = made.protocols
     kind = table.extra[protocol]
     taken = (kind != NO_EXTRA) & (chain.count >= np.maximum(table.most[protocol], 2))
@@ -224,7 +224,8 @@ def explain(
     state: Array,
     made: BatchRules,
 ) -> tuple[Array, Array]:
-    """Why each reading does not count, -1 where it does; and whether the first one of the arm was left out for its value."""
+    """The reason why each reading does not count, -1 where it does; and whether the first one of the arm
+    was left out for its value."""
     kind = made.protocols.counts[rules.protocol]
     place = np.arange(len(arm))[:, None]
     first = (place == chain.first) & (chain.count > 0)

@@ -64,7 +64,7 @@ def as_hundredths(edge: Edge) -> tuple[int, int]:
 
 
 def is_severe(block: SetBlock, attempts: AttemptColumns, systolic: Array | int, diastolic: Array | int) -> Array:
-    """Whether each attempt reaches a limit, valid or not, but not where its pressures are swapped."""
+    """True where each attempt reaches a limit, valid or not, but not where its pressures are swapped."""
     measured = block.measured
     reached = (measured.systolic >= systolic) | (measured.diastolic >= diastolic)
     return block.live & attempts.has_pressures & (measured.systolic > measured.diastolic) & reached

@@ -1,4 +1,4 @@
-"""What answers come to, in whole numbers: partial tallies add up to the same total in any order, to the last digit.
+"""Tallies of answers in whole numbers: partial tallies add up to the same total in any order, to the last digit.
 
 Parquet parts of the kernel's input, and tallies over them, here or wherever the parts can be read.
 """
@@ -49,7 +49,7 @@ Counts = dict[str, int]
 
 
 class AnswerTally(msgspec.Struct, frozen=True, kw_only=True):
-    """How many sets there are, by what was said of them. ``engines`` says how many the core decided, or would not accept.
+    """Numbers of sets, by what was said of them. ``engines`` says how many the core decided, or would not accept.
 
     ``labels`` and ``provisional`` are by guideline and category, ``moves`` by guideline, then as it was and as it would be.
     """
@@ -90,7 +90,7 @@ def total(tallies: Iterable[AnswerTally]) -> AnswerTally:
 
 
 def count(answer: pa.RecordBatch) -> AnswerTally:
-    """What one batch of answers comes to."""
+    """The tally of one batch of answers."""
     labels = answer["labels"].flatten()
     guidelines, places = worded(labels.field("guideline"))
     categories = words_of(labels.field("category"))
@@ -143,7 +143,7 @@ def words_of(column: pa.Array) -> Array:
 
 
 def counted(column: pa.Array, none: str | None = None) -> Counts:
-    """How often each word stands in a column; rows without one are counted under ``none`` or not at all."""
+    """The number of times each word stands in a column; rows without one are counted under ``none`` or not at all."""
     words, places = worded(column)
     times = np.bincount(places.astype(np.int64) + 1, minlength=len(words) + 1).tolist()
     found = dict(zip([none, *words], times, strict=True))
@@ -151,7 +151,7 @@ def counted(column: pa.Array, none: str | None = None) -> Counts:
 
 
 def tallied(words: Array) -> Counts:
-    """How often each word occurs."""
+    """The number of times each word occurs."""
     return dict(sorted(Counter(words.tolist()).items()))
 
 
@@ -190,7 +190,7 @@ SETS_READ_AT_ONCE = 50_000
 
 
 class TallyWork(msgspec.Struct, frozen=True, kw_only=True):
-    """What is asked of every part: by which rules, and whether what moves from the sets' own rules is counted too.
+    """The question asked of every part: by which rules, and whether what moves from the sets' own rules is counted too.
 
     ``before`` is the rulebook that what moves is told from; None, where nothing is compared.
     """
@@ -224,7 +224,7 @@ def read_part(path: Path) -> Iterator[pa.RecordBatch]:
 
 
 def tally_part(work: TallyWork, path: Path) -> AnswerTally:
-    """What one part comes to."""
+    """The tally of one part."""
     kernel = Kernel(work.rulebook, work.what_if)
     guidelines = work.what_if.guidelines
     own = None if work.before is None else Kernel(work.before, OtherRules(guidelines=guidelines))
@@ -239,7 +239,7 @@ def tally_part(work: TallyWork, path: Path) -> AnswerTally:
 
 
 def tally_parts(work: TallyWork, paths: Sequence[Path], *, processes: int = 1) -> AnswerTally:
-    """What all parts come to, by this machine's own processes."""
+    """The tally of all parts, by this machine's own processes."""
     if processes == 1:
         return total(tally_part(work, path) for path in paths)
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:

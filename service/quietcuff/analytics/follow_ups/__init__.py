@@ -1,1 +1,1 @@
-"""Who must be seen: the follow-up list, person by person."""
+"""The follow-up list: people who must be seen, one by one."""

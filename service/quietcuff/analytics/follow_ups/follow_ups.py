@@ -1,4 +1,4 @@
-"""Who is to be seen and was not: one line a person, from the evaluations as they are stored.
+"""People who were to be seen and were not: one line a person, from the evaluations as they are stored.
 
 A set calls for its person to be seen again: for symptoms, severe or other pressing readings, a label that was not confirmed by
 its day, or because it gave no result. Whatever a set calls for is done once a later set gives a result; that one may call for
@@ -72,7 +72,7 @@ class _Coded(msgspec.Struct, frozen=True, gc=False):
 
 
 class _Level(msgspec.Struct, frozen=True, gc=False):
-    """How pressing it is."""
+    """A safety level."""
 
     level: Level
 
@@ -91,7 +91,7 @@ class _Result(msgspec.Struct, frozen=True, gc=False):
 
 
 class StoredAnswer(msgspec.Struct, frozen=True):
-    """What a stored evaluation says that bears on a follow-up."""
+    """The parts of a stored evaluation that bear on a follow-up."""
 
     safety: _Level
     findings: list[_Coded]
@@ -114,7 +114,7 @@ class _Subject(msgspec.Struct, frozen=True):
 
 
 class StoredContext(msgspec.Struct, frozen=True):
-    """What a stored set says that bears on a follow-up."""
+    """The parts of a stored set that bear on a follow-up."""
 
     subject: _Subject
     setting: Setting
@@ -212,7 +212,7 @@ def not_followed(newest_first: list[FollowedSet]) -> Iterator[FollowedSet]:
 
 
 def calls_of(seen: FollowedSet, today: date) -> Iterator[Call]:
-    """What one set calls for, where nothing came after it."""
+    """The calls of one set, as if nothing came after it."""
     answered, day = seen.answered, seen.day
     codes = {finding.code for finding in answered.findings}
     if seen.asked.context.acute_symptoms == "yes":

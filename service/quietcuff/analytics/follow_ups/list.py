@@ -57,7 +57,7 @@ async def follow_up_page(
 
 
 def is_for(line: FollowUp, why: Sequence[str] | None) -> bool:
-    """Whether a line has one of the reasons asked for; every line where none is."""
+    """True where a line has one of the reasons asked for; every line where none is."""
     return why is None or line.why in why or any(reason in why for reason in line.also)
 
 

@@ -1,4 +1,4 @@
-"""What is stored, a few whole people at a time: nobody's sets are broken in two."""
+"""Stored sets, a few whole people at a time: nobody's sets are broken in two."""
 
 from __future__ import annotations
 

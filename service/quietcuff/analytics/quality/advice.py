@@ -49,7 +49,7 @@ def find_faults(sittings: Sittings, shares: dict[str, Share], numbers: Numbers, 
 
 
 def people_return(sittings: Sittings, share: float) -> bool:
-    """Whether people come again in these data: in an extract with one sitting each, nobody could be seen to return."""
+    """True where people come again in these data: in an extract with one sitting each, nobody could be seen to return."""
     person = sittings.person[sittings.person >= 0]
     visits = np.bincount(person) if len(person) else np.zeros(0, int)
     seen = visits[visits > 0]
@@ -59,7 +59,7 @@ def people_return(sittings: Sittings, share: float) -> bool:
 def value_fault(
     found: Found, sittings: Sittings, numbers: Numbers, rules: QualityRules, rulebook: Rulebook, guideline: Guideline
 ) -> Worth:
-    """What a fault is worth in a year."""
+    """The worth of mending a fault, in a year."""
     rule, a_year = rules.faults[found.code], per_year(sittings, rules)
     if rule.people:
         return worth_of("people", float(np.count_nonzero(found.sittings)), a_year)
@@ -130,7 +130,7 @@ def _thing(fault: Found, worth: Worth, sittings: Sittings, rules: QualityRules) 
 
 
 def where_in_words(observers: list[str], words: dict[str, str]) -> str:
-    """Where a fault is: some observers, by code, or the whole clinic."""
+    """The place of a fault in words: some observers, by code, or the whole clinic."""
     if not observers:
         return words["the-clinic"]
     short = [short_code(name) for name in observers]
@@ -161,7 +161,7 @@ def summary_of(things: list[Thing], shares: dict[str, Share], n: int, words: dic
 
 
 def not_recorded(shares: dict[str, Share]) -> list[str]:
-    """What was not recorded in more than half of the sittings that it concerns."""
+    """Items that were not recorded in more than half of the sittings that they concern."""
     found = []
     for code in RECORDED_FIGURES:
         share = shares.get(code)

@@ -14,7 +14,7 @@ MOST_SIMULATED = 20_000
 
 
 def counts_by(codes: Array, size: int, weights: Array | None = None) -> Array:
-    """How many entries each code has, or the sum of their weights; entries of code -1 are left out."""
+    """The number of entries of each code, or the sum of their weights; entries of code -1 are left out."""
     kept = codes >= 0
     if kept.all():
         return np.bincount(codes, weights, size)

@@ -55,7 +55,7 @@ def p_chart(counts: Array, sizes: Array) -> ControlChart:
 
 
 def runs(side: Array) -> Array:
-    """Which months belong to eight or more in a row on one side of the centre."""
+    """The months that belong to eight or more in a row on one side of the centre."""
     found = np.zeros(len(side), bool)
     start = 0
     for place in range(1, len(side) + 1):

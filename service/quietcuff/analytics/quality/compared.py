@@ -70,7 +70,7 @@ def month_chart(code: str, title: str, share: Share, sittings: Sittings, words: 
 
 
 def change_in_words(months: list[Month], words: dict[str, str]) -> str:
-    """Whether a change is called, and where."""
+    """True where a change is called, and where."""
     beyond = [month.month for month in months if month.called == "beyond-limits"]
     run = [month.month for month in months if month.called == "run"]
     told = [words["change-beyond"].format(list=listed(beyond, words["and"]))] if beyond else []

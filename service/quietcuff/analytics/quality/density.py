@@ -17,7 +17,7 @@ COUNTED_MMHG = 4
 
 
 class Break(msgspec.Struct, frozen=True, kw_only=True):
-    """How the density jumps at a threshold: the logarithm of the density just above over that just below, with its interval;
+    """The jump of the density at a threshold: the logarithm of the density just above over that just below, with its interval;
     ``p_deficit`` is the chance of one as low where there is no jump."""
 
     log_ratio: float
@@ -35,7 +35,7 @@ class Smooth(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def edge_weights() -> Array:
-    """What a reading in each bin adds to the local linear estimate of a bin's count at the threshold, nearest bin first.
+    """The weight of each bin in the local linear estimate of a bin's count at the threshold, nearest bin first.
 
     Weighted least squares of the counts of the bins of 2 mmHg within 14 mmHg on their midpoints' distance t, with triangular
     weights 1−|t|/14; the intercept is linear in the counts. Source: [MCCRARY08].
@@ -121,7 +121,7 @@ def smooth_around(values: Array, threshold: float) -> Smooth | None:
 
 
 def displaced(smooth: Smooth, threshold: float) -> float:
-    """How many readings were written below the threshold that the curve expects from it on, within 10 mmHg: the mean of what is
+    """The number of readings written below the threshold that the curve expects from it on, within 10 mmHg: the mean of what is
     missing above and of what is too many below, none where either is not so."""
     starts, counts, expected = np.array(smooth.from_mmhg), np.array(smooth.readings), np.array(smooth.expected)
     reach = LEFT_OUT_BINS * BIN_MMHG

@@ -30,7 +30,7 @@ class LastDigits(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def expected_share(self) -> float:
-        """What each digit of the scale gets where nobody prefers one."""
+        """The share of each digit of the scale where nobody prefers one."""
         return self.step_mmhg / 10
 
 

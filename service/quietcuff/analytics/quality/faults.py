@@ -1,4 +1,4 @@
-"""Which shares are faults: of the whole clinic, or of some observers, by a stated rule."""
+"""Shares that are faults: of the whole clinic, or of some observers, by a stated rule."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Found(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def is_called(p: float, share: float, tolerated: float, settings: Settings) -> bool:
-    """Whether a share of the whole clinic is a fault: above what is tolerated, and by more than chance gives."""
+    """True where a share of the whole clinic is a fault: above what is tolerated, and by more than chance gives."""
     return share > tolerated and p < settings.clinic_p
 
 

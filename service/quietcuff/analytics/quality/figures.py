@@ -63,14 +63,14 @@ def number_figure(code: str, rule: FigureRule, values: Array, kind: Kind, unit: 
 
 
 def expected_of(rule: FigureRule) -> Expected | None:
-    """What a well-run clinic gets, as the rules have it."""
+    """The range of a well-run clinic, as the rules have it."""
     if rule.expected is None:
         return None
     return Expected(low=rule.expected.low, high=rule.expected.high, text=rule.expected.text, source=rule.source)
 
 
 def expected_near(share: float, rule: FigureRule, most: float | None = None) -> Expected:
-    """What chance gives, where that is computed and not agreed on; above ``most`` it is called a fault."""
+    """The range that chance gives, where that is computed and not agreed on; above ``most`` it is called a fault."""
     return Expected(
         low=None, high=None if most is None else round(most, DECIMALS), text=f"about {percent(share)}", source=rule.source
     )

@@ -1,4 +1,4 @@
-"""Which sittings, or people, each share is of: who is eligible, who is counted, and of whom it was not recorded."""
+"""Shares of sittings or people: who is eligible, who is counted, and of whom it was not recorded."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def cuff_fit(sittings: Sittings, table: CuffTable) -> tuple[Array, Array, Array]
 
 
 def cuff_shares(sittings: Sittings, rulebook: Rulebook) -> dict[str, Share]:
-    """Whether the cuff was recorded and whether it fits the arm."""
+    """True where the cuff was recorded and whether it fits the arm."""
     table = rulebook.cuffs[rulebook.defaults.cuffs]
     known, small, large = cuff_fit(sittings, table)
     missing = int(np.count_nonzero(~known))
@@ -146,7 +146,7 @@ def repeat_shares(sittings: Sittings, pairs: Pairs) -> dict[str, Share]:
 
 
 def method_shares(sittings: Sittings) -> dict[str, Share]:
-    """Whether the method was followed."""
+    """True where the method was followed."""
     everyone = np.ones(len(sittings), bool)
     office = ~sittings.words["setting"].are("ambulatory")
     state = sittings.words["state"]
@@ -166,7 +166,7 @@ def method_shares(sittings: Sittings) -> dict[str, Share]:
 
 
 def certainty_shares(sittings: Sittings) -> dict[str, Share]:
-    """How sure the labels are, and what would settle the others."""
+    """Shares of labels by how sure they are, and by what would settle the others."""
     by = sittings.words["settled_by"]
     open_labels = sittings.answers["settled"] == 0
     missing = int(np.count_nonzero(open_labels & (by.codes < 0)))
@@ -201,7 +201,7 @@ def per_person(sittings: Sittings, eligible: Array, counted: Array) -> Share:
 
 
 def first_of_person(sittings: Sittings, held: Array) -> Array:
-    """Which of the sittings held are on the earliest such day of their person."""
+    """The sittings held that are on the earliest such day of their person."""
     person = sittings.person
     earliest = np.full(int(person.max(initial=0)) + 1, np.iinfo(np.int64).max)
     at = held & (person >= 0)

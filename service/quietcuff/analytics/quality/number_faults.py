@@ -20,7 +20,7 @@ SEED = 20_130_613
 
 
 class Written(msgspec.Struct, frozen=True, kw_only=True):
-    """How the readings of one part of the data are written, and which part: an observer's code, −1 for all."""
+    """The digits of one part of the data, and which part: an observer's code, −1 for all."""
 
     observer: int
     systolic: Rounding
@@ -76,7 +76,7 @@ def _shares(counts: dict[str, Array], step: int) -> dict[str, tuple[float, float
 
 
 def decide(p: Array, large: Array, parts: list[int], settings: Settings) -> tuple[bool, list[int]]:
-    """Whether the clinic, the first of the parts, is at fault, and which observers are: by the chance and by the size."""
+    """True where the clinic, the first of the parts, is at fault, and which observers are: by the chance and by the size."""
     whole = bool(large[0] and p[0] < settings.clinic_p)
     if len(parts) < 2:
         return whole, []
@@ -94,7 +94,7 @@ def where_found(whole: bool, called: list[int], parts: list[int]) -> list[int] |
 
 
 def within_parts(codes: Array, named: list[int]) -> Array:
-    """Which entries are of the observers named, all where none is."""
+    """The entries of the observers named, all where none is."""
     return np.isin(codes, named) if named else np.ones(len(codes), bool)
 
 

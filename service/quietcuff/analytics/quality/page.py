@@ -217,7 +217,7 @@ def _interval(figure: Figure) -> str:
 
 
 def outside(figure: Figure) -> bool:
-    """Whether the whole interval lies outside of what a well-run clinic gets."""
+    """True where the whole interval lies outside of what a well-run clinic gets."""
     expected = figure.expected
     if expected is None or figure.low is None or figure.high is None:
         return False

@@ -70,7 +70,7 @@ class Canvas:
             self.parts.append(f'<text class="end" x="{LEFT - 4}" y="{self.y(value) + 3.5}">{value:,.0f}</text>')
 
     def foot(self, words: str) -> None:
-        """What the lower axis is."""
+        """The lower axis."""
         self.parts.append(f'<text class="mid" x="{(LEFT + WIDTH - RIGHT) / 2}" y="{HEIGHT - 2}">{escape(words)}</text>')
 
     def svg(self, title: str) -> str:
@@ -155,7 +155,7 @@ def months_picture(months: Months, title: str) -> str:
 
 
 def intervals_picture(counts: list[int], title: str) -> str:
-    """How many intervals there are of each length, in bins of 15 seconds, and a line at one minute."""
+    """The number of intervals of each length, in bins of 15 seconds, and a line at one minute."""
     canvas = Canvas((0, INTERVAL_BIN_SECONDS * len(counts)), (0, 1.05 * max(*counts, 1)))
     canvas.numbers()
     for place, count in enumerate(counts):

@@ -21,7 +21,7 @@ class Pairs(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def identical(self) -> Array:
-        """Whether both pressures are the same."""
+        """True where both pressures are the same."""
         return np.asarray((self.systolic_change == 0) & (self.diastolic_change == 0))
 
 

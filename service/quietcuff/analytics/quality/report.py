@@ -49,7 +49,7 @@ def choose(sittings: Sittings, filters: Filters) -> Sittings:
 
 
 class Computed(msgspec.Struct, frozen=True, kw_only=True):
-    """What the parts of a report are made of."""
+    """The parts of a report."""
 
     sittings: Sittings
     shares: dict[str, Share]

@@ -42,7 +42,7 @@ class Words(msgspec.Struct, frozen=True):
         return self.names.index(name) if name in self.names else len(self.names)
 
     def are(self, *names: str) -> Array:
-        """Which rows have one of these words."""
+        """The rows that have one of these words."""
         return np.asarray(np.isin(self.codes, [self.code_of(name) for name in names]))
 
 
@@ -91,7 +91,7 @@ class Sittings(msgspec.Struct, frozen=True, kw_only=True):
         )
 
     def is_yes(self, name: str) -> Array:
-        """Which sittings have a yes."""
+        """The sittings with a yes."""
         return np.asarray(self.answers[name] == 1)
 
 
@@ -167,7 +167,7 @@ def days_of(table: Any, name: str, n: int) -> Array:
 
 
 def newest_of(person: Array, day: Array) -> Array:
-    """Which sittings are on the newest day of their person."""
+    """The sittings on the newest day of their person."""
     if len(day) == 0:
         return np.zeros(0, bool)
     last = np.full(int(person.max(initial=0)) + 1, NO_DAY, np.int64)
@@ -202,7 +202,7 @@ def readings_from_table(table: Any, set_ids: Any) -> Readings:
 
 
 def in_office(sittings: Sittings) -> Array:
-    """Which sittings are not known to be from outside the office."""
+    """The sittings that are not known to be from outside the office."""
     return np.asarray(~sittings.words["setting"].are("home", "ambulatory"))
 
 

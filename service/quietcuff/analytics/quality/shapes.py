@@ -13,7 +13,7 @@ MIN_ELIGIBLE = 10
 
 
 class Expected(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What a well-run clinic gets, between ``low`` and ``high``, either may be open; ``source`` keys say on what ground."""
+    """The range of a well-run clinic, between ``low`` and ``high``, either may be open; ``source`` keys say on what ground."""
 
     low: float | None
     high: float | None
@@ -42,7 +42,7 @@ class Figure(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Worth(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What mending is worth in a year, with the range of the simulation: labels that would be others, or people seen again."""
+    """The worth of mending in a year, with the range of the simulation: labels that would be others, or people seen again."""
 
     unit: Literal["labels", "people", "sittings"]
     a_year: float
@@ -190,7 +190,7 @@ class Group(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Filters(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What the report is of; null for everything."""
+    """The part of the data that the report is of; null for everything."""
 
     since: date | None = None
     until: date | None = None

@@ -1,4 +1,4 @@
-"""What conditions do to the measured pressures and to the labels, by simulation over the published ranges of their effects.
+"""Effects of conditions on the measured pressures and on the labels, by simulation over the published ranges of their effects.
 
 Nothing is ever subtracted from anybody: the figures are of the clinic.
 """
@@ -74,7 +74,7 @@ def mean_shift(shares: Array, amounts: Array) -> tuple[Drawn, Drawn]:
 
 
 def labels_moved(guideline: Guideline, values: tuple[Array, Array], patterns: Array, amounts: Array, weight: float) -> Moved:
-    """How many labels the conditions move: in each draw, the label as measured against the one without their effects.
+    """The number of labels the conditions move: in each draw, the label as measured against the one without their effects.
 
     ``patterns`` says which sitting had which condition (sittings by conditions); each sitting stands for ``weight``.
     """
@@ -93,7 +93,7 @@ def labels_moved(guideline: Guideline, values: tuple[Array, Array], patterns: Ar
 def labels_changed(
     guideline: Guideline, values: tuple[Array, Array], others: list[tuple[Array, Array]], weight: float
 ) -> Moved:
-    """How many labels differ between the pressures as they stand and each of some other versions of them."""
+    """The number of labels that differ between the pressures as they stand and each of some other versions of them."""
     held = ~np.isnan(values[0] + values[1])
     measured = ranks(guideline, values[0][held], values[1][held])
     without = [ranks(guideline, systolic[held], diastolic[held]) for systolic, diastolic in others]

@@ -1,4 +1,4 @@
-"""How far off the clinic's mean is expected to be, and the labels that this moves."""
+"""Figures of how far off the clinic's mean is expected to be, and of the labels that this moves."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from quietcuff.core.rulebook.rulebook import Guideline, Rulebook
 def shift_figures(
     sittings: Sittings, shares: dict[str, Share], rulebook: Rulebook, guideline: Guideline, rules: QualityRules
 ) -> ShiftFigures | None:
-    """What was recorded, with the published effects: the shift of the mean and the labels moved; None without any result.
+    """Conditions recorded, with the published effects: the shift of the mean and the labels moved; None without any result.
 
     Effects of several conditions in one sitting are added up, which is the project's decision: no source says how they combine.
     """

@@ -21,7 +21,7 @@ SectionCode = Literal["method", "preparation", "numbers", "certainty", "follow-u
 
 
 class Settings(RuleStruct, frozen=True, kw_only=True):
-    """When the numbers call a fault, and what the simulations rest on."""
+    """Thresholds at which the numbers call a fault, and the assumptions of the simulations."""
 
     guideline: str
     rest_seconds: float
@@ -42,7 +42,7 @@ class Settings(RuleStruct, frozen=True, kw_only=True):
 
 
 class ExpectedRange(RuleStruct, frozen=True, kw_only=True):
-    """What a well-run clinic gets."""
+    """The range of a well-run clinic."""
 
     low: float | None = None
     high: float | None = None
@@ -50,7 +50,7 @@ class ExpectedRange(RuleStruct, frozen=True, kw_only=True):
 
 
 class FigureRule(RuleStruct, frozen=True, kw_only=True):
-    """What a figure is called, where it stands, and what is expected of it."""
+    """The name of a figure, its place, and what is expected of it."""
 
     section: SectionCode
     title: str
@@ -59,7 +59,8 @@ class FigureRule(RuleStruct, frozen=True, kw_only=True):
 
 
 class FaultRule(RuleStruct, frozen=True, kw_only=True):
-    """When a figure is a thing to mend, and the words. ``wanted`` figures are good when high: the rest is the fault.
+    """The rule by which a figure is a thing to mend, and the words. ``wanted`` figures are good
+    when high: the rest is the fault.
 
     ``effect`` is the entry of the effects table that says what it is worth; ``same_as`` another fault that it is told with.
     """
@@ -76,7 +77,7 @@ class FaultRule(RuleStruct, frozen=True, kw_only=True):
 
 
 class Cautions(RuleStruct, frozen=True, kw_only=True):
-    """What stands at the foot of every report."""
+    """Sentences at the foot of every report."""
 
     lines: list[str]
     source: list[str]

@@ -1,4 +1,4 @@
-"""What a fault is worth: how many labels would be others without it, by simulation on a seeded sample of its sittings."""
+"""The worth of mending a fault: labels that would be others without it, by simulation on a seeded sample of its sittings."""
 
 from __future__ import annotations
 

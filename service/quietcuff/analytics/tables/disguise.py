@@ -19,7 +19,7 @@ DIGEST_HEX = 20
 
 
 class Disguise(msgspec.Struct, frozen=True, kw_only=True):
-    """How a tenant's tables name people and things: as they are where ``identified``, else by pseudonyms."""
+    """Names of people and things in a tenant's tables: as they are where ``identified``, else pseudonyms."""
 
     secret: bytes
     identified: bool

@@ -69,7 +69,7 @@ def set_row(sitting: DecodedSet, disguise: Disguise, book: Rulebook) -> Row:
 
 
 def keys_of(sitting: DecodedSet, disguise: Disguise) -> Row:
-    """What every table names a set and its person by."""
+    """The keys by which every table names a set and its person."""
     stored = sitting.stored
     return {"set_id": disguise.name("set", str(stored.set_id)), "person_key": disguise.name("person", str(stored.subject_id))}
 
@@ -159,7 +159,7 @@ def equipment_of(sitting: DecodedSet, book: Rulebook) -> Row:
 
 
 def fit_of(sitting: DecodedSet, book: Rulebook) -> str | None:
-    """How the cuff fits: the worst of the sitting's cuffs, and only where every one of them can be told."""
+    """The fit of the cuff: the worst of the sitting's cuffs, and only where every one of them can be told."""
     table, arm_cm = book.cuffs[book.defaults.cuffs], sitting.reading_set.subject.arm_circumference_cm
     fits = [judge_fit(reading.cuff or sitting.reading_set.cuff, arm_cm, table) for _, reading in sitting.order]
     wrong = [fit.code for fit in fits if fit.code is not None]
@@ -169,7 +169,7 @@ def fit_of(sitting: DecodedSet, book: Rulebook) -> str | None:
 
 
 def method_of(sitting: DecodedSet, book: Rulebook) -> Row:
-    """How the sitting was done against what its protocol asks for."""
+    """The sitting as it was done, against what its protocol asks for."""
     evaluation, arms = sitting.evaluation, sitting.evaluation.arms
     protocol = book.protocols.get(evaluation.protocol.id)
     codes = {finding.code for finding in evaluation.findings}
@@ -200,7 +200,7 @@ def seconds(one: datetime, other: datetime) -> int:
 
 
 def arms_measured(sitting: DecodedSet) -> str | None:
-    """Which upper arms have readings with pressures."""
+    """The upper arms with readings that have pressures."""
     sites = {reading.site for _, reading in sitting.order if has_pressures(reading)} - {"not-recorded"}
     sides = [side for side in ("left", "right") if f"{side}-upper-arm" in sites]
     if len(sides) == 2:
@@ -209,7 +209,7 @@ def arms_measured(sitting: DecodedSet) -> str | None:
 
 
 def irregular_rhythm(sitting: DecodedSet) -> bool | None:
-    """Whether an irregular rhythm was recorded: by a reading, a flag, a palpated pulse or what is known of the person."""
+    """True where an irregular rhythm was recorded: by a reading, a flag, a palpated pulse or what is known of the person."""
     reading_set = sitting.reading_set
     rhythms = {reading.rhythm for _, reading in sitting.order} | {reading_set.context.pulse_palpated}
     flagged = any("irregular-pulse" in reading.device_flags for _, reading in sitting.order)
@@ -219,7 +219,7 @@ def irregular_rhythm(sitting: DecodedSet) -> bool | None:
 
 
 def answers_rhythm(sitting: DecodedSet, book: Rulebook) -> bool:
-    """Whether an irregular rhythm was answered: readings enough, and auscultated unless nobody could."""
+    """True where an irregular rhythm was answered: readings enough, and auscultated unless nobody could."""
     readings = sitting.reading_set.readings
     counted = [readings[outcome.index] for outcome in sitting.evaluation.readings if outcome.counts]
     by_ear = all(reading.method == "auscultatory" for reading in counted)
@@ -228,7 +228,7 @@ def answers_rhythm(sitting: DecodedSet, book: Rulebook) -> bool:
 
 
 def said_of(sitting: DecodedSet, disguise: Disguise) -> Row:
-    """What was said of the sitting: safety, next step, the first guideline's label and how sure it is."""
+    """The evaluation's words on the sitting: safety, next step, the first guideline's label and how sure it is."""
     evaluation = sitting.evaluation
     main = evaluation.categories[0] if evaluation.categories else None
     by = evaluation.confirm_by
@@ -246,7 +246,7 @@ def said_of(sitting: DecodedSet, disguise: Disguise) -> Row:
 
 
 def sureness_of(evaluation: Evaluation, guideline: str | None) -> Row:
-    """How sure a guideline's label is, as the columns of ``labels`` say it."""
+    """The certainty of a guideline's label, as the columns of ``labels`` say it."""
     sure = next((each for each in evaluation.certainty if each.guideline == guideline), None)
     if sure is None:
         names = ("probability", "settled", "too_close_to_call", "settled_by", "more_readings", "more_visits")
@@ -262,7 +262,7 @@ def sureness_of(evaluation: Evaluation, guideline: str | None) -> Row:
 
 
 def settled_by(sure: Certainty) -> str | None:
-    """What would settle a label soonest."""
+    """The means that would settle a label soonest."""
     if sure.settled:
         return None
     if sure.more_readings_now is not None:

@@ -30,7 +30,7 @@ DETAILS: dict[str, Callable[[DecodedSet, Disguise], list[Row]]] = {
 
 
 class Wanted(msgspec.Struct, frozen=True, kw_only=True):
-    """Which tables of whom: by ``disguise`` pseudonymous or not; of sets only those that changed after ``since``."""
+    """The tables asked for: by ``disguise`` pseudonymous or not; of sets only those that changed after ``since``."""
 
     tenant_id: int
     names: Collection[str]

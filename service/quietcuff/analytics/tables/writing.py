@@ -16,7 +16,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 class Sink(Protocol):
-    """Where bytes go."""
+    """A place that bytes are written to."""
 
     def write(self, data: bytes, /) -> int: ...
 
@@ -91,10 +91,10 @@ class Buffer:
         """There is nothing behind this to write through to."""
 
     def close(self) -> None:
-        """What was written stays until it is taken."""
+        """Keep what was written until it is taken."""
 
     def take(self) -> bytes:
-        """What was written since the last time."""
+        """The bytes written since the last time."""
         taken = b"".join(self._parts)
         self._parts.clear()
         return taken

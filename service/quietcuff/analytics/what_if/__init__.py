@@ -1,1 +1,1 @@
-"""What other rules would say of what is stored."""
+"""What-if questions: stored sittings under other rules."""

@@ -1,4 +1,4 @@
-"""What-ifs as their clients see them, begun, asked after and ended; and the work on them beside the requests.
+"""Jobs of what-if questions: begun, asked after and ended by their clients, and worked on beside the requests.
 
 How far a job is, with all that was counted so far, is committed after each page: whoever dies leaves it there, its lease runs
 out, and another goes on.
@@ -47,7 +47,7 @@ WAIT_WHEN_FULL_SECONDS = 60
 
 
 class WhatIfJob(msgspec.Struct, frozen=True, kw_only=True):
-    """Where a what-if stands: how many sets and people were counted, and once it is done its report."""
+    """The state of a what-if: how many sets and people were counted, and once it is done its report."""
 
     id: str
     state: Literal["waiting", "running", "done", "failed"]
@@ -87,7 +87,7 @@ async def start_what_if(desk: AppContext, caller: Caller, asked: WhatIf) -> What
 
 
 async def read_what_if(desk: AppContext, caller: Caller, job_id: str) -> WhatIfJob:
-    """Where a what-if stands.
+    """The state of a what-if.
 
     Raises:
         NotFound: the tenant has none of that id, or its time is over.

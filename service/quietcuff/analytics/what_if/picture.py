@@ -46,7 +46,7 @@ def title_of(report: WhatIfReport) -> str:
 
 
 def counted(moves: list[LabelMove], *, before: bool) -> dict[str, int]:
-    """How many sittings have each label on one side, the most frequent first."""
+    """The number of sittings with each label on one side, the most frequent first."""
     found: dict[str, int] = {}
     for move in moves:
         name = (move.before if before else move.after) or NO_LABEL
@@ -55,7 +55,7 @@ def counted(moves: list[LabelMove], *, before: bool) -> dict[str, int]:
 
 
 def tops(counts: Mapping[str, int], total: int) -> dict[str, float]:
-    """Where each label's bar begins."""
+    """The place where each label's bar begins."""
     found, y = {}, float(TOP)
     for name, count in counts.items():
         found[name] = y

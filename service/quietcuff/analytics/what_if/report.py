@@ -1,4 +1,4 @@
-"""What moves under other rules, counted as people go by; sums that can be stored half-way and added to later."""
+"""Moves under other rules, counted as people go by; sums that can be stored half-way and added to later."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SHARE_DECIMALS = 4
 
 
 class Sums(msgspec.Struct, kw_only=True):
-    """How many sets had a label and would have another. Certainty only of those that have one."""
+    """The number of sets that had a label and would have another. Certainty only of those that have one."""
 
     sets: int = 0
     with_certainty_before: int = 0
@@ -51,7 +51,7 @@ class MovedPerson(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class WhatIfTally(msgspec.Struct, kw_only=True):
-    """What was counted so far. ``moves`` are by the label before, then by the label after; an empty name is no label."""
+    """The counts so far. ``moves`` are by the label before, then by the label after; an empty name is no label."""
 
     sets: int = 0
     evaluated: int = 0
@@ -168,7 +168,7 @@ class Hypertensive(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class People(msgspec.Struct, frozen=True, kw_only=True):
-    """How many people there are, and how many are to be seen, before and after."""
+    """The number of people, and of those to be seen, before and after."""
 
     all: int
     to_be_seen_before: int
@@ -178,7 +178,7 @@ class People(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class WhatIfReport(msgspec.Struct, frozen=True, kw_only=True):
-    """What other rules would have said. ``untouched`` sets are none that the change bears on; ``refused`` ones cannot be
+    """The answer to a what-if. ``untouched`` sets are none that the change bears on; ``refused`` ones cannot be
     evaluated so, by code. ``moved`` counts sets whose label has another name, as the same may have under another guideline:
     ``hypertensive`` compares what is named otherwise. ``moved_people`` is null unless it was asked for."""
 

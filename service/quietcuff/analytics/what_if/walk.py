@@ -19,7 +19,7 @@ from quietcuff.storage.engine.ids import NOBODY
 
 
 class Reached(msgspec.Struct, kw_only=True):
-    """How far a walk has come: everybody up to a person is counted."""
+    """The place that a walk has reached: everybody up to a person is counted."""
 
     up_to: UUID = NOBODY
     tally: WhatIfTally

@@ -1,4 +1,4 @@
-"""What other rules would have said of what is stored: the rules and the inputs changed in copies, and what moves. Nothing is
+"""Stored sittings under other rules: the rules and the inputs changed in copies, and what moves. Nothing is
 written anywhere.
 
 Labels are compared under the first guideline of each side: the one that was asked for then, and the one asked for now.
@@ -32,7 +32,7 @@ MOST_FEWER = 2
 
 
 class WhatIf(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
-    """What is to be otherwise; whatever is left out stays as it was.
+    """The changes asked for; whatever is left out stays as it was.
 
     ``protocol`` rules where its settings include the sitting's; ``guideline`` labels alone. ``rounding`` reports whole mmHg or
     exact means. ``fewer_readings`` takes away the last readings at each site, and asks for so many fewer. ``answers`` stand in
@@ -178,7 +178,7 @@ def outcomes_of(stored: Sequence[AnalysedSet], asked: WhatIf, book: Rulebook, ru
 
 
 def label_of(evaluation: Evaluation, setting: Setting, book: Rulebook) -> Label:
-    """What the first guideline calls it."""
+    """The first guideline's label."""
     if not evaluation.categories:
         return Label(None)
     entry = evaluation.categories[0]
@@ -190,7 +190,7 @@ def label_of(evaluation: Evaluation, setting: Setting, book: Rulebook) -> Label:
 
 
 def is_high(evaluation: Evaluation, setting: Setting, guideline: Guideline | None) -> bool | None:
-    """Whether an office value reaches a guideline's limit for hypertension; None where it has no such limit."""
+    """True where an office value reaches a guideline's limit for hypertension; None where it has no such limit."""
     result = evaluation.result
     if setting != "office" or result is None or guideline is None or guideline.hypertension is None:
         return None
@@ -198,7 +198,7 @@ def is_high(evaluation: Evaluation, setting: Setting, guideline: Guideline | Non
 
 
 def is_to_be_seen(outcomes: Sequence[BeforeAndAfter], today: date, *, after: bool) -> bool:
-    """Whether one person is to be seen, by what was said or by what would have been said of all their sets."""
+    """True where one person is to be seen, by what was said or by what would have been said of all their sets."""
     return line_of([seen_of(outcome, after=after) for outcome in outcomes], today) is not None
 
 
