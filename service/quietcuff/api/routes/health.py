@@ -1,4 +1,4 @@
-"""``/health``: whether the process lives, and whether it can serve."""
+"""``/health``: liveness of the process, and readiness of its database."""
 
 from __future__ import annotations
 
@@ -38,12 +38,13 @@ READY = Operation(
 
 
 class HealthChecks(Controller):
-    """For whoever keeps the service running."""
+    """Checks for operators and their tools."""
 
     path = "/health"
 
     @get("/live", opt=described(LIVE))
     async def live(self) -> ASGIResponse:
+        # No look at the database: a process must not be restarted because its database is away.
         """Answer without touching anything."""
         return answer_struct(Health())
 

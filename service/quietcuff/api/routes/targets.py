@@ -1,4 +1,4 @@
-"""``/v1/targets``: where results are sent on to, and what could not be delivered there."""
+"""``/v1/targets``: delivery targets for results, and results that could not be delivered."""
 
 from __future__ import annotations
 
@@ -165,5 +165,5 @@ class Targets(Controller):
 
 
 def allowances_of(connection: Connection) -> Allowances:
-    """Where this service may send to beyond public addresses."""
+    """Addresses to which this service may send beyond public ones."""
     return read_allowances(service_of(connection).settings.deliver_to)
