@@ -7,14 +7,6 @@ and a connection a limit of requests. Whatever is over a limit is answered (408,
 uvicorn lets a request wait for the next turn of the event loop, and in a flood such a turn is long. A request that the
 application refuses by its head alone is therefore answered as soon as the head is complete. Its body is then read only to be
 dropped, up to a limit.
-
-uvicorn's fast parser bounds neither the size of a request's head nor the time it may take; its slow one bounds the size alone.
-A head, trailers included, has so many bytes and so many seconds; a body must go on coming; a process has so many connections,
-and a connection so many requests. What is over is answered (408, 431, 503) and closed.
-
-uvicorn lets a request wait for the next turn of the event loop before anybody looks at it, and under a flood a turn is long.
-What the application refuses by a request's head alone is therefore answered where the head ends. Its body is read only to be
-dropped, and only so much of it.
 """
 
 from __future__ import annotations

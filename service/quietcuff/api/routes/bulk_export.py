@@ -180,7 +180,7 @@ class BulkExport(Controller):
 
     @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
     async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
-        """Answer how an export stands, and its manifest once it is done."""
+        """Answer the state of an export, and its manifest once it is done."""
         found = await jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
         _check_scopes(request, found, found.plan.types)
         if found.state == "open":

@@ -253,7 +253,7 @@ class Payloads(Controller):
 
     @get("/{payload_id:str}", opt=described(PAYLOAD))
     async def payload(self, request: Request[Any, Any, Any], payload_id: FromPath[str]) -> ASGIResponse:
-        """Answer a payload with what came of it."""
+        """Answer a payload with its outcome."""
         return answer_struct(await refused.read_payload(service_of(request).desk, caller_of(request), payload_id))
 
 

@@ -215,7 +215,7 @@ WORTH_PACKING = 1_400
 
 
 class Metadata(Controller):
-    """What this server can do."""
+    """The CapabilityStatement of this server."""
 
     path = FHIR_BASE
 
@@ -230,7 +230,7 @@ class Metadata(Controller):
 
 
 class LastObservations(Controller):
-    """The newest of each code."""
+    """The newest Observations of each code."""
 
     path = f"{FHIR_BASE}/Observation"
 
@@ -265,14 +265,14 @@ def controller_of(kind: str) -> type[Controller]:
 
         @get("/{resource_id:str}", opt=described(read_of(kind)))
         async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
-            """Answer a resource as it stands."""
+            """Answer the current version of a resource."""
             return await _read(request, kind, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
 
         @get("/{resource_id:str}/_history/{version_id:str}", opt=described(read_version_of(kind)))
         async def read_version(
             self, request: Request[Any, Any, Any], resource_id: FromPath[str], version_id: FromPath[str]
         ) -> ASGIResponse:
-            """Answer a resource as it was."""
+            """Answer an earlier version of a resource."""
             return await _read(
                 request, kind, lambda snapshot, publisher: read_version(snapshot, publisher, kind, resource_id, version_id)
             )

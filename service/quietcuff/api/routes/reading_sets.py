@@ -264,7 +264,7 @@ class ReadingSets(Controller):
 
     @get("/{set_id:str}/versions", opt=described(LIST_VERSIONS))
     async def list_versions(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
-        """Say why each version is there."""
+        """Answer the cause of each version."""
         return answer(await application.read_versions(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions/{number:str}", opt=described(GET_VERSION))
@@ -289,7 +289,7 @@ class ReadingSets(Controller):
 
     @post("/{set_id:str}/corrections", opt=described(CORRECT))
     async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
-        """Put right what a sitting says."""
+        """Correct a sitting."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
@@ -310,7 +310,7 @@ class ReadingSets(Controller):
 
     @post("/{set_id:str}/move", opt=described(MOVE))
     async def move(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
-        """Move a sitting to the person whose it is."""
+        """Move a sitting to the right person."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))

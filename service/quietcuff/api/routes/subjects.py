@@ -148,7 +148,7 @@ class Subjects(Controller):
 
     @get("/{subject_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
-        """Answer what is known."""
+        """Answer the registered person."""
         return answer_record(await application.read_subject(service_of(request).desk, caller_of(request), subject_id))
 
     @get("/{subject_id:str}/summary", opt=described(SUMMARY))

@@ -152,7 +152,7 @@ class Targets(Controller):
 
     @get("/{target_id:str}/undelivered", opt=described(UNDELIVERED))
     async def undelivered(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
-        """Answer what was given up."""
+        """Answer the entries that were given up."""
         said = query_of(request, "limit")
         limit = limit_parameter("limit", said["limit"], LONGEST_LIST) if "limit" in said else DEFAULT_LIMIT
         return answer_struct(await targets.list_undelivered(service_of(request).desk, caller_of(request), target_id, limit))
