@@ -73,10 +73,10 @@ def day_ticks(first: date, last: date, most: int) -> list[tuple[float, str]]:
 def days_of(unit: str, step: int, first: date, last: date) -> Iterator[date]:
     """The days on which a step falls: every so many days (weeks begin on Monday), or the first days of months or years."""
     if unit == "day":
+        # Day 1 of the calendar is a Monday, so that steps of 7 and 14 days fall on Mondays.
         start = first + timedelta(days=(1 - first.toordinal()) % step)
         yield from (start + timedelta(days=step * count) for count in range((last - start).days // step + 1))
         return
-    # Day 1 of the calendar is a Monday, so that steps of 7 and 14 days fall on Mondays.
     months = step if unit == "month" else 12 * step
     number = -(-(12 * first.year + first.month - (first.day == 1)) // months) * months
     while 12 * first.year <= number and number // 12 <= last.year:

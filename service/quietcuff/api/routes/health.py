@@ -44,8 +44,8 @@ class HealthChecks(Controller):
 
     @get("/live", opt=described(LIVE))
     async def live(self) -> ASGIResponse:
-        # No look at the database: a process must not be restarted because its database is away.
         """Answer without touching anything."""
+        # No look at the database: a process must not be restarted because its database is away.
         return answer_struct(Health())
 
     @get("/ready", opt=described(READY))
