@@ -22,7 +22,20 @@ from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE, GATT_EXAMPLE
 from quietcuff.security.scopes import LETTERS, Need
 from quietcuff.settings import Settings
 
-TYPES = ("Observation", "Patient", "Device", "Provenance", "Binary", "Endpoint", "Group", "AuditEvent")
+TYPES = (
+    "Observation",
+    "Patient",
+    "Device",
+    "Provenance",
+    "Binary",
+    "Endpoint",
+    "Group",
+    "AuditEvent",
+    "Table",
+    "FollowUp",
+    "Quality",
+    "WhatIf",
+)
 OPEN = {
     "is_live", "is_ready", "smart_configuration", "smart_configuration_of_fhir", "give_token",
     "list_problems", "get_problem", "capability_statement",
@@ -105,6 +118,14 @@ NEEDED = {
     "list_refused_payloads": "Binary.s",
     "get_refused_payload": "Binary.r",
     "replay_refused_payload": "Binary.u",
+    "get_table_dictionary": "Table.r",
+    "get_table": "Table.r",
+    "list_follow_ups": "FollowUp.s",
+    "get_quality": "Quality.r",
+    "get_quality_page": "Quality.r",
+    "start_what_if": "WhatIf.c",
+    "get_what_if": "WhatIf.r",
+    "end_what_if": "WhatIf.d",
     "list_protocols": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
@@ -140,6 +161,7 @@ BODIES: dict[str, Any] = {
     "change_target": {"state": "paused"},
     "replay_undelivered": {},
     "save_group": {"name": "at home", "setting": "home"},
+    "start_what_if": {"guideline": "esh-2023"},
 }
 NO_IDS = {
     "set_id": str(uuid4()),
@@ -153,6 +175,7 @@ NO_IDS = {
     "version_id": "1",
     "job_id": str(uuid4()),
     "number": "1",
+    "name": "sets",
     "rule_id": "office-both-arms",
     "slug": "not-found",
 }

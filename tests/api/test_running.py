@@ -35,7 +35,7 @@ def test_the_upkeep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, cap
         return 0
 
     async def keep_up_a_while() -> None:
-        monkeypatch.setattr(background.ingest, "close_idle_sets", close_idle_sets)
+        monkeypatch.setattr(background.application, "close_idle_sets", close_idle_sets)
         ring = SimpleNamespace(take_uses=dict)
         service: Any = SimpleNamespace(desk=None, keyring=ring)
         task = asyncio.create_task(background.keep_up(service, seconds_between=0.001))

@@ -32,6 +32,7 @@ from fhir_r4.plain_filter import (
     updated,
     within,
 )
+from quietcuff.application import close_idle_sets, open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 
@@ -88,7 +89,11 @@ def archive(sqlite_files: SqliteFiles) -> Iterator[Archive]:
 
     async def fill() -> None:
         store = open_store(url)
-        await filled(store, load_rulebook(), SETS, PEOPLE)
+        book = load_rulebook()
+        await filled(store, book, SETS, PEOPLE)
+        # The service closes idle sets beside the requests: done now, nothing moves between the export and the searches.
+        while await close_idle_sets(open_desk(store, book)):
+            pass
         await store.close()
 
     asyncio.run(fill())

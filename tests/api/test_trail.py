@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
 
 import httpx
 import pytest
 
-from api.serving import new_key, serving
+from api.serving import Server, new_key, serving
 from bodies import OPENED_SET
 from databases import SqliteFiles
 
@@ -44,6 +45,13 @@ def whom(event: dict[str, Any]) -> list[str]:
 
 def found(event: dict[str, Any]) -> str:
     return str(what(event)["detail"][0]["valueString"])
+
+
+@pytest.fixture
+def desk(service: Server) -> Iterator[httpx.Client]:
+    """A client of a tenant of its own: others' reads stand in other trails."""
+    with service.client(tenant=f"read-{uuid4()}") as made:
+        yield made
 
 
 @pytest.fixture

@@ -182,3 +182,27 @@ def test_the_soonest_deadline_wins(batch: int) -> None:
         assert (None if by is None else by.date) == min(dates, default=None), (seed, several)
         compared += len(set(dates)) > 1
     assert compared > 15
+
+
+def test_a_question_of_pregnancy_keeps_its_level_beside_a_settled_low_reading() -> None:
+    # 160/100 would be severe if she were pregnant, which nobody recorded. The low reading has words and no level of its own:
+    # it gives the text, and must not take the level away. Source: DECISION (the most pressing concern gives the level)
+    body = {
+        "subject": {
+            "identifier": {"system": "urn:example:mrn", "value": "invented"},
+            "birth_date": "1991-03-01",
+            "sex": "female",
+        },
+        "context": {"acute_symptoms": "no"},
+        "readings": [
+            {"taken_at": f"2026-05-04T09:0{minute}:00+02:00", "site": "left-upper-arm", "position": "sitting"} | value
+            for minute, value in enumerate(
+                [{"systolic_mmhg": 165, "diastolic_mmhg": 95}, {"systolic_mmhg": 85, "diastolic_mmhg": 55}]
+            )
+        ],
+    }
+    found = judged(body)
+    assert found is not None
+    safety = found[1].safety
+    assert (safety.level, safety.ask, safety.readings) == ("ask", ["pregnancy"], [0])
+    assert safety.text is not None and safety.text.startswith("Low pressure (85/55)")

@@ -29,7 +29,7 @@ DEFINITIONS = Path(os.environ.get("FHIR_DEFINITIONS", "/work/shared/fhir-definit
 VALIDATOR = Path(os.environ.get("FHIR_VALIDATOR", "/work/shared/tools/validate_fhir.py"))
 VECTORS = Path(__file__).parent.parent / "data" / "office-vectors.jsonl"
 # Invented, in the shape of the examples that HL7 publishes with the profiles; each bad one breaks one rule.
-EXAMPLES = Path(__file__).parent.parent / "export" / "examples.json"
+EXAMPLES = Path(__file__).parent.parent / "fhir_r4" / "examples.json"
 OWN_KINDS = {"Observation", "Patient", "Device", "Provenance"}
 
 Judge = Callable[[dict[str, Any]], list[str]]

@@ -13,7 +13,16 @@ from litestar import Controller, Litestar
 from litestar.types import ASGIApp
 
 from quietcuff.api.authentication import admit
-from quietcuff.api.background import attempt, deliver, keep_reads, keep_up, note_uses, work_on_exports, write_reads
+from quietcuff.api.background import (
+    attempt,
+    deliver,
+    keep_reads,
+    keep_up,
+    note_uses,
+    work_on_exports,
+    work_on_what_ifs,
+    write_reads,
+)
 from quietcuff.api.docs_pages import Documentation
 from quietcuff.api.lanes import UNTIMED, Lanes
 from quietcuff.api.logs import configure_logs
@@ -27,13 +36,17 @@ from quietcuff.api.routes.device_payloads import DevicePayloads, Payloads, Refus
 from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
+from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
 from quietcuff.api.routes.oauth import Authorization
+from quietcuff.api.routes.quality import Quality
 from quietcuff.api.routes.reading_sets import ReadingSets
 from quietcuff.api.routes.rules import Guidelines, Protocols
 from quietcuff.api.routes.subjects import Subjects
+from quietcuff.api.routes.tables import TableRoutes
 from quietcuff.api.routes.targets import Targets
+from quietcuff.api.routes.what_if import WhatIfs
 from quietcuff.api.service import make_service
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
@@ -54,6 +67,10 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Targets,
     Groups,
     BulkExport,
+    TableRoutes,
+    FollowUps,
+    Quality,
+    WhatIfs,
     *FHIR_CONTROLLERS,
     Authorization,
     Protocols,
@@ -94,7 +111,13 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
         service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
-        kept_up = (keep_up(service), work_on_exports(service), lanes.pulse.beat(), keep_reads(service))
+        kept_up = (
+            keep_up(service),
+            work_on_exports(service),
+            work_on_what_ifs(service),
+            lanes.pulse.beat(),
+            keep_reads(service),
+        )
         beside = [asyncio.create_task(work) for work in kept_up]
         if settings.delivers:
             beside.append(asyncio.create_task(deliver(service)))

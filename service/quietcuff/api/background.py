@@ -1,7 +1,7 @@
-"""Background work of a serving process: upkeep, the trail of reads, exports and deliveries.
+"""Background work of a serving process: upkeep, the trail of reads, exports, what-ifs and deliveries.
 
 Every half minute idle sets are closed, old data is deleted, the last uses of keys are stored, expired tokens are deleted and
-the trail is sealed. Every second the collected reads are written. Exports and deliveries run as they come.
+the trail is sealed. Every second the collected reads are written. Exports, what-ifs and deliveries run as they come.
 """
 
 from __future__ import annotations
@@ -53,6 +53,23 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
         await attempt(work, service)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(service.export_bell.wait(), seconds_between)
+
+
+async def work_on_what_ifs(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
+    """Do the what-ifs that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    # Imported where it is used: only a service that is asked needs what it counts with.
+    from quietcuff.analytics.what_if.jobs import WhatIfWorker
+
+    worker = WhatIfWorker(service.desk)
+
+    async def work(service: Service) -> None:
+        await worker.work()
+
+    while True:
+        service.what_if_bell.clear()
+        await attempt(work, service)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(service.what_if_bell.wait(), seconds_between)
 
 
 async def keep_reads(service: Service, seconds_between: float = SECONDS_BETWEEN_READS) -> None:

@@ -30,8 +30,8 @@ from quietcuff.storage.rows.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
-    """Parts of the running application. ``export_bell`` wakes the export worker; ``reads`` are the answered reads that are not
-    in the trail yet."""
+    """Parts of the running application. ``export_bell`` wakes the export worker, ``what_if_bell`` the what-if worker;
+    ``reads`` are the answered reads that are not in the trail yet."""
 
     settings: Settings
     desk: AppContext
@@ -41,6 +41,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     started_at: datetime
     export_limits: ExportLimits
     export_bell: asyncio.Event
+    what_if_bell: asyncio.Event
     reads: Reads
     readiness: Readiness
     lanes: Lanes
@@ -91,6 +92,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         started_at=desk.clock(),
         export_limits=limits,
         export_bell=asyncio.Event(),
+        what_if_bell=asyncio.Event(),
         reads=Reads(),
         readiness=Readiness(store),
         lanes=lanes,

@@ -63,6 +63,7 @@ ACTIONS = {
     "reopened": "reopen-set",
     "corrected": "correct-set",
     "voided": "void-set",
+    "re-evaluated": "re-evaluate-set",
 }
 
 

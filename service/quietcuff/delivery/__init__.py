@@ -1,5 +1,5 @@
-"""What was stored, sent on to the records and systems that want it; ``worker.py`` is the page to read first.
+"""Delivery of stored results to the records and systems that want them; read ``worker.py`` first.
 
-``targets`` keeps where results go. A ``Worker`` sends what the outbox holds, as a FHIR transaction (``bundles``) or as a
-signed event (``events``).
+``targets`` keeps the addresses that results go to. A ``DeliveryWorker`` sends the entries of the outbox, each as a FHIR
+transaction (``transaction``) or as a signed event (``message``).
 """

@@ -1,7 +1,8 @@
-"""Which Observations one version of a set has to tell a target of.
+"""The Observations that one version of a set has to deliver to a target.
 
-Those that moved in that version and not again since: what moved again is told by the version that moved it last. So nothing
-older ever follows something newer, whenever an entry is sent or sent again, and what was never told is told in its last state.
+These are the ones that changed in that version and not again since: one that changed again is delivered with the version that
+changed it last. So nothing older ever follows something newer, whenever an entry is sent or sent again. An Observation that was
+never delivered is delivered in its last state.
 """
 
 from __future__ import annotations
@@ -23,12 +24,12 @@ from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.versions import VersionMoves, VersionRow, moves_of_set
 from quietcuff.storage.search.observations import Snapshot
 
-# Such a reading is nothing that a record should hold unasked; a voided one only where the record may have it.
+# Reasons for which a record does not get a reading unasked. A voided reading is sent only where the record may have it already.
 UNFIT = ("implausible", "voided")
 
 
 class TargetOptions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What a target asked for beyond the ordinary: implausible readings, and means of sittings that are still open."""
+    """The options of a target: implausible readings, and means of sittings that are still open."""
 
     implausible: bool = False
     preliminary: bool = False
@@ -38,8 +39,10 @@ OPTIONS = msgspec.json.Decoder(TargetOptions)
 
 
 class Outgoing(msgspec.Struct, frozen=True, kw_only=True):
-    """One version that is to be told: the set, the version, the places that moved in it, and those that are still as they were
-    left by it."""
+    """One version that is to be delivered.
+
+    ``moved`` are the places that changed in it; ``newest`` are those of them that have not changed since.
+    """
 
     row: SetRow
     version: VersionRow
@@ -48,7 +51,7 @@ class Outgoing(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: OutboxEntry) -> Outgoing:
-    """What an entry of the outbox stands for.
+    """The version behind an entry of the outbox, with the places to deliver.
 
     Raises:
         NotFound: the set is not there any more.
@@ -74,19 +77,23 @@ def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, e
 
 
 def is_told(options: TargetOptions, told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
-    """Whether a target is told of what moved at a place; also of what it would not be told of, once it knows it already."""
+    """True where a target gets a changed place.
+
+    A target that already has an Observation gets every later change of it.
+    """
     if name == MEAN:
+        # Once the mean of a closed sitting was sent, a reopened sitting must not leave it standing as final.
         return options.preliminary or any(move.is_closed and MEAN in move.places for move in told)
     return options.implausible or was_ever_fit(told, evaluation, name)
 
 
 def was_ever_fit(told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
-    """Whether a reading was plausible in any version that moved it, the newest first: nearly always it is."""
+    """True where a reading was plausible in any version that changed it. The newest is tried first: it nearly always is."""
     index = int(name[1:])
     moved_in = (move.version for move in reversed(told) if name in move.places)
     return any(evaluation(number).readings[index].reason not in UNFIT for number in moved_in)
 
 
 def message_id(set_id: UUID, version: int) -> str:
-    """What names one version of a set to the outside: of an event, of its delivery, and of its Provenance."""
+    """The name of one version of a set for receivers: in its event, its delivery and its Provenance."""
     return f"{set_id}-v{version}"

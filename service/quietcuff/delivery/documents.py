@@ -1,4 +1,4 @@
-"""What is said of targets and of what was given up: the bodies of requests and of answers. Secrets are shown once."""
+"""Bodies of requests and answers about targets and undelivered entries. Secrets are shown once."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ EntryId = Annotated[str, Meta(min_length=1, max_length=64)]
 
 
 class NewTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where results are to go: a FHIR record's base, or a webhook. ``bearer_token`` is for a record that asks for one.
+    """A target for results: the base of a FHIR record, or a webhook. ``bearer_token`` is for a record that requires one.
 
     Implausible readings, and means of sittings that are still open, are only sent where they are asked for.
     """
@@ -30,7 +30,7 @@ class NewTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is to be otherwise; what is left out stays."""
+    """Changes to a target; fields that are left out stay as they are."""
 
     url: Url | None = None
     bearer_token: Token | None = None
@@ -40,7 +40,7 @@ class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 class SendAgain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is to be sent again: entries by id, or all where none is named."""
+    """Entries to send again, by id; all of them where no id is given."""
 
     ids: Annotated[list[EntryId], Meta(min_length=1, max_length=200)] | None = None
 
@@ -101,13 +101,13 @@ class Undelivered(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class UndeliveredList(msgspec.Struct, frozen=True, kw_only=True):
-    """What was given up, the longest ago first, and how much of it there is in all."""
+    """Entries that were given up, the longest ago first, and their number in all."""
 
     items: list[Undelivered]
     total: int
 
 
 class Replayed(msgspec.Struct, frozen=True, kw_only=True):
-    """How much is to be sent again."""
+    """Number of entries that will be sent again."""
 
     replayed: int

@@ -1,4 +1,4 @@
-"""One POST to a target: to a checked address, within a time, without following anything, reading little of the answer."""
+"""One POST to a target: to a checked address, within a time limit, without redirects, reading little of the answer."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NOT_ALLOWED = TargetReply(failure="address-not-allowed")
 
 
 class Parcel(msgspec.Struct, frozen=True, kw_only=True):
-    """What is sent, and where to."""
+    """A request that is sent: its URL, headers and body."""
 
     url: str
     headers: dict[str, str]
@@ -35,7 +35,7 @@ class Parcel(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HttpSender:
-    """Sends parcels. Each target has connections of its own, so that none is shared between hosts."""
+    """Sends parcels. Each target has its own connections, so that none is shared between hosts."""
 
     def __init__(
         self,
@@ -54,7 +54,8 @@ class HttpSender:
         self._clients: dict[UUID, httpx.AsyncClient] = {}
 
     async def send(self, target_id: UUID, parcel: Parcel) -> TargetReply:
-        """Send, and tell what came of it. Whatever fails on the way is an answer too."""
+        """Send a parcel; the target's reply. A failure on the way is a reply too."""
+        # Checked again before each sending: the operator may have withdrawn an allowance since the target was made.
         if not is_url_allowed(parcel.url, self._allowed):
             return NOT_ALLOWED
         try:
@@ -66,7 +67,7 @@ class HttpSender:
             return TargetReply(failure="unreachable")
 
     async def keep_only(self, target_ids: set[UUID]) -> None:
-        """Close the connections to targets that are no more."""
+        """Close the connections to targets that no longer exist."""
         for target_id in self._clients.keys() - target_ids:
             await self._clients.pop(target_id).aclose()
 
@@ -84,10 +85,10 @@ class HttpSender:
             **parcel.headers,
             "Host": url.netloc.decode("ascii"),
             "User-Agent": f"quietcuff/{__version__}",
-            # What is not compressed cannot swell.
+            # A small compressed answer could unpack to gigabytes.
             "Accept-Encoding": "identity",
         }
-        # The name stays what the certificate is checked against, though the connection goes to the address.
+        # The connection goes to the checked address, but the certificate must still be that of the name.
         extensions = {"sni_hostname": host} if url.scheme == "https" else {}
         checked = url.copy_with(host=address)
         client = self._client(target_id)
@@ -105,7 +106,9 @@ class HttpSender:
             client = self._clients[target_id] = httpx.AsyncClient(
                 verify=self._context,
                 timeout=self._seconds,
+                # A redirect could lead to an address that was never checked.
                 follow_redirects=False,
+                # A proxy from the environment would connect elsewhere than to the checked address.
                 trust_env=False,
                 limits=httpx.Limits(max_connections=CONNECTIONS, max_keepalive_connections=CONNECTIONS),
             )
@@ -113,7 +116,7 @@ class HttpSender:
 
 
 async def read_start(answer: httpx.Response) -> bytes:
-    """The body of an answer; nothing of one that is too long, for its connection is then given up."""
+    """The body of an answer; empty where it is too long, because the connection is then closed."""
     parts: list[bytes] = []
     length = 0
     async for part in answer.aiter_raw():
@@ -125,10 +128,11 @@ async def read_start(answer: httpx.Response) -> bytes:
 
 
 def seconds_asked(retry_after: str | None, now: datetime) -> float | None:
-    """The seconds that a Retry-After header asks for, as a number or as a date; None where it says nothing that can be read."""
+    """The seconds that a Retry-After header asks for, as a number or a date; None where it cannot be read."""
     if retry_after is None:
         return None
     if retry_after.strip().isascii() and retry_after.strip().isdecimal():
+        # Nine digits are more than thirty years: nothing longer needs to be read.
         return float(retry_after[:9])
     try:
         moment = parsedate_to_datetime(retry_after)

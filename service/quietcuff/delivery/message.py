@@ -1,6 +1,6 @@
-"""What is sent of an entry: the transaction or the event, with the headers that its receiver needs.
+"""The message for an outbox entry: a FHIR transaction for a record, or a signed event for a webhook.
 
-One version of a set as an event: CloudEvents 1.0, structured JSON. It holds ids and nothing of what was measured.
+An event is one version of a set as CloudEvents 1.0 in structured JSON. It holds ids and no measured value.
 
 Source: CloudEvents specification 1.0.2 and its JSON format.
 """
@@ -26,7 +26,7 @@ TYPE = "quietcuff.reading-set.{cause}"
 
 
 class EventData(msgspec.Struct, frozen=True, kw_only=True):
-    """Which set, which version of it, and the ids of the Observations that are new or moved in it."""
+    """The set, the version, and the ids of the Observations that are new or changed in it."""
 
     reading_set_id: str
     version: int
@@ -34,7 +34,7 @@ class EventData(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):
-    """The event; ``id`` with ``source`` is the same however often it is sent."""
+    """The event. ``id`` together with ``source`` stays the same however often it is sent."""
 
     specversion: str = "1.0"
     id: str
@@ -68,7 +68,7 @@ FHIR_JSON = "application/fhir+json"
 
 
 def parcel_of(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry: OutboxEntry, now: datetime) -> Parcel | None:
-    """What one target is to get of one version; None where there is nothing to tell.
+    """The parcel with one version for one target; None where there is nothing to send.
 
     Raises:
         NotFound: the set is not there any more.
@@ -81,6 +81,7 @@ def parcel_of(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry
     transaction = transaction_of(snapshot, publisher, outgoing)
     if transaction is None:
         return None
+    # The answer needs only statuses: a record that returned every resource would send more than is read.
     headers = {"Content-Type": FHIR_JSON, "Accept": FHIR_JSON, "Prefer": "return=minimal"}
     if target.secret is not None:
         headers["Authorization"] = f"Bearer {target.secret.decode('ascii')}"
@@ -88,7 +89,7 @@ def parcel_of(snapshot: Snapshot, publisher: Publisher, target: TargetRow, entry
 
 
 def keys_of(target: TargetRow, now: datetime) -> list[bytes]:
-    """The keys that sign now: the newest, and for a while after it was replaced the one before."""
+    """The keys that sign now: the newest, and for a while the one before."""
     keys = [] if target.secret is None else [target.secret]
     is_earlier_good = target.earlier_secret_until is not None and now < target.earlier_secret_until
     return [*keys, target.earlier_secret] if is_earlier_good and target.earlier_secret is not None else keys

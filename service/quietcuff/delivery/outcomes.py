@@ -1,7 +1,7 @@
-"""What an answer means: arrived, try again later and when, give up, or stop sending there at all.
+"""The meaning of a target's reply: delivered, try again later, give up, or stop sending to it.
 
-The delays are the example of the Standard Webhooks specification 1.0.0: ten attempts in 75 hours and a half. Jitter only adds,
-so that nothing comes before a time that the receiver asked for.
+The delays are the example of the Standard Webhooks specification 1.0.0: ten attempts in 75 and a half hours. Jitter only adds
+to a delay, so that nothing is sent before a time that the receiver asked for.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ LONGEST_WAIT_SECONDS = 86_400
 
 
 class TargetReply(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of sending: a status with the start of its body, or a word for why there was no answer.
+    """The reply to a sending: a status with the start of its body, or the reason why there was no answer.
 
-    ``retry_after_seconds`` is what the receiver asked for.
+    ``retry_after_seconds`` is the delay that the receiver asked for.
     """
 
     status: int | None = None
@@ -32,7 +32,7 @@ class TargetReply(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Verdict(msgspec.Struct, frozen=True):
-    """What is done now, and the word that says why."""
+    """The decision about an entry, and the word that gives the reason."""
 
     outcome: Outcome
     reason: str
@@ -40,11 +40,14 @@ class Verdict(msgspec.Struct, frozen=True):
 
 BY_STATUS = {
     400: Verdict("give-up", "refused"),
+    # A wrong token fails for every entry alike: the target waits for a new one, and no attempts are used up.
     401: Verdict("pause", "not-authorised"),
     403: Verdict("pause", "not-authorised"),
     404: Verdict("later", "not-found"),
     409: Verdict("later", "conflict"),
+    # RFC 9110: a resource that is gone is likely gone for good.
     410: Verdict("disable", "gone"),
+    # FHIR: several resources of the record fit a condition. Sending again cannot change that.
     412: Verdict("give-up", "several-matches"),
     413: Verdict("give-up", "too-large"),
     415: Verdict("give-up", "refused"),
@@ -60,7 +63,7 @@ OTHER = Verdict("later", "unexpected-status")
 
 
 def judge(reply: TargetReply) -> Verdict:
-    """The one table of what answers mean."""
+    """The decision that follows from a reply, by the one table of statuses."""
     if reply.status is None:
         return Verdict("later", reply.failure or "unreachable")
     verdict = BY_STATUS.get(reply.status) or BY_CLASS.get(reply.status // 100, OTHER)
@@ -70,7 +73,7 @@ def judge(reply: TargetReply) -> Verdict:
 
 
 class _EntryAnswer(msgspec.Struct):
-    """What a record answers to one entry."""
+    """A record's answer to one entry."""
 
     status: str = ""
 
@@ -82,7 +85,7 @@ class _EntryAnswered(msgspec.Struct):
 
 
 class _TransactionAnswer(msgspec.Struct):
-    """A transaction's answer, as far as it says what was taken."""
+    """A transaction's answer, as far as it tells which entries were accepted."""
 
     entry: list[_EntryAnswered] = []
 
@@ -91,7 +94,7 @@ ANSWER = msgspec.json.Decoder(_TransactionAnswer)
 
 
 def has_refused_entry(body: bytes) -> bool:
-    """Whether a record answered 200 although it did not take every resource. Not every one takes all or nothing."""
+    """True where a record answered 200 but refused a resource: not every record accepts all or nothing."""
     try:
         answer = ANSWER.decode(body)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
@@ -101,7 +104,7 @@ def has_refused_entry(body: bytes) -> bool:
 
 
 def wait_after(attempts: int, retry_after_seconds: float | None, jitter: float) -> timedelta | None:
-    """How long to wait after that many attempts; None where that was the last. ``jitter`` is between 0 and 1."""
+    """The wait after this many attempts; None where that was the last. ``jitter`` is between 0 and 1."""
     if attempts >= MOST_ATTEMPTS:
         return None
     asked = min(retry_after_seconds or 0, LONGEST_WAIT_SECONDS)

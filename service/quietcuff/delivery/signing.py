@@ -1,4 +1,4 @@
-"""Signatures as the Standard Webhooks specification 1.0.0 has them: symmetric, HMAC-SHA256 over id, time and body."""
+"""Signatures of the Standard Webhooks specification 1.0.0: symmetric, HMAC-SHA256 over id, time and body."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ def make_secret() -> bytes:
 
 
 def secret_text(secret: bytes) -> str:
-    """A key as its receiver is told it."""
+    """A key in the form in which its receiver gets it."""
     return PREFIX + base64.b64encode(secret).decode()
 
 
 def signature_headers(message_id: str, at: datetime, body: bytes, keys: Iterable[bytes]) -> dict[str, str]:
-    """The three headers; one signature for each key, the newest first."""
+    """The three headers of a signed message, with one signature for each key, the newest first."""
     timestamp = str(int(at.timestamp()))
     signed = f"{message_id}.{timestamp}.".encode() + body
     signatures = [base64.b64encode(hmac.digest(key, signed, "sha256")).decode() for key in keys]

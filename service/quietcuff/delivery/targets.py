@@ -1,4 +1,4 @@
-"""Delivery targets: made, shown, changed, and what was given up on the way to them."""
+"""Delivery targets: create, show, change and remove them, and replay what was given up."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ ENCODER = msgspec.json.Encoder()
 
 
 async def make_target(desk: AppContext, caller: Caller, new: NewTarget, allowed: Allowances) -> TargetMade:
-    """Make a target; everything that is stored from now on goes there too.
+    """Create a target. Everything that is stored from now on is sent to it too.
 
     Raises:
         NotAcceptable: a URL that nothing may be sent to, a token for a webhook, or too many targets.
@@ -75,12 +75,14 @@ async def make_target(desk: AppContext, caller: Caller, new: NewTarget, allowed:
     )
 
     def store(transaction: Transaction) -> None:
+        # Every version costs one entry of the outbox for each target.
         if len(targets_of_tenant(transaction, caller.tenant_id)) >= MOST_TARGETS:
             raise NotAcceptable([Fault(pointer="", code="too-many", detail=f"At most {MOST_TARGETS} targets.")])
         insert_target(transaction, row)
         note(transaction, caller, "create-target", now_of(desk))
 
     await desk.store.write(caller.tenant_id, store)
+    # The remembered tenant says that it has no targets, so new versions would not be queued for some seconds.
     desk.tenants.forget(caller.tenant_id)
     shown = msgspec.structs.asdict(record_of(row, None, None))
     return TargetMade(**shown, secret=None if secret is None else secret_text(secret))
@@ -108,12 +110,13 @@ async def read_target(desk: AppContext, caller: Caller, target_id: str) -> Targe
 
 
 async def change(desk: AppContext, caller: Caller, target_id: str, wanted: TargetChange, allowed: Allowances) -> TargetRecord:
-    """Change where or what is sent, pause a target, or have it go on: then what was put off is tried at once.
+    """Change a target's address or options, pause it, or make it active again: then put-off entries are tried at once.
 
     Raises:
         NotFound: this tenant has none of that id.
         NotAcceptable: a URL that nothing may be sent to, a token for a webhook, or nothing at all to change.
     """
+    # Both faults are told at once, so that a client need not find them one by one.
     faults = [] if wanted.url is None else url_faults(wanted.url, allowed)
     if wanted == TargetChange():
         faults.append(Fault(pointer="", code="nothing-to-change", detail="At least one field of the target."))
@@ -134,7 +137,7 @@ async def change(desk: AppContext, caller: Caller, target_id: str, wanted: Targe
 
 
 def changed(row: TargetRow, wanted: TargetChange) -> TargetRow:
-    """A target with what is to be otherwise."""
+    """A target with the wanted changes."""
     options = OPTIONS.decode(row.options)
     asked = {name: value for name in TargetOptions.__struct_fields__ if (value := getattr(wanted, name)) is not None}
     return msgspec.structs.replace(
@@ -148,7 +151,7 @@ def changed(row: TargetRow, wanted: TargetChange) -> TargetRow:
 
 
 async def rotate_secret(desk: AppContext, caller: Caller, target_id: str) -> SecretMade:
-    """Make a new key for a webhook; for a day the one before signs too.
+    """Make a new key for a webhook. The key before also signs for one more day.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -172,7 +175,7 @@ async def rotate_secret(desk: AppContext, caller: Caller, target_id: str) -> Sec
 
 
 async def remove_target(desk: AppContext, caller: Caller, target_id: str) -> None:
-    """Remove a target, and with it all that was still to be sent there.
+    """Remove a target and all entries that were still to be sent to it.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -187,7 +190,7 @@ async def remove_target(desk: AppContext, caller: Caller, target_id: str) -> Non
 
 
 async def list_undelivered(desk: AppContext, caller: Caller, target_id: str, limit: int) -> UndeliveredList:
-    """What was given up on the way to a target.
+    """The entries that were given up on the way to a target.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -203,7 +206,7 @@ async def list_undelivered(desk: AppContext, caller: Caller, target_id: str, lim
 
 
 async def replay(desk: AppContext, caller: Caller, target_id: str, wanted: SendAgain) -> Replayed:
-    """Have what was given up sent again.
+    """Queue given-up entries again.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -224,7 +227,7 @@ async def replay(desk: AppContext, caller: Caller, target_id: str, wanted: SendA
 
 
 def versions_of(ids: list[str] | None) -> list[tuple[UUID, int]] | None:
-    """The sets and versions that ids of entries name."""
+    """The sets and versions that the ids of entries name; None where no ids are given."""
     if ids is None:
         return None
     found = [ENTRY_ID.fullmatch(text) for text in ids]
@@ -238,7 +241,7 @@ def versions_of(ids: list[str] | None) -> list[tuple[UUID, int]] | None:
 
 
 async def on_target(desk: AppContext, caller: Caller, target_id: str, work: Callable[[Transaction, TargetRow], T]) -> T:
-    """Work on a target whose row is locked.
+    """Do work on a target while its row is locked.
 
     Raises:
         NotFound: this tenant has none of that id.
@@ -255,7 +258,7 @@ async def on_target(desk: AppContext, caller: Caller, target_id: str, work: Call
 
 
 def stands(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetRecord:
-    """A target as it stands in this transaction."""
+    """A target as it is in this transaction."""
     row = find_target(transaction, caller.tenant_id, target_id)
     if row is None:
         raise NotFound("target")
@@ -263,7 +266,7 @@ def stands(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetR
 
 
 def shown_with(transaction: Transaction, row: TargetRow, backlog: Backlog | None) -> TargetRecord:
-    """A target with what waits for it, and how the last attempt at that went."""
+    """A target with its waiting entries and the outcome of the last failed attempt."""
     has_failed = backlog is not None and backlog.failed > 0
     return record_of(row, backlog, outbox.last_failed(transaction, row.tenant_id, row.target_id) if has_failed else None)
 

@@ -1,8 +1,10 @@
-"""One version of a set as a transaction for a clinical record. [R4] http.html, transaction and conditional interactions.
+"""One version of a set as a transaction for a clinical record.
 
-What is new is created unless the record has it (``ifNoneExist``); what was corrected is put in the place of what the record has
-(``PUT Observation?identifier=...``). So a transaction may arrive twice and leaves nothing twice. What else a resource points to
-travels with it, created unless it is there: every reference leads to something inside.
+[R4] http.html, transaction and conditional interactions.
+
+A new resource is created unless the record has it (``ifNoneExist``). A corrected one replaces the resource that the record has
+(``PUT Observation?identifier=...``). So a transaction may arrive twice and leaves nothing twice. Resources that are referred to
+travel with it and are created unless they exist: every reference leads to an entry of the transaction.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ ORDER = ("Patient", "Device", "Observation", "Provenance")
 
 
 def transaction_of(snapshot: Snapshot, publisher: Publisher, outgoing: Outgoing) -> bytes | None:
-    """The transaction that tells a record of a version; None where there is nothing to tell."""
+    """The transaction that delivers a version to a record; None where there is nothing to deliver."""
     if not outgoing.newest:
         return None
     set_id = str(outgoing.row.set_id)
@@ -37,20 +39,21 @@ def transaction_of(snapshot: Snapshot, publisher: Publisher, outgoing: Outgoing)
     provenance = provenance_of(snapshot, publisher, f"{set_id}-v{outgoing.version.version}", moved)
     known[f"Provenance/{provenance['id']}"] = provenance
     for reference in references_in([known[name] for name in moved]):
-        # The mean may be of an earlier version, and so of a device that the newest does not name.
+        # The mean may come from an earlier version, and so from a device that the newest version does not name.
         if reference.startswith("Device/") and reference not in known:
             known[reference] = msgspec.json.decode(read_resource(snapshot, publisher, *reference.split("/")).body)
     sent = with_what_they_point_to([*moved, f"Provenance/{provenance['id']}"], known)
+    # Made from the resource's address, so that the same transaction has the same bytes each time it is sent.
     addresses = {name: f"urn:uuid:{uuid5(NAMESPACE_URL, publisher.address(*name.split('/')))}" for name in sent}
     entries = [entry_of(publisher, known[name], addresses, is_moved=name in moved) for name in sent]
     return ENCODER.encode({"resourceType": "Bundle", "type": "transaction", "entry": entries})
 
 
 def known_resources(snapshot: Snapshot, publisher: Publisher, outgoing: Outgoing) -> dict[str, Resource]:
-    """Everything of the set as it stands, by type and id."""
+    """All resources of the set in their present state, by type and id."""
     resources = DECODER.decode(ENCODER.encode(sitting_resources(snapshot, publisher, outgoing.row)))
     known = {f"{resource['resourceType']}/{resource['id']}": resource for resource in resources}
-    # A record keeps each version of the service as a device of its own; it has no other identifier.
+    # A record keeps each version of this service as a device of its own, because the Device has no other identifier.
     service = known[f"Device/{SERVICE_ID}"]
     value = f"{SERVICE_ID}/{service['version'][0]['value']}"
     service["identifier"] = [{"system": f"{publisher.public_url}/id/device", "value": value}]
@@ -58,7 +61,10 @@ def known_resources(snapshot: Snapshot, publisher: Publisher, outgoing: Outgoing
 
 
 def provenance_of(snapshot: Snapshot, publisher: Publisher, logical_id: str, moved: set[str]) -> Resource:
-    """How the version came about, for what moved in it. FHIR R4 gives it no identifier, so a tag names it."""
+    """The Provenance of the version, for the Observations that changed in it.
+
+    FHIR R4 gives a Provenance no identifier, so a tag names it.
+    """
     provenance: Resource = msgspec.json.decode(read_resource(snapshot, publisher, "Provenance", logical_id).body)
     provenance["target"] = [{"reference": name} for name in sorted(moved, key=place_in_set)]
     provenance["meta"] = {"tag": [{"system": f"{publisher.public_url}/id/provenance", "code": logical_id}]}
@@ -66,7 +72,7 @@ def provenance_of(snapshot: Snapshot, publisher: Publisher, logical_id: str, mov
 
 
 def with_what_they_point_to(names: list[str], known: dict[str, Resource]) -> list[str]:
-    """The resources named and all that they lead to, people and devices first."""
+    """The named resources and all that they refer to, people and devices first."""
     found = dict.fromkeys(names)
     waiting = list(names)
     while waiting:
@@ -78,7 +84,7 @@ def with_what_they_point_to(names: list[str], known: dict[str, Resource]) -> lis
 
 
 def place_in_set(name: str) -> tuple[int, int, str]:
-    """The order of export: readings by their place, each with its pulse and flags, and the mean last."""
+    """The sort key of a resource: readings by their place, each with its pulse and flags, and the mean last."""
     letter, index = name.rpartition("-")[2][:1], name.rpartition("-")[2][1:]
     is_of_reading = name.startswith("Observation/") and index.isdigit()
     return (int(index), "rpf".index(letter), "") if is_of_reading else (MAX_READINGS, 0, name)
@@ -93,9 +99,10 @@ def references_in(value: Any) -> list[str]:
 
 
 def entry_of(publisher: Publisher, resource: Resource, addresses: dict[str, str], *, is_moved: bool) -> Resource:
-    """One resource with its request. What the record itself gives, id and version, is left out."""
+    """One resource with its request, without the id and version that the record itself assigns."""
     kind, name = resource["resourceType"], f"{resource['resourceType']}/{resource['id']}"
     query, is_first = query_of(resource), resource.get("meta", {}).get("versionId") in (None, "1")
+    # A first version is created only where the record has none, so that sending it again changes nothing.
     if kind == "Observation" and is_moved and not is_first:
         request = {"method": "PUT", "url": f"{kind}?{query}"}
     else:
@@ -108,7 +115,7 @@ def entry_of(publisher: Publisher, resource: Resource, addresses: dict[str, str]
 
 
 def query_of(resource: Resource) -> str:
-    """The search that finds a resource in the record, and nothing else."""
+    """The search that finds exactly this resource in the record."""
     if resource["resourceType"] == "Provenance":
         tag = resource["meta"]["tag"][0]
         return f"_tag={token(tag['system'], tag['code'])}"
@@ -117,19 +124,19 @@ def query_of(resource: Resource) -> str:
 
 
 def token(system: str, value: str) -> str:
-    """A token of a search. What has a meaning in a search is escaped first, then everything for the URL."""
+    """A search token. Characters with a meaning in searches are escaped first, then everything for the URL."""
     return "%7C".join(quote(escaped(part), safe="") for part in (system, value))
 
 
 def escaped(text: str) -> str:
-    """[R4] search.html, escaping search parameters: ``\\``, ``$``, ``,`` and ``|``."""
+    """A text with ``\\``, ``$``, ``,`` and ``|`` escaped. [R4] search.html, escaping search parameters."""
     for character in "\\$,|":
         text = text.replace(character, f"\\{character}")
     return text
 
 
 def with_addresses(value: Any, addresses: dict[str, str]) -> Any:
-    """The same with every reference leading to an entry."""
+    """A copy of a value in which every reference leads to an entry."""
     if isinstance(value, dict):
         return {
             key: addresses.get(part, part) if key == "reference" and isinstance(part, str) else with_addresses(part, addresses)

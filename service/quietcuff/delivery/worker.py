@@ -1,7 +1,7 @@
-"""The worker: takes what is due, sends it, and keeps what came of it.
+"""The delivery worker: claims due entries, sends them, and stores the outcome.
 
-Any number of workers share the outbox. Each entry is leased to one of them; nothing is removed before it has arrived. A worker
-that is killed loses nothing: its leases run out, and what it had is sent again, which leaves nothing twice (``bundles.py``).
+Any number of workers share the outbox. Each entry is leased to one of them, and is removed only after it has arrived. A killed
+worker loses nothing: its leases run out and its entries are sent again, which leaves nothing twice (``transaction.py``).
 """
 
 from __future__ import annotations
@@ -39,7 +39,9 @@ from quietcuff.storage.rows.tenants import Tenants, all_tenant_ids
 from quietcuff.storage.trail.trail import TrailEntry as TrailEntry
 from quietcuff.storage.trail.trail import record
 
+# Much longer than a sending may take, so that a slow receiver does not get an entry from two workers.
 LEASE = timedelta(seconds=6 * SEND_SECONDS)
+# A few at a time, so that claimed entries are sent well within their lease.
 MOST_AT_ONCE = 8
 MOST_TARGETS_AT_ONCE = 16
 SECONDS_BETWEEN = 1.0
@@ -49,8 +51,11 @@ Log = Callable[[BaseException, str], None]
 
 
 class Work(msgspec.Struct, frozen=True, kw_only=True):
-    """What a worker works with. ``jitter`` gives numbers from 0 to 1; ``log`` is told of what nobody foresaw; ``lease`` is how
-    long an entry is a worker's own, several times what sending may take."""
+    """The parts that a worker needs.
+
+    ``jitter`` gives numbers from 0 to 1. ``log`` receives unforeseen errors. ``lease`` is the time for which a worker holds an
+    entry, several times the time limit of a sending.
+    """
 
     store: Store
     tenants: Tenants
@@ -71,7 +76,7 @@ class DeliveryWorker:
         self._busy: dict[UUID, asyncio.Task[int]] = {}
 
     async def run(self, seconds_between: float = SECONDS_BETWEEN) -> None:
-        """Work until cancelled. Every target has a task of its own while it has anything due: none waits for another."""
+        """Work until cancelled. Each target with due entries has its own task, so that none waits for another."""
         try:
             while True:
                 await self._look_around()
@@ -82,7 +87,7 @@ class DeliveryWorker:
             await asyncio.gather(*self._busy.values(), return_exceptions=True)
 
     async def work_off(self) -> int:
-        """Send all that is due now; how many entries were tried."""
+        """Send everything that is due now; the number of entries tried."""
         targets = await self._targets()
         return sum(await asyncio.gather(*(self._serve(target) for target in targets)))
 
@@ -102,11 +107,12 @@ class DeliveryWorker:
         for tenant_id in await self._work.store.read(NO_TENANT, all_tenant_ids):
             if (await self._work.tenants.get(tenant_id)).has_targets:
                 found += await self._work.store.read(tenant_id, partial(targets_of_tenant, tenant_id=tenant_id))
+        # A target that was removed must not keep its connections open.
         await self._work.sender.keep_only({target.target_id for target in found})
         return [target for target in found if target.state == "active"]
 
     async def _serve(self, target: TargetRow) -> int:
-        """Send what is due to one target, until nothing is."""
+        """Send the due entries of one target until there are none."""
         tried = 0
         try:
             while claims := await self._claim(target):
@@ -135,9 +141,9 @@ class DeliveryWorker:
         return await self._work.store.write(tenant_id, claim)
 
     async def _deliver(self, claim: Lease) -> None:
-        """Send one entry and keep what came of it. A failure of our own is put off like any other, and logged.
+        """Send one entry and store the outcome. A failure of our own is put off like any other, and logged.
 
-        Where the database cannot be reached now, the entry is left to be claimed again once its lease has run out.
+        Where the database cannot be reached, the entry is left to be claimed again once its lease has run out.
         """
         try:
             parcel = await self._parcel(claim)
@@ -150,7 +156,7 @@ class DeliveryWorker:
             if parcel is None:
                 await self._settle(claim, lambda transaction: outbox.delivered(transaction, claim))
                 return
-            # What might not have arrived before its lease ends is left alone: by then another worker may be at it.
+            # An entry that might not arrive before its lease ends is left: another worker may hold it by then.
             if self._work.clock() + self._work.lease / 4 > claim.leased_until:
                 return
             reply = await self._work.sender.send(claim.entry.target_id, parcel)
@@ -167,14 +173,14 @@ class DeliveryWorker:
         try:
             return await self._work.store.read(entry.tenant_id, read)
         except NotFound:
-            # What is not stored any more cannot be told.
+            # A set that was deleted meanwhile cannot be delivered any more.
             return None
 
     async def _settle(self, claim: Lease, keep: Callable[[Transaction], object]) -> None:
         await self._work.store.write(claim.entry.tenant_id, keep, order=order_of_subject(claim.entry.subject_id))
 
     def _keep(self, transaction: Transaction, claim: Lease, reply: TargetReply) -> None:
-        """What is done with an entry after it was tried."""
+        """Store the outcome of an attempt."""
         now, verdict, attempts = self._work.clock(), judge(reply), claim.entry.attempts + 1
         tried = Tried(at=now, attempts=attempts, reason=verdict.reason, status=reply.status)
         wait = wait_after(attempts, reply.retry_after_seconds, self._work.jitter())
@@ -182,7 +188,7 @@ class DeliveryWorker:
             if outbox.delivered(transaction, claim):
                 record(transaction, trail_entry(claim, now))
                 if claim.entry.attempts:
-                    # What failed before is taken now: the target answers again, and what waits for it need wait no longer.
+                    # The target accepts again after a failure, so the entries that wait for it are tried at once.
                     outbox.due_now(transaction, claim.entry.tenant_id, claim.entry.target_id, now)
         elif verdict.outcome in ("pause", "disable"):
             stop(transaction, claim, "paused" if verdict.outcome == "pause" else "disabled", verdict.reason, now)
@@ -196,7 +202,7 @@ class DeliveryWorker:
 async def hired(
     store: Store, tenants: Tenants, clock: Callable[[], datetime], *, public_url: str, deliver_to: Iterable[str], log: Log
 ) -> AsyncIterator[DeliveryWorker]:
-    """A worker that sends over the network, to public addresses and to the hosts and networks named."""
+    """A worker that sends over the network, to public addresses and to the named hosts and networks."""
     sender = HttpSender(read_allowances(deliver_to), clock)
     try:
         yield DeliveryWorker(Work(store=store, tenants=tenants, sender=sender, public_url=public_url, clock=clock, log=log))
@@ -205,7 +211,7 @@ async def hired(
 
 
 def stop(transaction: Transaction, claim: Lease, state: TargetState, reason: str, now: datetime) -> None:
-    """Send a target nothing more until somebody says so. The entry keeps its place and its attempts."""
+    """Send a target nothing more until somebody makes it active again. The entry keeps its place and its attempts."""
     outbox.release(transaction, claim)
     target = lock_target(transaction, claim.entry.tenant_id, claim.entry.target_id)
     if target is not None and target.state == "active":
@@ -213,7 +219,7 @@ def stop(transaction: Transaction, claim: Lease, state: TargetState, reason: str
 
 
 def trail_entry(claim: Lease, now: datetime) -> TrailEntry:
-    """That something went out, to which target."""
+    """The row of the trail for a delivery to a target."""
     entry = claim.entry
     return TrailEntry(
         tenant_id=entry.tenant_id,

@@ -1,1 +1,1 @@
-"""The demonstration: an invented clinic's morning, posted over HTTP to a server of its own, told as it goes."""
+"""The demonstration: an invented clinic's morning, posted over HTTP to a server of its own and shown as it goes."""

@@ -1,4 +1,4 @@
-"""One sitting's FHIR Bundle: told entry by entry, its mean in full, and held against what the service answered."""
+"""One sitting's FHIR Bundle: listed entry by entry, its mean in full, and compared with the service's answer."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def read_bundle(raw: bytes) -> Json:
 
 
 def compare_bundle(bundle: Json, envelope: SittingSeen) -> list[str]:
-    """Where a sitting's Bundle differs from its evaluation."""
+    """The differences between a sitting's Bundle and its evaluation."""
     resources = {entry["resource"]["id"]: entry["resource"] for entry in bundle.get("entry", [])}
     readings = [resource for name, resource in resources.items() if "-r" in name.removeprefix(envelope.id)]
     evaluation, mean = envelope.evaluation, resources.get(f"{envelope.id}-mean")
@@ -64,7 +64,7 @@ def component(observation: Json, loinc: str) -> Any:
 
 
 def show_bundle(console: Console, bundle: Json, envelope: SittingSeen, who: str, size_bytes: int) -> None:
-    """Print what the Bundle holds, a line an entry, and the mean Observation whole."""
+    """Print the Bundle, one line for each entry, and the mean Observation in full."""
     tell_heading(console, f"{who}'s sitting as one FHIR R4 Bundle")
     said = (
         f"{len(bundle['entry'])} entries, {size_bytes / 1000:.0f} kB, shown a line each; “…” stands for the id of the sitting, "
@@ -80,11 +80,12 @@ def show_bundle(console: Console, bundle: Json, envelope: SittingSeen, who: str,
     console.print(Padding(lines, (1, MARGIN), expand=False))
     mean = next((e["resource"] for e in bundle["entry"] if e["resource"]["id"] == f"{envelope.id}-mean"), None)
     if mean is not None:
+        # Not wrapped by the console, so that the JSON can be copied as it is.
         console.print(Text(compact(mean), "dim"), soft_wrap=True)
 
 
 def entry_in_words(resource: Json) -> str:
-    """What an entry says, in a few words."""
+    """A few words about an entry."""
     match resource["resourceType"]:
         case "Observation":
             return observation_in_words(resource)
@@ -98,7 +99,7 @@ def entry_in_words(resource: Json) -> str:
 
 
 def observation_in_words(observation: Json) -> str:
-    """The value of an Observation, its arm, and whether it counts."""
+    """The value of an Observation, with its notes, which tell whether a reading counts."""
     if "valueQuantity" in observation:
         return f"pulse {observation['valueQuantity']['value']:g}/min"
     is_mean = component(observation, MEAN_SYSTOLIC) is not None
@@ -114,7 +115,7 @@ def observation_in_words(observation: Json) -> str:
 
 
 def compact(value: Any, indent: int = 0) -> str:
-    """JSON for reading: what fits on a line stays on it, and a list of one shares its brackets' lines."""
+    """JSON for reading: short values stay on one line, and a list of one shares its brackets' lines."""
     flat = msgspec.json.format(msgspec.json.encode(value), indent=0).decode()
     if indent + len(flat) <= LONGEST_LINE or not isinstance(value, dict | list) or not value:
         return flat

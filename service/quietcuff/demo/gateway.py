@@ -1,4 +1,4 @@
-"""What stands between cuffs and service: it sends, keeps the version, and can send again under the same key."""
+"""The gateway between cuffs and service: it sends, remembers the version, and can send again under the same key."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ TIMEOUT_SECONDS = 30
 
 
 class SittingSeen(msgspec.Struct, frozen=True, kw_only=True):
-    """A stored sitting as the service answers it, with everything that the demonstration looks at."""
+    """A stored sitting from the service's answer, with the parts that the demonstration needs."""
 
     id: str
     version: int
@@ -26,7 +26,7 @@ class SittingSeen(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ChangeAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """One answer to a change: the sitting, its ETag, and whether it is an earlier answer told again."""
+    """The answer to a change: the sitting, its ETag, and whether it repeats an earlier answer."""
 
     envelope: SittingSeen
     etag: str
@@ -53,7 +53,7 @@ class Gateway:
         self.sent: list[Request] = []
 
     def register_device(self, device: dict[str, Any]) -> None:
-        """Tell the registry of a device, so that readings need only name it."""
+        """Register a device, so that readings need only name it."""
         body = msgspec.json.encode(device)
         self.exchange(Request(method="POST", path="/v1/devices", body=body, headers={}, expected_status=201))
 
@@ -62,17 +62,17 @@ class Gateway:
         return self.change("/v1/reading-sets", reading_set, 201, {"Idempotency-Key": retry_key})
 
     def append(self, last: ChangeAnswer, arrived: dict[str, Any], retry_key: str) -> ChangeAnswer:
-        """Send what has come since to an open sitting."""
+        """Send what has arrived since to an open sitting."""
         headers = {"Idempotency-Key": retry_key, "If-Match": last.etag}
         return self.change(f"/v1/reading-sets/{last.envelope.id}/readings", arrived, 200, headers)
 
     def correct(self, last: ChangeAnswer, correction: dict[str, Any], retry_key: str) -> ChangeAnswer:
-        """Put right what was sent."""
+        """Correct what was sent."""
         headers = {"Idempotency-Key": retry_key, "If-Match": last.etag}
         return self.change(f"/v1/reading-sets/{last.envelope.id}/corrections", correction, 200, headers)
 
     def send_again(self) -> ChangeAnswer:
-        """The last change once more: same body, same key."""
+        """Send the last change again, with the same body and key."""
         return self.answer_to(self.sent[-1])
 
     def read_bundle(self, set_id: str) -> bytes:
@@ -82,9 +82,10 @@ class Gateway:
         return body
 
     def change(self, path: str, body: dict[str, Any], expected_status: int, headers: dict[str, str]) -> ChangeAnswer:
-        """Send a change, and keep it in case its answer gets lost."""
+        """Send a change, and keep it in case its answer is lost."""
         encoded = msgspec.json.encode(body)
         request = Request(method="POST", path=path, body=encoded, headers=headers, expected_status=expected_status)
+        # Kept before it is sent: an answer can be lost after the service has stored the change.
         self.sent.append(request)
         return self.answer_to(request)
 
@@ -98,12 +99,13 @@ class Gateway:
         )
 
     def exchange(self, request: Request) -> tuple[bytes, dict[str, str]]:
-        """One request over HTTP.
+        """Send one request over HTTP; the answer's body and headers.
 
         Raises:
             DemoFailed: no answer, or another status than the one that belongs there.
         """
         headers = {"Authorization": f"Bearer {self.key}", "Content-Type": "application/json", **request.headers}
+        # One connection for each request, so that nothing of an earlier request can disturb a later one.
         connection = HTTPConnection(self.host, self.port, timeout=TIMEOUT_SECONDS)
         try:
             connection.request(request.method, request.path, request.body, headers)
@@ -114,13 +116,14 @@ class Gateway:
         finally:
             connection.close()
         if response.status != request.expected_status:
+            # A problem document fits into this; a long page must not fill the terminal.
             told = body.decode("utf-8", "replace")[:2000]
             raise DemoFailed(f"{request.method} {request.path}: {response.status}, not {request.expected_status}: {told}")
         return body, {name.lower(): value for name, value in response.getheaders()}
 
 
 def decode(body: bytes, kind: type[T], request: Request) -> T:
-    """An answer as its type.
+    """An answer decoded as its type.
 
     Raises:
         DemoFailed: the answer lacks something that the service promises.

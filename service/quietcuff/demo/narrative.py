@@ -1,4 +1,4 @@
-"""The morning told as it goes: on the left what people do, on the right what the service asks for next."""
+"""The morning shown as it goes: people's actions on the left, the service's next step on the right."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ HAPPENED = {Answered: "answered", Corrected: "corrected", Retried: "sent again",
 
 
 def tell_heading(console: Console, text: str) -> None:
-    """A heading over a part of what is told."""
+    """Print a heading."""
     console.print()
     console.print(Rule(Text(text, "bold"), align="left", style="cyan"))
 
 
 def tell_opening(console: Console, morning: Morning, noon: datetime) -> None:
-    """What this is, before anything happens."""
+    """Print what the demonstration is, before anything happens."""
     tell_heading(console, "Quietcuff: an invented clinic's morning")
     said = (
         f"{morning.clinic}, {noon:%A %d %B %Y}. The clinic, its people and every reading are invented. A real server runs "
@@ -41,7 +41,7 @@ def tell_opening(console: Console, morning: Morning, noon: datetime) -> None:
 
 
 def tell_visit(console: Console, visit: DemoVisit) -> None:
-    """Who comes, and why."""
+    """Print the person who comes, and the reason for the visit."""
     kind = f"{visit.visit} visit" if visit.visit == "first" else visit.visit
     console.print()
     console.print(Text.assemble((f"{wall(visit):%H:%M}", "cyan"), "  ", (visit.who, "bold"), f", {visit.age}, {kind}"))
@@ -49,7 +49,7 @@ def tell_visit(console: Console, visit: DemoVisit) -> None:
 
 
 def tell_moment(console: Console, moment: PlayedMoment) -> None:
-    """One happening, and what the service answers to it."""
+    """Print one event and the service's answer to it."""
     line = Table.grid(padding=(0, 2, 0, 0), expand=True)
     line.add_column(width=TIME_WIDTH)
     line.add_column(width=DONE_WIDTH)
@@ -62,7 +62,7 @@ def tell_moment(console: Console, moment: PlayedMoment) -> None:
 
 
 def done_in_words(event: Event) -> Text:
-    """What people did."""
+    """The action of an event in words."""
     if isinstance(event, Taken):
         systolic, diastolic = event.pressures
         return Text.assemble(f"{event.arm:<5}  ", (f"{systolic}/{diastolic}", "bold"))
@@ -70,7 +70,7 @@ def done_in_words(event: Event) -> Text:
 
 
 def answer_in_words(moment: PlayedMoment) -> Text:
-    """What the service answers: the result once the sitting is closed, else the next step."""
+    """The service's answer in words: the result once the sitting is closed, else the next step."""
     evaluation = moment.answer.envelope.evaluation
     return end_in_words(evaluation) if isinstance(moment.event, Closed) else step_in_words(evaluation.next_step)
 
@@ -86,13 +86,13 @@ def end_in_words(evaluation: Evaluation) -> Text:
 
 
 def step_in_words(step: Step) -> Text:
-    """The next step, and the plan's own behind it where safety comes first."""
+    """The next step, followed by the protocol's own step where safety comes first."""
     told = Text(one_step(step), "bold red" if step.action in PRESSING else "")
     return Text.assemble(told, f"; then {one_step(step.then)}") if step.then is not None else told
 
 
 def one_step(step: FollowingStep) -> str:
-    """What to do, in which arm, with which cuff, from when and until when."""
+    """A step in words: the action, the arm, the cuff, and the earliest and latest time."""
     parts = [in_words(step.action)]
     parts += [arm(step.site)] if step.site else []
     parts += [f"{in_words(step.cuff)} cuff"] if step.cuff else []
@@ -104,7 +104,7 @@ def one_step(step: FollowingStep) -> str:
 
 
 def remarks(moment: PlayedMoment) -> list[Text]:
-    """What is worth saying of a happening: what people say, what strays, what must not wait, what is asked, what is amiss."""
+    """The remarks on an event: words of people, a wrong arm, safety, questions, and wrong answers."""
     evaluation, event = moment.answer.envelope.evaluation, moment.event
     told = []
     if isinstance(event, Answered):
@@ -115,6 +115,7 @@ def remarks(moment: PlayedMoment) -> list[Text]:
         told.append(Text("Not the arm that was asked for.", "yellow"))
     if event.says is not None:
         told.append(Text(event.says, "italic"))
+    # A repeated answer holds the same safety message, which was already shown.
     if moment.answer.replayed:
         told.append(Text("The same answer, told again. Nothing is stored twice.", "green"))
     else:
@@ -123,7 +124,7 @@ def remarks(moment: PlayedMoment) -> list[Text]:
 
 
 def safety_remarks(moment: PlayedMoment, evaluation: Evaluation) -> list[Text]:
-    """What must not wait, where it is news, and what is to be asked."""
+    """The safety message where it is new, and the questions to ask."""
     safety, asked = evaluation.safety, evaluation.next_step.ask
     told = []
     if safety.level != "none" and safety.level != moment.safety_before:
@@ -134,23 +135,24 @@ def safety_remarks(moment: PlayedMoment, evaluation: Evaluation) -> list[Text]:
 
 
 def strays(moment: PlayedMoment) -> bool:
-    """Whether a reading was taken in another arm than the step before had asked for."""
+    """True where a reading was taken in another arm than the step before asked for."""
     if not isinstance(moment.event, Taken) or moment.asked is None:
         return False
+    # Where safety comes first, the arm stands in the step behind it.
     site = moment.asked.site or (moment.asked.then.site if moment.asked.then is not None else None)
     return site not in (None, f"{moment.event.arm}-upper-arm")
 
 
 def safety_in_words(safety: Safety) -> Text:
-    """What must not wait."""
+    """The safety level and its message."""
     return Text(f"Safety, {in_words(safety.level)}: {safety.text}", SAFETY_STYLE[safety.level])
 
 
 def arm(site: Site) -> str:
-    """An upper arm by its side; any other site as it is called."""
+    """An upper arm by its side; any other site by its own name."""
     return in_words(site.removesuffix("-upper-arm"))
 
 
 def in_words(code: str) -> str:
-    """A code or a field's name without its joints."""
+    """A code or field name with spaces for hyphens and underscores."""
     return code.replace("-", " ").replace("_", " ")

@@ -1,4 +1,4 @@
-"""The morning as it goes: each happening becomes one request, and each answer is held against what it must be."""
+"""The morning as requests: each event becomes one request, and each answer is compared with the expected one."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SYSTEM = "urn:example:quietcuff-demo"
 
 
 class ClinicDesk(Protocol):
-    """What the clinic needs of its gateway."""
+    """The operations that the clinic needs of its gateway."""
 
     def open_set(self, reading_set: dict[str, Any], retry_key: str) -> ChangeAnswer: ...
 
@@ -39,7 +39,7 @@ class ClinicDesk(Protocol):
 
 
 class PlayedMoment(msgspec.Struct, frozen=True, kw_only=True):
-    """One happening: what had been asked for before it, what was answered to it, and what is wrong with that answer."""
+    """One event: the step asked for before it, the answer to it, and the faults of that answer."""
 
     event: Event
     asked: Step | None
@@ -49,7 +49,7 @@ class PlayedMoment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class VisitSender:
-    """Sends the happenings of one visit, in order."""
+    """Sends the events of one visit, in order."""
 
     def __init__(self, desk: ClinicDesk, morning: Morning, number: int, noon: datetime) -> None:
         self.desk = desk
@@ -61,7 +61,7 @@ class VisitSender:
         self.last: ChangeAnswer | None = None
 
     def send_earlier(self, earlier: Earlier) -> ChangeAnswer:
-        """Send a sitting of weeks ago, whole: what the service then knows of this person."""
+        """Send a whole sitting of some weeks ago, so that the service knows this person's history."""
         day = (self.noon - timedelta(days=earlier.days_before)).date()
         readings = [
             self.reading(day, plus(earlier.at, 70 * place), arm, (systolic, diastolic))
@@ -71,7 +71,7 @@ class VisitSender:
         return self.desk.open_set(body, self.retry_key())
 
     def send(self, event: Event) -> ChangeAnswer:
-        """Send one happening."""
+        """Send one event."""
         match event:
             case Retried():
                 return self.desk.send_again()
@@ -100,7 +100,7 @@ class VisitSender:
         return self.desk.append(self.known(), arrived, self.retry_key())
 
     def opening(self, readings: list[dict[str, Any]], visit: str, which: str) -> dict[str, Any]:
-        """A sitting's first request: who, how prepared, with which device and cuff, and what was measured so far."""
+        """The first request of a sitting: the person, the preparation, the device and cuff, and the readings so far."""
         return {
             "identifier": {"system": f"{SYSTEM}:visit", "value": f"{self.number:02}-{which}"},
             "subject": {
@@ -129,19 +129,19 @@ class VisitSender:
         }
 
     def known(self) -> ChangeAnswer:
-        """The last answer, whose version the next change names."""
+        """The last answer, whose version the next change must name."""
         if self.last is None:
             raise ValueError("a visit begins with a reading")
         return self.last
 
     def retry_key(self) -> str:
-        """A key of its own for each request, by which a retry is known."""
+        """A new key for each request, by which a retry is recognised."""
         self.requests += 1
         return f"demo-{self.number:02}-{self.requests}"
 
 
 def play(desk: ClinicDesk, morning: Morning, number: int, noon: datetime) -> Iterator[PlayedMoment]:
-    """Visit ``number`` of the morning, happening by happening."""
+    """Play visit ``number`` of the morning, event by event."""
     sender = VisitSender(desk, morning, number, noon)
     if sender.visit.earlier is not None:
         sender.send_earlier(sender.visit.earlier)
@@ -159,7 +159,7 @@ def play(desk: ClinicDesk, morning: Morning, number: int, noon: datetime) -> Ite
 
 
 def compare_step(event: Event, before: ChangeAnswer | None, answer: ChangeAnswer) -> list[str]:
-    """Where an answer differs from what must follow a happening."""
+    """The differences between an answer and the expected answer to an event."""
     evaluation = answer.envelope.evaluation
     step = evaluation.next_step
     facts: list[tuple[str, object, object]] = [
@@ -177,7 +177,7 @@ def compare_step(event: Event, before: ChangeAnswer | None, answer: ChangeAnswer
 
 
 def compare_end(expected: ExpectedEnd, evaluation: Evaluation) -> list[str]:
-    """Where the end of a visit differs from what must stand there."""
+    """The differences between the end of a visit and its expected end."""
     result = evaluation.result
     reported = None if result is None else (result.systolic_mmhg, result.diastolic_mmhg)
     facts: list[tuple[str, object, object]] = [
@@ -197,7 +197,7 @@ def compare_end(expected: ExpectedEnd, evaluation: Evaluation) -> list[str]:
 
 
 def mishaps_of(facts: list[tuple[str, object, object]]) -> list[str]:
-    """A sentence for each fact that is not as it must be."""
+    """A sentence for each fact that is not as expected."""
     return [f"{name}: {shown_request(found)}, not {shown_request(due)}" for name, due, found in facts if due != found]
 
 
@@ -211,11 +211,12 @@ def plus(at: time, seconds: int) -> time:
 
 
 def birth_date(age: int, day: date) -> date:
-    """A birthday a hundred days ago, at that age."""
+    """A birth date for that age: the last birthday was a hundred days ago."""
     birthday = day - timedelta(days=100)
+    # Every month has 28 days, so the date exists in any year.
     return birthday.replace(year=birthday.year - age, day=min(birthday.day, 28))
 
 
 def wall(visit: DemoVisit) -> time:
-    """When a visit begins by the clinic's clock."""
+    """The time at which a visit begins, by the clinic's clock."""
     return next(event.at for event in visit.events if isinstance(event, Taken))

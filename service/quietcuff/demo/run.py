@@ -1,4 +1,4 @@
-"""The demonstration from its start to its end: server, morning, table, Bundle, and whether all of it was as it must be."""
+"""The demonstration from start to end: server, morning, table and Bundle, and the check that all was as expected."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from quietcuff.demo.summary import VisitOutcome, show_cautions, show_summary
 
 
 def run_demo(console: Console, *, keep: bool = False, port: int | None = None, bundle_file: Path | None = None) -> None:
-    """Play the whole morning against a server of its own; with ``keep`` the server stays up until Ctrl-C.
+    """Play the whole morning against a server of its own. With ``keep`` the server stays up until Ctrl-C.
 
     Raises:
         DemoFailed: the server did not start, or something was not answered as it must be.
@@ -40,7 +40,7 @@ def run_demo(console: Console, *, keep: bool = False, port: int | None = None, b
 
 
 def play_morning(console: Console, desk: ClinicDesk, morning: Morning, noon: datetime) -> tuple[list[VisitOutcome], list[str]]:
-    """Every visit, told as it goes; what stands at the end of each, and whatever was not as it must be."""
+    """Play and show every visit; the outcome of each, and everything that was not as expected."""
     outcomes, mishaps = [], []
     for number, visit in enumerate(morning.visits, 1):
         tell_visit(console, visit)
@@ -56,7 +56,7 @@ def play_morning(console: Console, desk: ClinicDesk, morning: Morning, noon: dat
 
 
 def show_records(console: Console, gateway: Gateway, outcomes: list[VisitOutcome], bundle_file: Path | None) -> list[str]:
-    """Hold every sitting's Bundle against its evaluation, and show the first one."""
+    """Compare every sitting's Bundle with its evaluation, and show the first one."""
     mishaps = []
     for place, outcome in enumerate(outcomes):
         raw = gateway.read_bundle(outcome.envelope.id)
@@ -71,7 +71,7 @@ def show_records(console: Console, gateway: Gateway, outcomes: list[VisitOutcome
 
 
 def report(console: Console, mishaps: list[str]) -> None:
-    """Say that everything was as it must be.
+    """Print that everything was as expected.
 
     Raises:
         DemoFailed: something was not; all of it is named.
@@ -90,6 +90,7 @@ def stay(console: Console, server: Server) -> None:
     """
     tell_heading(console, "The server stays up. Ctrl-C stops it and removes its database.")
     for label, value in (("URL", server.url), ("Key", server.key), ("Docs", f"{server.url}/docs")):
+        # Not wrapped by the console, so that URL and key can be copied whole.
         console.print(Padding(Text(f"{label:<5} {value}"), (0, MARGIN), expand=False), soft_wrap=True)
     try:
         server.process.wait()

@@ -1,4 +1,4 @@
-"""The invented morning as it stands in ``morning.toml``: who comes, what happens, and what must be answered."""
+"""The invented morning of ``morning.toml``: the people who come, the events, and the expected answers."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Json = dict[str, Any]
 
 
 class Happening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="do"):
-    """Something that happens at a visit, what people say of it, and the step that the service must ask for afterwards."""
+    """An event at a visit, with the words of people and the step that the service must ask for afterwards."""
 
     says: str | None = None
     next: str
@@ -35,20 +35,20 @@ class Taken(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, ta
 
 
 class Answered(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="answer"):
-    """Questions are answered that were not recorded before."""
+    """Answers to questions that were not recorded before."""
 
     context: Json
 
 
 class Corrected(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="correct"):
-    """What was sent turns out to be wrong."""
+    """A correction of something that was sent wrongly."""
 
     reason: str
     changes: list[Json]
 
 
 class Retried(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="retry"):
-    """The last request is sent again, because its answer got lost."""
+    """The last request is sent again, because its answer was lost."""
 
 
 class Closed(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="close"):
@@ -68,7 +68,7 @@ class Earlier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class ExpectedEnd(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What must stand at the end of a visit; a reading's reason is ``counts`` where it counts."""
+    """The expected end of a visit. A reading's reason is ``counts`` where it counts."""
 
     state: Literal["complete", "not-usable"]
     safety: str
@@ -80,7 +80,7 @@ class ExpectedEnd(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class DemoVisit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One invented person's visit. The name is for the screen alone: it is never sent."""
+    """One invented person's visit. The name is only shown on the screen and never sent."""
 
     who: str
     age: int
@@ -106,11 +106,11 @@ class Morning(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 def load_morning() -> Morning:
-    """The morning that comes with the package."""
+    """The morning that comes with this package."""
     return msgspec.toml.decode((files("quietcuff.demo") / "morning.toml").read_bytes(), type=Morning)
 
 
 def last_noon(now: datetime) -> datetime:
-    """The noon by which the last whole morning was over, so that no reading of it lies in the future."""
+    """The noon that ended the last whole morning, so that none of its readings lies in the future."""
     noon = now.replace(hour=12, minute=0, second=0, microsecond=0)
     return noon if noon <= now else noon - timedelta(days=1)

@@ -1,4 +1,4 @@
-"""A real server for the demonstration alone: its own folder, its own database, its own key, gone at the end."""
+"""A real server for the demonstration alone, with its own folder, database and key, removed at the end."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ LOG_LINES_SHOWN = 20
 
 
 class Server(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the child listens, the key it knows, and the process itself."""
+    """The child process: its port, the key that it accepts, and the process itself."""
 
     port: int
     key: str
@@ -39,13 +39,14 @@ class Server(msgspec.Struct, frozen=True, kw_only=True):
 
 @contextmanager
 def running_server(tenant: str, port: int | None) -> Iterator[Server]:
-    """Start ``quietcuff serve`` on a free loopback port; stop it and remove its folder whatever happens.
+    """Start ``quietcuff serve`` on a free loopback port. Stop it and remove its folder whatever happens.
 
     Raises:
         DemoFailed: it does not become ready; the message holds the end of its log.
     """
     with tempfile.TemporaryDirectory(prefix="quietcuff-demo-") as name, stopped_by_signals():
         folder = Path(name)
+        # Settings of the person's own service must not reach the demonstration, least of all their database.
         environment = {key: value for key, value in os.environ.items() if not key.startswith("QUIETCUFF_")}
         environment["QUIETCUFF_DATABASE_URL"] = f"sqlite:///{folder / 'clinic.db'}"
         making = ["keys", "create", "--tenant", tenant, "--name", "demo", "--scope", "system/*.cruds"]
@@ -69,11 +70,13 @@ def running_server(tenant: str, port: int | None) -> Iterator[Server]:
 
 @contextmanager
 def stopped_by_signals() -> Iterator[None]:
-    """Leave by an exception when told to end, so that what was started is stopped and what was made is removed."""
+    """Turn a signal to end into an exception, so that the server is stopped and its folder removed."""
 
     def leave(number: int, frame: FrameType | None) -> None:
+        # The status by which shells report that a signal ended a program.
         raise SystemExit(128 + number)
 
+    # Windows has no SIGHUP.
     names = [number for number in (signal.SIGTERM, getattr(signal, "SIGHUP", None)) if number is not None]
     before = {number: signal.signal(number, leave) for number in names}
     try:
@@ -84,7 +87,7 @@ def stopped_by_signals() -> Iterator[None]:
 
 
 def command(arguments: list[str], environment: dict[str, str], folder: Path) -> str:
-    """What one of our own commands prints.
+    """The output of one of our own commands.
 
     Raises:
         DemoFailed: it fails; the message holds what it complained of.
@@ -103,8 +106,9 @@ def command(arguments: list[str], environment: dict[str, str], folder: Path) -> 
 
 
 def free_port() -> int:
-    """A loopback port that nobody listens on now."""
+    """A loopback port that no process listens on now."""
     with socket.socket() as probe:
+        # Another process may take the port before the child does; the child then ends, and the end of its log is shown.
         probe.bind((HOST, 0))
         port: int = probe.getsockname()[1]
         return port
@@ -127,7 +131,7 @@ def wait_until_ready(process: subprocess.Popen[bytes], port: int, log: Path) -> 
 
 
 def is_ready(port: int) -> bool:
-    """Whether the child says that it can serve."""
+    """True where the child reports that it can serve."""
     connection = HTTPConnection(HOST, port, timeout=5)
     try:
         connection.request("GET", "/health/ready")
@@ -139,7 +143,7 @@ def is_ready(port: int) -> bool:
 
 
 def stop(process: subprocess.Popen[bytes]) -> None:
-    """End the child: politely, then not."""
+    """End the child: ask it first, and kill it where it does not stop."""
     process.terminate()
     try:
         process.wait(STOPPED_WITHIN_SECONDS)

@@ -1,4 +1,4 @@
-"""The morning in one table: which readings counted and why each other one did not, result, label and next step."""
+"""The morning in one table: the readings that counted, the reasons of the others, result, label and next step."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ CONFIRMING = ("repeat-another-day", "measure-out-of-office")
 
 
 class VisitOutcome(msgspec.Struct, frozen=True, kw_only=True):
-    """What stands at the end of one visit."""
+    """The outcome of one visit."""
 
     visit: DemoVisit
     envelope: SittingSeen
 
 
 def show_summary(console: Console, outcomes: list[VisitOutcome]) -> None:
-    """Print the table: two columns on a narrow terminal, four on a wide one."""
+    """Print the table, with two columns on a narrow terminal and four on a wide one."""
     tell_heading(console, "The morning in one table")
     table = Table(
         box=box.HORIZONTALS, show_lines=True, expand=True, border_style="dim", header_style="bold", padding=(0, 1, 0, 0)
@@ -53,7 +53,7 @@ def show_summary(console: Console, outcomes: list[VisitOutcome]) -> None:
 
 
 def cells(outcome: VisitOutcome, wide: bool) -> list[RenderableType]:
-    """One visit's row."""
+    """The row of one visit."""
     visit, evaluation = outcome.visit, outcome.envelope.evaluation
     who = [Text(visit.who, "bold"), Text(f"{visit.age}, {visit.visit}, {wall(visit):%H:%M}", "dim")]
     readings = reading_lines(outcome.envelope)
@@ -64,7 +64,7 @@ def cells(outcome: VisitOutcome, wide: bool) -> list[RenderableType]:
 
 
 def reading_lines(envelope: SittingSeen) -> Table:
-    """Each reading with its arm and value, and whether it counts or why not. A severe one is never dimmed."""
+    """Each reading with its arm and value, and whether it counts or why not. A severe reading is never dimmed."""
     lines = Table.grid(padding=(0, 1, 0, 0))
     lines.add_column(min_width=5)
     lines.add_column(min_width=7)
@@ -78,13 +78,13 @@ def reading_lines(envelope: SittingSeen) -> Table:
 
 
 def verdict(reading: Reading, outcome: ReadingOutcome) -> str:
-    """Whether a reading counts, or why not; by ear where it was not the device that listened."""
+    """The reason why a reading does not count, or that it does; with "by ear" for an auscultatory one."""
     said = "counts" if outcome.reason is None else in_words(outcome.reason)
     return f"{said}, by ear" if reading.method == "auscultatory" else said
 
 
 def result_lines(evaluation: Evaluation) -> list[RenderableType]:
-    """The result, each guideline's label, how provisional it is, and what must not wait."""
+    """The result, each guideline's label, the reasons why it is provisional, and the safety message."""
     lines: list[RenderableType] = [end_in_words(evaluation)]
     for category in evaluation.categories:
         if category.label is not None:
@@ -98,12 +98,13 @@ def result_lines(evaluation: Evaluation) -> list[RenderableType]:
 
 
 def step_lines(evaluation: Evaluation) -> list[RenderableType]:
-    """What comes next and why, and by when the result is to be confirmed."""
+    """The next step and its reason, and the date by which the result is to be confirmed."""
     step, confirm = evaluation.next_step, evaluation.confirm_by
     if step.action == "none":
         return [Text.assemble(("→ ", "cyan"), step.reason)]
     where = f", {arm(step.site)} arm" if step.site else ""
     lines: list[RenderableType] = [Text.assemble(("→ ", "cyan"), (f"{in_words(step.action)}{where}", "bold"))]
+    # A step that confirms the result is explained by the line with its date.
     if confirm is None or step.action not in CONFIRMING:
         lines.append(Text(step.reason, "dim"))
     if confirm is not None:
@@ -112,7 +113,7 @@ def step_lines(evaluation: Evaluation) -> list[RenderableType]:
 
 
 def counts_in_words(outcomes: list[VisitOutcome]) -> str:
-    """How much there was, and what a label is worth."""
+    """The number of visits, readings and results, and a remark about labels."""
     verdicts = [outcome for entry in outcomes for outcome in entry.envelope.evaluation.readings]
     counted = sum(verdict.counts for verdict in verdicts)
     results = sum(entry.envelope.evaluation.result is not None for entry in outcomes)
@@ -123,7 +124,7 @@ def counts_in_words(outcomes: list[VisitOutcome]) -> str:
 
 
 def show_cautions(console: Console, outcomes: list[VisitOutcome]) -> None:
-    """The cautions of the morning's answers, each once."""
+    """Print the cautions of the morning's answers, each once."""
     tell_heading(console, "Cautions, as they came with the answers")
     for text in dict.fromkeys(text for entry in outcomes for text in entry.envelope.evaluation.cautions):
         console.print(Padding(Text(text), (0, MARGIN), expand=False))

@@ -1,6 +1,6 @@
-"""Loads the rule files once and checks that they hold together; every error names file and place.
+"""Load the rule files once and check that they fit together. Every error names its file and place.
 
-Nothing is loaded at import. ``load_rulebook()`` reads the files that stand beside this module.
+Nothing is loaded at import. ``load_rulebook()`` reads the files beside this module.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ T = TypeVar("T")
 
 
 def load_rulebook(folder: Traversable | None = None) -> Rulebook:
-    """Read, check and freeze every rule file in ``folder`` (by default the ones that come with the package).
+    """Read, check and freeze every rule file in ``folder``, by default the files of this package.
 
     Raises:
         RulesNotLoadable: a file is malformed, or names a source, protocol, guideline or wording that is not there.
@@ -65,6 +65,7 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
         screening=screening,
         **tables,
         digests=digests,
+        # Sorted by name, so that the rulebook's digest depends on the files alone and not on the order of loading.
         digest=digest_of("\n".join(f"{name} {digest}" for name, digest in sorted(digests.items())).encode()),
         engine_version=__version__,
     )
@@ -85,9 +86,10 @@ FILES: dict[str, Any] = {
 
 
 def read_folder(folder: Traversable, kind: type[T]) -> tuple[dict[str, T], dict[str, str]]:
-    """Every TOML file of a folder by the id in it, which must be its file name; and the digest of each file."""
+    """The rules of a folder's TOML files by id, which must be the file's name, and the digest of each file."""
     rules: dict[str, T] = {}
     digests: dict[str, str] = {}
+    # Sorted, because file systems list in different orders and the same rules must give the same digest.
     for path in sorted(folder.iterdir(), key=lambda entry: entry.name):
         if not path.name.endswith(".toml"):
             continue
@@ -102,7 +104,7 @@ def read_folder(folder: Traversable, kind: type[T]) -> tuple[dict[str, T], dict[
 
 
 def decode_toml(raw: bytes, kind: Any, where: str) -> Any:
-    """One file as its type; msgspec's message holds the path to the fault."""
+    """One file as its type. The message of msgspec names the path to a fault."""
     try:
         return msgspec.toml.decode(raw, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
@@ -122,12 +124,12 @@ def read_file(path: Traversable, where: str) -> bytes:
 
 
 def digest_of(raw: bytes) -> str:
-    """The SHA-256 of some bytes, as it is written in answers."""
+    """The SHA-256 of some bytes, as answers show it."""
     return "sha256:" + hashlib.sha256(raw).hexdigest()
 
 
 def check_rulebook(rulebook: Rulebook) -> None:
-    """Everything that one file alone cannot tell: names that must resolve, edges that must rise, words to fill in."""
+    """Check what no single file can show: names that must exist, edges that must rise, words that must be there."""
     check_sources(rulebook)
     for protocol in rulebook.protocols.values():
         check_protocol(protocol)
@@ -154,10 +156,11 @@ def check_rulebook(rulebook: Rulebook) -> None:
 
 
 def check_wording(rulebook: Rulebook) -> None:
-    """Words for every code that needs some, and places in them that can be filled in."""
+    """Check that every code that needs words has them, and that their places have names."""
     words = rulebook.wording
     for code, finding in words.finding.items():
         expect(
+            # A place is filled by its name; one without a name would fail only when a sitting has that finding.
             all(name != "" for _, name, _, _ in string.Formatter().parse(finding.message)),
             f"wording.toml: finding.{code} has a place without a name",
         )
@@ -170,7 +173,7 @@ def check_wording(rulebook: Rulebook) -> None:
 
 
 def check_protocol(protocol: Protocol) -> None:
-    """Counts that can be met, and differences that a rule needs."""
+    """Check that the counts of a protocol can be met, and that its rules have the differences they need."""
     where = f"protocols/{protocol.id}.toml"
     expect(1 <= protocol.minimum <= protocol.planned <= protocol.most, f"{where}: minimum, planned, most must not fall")
     expect(protocol.extra.kind == "none" or protocol.extra.mmhg > 0, f"{where}: extra.mmhg is missing")
@@ -181,7 +184,7 @@ def check_protocol(protocol: Protocol) -> None:
 
 
 def check_kind(protocol: Protocol) -> None:
-    """A series and a test of standing each have their own section, and only they."""
+    """Check that a series and a standing test have their own section, and no other protocol has one."""
     where = f"protocols/{protocol.id}.toml"
     expect((protocol.counts == "series") == (protocol.series is not None), f"{where}: counts series needs [series]")
     expect((protocol.counts == "baseline") == (protocol.standing is not None), f"{where}: counts baseline needs [standing]")
@@ -196,7 +199,7 @@ def check_kind(protocol: Protocol) -> None:
 
 
 def check_guideline(guideline: Guideline) -> None:
-    """A limit for hypertension and rows that rise; of percentiles, a reference and a row each."""
+    """Check a guideline's limit for hypertension and its rising rows; for percentiles, its reference and their rows."""
     where = f"guidelines/{guideline.id}.toml"
     expect(guideline.hypertension is not None or guideline.measures != "pressure", f"{where}: hypertension is missing")
     if guideline.measures == "percentile":
@@ -211,7 +214,7 @@ def check_guideline(guideline: Guideline) -> None:
 
 
 def check_bands(guideline: Guideline) -> None:
-    """A table for each setting outside the office that the guideline is for, with the same categories in every part."""
+    """Check the tables outside the office: one for each of the guideline's settings, with the same categories in each part."""
     where = f"guidelines/{guideline.id}.toml"
     for place, bands in enumerate(guideline.out_of_office):
         check_rows(bands.rows, f"{where}: out_of_office[{place}]")
@@ -226,7 +229,7 @@ def check_bands(guideline: Guideline) -> None:
 
 
 def check_reference(reference: PressureReference, rulebook: Rulebook) -> None:
-    """An equation for each sex and pressure, and the heights that it needs."""
+    """Check a reference: an equation for each sex and pressure, and the heights that it needs."""
     where = f"references/pressures/{reference.id}.toml"
     expect(reference.height_reference in rulebook.heights, f"{where}: height_reference is not a height reference")
     pairs = {(equation.sex, equation.pressure) for equation in reference.equations}
@@ -234,7 +237,7 @@ def check_reference(reference: PressureReference, rulebook: Rulebook) -> None:
 
 
 def check_rows(rows: list[Row], where: str) -> None:
-    """The lowest row has no edge, edges rise row by row, and categories are named once."""
+    """Check that the lowest row has no edge, that edges rise row by row, and that no category is named twice."""
     expect(len(rows) >= 2, f"{where}: at least two rows")
     lowest = rows[0]
     expect(lowest.systolic_mmhg is None and lowest.diastolic_mmhg is None, f"{where}: rows[0] must have no edge")
@@ -255,7 +258,7 @@ def edge_of(row: Row, pressure: str) -> float | None:
 
 
 def check_defaults(rulebook: Rulebook) -> None:
-    """Defaults name what is there."""
+    """Check that the defaults name things that exist."""
     for name in SITUATIONS:
         situation = getattr(rulebook.defaults, name)
         expect(situation.protocol in rulebook.protocols, f"defaults.toml: {name}.protocol is not a protocol")
@@ -266,7 +269,7 @@ def check_defaults(rulebook: Rulebook) -> None:
 
 
 def check_change_test(rules: ChangeTest) -> None:
-    """Limits for two visits and more, that rise with the visits."""
+    """Check that the limits begin at two visits and rise with the number of visits."""
     visits = [each.visits for each in rules.limits]
     expect(visits[0] == 2 and visits == sorted(set(visits)), "drift.toml: limits: visits must rise from 2")
     for name in ("still", "moving"):
@@ -276,7 +279,7 @@ def check_change_test(rules: ChangeTest) -> None:
 
 
 def check_variability(variability: Variability) -> None:
-    """Every setting and group has one entry between visits, and figures by age are in order."""
+    """Check one entry between visits for every setting and group, and that figures by age are in order."""
     for setting, groups in (
         ("office", ("untreated", "treated-or-older")),
         ("home", ("everyone",)),
@@ -295,9 +298,10 @@ def check_variability(variability: Variability) -> None:
 
 
 def check_sources(rulebook: Rulebook) -> None:
-    """Every source named anywhere stands in sources.toml, and every threshold of limits.toml has one."""
+    """Check that every named source stands in sources.toml, and that every threshold of limits.toml has a source."""
     for field in Limits.__struct_fields__:
         expect(field == "source" or field in rulebook.limits.source, f"limits.toml: {field} has no source")
+    # Every value is searched, so that a rule added later is checked without being listed here.
     for place, key in named_sources(msgspec.to_builtins(rulebook), ""):
         expect(key in rulebook.sources, f"{place}: source {key} is not in sources.toml")
 
@@ -322,6 +326,6 @@ def named_sources(value: Any, place: str) -> list[tuple[str, str]]:
 
 
 def expect(holds: bool, message: str) -> None:
-    """Stop loading when something does not hold."""
+    """Stop loading where a condition does not hold."""
     if not holds:
         raise RulesNotLoadable(message)

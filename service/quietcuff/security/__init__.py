@@ -1,1 +1,1 @@
-"""Who may do what: API keys, and the principal with scopes that a good one makes."""
+"""Authentication and authorization: API keys, tokens and scopes, and the addresses that may be reached."""

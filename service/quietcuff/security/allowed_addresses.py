@@ -1,8 +1,10 @@
-"""Where may be sent to and fetched from: https, and public addresses only, unless the operator allows more.
+"""Addresses that may be sent to and fetched from: public ones over https, and what the operator allows besides.
 
-A name is resolved once, and the connection goes to the very address that was checked: a name that changes its mind in between
-leads nowhere. Sources: RFC 6890 and the IANA registries of special-purpose addresses, as Python's ipaddress has them; OWASP,
-server-side request forgery (from memory).
+A name is resolved once, and the connection goes to the very address that was checked, so a name that changes in between leads
+nowhere.
+
+Sources: RFC 6890 and the IANA registries of special-purpose addresses, as Python's ipaddress has them; OWASP, server-side
+request forgery (from memory).
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ Resolve = Callable[[str, int], Awaitable[list[str]]]
 LONGEST_URL = 2_000
 # Addresses of IPv6 that stand for one of IPv4, where a translator reaches it: 6to4, Teredo, NAT64.
 TRANSLATED = [ip_network(text) for text in ("2002::/16", "2001::/32", "64:ff9b::/96", "64:ff9b:1::/48")]
-# What the interpreter may still call public: protocol assignments, relays of 6to4 that are no more, documentation.
+# Ranges that the interpreter may still call public: protocol assignments, relays of 6to4 that are no more, documentation.
 # Sources: RFC 6890, RFC 7526, RFC 9637.
 NOT_PUBLIC = [ip_network(text) for text in ("192.0.0.0/24", "192.88.99.0/24", "3fff::/20")]
 URL_ACCEPTED = (
@@ -32,13 +34,13 @@ URL_ACCEPTED = (
 
 
 class Allowances(msgspec.Struct, frozen=True, kw_only=True):
-    """What the operator allows beyond public addresses over https: hosts by name, and networks."""
+    """Hosts and networks that the operator allows beyond public addresses over https."""
 
     hosts: frozenset[str] = frozenset()
     networks: tuple[IPv4Network | IPv6Network, ...] = ()
 
     def has_host(self, host: str) -> bool:
-        """Whether a host is allowed by its name, or by being an address of an allowed network."""
+        """True where a host is allowed by name, or is an address in an allowed network."""
         literal = read_address(host)
         return host in self.hosts or (literal is not None and self.has_address(literal))
 
@@ -58,7 +60,8 @@ def read_allowances(names: Iterable[str]) -> Allowances:
 
 
 def is_url_allowed(url: str, allowed: Allowances) -> bool:
-    """Whether a target may have this URL, as far as that can be said without looking its host up."""
+    """True where a target may have this URL, as far as can be told without looking up its host."""
+    # Parsers of URLs differ over these characters; a URL that two parsers read differently could pass here and lead elsewhere.
     if len(url) > LONGEST_URL or not re.fullmatch(r"[\x21-\x7e]+", url, re.ASCII) or re.search(r"[\\<>\"{}|^`]", url):
         return False
     try:
@@ -76,14 +79,14 @@ def is_url_allowed(url: str, allowed: Allowances) -> bool:
 
 
 def is_name(host: str) -> bool:
-    """Whether it is a name of the DNS, and not a number in one of the ways that some resolvers read as an address."""
+    """True for a name of the DNS; False for a number that some resolvers would read as an address."""
     labels = host.split(".")
     is_well_formed = all(re.fullmatch(r"[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?", label, re.ASCII) for label in labels)
     return is_well_formed and not re.fullmatch(r"\d+|0x[0-9a-f]*", labels[-1], re.ASCII)
 
 
 def read_address(text: str) -> Address | None:
-    """An address, where the text is one."""
+    """The address that a text holds; None where it holds none."""
     try:
         return ip_address(text)
     except ValueError:
@@ -91,12 +94,13 @@ def read_address(text: str) -> Address | None:
 
 
 def is_public(address: Address) -> bool:
-    """Whether anybody on the internet could be behind an address, and nothing closer."""
+    """True where an address belongs to the public internet, and to no special or private range."""
     if address.is_multicast or address.is_unspecified or address.is_loopback or address.is_link_local or address.is_reserved:
         return False
     if any(address in network for network in NOT_PUBLIC):
         return False
     if isinstance(address, IPv6Address):
+        # An address that carries one of IPv4 could lead through a translator into a private network.
         is_translated = address.ipv4_mapped is not None or any(address in network for network in TRANSLATED)
         if is_translated or address.is_site_local:
             return False
@@ -104,13 +108,14 @@ def is_public(address: Address) -> bool:
 
 
 async def find_address(host: str, port: int, allowed: Allowances, resolve: Resolve) -> str | None:
-    """The first address of a host that may be sent to; None where it has none.
+    """The first address of a host that may be reached; None where it has none.
 
     Raises:
         OSError: the host cannot be looked up.
     """
     for text in await resolve(host, port):
         address = read_address(text)
+        # A host allowed by name may have a private address: that is the reason to allow it.
         if address is not None and (host in allowed.hosts or allowed.has_address(address) or is_public(address)):
             return text
     return None

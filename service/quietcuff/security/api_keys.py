@@ -23,7 +23,7 @@ from quietcuff.storage.rows.api_keys import KeyRow
 PREFIX_LENGTH = 8
 SECRET_BYTES = 32
 CACHED_SECONDS = 5.0
-# From here on a look is taken beside the requests, so that under a flood nobody waits for one behind the others' work.
+# After this time the store is asked beside the requests, so that under a flood no request waits for that behind others' work.
 LOOK_AGAIN_SECONDS = 2.5
 MOST_CACHED = 10_000
 
@@ -32,7 +32,7 @@ _NO_DIGEST = bytes(32)
 
 
 class Principal(msgspec.Struct, frozen=True):
-    """Who asks: the tenant, the name under which the trail keeps what was done, and what may be done."""
+    """An authenticated caller: the tenant, the name that the trail records, and the scopes."""
 
     tenant_id: int
     actor: str
@@ -55,12 +55,15 @@ def make_key() -> NewKey:
 
 
 def digest(secret: str) -> bytes:
-    """What is stored of a secret. It has 256 random bits, so that a slow hash would add nothing."""
+    """The stored digest of a secret. A secret has 256 random bits, so a slow hash would add nothing."""
     return hashlib.sha256(secret.encode()).digest()
 
 
 class Keyring:
-    """Tells who holds a key; remembers what the store said for five seconds, so that a revoked key dies within them."""
+    """Finds the holder of a key.
+
+    What the store answered is remembered for five seconds, so that a revoked key stops working within that time.
+    """
 
     def __init__(
         self,
@@ -76,7 +79,7 @@ class Keyring:
         self._looks: dict[str, asyncio.Task[Any]] = {}
 
     async def principal(self, key: str) -> Principal:
-        """Who holds the key.
+        """The holder of a key.
 
         Raises:
             NotAuthenticated: malformed, unknown, wrong, revoked or expired; which of them is not told.
@@ -85,17 +88,19 @@ class Keyring:
         if match is None:
             raise NotAuthenticated
         known = await self._lookup(match["prefix"])
+        # An unknown prefix is compared as well, so that the time taken does not tell which prefixes exist.
         stored_hash = known[0].secret_hash if known is not None else _NO_DIGEST
         is_right = hmac.compare_digest(digest(match["secret"]), stored_hash)
         now = self._clock()
         if known is None or not is_right or not _is_alive(known[0], now):
             raise NotAuthenticated
+        # A token lives for minutes: the time of its last use is not worth a write.
         if known[0].client_id is None:
             self._uses[known[0].key_id] = now
         return known[1]
 
     def take_uses(self) -> dict[UUID, datetime]:
-        """When each key was last used since this was last asked."""
+        """The last use of each key since the previous call."""
         uses, self._uses = self._uses, {}
         return uses
 
@@ -104,7 +109,7 @@ class Keyring:
         cached = self._cached.get(prefix)
         if cached is not None and now - cached[0] < CACHED_SECONDS:
             if now - cached[0] >= LOOK_AGAIN_SECONDS and prefix not in self._looks:
-                # In no request's context: the look is not bound by a deadline of one.
+                # In an empty context, so that this look is not bound by the deadline of a request.
                 look = asyncio.get_running_loop().create_task(self._look(prefix), context=contextvars.Context())
                 self._looks[prefix] = look
                 look.add_done_callback(lambda done: self._looked(prefix, done))
@@ -113,7 +118,11 @@ class Keyring:
         return await self._look(prefix)
 
     def _looked(self, prefix: str, look: asyncio.Task[Any]) -> None:
-        """Whether it failed is not told here: what is remembered is then used until its time is over, and asked for again."""
+        """End a look beside the requests.
+
+        Its failure is not reported here: the remembered answer is used until its time is over, and then the store is asked
+        again.
+        """
         self._looks.pop(prefix, None)
         if not look.cancelled():
             look.exception()
@@ -126,6 +135,7 @@ class Keyring:
             return None
         actor = f"key:{stored.prefix}" if stored.client_id is None else f"client:{stored.client_id}"
         principal = Principal(stored.tenant_id, actor, parse_scopes(stored.scopes))
+        # Random prefixes find nothing and are not kept, so only real keys fill this; clearing it costs one look for each.
         if len(self._cached) >= MOST_CACHED:
             self._cached.clear()
         self._cached[prefix] = (now, stored, principal)

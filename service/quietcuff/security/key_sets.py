@@ -1,4 +1,4 @@
-"""Public keys of others: JSON Web Key Sets, held against what may sign, and fetched from the addresses where they stand.
+"""Public keys of others: JSON Web Key Sets, checked before use, and fetched from their addresses.
 
 Source: RFC 7517 (key sets), RFC 7518 (algorithms), RFC 7638 (thumbprints).
 """
@@ -22,7 +22,7 @@ from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.allowed_addresses import Allowances, Resolve, find_address, resolve_by_system
 
 Key = dict[str, Any]
-# Which keys may sign with an algorithm: their type, and their curve.
+# The type and curve of the keys that may sign with each algorithm.
 FITTING = {
     "RS256": ("RSA", None),
     "RS384": ("RSA", None),
@@ -63,12 +63,13 @@ def read_key_set(document: bytes) -> list[Key]:
 
 
 def check_key(key: Key, place: int) -> None:
-    """Hold a key against what may stand in a public set.
+    """Check that a key may stand in a public set.
 
     Raises:
         NotAcceptable: why it may not.
     """
     pointer = f"/keys/{place}"
+    # Checked first: whoever sent a private key must learn that it is no longer private.
     if PRIVATE_PARTS & set(key):
         raise unfit("private-key", "Public keys only: this one holds private parts and should be replaced.", pointer)
     if not all(isinstance(key.get(name), str) and key[name] for name in ("kid", "kty")):
@@ -88,7 +89,7 @@ def unfit(code: str, detail: str, pointer: str = "") -> NotAcceptable:
 
 
 def key_set_of_pem(text: bytes) -> bytes:
-    """The key set of one public key in PEM, its ``kid`` the thumbprint of RFC 7638, as clients that hold a PEM name it.
+    """The key set of one public key in PEM. Its ``kid`` is the thumbprint of RFC 7638, which clients with a PEM use.
 
     Raises:
         NotAcceptable: not a public RSA or EC key in PEM.
@@ -107,6 +108,7 @@ def key_set_of_pem(text: bytes) -> bytes:
         key = ECAlgorithm.to_jwk(public, as_dict=True)
     else:
         raise unfit("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.")
+    # PyJWT adds this, and it is no part of what the client's key is.
     key.pop("key_ops", None)
     document = msgspec.json.encode({"keys": [{**key, "kid": thumbprint(key)}]})
     read_key_set(document)
@@ -114,7 +116,7 @@ def key_set_of_pem(text: bytes) -> bytes:
 
 
 def thumbprint(key: Key) -> str:
-    """The name of a key that everybody computes alike. Source: RFC 7638, 3; its example is a test."""
+    """The standard name of a key, computed alike by everybody. Source: RFC 7638, 3; its example is a test."""
     required = ("e", "kty", "n") if key["kty"] == "RSA" else ("crv", "kty", "x", "y")
     canonical = json.dumps({name: key[name] for name in required}, separators=(",", ":"), sort_keys=True)
     return urlsafe_b64encode(hashlib.sha256(canonical.encode()).digest()).rstrip(b"=").decode()
@@ -153,19 +155,19 @@ def check_key_set_url(text: str) -> str:
 
 
 class Fetcher:
-    """Fetches key sets: from public addresses, from this machine where an address says so itself, and from what is allowed."""
+    """Fetches key sets from public addresses, from this machine where the URL names it, and from allowed ones."""
 
     def __init__(self, allowed: Allowances, resolve: Resolve = resolve_by_system) -> None:
         self._allowed = allowed
         self._resolve = resolve
 
     async def __call__(self, url: str) -> bytes:
-        """The bytes at an address, in five seconds and without following it anywhere else.
+        """The bytes at an address, fetched within five seconds and without following redirects.
 
         Raises:
             OSError: not allowed, not reachable, not 200, or far too long.
         """
-        # Imported where it is used: a service without such clients need not wait for it.
+        # Imported where it is used: a service without such clients need not load it.
         import httpx
 
         try:
@@ -179,7 +181,7 @@ class Fetcher:
 
         host = url.raw_host.decode("ascii").rstrip(".")
         address = await self._address(host, url.port or DEFAULT_PORTS[url.scheme])
-        # The name stays what the certificate is checked against, though the connection goes to the address.
+        # The connection goes to the checked address, but the certificate must still be that of the name.
         extensions = {"sni_hostname": host} if url.scheme == "https" else {}
         headers = {"Accept": "application/json", "Accept-Encoding": "identity", "Host": url.netloc.decode("ascii")}
         body = b""
@@ -189,6 +191,7 @@ class Fetcher:
         ):
             async for part in answer.aiter_bytes():
                 body += part
+                # Left at once, so that a host that sends without end cannot fill the memory.
                 if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
                     break
         if answer.status_code != 200 or len(body) > LARGEST_SET_BYTES:
@@ -203,9 +206,9 @@ class Fetcher:
 
 
 class KeySets:
-    """Key sets at addresses, kept for five minutes; looked at again when a name is asked for that they do not hold.
+    """Key sets by address, kept for five minutes, and fetched again when a key that they do not hold is asked for.
 
-    A set that cannot be fetched any more goes on as it was last seen, so that its owner's outage is not ours.
+    A set that can no longer be fetched is used as it was last seen, so that its owner's outage is not ours.
     """
 
     def __init__(self, monotonic: Callable[[], float], fetch: Callable[[str], Awaitable[bytes]]) -> None:
@@ -215,7 +218,7 @@ class KeySets:
         self._looking: dict[str, asyncio.Task[list[Key]]] = {}
 
     async def key(self, url: str, kid: str | None, algorithm: str) -> Key | None:
-        """The key of that name that may sign with the algorithm; None where the set holds none, or cannot be had."""
+        """The key of that name that may sign with the algorithm; None where the set lacks it or cannot be fetched."""
         fetched_at, keys = self._known.get(url, (float("-inf"), []))
         age = self._monotonic() - fetched_at
         found = choose_key(keys, kid, algorithm)
@@ -225,7 +228,7 @@ class KeySets:
         return found
 
     async def _look_together(self, url: str, keys: list[Key]) -> list[Key]:
-        """One look for all who wait for it. Whoever goes away meanwhile leaves it to the others."""
+        """Fetch once for all who wait for the same set. A caller who goes away leaves the fetch to the others."""
         looking = self._looking.get(url)
         if looking is None:
             looking = self._looking[url] = asyncio.create_task(self._look_again(url, keys))
@@ -235,6 +238,6 @@ class KeySets:
     async def _look_again(self, url: str, keys: list[Key]) -> list[Key]:
         with contextlib.suppress(OSError, NotAcceptable):
             keys = read_key_set(await self._fetch(url))
-        # Remembered as looked at even where it failed, or every bad token would make us ask again.
+        # Noted even where it failed, or every bad token would make us fetch again.
         self._known[url] = self._monotonic(), keys
         return keys

@@ -1,6 +1,7 @@
 """Tokens of an issuer outside this service, such as a hospital's own authorization server.
 
-Who the issuer is, for whom its tokens must be meant, where its keys stand and which tenant its tokens open are settings.
+The issuer, the audience of its tokens, the address of its keys and the tenant that its tokens open are settings.
+
 Source: RFC 9068, and RFC 7519 where it is silent.
 """
 
@@ -25,7 +26,7 @@ _UNFIT = re.compile(r"[^\x21-\x7e]")
 
 
 class Issuer(msgspec.Struct, frozen=True, kw_only=True):
-    """An outside issuer. Its tokens open the tenant of that name, or the one that a claim of theirs names."""
+    """An outside issuer. Its tokens open the tenant of a fixed name, or the tenant that one of their claims names."""
 
     name: str
     audience: str
@@ -35,7 +36,7 @@ class Issuer(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class OutsideTokens:
-    """Tells who holds a token of the outside issuer. ``find_tenant`` answers a tenant's number by its name."""
+    """Finds the holder of an outside issuer's token. ``find_tenant`` gives a tenant's number by its name."""
 
     def __init__(self, issuer: Issuer, key_sets: KeySets, find_tenant: Callable[[str], Awaitable[int | None]]) -> None:
         self._issuer = issuer
@@ -43,7 +44,7 @@ class OutsideTokens:
         self._find_tenant = find_tenant
 
     async def principal(self, token: str) -> Principal:
-        """Who holds the token, and of its scopes those that this service has.
+        """The holder of a token, with those of its scopes that this service knows.
 
         Raises:
             NotAuthenticated: it does not hold, for any reason; which is not told.
@@ -61,6 +62,8 @@ class OutsideTokens:
         try:
             header, claims = read_parts(token)
             algorithm = header.get("alg")
+            # The algorithm must be one of public keys: with HS256 a published key would serve as the secret, and "none" needs
+            # no key at all.
             is_known = isinstance(algorithm, str) and algorithm in FITTING and BRINGS_ITS_OWN.isdisjoint(header)
             if not is_known or not has_plain_dates(claims) or str(header.get("typ", "JWT")).upper() not in KINDS:
                 raise NotAuthenticated
@@ -81,12 +84,12 @@ class OutsideTokens:
 
 
 def is_storable(claimed: Any) -> TypeGuard[str]:
-    """Whether a claim is text that a database can hold at all."""
+    """True where a claim is text that a database can store."""
     return isinstance(claimed, str) and "\0" not in claimed and not any("\ud800" <= sign <= "\udfff" for sign in claimed)
 
 
 def words_of(claims: dict[str, Any]) -> list[str]:
-    """The scopes a token says: one text, or a list under either of the two names that are common."""
+    """The scopes of a token: one text, or a list under either of the two common names."""
     said = claims.get("scope", claims.get("scp", ""))
     if isinstance(said, str):
         return said.split()
@@ -94,6 +97,6 @@ def words_of(claims: dict[str, Any]) -> list[str]:
 
 
 def actor_of(claims: dict[str, Any]) -> str:
-    """The name for the trail: the client, else the subject."""
+    """The name for the trail: the client's, else the subject's."""
     named = next((claims[name] for name in ("client_id", "azp", "sub") if isinstance(claims.get(name), str)), "unnamed")
     return f"outside:{_UNFIT.sub('?', named)[:200]}"

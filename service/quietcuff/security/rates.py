@@ -1,6 +1,7 @@
-"""How often a key may ask: so many requests a minute, counted here, and where processes share a database, together.
+"""The rate limit of a key: a number of requests a minute, shared by all processes of one database.
 
-Those do not ask the database each time: a process takes a twentieth of the minute's requests at once, and counts them down.
+Processes do not ask the database for each request: each takes a twentieth of the minute's requests at once and counts them
+down.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ from quietcuff.core.model.errors import TooOften
 LEASES_A_MINUTE = 20
 MOST_KNOWN = 10_000
 
-# Takes so many requests of a minute for whoever asks; how many all have taken then.
+# Takes a number of requests of a minute for a caller; the answer is the total that all processes have taken.
 Lease = Callable[[str, int, int], Awaitable[int]]
 
 
 class _Minute:
-    """What is left of a minute to one who asks."""
+    """The requests that a caller has left in one minute."""
 
     def __init__(self, number: int, left: int) -> None:
         self.number = number
@@ -30,7 +31,7 @@ class _Minute:
 
 
 class Rates:
-    """The limit of each key. ``a_minute`` is 0 where there is none."""
+    """The rate limit of every key. ``a_minute`` is 0 where there is none."""
 
     def __init__(self, a_minute: int, lease: Lease | None = None, clock: Callable[[], float] = time.time) -> None:
         self._a_minute = a_minute
@@ -49,6 +50,7 @@ class Rates:
         minute = self._minute(actor)
         if minute.left < 1 and self._lease is not None and not minute.is_spent:
             async with minute.lock:
+                # Looked at again: another request may have taken more while this one waited for the lock.
                 if minute.left < 1 and not minute.is_spent:
                     await self._take_more(self._lease, actor, minute)
         if minute.left < 1:
@@ -67,6 +69,7 @@ class Rates:
         number = int(self._clock() // 60)
         found = self._minutes.get(actor)
         if found is None or found.number != number:
+            # Only minutes that are over are dropped, so nobody gets a limit afresh.
             if len(self._minutes) >= MOST_KNOWN:
                 self._minutes = {name: one for name, one in self._minutes.items() if one.number == number}
             found = self._minutes[actor] = _Minute(number, 0 if self._lease else self._a_minute)

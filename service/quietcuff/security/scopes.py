@@ -1,8 +1,10 @@
-"""Scopes: SMART letters on FHIR types, ``system/Observation.rs``, narrowed or not by search parameters.
+"""Scopes: SMART letters on FHIR types, such as ``system/Observation.rs``, optionally narrowed by a search.
 
-Letters are create, read, update, delete, search, in this order; the older words read, write and ``*`` mean ``rs``,
-``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens the Observations only that such a search would
-find. ``quietcuff/identified`` is the one scope of our own: exports with names.
+The letters are create, read, update, delete and search, in this order. The older words read, write and ``*`` mean ``rs``,
+``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens only the Observations that such a search finds. What
+is no FHIR type has a name of its own in the type's place: ``Table``, ``FollowUp``, ``Quality`` and ``WhatIf``.
+``quietcuff/identified`` is the one scope of another form: people are named.
+
 Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 """
 
@@ -32,7 +34,7 @@ Query = tuple[tuple[str, str], ...]
 
 
 class Need(msgspec.Struct, frozen=True):
-    """What one operation asks of a key: one letter on one FHIR type."""
+    """The scope that an operation requires: one letter on one FHIR type."""
 
     type: str
     letter: str
@@ -42,9 +44,9 @@ class Need(msgspec.Struct, frozen=True):
 
 
 class Scope(msgspec.Struct, frozen=True):
-    """One scope as it is meant: a type or ``*``, its letters, and the search that narrows it, if any.
+    """One scope: a type or ``*``, its letters, and the search that narrows it, if any.
 
-    ``is_older`` where it was said with one of the older words.
+    ``is_older`` is true where it was written with one of the older words.
     """
 
     type: str
@@ -59,26 +61,29 @@ class Scope(msgspec.Struct, frozen=True):
 
 
 class Scopes(msgspec.Struct, frozen=True):
-    """What a key may do: each FHIR type, or ``*``, with its letters; and what it may do with a part of a type only."""
+    """The rights of a key: the letters of each FHIR type, or ``*``, and rights to only a part of a type."""
 
     letters: dict[str, frozenset[str]]
     identified: bool
     narrowed: tuple[Scope, ...] = ()
 
     def allow(self, need: Need) -> bool:
-        """Whether the operation is among what the key may do with all of the type; what is not named is not allowed."""
+        """True where the key may do the operation with all of the type. What is not named is not allowed."""
         granted = self.letters.get(need.type, frozenset()) | self.letters.get("*", frozenset())
         return need.letter in granted
 
     def parts(self, need: Need) -> list[Query] | None:
-        """The searches whose finds the operation may touch, any of them; None for all of the type, an empty list for none."""
+        """The searches that limit the operation, any of which may find a resource.
+
+        None where all of the type is allowed; an empty list where nothing is.
+        """
         if self.allow(need):
             return None
         return [scope.query for scope in self.narrowed if scope.type == need.type and need.letter in scope.letters]
 
 
 def read_scope(word: str) -> Scope | None:
-    """The scope that a word says; None where it says none that this service has."""
+    """The scope that a word names; None where this service has no such scope."""
     match = _SCOPE.fullmatch(word)
     if match is None or not match["letters"]:
         return None
@@ -90,13 +95,14 @@ def read_scope(word: str) -> Scope | None:
         except ValueError:
             return None
         known = NARROWING.get(match["type"], ())
+        # Characters that would mean something else once the scope is written into a list or a URL again.
         if any(name not in known or not value or set(value) & set("&#+% \\") for name, value in query):
             return None
     return Scope(match["type"], letters, query, is_older=match["letters"] in OLDER_WORDS)
 
 
 def parse_scopes(text: str) -> Scopes:
-    """The scopes that a space-separated list says.
+    """The scopes of a space-separated list.
 
     Raises:
         NotAcceptable: a word of the list is no scope, or there is none.
@@ -111,7 +117,7 @@ def parse_scopes(text: str) -> Scopes:
 
 
 def scopes_of(read: list[Scope], *, identified: bool) -> Scopes:
-    """What a list of scopes opens together."""
+    """The rights that a list of scopes gives together."""
     letters: dict[str, frozenset[str]] = {}
     for scope in read:
         if not scope.query:
@@ -120,11 +126,13 @@ def scopes_of(read: list[Scope], *, identified: bool) -> Scopes:
 
 
 def grant(wanted: str, held: str) -> list[str]:
-    """Of the scopes that are wanted, what those held allow, in the words in which they were wanted.
+    """The wanted scopes that the held ones allow, in the words in which they were wanted.
 
-    A type that is wanted whole but held in part is granted in that part, ``*`` as the types that are held. Words that are no
-    scope of this service are left out. Example: ``system/*.read`` of one who holds ``system/Patient.rs`` is
-    ``["system/Patient.read"]``. Source: SMART App Launch 2.2, 3.3: the scopes granted may be fewer than those asked for.
+    A type that is wanted whole but held in part is granted in that part, and ``*`` as the types that are held. Words that are
+    no scope of this service are left out. Example: ``system/*.read`` of a client that holds ``system/Patient.rs`` is
+    ``["system/Patient.read"]``.
+
+    Source: SMART App Launch 2.2, 3.3: the scopes granted may be fewer than those asked for.
     """
     owned = [scope for scope in (read_scope(word) for word in held.split()) if scope is not None]
     granted: dict[str, None] = {}
@@ -140,7 +148,7 @@ def grant(wanted: str, held: str) -> list[str]:
 
 
 def _common(wanted: Scope, owner: Scope) -> Scope | None:
-    """What two scopes have in common: the narrower type, the letters of both, and the searches of both."""
+    """The common part of two scopes: the narrower type, the letters of both, and the searches of both."""
     if "*" not in (wanted.type, owner.type) and wanted.type != owner.type:
         return None
     letters = "".join(letter for letter in LETTERS if letter in wanted.letters and letter in owner.letters)
@@ -148,6 +156,7 @@ def _common(wanted: Scope, owner: Scope) -> Scope | None:
         return None
     kind = owner.type if wanted.type == "*" else wanted.type
     query = tuple(dict.fromkeys((*owner.query, *wanted.query)))
+    # Only Observations can be narrowed: no other type has a search that a scope may carry.
     if query and kind not in NARROWING:
         return None
     return Scope(kind, letters, query, is_older=wanted.is_older and letters in OLDER_WORDS.values())

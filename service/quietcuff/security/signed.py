@@ -1,4 +1,4 @@
-"""The form of signed JSON Web Tokens, looked at more closely than libraries do before anything in one is believed.
+"""The form of signed JSON Web Tokens, checked more strictly than libraries do, before any content is trusted.
 
 Source: RFC 7515 (4: names are unique; appendix C: base64url without padding), RFC 7519 (2: numeric dates; 4: claims), RFC 8725.
 """
@@ -12,10 +12,10 @@ from base64 import urlsafe_b64decode, urlsafe_b64encode
 from typing import Any
 
 LONGEST = 16_384
-# The first second of the year 10000: no date is beyond.
+# The first second of the year 10000, beyond which Python has no dates.
 END_OF_DATES = 253_402_300_800
 DATES = ("exp", "nbf", "iat")
-# What would have a token say by itself with which key, or in which other form, it is to be read.
+# Header fields by which a token would choose its own key, or another form in which to be read.
 BRINGS_ITS_OWN = frozenset(("crit", "b64", "zip", "cty", "jwk", "x5u", "x5c"))
 _LOOKS_SIGNED = re.compile(r"[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+\.[A-Za-z0-9_-]+", re.ASCII)
 
@@ -23,12 +23,12 @@ Object = dict[str, Any]
 
 
 def looks_signed(token: str) -> bool:
-    """Whether a text has the three parts of a signed token."""
+    """True where a text has the three parts of a signed token."""
     return _LOOKS_SIGNED.fullmatch(token) is not None
 
 
 def read_parts(token: str) -> tuple[Object, Object]:
-    """Header and claims of a token, nothing of it proved yet but its form.
+    """The header and claims of a token, of which only the form is checked yet.
 
     Raises:
         ValueError: too long, not three parts in base64url as RFC 7515 writes it, or no JSON objects in UTF-8 whose names are
@@ -41,17 +41,17 @@ def read_parts(token: str) -> tuple[Object, Object]:
 
 
 def has_plain_dates(claims: Object) -> bool:
-    """Whether the dates of a token, as far as it has them, are numbers of seconds that can be a date."""
+    """True where every date of a token is a number of seconds that can be a date."""
     return all(_is_date(claims[name]) for name in DATES if name in claims)
 
 
 def _is_date(value: Any) -> bool:
-    # A whole number of any length is compared as it is; arithmetic would make a float of it.
+    # Whole numbers of any length can be compared as they are; arithmetic would turn them into floats and may overflow.
     return type(value) in (int, float) and 0 <= value < END_OF_DATES
 
 
 def _bytes_of(part: str) -> bytes:
-    """What base64url stands for; there is one way of writing it."""
+    """The bytes that base64url stands for. Only its one canonical spelling is accepted."""
     raw = urlsafe_b64decode(part + "=" * (-len(part) % 4))
     if urlsafe_b64encode(raw).rstrip(b"=").decode("ascii") != part:
         raise ValueError("not base64url")
@@ -69,6 +69,7 @@ def _object_of(raw: bytes) -> Object:
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> Object:
+    # Of two values with one name, parsers differ in which they take: one could be checked and the other used.
     found = dict(pairs)
     if len(found) != len(pairs):
         raise ValueError("a name twice")

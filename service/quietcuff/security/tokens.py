@@ -1,6 +1,7 @@
-"""Tokens for clients that prove who they are with a signed assertion, as SMART Backend Services has it.
+"""Tokens for clients that prove their identity with a signed assertion, as SMART Backend Services describes.
 
-A token is a key of this service that lives for five minutes and carries the scopes that were granted.
+A token is a key of this service that lives for five minutes and carries the granted scopes.
+
 Source: SMART App Launch 2.2, backend services and asymmetric authentication; RFC 6749, 7521, 7523.
 """
 
@@ -41,7 +42,7 @@ REQUIRED = ("iss", "sub", "aud", "exp", "jti")
 
 
 class TokenRequest(msgspec.Struct, frozen=True):
-    """A request for a token, as its form says it. ``client_id`` is None where it is left to the assertion."""
+    """A request for a token, read from its form. ``client_id`` is None where only the assertion names the client."""
 
     assertion: str
     scope: str
@@ -58,7 +59,7 @@ class Token(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Assertion(msgspec.Struct, frozen=True):
-    """What an assertion says, once it has proved true."""
+    """The content of an assertion that has been proved."""
 
     client: ClientRow
     jti: str
@@ -66,7 +67,7 @@ class Assertion(msgspec.Struct, frozen=True):
 
 
 def read_form(body: bytes) -> TokenRequest:
-    """The request for a token that a form holds.
+    """The request for a token in a form.
 
     Raises:
         TokenRefused: ``invalid_request`` or ``unsupported_grant_type``.
@@ -95,7 +96,7 @@ def read_form(body: bytes) -> TokenRequest:
 
 
 def check_outside_form(schemes: Iterable[str], query: bytes) -> None:
-    """Refuse credentials that are sent beside those of the form. A bearer token is none of a client's.
+    """Refuse credentials sent beside those of the form. A bearer token does not count: it is not a client's proof.
 
     Raises:
         TokenRefused: ``invalid_request``: Authorization has another scheme, or the address holds a field of the form.
@@ -108,12 +109,12 @@ def check_outside_form(schemes: Iterable[str], query: bytes) -> None:
 
 
 def doubled() -> TokenRefused:
-    """More than one way of proving who a client is. Source: RFC 6749, 2.3 and 5.2."""
+    """The refusal of more than one proof of a client's identity. Source: RFC 6749, 2.3 and 5.2."""
     return TokenRefused("invalid_request", "One proof of who the client is: the assertion, and no other credentials.")
 
 
 class TokenIssuer:
-    """Gives tokens. ``token_url`` is the audience of every assertion."""
+    """Issues tokens. ``token_url`` is the audience of every assertion."""
 
     def __init__(self, store: Store, key_sets: KeySets, clock: Callable[[], datetime], token_url: str) -> None:
         self._store = store
@@ -148,7 +149,9 @@ class TokenIssuer:
         )
 
         def keep(transaction: Transaction) -> bool:
+            # A digest has one length whatever the client sends, and a lone surrogate in a jti cannot be encoded otherwise.
             used = hashlib.sha256(proved.jti.encode("utf-8", "surrogatepass")).digest()
+            # Token and use are one commit: two requests with one assertion can never both get a token.
             is_new = use_assertion(transaction, proved.client.client_id, used, proved.expires_at)
             if is_new:
                 insert_key(transaction, row)
@@ -159,7 +162,8 @@ class TokenIssuer:
         return Token(access_token=key.text, expires_in=TOKEN_SECONDS, scope=granted)
 
     async def forget_old(self) -> None:
-        """Forget tokens that have expired, and used assertions that would be refused for their age."""
+        """Delete expired tokens, and used assertions that would be refused for their age anyway."""
+        # With more than the leeway to spare, so that no assertion is forgotten while it could still be accepted.
         before = self._clock() - timedelta(seconds=2 * LEEWAY_SECONDS)
 
         def forget(transaction: Transaction) -> None:
@@ -169,7 +173,7 @@ class TokenIssuer:
         await self._store.write(NO_TENANT, forget)
 
     async def _prove(self, assertion: str) -> Assertion:
-        """Hold an assertion against the client's key, and against what every assertion must say.
+        """Check an assertion against the client's key, and against the rules for every assertion.
 
         Raises:
             TokenRefused: ``invalid_client``.
@@ -202,6 +206,7 @@ class TokenIssuer:
         return found
 
     async def _key(self, client: ClientRow, header: dict[str, Any]) -> Key:
+        # SMART: a jku must be the registered address, or the token would choose whose keys prove it.
         if "jku" in header and header["jku"] != client.key_set_url:
             raise unproved("jku is the address that was registered, or left out.")
         if client.key_set_url is not None:
@@ -213,16 +218,16 @@ class TokenIssuer:
         return found
 
     def _end_of(self, claims: dict[str, Any]) -> datetime:
-        """When the assertion ends, with what is allowed for clocks that differ."""
+        """The end of an assertion, with the tolerance for clocks that differ."""
         latest, end = self._clock().timestamp() + LONGEST_ASSERTION_SECONDS + LEEWAY_SECONDS, claims["exp"]
-        # A whole number of any length is compared as it is; arithmetic would make a float of it.
+        # Whole numbers of any length can be compared as they are; arithmetic would turn them into floats and may overflow.
         if type(end) not in (int, float) or not end <= latest:
             raise unproved(f"exp is a number of seconds since 1970, at most {LONGEST_ASSERTION_SECONDS} ahead.")
         return datetime.fromtimestamp(float(end), UTC) + timedelta(seconds=LEEWAY_SECONDS)
 
 
 def peek(assertion: str) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Header and claims of an assertion, nothing of it proved yet but its form.
+    """The header and claims of an assertion, of which only the form is checked yet.
 
     Raises:
         TokenRefused: ``invalid_client``: no JSON Web Token, or none of a kind that is accepted.
@@ -245,7 +250,7 @@ def peek(assertion: str) -> tuple[dict[str, Any], dict[str, Any]]:
 
 
 def jti_of(claims: dict[str, Any]) -> str:
-    """The assertion's own name.
+    """The assertion's own id.
 
     Raises:
         TokenRefused: ``invalid_client``: empty, or too long.
@@ -269,7 +274,7 @@ def unproved(detail: str) -> TokenRefused:
 
 
 def why(error: Exception) -> str:
-    """What is wrong with an assertion, without quoting it."""
+    """The fault of an assertion, in words that do not quote it."""
     match error:
         case jwt.exceptions.ExpiredSignatureError():
             return "The assertion has expired."

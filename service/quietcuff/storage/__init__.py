@@ -1,1 +1,1 @@
-"""Where everything is kept: one schema on SQLite and on PostgreSQL, and nothing else that knows SQL."""
+"""The database layer: one schema on SQLite and PostgreSQL. No other package knows SQL."""

@@ -64,14 +64,15 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
     ]
     leading = max(concerns, key=lambda concern: LEVELS.index(concern.level), default=Concern(level="none"))
     asks = list(dict.fromkeys(code for concern in concerns for code in concern.ask))
+    speaking = leading
     if leading.text is None:
-        leading = next((concern for concern in concerns if concern.text is not None), leading)
+        speaking = next((concern for concern in concerns if concern.text is not None), leading)
     return Watch(
         safety=Safety(
             level=leading.level,
             readings=sorted({place for concern in concerns if concern.level != "none" for place in concern.places}),
             ask=asks,
-            text=say(sitting, leading, asks),
+            text=say(sitting, speaking, asks),
         ),
         step=next((concern.step for concern in concerns if concern.step is not None), None),
         findings=[entry for concern in concerns for entry in concern.findings] + person_findings(sitting),

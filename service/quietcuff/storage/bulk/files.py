@@ -1,4 +1,4 @@
-"""The files of an export as rows: what each holds, and its lines in chunks."""
+"""The files of an export as rows: a description of each, and its lines in chunks."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from quietcuff.storage.engine.statements import Command, Query, insert_into, sin
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
 from quietcuff.storage.schema.codes import FILE_PURPOSE
 
+# Deleting shares the one writer with requests, so each step stays short.
 CHUNKS_SWEPT_AT_ONCE = 50
 
 
@@ -102,7 +103,7 @@ def read_chunk(connection: Connection, tenant_id: int, job_id: UUID, file_number
 def add_to_files(
     connection: Connection, tenant_id: int, job_id: UUID, files: Sequence[FileRow], chunks: Sequence[ChunkRow]
 ) -> None:
-    """Store chunks, and the files as they are with them."""
+    """Store chunks, and the new totals of their files."""
     key = {"tenant_id": tenant_id, "job_id": job_id}
     for file in files:
         row = {**msgspec.structs.asdict(file), **key, "purpose": FILE_PURPOSE.number(file.purpose)}
@@ -111,7 +112,7 @@ def add_to_files(
 
 
 def sweep_job(connection: Connection, tenant_id: int, job_id: UUID) -> bool:
-    """Delete some of what a job made, and in the end the job; False while there is more."""
+    """Delete some of a job's chunks, and in the end the job itself; False while there is more."""
     key = {"tenant_id": tenant_id, "job_id": job_id}
     found = SOME_CHUNKS.all(connection, key)
     rows = [{**key, "file_number": file_number, "chunk_number": chunk_number} for file_number, chunk_number in found]

@@ -1,6 +1,6 @@
-"""Groups as rows, and who belongs to one.
+"""Groups as rows, and the conditions on their members.
 
-Whose data is exported: everybody's, that of some people, or that of a group that is a stored query.
+The members of an export are everybody, some people by id, or the people of a group that is a stored query.
 """
 
 from __future__ import annotations
@@ -22,9 +22,10 @@ Condition = ColumnElement[bool]
 
 
 class SittingFilter(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Sittings, one of which a person must have had: taken in ``[since, until)``, at a place, by a protocol, in a setting.
+    """A filter on sittings: a person must have had at least one that fits.
 
-    What was voided does not count. ``location`` is ``system|value``.
+    It may ask for sittings taken in ``[since, until)``, at a place, by a protocol or in a setting. Voided sittings do not
+    count. ``location`` is ``system|value``.
     """
 
     since: datetime | None = None
@@ -35,11 +36,11 @@ class SittingFilter(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tru
 
 
 class Members(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """People: those named, or those with such a sitting, or both at once; everybody where nothing is said."""
+    """A choice of people: by id, by a sitting that fits a filter, or by both. Without either it is everybody."""
 
     subject_ids: frozenset[UUID] | None = None
     sittings: SittingFilter | None = None
-    # The stored group that this is, whose former people are known.
+    # The id of the stored group, whose former members are known.
     group_id: UUID | None = None
 
     @property
@@ -48,7 +49,7 @@ class Members(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 def members_conditions(members: Members, subject_id: ColumnElement[Any], *, even_voided: bool = False) -> list[Condition]:
-    """What the id of a person must satisfy to be one of them; the values are those of ``members_values``."""
+    """The conditions that make a person's id one of the members; ``members_values`` has their values."""
     found: list[Condition] = []
     if members.subject_ids is not None:
         found.append(subject_id.in_(bindparam("member_ids", expanding=True, type_=Id)))
@@ -67,7 +68,7 @@ def members_conditions(members: Members, subject_id: ColumnElement[Any], *, even
 
 
 def sittings_conditions(sittings: SittingFilter, columns: Any, *, even_voided: bool = False) -> list[Condition]:
-    """What a sitting must satisfy."""
+    """The conditions on a sitting."""
     found: list[Condition] = [] if even_voided else [columns.status == SET_STATUS.number("active")]
     if sittings.since is not None:
         found.append(columns.taken_from >= bindparam("sittings_since", type_=Instant))
@@ -83,7 +84,7 @@ def sittings_conditions(sittings: SittingFilter, columns: Any, *, even_voided: b
 
 
 def members_values(members: Members) -> dict[str, Any]:
-    """The values that the conditions take; none that they do not."""
+    """The values of the conditions, and no others."""
     values: dict[str, Any] = {}
     if members.subject_ids is not None:
         values["member_ids"] = sorted(members.subject_ids)
@@ -148,31 +149,31 @@ def count_groups(connection: Connection, tenant_id: int) -> int:
 
 
 def delete_group(connection: Connection, tenant_id: int, group_id: UUID) -> bool:
-    """Forget a group; False where there is none."""
+    """Delete a group; False where there is none."""
     key = {"tenant_id": tenant_id, "group_id": group_id}
     DELETE_FORMER.run(connection, key)
     return DELETE.run(connection, key) == 1
 
 
 def change_group(connection: Connection, tenant_id: int, group_id: UUID, filter: bytes) -> None:
-    """Store another filter of a group."""
+    """Store another filter for a group."""
     CHANGE.run(connection, {"of_tenant": tenant_id, "of_group": group_id, "new_filter": filter})
 
 
 def is_member(connection: Connection, tenant_id: int, members: Members, subject_id: UUID) -> bool:
-    """Whether a person belongs to it now, or did by a sitting that was taken back since."""
+    """True where a person belongs to the group now, or did by a sitting that was voided since."""
     conditions = members_conditions(members, bindparam("person", type_=Id), even_voided=True)
     values = {"tenant_id": tenant_id, "person": subject_id, **members_values(members)}
     return connection.execute(select(literal(1)).where(*conditions), values).first() is not None
 
 
 def save_former(connection: Connection, tenant_id: int, group_id: UUID, subject_id: UUID) -> None:
-    """Remember that a person was of a group, for whoever has a copy of what it held."""
+    """Remember that a person was a member, for clients that hold a copy of the group's data."""
     SAVE_FORMER.run(connection, {"tenant_id": tenant_id, "group_id": group_id, "subject_id": subject_id})
 
 
 def count_members(connection: Connection, tenant_id: int, members: Members) -> int:
-    """How many people belong to it now."""
+    """The number of people who belong to the group now."""
     statement = select(func.count()).where(
         subject.c.tenant_id == bindparam("tenant_id"), *members_conditions(members, subject.c.subject_id)
     )

@@ -1,4 +1,4 @@
-"""Export jobs as rows: whoever holds the lease of a job works on it, and commits what it made with how far it came."""
+"""Export jobs as rows. The worker that holds a job's lease commits its output together with its progress."""
 
 from __future__ import annotations
 
@@ -16,11 +16,15 @@ from quietcuff.storage.schema.codes import EXPORT_STATE
 
 _c = export_job.c
 WAITING, RUNNING, DONE, FAILED, ENDED = (EXPORT_STATE.number(word) for word in EXPORT_STATE.words)
+# While an export waits here, new writers of the tenant queue behind it, so it must not wait for long.
 PATIENCE_SECONDS = 2
 
 
 class JobRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One job. ``plan`` and ``progress`` are JSON; ``ended`` means that its client is done with it, or its time is over."""
+    """One job. ``plan`` and ``progress`` are JSON.
+
+    State ``ended`` means that its client is done with it, or that its time is over.
+    """
 
     tenant_id: int
     job_id: UUID
@@ -58,6 +62,7 @@ _IS_FREE = (
 ANY_FREE: Query[UUID] = Query(single, select(_c.job_id).where(*_IS_FREE).limit(1))
 FREE = Query(
     _from_columns,
+    # Workers that look at the same moment pass over each other's job and do not wait for it.
     _ALL.where(*_IS_FREE).order_by(_c.created_at, _c.job_id).limit(1).with_for_update(skip_locked=True),
 )
 OVER: Query[UUID] = Query(
@@ -90,17 +95,17 @@ def find_job(connection: Connection, tenant_id: int, job_id: UUID) -> JobRow | N
 
 
 def count_open_jobs(connection: Connection, tenant_id: int) -> int:
-    """How many jobs wait or run."""
+    """The number of jobs that wait or run."""
     return COUNT_OPEN.first(connection, {"tenant_id": tenant_id}) or 0
 
 
 def is_job_free(connection: Connection, tenant_id: int, now: datetime) -> bool:
-    """Whether there is a job that nobody works on; only reads."""
+    """True where a job waits for a worker; this only reads."""
     return ANY_FREE.first(connection, {"tenant_id": tenant_id, "now": now}) is not None
 
 
 def take_job(connection: Connection, tenant_id: int, worker: UUID, now: datetime, lease_until: datetime) -> JobRow | None:
-    """The longest waiting job that nobody works on, with its lease; a job whose worker is gone is such a one."""
+    """Lease the longest waiting job that nobody works on. A job whose worker is gone is one of these."""
     free = FREE.first(connection, {"tenant_id": tenant_id, "now": now})
     if free is None:
         return None
@@ -113,26 +118,26 @@ def take_job(connection: Connection, tenant_id: int, worker: UUID, now: datetime
 
 
 def keep_job(connection: Connection, row: JobRow) -> bool:
-    """Store how far a job has come; False where it is another's by now, or was ended meanwhile."""
+    """Store a job's progress; False where another worker holds it by now, or it was ended meanwhile."""
     values = {**msgspec.structs.asdict(row), "state": EXPORT_STATE.number(row.state)}
     values |= {"of_tenant": row.tenant_id, "of_job": row.job_id, "of_worker": row.worker}
     return KEEP.run(connection, values) == 1
 
 
 def release_job(connection: Connection, row: JobRow, lease_until: datetime, attempts: int) -> None:
-    """Let the next worker have a job from a moment on, wherever it has come to."""
+    """Let another worker take a job from a moment on, however far it has come."""
     key = {"of_tenant": row.tenant_id, "of_job": row.job_id, "of_worker": row.worker}
     RELEASE.run(connection, {**key, "lease_until": lease_until, "attempts": attempts})
 
 
 def note_poll(connection: Connection, row: JobRow, now: datetime, next_poll_at: datetime) -> bool:
-    """Note that a client asked; False where it asked too soon."""
+    """Note that a client asked for the state of a job; False where it asked too soon."""
     values = {"of_tenant": row.tenant_id, "of_job": row.job_id, "now": now, "next_poll_at": next_poll_at}
     return POLL.run(connection, values) == 1
 
 
 def end_job(connection: Connection, row: JobRow) -> None:
-    """Have a job stop and its files swept away."""
+    """Stop a job, so that its files are removed."""
     END.run(connection, {"state": ENDED, "of_tenant": row.tenant_id, "of_job": row.job_id})
 
 
@@ -141,10 +146,10 @@ def jobs_that_are_over(connection: Connection, tenant_id: int, now: datetime) ->
 
 
 def wait_for_writers(connection: Connection, tenant_id: int) -> None:
-    """Return once whatever wrote for the tenant when this was called is committed or undone.
+    """Wait until everything that was writing for the tenant at the call is committed or undone.
 
-    On SQLite nobody else writes while this transaction does. On PostgreSQL every writer holds a lock that is shared among
-    them; this one waits for all of them, and lets the next in when its own transaction ends.
+    On SQLite nobody else writes while this transaction does. On PostgreSQL all writers share a lock: this call waits for all of
+    them, and lets the next one in when its own transaction ends.
     """
     if connection.dialect.name != "postgresql":
         return

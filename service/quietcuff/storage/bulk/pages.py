@@ -1,6 +1,7 @@
-"""What an export reads, page by page along primary keys, so that no page costs more than another.
+"""The rows that an export reads, page by page along primary keys, so that no page costs more than another.
 
-A page of sittings follows (subject, set): as ids of people are spread evenly, the last one also tells how far the walk is.
+A page of sittings follows (subject, set). The ids of people are spread evenly, so the last id also tells how far the export has
+come.
 """
 
 from __future__ import annotations
@@ -32,10 +33,11 @@ from quietcuff.storage.schema.sittings import (
 from quietcuff.storage.search.statements import of_set
 
 SETS_A_PAGE = 100
-# Documents are what is large: a page ends before it would hold more than so many versions, or after its first set.
+# Documents are large: a page ends before it would hold more versions than this, or after its first set.
 VERSIONS_A_PAGE = 300
 PARTIES_A_PAGE = 1_000
 STATEMENTS_KEPT = 64
+# Smaller than any real id, so that the first page needs no statement of its own.
 NOWHERE = UUID(int=0)
 
 Party = TypeVar("Party")
@@ -44,9 +46,9 @@ Condition = ColumnElement[bool]
 
 
 class Span(msgspec.Struct, frozen=True, kw_only=True):
-    """What is exported: of whom, as it was at ``at``, and only what changed after ``since``.
+    """The range of an export: these members, as everything was at ``at``, and only what changed after ``since``.
 
-    ``all_versions`` where what is said of earlier versions is wanted too.
+    ``all_versions`` is true where the Provenance of earlier versions is wanted too.
     """
 
     tenant_id: int
@@ -57,10 +59,10 @@ class Span(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
-    """One set: where its Observations stand by place, such as ``r0`` or ``mean``, and its versions by number.
+    """One set: the state of its Observations by place, such as ``r0`` or ``mean``, and its versions by number.
 
-    ``has_moved`` where it changed after the moment of the export; then every version is there. ``mean_since`` is the version
-    from which on it has a mean, where versions are spoken of.
+    ``has_moved`` is true where it changed after the moment of the export; then all its versions are there. ``mean_since`` is
+    the first version that has a mean, where all versions are exported.
     """
 
     subject_id: UUID
@@ -81,7 +83,7 @@ class SetsPage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class _Shape(msgspec.Struct, frozen=True, kw_only=True):
-    """Which conditions there are: on these the statements depend, not on their values."""
+    """The conditions of an export. The statements depend on these, not on their values."""
 
     members: Members
     has_since: bool
@@ -89,7 +91,7 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def _first_means(connection: Connection, span: Span, versions: dict[Key, dict[int, VersionRow]]) -> dict[UUID, int]:
-    """By set, the version from which on it has a mean; looked up where not every version was read."""
+    """By set, the first version that has a mean; looked up where not every version was read."""
     if not span.all_versions:
         return {}
     if span.since is not None:
@@ -108,7 +110,7 @@ class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
 
 
 def _then(table: Table, key: str) -> Select[Any]:
-    """The newest earlier version of a person or a device at a moment."""
+    """The newest former version of a person or a device up to a moment."""
     return (
         select(table)
         .where(
@@ -125,7 +127,7 @@ SUBJECT_THEN, DEVICE_THEN = _then(subject_past, "subject_id"), _then(device_past
 
 
 def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage:
-    """The next page of sets, with everything that their Observations and Provenance are made of."""
+    """The next page of sets, with everything that their Observations and Provenance are made from."""
     shape = _shape(span)
     values = {**_values(span), **_from(after)}
     keys = connection.execute(_keys_statement(shape), {**values, "limit": SETS_A_PAGE}).all()
@@ -159,7 +161,7 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
 
 
 def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
-    """The next people as they were at the export's moment."""
+    """The next page of people, as they were at the export's moment."""
     found = connection.execute(_subjects_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
     rows = [SubjectRow(*row) for row in found]
     then = [row if row.updated_at <= span.at else _subject_then(connection, span, row) for row in rows]
@@ -167,7 +169,7 @@ def read_subjects(connection: Connection, span: Span, after: UUID | None) -> Par
 
 
 def read_devices(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[DeviceRow]:
-    """The next devices as they were: all, or those that the people's readings were taken with."""
+    """The next page of devices as they were: all of them, or those that the people's readings were taken with."""
     found = connection.execute(_devices_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
     rows = [DeviceRow(*row) for row in found]
     then = [row if row.updated_at <= span.at else _device_then(connection, span, row) for row in rows]
@@ -179,7 +181,7 @@ def _end(keys: list[UUID]) -> UUID | None:
 
 
 def _subject_then(connection: Connection, span: Span, row: SubjectRow) -> SubjectRow | None:
-    """A person as they were known at the export's moment."""
+    """A person as known at the export's moment."""
     past = connection.execute(SUBJECT_THEN, {"tenant_id": span.tenant_id, "key": row.subject_id, "at": span.at}).first()
     if past is None:
         return None
@@ -208,7 +210,7 @@ def _from(after: Key | None) -> dict[str, UUID]:
 
 
 def _fitting(versions: list[int]) -> int:
-    """How many sets of these numbers of versions make a page."""
+    """The number of sets that fit on a page, given the number of versions of each."""
     total = 0
     for place, number in enumerate(versions):
         total += number
@@ -232,7 +234,7 @@ def _moment(name: str) -> Any:
 
 
 def _sets(shape: _Shape) -> list[Condition]:
-    """The sets after the last page. The first conditions alone are what an index can serve."""
+    """Conditions on the sets after the last page. An index can serve only the first two."""
     c = reading_set.c
     found = [
         c.tenant_id == bindparam("tenant_id"),
@@ -255,7 +257,7 @@ def _sets_on_page(shape: _Shape) -> list[Condition]:
 
 
 def _near(table: Table) -> list[Condition]:
-    """The page's bounds on the other side of a join: without them a planner may read that table from its beginning."""
+    """The page's bounds on the other side of a join. Without them a planner may read that table from its beginning."""
     return [table.c.subject_id >= _id("after_subject"), table.c.subject_id <= _id("last_subject")]
 
 
@@ -279,7 +281,7 @@ def _stands_statement(shape: _Shape) -> Select[Any]:
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
 def _versions_statement(shape: _Shape) -> Select[Any]:
-    """Every version that is shown or spoken of; of a set that has moved since, all."""
+    """The versions that are exported; of a set that has changed since, all of them."""
     v = set_version.c
     needed = [v.version == reading_set.c.version, v.version == reading_set.c.mean_from_version]
     needed.append(reading_set.c.updated_at > _moment("at"))

@@ -1,7 +1,7 @@
-"""The outbox: what is still to be sent, who has it, and what was given up.
+"""The outbox: entries still to be sent, the worker that holds each, and entries that were given up.
 
-What waits for one person and one target is a lane: only its first row can be claimed. A claim is a lease, so that what a
-worker held when it was killed is taken up by another once the lease has run out.
+The entries for one person and one target form a lane, and only the first entry of a lane can be claimed. A claim is a lease:
+when a worker is killed, another takes up its entries once the lease has run out.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _earlier = outbox.alias("earlier")
 
 
 class OutboxEntry(msgspec.Struct, frozen=True):
-    """One version of a set that is to reach one target."""
+    """One version of a set that is to be sent to one target."""
 
     tenant_id: int
     subject_id: UUID
@@ -42,7 +42,7 @@ class OutboxEntry(msgspec.Struct, frozen=True):
 
 
 class Lease(msgspec.Struct, frozen=True, kw_only=True):
-    """An entry that a worker has, and until when nobody else will take it."""
+    """An entry that a worker holds, and the time until which no other worker takes it."""
 
     entry: OutboxEntry
     lease: UUID
@@ -50,8 +50,10 @@ class Lease(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Backlog(msgspec.Struct, frozen=True):
-    """How much of a target waits, since when, and how much was given up; when the next is tried, and how many of those that
-    wait failed."""
+    """The number of waiting and given-up entries of a target.
+
+    Also the oldest waiting entry's time, the time of the next attempt, and how many waiting entries have failed before.
+    """
 
     target_id: UUID
     waiting: int
@@ -87,13 +89,14 @@ def _queue(dialect: str) -> Any:
         "due_at": now,
         "attempts": literal(0),
     }
+    # A paused target keeps collecting entries for later; a disabled one has said that it wants no more.
     takes = target.c.state != TARGET_STATE.number("disabled")
     rows = select(*values.values()).where(target.c.tenant_id == tenant_id, takes)
     return insert_into(outbox, dialect).from_select(list(values), rows)
 
 
 def _heads() -> Select[Any]:
-    """What can be claimed of a target: due, held by nobody, and nothing of the same lane before it."""
+    """The entries of a target that can be claimed: due, held by nobody, and first in their lane."""
     same_lane = and_(*(_earlier.c[name] == _c[name] for name in _LANE))
     waits_before = exists().where(same_lane, _earlier.c.given_up_at.is_(None), _earlier.c.position < _c.position)
     is_free = or_(_c.leased_until.is_(None), _c.leased_until <= bindparam("now", type_=Instant))
@@ -102,6 +105,7 @@ def _heads() -> Select[Any]:
         .where(*_OF_TARGET, _c.given_up_at.is_(None), _c.due_at <= bindparam("now", type_=Instant), is_free, ~waits_before)
         .order_by(_c.due_at, _c.position)
         .limit(bindparam("most"))
+        # Workers that look at the same moment pass over each other's rows and do not wait.
         .with_for_update(skip_locked=True, of=outbox)
     )
 
@@ -115,7 +119,7 @@ _TRIED: dict[str, Any] = {name: bindparam(f"to_{name}") for name in ("attempts",
 LATER = Command(update(outbox).where(*_OURS).values(**_TRIED, due_at=bindparam("to_due_at"), **_FREE))
 GIVE_UP = Command(update(outbox).where(*_OURS).values(**_TRIED, given_up_at=bindparam("to_given_up_at"), **_FREE))
 RELEASE = Command(update(outbox).where(*_OURS).values(**_FREE))
-# What waits behind is not due before what it waits for, or every look for work would pass over it.
+# Entries behind a put-off one are put off too, or every search for work would have to pass over them.
 HOLD_BACK = Command(
     update(outbox)
     .where(*_NAMED[:3], _c.given_up_at.is_(None), _c.due_at < bindparam("to_due_at"))
@@ -140,7 +144,7 @@ REPLAY_ONE = Command(
     )
     .values(**_AFRESH)
 )
-# What was held back by a failure is tried at once where somebody says that the receiver is well again.
+# Entries put off by a failure are tried at once where somebody says that the receiver works again.
 DUE_NOW = Command(
     update(outbox)
     .where(*_OF_TARGET, _c.given_up_at.is_(None), _c.due_at > bindparam("now", type_=Instant))
@@ -167,7 +171,7 @@ LAST_TRIED = Query(
 
 
 def queue_version(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, version: int, now: datetime) -> None:
-    """Have a version sent to every target of its tenant; written with the group. The person's row is locked by the caller."""
+    """Queue a version for every target of its tenant; written with the group. The caller holds the lock on the person's row."""
     values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "version": version, "now": now}
     QUEUE.run_later(connection, [values])
 
@@ -175,7 +179,7 @@ def queue_version(connection: Connection, tenant_id: int, subject_id: UUID, set_
 def claim_due(
     connection: Connection, tenant_id: int, target_id: UUID, *, now: datetime, until: datetime, lease: UUID, most: int
 ) -> list[Lease]:
-    """Take what is due of a target, the longest due first. What another worker is taking just now is passed over."""
+    """Claim the due entries of a target, the longest due first. Entries that another worker is claiming now are passed over."""
     values = {"tenant_id": tenant_id, "target_id": target_id, "now": now, "most": most}
     heads = HEADS.all(connection, values)
     LEASE.run_each(connection, [{**_key(head), "to_lease": lease, "to_leased_until": until} for head in heads])
@@ -183,60 +187,61 @@ def claim_due(
 
 
 def delivered(connection: Connection, claim: Lease) -> bool:
-    """Remove what has arrived; False where the lease ran out and somebody else has it."""
+    """Remove an entry that has arrived; False where the lease ran out and another worker holds it."""
     return DELIVERED.run(connection, _held(claim)) == 1
 
 
 def try_later(connection: Connection, claim: Lease, tried: Tried, due_at: datetime) -> None:
-    """Put an entry, and what waits behind it, off."""
+    """Put off an entry and the entries behind it."""
+    # Nothing to hold back where the lease was lost: the lane then belongs to another worker.
     if LATER.run(connection, {**_held(claim), **_said(tried), "to_due_at": due_at}):
         lane = {name: value for name, value in _key(claim.entry).items() if name != "of_position"}
         HOLD_BACK.run(connection, {**lane, "to_due_at": due_at})
 
 
 def give_up(connection: Connection, claim: Lease, tried: Tried) -> None:
-    """Set an entry aside; what waits behind it goes on."""
+    """Set an entry aside; the entries behind it go on."""
     GIVE_UP.run(connection, {**_held(claim), **_said(tried), "to_given_up_at": tried.at})
 
 
 def release(connection: Connection, claim: Lease) -> None:
-    """Let an entry go as it was."""
+    """Release an entry unchanged."""
     RELEASE.run(connection, _held(claim))
 
 
 def undelivered(connection: Connection, tenant_id: int, target_id: UUID, most: int) -> list[OutboxEntry]:
-    """What was given up, the longest ago first."""
+    """Entries that were given up, the longest ago first."""
     return GIVEN_UP.all(connection, {"tenant_id": tenant_id, "target_id": target_id, "most": most})
 
 
 def replay_all(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> int:
-    """Have everything that was given up sent again; how much that is."""
+    """Queue all given-up entries again; their number."""
     return REPLAY_ALL.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
 
 
 def replay(connection: Connection, tenant_id: int, target_id: UUID, versions: Sequence[tuple[UUID, int]], now: datetime) -> int:
-    """Have some of what was given up sent again, by set and version; how much of it there was."""
+    """Queue some given-up entries again, named by set and version; the number found."""
     key = {"tenant_id": tenant_id, "target_id": target_id, "now": now}
     return sum(REPLAY_ONE.run(connection, {**key, "of_set_id": of, "of_version": number}) for of, number in versions)
 
 
 def due_now(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> None:
-    """Have everything that was put off tried at once."""
+    """Make all put-off entries due at once."""
     DUE_NOW.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
 
 
 def backlogs(connection: Connection, tenant_id: int) -> dict[UUID, Backlog]:
-    """How much waits and was given up, for each target that has any of it."""
+    """The backlog of each target that has any entries."""
     return {found.target_id: found for found in BACKLOGS.all(connection, {"tenant_id": tenant_id})}
 
 
 def last_failed(connection: Connection, tenant_id: int, target_id: UUID) -> OutboxEntry | None:
-    """Of what waits for a target, the entry that was tried last, in vain."""
+    """The waiting entry of a target that failed most recently."""
     return LAST_TRIED.first(connection, {"tenant_id": tenant_id, "target_id": target_id})
 
 
 class Tried(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of an attempt: how many there were with it, when, a word, and the HTTP status where there was an answer."""
+    """The outcome of an attempt: its time and number, a reason, and the HTTP status where there was an answer."""
 
     at: datetime
     attempts: int

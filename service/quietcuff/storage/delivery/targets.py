@@ -1,4 +1,4 @@
-"""Delivery targets as rows. Secrets are needed to sign and to authenticate, so they are kept as they are."""
+"""Delivery targets as rows. Secrets are stored in plain form, because signing and authenticating need them."""
 
 from __future__ import annotations
 
@@ -34,6 +34,7 @@ class TargetRow(msgspec.Struct, frozen=True, kw_only=True):
     created_at: datetime
     updated_at: datetime
 
+    # The default would print the URL and the secrets into logs.
     def __repr__(self) -> str:
         return f"TargetRow({self.target_id})"
 
@@ -80,7 +81,7 @@ def find_target(connection: Connection, tenant_id: int, target_id: UUID) -> Targ
 
 
 def lock_target(connection: Connection, tenant_id: int, target_id: UUID) -> TargetRow | None:
-    """The target's row, held until the transaction ends."""
+    """A target's row, locked until the transaction ends."""
     return LOCK.first(connection, {"tenant_id": tenant_id, "target_id": target_id})
 
 
@@ -90,12 +91,12 @@ def targets_of_tenant(connection: Connection, tenant_id: int) -> list[TargetRow]
 
 
 def change_target(connection: Connection, row: TargetRow) -> None:
-    """Store a target as it is now."""
+    """Store a target's new state."""
     CHANGE.run(connection, {**_to_columns(row), "of_tenant": row.tenant_id, "of_target": row.target_id})
 
 
 def delete_target(connection: Connection, tenant_id: int, target_id: UUID) -> None:
-    """Remove a target and everything that was still to be sent to it."""
+    """Remove a target and all entries that were still to be sent to it."""
     key = {"tenant_id": tenant_id, "target_id": target_id}
     DELETE.run(connection, key)
     DELETE_QUEUE.run(connection, key)

@@ -17,12 +17,15 @@ from quietcuff.storage.trail.trail import Book, keep_book, note_stored
 T = TypeVar("T")
 Work = Callable[[Connection], T]
 
+# Few connections are enough: one commit answers for a whole group of jobs.
 POSTGRESQL_WRITERS = 4
+# Kept in the connection's info, so that a group of one tenant enters it only once.
 ENTERED = "quietcuff tenant"
 
 
 class Backend(Protocol):
-    """Where groups are run. ``writers`` is how many at once; ``book`` is of the trail that they write."""
+    """The place where groups of jobs are run. ``writers`` is how many groups run at once; ``book`` belongs to the trail they
+    write."""
 
     writers: int
     book: Book
@@ -56,7 +59,10 @@ class SqliteBackend:
         return await asyncio.get_running_loop().run_in_executor(self._reader_threads, self._read, work)
 
     async def empty_log(self) -> bool:
-        """Move SQLite's log into the file and empty it, for it holds pages as they were; False while a reader is in its way."""
+        """Move SQLite's log into the file and empty it; False while a reader is in the way.
+
+        The log holds pages as they were, so what was deleted would still stand in it.
+        """
         return await asyncio.get_running_loop().run_in_executor(self._writer_thread, self._empty_log)
 
     async def close(self) -> None:
@@ -70,6 +76,8 @@ class SqliteBackend:
             return write_group(connection, jobs, no_entry)
 
     def _empty_log(self) -> bool:
+        # A raw connection, because SQLite cannot checkpoint inside a transaction and the engine begins one on its own
+        # connections.
         with closing(self._writer.raw_connection()) as connection:
             cursor = connection.cursor()
             (is_busy, _, _) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
@@ -77,6 +85,7 @@ class SqliteBackend:
             return not is_busy
 
     def _read(self, work: Work[T]) -> T:
+        # An explicit transaction, so that all statements of the work see one snapshot.
         with self._reader.connect() as connection, connection.begin():
             return work(connection)
 
@@ -91,6 +100,7 @@ class PostgresqlBackend:
         self._writer = open_postgresql(url, writes=True, pool_size=POSTGRESQL_WRITERS)
         self._reader = open_postgresql(url, writes=False, pool_size=READERS)
         prepare_writer(self._writer.sync_engine, book)
+        # The tenant is set for one transaction only, so each new transaction must set it again.
         event.listen(self._writer.sync_engine, "begin", forget_tenant)
 
     async def run_group(self, jobs: Sequence[Job]) -> list[JobOutcome]:
@@ -102,7 +112,7 @@ class PostgresqlBackend:
             return await connection.run_sync(read_as, tenant_id, work)
 
     async def empty_log(self) -> None:
-        """PostgreSQL's log is its own matter."""
+        """Do nothing: PostgreSQL looks after its own log."""
 
     async def close(self) -> None:
         await self._reader.dispose()
@@ -115,25 +125,26 @@ def prepare_writer(engine: Engine, book: Book) -> None:
 
 
 def write_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
-    """Run a group, and remember of the trail what of it is on disk."""
+    """Run a group, then note which rows of the trail are on disk."""
     outcomes = run_group(connection, jobs, enter)
     note_stored(connection)
     return outcomes
 
 
 def enter_tenant(connection: Connection, tenant_id: int) -> None:
-    """Be let write rows of a tenant, in work that was begun for none."""
+    """Allow writing rows of a tenant, in work that was begun for no tenant."""
     (enter_as_writer if connection.dialect.name == "postgresql" else no_entry)(connection, tenant_id)
 
 
 def no_entry(connection: Connection, tenant_id: int) -> None:
-    """SQLite knows no tenants: there the filter in every statement is the only wall."""
+    """Do nothing. SQLite knows no tenants: the filter in every statement is the only wall there."""
 
 
 def enter_as_writer(connection: Connection, tenant_id: int) -> None:
-    """Let row security show one tenant only, and tell exports that a writer of that tenant is under way."""
+    """Let row security show one tenant only, and tell exports that a writer of this tenant is at work."""
     if connection.info.get(ENTERED) == tenant_id:
         return
+    # Both in one round trip, and both end with the transaction. An export waits for this lock: see wait_for_writers.
     connection.exec_driver_sql(
         "SELECT set_config('quietcuff.tenant', $1::text, true), pg_advisory_xact_lock_shared($2::int, $3::int)",
         (str(tenant_id), WRITERS_LOCK, tenant_id),

@@ -1,4 +1,4 @@
-"""How the two databases are opened: what a connection is told when it is made, and how its transactions begin."""
+"""Opening the two databases: the settings of a new connection, and the way its transactions begin."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from sqlalchemy.pool import QueuePool
 
 from quietcuff.core.model.errors import StoreNotUsable
 
+# LATEST_COMMIT in storage/search/observations.py follows from this limit.
 LOCK_SECONDS = 3
 POOL_SECONDS = 4
 STATEMENT_SECONDS = 20
@@ -35,6 +36,7 @@ def parse_url(url: str) -> URL:
     except ArgumentError as error:
         raise StoreNotUsable("The database's address cannot be read.") from error
     backend = parsed.get_backend_name()
+    # A database in memory would be a separate one for each connection of the pools.
     if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
         if not Path(parsed.database).resolve().parent.is_dir():
             raise StoreNotUsable(
@@ -51,7 +53,7 @@ def is_sqlite(url: URL) -> bool:
 
 
 def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
-    """A SQLite engine. A writer takes the file's one write lock as its transaction begins; a reader cannot write."""
+    """A SQLite engine. A writer takes the file's one write lock when its transaction begins; a reader cannot write."""
     # The driver's own transaction handling is switched off: it would begin late and end savepoints.
     engine = create_engine(
         url,
@@ -84,6 +86,7 @@ def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
         "statement_timeout": f"{STATEMENT_SECONDS}s",
         "lock_timeout": f"{LOCK_SECONDS}s",
         "idle_in_transaction_session_timeout": f"{IDLE_SECONDS}s",
+        # The statements are short: compiling them would cost more time than it saves.
         "jit": "off",
     }
     engine = create_async_engine(
@@ -96,11 +99,12 @@ def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
     )
     if writes:
         return engine
+    # One work reads with several statements, and all of them must see the same moment.
     return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def keep_to_owner(url: URL) -> None:
-    """Have a SQLite file and what stands beside it readable by its owner alone, and made so where there is none yet.
+    """Make a SQLite file and the files beside it readable by their owner alone; create the file where there is none yet.
 
     Raises:
         StoreNotUsable: it is somebody else's.
@@ -108,7 +112,9 @@ def keep_to_owner(url: URL) -> None:
     if not is_sqlite(url):
         return
     try:
+        # Created here with its mode, because SQLite would create it with whatever the process's umask allows.
         os.close(os.open(str(url.database), os.O_RDWR | os.O_CREAT, 0o600))
+        # The log holds pages of the database, so it needs the same mode as the file.
         for ending in ("", "-wal", "-shm"):
             path = Path(f"{url.database}{ending}")
             if path.exists() and path.stat().st_mode & 0o077:
@@ -120,7 +126,7 @@ def keep_to_owner(url: URL) -> None:
 
 
 class ServingLock(msgspec.Struct, frozen=True, kw_only=True):
-    """Held while a process serves from a SQLite file; it ends with the process, however that ends."""
+    """The lock of the one process that serves from a SQLite file. It ends with the process, however that ends."""
 
     connection: sqlite3.Connection
 
@@ -129,7 +135,7 @@ class ServingLock(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def lock_for_serving(url: URL) -> ServingLock | None:
-    """Make this the one process that serves from a SQLite file; PostgreSQL needs no such thing.
+    """Make this the one process that serves from a SQLite file. PostgreSQL needs no such lock.
 
     Raises:
         StoreNotUsable: another process serves from it, or its folder cannot be written.
@@ -155,7 +161,7 @@ def lock_for_serving(url: URL) -> ServingLock | None:
 
 
 def refuse_several_workers(url: str, workers: int) -> None:
-    """SQLite has one writer: several processes on it would only wait for each other.
+    """Refuse several processes on SQLite: it has one writer, so they would only wait for each other.
 
     Raises:
         StoreNotUsable: more than one worker on a SQLite file.

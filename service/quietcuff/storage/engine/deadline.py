@@ -1,4 +1,7 @@
-"""By when work for a request must have begun: later, its caller is told that there was no room, and it is not done."""
+"""The deadline by which work for a request must have begun.
+
+Work that would begin later is not done, and its caller is told that the service is busy.
+"""
 
 from __future__ import annotations
 
@@ -11,18 +14,18 @@ RETRY_SECONDS = 2
 
 
 class Deadline:
-    """So many seconds from when the last part of the request came."""
+    """A number of seconds, counted from the moment the last part of the request arrived."""
 
     def __init__(self, seconds: float) -> None:
         self._seconds = seconds
         self._until = time.monotonic() + seconds
 
     def begin_again(self) -> None:
-        """Something came: the seconds run from now."""
+        """Count the seconds from now, because another part of the request arrived."""
         self._until = time.monotonic() + self._seconds
 
     def require(self) -> None:
-        """Make sure that it is not over.
+        """Make sure that the deadline has not passed.
 
         Raises:
             Busy: it is.
@@ -34,5 +37,6 @@ class Deadline:
         return time.monotonic() > self._until
 
 
-# Of the request that is being served, where it has one: commands, listeners and upkeep have none, and wait as long as it takes.
+# The deadline of the request that is being served. Commands, listeners and background work have none, and wait as long as it
+# takes.
 DEADLINE: ContextVar[Deadline | None] = ContextVar("deadline", default=None)

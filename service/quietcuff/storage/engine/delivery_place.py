@@ -1,4 +1,7 @@
-"""Where a database delivers from. A copy finds itself elsewhere, or under another address, than its original was."""
+"""The place a database delivers from: its machine and path, or its cluster and name, and its public URL.
+
+A copy of a database finds itself at another place, or under another URL, than its original.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ THE_ONE = 1
 
 
 class DeliveryPlace(msgspec.Struct, frozen=True):
-    """A place, and the public URL under which it was delivered from there; empty where none was set."""
+    """A place, and the public URL under which results were delivered from there; empty where none was set."""
 
     place: str
     public_url: str
@@ -34,19 +37,22 @@ KEPT = Command(kept_place)
 
 
 def find_delivery_place(connection: Connection) -> DeliveryPlace | None:
-    """The place that holds; None where nothing was delivered yet."""
+    """The stored place; None where nothing was delivered yet."""
     return PLACE.first(connection, {})
 
 
 def keep_delivery_place(connection: Connection, found: DeliveryPlace, at: datetime) -> None:
-    """From now on this is the place."""
+    """Store this as the place from now on."""
     values = {"place": found.place, "public_url": found.public_url, "set_at": at}
     KEPT.run(connection, {"delivery_place_id": THE_ONE, **values})
 
 
 def present_place(connection: Connection, instance: str | None) -> str:
-    """Where the database is now: a SQLite file by its machine and path, a PostgreSQL database by its cluster and name.
-    ``instance`` stands for the machine where it is given; PostgreSQL, which any machine may work on, has it beside."""
+    """The place of the database now: for SQLite its machine and path, for PostgreSQL its cluster and name.
+
+    ``instance`` replaces the machine's name where it is given. For PostgreSQL it is put before the cluster, because any machine
+    may work on it.
+    """
     if connection.dialect.name == "sqlite":
         path = Path(str(connection.engine.url.database)).resolve()
         return f"{instance or socket.gethostname()}:{path}"

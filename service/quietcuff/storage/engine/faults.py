@@ -1,4 +1,4 @@
-"""The one table of database faults: what a driver says, what it is, and when asking again makes sense.
+"""The one table of database faults: the driver's code, the fault it means, and when a retry makes sense.
 
 Sources: PostgreSQL's documentation, appendix A "Error codes"; SQLite's "Result and error codes"; the drivers' own classes for
 what never reached a server.
@@ -19,9 +19,12 @@ from quietcuff.core.model.errors import Busy, Fault, NotAcceptable, StoreFailing
 
 
 class DatabaseFault(msgspec.Struct, frozen=True):
-    """``lasts`` where somebody must do something: then ``told`` says what, and readiness says it. ``way_on`` is how somebody at
-    a terminal goes on. ``of_the_work`` where it befell one piece of work, and what shares its transaction may go on without
-    it."""
+    """One kind of database fault.
+
+    ``lasts`` is true where somebody must act: then ``told`` says what to do, and readiness repeats it. ``way_on`` tells
+    somebody at a terminal how to go on. ``of_the_work`` is true where the fault hit one piece of work, and the rest of its
+    transaction may go on without it.
+    """
 
     code: str
     retry_after_seconds: int
@@ -81,7 +84,7 @@ NO_RIGHT = DatabaseFault(
 NO_SCHEMA = DatabaseFault("no-schema", 30, True, "The database's schema is not there: run quietcuff database upgrade.", True)
 NO_TEXT = DatabaseFault("not-a-text", 0, of_the_work=True, told="A text has the character U+0000 in it: take it out.")
 
-# By SQLSTATE; of several that fit the longest decides.
+# By SQLSTATE. Where both the class (2 characters) and the full code (5) are listed, the full code decides.
 BY_SQLSTATE = {
     "08": GONE,
     "57": GONE,
@@ -115,7 +118,7 @@ BY_SQLITE_NAME = {
     "SQLITE_CORRUPT": DAMAGED,
     "SQLITE_NOTADB": DAMAGED,
 }
-# What the drivers and the pool raise with no code of the database's, and what its words have in them.
+# Errors of the drivers and the pool that carry no code of the database, with words that their text must contain.
 BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
     (sqlite3.OperationalError, "no such table", NO_SCHEMA),
     (PoolTimeoutError, "", SHORT),
@@ -126,13 +129,20 @@ BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
 FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
 
 
+ROW_SECURITY = "violates row-level security policy"
+
+
 def fault_of(error: BaseException) -> DatabaseFault | None:
-    """Which fault of the database an error is; None where it is a defect of ours, or no error of the database at all."""
+    """The database fault behind an error; None for a defect of our own, or an error that is not the database's."""
+    # A lost connection can arrive as an error whose own code says something else, or nothing.
     if isinstance(error, DBAPIError) and error.connection_invalidated:
         return GONE
     if not isinstance(error, FAMILIES):
         return None
     for one in _inner(error):
+        if ROW_SECURITY in str(one):
+            # It has the code of a missing right, but no grant helps: a statement of ours was for another tenant.
+            return None
         found = _by_code(one)
         if found is not None:
             return found
@@ -140,17 +150,18 @@ def fault_of(error: BaseException) -> DatabaseFault | None:
 
 
 def for_the_caller(error: Exception) -> Exception:
-    """What the caller is told: a fault of the database as the error tree has it, anything else as it is."""
+    """The error that the caller gets: a database fault as a class of the error tree, anything else unchanged."""
     fault = fault_of(error)
     if fault is None:
         return error
     told = _told(fault)
+    # Set by hand, because the error is returned here and raised elsewhere; the log still shows the driver's error.
     told.__cause__ = error
     return told
 
 
 def sentence_of_database(error: BaseException) -> str | None:
-    """What the database's own error means to somebody at a terminal, and how to go on; None where nobody foresaw it."""
+    """The meaning of a database error for somebody at a terminal, and how to go on; None for an unknown error."""
     seen: BaseException | None = error
     while seen is not None:
         fault = fault_of(seen)
@@ -177,8 +188,9 @@ def _told(fault: DatabaseFault) -> Exception:
 
 
 def _inner(error: BaseException) -> Iterator[BaseException]:
-    """The error, what the driver said, and what that was made from."""
+    """The error itself, the driver's error, and the errors that caused it."""
     one: BaseException | None = error
+    # Bounded, because a chain of causes can be a ring.
     for _ in range(5):
         if one is None:
             return
@@ -196,6 +208,6 @@ def _by_code(error: BaseException) -> DatabaseFault | None:
 
 
 def _sqlite_name(error: BaseException) -> str:
-    """The name of SQLite's code, but of its most general one, which says nothing."""
+    """The name of SQLite's code; empty for its most general one, which says nothing."""
     name: Any = getattr(error, "sqlite_errorname", "")
     return "" if name == "SQLITE_ERROR" else str(name)

@@ -1,7 +1,7 @@
-"""Ids and keyed digests. A person's and a device's id follow from what the caller calls them, and from nothing else.
+"""Ids and keyed digests. The id of a person or device follows from the caller's identifier alone.
 
-Digests of what callers send are keyed with the tenant's secret: of bodies with few possible values a bare digest would
-be a dictionary of patients.
+Digests of what callers send are keyed with the tenant's secret. Some bodies have few possible values, and a plain digest of
+those would be a dictionary of patients.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from quietcuff.storage.schema.base import microseconds
 
 DIGEST_BYTES = 16
 SUBJECT_BITS = 12
-# An id that is nobody's, where one must be named.
+# An id that belongs to nobody, for places where an id is required.
 NOBODY = UUID(int=0)
 
 
@@ -27,25 +27,27 @@ def subject_id(secret: bytes, identifier: Identifier) -> UUID:
 
 
 def device_id(secret: bytes, identifier: Identifier) -> UUID:
-    """The id of a device, made as a person's is."""
+    """The id of a device, made in the same way as a person's."""
     return _named_id(secret, "device", identifier)
 
 
 def new_set_id(subject: UUID, now: datetime) -> UUID:
     """A fresh id for a set: a UUID of version 7 whose bits after the version are the first 12 of the subject's id."""
     milliseconds = microseconds(now) // 1000
+    # RFC 9562 leaves the 12 bits after the version free. With the subject's bits there, work that knows only the set's id is
+    # ordered beside work on its subject.
     high = milliseconds << 16 | 0x7 << 12 | first_bits(subject)
     low = 0b10 << 62 | secrets.randbits(62)
     return UUID(int=high << 64 | low)
 
 
 def first_bits(subject: UUID) -> int:
-    """The bits of a subject's id that its sets' ids carry."""
+    """The 12 bits of a subject's id that the ids of its sets carry."""
     return subject.int >> (128 - SUBJECT_BITS)
 
 
 def order_of_subject(subject: UUID) -> bytes:
-    """What work on a subject is ordered by. Work that knows only the set finds nearly the same place."""
+    """The order key of work on a subject. Work that knows only the set gets a key with the same first two bytes."""
     return first_bits(subject).to_bytes(2, "big") + subject.bytes
 
 
@@ -61,12 +63,13 @@ def keyed_digest(secret: bytes, *parts: bytes) -> bytes:
 def _named_id(secret: bytes, kind: str, identifier: Identifier) -> UUID:
     text = f"{kind}\0{identifier.system}\0{identifier.value}".encode()
     number = int.from_bytes(hmac.digest(secret, text, "sha256")[:16], "big")
+    # Version and variant of RFC 9562: a UUID made by an own method must say version 8.
     number = number & ~(0xF << 76) | 0x8 << 76
     return UUID(int=number & ~(0b11 << 62) | 0b10 << 62)
 
 
 def read_id(text: str) -> UUID:
-    """An id as it stands in a URL: canonical, lower case.
+    """An id from a URL, in its canonical lower-case form.
 
     Raises:
         NotFound: text that cannot be an id of ours.
@@ -75,6 +78,7 @@ def read_id(text: str) -> UUID:
         found = UUID(text)
     except ValueError as error:
         raise NotFound("id") from error
+    # UUID() also takes braces, capitals and a urn: prefix, but a resource must have one address only.
     if str(found) != text:
         raise NotFound("id")
     return found

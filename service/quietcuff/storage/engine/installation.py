@@ -1,4 +1,4 @@
-"""The public URL of a database: links and the identifiers that others keep begin with it, whichever process writes them."""
+"""The public URL of a database: links and published identifiers begin with it, whichever process writes them."""
 
 from __future__ import annotations
 
@@ -33,11 +33,12 @@ def find_public_url(connection: Connection) -> str | None:
 
 
 def keep_public_url(connection: Connection, public_url: str, at: datetime) -> str:
-    """Set the public URL where none was set yet; the one that holds."""
+    """Set the public URL where none was set yet; the stored one is returned."""
     FIRST.run(connection, {"installation_id": THE_ONE, "public_url": public_url, "set_at": at})
+    # Read back, because another process may have set another URL first.
     return find_public_url(connection) or public_url
 
 
 def move_public_url(connection: Connection, public_url: str, at: datetime) -> None:
-    """Set the public URL, whatever it was."""
+    """Set the public URL, whether or not one was set before."""
     MOVED.run(connection, {"installation_id": THE_ONE, "public_url": public_url, "set_at": at})

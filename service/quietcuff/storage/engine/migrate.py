@@ -1,6 +1,6 @@
-"""Bringing a database to the schema this program needs, and telling whether it has it.
+"""Bring a database to the schema that this program needs, and check that it has it.
 
-Alembic is imported where it is used: a server that only serves need not wait for it.
+Alembic is imported only where it is used: a process that only serves need not wait for it.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.database import is_sqlite, open_postgresql, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
 
-NEWEST_REVISION = "0015"
+NEWEST_REVISION = "0016"
 
 
 def upgrade(url: str, revision: str = "head") -> None:
-    """Bring the schema up to a revision, the newest by default; nothing happens where it is there already.
+    """Bring the schema up to a revision, by default the newest. Nothing happens where it is there already.
 
     Raises:
         StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database.
@@ -31,6 +31,7 @@ def upgrade(url: str, revision: str = "head") -> None:
 
     def work(connection: Connection) -> None:
         refuse_newer_schema(connection)
+        # The check has begun a transaction, and Alembic must begin its own.
         connection.rollback()
         run_alembic(command.upgrade, connection, revision)
 
@@ -38,7 +39,7 @@ def upgrade(url: str, revision: str = "head") -> None:
 
 
 def downgrade(url: str, revision: str) -> None:
-    """Take the schema down to a revision; ``base`` removes everything, the data with it."""
+    """Take the schema down to a revision. ``base`` removes everything, including the data."""
     from alembic import command
 
     on_connection(url, lambda connection: run_alembic(command.downgrade, connection, revision))
@@ -66,20 +67,21 @@ def alembic_config(connection: Connection | None) -> Any:
     from alembic.config import Config
 
     config = Config(attributes={"connection": connection})
+    # Alembic's configuration takes a percent sign for the start of a variable.
     config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     return config
 
 
 def migrations_folder() -> Path:
-    """Where the migrations are: inside an installed package, or at the top of a checkout."""
+    """The folder of the migrations: inside an installed package, or at the top of a checkout."""
     package = Path(quietcuff.__file__).parent
     installed = package / "_migrations"
     return installed if installed.is_dir() else package.parents[1] / "migrations"
 
 
 def schema_revision(connection: Connection) -> str | None:
-    """The revision the schema is at; None where there is none yet.
+    """The schema's revision; None where there is none yet.
 
     Raises:
         StoreNotUsable: a SQLite file that is damaged, no database, or not to be written.
@@ -88,7 +90,7 @@ def schema_revision(connection: Connection) -> str | None:
         row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
     except DBAPIError as error:
         refuse_unusable_file(error)
-        # No such table, or no right to read it; a database that fails is told as that.
+        # No such table, or no right to read it. Any other fault of the database is raised as what it is.
         if fault_of(error) in (NO_SCHEMA, None):
             return None
         raise
@@ -96,7 +98,7 @@ def schema_revision(connection: Connection) -> str | None:
 
 
 def refuse_unusable_file(error: DBAPIError) -> None:
-    """Tell a SQLite file that cannot be read from one without a schema.
+    """Refuse a SQLite file that cannot be read, so that it is not taken for one without a schema.
 
     Raises:
         StoreNotUsable: it cannot.
@@ -114,7 +116,7 @@ def refuse_unusable_file(error: DBAPIError) -> None:
 
 
 def require_newest_schema(connection: Connection) -> None:
-    """Refuse to serve from a schema that is not this program's.
+    """Refuse to serve from any schema but the one this program needs.
 
     Raises:
         StoreNotUsable: it is older, newer, or not there at all.
@@ -129,12 +131,13 @@ def require_newest_schema(connection: Connection) -> None:
 
 
 def refuse_newer_schema(connection: Connection) -> None:
-    """Say plainly that a newer program has been here: no command of this one can help.
+    """Refuse a schema that a newer program made: no command of this program can help.
 
     Raises:
         StoreNotUsable: the schema is of a revision that this program does not know.
     """
     revision = schema_revision(connection)
+    # Revisions have four digits each, so that they can be compared as text.
     if revision is not None and revision > NEWEST_REVISION:
         raise StoreNotUsable(
             f"The database's schema {revision} is newer than this program, which knows {NEWEST_REVISION}: use that one."
@@ -142,7 +145,7 @@ def refuse_newer_schema(connection: Connection) -> None:
 
 
 def require_row_security(connection: Connection) -> None:
-    """Refuse to serve as a role to which PostgreSQL does not apply row security, or which could switch it off.
+    """Refuse to serve as a role that PostgreSQL's row security does not bind, or that could switch it off.
 
     Raises:
         StoreNotUsable: a superuser, a role that passes row security by, or the owner of the tables.
@@ -160,7 +163,7 @@ def require_row_security(connection: Connection) -> None:
 
 
 def on_connection(url: str, work: Callable[[Connection], None]) -> None:
-    """Do something on a connection of its own, outside any store.
+    """Do a piece of work on a connection of its own, outside any store.
 
     Raises:
         StoreNotUsable: the database cannot be reached or written.

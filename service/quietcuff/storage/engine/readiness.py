@@ -1,4 +1,4 @@
-"""Whether the database can be served from: it is reached, has the right schema, takes writes, and has not just failed."""
+"""Readiness: the database is reached, has the right schema, takes writes, and has not just failed."""
 
 from __future__ import annotations
 
@@ -16,7 +16,10 @@ LOOK_SECONDS = 1.0
 
 
 class Readiness:
-    """Looks at most once a second, however many ask: the route is open to everybody, and a look costs a commit."""
+    """A check of the database that looks at most once a second, however many ask.
+
+    The route is open to everybody, and each look costs a commit.
+    """
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -47,13 +50,13 @@ class Readiness:
 
 
 def require_writable(connection: Connection) -> None:
-    """Have the database do the least that is a write.
+    """Make the database do its smallest write.
 
     Raises:
         StoreFailing: it is a standby, or read-only for another reason.
     """
     if connection.dialect.name == "sqlite":
-        # The file's own number, which nobody reads, set to what it is: one page goes through the log to the disk.
+        # The file's own number, which nobody reads, is set to the value it has: one page goes through the log to the disk.
         number = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
         connection.exec_driver_sql(f"PRAGMA user_version = {number}")
         return

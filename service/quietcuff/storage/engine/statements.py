@@ -1,7 +1,7 @@
-"""Statements written once with the tables' metadata, compiled once a dialect, and run as driver SQL.
+"""Statements built once from the tables' metadata, compiled once for each dialect, and run as driver SQL.
 
-Compiling, binding and converting rows are most of what a small statement costs in SQLAlchemy; here they are prepared
-once. What is only written, and not read again by the same work, can wait until the group's end and be written in one go.
+For a small statement SQLAlchemy spends most of its time on compiling, binding and converting rows. Here that is prepared once.
+Rows that the same work does not read again can wait until the end of the group, and are then written in one go.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Convert = Callable[[Any], Any]
 
 WROTE = "quietcuff wrote"
 WAITING = "quietcuff waiting"
-# The drivers take and give these as they are, or by the one function named here.
+# The conversions that SQLite's driver needs, to the database and back. asyncpg takes and gives these types as they are.
 PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
     Id: (id_to_bytes, id_of_bytes),
     Instant: (microseconds, from_microseconds),
@@ -30,9 +30,9 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 
 
 class Command:
-    """A statement that answers no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
+    """A statement that returns no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
 
-    ``columns`` are those that an insert or update sets, all by default.
+    ``columns`` are the columns that an insert or update sets; by default all.
     """
 
     def __init__(self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None) -> None:
@@ -41,18 +41,18 @@ class Command:
         self._plans: dict[str, PreparedStatement] = {}
 
     def run(self, connection: Connection, values: Values) -> int:
-        """Run it now; the number of rows it touched."""
+        """Run the statement now; the number of rows that it touched."""
         plan = self.plan(connection.dialect)
         return connection.exec_driver_sql(plan.text, plan.arguments(values)).rowcount
 
     def run_each(self, connection: Connection, rows: Sequence[Values]) -> None:
-        """Run it now for each of the rows, in one go."""
+        """Run the statement now for each of the rows, in one go."""
         if rows:
             plan = self.plan(connection.dialect)
             connection.exec_driver_sql(plan.text, [plan.arguments(values) for values in rows])
 
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
-        """Run it for each of the rows before the group's commit, together with what others leave for then."""
+        """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
         connection.info[WROTE] = True
         waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, [])
@@ -67,7 +67,7 @@ class Command:
 
 
 class Query(Command, Generic[Row]):
-    """A statement that answers rows, each made into ``shape`` by its columns in order."""
+    """A statement that returns rows. Each row is made into ``shape`` from its columns, in order."""
 
     def __init__(self, shape: Callable[..., Row], clause: Clause | Callable[[str], Clause]) -> None:
         super().__init__(clause)
@@ -85,11 +85,12 @@ class Query(Command, Generic[Row]):
 
 
 class PreparedStatement:
-    """One statement in one dialect: its text, which values it takes in which order, and how they are converted."""
+    """One statement in one dialect: its text, its values in the driver's order, and their conversion."""
 
     def __init__(self, clause: Clause, columns: Sequence[str] | None, dialect: Dialect) -> None:
         compiled = clause.compile(dialect=dialect, column_keys=columns)
         self.text = str(compiled)
+        # Literals of the clause, such as a fixed limit, are bound by the compiler and never given by the caller.
         self._constants = {
             name: value for name, value in compiled.params.items() if value is not None and name not in (columns or ())
         }
@@ -118,28 +119,29 @@ class PreparedStatement:
 
 
 def write_waiting(connection: Connection) -> None:
-    """Write what was left for later, each statement once for all its rows."""
+    """Write the rows that were left for later, each statement once for all its rows."""
     waiting: dict[str, list[tuple[Any, ...]]] = connection.info.pop(WAITING, {})
     for text, rows in waiting.items():
         connection.exec_driver_sql(text, rows)
 
 
 def forget_waiting(connection: Connection) -> None:
-    """Drop what was left for later by work that is undone."""
+    """Drop the rows that undone work had left for later."""
     connection.info.pop(WAITING, None)
 
 
 def taking(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
-    """How a value becomes what the driver takes; None where it is that already."""
+    """The function that makes a value what the driver takes; None where none is needed."""
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][0]
+    # Both drivers take bytes as they are.
     if isinstance(kind, LargeBinary):
         return None
     return kind.dialect_impl(dialect).bind_processor(dialect)
 
 
 def giving(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
-    """How what the driver gives becomes a value; None where it is that already."""
+    """The function that makes a value of what the driver gives; None where none is needed."""
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][1]
     return kind.dialect_impl(dialect).result_processor(dialect, None)
@@ -151,10 +153,10 @@ def single(value: Any) -> Any:
 
 
 def answered_columns(clause: Clause) -> Sequence[Any]:
-    """The columns of the rows that a statement answers: none for a plain insert, update or delete."""
+    """The columns of the rows that a statement returns; none for a plain insert, update or delete."""
     return list(clause.selected_columns) if clause.is_select else []
 
 
 def insert_into(table: Table, dialect: str) -> Any:
-    """An insert that knows what to do on a conflict, which both databases have and spell alike."""
+    """An insert with an ``ON CONFLICT`` clause, which both databases have and write alike."""
     return postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)

@@ -1,6 +1,6 @@
-"""The store: work goes in, is done in a shared transaction, and its answer comes back once that is on disk.
+"""The store: runs work in shared transactions, and answers once the result is on disk.
 
-Work is a plain function of a ``Connection``. What waits together is written together: one commit answers for all of it.
+Work is a plain function of a ``Connection``. Work that waits together is written together: one commit answers for all of it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ NO_TENANT = 0
 MOST_WAITING = 10_000
 LONGEST_WAIT_SECONDS = 10.0
 CROWDED_SECONDS = 1.0
-# How much of what was known of the time that work takes each new group leaves standing.
+# The share of the old average that remains after each new group.
 REMEMBERED = 0.8
 LARGEST_GROUP = 64
 DEADLOCK_ROUNDS = 6
@@ -57,8 +57,9 @@ class Store:
         self._trouble_until = 0.0
 
     async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
-        """Do the work and answer after the commit that holds it. ``order`` is the key of what it locks: work on the same
-        rows is done in the order in which it came.
+        """Do the work, and answer after the commit that holds it.
+
+        ``order`` is the key of the rows that the work locks: work on the same rows is done in the order in which it came.
 
         Raises:
             Busy: too much is waiting, or the database cannot be reached now.
@@ -91,29 +92,31 @@ class Store:
         try:
             return await self._backend.read(tenant_id, in_time)
         except Exception as error:
-            # A reader that writes is a defect of ours, however the database calls it.
+            # A reader that tries to write is a defect of ours, whatever the database calls it.
             told = error if fault_of(error) is READ_ONLY else self._noted(for_the_caller(error))
             if told is error:
                 raise
             raise told from error
 
     def expected_wait(self) -> float:
-        """The seconds that work which came now would wait for its turn, by how long work took so far."""
+        """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job
 
     @property
     def is_crowded(self) -> bool:
-        """Whether what is not urgent should give way."""
+        """True while work that is not urgent should give way."""
         return self.expected_wait() > CROWDED_SECONDS
 
     @property
     def trouble(self) -> StoreFailing | None:
-        """How the database failed in the last half minute, where nothing was stored since. Damage is told for good."""
+        """The failure of the database in the last half minute, if nothing was stored since. Damage is reported for good."""
         return self._trouble if self._is_damaged() or time.monotonic() < self._trouble_until else None
 
     async def seal(self, tenant_ids: Iterable[int] = ()) -> int:
-        """Seal the lanes of the trail that this process has written since it was last asked, and every lane of these tenants;
-        how many seals were made. What cannot be sealed now is sealed the next time.
+        """Seal the lanes that this process has written since the last call, and every lane of these tenants; the number of
+        seals.
+
+        A lane that cannot be sealed now is sealed the next time.
 
         Raises:
             OSError: the seals are in the database, but could not be written to their file.
@@ -121,15 +124,15 @@ class Store:
         return await self._sealer.seal(tenant_ids)
 
     async def empty_log(self) -> bool | None:
-        """Empty SQLite's log of what was deleted; False while a reader is in the way, None on PostgreSQL."""
+        """Empty SQLite's log of deleted data; False while a reader is in the way, None on PostgreSQL."""
         return await self._backend.empty_log()
 
     async def close(self) -> None:
-        """Finish what is waiting, take nothing more, seal what was written, and let the database go."""
+        """Finish the waiting work, take no more, seal what was written, and close the database."""
         self._is_closing = True
         while self._tasks:
             await asyncio.wait(set(self._tasks))
-        # Where the database or the file cannot be had, whoever opens the database next seals what is there.
+        # Where the database or the file cannot be reached, whoever opens the database next seals what is stored.
         with contextlib.suppress(Exception):
             await self._sealer.seal(())
         await self._backend.close()
@@ -140,6 +143,7 @@ class Store:
         # One turn of the loop before each group, so that what arrives together shares the commit.
         await asyncio.sleep(0)
         while group := self._take_group():
+            # One order in every group and process, so that two transactions never wait for each other in a ring.
             group.sort(key=lambda entry: (entry[0].tenant_id, entry[0].order))
             places = {(job.tenant_id, job.place) for job, _, _ in group if job.order}
             self._places_at_work |= places
@@ -150,15 +154,19 @@ class Store:
             for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
             await asyncio.sleep(0)
-        # Told here and not when the task is seen to be done: work that comes in between would wait for nobody.
+        # Counted down here, not when the task is seen to be done: work that came in between would wait for no writer.
         self._writers -= 1
 
     def _take_group(self) -> list[Waiting]:
-        """What has waited longest, but for work on rows that another group is at: it is taken up by whoever ends that."""
+        """The work that has waited longest, except work on rows that another group is busy with.
+
+        That work is taken up by the writer that finishes the other group.
+        """
         group: list[Waiting] = []
         passed_over: list[Waiting] = []
         while self._waiting and len(group) < LARGEST_GROUP:
             job, answer, deadline = self._waiting.popleft()
+            # The caller went away before its work began.
             if answer.done() and answer.cancelled():
                 continue
             if deadline is not None and deadline.is_over():
@@ -166,6 +174,7 @@ class Store:
                 continue
             is_blocked = (job.tenant_id, job.place) in self._places_at_work
             (passed_over if is_blocked else group).append((job, answer, deadline))
+        # Back to the front in their old order, because work on the same rows must be done as it came.
         self._waiting.extendleft(reversed(passed_over))
         return group
 
@@ -174,10 +183,11 @@ class Store:
         return outcome
 
     async def _outcomes(self, jobs: Sequence[Job]) -> list[JobOutcome]:
-        """Run a group; again when it and another wait for each other. Every job has an outcome, whatever happens."""
+        """Run a group, and run it again after a deadlock. Every job gets an outcome, whatever happens."""
         for round_number in range(1, DEADLOCK_ROUNDS + 1):
             try:
                 outcomes = await self._backend.run_group(jobs)
+                # Only work on rows shows that the database stores again; the readiness check writes too little for that.
                 if any(job.order for job in jobs):
                     self._heal()
                 return outcomes
@@ -188,6 +198,7 @@ class Store:
         raise AssertionError("unreachable")
 
     def _note_time(self, seconds_a_job: float) -> None:
+        # Several groups run at once, so the queue moves that much faster.
         share = seconds_a_job / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
 
@@ -205,8 +216,10 @@ class Store:
 
 
 def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None = None) -> Store:
-    """A store on a database whose schema is there already. Its trail is chained with the newest key of its file, and seals of
-    it are written to theirs, where there are such files.
+    """A store on a database that already has its schema.
+
+    The trail is chained with the newest key of the key file, and its seals are written to the seal file, where there are such
+    files.
 
     Raises:
         StoreNotUsable: an address that is not one, a SQLite file that another process serves from, or no keys in their file.
@@ -220,7 +233,7 @@ def open_store(url: str, *, for_serving: bool = False, trail: TrailFiles | None 
 
 
 def settle(answer: asyncio.Future[Any], outcome: JobOutcome) -> None:
-    """Give a caller the outcome, unless the caller is gone."""
+    """Give a caller the outcome, unless the caller has gone."""
     if answer.done():
         return
     if outcome.error is None:

@@ -1,7 +1,7 @@
-"""One transaction for several pieces of work that do not know of each other.
+"""One transaction for several pieces of work that know nothing of each other.
 
-All run one after the other and share the commit. When one fails, nothing of it may stay and nobody else may suffer: the
-whole group is repeated with a savepoint around each. A refusal that wrote nothing needs no repeat.
+All of them run one after the other and share the commit. When one fails, nothing of it may stay and the others must not suffer:
+the whole group is repeated with a savepoint around each. A refusal that wrote nothing needs no repeat.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from quietcuff.core.model.errors import Busy, QuietcuffError
 from quietcuff.storage.engine.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
 from quietcuff.storage.engine.statements import WROTE, forget_waiting, write_waiting
 
-# What work is done on: a connection whose transaction somebody else begins and ends.
+# A connection whose transaction is begun and ended by somebody else.
 Transaction = Connection
 Work = Callable[[Transaction], Any]
 EnterTenant = Callable[[Connection, int], None]
@@ -26,9 +26,9 @@ DEADLOCKED = frozenset({"40P01", "40001"})
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True):
-    """A piece of work for one tenant. Groups sort by ``order``, so that none waits for another in a ring.
+    """A piece of work for one tenant. Groups are sorted by ``order``, so that jobs never wait for each other in a ring.
 
-    Work on the same rows begins its order with the same two bytes.
+    Jobs on the same rows have the same first two bytes of ``order``.
     """
 
     tenant_id: int
@@ -41,22 +41,22 @@ class Job(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class JobOutcome(msgspec.Struct, frozen=True, kw_only=True):
-    """What a job came to: a value, or the error that its own caller gets."""
+    """The outcome of a job: a value, or the error for its caller."""
 
     value: Any = None
     error: Exception | None = None
 
 
 class RunAgain(Exception):
-    """What the work read is no longer so: done again, it will see what another process stored meanwhile."""
+    """The data that the work read has changed. Run again, it sees what another process stored meanwhile."""
 
 
 class _Spoiled(Exception):
-    """A refused job had written already: the group must be repeated."""
+    """A job was refused after it had written: the group must be repeated."""
 
 
 class _Blocked(Exception):
-    """A job waited for a lock in vain: whoever needs the same rows would, too, and nobody waits twice."""
+    """A job waited for a lock in vain. Other jobs on the same rows would too, so they are not tried."""
 
     def __init__(self, place: tuple[int, bytes]) -> None:
         super().__init__("blocked")
@@ -64,7 +64,7 @@ class _Blocked(Exception):
 
 
 def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
-    """Run the jobs, in their order, in one transaction; their outcomes once it is committed.
+    """Run the jobs in their order in one transaction; their outcomes, once it is committed.
 
     Raises:
         Exception: the database itself failed, or this group and another wait for each other: nothing was stored.
@@ -81,14 +81,14 @@ def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -
 
 
 def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
-    """The usual way: no savepoints. Any failure but a clean refusal ends the transaction."""
+    """Run the jobs without savepoints, which is the usual way. Any failure but a clean refusal ends the transaction."""
     outcomes = []
     touched: set[bytes] = set()
     tenant_id = jobs[0].tenant_id
     with connection.begin():
         for job in jobs:
             if job.place in touched or job.tenant_id != tenant_id:
-                # What waits to be written may be what this work reads, or is of another tenant.
+                # Rows that wait to be written may be read by this job, or belong to another tenant.
                 write_waiting(connection)
                 touched.clear()
             tenant_id = job.tenant_id
@@ -100,7 +100,7 @@ def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenan
 
 
 def _run_unguarded(connection: Connection, job: Job) -> JobOutcome:
-    """Do a job that nothing undoes alone.
+    """Do a job without a savepoint, so that it cannot be undone alone.
 
     Raises:
         _Spoiled: it was refused, but had written already.
@@ -122,7 +122,7 @@ def _run_unguarded(connection: Connection, job: Job) -> JobOutcome:
 def _run_apart(
     connection: Connection, jobs: Sequence[Job], enter: EnterTenant, blocked: tuple[int, bytes] | None
 ) -> list[JobOutcome]:
-    """The careful way: each job in a savepoint of its own, still one commit. What is blocked is not tried again."""
+    """Run each job in a savepoint of its own, still with one commit. Blocked jobs are not tried again."""
     outcomes = []
     with connection.begin():
         for job in jobs:
@@ -134,7 +134,7 @@ def _run_apart(
 
 
 def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> JobOutcome:
-    # A unique key that another process took meanwhile is seen on the second try, as a claim to answer from.
+    # Where another process took a unique key meanwhile, the second try finds its claim and answers from it.
     for attempt in ("first", "last"):
         enter(connection, job.tenant_id)
         try:
@@ -153,7 +153,7 @@ def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> J
 
 
 def is_of_all(connection: Connection, error: Exception) -> bool:
-    """Whether an error ends the whole group: its connection is lost, or the database fails. Then nothing is tried again.
+    """True where an error ends the whole group: the connection is lost or the database fails. Then nothing is tried again.
 
     Raises:
         Busy: the connection was lost under an error that does not say so.
@@ -165,15 +165,16 @@ def is_of_all(connection: Connection, error: Exception) -> bool:
 
 
 def is_deadlock(error: Exception) -> bool:
-    """Whether the same work may well succeed when it is simply done again."""
+    """True where the same work may well succeed when it is simply done again."""
     return sqlstate(error) in DEADLOCKED
 
 
 def watch_writes(engine: Engine) -> None:
-    """Have every connection of the engine remember whether anything was written, and forget what is undone."""
+    """Make every connection of the engine note whether anything was written, and forget what is undone."""
 
     @event.listens_for(engine, "before_cursor_execute")
     def note(connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, many: bool) -> None:
+        # Entering a tenant is a SELECT as well, and writes no rows.
         if not statement.startswith(("SELECT", "SAVEPOINT")):
             connection.info[WROTE] = True
 

@@ -1,1 +1,1 @@
-"""What is stored, table by table: read and written as plain values."""
+"""The stored rows, table by table, read and written as plain values."""

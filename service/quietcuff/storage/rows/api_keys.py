@@ -1,8 +1,7 @@
-"""API keys as rows: only the digest of a key's secret is kept, and its prefix to find it by.
+"""API keys as rows, and the number of requests of each key in a minute.
 
-A token given to a client is a key that lives for minutes and names its client.
-
-How often each key has asked in a minute, counted by all processes that share a database.
+Only the digest of a key's secret is stored, with a prefix to find it by. A token given to a client is a key that lives for
+minutes and names its client. Requests are counted together by all processes that share a database.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ _key = api_key.c
 
 
 class KeyRow(msgspec.Struct, frozen=True):
-    """One key, without its secret; ``client_id`` where it is a client's token."""
+    """One key, without its secret. ``client_id`` is set where it is a client's token."""
 
     key_id: UUID
     prefix: str
@@ -62,32 +61,32 @@ def insert_key(connection: Connection, row: KeyRow) -> None:
 
 
 def find_key(connection: Connection, prefix: str) -> KeyRow | None:
-    """The key of that prefix, revoked or expired ones too: judging them is not the store's."""
+    """The key with this prefix, even a revoked or expired one: the store does not judge it."""
     return BY_PREFIX.first(connection, {"prefix": prefix})
 
 
 def keys_of_tenant(connection: Connection, tenant_id: int) -> list[KeyRow]:
-    """The keys that people made for a tenant; tokens of clients are none of them."""
+    """The keys that people made for a tenant, without the tokens of clients."""
     return OF_TENANT.all(connection, {"tenant_id": tenant_id})
 
 
 def revoke_key(connection: Connection, prefix: str, at: datetime) -> bool:
-    """Revoke a key; False where there is none of that prefix, or it was revoked before."""
+    """Revoke a key; False where no key has this prefix, or it was revoked before."""
     return REVOKE.run(connection, {"key_prefix": prefix, "at": at}) == 1
 
 
 def revoke_tokens(connection: Connection, client_id: UUID, at: datetime) -> None:
-    """End every token that a client was given."""
+    """Revoke every token of a client."""
     REVOKE_TOKENS.run(connection, {"of_client": client_id, "at": at})
 
 
 def delete_old_tokens(connection: Connection, before: datetime) -> None:
-    """Forget the tokens that expired before a moment."""
+    """Delete tokens that expired before a moment."""
     DELETE_OLD_TOKENS.run(connection, {"before": before})
 
 
 def touch_key(connection: Connection, key_id: UUID, at: datetime) -> None:
-    """Note when a key was last used."""
+    """Store the time at which a key was last used."""
     TOUCH.run(connection, {"id": key_id, "at": at})
 
 
@@ -98,6 +97,7 @@ def _take(dialect: str) -> Any:
     statement = insert_into(key_use, dialect)
     new = statement.excluded
     is_same = _c.minute == new.minute
+    # Counted inside the statement, because several processes count the same key at once.
     values = {"minute": new.minute, "taken": case((is_same, _c.taken + new.taken), else_=new.taken)}
     return statement.on_conflict_do_update(index_elements=[_c.key_digest], set_=values).returning(_c.taken)
 
@@ -107,11 +107,11 @@ DELETE_OLD = Command(delete(key_use).where(_c.minute < bindparam("before")))
 
 
 def take_uses(connection: Connection, key_digest: bytes, minute: int, count: int) -> int:
-    """Take so many requests of a minute; how many are taken then, these among them."""
+    """Take a number of requests of a minute; the total taken by now, including these."""
     taken = TAKE.first(connection, {"key_digest": key_digest, "minute": minute, "taken": count})
     return count if taken is None else int(taken)
 
 
 def delete_old_uses(connection: Connection, before_minute: int) -> None:
-    """Forget what was counted before a minute."""
+    """Delete the counts of earlier minutes."""
     DELETE_OLD.run(connection, {"before": before_minute})

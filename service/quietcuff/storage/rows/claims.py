@@ -1,4 +1,4 @@
-"""Claims: a key or an identifier that a stored version answers for, so that a retry is answered and not done again."""
+"""Claims: keys and identifiers that stand for a stored version, so that a retry gets its answer again."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ KEY_KEPT = timedelta(days=30)
 
 
 class Claim(msgspec.Struct, frozen=True):
-    """Which version a key or identifier stands for, and the digest of the body that made it."""
+    """A claim: the version that a key or identifier stands for, and the digest of the body that made it."""
 
     tenant_id: int
     key_digest: bytes
@@ -37,6 +37,7 @@ def _insert_or_replace(dialect: str) -> Any:
     statement = insert_into(claim, dialect)
     values = {column.name: statement.excluded[column.name] for column in claim.c if not column.primary_key}
     over = (_c.kind == KEY) & (_c.created_at < bindparam("over_before", type_=Instant()))
+    # An expired key may be used again; a claim that still holds is left alone, and no row is touched.
     return statement.on_conflict_do_update(index_elements=list(claim.primary_key), set_=values, where=over)
 
 
@@ -51,13 +52,15 @@ PASS_ON = Command(
 
 
 def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> Claim | None:
-    """The claim, unless it is of a key and older than keys are kept; an identifier's never ends."""
+    """The claim, unless it is an expired key. Claims of identifiers never expire."""
     found = FIND.first(connection, {"tenant_id": tenant_id, "key_digest": key_digest})
     return None if found is None or is_over(found, now) else found
 
 
 def insert_claim(connection: Connection, new: Claim) -> None:
-    """Store a claim: that of a key in the place of one that is over; that of an identifier, which never ends, with the group.
+    """Store a claim.
+
+    A key takes the place of an expired one at once; an identifier, which never expires, is written with the group.
 
     Raises:
         RunAgain: another process made the same claim of a key meanwhile. Of an identifier the database tells it as the group
@@ -71,7 +74,7 @@ def insert_claim(connection: Connection, new: Claim) -> None:
 
 
 def pass_on_claim(connection: Connection, new: Claim) -> bool:
-    """Have an identifier that stands for one version stand for another; False where it stands for none yet."""
+    """Make an identifier stand for another version; False where it stands for none yet."""
     values = {"set_id": new.set_id, "version": new.version, "body_digest": new.body_digest}
     return PASS_ON.run(connection, {**values, "of_tenant": new.tenant_id, "of_digest": new.key_digest}) == 1
 

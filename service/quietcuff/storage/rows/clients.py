@@ -16,7 +16,7 @@ _c = client.c
 
 
 class ClientRow(msgspec.Struct, frozen=True):
-    """One client: ``key_set`` is JSON, or else the key set stands at ``key_set_url``."""
+    """One client. ``key_set`` is JSON; where it is None, the key set is fetched from ``key_set_url``."""
 
     client_id: UUID
     tenant_id: int
@@ -29,6 +29,7 @@ class ClientRow(msgspec.Struct, frozen=True):
 
 
 def _insert_once(dialect: str) -> Any:
+    # The unique key decides which of two processes used an assertion first; a look before the insert could not.
     return insert_into(assertion_use, dialect).on_conflict_do_nothing()
 
 
@@ -55,7 +56,7 @@ def insert_client(connection: Connection, row: ClientRow) -> None:
 
 
 def find_client(connection: Connection, client_id: UUID) -> ClientRow | None:
-    """The client of that id, a revoked one too: judging it is not the store's."""
+    """The client with this id, even a revoked one: the store does not judge it."""
     return BY_ID.first(connection, {"client_id": client_id})
 
 
@@ -64,21 +65,21 @@ def clients_of_tenant(connection: Connection, tenant_id: int) -> list[ClientRow]
 
 
 def set_client_keys(connection: Connection, client_id: UUID, key_set: bytes | None, url: str | None) -> bool:
-    """Give a client other keys; False where there is none of that id that still lives."""
+    """Replace a client's keys; False where no client with this id is active."""
     return SET_KEYS.run(connection, {"id": client_id, "set": key_set, "url": url}) == 1
 
 
 def revoke_client(connection: Connection, client_id: UUID, at: datetime) -> bool:
-    """End a client; False where there is none of that id that still lives."""
+    """Revoke a client; False where no client with this id is active."""
     return REVOKE.run(connection, {"id": client_id, "at": at}) == 1
 
 
 def use_assertion(connection: Connection, client_id: UUID, assertion_digest: bytes, expires_at: datetime) -> bool:
-    """Note that an assertion was used; False where it was before."""
+    """Note that an assertion was used; False where it had been used before."""
     values = {"client_id": client_id, "assertion_digest": assertion_digest, "expires_at": expires_at}
     return USE.run(connection, values) == 1
 
 
 def delete_old_uses(connection: Connection, before: datetime) -> None:
-    """Forget the assertions that had expired by a moment: they would be refused for that."""
+    """Forget assertions that expired before a moment: they would be refused as expired."""
     DELETE_OLD_USES.run(connection, {"before": before})

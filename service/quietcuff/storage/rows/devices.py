@@ -1,4 +1,4 @@
-"""Devices as rows: those that were registered, and those that were only seen in a set."""
+"""Devices as rows: registered ones, and ones that were only named in a set."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _c = device.c
 
 
 class DeviceRow(msgspec.Struct, frozen=True):
-    """One device; ``document`` is JSON: the registry's, or the device as a set described it."""
+    """One device. ``document`` is JSON: the registry's entry, or the device as a set described it."""
 
     tenant_id: int
     device_id: UUID
@@ -46,11 +46,12 @@ CHANGE = Command(
     update(device).where(_c.tenant_id == bindparam("of_tenant"), _c.device_id == bindparam("of_device")),
     columns=("registered", "document", "version", "updated_at"),
 )
-# What was said of a device, now or earlier, put into other words: no version further.
+# A rewrite replaces the text of a version, current or former, and makes no new version.
 LOCK_REGISTERED = Query(
     DeviceRow,
     select(*(_c[name] for name in DeviceRow.__struct_fields__))
     .where(_c.tenant_id == bindparam("tenant_id"), _c.registered)
+    # Locked in one order, so that two such transactions cannot wait for each other in a ring.
     .order_by(_c.device_id)
     .with_for_update(),
 )
@@ -66,29 +67,29 @@ def find_device(connection: Connection, tenant_id: int, device_id: UUID) -> Devi
 
 
 def lock_device(connection: Connection, tenant_id: int, device_id: UUID) -> DeviceRow | None:
-    """The device's row, held until the transaction ends."""
+    """A device's row, locked until the transaction ends."""
     return LOCK.first(connection, {"tenant_id": tenant_id, "device_id": device_id})
 
 
 def insert_device_if_new(connection: Connection, row: DeviceRow) -> bool:
-    """Store a device; False where it is there already."""
+    """Store a device; False where it is stored already."""
     return INSERT_IF_NEW.run(connection, msgspec.structs.asdict(row)) == 1
 
 
 def change_device(connection: Connection, row: DeviceRow) -> None:
-    """Store a device's new document and version; the version before stays readable."""
+    """Store a device's new document and version; the earlier version stays readable."""
     key = {"of_tenant": row.tenant_id, "of_device": row.device_id}
     KEEP_PAST.run(connection, key)
     CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})
 
 
 def lock_registered_devices(connection: Connection, tenant_id: int) -> list[DeviceRow]:
-    """Every device that is registered, its row held until the transaction ends."""
+    """Every registered device, its row locked until the transaction ends."""
     return LOCK_REGISTERED.all(connection, {"tenant_id": tenant_id})
 
 
 def rewrite_device(connection: Connection, row: DeviceRow) -> None:
-    """Store a version's document anew, of now or earlier, so that nothing of what it said is left."""
+    """Replace the document of one version, current or former, so that nothing of the old text is left."""
     key = {"of_tenant_id": row.tenant_id, "of_device_id": row.device_id, "of_version": row.version}
     for command in REWRITE:
         command.run(connection, {"document": row.document, **key})

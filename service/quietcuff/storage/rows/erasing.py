@@ -1,4 +1,7 @@
-"""What is stored of one person, table by table, and whether anything that names them is left: in rows, and in SQLite's file."""
+"""The stored data of one person, table by table, and the search for anything that still names them.
+
+The search covers rows, and on SQLite also the file.
+"""
 
 from __future__ import annotations
 
@@ -20,10 +23,11 @@ from quietcuff.storage.engine.statements import Command, Query, single
 from quietcuff.storage.schema.base import Id, metadata
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
 from quietcuff.storage.schema.payloads import payload, payload_person, refused_payload
+from quietcuff.storage.schema.what_if import what_if_job
 
 PAGE = 200
 SHORT = 4
-# What stays of a person who is deleted: ids, so that readers are told, and the rows of the trail.
+# Tables that keep a deleted person's ids: readers must be told of the deletion, and the trail stays whole.
 KEEPS_IDS = frozenset(("deleted_set", "deleted_subject", "group_former", "trail"))
 _p, _w, _r = payload.c, payload_person.c, refused_payload.c
 _OF_TENANT = _p.tenant_id == bindparam("tenant_id")
@@ -42,14 +46,15 @@ UNSURE: Query[tuple[UUID, bytes]] = Query(
 )
 DELETE_EXPORTS = tuple(
     Command(delete(table).where(table.c.tenant_id == bindparam("tenant_id")))
-    for table in (export_chunk, export_file, export_job)
+    for table in (what_if_job, export_chunk, export_file, export_job)
 )
 
 
 class Words:
-    """What a person is called, to be looked for in bytes: as they are, as JSON writes them, in the two usual encodings.
+    """A person's identifier, searched for in bytes: plain, as JSON writes it, and in the two usual encodings.
 
-    A value of one to three characters stands everywhere; it counts only where its system, or a sender's name of that, is too.
+    A value of one to three characters is found everywhere. It counts only where its system, or a sender's name for that system,
+    is found too.
     """
 
     def __init__(self, system: str, value: str, authorities: Iterable[str] = ()) -> None:
@@ -59,11 +64,11 @@ class Words:
         self._parts = re.compile(b"|".join(map(re.escape, sorted(_forms([value])))))
 
     def stand_in(self, data: bytes) -> bool:
-        """Whether the person is named there."""
+        """True where the data names the person."""
         return bool(self._value.search(data)) and (self._with is None or bool(self._with.search(data)))
 
     def may_stand_in(self, data: bytes) -> bool:
-        """Whether the value stands there, if only within a longer one: in a file, columns follow each other without a gap."""
+        """True where the value is found, even inside a longer one: in a file, columns follow each other without a gap."""
         return bool(self._parts.search(data))
 
 
@@ -79,12 +84,12 @@ def _pattern(texts: Iterable[str]) -> re.Pattern[bytes]:
 
 
 def tables_of_people() -> list[Table]:
-    """The tables whose rows say whose they are, but for those that keep ids alone."""
+    """The tables whose rows belong to a person, except those that keep only ids."""
     return [table for table in metadata.sorted_tables if "subject_id" in table.c and table.name not in KEEPS_IDS]
 
 
 def rows_of_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> dict[str, int]:
-    """How many rows of each table are of a person; tables without any are left out."""
+    """The number of a person's rows in each table; tables without any are left out."""
     counts = {}
     for table in tables_of_people():
         of_person = and_(table.c.tenant_id == tenant_id, table.c.subject_id == subject_id)
@@ -93,17 +98,23 @@ def rows_of_subject(connection: Connection, tenant_id: int, subject_id: UUID) ->
 
 
 def payloads_of_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> list[UUID]:
-    """The payloads that are known to tell of a person, whether anything was made of them or not."""
+    """The payloads that are known to be about a person, whether or not anything was made from them."""
     return OF_PERSON.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id})
 
 
 def unsure_payloads(connection: Connection, tenant_id: int, after: UUID) -> list[tuple[UUID, bytes]]:
-    """A page of payloads of which it is not known whom they all tell of: nothing was made of them, or not of every part."""
+    """A page of payloads that may be about people who are not noted.
+
+    Nothing was made from them, or not from every part.
+    """
     return UNSURE.all(connection, {"tenant_id": tenant_id, "after": after})
 
 
 def delete_exports(connection: Connection, tenant_id: int) -> int:
-    """Delete every export of a tenant with its files; how many there were. A worker that is at one finds it gone."""
+    """Delete every export of a tenant with its files, and every what-if; the number of exports.
+
+    A worker that is busy with one finds it gone.
+    """
     counts = [command.run(connection, {"tenant_id": tenant_id}) for command in DELETE_EXPORTS]
     return counts[-1]
 
@@ -114,7 +125,7 @@ def searched_tables() -> list[Table]:
 
 
 class PageSeen(msgspec.Struct, frozen=True, kw_only=True):
-    """A page of a table: its rows, how many name a person, how many hold the name at least within a longer one, its end."""
+    """A page of a table: its rows, those that name a person, those that hold the name in any place, and its end."""
 
     rows: int
     naming: int
@@ -140,9 +151,10 @@ def look_at_page(connection: Connection, tenant_id: int, table: Table, words: Wo
 
 
 def plain_bytes(value: Any) -> bytes:
-    """A value as bytes, unpacked where it is packed."""
+    """A value as bytes, decompressed where it is compressed."""
     if not isinstance(value, bytes):
         return str(value).encode()
+    # Payloads are packed with zlib's header, chunks of exports without.
     for bits in (zlib.MAX_WBITS, -zlib.MAX_WBITS):
         try:
             return zlib.decompressobj(bits).decompress(value)
@@ -152,13 +164,14 @@ def plain_bytes(value: Any) -> bytes:
 
 
 def find_in_file(url: URL, words: Words) -> bool | None:
-    """Whether SQLite's file or its log hold the value anywhere, free pages too; None where there is no such file."""
+    """True where SQLite's file or its log holds the value anywhere, free pages too; None where there is no such file."""
     if not is_sqlite(url):
         return None
     return any(_holds(Path(f"{url.database}{ending}"), words) for ending in ("", "-wal"))
 
 
 def _holds(path: Path, words: Words) -> bool:
+    # A form may lie across two blocks; JSON writes one character as at most six bytes, such as \u00e9.
     overlap, kept = 6 * len(words.value), b""
     if not path.exists():
         return False
@@ -171,7 +184,7 @@ def _holds(path: Path, words: Words) -> bool:
 
 
 def compact(url: URL) -> None:
-    """Write SQLite's file anew without what was deleted, and empty its log. Nobody else may have it open meanwhile."""
+    """Write SQLite's file anew without deleted data, and empty its log. Nobody else may have it open meanwhile."""
     with closing(sqlite3.connect(str(url.database), timeout=5, isolation_level=None)) as connection:
         connection.execute("PRAGMA secure_delete=ON").close()
         connection.execute("VACUUM").close()

@@ -1,4 +1,4 @@
-"""What people and devices were before they were last changed."""
+"""Former versions of people and devices, from before they were last changed."""
 
 from __future__ import annotations
 

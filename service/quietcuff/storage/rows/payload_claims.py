@@ -1,4 +1,4 @@
-"""Keys under which payloads were sent, and what was answered, so that a retry is answered and not done again."""
+"""Keys under which payloads were sent, with their answers, so that a retry gets its answer again."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _c = payload_claim.c
 
 
 class PayloadClaim(msgspec.Struct, frozen=True):
-    """What a key stands for: the digest of the body sent with it, the payload, and what was answered."""
+    """The claim of a key: the digest of the body sent with it, the payload, and the answer."""
 
     tenant_id: int
     key_digest: bytes
@@ -47,13 +47,13 @@ DELETE = Command(delete(payload_claim).where(_c.tenant_id == bindparam("tenant_i
 
 
 def find_payload_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: datetime) -> PayloadClaim | None:
-    """What a key stands for, unless that is longer ago than keys are kept."""
+    """The claim of a key, unless it has expired."""
     found = FIND.first(connection, {"tenant_id": tenant_id, "key_digest": key_digest})
     return None if found is None or found.created_at < now - KEY_KEPT else found
 
 
 def insert_payload_claim(connection: Connection, new: PayloadClaim) -> None:
-    """Have a key stand for a payload.
+    """Make a key stand for a payload.
 
     Raises:
         RunAgain: another process used the key meanwhile.
@@ -63,5 +63,5 @@ def insert_payload_claim(connection: Connection, new: PayloadClaim) -> None:
 
 
 def delete_payload_claims(connection: Connection, tenant_id: int, payload_id: UUID) -> None:
-    """Forget the keys under which a payload was sent."""
+    """Delete the keys under which a payload was sent."""
     DELETE.run(connection, {"tenant_id": tenant_id, "payload_id": payload_id})

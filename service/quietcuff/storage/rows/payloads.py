@@ -1,4 +1,4 @@
-"""Payloads as rows: what came in, as it came; which versions of sets it made; what of it was refused."""
+"""Payloads as rows: the bytes as received, the versions of sets made from them, and the parts that were refused."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from quietcuff.storage.schema.payloads import payload, payload_link, payload_per
 from quietcuff.storage.schema.sittings import reading, reading_set
 
 _p, _l, _r = payload.c, payload_link.c, refused_payload.c
-# Never a subject's or a set's: where a page begins at its first row.
+# An id that no subject and no set has: a page from the start begins after it.
 NOTHING = UUID(int=0)
 MOST_OPEN = 300
 
 
 class PayloadRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One payload: ``body`` is what was received, byte for byte."""
+    """One payload. ``body`` is what was received, byte for byte."""
 
     tenant_id: int
     payload_id: UUID
@@ -38,7 +38,7 @@ class PayloadRow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LinkRow(msgspec.Struct, frozen=True):
-    """Which places of which version of a set a payload made or changed."""
+    """A link from a payload to the places that it made or changed in one version of a set."""
 
     tenant_id: int
     subject_id: UUID
@@ -64,7 +64,7 @@ class RefusedRow(msgspec.Struct, frozen=True):
 
 
 class SourceRow(msgspec.Struct, frozen=True):
-    """Where a reading stands, by its source key or by its place, and what it says now; ``version`` counts its changes."""
+    """A reading found by its source key or place, and its present values. ``version`` counts its changes."""
 
     source_key: bytes | None
     set_id: UUID
@@ -77,7 +77,7 @@ class SourceRow(msgspec.Struct, frozen=True):
 
 
 class MeasuredRow(msgspec.Struct, frozen=True):
-    """A reading as it was measured: ``source``, and with what and where it was taken."""
+    """A reading as it was measured: the fields of ``SourceRow``, its device, its site and its status."""
 
     source_key: bytes | None
     set_id: UUID
@@ -93,16 +93,16 @@ class MeasuredRow(msgspec.Struct, frozen=True):
 
     @property
     def is_voided(self) -> bool:
-        """Whether it was taken back, alone or with its set."""
+        """True where it was taken back, alone or with its set."""
         return self.status == OBSERVATION_STATUS.number("entered-in-error")
 
     def source(self) -> SourceRow:
-        """Where it stands and what it says."""
+        """Its place and its values."""
         return SourceRow(*(getattr(self, name) for name in SourceRow.__struct_fields__))
 
 
 class OpenSet(msgspec.Struct, frozen=True):
-    """A set that is open, and when its readings were taken."""
+    """A set that is open, and the times of its first and last reading."""
 
     set_id: UUID
     taken_from: datetime
@@ -117,6 +117,7 @@ def _payload_row(*columns: Any) -> PayloadRow:
 
 
 def _insert_once(dialect: str) -> Any:
+    # Devices and gateways send again after every lost answer: the same bytes are kept once.
     return insert_into(payload, dialect).on_conflict_do_nothing(index_elements=["tenant_id", "digest"])
 
 
@@ -158,6 +159,7 @@ REFUSED_PAGE = Query(
     RefusedRow,
     _REFUSED.where(
         _r.settled_at.is_(None),
+        # With a bound on the first column alone, the index can be entered at the page's end.
         _r.refused_at <= bindparam("before", type_=Instant()),
         tuple_(_r.refused_at, _r.refused_id)
         < tuple_(bindparam("before_at", type_=Instant()), bindparam("before_id", type_=Id())),
@@ -224,7 +226,7 @@ OPEN_SETS = Query(
 
 
 def insert_payload(connection: Connection, row: PayloadRow) -> bool:
-    """Keep a payload; False where the same bytes are kept already."""
+    """Store a payload; False where the same bytes are stored already."""
     values = msgspec.structs.asdict(row)
     values["kind"] = PAYLOAD_KIND.number(row.kind)
     values["body"] = zlib.compress(row.body)
@@ -241,18 +243,18 @@ def find_same_payload(connection: Connection, tenant_id: int, digest: bytes) -> 
 
 
 def link_payload(connection: Connection, row: LinkRow) -> None:
-    """Say which version of a set a payload made."""
+    """Store the link from a payload to the version of a set that it made."""
     LINK.run(connection, msgspec.structs.asdict(row))
 
 
 def tell_of(connection: Connection, tenant_id: int, payload_id: UUID, people: Iterable[UUID]) -> None:
-    """Say whom a payload tells of, whether anything is made of it or not."""
+    """Note the people whom a payload is about, whether or not anything is made from it."""
     for one in people:
         TELL_OF.run(connection, {"tenant_id": tenant_id, "subject_id": one, "payload_id": payload_id})
 
 
 def people_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[UUID]:
-    """Whom a payload is known to tell of."""
+    """The people whom a payload is known to be about."""
     return PEOPLE_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
 
 
@@ -276,7 +278,7 @@ def insert_refused(connection: Connection, row: RefusedRow) -> None:
 
 
 def refused_of_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> list[RefusedRow]:
-    """Every part of a payload that was refused, settled ones too."""
+    """Every refused part of a payload, including settled ones."""
     return REFUSED_OF.all(connection, {"tenant_id": tenant_id, "payload_id": payload_id})
 
 
@@ -285,19 +287,19 @@ def find_refused(connection: Connection, tenant_id: int, refused_id: UUID) -> Re
 
 
 def refused_page(connection: Connection, tenant_id: int, before: tuple[datetime, UUID], most: int) -> list[RefusedRow]:
-    """What waits to be settled, the newest first, after the end of an earlier page."""
+    """Refused parts that wait to be settled, newest first, after the end of an earlier page."""
     at, refused_id = before
     values = {"tenant_id": tenant_id, "before": at, "before_at": at, "before_id": refused_id, "most": most}
     return REFUSED_PAGE.all(connection, values)
 
 
 def settle_refused(connection: Connection, tenant_id: int, refused_id: UUID, by: UUID, at: datetime) -> bool:
-    """Take a part off the list; False where it is off already."""
+    """Mark a refused part as settled; False where it was settled before."""
     return SETTLE.run(connection, {"of_tenant": tenant_id, "id": refused_id, "by": by, "at": at}) == 1
 
 
 def find_source(connection: Connection, tenant_id: int, subject_id: UUID, source_key: bytes) -> SourceRow | None:
-    """The reading that its sender knows by a key."""
+    """The reading with a source key that its sender gave."""
     return BY_SOURCE.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "source_key": source_key})
 
 
@@ -316,13 +318,13 @@ def find_measured(
 
 
 def kind_behind(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> str | None:
-    """The kind of the payload that brought the reading at a place of a set; None where none did."""
+    """The kind of the payload that brought the reading at a place of a set; None where no payload did."""
     links = KINDS_BEHIND.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
     return next((kind for kind, places in links if str(place) in places.split()), None)
 
 
 def open_sets(connection: Connection, tenant_id: int, subject_id: UUID, device_id: UUID | None) -> list[OpenSet]:
-    """The open sets of a person and a device, first the one in which something arrived last."""
+    """The open sets of a person and a device; the one that received something last comes first."""
     values = {
         "tenant_id": tenant_id,
         "subject_id": subject_id,

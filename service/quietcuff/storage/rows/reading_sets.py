@@ -1,8 +1,6 @@
-"""Reading sets as rows: where each set stands now, what its mean shows, and what later sets need to know of it.
+"""Reading sets as rows: their present state and mean, pages of them, and their summaries for later sittings.
 
-Pages of sets, newest first. A page follows the key of the one before, so that it stays stable while sets arrive.
-
-What can be asked of the store, as plain values.
+Pages of sets are newest first. A page follows the key of the page before, so that it stays stable while sets arrive.
 """
 
 from __future__ import annotations
@@ -24,11 +22,12 @@ from quietcuff.storage.schema.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS
 from quietcuff.storage.schema.sittings import reading_set, set_version
 
 _c = reading_set.c
+# A bound, so that a person with thousands of sittings does not make each new one slower.
 EARLIER_SETS = 60
 
 
 class SetRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One set, its codes as words. The fields named ``mean_...``, the pressures and the count are what its mean shows."""
+    """One set, its codes as words. The fields ``mean_...``, the pressures and the count describe its mean."""
 
     tenant_id: int
     subject_id: UUID
@@ -130,7 +129,7 @@ EARLIER: Query[bytes] = Query(
 
 
 def subjects_of_sets(connection: Connection, tenant_id: int, set_ids: Sequence[UUID]) -> dict[UUID, UUID]:
-    """Whose each of these sets is; those that are not there are left out."""
+    """The subject of each of these sets; sets that do not exist are left out."""
     if not set_ids:
         return {}
     statement = select(_c.set_id, _c.subject_id).where(_c.tenant_id == tenant_id, _c.set_id.in_(set_ids))
@@ -142,25 +141,25 @@ def find_set(connection: Connection, tenant_id: int, set_id: UUID) -> SetRow | N
 
 
 def insert_set(connection: Connection, row: SetRow) -> None:
-    """Have a new set stored with the group."""
+    """Store a new set with the group."""
     INSERT.run_later(connection, [_to_columns(row)])
 
 
 def change_set(connection: Connection, row: SetRow) -> None:
-    """Store where a set stands now."""
+    """Store a set's present state."""
     key = {"of_tenant": row.tenant_id, "of_subject": row.subject_id, "of_set": row.set_id}
     CHANGE.run(connection, {**_to_columns(row), **key})
 
 
 def idle_sets(connection: Connection, tenant_id: int, touched_before: datetime, most: int) -> list[UUID]:
-    """Open sets that nothing arrived in since, the longest idle first."""
+    """Open sets that received nothing since a moment, the longest idle first."""
     return IDLE.all(connection, {"tenant_id": tenant_id, "touched_before": touched_before, "most": most})
 
 
 def earlier_sittings(
     connection: Connection, tenant_id: int, subject_id: UUID, *, taken_before: datetime, other_than: UUID
 ) -> list[bytes]:
-    """What the person's newest closed sets that were taken before a moment left for later ones, newest first."""
+    """The summaries of a person's newest closed sets that were taken before a moment, newest first."""
     key = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": other_than, "taken_before": taken_before}
     return EARLIER.all(connection, key)
 
@@ -169,9 +168,9 @@ LONGEST_PAGE = 200
 
 
 class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which sets to list: of one subject or all, taken in ``[since, until)``, newest first.
+    """A query for sets: of one subject or all, taken in ``[since, until)``, newest first.
 
-    A plain day means its first moment in the tenant's time zone. ``cursor`` is where an earlier page ended.
+    A plain day means its first moment in the tenant's time zone. ``cursor`` is the end of an earlier page.
     """
 
     subject_id: str | None = None
@@ -195,7 +194,7 @@ def cursor_of(end: SetPageEnd) -> str:
 
 
 def read_cursor(cursor: str) -> SetPageEnd:
-    """The page's end that a cursor says.
+    """The end of a page that a cursor encodes.
 
     Raises:
         NotAcceptable: it is none of ours.
@@ -210,7 +209,7 @@ def read_cursor(cursor: str) -> SetPageEnd:
 
 
 def check_limit(limit: int) -> None:
-    """Refuse a page that is too long or empty.
+    """Refuse a page size that is too large or below one.
 
     Raises:
         NotAcceptable: outside 1 to 200.
@@ -252,7 +251,7 @@ class ListedSet(msgspec.Struct, frozen=True):
 
 
 class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
-    """Which sets: taken in ``[since, until)``, after the end of an earlier page."""
+    """The conditions of a list: sets taken in ``[since, until)``, after the end of an earlier page."""
 
     tenant_id: int
     subject_id: UUID | None
@@ -262,12 +261,12 @@ class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:
-    """At most ``limit`` sets, voided ones too, by the time they were taken and then by id, newest first."""
+    """At most ``limit`` sets, voided ones too, ordered by the time they were taken and then by id, newest first."""
     return [_listed(*row) for row in connection.execute(page_query(wanted, limit))]
 
 
 def page_query(wanted: ListFilter, limit: int) -> Select[Any]:
-    """The page's sets are found first, in their index alone; only then is each one's evaluation fetched."""
+    """The statement of a page. It first finds the sets in their index alone, and only then fetches their evaluations."""
     page = (
         select(*(_c[name] for name in dict.fromkeys((*KEY, *SHOWN))))
         .where(*conditions_of(wanted))
@@ -293,7 +292,7 @@ def conditions_of(wanted: ListFilter) -> list[ColumnElement[bool]]:
         conditions.append(_c.taken_from < wanted.until)
     if wanted.after is not None:
         end = tuple_(wanted.after.taken_from, wanted.after.set_id, types=[Instant(), Id()])
-        # The bound on the first column alone is what lets the index be entered at the page's end.
+        # With a bound on the first column alone, the index can be entered at the page's end.
         conditions += [_c.taken_from <= wanted.after.taken_from, tuple_(_c.taken_from, _c.set_id) < end]
     return conditions
 
@@ -323,5 +322,5 @@ def _listed(
 
 
 def in_offset(moment: datetime, minutes: int) -> datetime:
-    """A moment with the offset it came with."""
+    """A moment in the UTC offset that it came with."""
     return moment.astimezone(timezone(timedelta(minutes=minutes)))

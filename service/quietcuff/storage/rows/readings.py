@@ -1,4 +1,4 @@
-"""Readings as rows: what each measured, whether it counts, and where its Observations stand."""
+"""Readings as rows: the measured values, whether each counts, and the state of its Observations."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
 class ObservationStateRow(msgspec.Struct, frozen=True):
-    """Where one Observation of a reading stands."""
+    """The state of one Observation of a reading."""
 
     version: int
     status: str
@@ -32,7 +32,7 @@ class ObservationStateRow(msgspec.Struct, frozen=True):
 
 
 def stands_of_reading(index: int, *columns: Any) -> dict[str, ObservationStateRow]:
-    """By place, such as ``r0``: those that exist."""
+    """The states of a reading's existing Observations, by place such as ``r0``."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
     return {
         f"{letter}{index}": ObservationStateRow(version, OBSERVATION_STATUS.word(status), updated_at)
@@ -43,6 +43,7 @@ def stands_of_reading(index: int, *columns: Any) -> dict[str, ObservationStateRo
 
 def _upsert(dialect: str) -> Any:
     statement = insert_into(reading, dialect)
+    # The sender's key of a reading never changes: it must find the reading again after a correction.
     kept = (*_KEY, "source_key")
     values = {column.name: statement.excluded[column.name] for column in reading.c if column.name not in kept}
     return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
@@ -64,24 +65,24 @@ STANDS = Query(
 
 
 def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
-    """Have new readings stored with the group; a set that is opened before its first has none."""
+    """Store new readings with the group. A set that is opened before its first reading has none."""
     if rows:
         INSERT.run_later(connection, rows)
 
 
 def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
-    """Store readings, those that are there already in their new state."""
+    """Store readings; those that are stored already get their new state."""
     UPSERT.run_each(connection, rows)
 
 
 def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ObservationStateRow]:
-    """Where every Observation of a set's readings stands, by place such as ``r0``, ``p2`` or ``f1``."""
+    """The state of every Observation of a set's readings, by place such as ``r0``, ``p2`` or ``f1``."""
     places = STANDS.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
     return {name: stand for place in places for name, stand in place.items()}
 
 
 def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
-    """What one reading says and what was decided of it, as columns."""
+    """The values of one reading, and what was decided about it, as columns."""
     offset = said.taken_at.utcoffset()
     return {
         "taken_at": said.taken_at,
@@ -101,7 +102,7 @@ def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
 
 
 def stand_columns(index: int, stands: dict[str, ObservationStateRow]) -> dict[str, Any]:
-    """Where the Observations of one reading stand, as columns; null where there is none."""
+    """The states of one reading's Observations as columns; null where there is none."""
     columns: dict[str, Any] = {}
     for letter, prefix in KINDS.items():
         stand = stands.get(f"{letter}{index}")

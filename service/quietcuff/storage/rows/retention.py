@@ -1,8 +1,7 @@
-"""What is old enough to be deleted, how it is deleted, and whose data is held back from it.
+"""Retention: what is old enough to delete, its deletion, people on hold, and what was deleted.
 
-A set leaves nothing but its ids and its rows of the trail. A payload goes with the last set that it made.
-
-What was deleted, by the ids that it had.
+A deleted set leaves nothing but its ids and its rows of the trail. A payload is deleted with the last set that was made from
+it.
 """
 
 from __future__ import annotations
@@ -49,7 +48,7 @@ _s, _p, _l, _r, _h = reading_set.c, payload.c, payload_link.c, refused_payload.c
 
 
 class OldSet(msgspec.Struct, frozen=True):
-    """A set that is old enough; its fields are also the key that pages of them follow."""
+    """A set that is old enough to delete. Its fields are also the key that pages follow."""
 
     taken_from: datetime
     subject_id: UUID
@@ -57,7 +56,7 @@ class OldSet(msgspec.Struct, frozen=True):
 
 
 class Hold(msgspec.Struct, frozen=True):
-    """A person whose data is not to be deleted, and why."""
+    """A person whose data must not be deleted, and the reason."""
 
     tenant_id: int
     subject_id: UUID
@@ -90,7 +89,7 @@ _AFTER = (
 )
 OLD = Query(
     OldSet,
-    # The first of these bounds alone is what an index serves on either database.
+    # On either database an index can serve only the first of these bounds.
     select(*_KEY)
     .where(*_IS_OLD, _s.taken_from >= _AFTER[0], tuple_(*_KEY) > tuple_(*_AFTER))
     .order_by(*_KEY)
@@ -100,7 +99,7 @@ COUNT_OLD: Query[int] = Query(single, select(func.count()).select_from(reading_s
 SETS_OF: Query[UUID] = Query(single, select(_s.set_id).where(_OF_TENANT, _s.subject_id == bindparam("subject_id")))
 ANY_SET_OF: Query[UUID] = Query(single, select(_s.set_id).where(_OF_TENANT, _s.subject_id == bindparam("subject_id")).limit(1))
 PAYLOADS_OF: Query[UUID] = Query(single, select(_l.payload_id).distinct().where(*_of_set(payload_link)))
-# The claim of a version is found by its set alone: its key is a digest.
+# A version's claims are found by its set alone, because their key is a digest.
 DELETE_CLAIMS = Command(delete(claim).where(claim.c.tenant_id == bindparam("tenant_id"), claim.c.set_id == bindparam("set_id")))
 DELETE_ROWS = tuple(
     Command(delete(table).where(*_of_set(table))) for table in (outbox, payload_link, reading, set_version, reading_set)
@@ -173,14 +172,14 @@ END_HOLD = Command(delete(subject_hold).where(*_HELD))
 def sets_taken_before(
     connection: Connection, tenant_id: int, before: datetime, after: OldSet | None, most: int
 ) -> list[OldSet]:
-    """Closed sets whose last reading was taken, and came in, before a moment, of people who are not held, the oldest first."""
+    """Closed sets taken and received before a moment, of people who are not on hold, oldest first."""
     last = after or OldSet(datetime.min.replace(tzinfo=before.tzinfo), UUID(int=0), UUID(int=0))
     key = {"after_taken_from": last.taken_from, "after_subject": last.subject_id, "after_set": last.set_id}
     return OLD.all(connection, {"tenant_id": tenant_id, "before": before, "most": most, **key})
 
 
 def count_sets_taken_before(connection: Connection, tenant_id: int, before: datetime) -> int:
-    """How many of those there are."""
+    """The number of closed sets taken and received before a moment, of people who are not on hold."""
     return COUNT_OLD.all(connection, {"tenant_id": tenant_id, "before": before})[0]
 
 
@@ -193,7 +192,7 @@ def has_sets(connection: Connection, tenant_id: int, subject_id: UUID) -> bool:
 
 
 def delete_set(connection: Connection, row: SetRow, at: datetime) -> list[UUID]:
-    """Delete a set with all that belongs to it; the payloads that it was made from, which are there still."""
+    """Delete a set with everything that belongs to it; the payloads that it was made from, which still exist."""
     key = {"tenant_id": row.tenant_id, "subject_id": row.subject_id, "set_id": row.set_id}
     stands = stands_of_set(connection, row.tenant_id, row.subject_id, row.set_id)
     places = [*stands, *(["mean"] if row.mean_version is not None else [])]
@@ -202,13 +201,14 @@ def delete_set(connection: Connection, row: SetRow, at: datetime) -> list[UUID]:
     DELETE_CLAIMS.run(connection, key)
     for command in DELETE_ROWS:
         command.run(connection, key)
+    # A retry under such a key would be answered with ids of a set that is gone.
     for payload_id in payload_ids:
         delete_payload_claims(connection, row.tenant_id, payload_id)
     return payload_ids
 
 
 def delete_payload_if_spent(connection: Connection, tenant_id: int, payload_id: UUID) -> bool:
-    """Delete a payload that no set is made from any more, and of which nothing waits to be settled; True where it was."""
+    """Delete a payload that no set is made from any more, if no part waits to be settled; True where it was deleted."""
     key = {"tenant_id": tenant_id, "payload_id": payload_id}
     is_deleted = DELETE_PAYLOAD_IF_SPENT.run(connection, key) == 1
     if is_deleted:
@@ -219,7 +219,7 @@ def delete_payload_if_spent(connection: Connection, tenant_id: int, payload_id: 
 
 
 def delete_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> bool:
-    """Delete a payload, whatever it made; True where it was there."""
+    """Delete a payload, whatever was made from it; True where it existed."""
     key = {"tenant_id": tenant_id, "payload_id": payload_id}
     DELETE_LINKS.run(connection, key)
     DELETE_PEOPLE.run(connection, key)
@@ -229,26 +229,27 @@ def delete_payload(connection: Connection, tenant_id: int, payload_id: UUID) -> 
 
 
 def payloads_received_before(connection: Connection, tenant_id: int, before: datetime, most: int) -> list[UUID]:
-    """Payloads that no set is made from, received before a moment, the oldest first."""
+    """Payloads received before a moment that no set is made from, oldest first."""
     return OLD_PAYLOADS.all(connection, {"tenant_id": tenant_id, "before": before, "most": most})
 
 
 def delete_subject(connection: Connection, row: SubjectRow, at: datetime) -> None:
-    """Delete a person who has no sets any more, with what they were said to be before."""
+    """Delete a person who has no sets any more, with their earlier versions."""
     key = {"tenant_id": row.tenant_id, "subject_id": row.subject_id}
+    # One version more than the newest, because the deletion is a version of its own.
     BURY_SUBJECT.run(connection, {**key, "version": row.version + 1, "deleted_at": at})
     for command in DELETE_SUBJECT_ROWS:
         command.run(connection, key)
 
 
 def was_saved_since(connection: Connection, tenant_id: int, subject_id: UUID, since: datetime) -> bool:
-    """Whether the registry was told of a person since a moment, and not only by sets."""
+    """True where the registry received a person since a moment; sets that only name the person do not count."""
     key = {"tenant_id": tenant_id, "subject_id": subject_id, "since": since}
     return SAVED_SINCE.first(connection, key) is not None
 
 
 def subjects_without_sets(connection: Connection, tenant_id: int, before: datetime, most: int) -> list[UUID]:
-    """People who have no sets, are not held, and of whom nothing was learnt since a moment."""
+    """People without sets and not on hold, unchanged since a moment."""
     return OLD_SUBJECTS.all(connection, {"tenant_id": tenant_id, "before": before, "most": most})
 
 
@@ -257,17 +258,17 @@ def find_hold(connection: Connection, tenant_id: int, subject_id: UUID) -> Hold 
 
 
 def all_holds(connection: Connection, tenant_id: int) -> list[Hold]:
-    """Everybody who is held, the longest held first."""
+    """Everybody on hold, the longest held first."""
     return HOLDS.all(connection, {"tenant_id": tenant_id})
 
 
 def save_hold(connection: Connection, hold: Hold) -> bool:
-    """Hold a person's data; False where it is held already."""
+    """Put a person's data on hold; False where it is on hold already."""
     return SAVE_HOLD.run(connection, msgspec.structs.asdict(hold)) == 1
 
 
 def end_hold(connection: Connection, tenant_id: int, subject_id: UUID) -> bool:
-    """Let a person's data go its way again; False where it was not held."""
+    """Release a person's data; False where it was not on hold."""
     return END_HOLD.run(connection, {"tenant_id": tenant_id, "subject_id": subject_id}) == 1
 
 
@@ -275,7 +276,7 @@ _d, _g = deleted_set.c, deleted_subject.c
 
 
 class DeletedSet(msgspec.Struct, frozen=True):
-    """A set that is gone: how many versions it had, and at which places, such as ``r0`` or ``mean``, Observations."""
+    """A deleted set: its newest version, and the places, such as ``r0`` or ``mean``, that had Observations."""
 
     set_id: UUID
     subject_id: UUID
@@ -285,7 +286,7 @@ class DeletedSet(msgspec.Struct, frozen=True):
 
 
 class DeletedSubject(msgspec.Struct, frozen=True):
-    """A person who is gone; ``version`` is that of the deletion."""
+    """A deleted person. ``version`` is the version of the deletion."""
 
     subject_id: UUID
     version: int
@@ -293,7 +294,10 @@ class DeletedSubject(msgspec.Struct, frozen=True):
 
 
 class Between(msgspec.Struct, frozen=True, kw_only=True):
-    """Whose deletions, after ``since`` and not after ``at``; the page begins after ``after``, a moment and an id."""
+    """A query for deletions of these members after ``since`` and not after ``at``.
+
+    The page begins after ``after``, a moment and an id.
+    """
 
     tenant_id: int
     members: Members
@@ -315,27 +319,27 @@ def find_deleted_set(connection: Connection, tenant_id: int, set_id: UUID) -> De
 
 
 def find_deleted_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> DeletedSubject | None:
-    """The last time that a person was deleted; they may have come again since."""
+    """The last deletion of a person, who may have been stored again since."""
     return SUBJECT.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id})
 
 
 def missing_set(connection: Connection, tenant_id: int, set_id: UUID) -> NotFound:
-    """Why a set is not there, to be raised: it never was, or it was deleted."""
+    """The error for a set that does not exist: it never did, or it was deleted. The caller raises it."""
     return (NotFound if find_deleted_set(connection, tenant_id, set_id) is None else Deleted)("reading set")
 
 
 def missing_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> NotFound:
-    """Why a person is not there, to be raised."""
+    """The error for a person who does not exist. The caller raises it."""
     return (NotFound if find_deleted_subject(connection, tenant_id, subject_id) is None else Deleted)("subject")
 
 
 def sets_deleted(connection: Connection, between: Between, most: int) -> list[DeletedSet]:
-    """A page of the sets that were deleted, in the order in which they were."""
+    """A page of deleted sets, in the order of their deletion."""
     return [DeletedSet(*row) for row in connection.execute(_page(_SET, deleted_set, "set_id", between, most), _values(between))]
 
 
 def subjects_deleted(connection: Connection, between: Between, most: int) -> list[DeletedSubject]:
-    """A page of the people who were deleted and did not come again, in the order in which they were."""
+    """A page of people who were deleted and not stored again, in the order of their deletion."""
     is_back = exists().where(subject.c.tenant_id == _g.tenant_id, subject.c.subject_id == _g.subject_id)
     statement = _page(_SUBJECT, deleted_subject, "subject_id", between, most).where(~is_back)
     return [DeletedSubject(*row) for row in connection.execute(statement, _values(between))]
@@ -358,7 +362,10 @@ def _page(statement: Select[Any], table: Table, key: str, between: Between, most
 
 
 def _whose(members: Members, subject_id: Column[Any]) -> list[ColumnElement[bool]]:
-    """Whose deletions: of a stored group those of its people as it remembers them, and of the people whom it names."""
+    """The condition on the person of a deletion.
+
+    For a stored group it admits the former members that the group remembers, and the people whom it names.
+    """
     conditions = members_conditions(members, subject_id)
     if members.group_id is None:
         return conditions
@@ -370,7 +377,7 @@ def _whose(members: Members, subject_id: Column[Any]) -> list[ColumnElement[bool
 
 
 def _values(between: Between) -> dict[str, Any]:
-    # Nothing has the greatest of all ids: what was deleted at the very moment of ``since`` stood in the export before.
+    # No row has the greatest id: what was deleted at the exact moment of ``since`` was already in the export before.
     after_at, after_id = between.after or (between.since, UUID(int=2**128 - 1))
     values = {"tenant_id": between.tenant_id, "at": between.at, "after_at": after_at, "after_id": after_id}
     if between.members.group_id is not None:

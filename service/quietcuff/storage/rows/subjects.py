@@ -1,4 +1,4 @@
-"""Subjects as rows. Whoever changes anything of a person locks the person's row first."""
+"""Subjects as rows. Whoever changes anything about a person locks the person's row first."""
 
 from __future__ import annotations
 
@@ -55,22 +55,22 @@ def find_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> Su
 
 
 def lock_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
-    """The person's row, held until the transaction ends."""
+    """A person's row, locked until the transaction ends."""
     return LOCK.first(connection, _key(tenant_id, subject_id))
 
 
 def lock_subject_if_free(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
-    """The person's row, unless somebody else holds it now."""
+    """A person's row, locked; None where somebody else holds it now."""
     return LOCK_IF_FREE.first(connection, _key(tenant_id, subject_id))
 
 
 def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:
-    """Store a person; False where another process did meanwhile."""
+    """Store a person; False where another process has stored them meanwhile."""
     return INSERT_IF_NEW.run(connection, msgspec.structs.asdict(row)) == 1
 
 
 def change_subject(connection: Connection, row: SubjectRow) -> None:
-    """Store a person's new facts and version; the version before stays readable."""
+    """Store a person's new facts and version; the earlier version stays readable."""
     key = {"of_tenant": row.tenant_id, "of_subject": row.subject_id}
     KEEP_PAST.run(connection, key)
     CHANGE.run(connection, {**msgspec.structs.asdict(row), **key})

@@ -1,4 +1,4 @@
-"""Tenants: whose data it is. Each has a secret of its own, which every derived id and keyed digest needs."""
+"""Tenants, the owners of all data. Each has its own secret, which every derived id and keyed digest needs."""
 
 from __future__ import annotations
 
@@ -22,10 +22,12 @@ KEPT = timedelta(seconds=5)
 
 
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What a tenant decides for itself: the zone of its plain days, the guidelines where a caller names none, and what is known
-    of its people's pressures before any is measured: a prior of its own, or none. ``authorities`` are the systems of
-    identifiers that HL7 v2 senders know by a name. What was measured longer ago than ``keep_years`` is deleted; without
-    that, nothing ever is."""
+    """The settings of a tenant.
+
+    They give the time zone of plain days, the guidelines where a caller names none, and a prior of its own for the pressures of
+    its people, or none. ``authorities`` maps the names that HL7 v2 senders use to systems of identifiers. Data measured more
+    than ``keep_years`` ago is deleted; without it nothing ever is.
+    """
 
     time_zone: str = "UTC"
     default_guidelines: list[str] | None = None
@@ -36,7 +38,7 @@ class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tr
 
 
 class Tenant(msgspec.Struct, frozen=True):
-    """One tenant. ``has_targets`` where what is stored is to be sent on."""
+    """One tenant. ``has_targets`` is true where results are to be sent on."""
 
     tenant_id: int
     name: str
@@ -66,7 +68,7 @@ SAVE_SETTINGS = Command(
 
 
 def find_or_create_tenant(connection: Connection, name: str, now: datetime) -> Tenant:
-    """The tenant of that name, made if there is none."""
+    """The tenant of that name, created where there is none."""
     found = find_tenant(connection, name)
     if found is not None:
         return found
@@ -84,7 +86,7 @@ def find_tenant_by_id(connection: Connection, tenant_id: int) -> Tenant | None:
 
 
 def save_settings(connection: Connection, tenant_id: int, settings: TenantSettings) -> None:
-    """Keep what a tenant decides for itself; servers notice within five seconds."""
+    """Store a tenant's settings. Other processes notice within five seconds."""
     SAVE_SETTINGS.run(connection, {"of_tenant": tenant_id, "new_settings": msgspec.json.encode(settings)})
 
 
@@ -93,7 +95,7 @@ def all_tenant_ids(connection: Connection) -> list[int]:
 
 
 class Tenants:
-    """The tenants as this process knows them: read again after a few seconds."""
+    """The tenants as this process knows them, read again after a few seconds."""
 
     def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
         self._store = store
@@ -108,8 +110,9 @@ class Tenants:
         """
         read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
         now = self._clock()
+        # The clock can be set back: an age below zero counts as too old.
         if known is None or not timedelta() <= now - read_at < KEPT:
-            # As the tenant itself: row security shows its targets to nobody else.
+            # Read as the tenant itself, because row security shows its targets to nobody else.
             known = await self._store.read(tenant_id, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
             if known is None:
                 raise NotFound("tenant")
@@ -117,5 +120,5 @@ class Tenants:
         return known
 
     def forget(self, tenant_id: int) -> None:
-        """Read a tenant anew the next time it is asked for: something of it was changed here."""
+        """Read a tenant again at its next use, because something of it was changed here."""
         self._known.pop(tenant_id, None)

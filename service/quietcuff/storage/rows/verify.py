@@ -1,6 +1,7 @@
-"""Whether what is stored holds together: the tables that every request writes have no foreign keys, so this looks instead.
+"""Check that the stored rows fit together.
 
-A tenant is walked in slices of the ids of its people, so that no statement is long, however much there is.
+The tables that every request writes have no foreign keys, so this check takes their place. A tenant is read in slices of the
+ids of its people, so that no statement runs long, however much there is.
 """
 
 from __future__ import annotations
@@ -22,14 +23,14 @@ _s, _v, _r, _c, _p, _d = reading_set.c, set_version.c, reading.c, claim.c, subje
 
 
 class MissingCounterpart(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that should have a counterpart and has none: what, and of which set."""
+    """A row whose counterpart is missing: the kind of fault, and the set."""
 
     what: str
     set_id: UUID
 
 
 def _in_slice(table: Any) -> Any:
-    """The rows of a slice: of people by their ids, of claims by their digests, as their keys run."""
+    """The rows of a slice, bounded by the leading column of their key: a person's id, or for claims the digest."""
     column, kind = (table.c.key_digest, "digest") if table is claim else (table.c.subject_id, "id")
     return and_(
         table.c.tenant_id == bindparam("tenant_id"),
@@ -64,7 +65,7 @@ COUNT: Query[int] = Query(single, select(func.count()).where(_in_slice(reading_s
 
 
 def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[MissingCounterpart]]:
-    """How many sets a slice of a tenant has, 0 to 255, and all that does not hold together in it."""
+    """Check one slice of a tenant, 0 to 255: the number of its sets, and all faults found."""
     width = 2**128 // SLICES
     bounds = {
         "tenant_id": tenant_id,

@@ -1,14 +1,7 @@
-"""The versions of sets: each holds the set and its evaluation as they were answered, and is never changed.
+"""The versions of sets: each holds the set and its evaluation as they were answered, and never changes.
 
-Versions as they were answered, with what the envelope around them needs.
-
-The documents behind what FHIR shows of several sets at once, as they were answered.
-
-The versions of sets: what a set was when somebody began to read.
-
-What moved in each version of a set, without what the versions say.
-
-The versions of sets as Provenance shows them.
+Several readers need different parts of them: the answers with their envelope, the documents behind FHIR resources, former
+versions, the places that moved in each version, and the notes that Provenance shows.
 """
 
 from __future__ import annotations
@@ -32,7 +25,7 @@ _c = set_version.c
 
 
 class VersionRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One version; ``document`` and ``evaluation`` are the JSON that was answered."""
+    """One version. ``document`` and ``evaluation`` are the JSON that was answered."""
 
     tenant_id: int
     subject_id: UUID
@@ -52,7 +45,7 @@ class VersionRow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class VersionNote(msgspec.Struct, frozen=True):
-    """Why there is a version, without what it says."""
+    """The reason for a version, without its content."""
 
     version: int
     cause: str
@@ -105,12 +98,12 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
-    """Have a version stored with the group."""
+    """Store a version with the group."""
     INSERT.run_later(connection, [_to_columns(row)])
 
 
 class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
-    """One version of a set; ``set_created_at`` is of the set's first."""
+    """One version of a set. ``set_created_at`` is the time of the set's first version."""
 
     set_id: UUID
     subject_id: UUID
@@ -178,7 +171,7 @@ OF_TENANT = Query(
 
 
 def newest_answers_after(connection: Connection, tenant_id: int, after: UUID, most: int) -> list[AnsweredVersion]:
-    """The newest versions of a tenant's sets in the order of their ids, those after one: page by page, all of them."""
+    """The newest version of each of a tenant's sets in the order of their ids, after a given id, one page."""
     return OF_TENANT.all(connection, {"tenant_id": tenant_id, "after": after, "most": most})
 
 
@@ -191,20 +184,20 @@ def numbered_answer(connection: Connection, tenant_id: int, set_id: UUID, versio
 
 
 def newest_answers_of_subject(connection: Connection, tenant_id: int, subject_id: UUID, most: int) -> list[AnsweredVersion]:
-    """The newest version of each of a person's sets, the latest taken first, at most so many."""
+    """The newest version of each of a person's sets, latest taken first, at most ``most``."""
     return OF_SUBJECT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "most": most})
 
 
 def answers_of_subject_taken(
     connection: Connection, tenant_id: int, subject_id: UUID, since: datetime, until: datetime, most: int
 ) -> list[AnsweredVersion]:
-    """The same, of sets whose first reading was taken in ``[since, until)``."""
+    """The newest version of each of a person's sets whose first reading was taken in ``[since, until)``."""
     key = {"tenant_id": tenant_id, "subject_id": subject_id, "since": since, "until": until, "most": most}
     return OF_SUBJECT_TAKEN.all(connection, key)
 
 
 class VersionShown(msgspec.Struct, frozen=True):
-    """One version of a set."""
+    """The documents of one version of a set."""
 
     version: int
     document: bytes
@@ -212,7 +205,7 @@ class VersionShown(msgspec.Struct, frozen=True):
 
 
 class VersionsShown(msgspec.Struct, frozen=True, kw_only=True):
-    """What a set shows: its newest version, and the version that its mean shows."""
+    """The versions that a set shows: its newest, and the one that its mean shows."""
 
     newest: VersionShown
     mean: VersionShown | None
@@ -238,7 +231,7 @@ SHOWN = (
 
 
 def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -> dict[str, VersionsShown]:
-    """What the sets show, by set id."""
+    """The versions that the sets show, by set id."""
     if not set_ids:
         return {}
     newest: dict[str, VersionShown] = {}
@@ -254,7 +247,7 @@ def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -
 
 
 class FormerVersion(msgspec.Struct, frozen=True):
-    """One version: when it was made, which places moved with it, and where wanted what it says."""
+    """One version: the time it was made, the places that moved with it, and its documents where wanted."""
 
     set_id: UUID
     version: int
@@ -267,6 +260,7 @@ class FormerVersion(msgspec.Struct, frozen=True):
 @lru_cache(maxsize=2)
 def former_statement(with_documents: bool) -> Select[Any]:
     c = set_version.c
+    # Documents are by far the largest columns, and many readers only need the times and the places that moved.
     said = [c.document, c.evaluation] if with_documents else [null(), null()]
     return (
         select(c.set_id, c.version, c.created_at, c.changed, *said)
@@ -282,7 +276,7 @@ def former_statement(with_documents: bool) -> Select[Any]:
 def versions_of(
     snapshot: Connection, tenant_id: int, set_ids: set[UUID], *, with_documents: bool
 ) -> dict[UUID, list[FormerVersion]]:
-    """By set, its versions, oldest first."""
+    """The versions of each set, oldest first."""
     found: dict[UUID, list[FormerVersion]] = {}
     values = {"tenant_id": tenant_id, "set_ids": sorted(set_ids)}
     for row in snapshot.execute(former_statement(with_documents), values):
@@ -303,12 +297,12 @@ RECENT = (
 
 
 def recent_changes(snapshot: Connection, tenant_id: int, since: datetime, most: int) -> list[FormerVersion]:
-    """The versions that changed a set since a moment, the newest first."""
+    """The versions that changed a set after a moment, newest first."""
     return [FormerVersion(*row) for row in snapshot.execute(RECENT, {"tenant_id": tenant_id, "since": since, "limit": most})]
 
 
 class VersionMoves(msgspec.Struct, frozen=True):
-    """The places whose Observation is new or moved in one version, and whether the set was closed in it."""
+    """The places whose Observation is new or changed in one version, and whether the set was closed in it."""
 
     version: int
     places: frozenset[str]
@@ -355,7 +349,7 @@ ALL_VERSIONS = (
 
 
 def first_means(snapshot: Connection, tenant_id: int, set_ids: set[UUID]) -> dict[UUID, int]:
-    """By set, the version from which on it has a mean. A mean that was taken back is still there, in error."""
+    """By set, the first version that has a mean. A mean that was taken back still exists, entered in error."""
     if not set_ids:
         return {}
     rows = snapshot.execute(FIRST_MEANS, {"tenant_id": tenant_id, "set_ids": sorted(set_ids)})

@@ -1,6 +1,6 @@
-"""What all tables belong to, with the names that keys and indexes get.
+"""The metadata of all tables, and the column types for ids and instants.
 
-The two column types that SQLite and PostgreSQL spell differently: ids and instants.
+Keys and indexes get their names from the metadata. The two column types are spelled differently in SQLite and PostgreSQL.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ class Instant(TypeDecorator[datetime]):
         return value if value is None or dialect.name == "postgresql" else microseconds(value)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
+        # asyncpg already gives a datetime in UTC.
         if value is None or dialect.name == "postgresql":
             moment: datetime | None = value
             return moment
@@ -72,7 +73,7 @@ def id_of_bytes(value: bytes) -> UUID:
 
 
 def from_microseconds(value: int) -> datetime:
-    """The moment that many microseconds after 1970 began, in UTC."""
+    """The moment a number of microseconds after the start of 1970, in UTC."""
     return EPOCH + value * MICROSECOND
 
 

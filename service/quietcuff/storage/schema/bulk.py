@@ -1,8 +1,8 @@
 """The tables of bulk export: groups as stored queries, jobs, and the files that jobs make.
 
-Files stand in the database, in compressed chunks, and not in a folder: a chunk and how far its job has come are one commit, so
-that a process that is killed leaves nothing half; every process serves every file without a shared disk; and row security and
-the tenant in every key hold for files as for all else.
+Files stand in the database in compressed chunks, not in a folder. A chunk and its job's progress are one commit, so that a
+killed process leaves nothing half done. Every process can serve every file without a shared disk. Row security and the tenant
+in every key protect files like everything else.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The words that are stored as small numbers. A word's number is its place here: lists only grow, at their end."""
+"""The words that are stored as small numbers.
+
+A word's number is its place in its list, so a list may only grow at its end.
+"""
 
 from __future__ import annotations
 
@@ -67,7 +70,7 @@ REASON = Codes(
     "set-blocked",
     "voided",
 )
-# Sizes of cuffs that have a name; any other whose range is known.
+# Cuff sizes that have a name; "other" is any other size whose range is known.
 CUFF_SIZE = Codes("other", "pediatric", "small-adult", "adult", "large-adult", "extra-large-adult", "thigh")
 OBSERVATION_STATUS = Codes("preliminary", "final", "amended", "corrected", "entered-in-error")
 CLAIM_KIND = Codes("key", "identifier", "reading")

@@ -1,7 +1,7 @@
-"""The tables of delivery: where a tenant's results go, and what is still to be sent there.
+"""The tables of delivery: a tenant's targets, and what is still to be sent to them.
 
-A row of the outbox is written in the transaction of the version that it tells of. It holds no content: what is sent is read
-when it is sent. A row goes when it was delivered; one that was given up stays until it is replayed or its target is removed.
+A row of the outbox is written in the same transaction as the version it announces. It holds no content: what is sent is read
+when it is sent. A delivered row is removed. A row that was given up stays until it is replayed or its target is removed.
 """
 
 from __future__ import annotations

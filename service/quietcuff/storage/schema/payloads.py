@@ -1,4 +1,4 @@
-"""The tables of payloads: what devices and systems sent, as it came; what was made of it; and what could not be read."""
+"""The tables of payloads: the bytes as received, the sets made from them, and the parts that could not be read."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The tables of retention: what was deleted, and whose data is held back from that.
+"""The tables of retention: deleted sets and people, and people whose data must not be deleted.
 
-A deleted set leaves its ids, so that whoever asks for one is told that it is gone, and exports can tell what to delete.
-Nothing that was measured or said is left.
+A deleted set leaves its ids. Whoever asks for one is told that it is gone, and an export can list it as deleted. No measured
+value and no other content is left.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Every table and index, once, for SQLite and PostgreSQL.
+"""Tables of tenants, people, devices, sittings, readings and claims, for SQLite and PostgreSQL.
 
-The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned
-or distributed by it. Documents are bytes, kept as they were answered and never parsed by the database. There are no
-foreign keys between the tables that every request writes. Words stored as small numbers stand in ``codes.py``;
-identifiers that callers gave as system and value are stored as ``system|value``.
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned or
+distributed by it. Documents are bytes, kept as they were answered; the database never parses them. There are no foreign keys
+between the tables that every request writes. The words behind small numbers stand in ``codes.py``. Identifiers that callers
+gave as system and value are stored as ``system|value``.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
 from quietcuff.storage.schema.trail import trail, trail_seal
+from quietcuff.storage.schema.what_if import what_if_job
 
 tenant = Table(
     "tenant",
@@ -171,7 +172,8 @@ reading_set = Table(
     Column("location", Text),
     Column("encounter", Text),
     Column("based_on", Text),
-    # The mean as a resource of its own: what it shows, where it was decided, when it last moved. Null before the first.
+    # The mean as a resource of its own: its content, the version that decided it, and its last move. Null before the first
+    # mean.
     Column("mean_version", Integer),
     Column("mean_status", SmallInteger, doc="OBSERVATION_STATUS"),
     Column("mean_from_version", Integer, doc="the set_version whose evaluation the mean shows"),
@@ -297,7 +299,7 @@ reading = Table(
     Column("performer", Text, doc="who measured, system|value: the reading's own observer, else the set's"),
     Column("identifier", Text, doc="the sender's own name of the reading, system|value"),
     Column("source_key", LargeBinary(16), doc="keyed digest of a device's or sender's own key of the reading"),
-    # The reading, its pulse and its flags are three resources; each moves only when its own content did.
+    # The reading, its pulse and its flags are three resources. Each gets a new version only when its own content changed.
     Column("version", Integer, nullable=False),
     Column("status", SmallInteger, nullable=False, doc="OBSERVATION_STATUS"),
     Column("updated_at", Instant, nullable=False),
@@ -366,7 +368,7 @@ claim = Table(
 )
 
 
-# Rows of these belong to one tenant and are kept from every other by the database itself, where it can.
+# Tables whose rows belong to one tenant. PostgreSQL's row security keeps them from every other tenant.
 DELIVERY_TABLES = (target, outbox)
 PAYLOAD_TABLES = (payload, payload_link, payload_claim, payload_person, refused_payload)
 RETENTION_TABLES = (deleted_set, deleted_subject, subject_hold)
@@ -377,4 +379,5 @@ GUARDED_TABLES = (
     *PAYLOAD_TABLES,
     *EXPORT_TABLES,
     *RETENTION_TABLES,
+    what_if_job,
 )

@@ -1,4 +1,4 @@
-"""The tables of the trail: what was done, and the seals of its chains."""
+"""The tables of the trail: its rows, and the seals of its chains."""
 
 from __future__ import annotations
 

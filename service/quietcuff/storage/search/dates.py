@@ -1,4 +1,7 @@
-"""Dates in the SQL of searches. Source: FHIR R4 search, section 3.1.1.4.7 (prefixes), where both sides are ranges."""
+"""Dates in the SQL of searches.
+
+Source: FHIR R4 search, section 3.1.1.4.7 (prefixes), where both sides are ranges.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +17,7 @@ from quietcuff.storage.search.query import DateRange, Prefix
 Column = ColumnElement[Any]
 Prefixes = tuple[tuple[Prefix, ...], ...]
 Alternatives = tuple[tuple[DateRange, ...], ...]
-# No period that is not marked as long is longer.
+# A period that is not marked as long (``mean_is_long``) is at most this long.
 LONGEST_SHORT = timedelta(days=1)
 
 
@@ -23,7 +26,7 @@ def prefixes(alternatives: Alternatives) -> Prefixes:
 
 
 def date_conditions(name: str, groups: Prefixes, start: Column, end: Column) -> list[Column]:
-    """Of each group of alternatives, one must hold."""
+    """The conditions of all groups: of the alternatives in each group, one must hold."""
     return [
         or_(
             *(
@@ -36,7 +39,7 @@ def date_conditions(name: str, groups: Prefixes, start: Column, end: Column) -> 
 
 
 def date_condition(prefix: Prefix, start: Column, end: Column, low: Column, high: Column) -> Column:
-    """Whether a time satisfies a date of a search. ``start`` and ``end`` are the same column for an instant."""
+    """The condition that a time satisfies a date of a search. For an instant, ``start`` and ``end`` are the same column."""
     inside = and_(start >= low, end < high)
     is_instant = start is end
     match prefix:
@@ -49,6 +52,8 @@ def date_condition(prefix: Prefix, start: Column, end: Column, low: Column, high
         case "lt":
             return start < low
         case "ge":
+            # For an instant the shorter test means the same, and an index can serve it; an OR would hide the column from the
+            # planner.
             return start >= low if is_instant else or_(end >= high, inside)
         case "le":
             return start < high if is_instant else or_(start < low, inside)
@@ -61,8 +66,12 @@ def date_condition(prefix: Prefix, start: Column, end: Column, low: Column, high
 
 
 def implied_bounds(name: str, groups: Prefixes, start: Column, *, is_short: bool) -> Iterable[Column]:
-    """What the dates of a search say of the start of a period: nothing new, but what an index can serve."""
+    """Bounds on a period's start that follow from the dates of a search.
+
+    They exclude nothing more, but an index can serve them.
+    """
     for group, (prefix, *others) in enumerate(groups):
+        # Of several alternatives any one may hold, so none of them alone bounds the start.
         if others:
             continue
         if prefix in ("gt", "ge", "ap") and is_short:
@@ -78,12 +87,12 @@ def moment(name: str, group: int, place: int, edge: str) -> BindParameter[Any]:
 
 
 def date_name(name: str, group: int, place: int, edge: str) -> str:
-    """What the edge of one date of a search is called in its statement."""
+    """The name of one edge of a date in its statement."""
     return f"{name}_{group}_{place}_{edge}"
 
 
 def edges(name: str, groups: Alternatives) -> dict[str, Any]:
-    """The edges of every date under the names that its statement gives them."""
+    """The edges of every date, under the names that the statement gives them."""
     return {
         date_name(name, group, place, edge): moment
         for group, dates in enumerate(groups)

@@ -1,6 +1,6 @@
-"""Searching what is stored as FHIR sees it. An entry is found without its document.
+"""The search for Observations, which finds entries without reading their documents.
 
-Pages follow a key (when, set, place), so that they stay stable while sittings are added.
+Pages follow a key (time, set, place), so that they stay stable while sittings are added.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ from quietcuff.storage.search.statements import (
     value_name,
 )
 
-# What a reader holds: one consistent view of everything that is committed.
+# A reader's connection, with one consistent view of everything that is committed.
 Snapshot = Connection
-# No writer holds a time for longer: it waits for a lock no longer than half of it, and its group is short work.
+# No writer takes longer from a version's time to its commit: it waits for a lock at most half as long, and its group is short.
 LATEST_COMMIT = timedelta(seconds=2 * LOCK_SECONDS)
 CLOCK_TICK = timedelta(milliseconds=1)
 Purpose = Literal["page", "count", "moved"]
@@ -46,7 +46,8 @@ Purpose = Literal["page", "count", "moved"]
 def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
     """The entries of one page, in order, and one more where there is a next page.
 
-    On later pages, entries that moved since the first page saw every change are left out: ``find_moved`` has them.
+    Later pages leave out entries that moved after the moment up to which the first page saw every change: ``find_moved``
+    returns those.
     """
     shape = shape_of(query, is_lateral=is_lateral(snapshot))
     if not shape.kinds:
@@ -56,7 +57,10 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
 
 
 def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
-    """The entries, wherever they stand now, that moved since the first page saw every change, but for new ones."""
+    """The entries that moved after the moment up to which the first page saw every change, except new ones.
+
+    They are found wherever they stand now.
+    """
     shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return []
@@ -65,7 +69,7 @@ def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> l
 
 
 def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
-    """How many entries there are on all pages."""
+    """The number of entries on all pages."""
     shape = shape_of(query, "count", is_lateral=is_lateral(snapshot))
     if not shape.kinds:
         return 0
@@ -76,8 +80,8 @@ def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQue
 def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
     """A moment up to which this snapshot sees every version that there will ever be.
 
-    A version has its time from before its commit. SQLite has one writer, so that only a version of the very millisecond of the
-    newest can be missing; PostgreSQL has several, and one with an earlier time may commit later.
+    A version gets its time before its commit. SQLite has one writer, so only a version of the same millisecond as the newest
+    can be missing. PostgreSQL has several writers, and a version with an earlier time may be committed later.
     """
     newest: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
     if newest is None or not is_lateral(snapshot):
@@ -91,7 +95,7 @@ def is_lateral(snapshot: Snapshot) -> bool:
 
 
 def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> SearchShape:
-    """Which conditions a query has, and which kinds of entry can satisfy them. A count needs no order and no page."""
+    """The conditions of a query, and the kinds of entry that can satisfy them. A count needs no order and no page."""
     is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
     return SearchShape(
         kinds=tuple(kind for kind in KINDS if can_match(query, kind)),
@@ -121,14 +125,15 @@ def can_match(query: ObservationQuery, kind: Kind) -> bool:
 
 
 def can_point(test: PointerTest, kind: Kind) -> bool:
-    """False where no entry of this kind can satisfy what is asked of a pointer."""
+    """False where no entry of this kind can satisfy a test of a pointer."""
     if pointer_column(kind, test.pointer) is None:
         return test.is_missing is True
     return bool(test.forms)
 
 
 def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> dict[str, Any]:
-    """The values of a query under the names that its statement gives them."""
+    """The values of a query, under the names that the statement gives them."""
+    # One row more than the page tells that there is a next page, without a count.
     values: dict[str, Any] = {"tenant_id": tenant_id, "limit": query.limit + 1}
     if query.subject_ids is not None:
         values["subject_ids"] = [UUID(subject_id) for subject_id in sorted(query.subject_ids)]
@@ -149,7 +154,7 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
 
 
 def identifiers(query: ObservationQuery) -> dict[str, list[str]]:
-    """The identifiers of every pointer under the names that its statement gives them."""
+    """The identifiers of every pointer test, under the names that the statement gives them."""
     return {
         pointer_name(place, form): sorted(getattr(test, form))
         for place, test in enumerate(query.pointers)
@@ -159,7 +164,7 @@ def identifiers(query: ObservationQuery) -> dict[str, list[str]]:
 
 
 def numbers(query: ObservationQuery) -> dict[str, int]:
-    """The numbers of every test under the names that its statement gives them."""
+    """The numbers of every value test, under the names that the statement gives them."""
     return {
         value_name(group, place, edge): getattr(test, edge)
         for group, tests in enumerate(query.values)
@@ -169,7 +174,8 @@ def numbers(query: ObservationQuery) -> dict[str, int]:
 
 
 def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[ObservationKey]) -> dict[str, Any]:
-    """The keys of each kind, with their sets and these sets' subjects, to which an index leads."""
+    """The keys of each kind, with their sets and the subjects of those sets, which an index can serve."""
+    # The subject leads the primary key of a reading, so without it the index could not be used.
     set_ids = sorted({UUID(key.set_id) for key in keys})
     rows = snapshot.execute(SUBJECTS_OF_SETS, {"tenant_id": tenant_id, "set_ids": set_ids}).all()
     found: dict[str, Any] = {
@@ -179,7 +185,7 @@ def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[Observation
 
 
 def entry_of(row: Any) -> ObservationEntry:
-    """A row of the search as a value."""
+    """A row of the search as an entry."""
     return ObservationEntry(
         key=ObservationKey(str(row.set_id), KINDS[row.kind], row.reading_index),
         subject_id=str(row.subject_id),

@@ -1,6 +1,6 @@
-"""What Observations point to in other systems: the columns that hold its identifiers, ``system|value``, and conditions on them.
+"""Identifiers that Observations point to in other systems: their columns, and conditions on them.
 
-A system holds no bar, so that the first one parts the two.
+An identifier is stored as ``system|value``. A system holds no bar, so the first bar separates the two.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from quietcuff.storage.schema.sittings import reading, reading_set
 from quietcuff.storage.search.query import Kind, Pointer
 
 Column = ColumnElement[Any]
-# Said once of a set, for all of its Observations.
+# Stored once for a set, and true of all its Observations.
 POINTERS_OF_SETS: frozenset[Pointer] = frozenset(("based_on", "encounter"))
-# Device flags name nobody who measured.
+# Observations of device flags have no performer.
 PERFORMERS: dict[Kind, Column] = {
     "reading": reading.c.performer,
     "pulse": reading.c.performer,
@@ -26,7 +26,7 @@ PERFORMERS: dict[Kind, Column] = {
 
 
 class FirstBar(FunctionElement[int]):
-    """Where the first bar of a text stands, from 1."""
+    """The position of the first bar in a text, counted from 1."""
 
     type = Integer()
     inherit_cache = True
@@ -43,12 +43,15 @@ def _first_bar_of_sqlite(element: FirstBar, compiler: Any, **options: Any) -> st
 
 
 def pointer_column(kind: Kind, pointer: Pointer) -> Column | None:
-    """Where the identifier stands; None where entries of this kind point to no such thing."""
+    """The column of the identifier; None where entries of this kind have no such pointer."""
     return reading_set.c[pointer] if pointer in POINTERS_OF_SETS else PERFORMERS.get(kind)
 
 
 def pointer_condition(kind: Kind, pointer: Pointer, place: int, forms: tuple[str, ...]) -> Column:
-    """Whether an entry points to what a test asks for, which has these forms. What points to nothing satisfies only that."""
+    """The condition that an entry points to what a test asks for, in these forms.
+
+    An entry without the pointer satisfies only the test for a missing one.
+    """
     column: Any = pointer_column(kind, pointer)
     bar = FirstBar(column)
     parts = {"pairs": column, "values": func.substr(column, bar + 1), "systems": func.substr(column, 1, bar - 1)}
@@ -62,5 +65,5 @@ def pointer_condition(kind: Kind, pointer: Pointer, place: int, forms: tuple[str
 
 
 def pointer_name(place: int, form: str) -> str:
-    """What the identifiers of one form of a test are called in its statement."""
+    """The name of the identifiers of one form of a test in its statement."""
     return f"pointer_{place}_{form}"

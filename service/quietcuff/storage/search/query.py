@@ -1,5 +1,7 @@
-"""What can be asked of the store as FHIR sees it, and what is found: each reading, its pulse, its device flags and each
-mean is one entry."""
+"""The query of an Observation search and the entries that it finds.
+
+Each reading, its pulse, its device flags and each mean is one entry.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,7 @@ Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 Order = Literal["date", "-date", "updated", "-updated"]
 Operator = Literal["always", "present", "absent", "within", "outside", "bit", "no-bit"]
-# What of other systems an Observation points to by an identifier.
+# Things in other systems that an Observation points to by an identifier.
 Pointer = Literal["based_on", "encounter", "performer"]
 
 KINDS: tuple[Kind, ...] = ("reading", "pulse", "flags", "mean")
@@ -31,7 +33,7 @@ class DateRange(msgspec.Struct, frozen=True):
 
 
 class ObservationKey(msgspec.Struct, frozen=True):
-    """Which Observation: its set, what it is, and the place of its reading (0 for the mean)."""
+    """The key of an Observation: its set, its kind, and the place of its reading (0 for the mean)."""
 
     set_id: str
     kind: Kind
@@ -39,7 +41,10 @@ class ObservationKey(msgspec.Struct, frozen=True):
 
 
 class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
-    """What one kind of entry must show. ``column`` says where; its value lies in ``[low, high)``, or has a bit of ``low``."""
+    """A test of one kind of entry.
+
+    ``column`` names the value. It must lie in ``[low, high)``, or share a bit with ``low``.
+    """
 
     kind: Kind
     column: str | None = None
@@ -49,8 +54,11 @@ class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
-    """What an entry must point to: to any of these identifiers, whole (``system|value``, as stored), by their value in whatever
-    system, or by their system alone. With ``is_missing`` it is asked only whether it points to nothing."""
+    """A test of an entry's pointer: it must point to any of these identifiers.
+
+    They are given whole (``system|value``, as stored), as a value in any system, or as a system alone. With ``is_missing`` the
+    test only asks whether the pointer is missing.
+    """
 
     pointer: Pointer
     pairs: frozenset[str] = frozenset()
@@ -60,15 +68,18 @@ class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def forms(self) -> tuple[str, ...]:
-        """Which of its conditions it has; none where nothing can satisfy it."""
+        """The forms of the test that have conditions; empty where nothing can satisfy it."""
         if self.is_missing is not None:
             return ("missing" if self.is_missing else "present",)
         return tuple(form for form in ("pairs", "values", "systems") if getattr(self, form))
 
 
 class EntryPageEnd(msgspec.Struct, frozen=True, array_like=True):
-    """The key of the last entry of a page; the next page starts after it. ``began`` is a moment up to which the
-    first page saw every change, and ``recent`` marks the later changes that it saw: its order is that of all pages."""
+    """The key of the last entry of a page; the next page starts after it.
+
+    ``began`` is a moment up to which the first page saw every change. ``recent`` marks the later changes that it saw: its order
+    is the order of all pages.
+    """
 
     ordered_by: datetime
     set_id: UUID
@@ -78,7 +89,7 @@ class EntryPageEnd(msgspec.Struct, frozen=True, array_like=True):
 
 
 class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which entries to find. Every condition that is not None must hold; of the alternatives in a group, one."""
+    """The conditions of a search. Every condition that is not None must hold; of the alternatives in a group, one."""
 
     kinds: frozenset[Kind] = frozenset(KINDS)
     subject_ids: frozenset[str] | None = None
@@ -101,7 +112,7 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ObservationEntry(msgspec.Struct, frozen=True, kw_only=True):
-    """One Observation that was found, and where it stands."""
+    """One Observation that was found, with its version, status and last change."""
 
     key: ObservationKey
     subject_id: str

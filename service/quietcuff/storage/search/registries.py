@@ -1,6 +1,6 @@
-"""Searching people, devices, versions and the trail, each row of which is a resource of its own.
+"""Search for people, devices, versions and rows of the trail, each row a resource of its own.
 
-Pages follow a key: when, where they are in order of time, and then the row's own key.
+Pages follow a key: the time, where the order is by time, and then the row's own key.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ LANE_BITS = 2**63 - 1
 
 
 class RowQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which rows to find. Every condition that is not None must hold; of date alternatives, one."""
+    """The conditions of a search for rows. Every condition that is not None must hold; of date alternatives, one."""
 
     keys: frozenset[RowKey] | None = None
     subject_ids: frozenset[str] | None = None
@@ -40,14 +40,14 @@ class RowQuery(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class FoundRow(msgspec.Struct, frozen=True):
-    """One row: where it stands in the order, and its columns by name."""
+    """One row: its position in the order, and its columns by name."""
 
     page_end: EntryPageEnd
     columns: Any
 
 
 class RowSource(msgspec.Struct, frozen=True):
-    """A table, what its rows are known by, and when each was last changed."""
+    """A table, with its key and the time of each row's last change."""
 
     table: Table
     id: Column
@@ -60,7 +60,8 @@ class RowSource(msgspec.Struct, frozen=True):
         return [self.id] if self.place is None else [self.id, self.place]
 
     def key_values(self, id: UUID, place: int) -> tuple[Any, ...]:
-        """A key as its columns have it."""
+        """The values of a key, in the types of its columns."""
+        # A cursor holds a UUID, but the lane of a trail row is a number.
         own: Any = id.int & LANE_BITS if self.by_lane else id
         return (own,) if self.place is None else (own, place)
 
@@ -81,7 +82,7 @@ def find_rows(snapshot: Connection, tenant_id: int, source: RowSource, query: Ro
 
 
 def count_rows(snapshot: Connection, tenant_id: int, source: RowSource, query: RowQuery) -> int:
-    """How many rows there are on all pages."""
+    """The number of rows on all pages."""
     if nothing_can_match(query):
         return 0
     first_page = msgspec.structs.replace(query, after=None)
@@ -89,12 +90,12 @@ def count_rows(snapshot: Connection, tenant_id: int, source: RowSource, query: R
 
 
 def people_of_value(snapshot: Connection, tenant_id: int, value: str) -> list[UUID]:
-    """The people whose identifier has that value in any system."""
+    """The people whose identifier has this value in any system."""
     return _ids_of_value(snapshot, tenant_id, PEOPLE, value)
 
 
 def devices_of_value(snapshot: Connection, tenant_id: int, value: str) -> list[UUID]:
-    """The devices whose identifier has that value in any system."""
+    """The devices whose identifier has this value in any system."""
     return _ids_of_value(snapshot, tenant_id, DEVICES, value)
 
 
@@ -108,7 +109,7 @@ def nothing_can_match(query: RowQuery) -> bool:
 
 
 def matching(source: RowSource, query: RowQuery, *columns: Any) -> Select[Any]:
-    """The rows that the conditions let through, after the last page."""
+    """The rows that satisfy the conditions, after the last page."""
     return select(*columns).select_from(source.table).where(*conditions(source, query))
 
 
@@ -116,7 +117,7 @@ def conditions(source: RowSource, query: RowQuery) -> Iterable[Column]:
     yield source.table.c.tenant_id == bindparam("tenant_id")
     if query.keys is not None:
         keys = sorted(source.key_values(*key) for key in query.keys)
-        # The id alone is what an index can serve.
+        # An index can serve only the ids; the whole keys are then checked on the rows found.
         yield source.id.in_(sorted({key[0] for key in keys}))
         if source.place is not None:
             yield tuple_(*source.key, types=[column.type for column in source.key]).in_(keys)
@@ -131,7 +132,7 @@ def conditions(source: RowSource, query: RowQuery) -> Iterable[Column]:
 
 
 def beyond(source: RowSource, order: RowOrder, end: EntryPageEnd) -> Iterable[Column]:
-    """After the end of the last page. The first condition alone is what an index can serve."""
+    """The condition that a row stands after the end of the last page. An index can serve only its first part."""
     columns, values = source.key, list(source.key_values(end.set_id, end.place))
     if order != "id":
         columns, values = [source.updated_at, *columns], [end.ordered_by, *values]
@@ -148,7 +149,7 @@ def in_order(statement: Select[Any], source: RowSource, order: RowOrder) -> Sele
 
 
 def end_of(source: RowSource, order: RowOrder, row: Any) -> EntryPageEnd:
-    """Where a row stands."""
+    """The position of a row in the order."""
     columns = row._mapping
     id, place = columns[source.id], 0 if source.place is None else columns[source.place]
     return EntryPageEnd(EPOCH if order == "id" else columns[source.updated_at], UUID(int=id) if source.by_lane else id, place)

@@ -1,5 +1,8 @@
-"""The SQL of an Observation search. A statement depends on which conditions there are, not on their values, so that each
-shape of search is put together once and then only given its values."""
+"""The SQL of an Observation search, built once for each shape of search.
+
+A statement depends on the conditions that a search has, not on their values. So each shape is built once and then only given
+its values.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,7 @@ from quietcuff.storage.search.query import ENTRIES_A_READING, KINDS, MEAN_PLACE,
 Column = ColumnElement[Any]
 # By group and alternative: the kind, the column and the test. Their numbers are bound.
 Tests = tuple[tuple[tuple[Kind, str | None, Operator], ...], ...]
-# Which entries: those of the page; or, of those that moved since the first page was read, all or none.
+# The entries of the page; or, of those that moved since the first page was read, all or none.
 Moved = Literal["either", "unmoved", "moved"]
 SHAPES_KEPT = 256
 # No set has so many readings.
@@ -40,7 +43,7 @@ MOST_OF_A_SET = 1_000
 
 
 class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
-    """Which conditions a search has."""
+    """The conditions that a search has, without their values."""
 
     kinds: tuple[Kind, ...]
     by_subject: bool = False
@@ -48,7 +51,7 @@ class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
     by_status: bool = False
     by_key: bool = False
     by_device: bool = False
-    # By place: what is pointed to, and which conditions are put on it.
+    # By place: the pointer, and the forms of its test.
     pointers: tuple[tuple[Pointer, tuple[str, ...]], ...] = ()
     taken: Prefixes = ()
     updated: Prefixes = ()
@@ -56,27 +59,27 @@ class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
     order: Order = "-date"
     is_later_page: bool = False
     moved: Moved = "either"
-    # Whether the database takes the rows of a set for each version in turn only when it is told to, as PostgreSQL does.
+    # PostgreSQL looks up the rows of each version in turn only when the join is lateral; SQLite does so by itself.
     is_lateral: bool = False
 
     @property
     def is_wide(self) -> bool:
-        """True where nothing but a time narrows the search, so that it is the time that an index must serve."""
+        """True where nothing but a time narrows the search, so that an index must serve the time."""
         return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_by_set_pointer)
 
     @property
     def is_by_set_pointer(self) -> bool:
-        """True where it is asked what a whole set points to."""
+        """True where the search tests a pointer of a whole set."""
         return any(pointer in POINTERS_OF_SETS for pointer, _ in self.pointers)
 
     @property
     def is_by_change(self) -> bool:
-        """True where the entries are come by in the order in which they changed."""
+        """True where the entries are read in the order in which they changed."""
         return self.is_wide and self.order in ("updated", "-updated")
 
 
 class EntryColumns(msgspec.Struct, frozen=True, kw_only=True):
-    """How one kind of entry is read from the tables."""
+    """The columns that one kind of entry is read from."""
 
     table: Any
     index: Column
@@ -89,7 +92,7 @@ class EntryColumns(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def reading_columns(prefix: str) -> EntryColumns:
-    """The entry of a reading whose columns begin with a prefix."""
+    """The columns of a reading's entry that begin with a prefix."""
     return EntryColumns(
         table=reading,
         index=reading.c.reading_index,
@@ -123,7 +126,7 @@ SUBJECTS_OF_SETS = select(reading_set.c.set_id, reading_set.c.subject_id).where(
     reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id.in_(bindparam("set_ids", expanding=True))
 )
 NEWEST_CHANGE = select(func.max(set_version.c.created_at)).where(set_version.c.tenant_id == bindparam("tenant_id"))
-# Where so many come within seconds, none waits that long, and a page must not cost more for it.
+# With so many changes within seconds none waits that long for its commit, and a page must not cost more because of them.
 LAST_CHANGES = 2_000
 CHANGE_BEFORE_THE_LAST = (
     select(set_version.c.created_at)
@@ -136,7 +139,7 @@ CHANGE_BEFORE_THE_LAST = (
 
 @lru_cache(maxsize=SHAPES_KEPT)
 def page_statement(shape: SearchShape) -> Select[Any]:
-    """The entries of one page, in order. Each part is cut to the length of the page before they are put together."""
+    """The entries of one page, in order. Each part is cut to the page's length before the parts are put together."""
     found = union_all(*(select(in_order(part, shape.order).subquery()) for part in parts(shape))).subquery()
     return in_order(select(found), shape.order)
 
@@ -149,13 +152,16 @@ def all_statement(shape: SearchShape) -> Select[Any]:
 
 @lru_cache(maxsize=SHAPES_KEPT)
 def count_statement(shape: SearchShape) -> Select[Any]:
-    """How many entries there are."""
+    """The number of entries."""
     return select(func.count()).select_from(union_all(*parts(shape)).subquery())
 
 
 def parts(shape: SearchShape) -> list[Select[Any]]:
-    """The entries of each kind. Where a time leads to them, the few means of long periods come apart from the others, whose
-    times lie close together."""
+    """The entries of each kind, one part or more for each.
+
+    Where an index on a time leads to them, the few means of long periods are a part of their own. The other means lie close
+    together in time, so tight bounds can serve them.
+    """
     found = []
     for kind in shape.kinds:
         if kind == "mean" and shape.is_wide and shape.taken and not shape.is_by_change:
@@ -168,11 +174,11 @@ def parts(shape: SearchShape) -> list[Select[Any]]:
 
 
 def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
-    """All entries of one kind that the conditions let through, after the last page."""
+    """All entries of one kind that satisfy the conditions, after the last page."""
     columns = COLUMNS[kind]
     table, number = columns.table, KINDS.index(kind)
     place = literal(MEAN_PLACE) if kind == "mean" else columns.index * ENTRIES_A_READING + literal(number)
-    # Means and flags have indexes of their own: a set has one mean, and few readings have flags.
+    # Means and flags have indexes of their own on the time of change: a set has one mean, and few readings have flags.
     is_led_by_versions = shape.is_by_change and kind not in ("mean", "flags")
     changed_at = set_version.c.created_at if is_led_by_versions else columns.updated_at
     ordered_by = columns.taken_from if shape.order in ("date", "-date") else changed_at
@@ -190,7 +196,7 @@ def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
         columns.updated_at.label("updated_at"),
     ).where(*conditions(shape, kind, changed_at))
     if is_led_by_versions:
-        # A resource moves with a version of its set, at the very time of it.
+        # A resource changes with a version of its set, and carries that version's exact time.
         same = and_(of_set(table, set_version), columns.updated_at == set_version.c.created_at)
         statement = statement.select_from(set_version).join(table, same)
         statement = statement.where(set_version.c.tenant_id == bindparam("tenant_id"))
@@ -205,8 +211,10 @@ def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
 
 
 def lateral_entries(shape: SearchShape, kind: Kind, number: int, place: Column) -> Select[Any]:
-    """The entries of readings that moved with each version in turn. That both times are the same tells a planner nothing: left
-    to itself it would join all versions with all readings, and sort."""
+    """The entries of readings that moved with each version, looked up for one version after the other.
+
+    The planner does not know that both times are equal. Left to itself it would join all versions with all readings, and sort.
+    """
     columns, made_at = COLUMNS[kind], set_version.c.created_at
     moved = (
         select(
@@ -244,7 +252,7 @@ def lateral_entries(shape: SearchShape, kind: Kind, number: int, place: Column) 
 
 
 def conditions(shape: SearchShape, kind: Kind, changed_at: Column) -> list[Column]:
-    """What an entry of one kind must satisfy."""
+    """The conditions on an entry of one kind."""
     columns = COLUMNS[kind]
     found: list[Column] = [columns.version.is_not(None)]
     if shape.by_subject:
@@ -273,7 +281,7 @@ def conditions(shape: SearchShape, kind: Kind, changed_at: Column) -> list[Colum
 
 
 def key_condition(kind: Kind) -> Column:
-    """The entry is one of those named by set and place. Their subjects and sets apart are what an index can serve."""
+    """The condition that an entry is one of those named by set and place. An index serves its subjects and sets."""
     columns = COLUMNS[kind]
     key = tuple_(columns.table.c.set_id, columns.index, types=[Id, Integer])
     return and_(
@@ -284,7 +292,10 @@ def key_condition(kind: Kind) -> Column:
 
 
 def value_conditions(tests: Tests, kind: Kind) -> list[Column]:
-    """Of each group, one test of this kind must hold. A kind that a group has no test of is never asked."""
+    """The conditions of all groups: of each group, one test of this kind must hold.
+
+    A kind without a test in a group is never searched.
+    """
     return [
         or_(
             *(
@@ -298,7 +309,7 @@ def value_conditions(tests: Tests, kind: Kind) -> list[Column]:
 
 
 def value_condition(group: int, place: int, table: Any, name: str | None, operator: Operator) -> Column:
-    """Whether a column holds what a test asks. What is not there satisfies no test of its value."""
+    """The condition that a column passes a test. A missing value passes no test of its value."""
     if name is None or operator == "always":
         return true()
     column: Column = table.c[name]
@@ -319,12 +330,12 @@ def value_condition(group: int, place: int, table: Any, name: str | None, operat
 
 
 def value_name(group: int, place: int, edge: str) -> str:
-    """What the edge of one test is called in its statement."""
+    """The name of one edge of a test in its statement."""
     return f"value_{group}_{place}_{edge}"
 
 
 def of_set(table: Table, whole: Table = reading_set) -> Column:
-    """The rows of a table that belong to a set, by the set's whole key."""
+    """The rows of a table that belong to a set, joined by the set's whole key."""
     return and_(
         table.c.tenant_id == whole.c.tenant_id,
         table.c.subject_id == whole.c.subject_id,
@@ -333,7 +344,7 @@ def of_set(table: Table, whole: Table = reading_set) -> Column:
 
 
 def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
-    """After the end of the last page. The first condition alone is what an index can serve."""
+    """The condition that an entry stands after the end of the last page. An index can serve only its first part."""
     at = bindparam("end_ordered_by", type_=Instant)
     key = tuple_(ordered_by, set_id, place)
     last = tuple_(at, bindparam("end_set_id", type_=Id), bindparam("end_place", type_=Integer))
@@ -343,7 +354,7 @@ def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> l
 
 
 def in_order(statement: Select[Any], order: Order) -> Select[Any]:
-    """In the order asked for, no more than the page and one."""
+    """A statement in the requested order, cut to the page and one entry more."""
     columns = statement.selected_columns
     key = (columns.ordered_by, columns.set_id, columns.place)
     limit = bindparam("limit", type_=Integer)

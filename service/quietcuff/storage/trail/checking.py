@@ -1,7 +1,7 @@
-"""Whether the trail is as it was written: every link, every number, and every seal, of the database's or of a file of them.
+"""Check the trail: every link, every number and every seal, whether in the database or in a file of seals.
 
-Rows are read lane by lane, in their order, in pages. Without a key links are held to their digests, which whoever altered a
-row could have made anew from there on; with keys, rows and seals made since the first of them cannot be.
+Rows are read lane by lane, in order and in pages. Without keys a link is only compared with its digest, and whoever altered a
+row could have made all later links anew. With keys, rows and seals made since the first key cannot be forged.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from quietcuff.storage.trail.seals import Seal, seal_link
 from quietcuff.storage.trail.trail import FIRST_LINK, TrailEntry, first_form_link_after, link_after
 
 PAGE = 2_000
-# Rows that do not fit are held against this many others' places, to tell rows that changed places.
+# At most so many misfits are tried in each other's places, because the trials grow with the cube of their number.
 MOST_MOVED = 50
 
 Kind = Literal["altered", "moved", "missing", "cut-off", "not-sealed-so", "not-keyed", "seal"]
@@ -49,7 +49,7 @@ class TrailFlaw(msgspec.Struct, frozen=True, kw_only=True):
     last: int
 
     def told(self, tenant: str) -> str:
-        """The flaw as a line: whose trail, which lane as ids of AuditEvents have it, which places, and what is wrong."""
+        """The flaw as one line: the tenant, the lane as in the ids of AuditEvents, the positions, and the fault."""
         if self.kind == "not-keyed" and self.lane is None:
             return f"{tenant}: {NEVER_KEYED}"
         several = self.last > self.first
@@ -68,7 +68,7 @@ class TrailRow(msgspec.Struct, frozen=True):
 
 
 class Checked(msgspec.Struct, kw_only=True):
-    """What was looked through."""
+    """The result of a check: counts of rows, lanes and seals, and the flaws found."""
 
     rows: int = 0
     lanes: int = 0
@@ -82,6 +82,7 @@ class Checked(msgspec.Struct, kw_only=True):
 def _row(*columns: Any) -> TrailRow:
     lane, position, chain, *rest = columns
     values = dict(zip(TrailEntry.__struct_fields__, rest, strict=True))
+    # A row that somebody altered may hold any number; it must be reported as a flaw and not stop the check.
     values["action"] = ACTION.words[values["action"]] if 0 <= values["action"] < len(ACTION.words) else ""
     values["outcome"] = OUTCOME.words[values["outcome"]] if 0 <= values["outcome"] < len(OUTCOME.words) else ""
     return TrailRow(lane, position, chain, TrailEntry(**values))
@@ -103,7 +104,7 @@ ROWS = Query(
 
 
 def count_rows(connection: Connection, tenant_id: int) -> int:
-    """How many rows the trail of a tenant has."""
+    """The number of rows in the trail of a tenant."""
     return COUNT.all(connection, {"tenant_id": tenant_id})[0]
 
 
@@ -114,12 +115,12 @@ def rows_after(connection: Connection, tenant_id: int, after: tuple[int, int]) -
 
 
 def unknown_keys(seals: Iterable[Seal], keys: tuple[TrailKey, ...]) -> list[str]:
-    """The names of keys with which seals were made, and which are not given."""
+    """The names of keys that made seals but are not given."""
     return sorted({seal.key_name for seal in seals if seal.key_name is not None} - {key.name for key in keys})
 
 
 class TrailCheck:
-    """Holds the rows of one tenant, given lane by lane in their order, against each other and against the seals."""
+    """Compares the rows of one tenant, given lane by lane in order, with each other and with the seals."""
 
     def __init__(self, tenant_id: int, keys: tuple[TrailKey, ...], seals: list[Seal], kept: Iterable[Seal] = ()) -> None:
         self.checked = Checked(seals=len(seals), flaws=[])
@@ -128,7 +129,7 @@ class TrailCheck:
         self._by_name = {key.name: key for key in keys}
         self._keyed_since: datetime | None = None
         self._seals: dict[int, deque[Seal]] = {}
-        # How far each lane is sealed, and how far it was when keys came into use.
+        # The sealed length of each lane, and its length when keys came into use.
         self._sealed: dict[int, int] = {}
         self._early: dict[int, int] = {}
         self._check_seals(seals)
@@ -139,7 +140,7 @@ class TrailCheck:
         self._link = FIRST_LINK
 
     def see(self, rows: Iterable[TrailRow]) -> None:
-        """Look at the next rows."""
+        """Check the next rows."""
         for row in rows:
             if self._last_row is None or row.lane != self._last_row.lane:
                 self._end_lane()
@@ -149,7 +150,7 @@ class TrailCheck:
             self._last_row, self._link = row, row.chain
 
     def end(self) -> Checked:
-        """What was found, once every row was seen."""
+        """The result, once every row was seen."""
         self._end_lane()
         for lane, seals in self._seals.items():
             self._add("cut-off", lane, 1, seals[-1].position)
@@ -166,7 +167,7 @@ class TrailCheck:
             is_known = fits is not None
         else:
             fits, is_known = self._fit(row, self._link), True
-        # Behind a gap the link before is not known: what the row says is held by the row after it alone, and by its seals.
+        # Behind a gap the link before is unknown: the row is then protected only by the row after it and by its seals.
         if fits is None and is_known:
             self._misfits.append((row, self._link))
         elif isinstance(fits, TrailKey):
@@ -176,8 +177,9 @@ class TrailCheck:
         self._hold_to_seals(row)
 
     def _fit(self, row: TrailRow, link: bytes, position: int | None = None) -> TrailKey | Literal["plain"] | None:
-        """How a row's link was made, or None where it was made in no way that is known."""
+        """The key that made a row's link, or "plain" without one; None where no known way fits."""
         place = row.position if position is None else position
+        # The newest key first: it made nearly all rows that are checked.
         for key in reversed(self._keys):
             if link_after(link, row.lane, place, row.entry, key) == row.chain:
                 return key
@@ -185,7 +187,7 @@ class TrailCheck:
         return "plain" if row.chain in plain else None
 
     def _is_late(self, row: TrailRow) -> bool:
-        """Whether a row without a key is none of those that were sealed before or as keys came into use."""
+        """True where a row without a key is later than those sealed before or when keys came into use."""
         return self._keyed_since is not None and row.position > self._early.get(row.lane, 0)
 
     def _hold_to_seals(self, row: TrailRow) -> None:
@@ -212,19 +214,19 @@ class TrailCheck:
         self._last_row = None
 
     def _tell_misfits(self) -> None:
-        """Tell rows that changed places from those that were altered."""
+        """Separate rows that changed places from rows that were altered."""
         links = {link for _, link in self._misfits} | {row.chain for row, _ in self._misfits} | {FIRST_LINK}
         places = [row.position for row, _ in self._misfits]
         few = len(self._misfits) <= MOST_MOVED
         for row, _ in self._misfits:
             fitting = {place for place in places for link in links if few and self._fit(row, link, place) is not None}
-            # One that fits its own place only follows others that do not.
+            # A row that fits its own place only follows others that do not.
             if row.position not in fitting:
                 self._add("moved" if fitting else "altered", row.lane, row.position, row.position)
         self._misfits = []
 
     def _check_seals(self, seals: list[Seal]) -> None:
-        """Hold the seals of the database against each other."""
+        """Compare the seals of the database with each other."""
         link, number = FIRST_LINK, 0
         for seal in seals:
             if seal.number != number + 1:
@@ -239,7 +241,7 @@ class TrailCheck:
             link, number = seal.chain, seal.number
 
     def _keep(self, seals: list[Seal], kept: list[Seal]) -> None:
-        """What rows are held against: the seals of the database, and those of a file, which must be the same."""
+        """Prepare the seals that rows are compared with: those of the database, and those of a file, which must be the same."""
         found = {seal.number: seal for seal in seals}
         last = seals[-1].number if seals else 0
         for seal in sorted(kept, key=lambda seal: seal.number):

@@ -1,6 +1,6 @@
-"""The keys with which the trail is chained. They stand in a file outside the database, one a line, the newest last.
+"""The keys that chain the trail, kept in a file outside the database, one in each line, the newest last.
 
-Whoever can change rows of the trail, and has no key, cannot make links that fit. Only a key's name is stored or shown.
+Whoever can change rows of the trail but has no key cannot make links that fit. Only a key's name is stored or shown.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _LINE = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 class TrailKey:
-    """One key. It shows itself by its name alone, wherever it may be printed."""
+    """One key. Printed, it shows only its name."""
 
     def __init__(self, secret: bytes) -> None:
         self.secret = secret
@@ -33,7 +33,7 @@ class TrailKey:
 
 
 class TrailFiles(msgspec.Struct, frozen=True, kw_only=True):
-    """The files of the trail outside the database: that of its keys, and one that seals are written to; either may be none."""
+    """The trail's files outside the database: one of keys, and one for seals. Either may be missing."""
 
     keys: str | None = None
     seals: str | None = None
@@ -67,7 +67,7 @@ def read_trail_keys(path: str) -> tuple[TrailKey, ...]:
 
 
 def add_trail_key(path: str, *, rotate: bool) -> TrailKey:
-    """Make a key and write it to the end of a file, which only its owner can read; its name may be told.
+    """Make a key and add it to the end of a file that only its owner can read. Its name may be shown.
 
     Raises:
         StoreNotUsable: it is there, and the key is not to follow those in it; or it is to, and the file holds none.
@@ -77,10 +77,12 @@ def add_trail_key(path: str, *, rotate: bool) -> TrailKey:
     elif Path(path).exists():
         raise StoreNotUsable("The file is there already; --rotate adds a key that follows those in it.")
     key = TrailKey(secrets.token_bytes(KEY_BYTES))
+    # Without rotation the file must not exist: O_EXCL also excludes one that was made since the check above.
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if rotate else os.O_EXCL)
     descriptor = os.open(path, flags, 0o600)
     with os.fdopen(descriptor, "a", encoding="ascii") as file:
         file.write(key.secret.hex() + "\n")
         file.flush()
+        # Rows chained with a key that is lost in a power cut could never be checked.
         os.fsync(file.fileno())
     return key

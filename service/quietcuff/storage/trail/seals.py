@@ -1,9 +1,9 @@
-"""The seals of the trail: how far each lane had come, and its head then, at one moment and the next.
+"""The seals of the trail: the length and head of each lane at one moment after another.
 
-A lane is a chain whose end nothing holds: rows cut off there would not be missed. A seal says how many there were. Seals of a
-tenant are chained themselves, with the trail's key where there is one, and can be written outside the database as well.
+Nothing protects the end of a chain: rows cut off there would not be missed. A seal records how many rows there were. The seals
+of a tenant are chained too, with the trail's key where there is one, and can also be written to a file outside the database.
 
-Sealing what a process writes: the heads it knows to be on disk, or those that are stored.
+A process seals the heads that it knows to be on disk; for other lanes it seals the heads that are stored.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SealLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A seal as a line of a file: lanes as AuditEvent's ids have them, digests in hexadecimal digits."""
+    """A seal as one line of a file, with the lane as in the ids of AuditEvents, and digests in hexadecimal."""
 
     tenant: int
     number: int
@@ -89,14 +89,17 @@ def seal_link(link: bytes, seal: Seal, key: TrailKey | None) -> bytes:
 def seal_heads(
     connection: Connection, tenant_id: int, heads: dict[int, tuple[int, bytes]], at: datetime, key: TrailKey | None
 ) -> list[Seal]:
-    """Seal the lanes, by their numbers, that are longer than when they were sealed last; the seals that were made."""
+    """Seal the lanes that have grown since their last seal; the new seals."""
     if connection.dialect.name == "postgresql":
+        # Seals are numbered without a gap, so two processes must not seal the same tenant at once. SQLite has one writer
+        # anyway.
         connection.exec_driver_sql("SELECT pg_advisory_xact_lock($1::int, $2::int)", (SEALS_LOCK, tenant_id))
     newest = NEWEST.first(connection, {"tenant_id": tenant_id})
     number, link = (0, FIRST_LINK) if newest is None else (newest.number, newest.chain)
     made = []
     for lane, (position, head) in sorted(heads.items()):
         before = NEWEST_OF_LANE.first(connection, {"tenant_id": tenant_id, "lane": lane})
+        # Another process may have sealed this lane further already.
         if before is not None and before.position >= position:
             continue
         number += 1
@@ -109,12 +112,12 @@ def seal_heads(
 
 
 def head_of_lane(connection: Connection, tenant_id: int, lane: int) -> tuple[int, bytes] | None:
-    """How far a lane has come by what is stored of it."""
+    """The position and link of the last stored row of a lane."""
     return HEAD.first(connection, {"tenant_id": tenant_id, "lane": lane})
 
 
 def all_heads(connection: Connection, tenant_id: int) -> dict[int, tuple[int, bytes]]:
-    """How far every lane of a tenant has come by what is stored: one look a lane, however long they are."""
+    """The stored heads of all lanes of a tenant, with two index look-ups for each lane, however long it is."""
     heads: dict[int, tuple[int, bytes]] = {}
     lane = NEXT_LANE.first(connection, {"tenant_id": tenant_id, "lane": -1})
     while lane is not None:
@@ -135,7 +138,7 @@ def newest_seal(connection: Connection, tenant_id: int) -> Seal | None:
 
 
 def write_seals(path: str, seals: Iterable[Seal]) -> None:
-    """Write seals to the end of a file, which is made for its owner alone; they are on disk when this is done."""
+    """Write seals to the end of a file that only its owner can read. They are on disk when this returns."""
     lines = b"".join(msgspec.json.encode(line_of(seal)) + b"\n" for seal in seals)
     with os.fdopen(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600), "ab", buffering=0) as file:
         file.write(lines)
@@ -164,6 +167,7 @@ def read_seals(path: str) -> list[Seal]:
     try:
         with open(path, "rb") as file:
             lines = [msgspec.json.decode(line, type=SealLine) for line in file if line.strip()]
+        # A write that failed half-way is done again from its start, so a seal may stand in the file twice.
         return list(dict.fromkeys(_seal_of(line) for line in lines))
     except (OSError, ValueError) as error:
         raise StoreNotUsable("The file of seals cannot be read, or holds a line that is no seal.") from error
@@ -186,10 +190,10 @@ LaneHeads = dict[int, tuple[int, bytes]]
 
 
 class Sealer:
-    """Seals lanes, in a transaction a tenant, and writes the seals to a file where there is one.
+    """Seals lanes, one transaction for each tenant, and writes the seals to a file where there is one.
 
-    The heads of this process's own lanes are those that it wrote, not those that are found: what was cut off since then is
-    missed. ``run`` runs one job in a transaction of its own.
+    For this process's own lanes it seals the heads that were written, not the heads that are found, so that rows cut off since
+    then are missed. ``run`` runs one job in a transaction of its own.
     """
 
     def __init__(self, book: Book, run: Callable[[Job], Awaitable[JobOutcome]], path: str | None) -> None:
@@ -199,7 +203,7 @@ class Sealer:
         self._unwritten: list[Seal] = []
 
     async def seal(self, tenant_ids: Iterable[int]) -> int:
-        """Seal what this process wrote, and of these tenants all that is stored; how many seals that makes.
+        """Seal what this process wrote, and all stored lanes of these tenants; the number of seals.
 
         Raises:
             Exception: what the database or the file failed with; what was not sealed is sealed the next time.

@@ -1,11 +1,11 @@
-"""The trail: who did what to whose data, one row for each act, a change's row written with the change itself.
+"""The trail: one row for each act on somebody's data, written in the same transaction as the act.
 
-Rows are chained: each holds a digest of itself and of the row before, made with a key where there is one, so that whoever
-has not the key can neither alter nor take out a row unseen; without a key only what was not chained anew is seen. The end
-of a lane is held by its seals (``seals.py``); ``trail_verify.py`` looks through all of it.
+Rows are chained: each holds a digest of itself and of the row before. Where there is a key, the digest is made with it, and
+nobody without the key can alter or remove a row unseen. Without a key, a chain that was made anew is not noticed. The end of a
+lane is protected by its seals (``seals.py``); ``checking.py`` checks all of it.
 
-There is a chain for each lane; a lane belongs to one connection, so that writers never wait for each other. A
-transaction that is undone ends its lane, and the next row begins a new one.
+Each lane has its own chain, and a lane belongs to one connection, so that writers never wait for each other. A transaction that
+is undone ends its lane, and the next row begins a new one.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ Heads = dict[Place, tuple[int, bytes]]
 
 
 class TrailEntry(msgspec.Struct, frozen=True, kw_only=True):
-    """One thing that was done. ``what`` names an operation, a search's parameters, a setting or a command, never a value."""
+    """One act. ``what`` names an operation, the parameters of a search, a setting or a command, never a value."""
 
     tenant_id: int
     at: datetime
@@ -58,6 +58,7 @@ class TrailLane:
     """A writer's own chains, one for each tenant."""
 
     def __init__(self, key: TrailKey | None = None) -> None:
+        # Random, so that connections and processes pick their lanes without asking each other; 63 bits fit a signed BIGINT.
         self.number = secrets.randbits(63)
         self._key = key
         self._heads: dict[int, tuple[int, bytes]] = {}
@@ -71,38 +72,39 @@ class TrailLane:
         return self._heads[entry.tenant_id]
 
     def take_moved(self) -> Heads:
-        """The heads of the chains that have grown since this was last asked."""
+        """The heads of the chains that have grown since the last call."""
         moved = {(tenant_id, self.number): self._heads[tenant_id] for tenant_id in self._moved}
         self._moved.clear()
         return moved
 
 
 class Book:
-    """What a process knows of the lanes that it writes: the key in use, and which heads are stored and not sealed yet.
+    """A process's record of its lanes: the key in use, and the heads that are stored but not sealed yet.
 
-    ``unsure`` are lanes of which something was undone: what is stored of them must be looked up.
+    ``unsure`` are lanes of which something was undone: their stored heads must be looked up.
     """
 
     def __init__(self, keys: tuple[TrailKey, ...] = ()) -> None:
         self.key = keys[-1] if keys else None
+        # SQLite's writer thread adds heads while the event loop takes them.
         self._lock = threading.Lock()
         self._heads: Heads = {}
         self._unsure: set[Place] = set()
 
     def add(self, heads: Heads, unsure: Iterable[Place] = ()) -> None:
-        """Remember heads, and lanes that are unsure."""
+        """Remember heads, and lanes whose stored head is unsure."""
         with self._lock:
             self._heads.update(heads)
             self._unsure.update(unsure)
 
     def take(self) -> tuple[Heads, set[Place]]:
-        """All of it, which is forgotten here."""
+        """All heads and unsure lanes, which are then forgotten here."""
         with self._lock:
             heads, unsure, self._heads, self._unsure = self._heads, self._unsure, {}, set()
         return heads, unsure
 
     def put_back(self, heads: Heads, unsure: set[Place]) -> None:
-        """Remember again what was taken, but for heads that have moved on since."""
+        """Remember again what was taken, except heads that have moved on since."""
         with self._lock:
             self._heads = {**heads, **self._heads}
             self._unsure |= unsure
@@ -115,6 +117,7 @@ def record(connection: Connection, entry: TrailEntry) -> None:
         book = connection.info.get(BOOK)
         lane = connection.info[LANE] = TrailLane(None if book is None else book.key)
     position, link = lane.next_link(entry)
+    # With the group, because no work reads the trail it writes: many rows then cost one statement.
     INSERT.run_later(connection, [trail_row(entry, lane.number, position, link)])
 
 
@@ -125,13 +128,13 @@ def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> dict[
 
 
 def link_after(link: bytes, lane: int, position: int, entry: TrailEntry, key: TrailKey | None = None) -> bytes:
-    """The digest that ties a row to the one before it, made with the key where there is one."""
+    """The digest that ties a row to the row before it, made with the key where there is one."""
     said = msgspec.json.encode([*_said_at_first(lane, position, entry), entry.what, entry.found, entry.origin])
     return hashlib.sha256(link + said).digest() if key is None else hmac.digest(key.secret, link + said, "sha256")
 
 
 def first_form_link_after(link: bytes, lane: int, position: int, entry: TrailEntry) -> bytes:
-    """The same for a row of before schema 0010, which said less and knew no keys."""
+    """The same digest for a row from before schema 0010, which covered fewer fields and knew no keys."""
     return hashlib.sha256(link + msgspec.json.encode(_said_at_first(lane, position, entry))).digest()
 
 
@@ -152,15 +155,17 @@ def _said_at_first(lane: int, position: int, entry: TrailEntry) -> list[Any]:
 
 
 def note_stored(connection: Connection) -> None:
-    """Remember the heads of the connection's lane: the transaction that wrote them is on disk by now."""
+    """Remember the heads of the connection's lane, once the transaction that wrote them is on disk."""
     lane, book = connection.info.get(LANE), connection.info.get(BOOK)
     if lane is not None and book is not None:
         book.add(lane.take_moved())
 
 
 def keep_book(engine: Engine, book: Book) -> None:
-    """Have an engine's connections write with the book's key, and a lane end with any transaction or savepoint that is
-    undone: its last rows were never stored."""
+    """Make an engine's connections write with the book's key, and end a lane with any undone transaction or savepoint.
+
+    The last rows of such a lane were never stored.
+    """
 
     @event.listens_for(engine, "connect")
     def give_book(connection: Any, pooled: Any) -> None:

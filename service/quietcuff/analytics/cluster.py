@@ -1,0 +1,66 @@
+"""The same tallies on a Dask cluster: the workers read the same parts and send whole numbers back.
+
+A part is counted from its file alone, so that a worker that dies costs time and changes nothing: Dask gives its parts to
+another one. Needs the extra ``quietcuff[cluster]``; the parts must be where every worker finds them under the same path.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from quietcuff.analytics.columns.tally import AnswerTally, TallyWork, tally_part, total
+from quietcuff.core.model.errors import Fault, NotAcceptable
+
+# A part may be on a worker that dies more than once; a part that kills every worker it comes to is given up.
+TIMES_A_PART_MAY_FAIL = 5
+
+
+def tally_on_cluster(
+    work: TallyWork, paths: Sequence[Path], address: str, *, told: Callable[[int, int], None] | None = None
+) -> AnswerTally:
+    """What all parts come to, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
+
+    ``told`` hears after each part how many are done, and of how many.
+
+    Raises:
+        NotAcceptable: the extra is not installed, or nobody answers at the address.
+    """
+    with connect(address) as client:
+        return tally_with(client, work, paths, told=told)
+
+
+def connect(address: str) -> Any:
+    """A Dask client of the cluster.
+
+    Raises:
+        NotAcceptable: the extra is not installed, or nobody answers at the address.
+    """
+    try:
+        from distributed import Client
+    except ImportError as exc:
+        raise NotAcceptable([fault("not-installed", "The extra quietcuff[cluster], which brings Dask.")]) from exc
+    try:
+        return Client(address, timeout="10s")
+    except (OSError, ValueError) as exc:
+        raise NotAcceptable([fault("not-reached", "The address of a Dask scheduler, such as tcp://127.0.0.1:8786.")]) from exc
+
+
+def fault(code: str, detail: str) -> Fault:
+    """What is wrong with the cluster asked for."""
+    return Fault(parameter="cluster", code=code, detail=detail)
+
+
+def tally_with(
+    client: Any, work: TallyWork, paths: Sequence[Path], *, told: Callable[[int, int], None] | None = None
+) -> AnswerTally:
+    """What all parts come to; added up in the order of the parts, whoever counted them."""
+    from distributed import as_completed
+
+    whole = [path.resolve() for path in paths]
+    futures: list[Any] = client.map(tally_part, [work] * len(whole), whole, retries=TIMES_A_PART_MAY_FAIL, pure=False)
+    for done, _ in enumerate(as_completed(futures), 1):
+        if told is not None:
+            told(done, len(futures))
+    return total(client.gather(futures))

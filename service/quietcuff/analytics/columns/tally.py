@@ -1,0 +1,246 @@
+"""What answers come to, in whole numbers: partial tallies add up to the same total in any order, to the last digit.
+
+Parquet parts of the kernel's input, and tallies over them, here or wherever the parts can be read.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from itertools import islice
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from quietcuff.analytics.columns.answer import BITS, codes_of
+from quietcuff.analytics.columns.batch import SCHEMA, Case, as_batch
+from quietcuff.analytics.columns.codes import Array, worded
+from quietcuff.analytics.columns.kernel import AS_THEY_ARE, Kernel
+from quietcuff.analytics.columns.made import OtherRules
+from quietcuff.core.rulebook.rulebook import Rulebook
+
+NO_LABEL = "none"
+SUMMED_AT_ONCE = 65_536
+UNITS_A_MMHG = 10_000
+
+
+class MeanSums(msgspec.Struct, frozen=True, kw_only=True):
+    """Sums over the results of means in ten-thousandths of a mmHg, of their squares and of their products."""
+
+    results: int = 0
+    systolic: int = 0
+    diastolic: int = 0
+    systolic_squared: int = 0
+    diastolic_squared: int = 0
+    product: int = 0
+
+    def __add__(self, other: MeanSums) -> MeanSums:
+        return MeanSums(**{name: getattr(self, name) + getattr(other, name) for name in MeanSums.__struct_fields__})
+
+
+Counts = dict[str, int]
+
+
+class AnswerTally(msgspec.Struct, frozen=True, kw_only=True):
+    """How many sets there are, by what was said of them. ``engines`` says how many the core decided, or would not accept.
+
+    ``labels`` and ``provisional`` are by guideline and category, ``moves`` by guideline, then as it was and as it would be.
+    """
+
+    sets: int = 0
+    engines: Counts = {}
+    protocols: Counts = {}
+    states: Counts = {}
+    levels: Counts = {}
+    findings: Counts = {}
+    reasons: Counts = {}
+    labels: dict[str, Counts] = {}
+    provisional: dict[str, Counts] = {}
+    moves: dict[str, dict[str, Counts]] = {}
+    sums: MeanSums = MeanSums()
+
+    def __add__(self, other: AnswerTally) -> AnswerTally:
+        """Both together."""
+        return AnswerTally(**{name: added(getattr(self, name), getattr(other, name)) for name in AnswerTally.__struct_fields__})
+
+
+def added(one: Any, other: Any) -> Any:
+    """Numbers, sums, or tables of them, added place by place; places in the order of their names."""
+    if not isinstance(one, dict):
+        return one + other
+    total = {}
+    for name in sorted(one | other):
+        total[name] = added(one[name], other[name]) if name in one and name in other else one.get(name, other.get(name))
+    return total
+
+
+def total(tallies: Iterable[AnswerTally]) -> AnswerTally:
+    """All of them together."""
+    whole = AnswerTally()
+    for tally in tallies:
+        whole = whole + tally
+    return whole
+
+
+def count(answer: pa.RecordBatch) -> AnswerTally:
+    """What one batch of answers comes to."""
+    labels = answer["labels"].flatten()
+    guidelines, places = worded(labels.field("guideline"))
+    categories = words_of(labels.field("category"))
+    provisional = labels.field("provisional").to_numpy(zero_copy_only=False)
+    by_guideline = {name: places == number for number, name in enumerate(guidelines) if (places == number).any()}
+    readings = answer["readings"].flatten().field("reason")
+    return AnswerTally(
+        sets=answer.num_rows,
+        engines=counted(answer["engine"]),
+        protocols=counted(answer["protocol"]),
+        states=counted(answer["state"]),
+        levels=counted(answer["safety_level"]),
+        findings=count_findings(answer),
+        reasons=counted(readings, none="counts"),
+        labels={name: tallied(categories[here]) for name, here in sorted(by_guideline.items())},
+        provisional={name: tallied(categories[here & provisional]) for name, here in sorted(by_guideline.items())},
+        sums=add_up(answer),
+    )
+
+
+def count_moves(before: pa.RecordBatch, after: pa.RecordBatch) -> dict[str, dict[str, Counts]]:
+    """From which category to which, by guideline: of the first label of each set, where both answers name the same."""
+    moves: dict[str, dict[str, Counts]] = {}
+    both = [first_labels(answer) for answer in (before, after)]
+    pairs = Counter(zip(*(each[0] for each in both), *(each[1] for each in both), strict=True))
+    for (guideline, same, one, other), times in sorted(pairs.items()):
+        if guideline == same and guideline != NO_LABEL:
+            to = moves.setdefault(guideline, {}).setdefault(one, {})
+            to[other] = to.get(other, 0) + times
+    return moves
+
+
+def first_labels(answer: pa.RecordBatch) -> tuple[list[str], list[str]]:
+    """Of each set the guideline and the category of its first label."""
+    lists = answer["labels"]
+    offsets = lists.offsets.to_numpy(zero_copy_only=False)
+    first, empty = offsets[:-1] - offsets[0], np.diff(offsets) == 0
+    labels = lists.flatten()
+    columns = []
+    for name in ("guideline", "category"):
+        words = np.append(words_of(labels.field(name)), NO_LABEL)
+        columns.append(words[np.where(empty, len(words) - 1, first)].tolist())
+    return columns[0], columns[1]
+
+
+def words_of(column: pa.Array) -> Array:
+    """The words themselves, with one for none."""
+    words, places = worded(column)
+    return np.array([*words, NO_LABEL], dtype=object)[places]
+
+
+def counted(column: pa.Array, none: str | None = None) -> Counts:
+    """How often each word stands in a column; rows without one are counted under ``none`` or not at all."""
+    words, places = worded(column)
+    times = np.bincount(places.astype(np.int64) + 1, minlength=len(words) + 1).tolist()
+    found = dict(zip([none, *words], times, strict=True))
+    return {word: found[word] for word in sorted(word for word in found if word is not None) if found[word]}
+
+
+def tallied(words: Array) -> Counts:
+    """How often each word occurs."""
+    return dict(sorted(Counter(words.tolist()).items()))
+
+
+def count_findings(answer: pa.RecordBatch) -> Counts:
+    """In how many sets each finding is."""
+    found: Counts = {}
+    for place, code in enumerate(codes_of(answer.schema, "findings")):
+        word, bit = divmod(place, BITS)
+        times = int((answer[f"findings_{word}"].to_numpy(zero_copy_only=False) >> np.uint64(bit) & np.uint64(1)).sum())
+        if times:
+            found[code] = times
+    return dict(sorted(found.items()))
+
+
+def add_up(answer: pa.RecordBatch) -> MeanSums:
+    """The sums over the results, as whole numbers of any size."""
+    means = [answer[f"{name}_mean_mmhg"].to_numpy(zero_copy_only=False) for name in ("systolic", "diastolic")]
+    has = ~np.isnan(means[0])
+    systolic, diastolic = (np.rint(mean[has] * UNITS_A_MMHG).astype(np.int64) for mean in means)
+    whole = MeanSums()
+    for start in range(0, len(systolic), SUMMED_AT_ONCE):
+        one, other = (values[start : start + SUMMED_AT_ONCE] for values in (systolic, diastolic))
+        whole += MeanSums(
+            results=len(one),
+            systolic=int(one.sum()),
+            diastolic=int(other.sum()),
+            systolic_squared=int((one * one).sum()),
+            diastolic_squared=int((other * other).sum()),
+            product=int((one * other).sum()),
+        )
+    return whole
+
+
+SETS_A_PART = 50_000
+SETS_READ_AT_ONCE = 50_000
+
+
+class TallyWork(msgspec.Struct, frozen=True, kw_only=True):
+    """What is asked of every part: by which rules, and whether what moves from the sets' own rules is counted too.
+
+    ``before`` is the rulebook that what moves is told from; None, where nothing is compared.
+    """
+
+    rulebook: Rulebook
+    what_if: OtherRules = AS_THEY_ARE
+    before: Rulebook | None = None
+
+
+def write_parts(cases: Iterable[Case], folder: Path, *, sets_a_part: int = SETS_A_PART) -> list[Path]:
+    """Write sets as parts into a folder, in order; their paths."""
+    folder.mkdir(parents=True, exist_ok=True)
+    paths: list[Path] = []
+    rest = iter(cases)
+    while some := list(islice(rest, sets_a_part)):
+        path = folder / f"inputs-{len(paths):05}.parquet"
+        pq.write_table(pa.Table.from_batches([as_batch(some)], schema=SCHEMA), path, compression="zstd")
+        paths.append(path)
+    return paths
+
+
+def parts_in(folder: Path) -> list[Path]:
+    """The parts of a folder, in order."""
+    return sorted(folder.glob("inputs-*.parquet"))
+
+
+def read_part(path: Path) -> Iterator[pa.RecordBatch]:
+    """A part, as batches."""
+    with pq.ParquetFile(path) as part:
+        yield from part.iter_batches(batch_size=SETS_READ_AT_ONCE)
+
+
+def tally_part(work: TallyWork, path: Path) -> AnswerTally:
+    """What one part comes to."""
+    kernel = Kernel(work.rulebook, work.what_if)
+    guidelines = work.what_if.guidelines
+    own = None if work.before is None else Kernel(work.before, OtherRules(guidelines=guidelines))
+    tallies = []
+    for batch in read_part(path):
+        answer = kernel.evaluate(batch)
+        tally = count(answer)
+        if own is not None:
+            tally = msgspec.structs.replace(tally, moves=count_moves(own.evaluate(batch), answer))
+        tallies.append(tally)
+    return total(tallies)
+
+
+def tally_parts(work: TallyWork, paths: Sequence[Path], *, processes: int = 1) -> AnswerTally:
+    """What all parts come to, by this machine's own processes."""
+    if processes == 1:
+        return total(tally_part(work, path) for path in paths)
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        return total(pool.map(partial(tally_part, work), paths))

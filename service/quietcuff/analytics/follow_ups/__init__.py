@@ -1,0 +1,1 @@
+"""Who must be seen: the follow-up list, person by person."""

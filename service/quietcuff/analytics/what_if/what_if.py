@@ -1,0 +1,210 @@
+"""What other rules would have said of what is stored: the rules and the inputs changed in copies, and what moves. Nothing is
+written anywhere.
+
+Labels are compared under the first guideline of each side: the one that was asked for then, and the one asked for now.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from quietcuff.analytics.follow_ups.follow_ups import ANSWERED, ASKED, FollowedSet, line_of
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.labels.classification import reaches_hypertension
+from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.fields import Setting, Text
+from quietcuff.core.model.readings import Context, Reading, ReadingSet
+from quietcuff.core.rulebook.rulebook import Guideline, Protocol, Rulebook
+from quietcuff.core.sitting.attempts import in_order
+from quietcuff.storage.rows.analysis_pages import AnalysedSet
+
+ENCODER = msgspec.json.Encoder()
+SET = msgspec.json.Decoder(ReadingSet)
+EVALUATION = msgspec.json.Decoder(Evaluation)
+MOST_FEWER = 2
+
+
+class WhatIf(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What is to be otherwise; whatever is left out stays as it was.
+
+    ``protocol`` rules where its settings include the sitting's; ``guideline`` labels alone. ``rounding`` reports whole mmHg or
+    exact means. ``fewer_readings`` takes away the last readings at each site, and asks for so many fewer. ``answers`` stand in
+    place of those of the context, such as arm_supported: yes. With ``people`` the result lists whose newest label moves.
+    """
+
+    protocol: Text | None = None
+    guideline: Text | None = None
+    rounding: Literal["whole", "exact"] | None = None
+    fewer_readings: Annotated[int, Meta(ge=0, le=MOST_FEWER)] = 0
+    answers: dict[Text, Text] = {}
+    people: bool = False
+
+
+class Refused(msgspec.Struct, frozen=True):
+    """The codes of why a set cannot be evaluated so."""
+
+    codes: list[str]
+
+
+class Label(msgspec.Struct, frozen=True):
+    """A label, None where there is none, and how sure it is; ``hypertensive`` where the office value reaches the guideline's
+    limit for hypertension, None where that cannot be said. Names differ between guidelines; each has that limit."""
+
+    category: str | None
+    hypertensive: bool | None = None
+    settled: bool | None = None
+    probability: float | None = None
+
+
+class BeforeAndAfter(msgspec.Struct, frozen=True):
+    """One set before and after."""
+
+    stored: AnalysedSet
+    setting: Setting
+    before: Evaluation
+    after: Evaluation | Refused | None
+
+
+def check(asked: WhatIf, book: Rulebook) -> None:
+    """Refuse what is not in the rulebook, and what changes nothing.
+
+    Raises:
+        NotAcceptable: with every fault.
+    """
+    faults = []
+    for name, value, known in (
+        ("protocol", asked.protocol, list(book.protocols)),
+        ("guideline", asked.guideline, list(book.guidelines)),
+    ):
+        if value is not None and value not in known:
+            faults.append(Fault(pointer=f"/{name}", code="unknown-code", detail=f"Accepted: {', '.join(sorted(known))}."))
+    try:
+        answered(Context(), asked.answers)
+    except (msgspec.ValidationError, ValueError):
+        detail = f"Answers to questions of the context: {', '.join(Context.__struct_fields__)}."
+        faults.append(Fault(pointer="/answers", code="unknown-code", detail=detail))
+    if asked == WhatIf(people=asked.people):
+        faults.append(Fault(pointer="", code="nothing-to-change", detail="At least one thing that is otherwise."))
+    if faults:
+        raise NotAcceptable(faults)
+
+
+def answered(context: Context, answers: dict[str, str]) -> Context:
+    """The context with other answers."""
+    if not answers:
+        return context
+    numbers = {name: float(value) if name == "rest_minutes" else value for name, value in answers.items()}
+    return msgspec.convert({**msgspec.to_builtins(context), **numbers}, Context)
+
+
+def other_rules(asked: WhatIf, book: Rulebook) -> Rulebook:
+    """The rulebook with changed copies of its protocols; each copy has a digest of its own."""
+    if asked.rounding is None and not asked.fewer_readings:
+        return book
+    changed = {name: other_protocol(protocol, asked) for name, protocol in book.protocols.items()}
+    digests = {name: f"what-if:{hashlib.sha256(ENCODER.encode(protocol)).hexdigest()}" for name, protocol in changed.items()}
+    return msgspec.structs.replace(book, protocols=changed, digests=book.digests | digests)
+
+
+def other_protocol(protocol: Protocol, asked: WhatIf) -> Protocol:
+    """A protocol's copy: rounding otherwise, and asking for fewer readings, but for one at least."""
+    rounds = protocol.rounds if asked.rounding is None else asked.rounding == "whole"
+    if not asked.fewer_readings or not protocol.is_one_sitting:
+        return msgspec.structs.replace(protocol, rounds=rounds)
+    planned = max(1, protocol.planned - asked.fewer_readings)
+    return msgspec.structs.replace(
+        protocol,
+        rounds=rounds,
+        planned=planned,
+        minimum=min(protocol.minimum, planned),
+        most=max(planned, protocol.most - asked.fewer_readings),
+    )
+
+
+def other_input(reading_set: ReadingSet, asked: WhatIf, book: Rulebook) -> ReadingSet:
+    """A stored set as it would have come in."""
+    suits = asked.protocol is not None and reading_set.setting in book.protocols[asked.protocol].settings
+    return msgspec.structs.replace(
+        reading_set,
+        protocol=asked.protocol if suits else reading_set.protocol,
+        guidelines=[asked.guideline] if asked.guideline is not None else reading_set.guidelines,
+        context=answered(reading_set.context, asked.answers),
+        readings=fewer(reading_set, asked.fewer_readings),
+    )
+
+
+def fewer(reading_set: ReadingSet, count: int) -> list[Reading]:
+    """The readings with the last ones at each site taken back, but for one at least."""
+    taken_back: set[int] = set()
+    if count and reading_set.setting == "office":
+        by_site: dict[str, list[int]] = {}
+        for place, reading in in_order(reading_set.readings):
+            if not reading.voided and reading.systolic_mmhg is not None:
+                by_site.setdefault(reading.site, []).append(place)
+        taken_back = {place for places in by_site.values() for place in places[1:][-count:]}
+    return [
+        msgspec.structs.replace(reading, voided=True) if place in taken_back else reading
+        for place, reading in enumerate(reading_set.readings)
+    ]
+
+
+def evaluate_many(inputs: Iterable[ReadingSet], rulebook: Rulebook) -> list[Evaluation | Refused]:
+    """Every set evaluated with the history that was stored with it, in order; the one place where a faster way would go in."""
+    return [evaluate_one(reading_set, rulebook) for reading_set in inputs]
+
+
+def evaluate_one(reading_set: ReadingSet, rulebook: Rulebook) -> Evaluation | Refused:
+    try:
+        return evaluate(reading_set, reading_set.history, rulebook)
+    except NotAcceptable as error:
+        return Refused([fault.code for fault in error.faults])
+
+
+def outcomes_of(stored: Sequence[AnalysedSet], asked: WhatIf, book: Rulebook, rules: Rulebook) -> list[BeforeAndAfter]:
+    """Some sets before and after; ``rules`` are the changed ones. None after where nothing of a set is otherwise."""
+    before = [EVALUATION.decode(one.evaluation) for one in stored]
+    sets = [SET.decode(one.document) for one in stored]
+    inputs = [other_input(reading_set, asked, book) for reading_set in sets]
+    touched = [place for place, reading_set in enumerate(inputs) if rules is not book or reading_set != sets[place]]
+    found = dict(zip(touched, evaluate_many([inputs[place] for place in touched], rules), strict=True))
+    return [BeforeAndAfter(one, sets[place].setting, before[place], found.get(place)) for place, one in enumerate(stored)]
+
+
+def label_of(evaluation: Evaluation, setting: Setting, book: Rulebook) -> Label:
+    """What the first guideline calls it."""
+    if not evaluation.categories:
+        return Label(None)
+    entry = evaluation.categories[0]
+    high = None if entry.category is None else is_high(evaluation, setting, book.guidelines.get(entry.guideline))
+    sure = next((each for each in evaluation.certainty if each.guideline == entry.guideline), None)
+    if sure is None:
+        return Label(entry.category, high)
+    return Label(entry.category, high, sure.settled, sure.label_probability)
+
+
+def is_high(evaluation: Evaluation, setting: Setting, guideline: Guideline | None) -> bool | None:
+    """Whether an office value reaches a guideline's limit for hypertension; None where it has no such limit."""
+    result = evaluation.result
+    if setting != "office" or result is None or guideline is None or guideline.hypertension is None:
+        return None
+    return reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+
+
+def is_to_be_seen(outcomes: Sequence[BeforeAndAfter], today: date, *, after: bool) -> bool:
+    """Whether one person is to be seen, by what was said or by what would have been said of all their sets."""
+    return line_of([seen_of(outcome, after=after) for outcome in outcomes], today) is not None
+
+
+def seen_of(outcome: BeforeAndAfter, *, after: bool) -> FollowedSet:
+    """A set as follow-ups read it."""
+    raw = outcome.stored.evaluation
+    if after and isinstance(outcome.after, Evaluation):
+        raw = ENCODER.encode(outcome.after)
+    return FollowedSet(outcome.stored, ASKED.decode(outcome.stored.document), ANSWERED.decode(raw))

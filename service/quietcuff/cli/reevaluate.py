@@ -1,0 +1,52 @@
+"""``quietcuff reevaluate``: what the rules in force say of what is stored; with ``--write`` as new versions."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from quietcuff.application import AppContext, Caller
+from quietcuff.application.bulk.folder import COMMAND
+from quietcuff.application.reevaluation import Reevaluated, reevaluate
+from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.words import say
+
+MOST_MOVES_TOLD = 20
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.description = (
+        "Evaluate every closed set again with the rules in force, from what was stored with it. Nothing is written without "
+        "--write; a new version keeps the earlier ones readable, and is sent on to the targets."
+    )
+    parser.add_argument("--tenant", required=True, help="whose sets")
+    parser.add_argument("--write", action="store_true", help="store a new version of each set that differs")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Evaluate, tell, and keep where that is asked for."""
+
+    async def work(desk: AppContext, caller: Caller) -> Reevaluated:
+        return await reevaluate(desk, caller, keeps=arguments.write)
+
+    counts = on_desk(arguments.tenant, COMMAND, work)
+    for line in told(counts):
+        sys.stdout.write(line + "\n")
+    say(f"{counts.written} new versions." if arguments.write else "Nothing was changed; --write stores new versions.")
+    return 0
+
+
+def told(counts: Reevaluated) -> list[str]:
+    """The counts in lines."""
+    lines = [
+        f"{counts.sets} sets: {counts.same} say the same, {counts.differ} differ, {counts.move} of these in what is shown."
+    ]
+    if counts.open:
+        lines.append(f"{counts.open} are open and were left alone.")
+    if counts.refused:
+        lines.append(f"{counts.refused} cannot be evaluated any more and stay as they are.")
+    if counts.passed_over:
+        lines.append(f"{counts.passed_over} changed meanwhile and were passed over: run it again.")
+    return lines + [f"  {move}: {count}" for move, count in list(counts.moves.items())[:MOST_MOVES_TOLD]]
