@@ -1,7 +1,7 @@
-"""The same tallies on a Dask cluster: the workers read the same parts and send whole numbers back.
+"""Tallies on a Dask cluster: the workers read the same parts and return whole numbers.
 
-A part is counted from its file alone, so that a worker that dies costs time and changes nothing: Dask gives its parts to
-another one. Needs the extra ``quietcuff[cluster]``; the parts must be where every worker finds them under the same path.
+A part is counted from its file alone. A worker that dies therefore costs time and changes nothing: Dask gives its parts to
+another one. Needs the extra ``quietcuff[cluster]``; every worker must find the parts under the same path.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ TIMES_A_PART_MAY_FAIL = 5
 def tally_on_cluster(
     work: TallyWork, paths: Sequence[Path], address: str, *, told: Callable[[int, int], None] | None = None
 ) -> AnswerTally:
-    """What all parts come to, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
+    """Total of all parts, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
 
-    ``told`` hears after each part how many are done, and of how many.
+    ``told`` is called after each part with the number done and the number of all.
 
     Raises:
         NotAcceptable: the extra is not installed, or nobody answers at the address.
@@ -48,14 +48,14 @@ def connect(address: str) -> Any:
 
 
 def fault(code: str, detail: str) -> Fault:
-    """What is wrong with the cluster asked for."""
+    """A fault of the cluster option."""
     return Fault(parameter="cluster", code=code, detail=detail)
 
 
 def tally_with(
     client: Any, work: TallyWork, paths: Sequence[Path], *, told: Callable[[int, int], None] | None = None
 ) -> AnswerTally:
-    """What all parts come to; added up in the order of the parts, whoever counted them."""
+    """Total of all parts, added up in the order of the parts, whichever worker counted them."""
     from distributed import as_completed
 
     whole = [path.resolve() for path in paths]

@@ -56,7 +56,7 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
 
 
 async def work_on_what_ifs(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
-    """Do the what-ifs that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    """Do waiting what-ifs as soon as one is started here, and look now and then for those that another process left."""
     # Imported where it is used: only a service that is asked needs what it counts with.
     from quietcuff.analytics.what_if.jobs import WhatIfWorker
 
