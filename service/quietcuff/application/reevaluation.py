@@ -115,7 +115,7 @@ def write_again(turn: UnitOfWork, subject_id: UUID, stored: AnalysedSet) -> bool
     """Write the next version: the same set with its history, and the new evaluation."""
     lock_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
     row = find_set(turn.transaction, turn.tenant.tenant_id, stored.set_id)
-    # A change that came between the reading and this lock has been evaluated with the rules of now already.
+    # Changed since it was read: the comparison does not hold for what is stored now, and the next run makes it anew.
     if row is None or row.version != stored.version or row.status != "active":
         return False
     before = load(turn, row)
