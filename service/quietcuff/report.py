@@ -1,4 +1,4 @@
-"""An evaluation told to a person at a terminal: what counted, why not, the result, its label and the next step."""
+"""Terminal report of an evaluation: counted readings with reasons, result, label and next step."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def show(console: Console, title: str, reading_set: ReadingSet, evaluation: Eval
 
 
 def show_faults(console: Console, title: str, faults: list[Fault]) -> None:
-    """Print why something could not be evaluated, fault by fault."""
+    """Print the faults that kept something from being evaluated."""
     table = Table(title=Text(title, style="bold red"), title_justify="left", box=box.SIMPLE_HEAD, show_edge=False)
     for heading in ("place", "fault", "accepted"):
         table.add_column(heading, overflow="fold")
@@ -69,10 +69,11 @@ def _state(reading_set: ReadingSet, evaluation: Evaluation) -> Text:
 
 
 def readings_table(reading_set: ReadingSet, evaluation: Evaluation) -> Table:
-    """Every reading of the sitting, whether it counts, and why not. One that presses is never dimmed."""
+    """Table of the readings, each with whether it counts and why not. A reading of concern for safety is never dimmed."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
     for heading in ("#", "time", "site", "position", "mmHg", "pulse", "counts"):
         table.add_column(heading, justify="right" if heading in ("#", "mmHg", "pulse") else "left", overflow="fold")
+    # A recording over several days needs the day at each reading; a sitting of minutes needs the seconds.
     days = {reading.taken_at.date() for reading in reading_set.readings}
     pressing = evaluation.safety.readings
     clock = "%H:%M:%S" if len(days) == 1 else "%m-%d %H:%M"
@@ -95,6 +96,7 @@ def pressures(reading: Reading) -> str:
     """A reading as it is spoken: ``142/88``, or ``failed``."""
     if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
         return "failed"
+    # ``g`` leaves a whole pressure without decimals and keeps those that a device gave.
     return f"{reading.systolic_mmhg:g}/{reading.diastolic_mmhg:g}"
 
 
@@ -109,12 +111,12 @@ def _result(evaluation: Evaluation) -> Text:
 
 
 def safety_in_words(safety: Safety) -> str:
-    """What must not wait, or is named though nothing presses."""
+    """The safety text with its level; without a level, the text that only names something."""
     return safety.text or "" if safety.level == "none" else f"{safety.level}: {safety.text}"
 
 
 def _beyond_the_mean(evaluation: Evaluation) -> Iterator[tuple[str, Text]]:
-    """The parts of a series, the falls on standing and a child's percentiles, where there are any."""
+    """Parts of a series, falls on standing and a child's percentiles, if there are any."""
     if evaluation.series is not None:
         yield "Series", Text(_series(evaluation.series))
     if evaluation.orthostatic is not None:
@@ -148,7 +150,7 @@ def _category(category: Category) -> Text:
 
 
 def step_in_words(step: FollowingStep) -> str:
-    """What to do next, where, with what, when, what to ask, and why."""
+    """The next step in words: action, site, cuff, method, times, questions and reason."""
     where = [word for word in (step.site, step.cuff and f"cuff {step.cuff}", step.method) if word]
     when = [
         f"{word} {moment:%H:%M:%S}" if _is_today(moment, step) else f"{word} {moment:%Y-%m-%d %H:%M}"
@@ -160,7 +162,7 @@ def step_in_words(step: FollowingStep) -> str:
 
 
 def _is_today(moment: datetime, step: FollowingStep) -> bool:
-    """Whether the clock time says enough: both ends, where there are two, are of one day."""
+    """True if the clock time is enough: both times, if there are two, are on one day."""
     other = step.not_after if step.not_before is not None else step.not_before
     return other is None or other.date() == moment.date()
 

@@ -1,4 +1,4 @@
-"""What can be set from outside, read once from the environment."""
+"""Settings of the service, read once from the environment."""
 
 from __future__ import annotations
 
@@ -33,11 +33,11 @@ T = TypeVar("T")
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
-    """The whole of it. ``public_url`` has no slash at its end; it stands in links, identifiers and FHIR full URLs.
+    """All settings. ``public_url`` has no trailing slash; it is part of links, identifiers and FHIR full URLs.
 
-    ``answer_seconds`` is within how many seconds what is let in is answered; ``key_requests_a_minute`` is 0 for any number.
-    ``issuer`` is whose tokens open the service beside its own. ``deliver`` says whether the serving process sends on what it
-    stores, ``deliver_to`` to which hosts and networks beyond public addresses.
+    ``answer_seconds`` is the time within which an admitted request is answered. ``key_requests_a_minute`` is 0 for no limit.
+    ``issuer`` is an outside issuer whose tokens are accepted beside the service's own. ``deliver`` says whether the serving
+    process delivers results, ``deliver_to`` to which hosts and networks beyond public addresses.
     """
 
     database_url: str = DEFAULT_DATABASE_URL
@@ -59,17 +59,18 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def trail(self) -> TrailFiles:
-        """Where the trail's keys are read from, and its seals written to."""
+        """Files of the trail's keys and of its seals."""
         return TrailFiles(keys=self.trail_key_file, seals=self.trail_seal_file)
 
     @property
     def delivers(self) -> bool:
-        """Whether the serving process sends on what it stores: unasked, one that has its database for itself."""
+        """True if the serving process delivers results. By default it does if it has its database for itself."""
+        # SQLite has one process; with PostgreSQL, workers of ``quietcuff deliver`` share the work.
         return self.deliver == "on" or (self.deliver == "auto" and self.database_url.startswith("sqlite"))
 
 
 def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", port: int = 8080) -> Settings:
-    """The settings that the environment's ``QUIETCUFF_`` variables say; host and port give the public URL's default.
+    """Settings from the ``QUIETCUFF_`` variables of the environment; host and port give the default public URL.
 
     Raises:
         NotAcceptable: a variable has a value that is not understood; all such variables are named.
@@ -80,10 +81,12 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
         text = environment.get(name, "")
         try:
             return read(text) if text else default
+        # Collected and not raised: an operator mends every variable at once, and not one a start.
         except ValueError:
             faults.append(Fault(parameter=name, code="bad-setting", detail=f"Accepted: {accepted}."))
             return default
 
+    # An IPv6 address stands in brackets in a URL (RFC 3986, 3.2.2).
     shown_host = f"[{host}]" if ":" in host else host
     settings = Settings(
         database_url=value_of(
@@ -130,17 +133,18 @@ def read_settings(environment: Mapping[str, str], *, host: str = "127.0.0.1", po
 
 
 def is_address_said(environment: Mapping[str, str]) -> bool:
-    """Whether the environment says the public URL, so that it is no guess from host and port."""
+    """True if the environment names the public URL, so that it is not guessed from host and port."""
     return bool(environment.get("QUIETCUFF_PUBLIC_URL"))
 
 
 def _issuer(environment: Mapping[str, str], public_url: str, faults: list[Fault]) -> Issuer | None:
-    """The outside issuer that the environment names, whole or not at all."""
+    """The outside issuer that the environment names, complete or not at all."""
     said = {name: environment.get(f"QUIETCUFF_ISSUER{name}", "") for name in ISSUER_SETTINGS}
     if not any(said.values()):
         return None
     try:
         key_set_url = check_key_set_url(said["_KEY_SET_URL"])
+    # One fault below says what is accepted; the reasons of the check itself speak of the command's option.
     except (NotAcceptable, ValueError):
         key_set_url = ""
     wrong = {
@@ -168,10 +172,10 @@ def _database_url(text: str) -> str:
 
 
 def read_public_url(text: str) -> str:
-    """A public URL, without a slash at its end.
+    """A public URL without a trailing slash.
 
     Raises:
-        ValueError: not an http or https address, or one with a query, a fragment or a name of a user.
+        ValueError: not an http or https address, or one with a query, a fragment or a user name.
     """
     parts = urlsplit(text)
     if parts.scheme not in ("http", "https") or not parts.hostname or parts.query or parts.fragment or parts.username:
@@ -181,6 +185,7 @@ def read_public_url(text: str) -> str:
 
 def _whole_number(most: int, least: int = 1) -> Callable[[str], int]:
     def read(text: str) -> int:
+        # ``isdigit`` alone is true of digits of other scripts too.
         if not (text.isascii() and text.isdigit()) or not least <= int(text) <= most:
             raise ValueError
         return int(text)

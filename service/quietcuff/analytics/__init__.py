@@ -1,1 +1,1 @@
-"""Pictures and figures over what is stored. Numeric and plotting libraries live here and nowhere else."""
+"""Pictures and figures made from stored data. Numeric and plotting libraries are used here and nowhere else."""

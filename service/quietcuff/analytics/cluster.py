@@ -1,7 +1,7 @@
-"""The same tallies on a Dask cluster: the workers read the same parts and send whole numbers back.
+"""Tallies on a Dask cluster: the workers read the same parts and return whole numbers.
 
-A part is counted from its file alone, so that a worker that dies costs time and changes nothing: Dask gives its parts to
-another one. Needs the extra ``quietcuff[cluster]``; the parts must be where every worker finds them under the same path.
+A part is counted from its file alone. A worker that dies therefore costs time and changes nothing: Dask gives its parts to
+another one. Needs the extra ``quietcuff[cluster]``; every worker must find the parts under the same path.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ def tally_on_cluster(
 ) -> AnswerTally:
     """Tallies of all parts, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
 
-    ``told`` hears after each part how many are done, and of how many.
+    ``told`` is called after each part with the number done and the number of all.
 
     Raises:
         NotAcceptable: the extra is not installed, or nobody answers at the address.

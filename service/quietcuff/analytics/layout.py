@@ -1,4 +1,4 @@
-"""Where things go so that no two overlap: labels beside limits, words in a row, days under an axis."""
+"""Placement without overlaps: labels beside limits, words in rows, days under an axis."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ STEPS = (
 
 
 def push_apart(wanted: list[float], size: float, low: float, high: float) -> list[float]:
-    """Middles of bars of one size that do not overlap, within ``[low, high]``, as near as can be to the middles wanted.
+    """Centres of bars of equal size, within ``[low, high]``, without overlap and as close as possible to the wanted centres.
 
-    ``wanted`` ascending. Bars that meet move as one: 10, 11 and 40 with size 4 give 8.5, 12.5 and 40.
+    ``wanted`` is in ascending order. Bars that meet move as one: 10, 11 and 40 with size 4 give 8.5, 12.5 and 40.
     """
     groups: list[tuple[float, list[float]]] = []
     for middle in wanted:
@@ -34,7 +34,7 @@ def push_apart(wanted: list[float], size: float, low: float, high: float) -> lis
 def place_in_rows(
     wanted: list[tuple[float, float]], low: float, high: float, rows: int, gap: float
 ) -> list[tuple[int, float] | None]:
-    """A row and a middle for each word of ``(middle, width)``, within ``[low, high]``; None where it fits in no row."""
+    """Row and centre for each word ``(centre, width)``, within ``[low, high]``; None for a word that fits in no row."""
     taken: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
     found: list[tuple[int, float] | None] = []
     for wanted_middle, width in wanted:
@@ -49,12 +49,13 @@ def place_in_rows(
 
 
 def day_ticks(first: date, last: date, most: int) -> list[tuple[float, str]]:
-    """At most so many days, evenly apart by the calendar, each as a day number with its words, the year where it is new.
+    """At most ``most`` days at regular calendar steps, each as a day number and its label. The year is added where it changes.
 
-    A single day's number is of its noon; that of a month or a year is of its beginning.
+    The number of a single day is that of its noon; the number of a month or year is that of its beginning.
     """
     days: list[date] = []
     unit = "day"
+    # From the finest step on: the first that gives few enough days shows the most of them.
     for unit, step in STEPS:
         days = list(days_of(unit, step, first, last))
         if len(days) <= most:
@@ -70,8 +71,9 @@ def day_ticks(first: date, last: date, most: int) -> list[tuple[float, str]]:
 
 
 def days_of(unit: str, step: int, first: date, last: date) -> Iterator[date]:
-    """The days that a step falls on: every so many days (weeks begin on Monday), or the first days of months or years."""
+    """The days on which a step falls: every so many days (weeks begin on Monday), or the first days of months or years."""
     if unit == "day":
+        # Day 1 of the calendar is a Monday, so that steps of 7 and 14 days fall on Mondays.
         start = first + timedelta(days=(1 - first.toordinal()) % step)
         yield from (start + timedelta(days=step * count) for count in range((last - start).days // step + 1))
         return

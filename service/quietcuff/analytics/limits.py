@@ -1,4 +1,4 @@
-"""The limits of guidelines as a picture draws them: those of one person's latest result, and for other settings their own."""
+"""Guideline limits for a picture: those of the latest result, and those of the other settings."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from quietcuff.core.sitting.rules_in_force import in_population
 
 
 class Limit(msgspec.Struct, frozen=True, kw_only=True):
-    """Where one category begins, in mmHg; ``above`` where the limit itself is not in it yet."""
+    """Lower limit of one category in mmHg; ``above`` is True if the limit itself does not belong to the category."""
 
     category: str
     systolic_mmhg: float | None
@@ -26,7 +26,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class GuidelineLimits(msgspec.Struct, frozen=True, kw_only=True):
-    """One guideline's limits, from the lowest to the highest."""
+    """Limits of one guideline, in ascending order."""
 
     guideline: str
     title: str
@@ -34,7 +34,7 @@ class GuidelineLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SettingLimits(msgspec.Struct, frozen=True, kw_only=True):
-    """The limits where hypertension begins for the values of one setting; ``without`` are titles that have none there."""
+    """Limits of hypertension for the values of one setting; ``without`` holds the titles of guidelines that have none."""
 
     setting: Setting
     limits: list[GuidelineLimits]
@@ -42,7 +42,7 @@ class SettingLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def limits_elsewhere(with_result: list[CurrentSitting], book: Rulebook, guideline: str | None) -> list[SettingLimits]:
-    """The limits of hypertension for each setting but the latest result's, as at the latest result there."""
+    """Limits of hypertension for each setting except that of the latest result, taken at the latest result in that setting."""
     newest = {sitting.reading_set.setting: sitting for sitting in with_result}
     order: tuple[Setting, ...] = ("office", "home", "ambulatory")
     found = []
@@ -58,9 +58,9 @@ def limits_elsewhere(with_result: list[CurrentSitting], book: Rulebook, guidelin
 
 
 def limits_of(sitting: CurrentSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:
-    """The limits for the person and the setting of a sitting, and the titles of guidelines that have none for them.
+    """Limits for the person and setting of a sitting, and the titles of guidelines without any for them.
 
-    Of ``guideline``, or of those that the sitting was evaluated by.
+    They are those of ``guideline``, or else of the guidelines by which the sitting was evaluated.
     """
     names = [guideline] if guideline is not None else [entry.guideline for entry in sitting.evaluation.categories]
     found, without = [], []
@@ -75,12 +75,13 @@ def limits_of(sitting: CurrentSitting, book: Rulebook, guideline: str | None) ->
 
 
 def limits_in(guideline: Guideline, sitting: CurrentSitting, book: Rulebook) -> list[Limit]:
-    """The limits of one guideline; none where it is not for this person or setting."""
+    """Limits of one guideline; none if it is not for this person or setting."""
     reading_set = sitting.reading_set
     day = max(reading.taken_at for reading in reading_set.readings).date()
     person = describe_person(reading_set.subject, day, book.limits)
     if not in_population(guideline, person, reading_set.setting):
         return []
+    # A child's limits are percentiles; only the norms for age, sex and height turn them into mmHg.
     if guideline.measures == "percentile":
         norms, _ = find_norms(guideline, reading_set.subject, person, day, book)
         if norms is None:
@@ -91,7 +92,7 @@ def limits_in(guideline: Guideline, sitting: CurrentSitting, book: Rulebook) -> 
 
 
 def table_of(guideline: Guideline, setting: Setting) -> tuple[list[Row], Edge | None]:
-    """The table for what is drawn of a setting: at home the series' mean, of a recording its daytime mean."""
+    """Rows for the drawn value of a setting: at home the mean of the series, in an ambulatory recording the daytime mean."""
     if setting == "office":
         return (guideline.rows, guideline.hypertension) if guideline.places_pressures else ([], None)
     part = "day" if setting == "ambulatory" else "home"
@@ -100,7 +101,7 @@ def table_of(guideline: Guideline, setting: Setting) -> tuple[list[Row], Edge | 
 
 
 def limit_of(row: Row, hypertension: Edge | None) -> Limit:
-    """A row's limit."""
+    """The limit of a row."""
     edge = None if hypertension is None else (hypertension.systolic_mmhg, hypertension.diastolic_mmhg)
     return Limit(
         category=row.category,
@@ -112,5 +113,5 @@ def limit_of(row: Row, hypertension: Edge | None) -> Limit:
 
 
 def word_of(category: str) -> str:
-    """A category as a label has it: ``stage-1`` is Stage 1; one that only repeats its own limit is "or more"."""
+    """A category as a label: ``stage-1`` becomes Stage 1; a category that only repeats its limit becomes "or more"."""
     return "or more" if re.fullmatch(r"from-[\d-]+", category) else category.replace("-", " ").capitalize()

@@ -1,7 +1,7 @@
-"""The plotting library behind one door: loaded when a picture is first drawn, and drawn with by one thread.
+"""Use of matplotlib in one place: loaded when the first picture is drawn, and used by one thread only.
 
-It has no window and no shared figure here, reads nobody's own settings, writes to no folder of anybody's home, and takes its
-one font from its own package, so that the same picture is the same bytes on every machine.
+It opens no window, shares no figure, reads no personal settings, and writes to no home folder. Its only font comes from its own
+package. The same picture therefore has the same bytes on every machine.
 """
 
 from __future__ import annotations
@@ -31,23 +31,24 @@ SETTINGS: dict[Any, Any] = {"svg.fonttype": "path", "svg.hashsalt": "quietcuff",
 
 
 async def draw(make: Callable[[], Picture]) -> Picture:
-    """What ``make`` draws, made by the one thread that draws, so that requests go on meanwhile."""
+    """Run ``make`` in the drawing thread, so that other requests go on meanwhile."""
     return await asyncio.get_running_loop().run_in_executor(painter(), make)
 
 
 @cache
 def painter() -> ThreadPoolExecutor:
-    """The thread that draws. One, because the library promises nothing to several."""
+    """The drawing thread. There is only one, because matplotlib is not safe for use by several."""
     return ThreadPoolExecutor(1, thread_name_prefix="quietcuff-painter")
 
 
 @cache
 def load_library() -> Path:
-    """Load the library with its own settings as shipped; answers the folder of its fonts.
+    """Load matplotlib with its default settings, and return the folder of its fonts.
 
-    It wants a folder to write to while it is loaded. It gets the one that its own variable names, where that can be written,
-    else one that is gone afterwards.
+    It needs a writable folder while it loads: the one in its own environment variable if that is writable, otherwise a
+    temporary one.
     """
+    # Its warnings are about fonts and folders of the machine, which say nothing to the service's log.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     named = os.environ.get("MPLCONFIGDIR")
     if named and os.path.isdir(named) and os.access(named, os.W_OK):
@@ -70,6 +71,7 @@ def _load() -> Path:
     import matplotlib.font_manager
     import matplotlib.textpath
 
+    # Asked for now, while the folder is there: the library remembers both, and would look for a home folder later.
     mpl.get_configdir()
     mpl.get_cachedir()
     mpl.rcParams.update(mpl.rcParamsDefault)
@@ -79,7 +81,7 @@ def _load() -> Path:
 
 @cache
 def font(size: float, *, bold: bool = False) -> FontProperties:
-    """The one font, in a size (points)."""
+    """The font in a size (points)."""
     file = load_library() / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
     from matplotlib.font_manager import FontProperties
 
@@ -87,7 +89,7 @@ def font(size: float, *, bold: bool = False) -> FontProperties:
 
 
 def width_of(text: str, size: float, *, bold: bool = False) -> float:
-    """How wide a line of text is, in points."""
+    """Width of a line of text in points."""
     properties = font(size, bold=bold)
     from matplotlib.textpath import text_to_path
 
@@ -95,7 +97,7 @@ def width_of(text: str, size: float, *, bold: bool = False) -> float:
 
 
 def wrapped(text: str, size: float, width: float) -> list[str]:
-    """A text in lines no wider than ``width`` points, broken at its plain spaces."""
+    """A text in lines no wider than ``width`` points, broken at spaces. No-break spaces stay."""
     lines: list[str] = []
     for word in text.split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
@@ -107,7 +109,7 @@ def wrapped(text: str, size: float, width: float) -> list[str]:
 
 
 class DrawingSheet:
-    """A page to draw on, measured in points from its lower left corner."""
+    """A page to draw on, in points from its lower left corner."""
 
     def __init__(self, width: float, height: float) -> None:
         load_library()
@@ -127,30 +129,31 @@ class DrawingSheet:
         return axes
 
     def write(self, x: float, y: float, text: str, size: float, *, bold: bool = False, **looks: Any) -> Text:
-        """A line of text; ``y`` is its base line unless ``va`` says otherwise."""
+        """Write a line of text; ``y`` is its baseline unless ``va`` says otherwise."""
         looks = {"ha": "left", "va": "baseline", **looks}
         return self.figure.text(x, y, text, fontproperties=font(size, bold=bold), transform=self._points, **looks)
 
     def stroke(self, xs: list[float], ys: list[float], **looks: Any) -> None:
-        """A line, or marks, through points of the page."""
+        """Draw a line, or marks, through points of the page."""
         from matplotlib.lines import Line2D
 
         self.figure.add_artist(Line2D(xs, ys, transform=self._points, **looks))
 
     def block(self, x: float, y: float, width: float, height: float, **looks: Any) -> None:
-        """A rectangle."""
+        """Draw a rectangle."""
         from matplotlib.patches import Rectangle
 
         self.figure.add_artist(Rectangle((x, y), width, height, transform=self._points, **looks))
 
     def svg(self, title: str, description: str) -> bytes:
-        """The picture as SVG, which says in words what it shows, and neither when nor by what it was drawn."""
+        """The picture as SVG, with a title and a description, but without a date or the name of a program."""
         from matplotlib.backends.backend_svg import FigureCanvasSVG
 
         drawn = io.StringIO()
         nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
         canvas: Any = FigureCanvasSVG(self.figure)
         canvas.print_svg(drawn, metadata=nothing)
+        # The library puts a document type with an outside address before the picture; a reader need not ask there.
         start = drawn.getvalue().index("<svg ")
         opening, inside = drawn.getvalue()[start:].split(">", 1)
         told = f"<title>{escape(title)}</title>\n <desc>{escape(description)}</desc>"

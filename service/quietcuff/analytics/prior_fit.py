@@ -1,6 +1,6 @@
-"""A prior fitted to a tenant's own history: how usual office pressures are spread among its people, and how its visits vary.
+"""Fit of a prior to a tenant's own history: the spread of usual office pressures and the variation between visits.
 
-By expectation maximisation with every person's own measuring variance, as the survey's prior is fitted (Bovy, Hogg and Roweis
+Expectation maximisation with each person's own measurement variance, as in the fit of the survey's prior (Bovy, Hogg and Roweis
 2011, "extreme deconvolution"), but without age. Numeric libraries are loaded when a fit is made.
 """
 
@@ -24,14 +24,14 @@ MOST_CORRELATION = 0.9
 
 
 class OwnVisits(msgspec.Struct, frozen=True, kw_only=True):
-    """One person's visits, the value of each in mmHg, and the variance that readings leave in each."""
+    """One person's visits: the value of each in mmHg, and the variance that its readings leave (mmHg²)."""
 
     values: list[tuple[float, float]]
     within: list[Matrix]
 
 
 class ShareReached(msgspec.Struct, frozen=True, kw_only=True):
-    """How many people's mean systolic was at or above a limit, and how many the fit has there, as shares."""
+    """Share of people whose mean systolic pressure is at or above a limit: as seen, and by the fit."""
 
     limit_mmhg: int
     seen: float
@@ -39,7 +39,7 @@ class ShareReached(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class OwnFit(msgspec.Struct, frozen=True, kw_only=True):
-    """A fit with what it stands on, and how well it holds. ``visits_fitted`` is false where too few people came twice."""
+    """A fit with its basis and its checks. ``visits_fitted`` is False if too few people came twice."""
 
     people: int
     visits: int
@@ -50,10 +50,11 @@ class OwnFit(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def fit_prior(people: list[OwnVisits], between: Matrix, rules: TenantFit, *, includes_treated: bool) -> OwnFit:
-    """Fit how visits vary, where enough people came twice, and how usual pressures are spread; ``between`` is what visits are
-    taken to vary by where too few did."""
+    """Fit the spread of usual pressures and, if enough people came twice, the variation between visits. Otherwise ``between``
+    is used for that variation."""
     import numpy as np
 
+    # Only people with two visits or more say how visits vary.
     again = [person for person in people if len(person.values) > 1]
     visits_fitted = len(again) >= rules.least_people_with_two_visits
     if visits_fitted:
@@ -80,7 +81,7 @@ def fit_prior(people: list[OwnVisits], between: Matrix, rules: TenantFit, *, inc
 
 
 def vary_between(again: list[OwnVisits]) -> Matrix:
-    """How visits vary around a person's mean, less what readings leave open in each."""
+    """Covariance of visits around a person's mean, without the part that readings explain."""
     import numpy as np
 
     total, freedom = np.zeros((2, 2)), 0
@@ -88,6 +89,7 @@ def vary_between(again: list[OwnVisits]) -> Matrix:
         values = np.array(person.values)
         away = values - values.mean(axis=0)
         total += away.T @ away
+        # One degree of freedom a person is used up by the mean.
         freedom += len(values) - 1
     within = np.mean([full(each) for person in again for each in person.within], axis=0)
     found = keep_positive(total / freedom - within)
@@ -95,7 +97,7 @@ def vary_between(again: list[OwnVisits]) -> Matrix:
 
 
 def error_of(person: OwnVisits, between: Matrix) -> Matrix:
-    """The covariance of a person's mean around the usual pressure."""
+    """Covariance of a person's mean around the usual pressure."""
     count = len(person.values)
     total = scaled(between, count)
     for each in person.within:
@@ -110,7 +112,7 @@ def full(matrix: Matrix) -> Figures:
 
 
 def keep_positive(matrix: Figures) -> Figures:
-    """A covariance that is one: no variance below 1 mmHg², no correlation beyond what a prior may have."""
+    """A valid covariance: variances of at least 1 mmHg², and a correlation within the bound for priors."""
     import numpy as np
 
     systolic, diastolic = (max(float(matrix[place, place]), LEAST_VARIANCE) for place in (0, 1))
@@ -123,11 +125,12 @@ Parts = list[tuple[float, Any, Any]]
 
 
 def parts_of(seen: Figures, spread: Figures, rules: TenantFit) -> Parts:
-    """Two normal parts, or one where the second has next to nobody."""
+    """Two normal parts, or one if the second would hold almost nobody."""
     import numpy as np
 
     middle, wide = seen.mean(axis=0), np.cov(seen.T)
     step = np.sqrt(np.diag(wide))
+    # Started apart, the second part higher and wider: equal parts would stay equal in every round.
     start = [(0.8, middle - 0.3 * step, keep_positive(wide * 0.5)), (0.2, middle + step, keep_positive(wide * 1.5))]
     found = maximise(seen, spread, start)
     if min(share for share, _, _ in found) < rules.least_share:
@@ -136,7 +139,7 @@ def parts_of(seen: Figures, spread: Figures, rules: TenantFit) -> Parts:
 
 
 def maximise(seen: Figures, spread: Figures, parts: Parts) -> Parts:
-    """Expectation maximisation from a start."""
+    """Expectation maximisation from given starting parts."""
     import numpy as np
 
     for _ in range(ROUNDS):
@@ -151,6 +154,7 @@ def maximise(seen: Figures, spread: Figures, parts: Parts) -> Parts:
             usual.append(middle + np.einsum("nij,nj->ni", gain, off))
             left.append(wide - gain @ wide)
         logs = np.array(dense)
+        # The largest is taken off first, or far-off people would have a density of nothing in every part.
         owned = np.exp(logs - logs.max(axis=0))
         owned /= owned.sum(axis=0)
         parts = [refit(*each) for each in zip(owned, usual, left, strict=True)]
@@ -158,7 +162,7 @@ def maximise(seen: Figures, spread: Figures, parts: Parts) -> Parts:
 
 
 def refit(owned: Figures, usual: Figures, left: Figures) -> tuple[float, Any, Any]:
-    """One part anew: its share, middle and spread."""
+    """One part fitted anew: its share, mean and covariance."""
     import numpy as np
 
     whole = owned.sum()
@@ -169,7 +173,7 @@ def refit(owned: Figures, usual: Figures, left: Figures) -> tuple[float, Any, An
 
 
 def share_above(parts: Parts, limit: float, variance: float) -> float:
-    """The share of means at or above a limit, systolic."""
+    """Share of means with a systolic pressure at or above a limit."""
     return sum(
         share * 0.5 * erfc((limit - float(middle[0])) / sqrt(2 * (float(wide[0, 0]) + variance)))
         for share, middle, wide in parts
@@ -177,12 +181,13 @@ def share_above(parts: Parts, limit: float, variance: float) -> float:
 
 
 def reference(parts: Parts, between: Matrix | None, *, includes_treated: bool) -> ReferencePrior:
-    """The fit as a tenant's settings hold it."""
+    """The fit in the form of a tenant's settings."""
     import numpy as np
 
     mean = sum(share * middle for share, middle, _ in parts)
     wide = sum(share * (spread + np.outer(middle - mean, middle - mean)) for share, middle, spread in parts)
     shares = [round(share, 4) for share, _, _ in parts[1:]]
+    # The first share is what the rounded others leave, so that they add up to 1.
     shares = [round(1 - sum(shares), 4), *shares]
     return ReferencePrior(
         **figures(mean, keep_positive(wide)),
@@ -198,12 +203,12 @@ def reference(parts: Parts, between: Matrix | None, *, includes_treated: bool) -
 
 
 def figures(middle: Any, spread: Any) -> dict[str, float]:
-    """Middles and spread as numbers of two decimals."""
+    """Means and spread as numbers with two decimals."""
     return {"systolic_mmhg": round(float(middle[0]), 2), "diastolic_mmhg": round(float(middle[1]), 2), **spread_of(spread)}
 
 
 def spread_of(matrix: Any) -> dict[str, float]:
-    """Standard deviations and their correlation."""
+    """Standard deviations (2 decimals) and their correlation (3 decimals)."""
     systolic, diastolic = sqrt(matrix[0, 0]), sqrt(matrix[1, 1])
     return {
         "systolic_sd_mmhg": round(systolic, 2),

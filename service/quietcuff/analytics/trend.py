@@ -1,6 +1,6 @@
-"""What a picture of a person's pressures over time shows: results, readings that did not count, limits, treated periods.
+"""Content of the picture of a person's pressures over time: results, readings not counted, limits and treated periods.
 
-Nothing is decided here: results, intervals and reasons are those of the stored evaluations, limits those of the rule files.
+Nothing is decided here. Results, intervals and reasons come from the stored evaluations, limits from the rule files.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ TOLD_OF_NEWEST = ("values-changed", "newest-differs", "newest-outside-interval")
 
 
 class ResultPoint(msgspec.Struct, frozen=True, kw_only=True):
-    """The result of a closed sitting, at the local time of its last reading; of a recording its daytime mean.
+    """Result of a closed sitting, at the local time of its last reading; for an ambulatory recording its daytime mean.
 
-    ``severe`` names the pressures that are; ``told`` what its evaluation says of a change and of its interval.
+    ``severe`` names the severe pressures. ``told`` holds the messages of its findings about a change and about its interval.
     """
 
     at: datetime
@@ -38,7 +38,7 @@ class ResultPoint(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def is_outside(self) -> bool:
-        """Whether it lies outside its own interval."""
+        """True if the result is outside its own interval."""
         both = self.interval_95
         if both is None:
             return False
@@ -56,15 +56,15 @@ class NotCounted(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Treated(msgspec.Struct, frozen=True, kw_only=True):
-    """Days on which the person was on treatment, both included; ``until`` None where nothing later says otherwise."""
+    """Days on treatment, both ends included; ``until`` is None if no later sitting says otherwise."""
 
     since: date
     until: date | None
 
 
 class Trend(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything that is drawn, in order of time. ``limits`` are for the values of ``setting``, those of others stand in
-    ``elsewhere``. ``left_out`` counts what is not, by code; ``is_cut`` where there were more sittings."""
+    """Everything that is drawn, in the order of time. ``limits`` are for values of ``setting``, ``elsewhere`` holds those of
+    other settings. ``left_out`` counts what is not drawn, by code. ``is_cut`` is True if there were more sittings."""
 
     results: list[ResultPoint]
     not_counted: list[NotCounted]
@@ -82,9 +82,10 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
 def make_trend(
     stored: list[CurrentSitting], facts: Facts, book: Rulebook, guideline: str | None = None, *, is_cut: bool = False
 ) -> Trend:
-    """The trend of a person's sittings, in any order; ``guideline`` in place of those of the latest result."""
+    """The trend of a person's sittings, given in any order. ``guideline`` replaces the guidelines of the latest result."""
     stored = sorted(stored, key=lambda sitting: (last_moment(sitting), sitting.set_id))
     active = [sitting for sitting in stored if sitting.status == "active"]
+    # A standing test measures something else on purpose; its readings beside seated results would look like a fall.
     shown = [sitting for sitting in active if sitting.closed and sitting.evaluation.orthostatic is None]
     with_result = [(sitting, point) for sitting in shown if (point := result_point(sitting, book)) is not None]
     latest = with_result[-1] if with_result else None
@@ -107,17 +108,17 @@ def make_trend(
 
 
 def last_moment(sitting: CurrentSitting) -> datetime:
-    """When the last reading was taken."""
+    """Time of the last reading."""
     return max(reading.taken_at for reading in sitting.reading_set.readings)
 
 
 def local(moment: datetime) -> datetime:
-    """A moment as the clock on the wall showed it."""
+    """Local clock time of a moment."""
     return moment.replace(tzinfo=None)
 
 
 def result_point(sitting: CurrentSitting, book: Rulebook) -> ResultPoint | None:
-    """The result as a point, or None where there is none."""
+    """The result as a point; None if there is no result."""
     result, series = sitting.evaluation.result, sitting.evaluation.series
     if result is None:
         return None
@@ -134,12 +135,12 @@ def result_point(sitting: CurrentSitting, book: Rulebook) -> ResultPoint | None:
 
 
 def interval_of(evaluation: Evaluation) -> Interval | None:
-    """The interval of the usual pressure: one for all guidelines."""
+    """Interval of the usual pressure, which is the same for all guidelines."""
     return evaluation.certainty[0].interval_95 if evaluation.certainty else None
 
 
 def readings_not_counted(shown: list[CurrentSitting], book: Rulebook) -> tuple[list[NotCounted], Counter[str]]:
-    """The readings that did not count, in order of time, and how many cannot be drawn, by code."""
+    """Readings that did not count, in the order of time, and the number that cannot be drawn, by code."""
     found: list[NotCounted] = []
     left_out: Counter[str] = Counter()
     for sitting in shown:
@@ -158,12 +159,13 @@ def readings_not_counted(shown: list[CurrentSitting], book: Rulebook) -> tuple[l
                     )
                 )
     found.sort(key=lambda each: each.at)
+    # The newest are kept: a recording of years would make a picture too large to send and too dense to read.
     left_out["older-not-counted"] = max(0, len(found) - MOST_NOT_COUNTED)
     return found[-MOST_NOT_COUNTED:], left_out
 
 
 def why_not_drawn(reading: Reading, reason: str | None) -> str | None:
-    """Why a reading has no place in the picture, or None: taken back, without pressures, or no pressure that can be."""
+    """Reason for not drawing a reading: voided, failed, or implausible. None if it is drawn."""
     if reading.voided or reason == "voided":
         return "voided"
     if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
@@ -172,7 +174,7 @@ def why_not_drawn(reading: Reading, reason: str | None) -> str | None:
 
 
 def whole_sets_left_out(stored: list[CurrentSitting]) -> dict[str, int]:
-    """How many sets are not drawn at all, by code."""
+    """Number of sets that are not drawn at all, by code."""
     active = [sitting for sitting in stored if sitting.status == "active"]
     return {
         "voided-set": len(stored) - len(active),
@@ -182,9 +184,10 @@ def whole_sets_left_out(stored: list[CurrentSitting]) -> dict[str, int]:
 
 
 def treated_periods(active: list[CurrentSitting]) -> list[Treated]:
-    """From the first sitting that says yes, or the change it names before, to the last before one that says no.
+    """Treated periods: from the first sitting with treatment, or the change that it names before, to the last one before a
+    sitting without.
 
-    What is not recorded neither ends a period nor makes one longer. ``active`` in order of time.
+    Sittings that do not record treatment neither end nor extend a period. ``active`` is in the order of time.
     """
     periods: list[Treated] = []
     since: date | None = None
@@ -195,6 +198,7 @@ def treated_periods(active: list[CurrentSitting]) -> list[Treated]:
         changed = subject.treatment_changed_on
         if subject.antihypertensive_treatment == "yes":
             if since is None:
+                # A change from before the last sitting without treatment belongs to an earlier period.
                 began_before = changed is not None and changed <= day and (last_no is None or changed > last_no)
                 since = changed if began_before and changed is not None else day
             last_yes = day
@@ -207,6 +211,6 @@ def treated_periods(active: list[CurrentSitting]) -> list[Treated]:
 
 
 def changes_of_treatment(active: list[CurrentSitting], facts: Facts) -> list[date]:
-    """The days on which treatment changed, as the sets and the registry name them."""
+    """Days on which treatment changed, from the sets and the registry."""
     said = {sitting.reading_set.subject.treatment_changed_on for sitting in active} | {facts.treatment_changed_on}
     return sorted(day for day in said if day is not None)

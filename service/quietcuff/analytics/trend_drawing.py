@@ -1,4 +1,4 @@
-"""Pressures over time, drawn: two panels over one line of days, to be read in five seconds and printed at A5 width."""
+"""Drawing of pressures over time: two panels over one axis of days, readable in five seconds and printable at A5 width."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ NAME_INDENT = 39.0
 
 
 def draw_trend(trend: Trend) -> DrawingSheet:
-    """The picture. Its height is what its legend and notes need."""
+    """Draw the picture. Its height depends on its legend and notes."""
     key = key_of(trend)
     rows = rows_of_key(key)
     lines = [line for text in foot_of(trend) for line in wrapped(text, SMALL, WIDTH - 2 * MARGIN)]
@@ -86,13 +86,13 @@ def draw_trend(trend: Trend) -> DrawingSheet:
 
 
 def foot_of(trend: Trend) -> list[str]:
-    """The sentences below the picture, the caution last."""
+    """Sentences below the picture, the caution last."""
     limits = words.limits_words(trend)
     return [*([limits] if limits else []), *words.notes(trend), trend.caution]
 
 
 def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
-    """One pressure: its shading, limits, readings that did not count, and results."""
+    """Draw one pressure: shading, limits, readings that did not count, and results."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     axes = sheet.panel(frame.left, bottom, frame.width, height)
     axes.set_gid(f"panel-{pressure}")
@@ -128,7 +128,7 @@ def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: P
 
 
 def draw_not_counted(axes: Axes, trend: Trend, pressure: Pressure) -> None:
-    """The readings that did not count: small and grey, severe ones ringed and in their own colour."""
+    """Draw the readings that did not count: small and grey, severe ones ringed and in their own colour."""
     looks: dict[str, Any] = {"marker": MARKERS[pressure], "linestyle": "none", "markeredgewidth": 0}
     size = 0.8 * crowd_of(trend).mark
     plain = [each for each in trend.not_counted if pressure not in each.severe]
@@ -142,7 +142,7 @@ def draw_not_counted(axes: Axes, trend: Trend, pressure: Pressure) -> None:
 
 
 def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: Pressure, crowd: Crowd) -> None:
-    """The results of one setting with their intervals."""
+    """Draw the results of one setting with their intervals."""
     xs, ys = [day_number(point.at) for point in points], [value_of(point, pressure) for point in points]
     known = [
         (x, interval, SEVERE_TINT if pressure in point.severe else TINTS[setting])
@@ -156,6 +156,7 @@ def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: 
         bars.set_gid(f"intervals-{pressure}-{setting}")
     if crowd.is_joined:
         axes.plot(xs, ys, color=TINTS[setting], linewidth=0.6, zorder=4)
+    # Severe ones last, so that they lie above all others where results crowd.
     for severe in (False, True):
         chosen = [place for place, point in enumerate(points) if (pressure in point.severe) == severe]
         if chosen:
@@ -168,19 +169,20 @@ def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: 
 
 
 def range_of(trend: Trend, pressure: Pressure) -> tuple[float, float]:
-    """From and to on the axis: everything that is drawn, and a little room."""
+    """Ends of the pressure axis: everything drawn, with some room."""
     values = [value_of(each, pressure) for each in (*trend.results, *trend.not_counted)]
     if not values:
         return EMPTY_RANGE[pressure]
     values += [end for point in trend.results for end in interval_of(point, pressure) or ()]
     values += [mmhg for mmhg, _ in limits_drawn(trend, pressure)]
+    # To whole tens, so that small changes of the values do not move the whole axis.
     low, high = 10.0 * floor((min(values) - 4) / 10), 10.0 * ceil((max(values) + 4) / 10)
     room = max(0.0, (LEAST_RANGE - (high - low)) / 2)
     return low - room, high + room
 
 
 class Named(msgspec.Struct, frozen=True):
-    """One limit as it is named: its word, its guideline's letter, the setting where that is not the latest result's."""
+    """One limit with its label, the letter of its guideline, and its setting unless that is the latest result's."""
 
     word: str
     letter: str
@@ -189,7 +191,8 @@ class Named(msgspec.Struct, frozen=True):
 
 
 def limits_drawn(trend: Trend, pressure: Pressure) -> list[tuple[float, list[Named]]]:
-    """Each limit in mmHg, from the lowest, with what is named so; of many guidelines and other settings hypertension alone."""
+    """Limits in mmHg in ascending order, with their labels. With more than two guidelines, and for other settings, only the
+    limits of hypertension are drawn."""
     found: dict[float, list[Named]] = {}
     letters = words.letters_of(trend)
     tables: list[tuple[Setting | None, GuidelineLimits]] = [(None, each) for each in trend.limits]
@@ -204,11 +207,12 @@ def limits_drawn(trend: Trend, pressure: Pressure) -> list[tuple[float, list[Nam
 
 
 def label_lines(named: list[Named]) -> list[str]:
-    """The words beside one limit: a category or a setting a line, with the letters of the guidelines that have it so."""
+    """Label lines beside one limit: one for each category or setting, with the letters of its guidelines."""
     by_word: dict[str, str] = {}
     for each in named:
         by_word[each.word] = by_word.get(each.word, "") + each.letter
     home, daytime = words.VALUES["home"], words.VALUES["ambulatory"]
+    # Home and daytime limits are often the same; on one line they leave room for others.
     if home in by_word and by_word[home] == by_word.get(daytime):
         both = f"{home}, {daytime} {by_word[home]}".rstrip()
         if width_of(both, SMALL) <= RIGHT_WITH_LIMITS - NAME_INDENT - 2:
@@ -218,8 +222,8 @@ def label_lines(named: list[Named]) -> list[str]:
 
 
 def line_looks(named: list[Named]) -> dict[str, Any]:
-    """How a limit is drawn: solid where hypertension begins for the latest result's values, dotted and dashed, in the colour of
-    its setting, where only for others."""
+    """Line style of a limit: solid where hypertension begins for the latest result's setting, dashed for its other limits,
+    dash-dotted in the setting's colour for other settings."""
     here = [each.limit for each in named if each.setting is None]
     if here:
         is_main = any(limit.is_hypertension for limit in here)
@@ -229,7 +233,8 @@ def line_looks(named: list[Named]) -> dict[str, Any]:
 
 
 def draw_limits(sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
-    """A line for each limit, named once at the right edge; where names would overlap they move apart and are led to."""
+    """Draw a line for each limit with its label at the right edge. Labels that would overlap are moved apart and connected to
+    their lines."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     low, high = axes.get_ylim()
     drawn = limits_drawn(trend, pressure)
@@ -250,7 +255,7 @@ def draw_limits(sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend
 
 
 def draw_treatment(axes: Axes, frame: PanelFrame, trend: Trend) -> None:
-    """Shading of the time on treatment, and a line where it changed."""
+    """Shade the time on treatment, and draw a line at each change."""
     for start, end in periods_shown(frame, trend):
         axes.axvspan(start, end, color=SHADE, linewidth=0, zorder=0)
     for day in changes_shown(frame, trend):
@@ -258,7 +263,7 @@ def draw_treatment(axes: Axes, frame: PanelFrame, trend: Trend) -> None:
 
 
 def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
-    """A word above each shaded time and each change, where there is room; the legend has them in any case."""
+    """Write a word above each treated period and change if there is room; the legend explains them in any case."""
     named = [("on treatment", (start + end) / 2) for start, end in periods_shown(frame, trend)]
     named += [("changed", day) for day in changes_shown(frame, trend)]
     wanted = [(frame.across(day), width_of(word, SMALL)) for word, day in named]
@@ -270,7 +275,7 @@ def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -
 
 
 def draw_days(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
-    """Days below the lower panel, few enough not to touch."""
+    """Write days below the lower panel, few enough not to touch."""
     if not trend.results and not trend.not_counted:
         return
     base = frame.bottoms["diastolic"]
@@ -280,5 +285,6 @@ def draw_days(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
         across = frame.across(day)
         sheet.stroke([across, across], [base, base - 2.5], color=SOFT, linewidth=0.6)
         for row, line in enumerate(told.split("\n")):
+            # The last label is kept on the page, though its mark stands at the very edge.
             middle = min(across, WIDTH - 6 - width_of(line, SIZE) / 2)
             sheet.write(middle, base - 10.5 - 8.5 * row, line, SIZE, ha="center", color=INK)

@@ -1,4 +1,4 @@
-"""The legend of a picture of pressures over time: of what is in it, and of nothing else."""
+"""Legend of a picture of pressures over time, with entries only for what the picture holds."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from quietcuff.analytics.trend_looks import (
 
 
 class KeyEntry(msgspec.Struct, frozen=True):
-    """One entry of the legend: marks or a shape, and what it means."""
+    """One legend entry: marks or a shape, and its text."""
 
     kind: Literal["mark", "bar", "shade", "change", "severe"]
     text: str
@@ -40,17 +40,17 @@ class KeyEntry(msgspec.Struct, frozen=True):
 
     @property
     def symbol_width(self) -> float:
-        """Room for the symbol (points)."""
+        """Width of the symbol (points)."""
         return 8.0 * max(1, len(self.looks)) + {"shade": 4, "severe": 5}.get(self.kind, 2)
 
     @property
     def width(self) -> float:
-        """Room for the whole entry (points)."""
+        """Width of the whole entry (points)."""
         return self.symbol_width + width_of(self.text, SIZE) + 11
 
 
 def key_of(trend: Trend) -> list[KeyEntry]:
-    """The legend of what is in the picture, and of nothing else."""
+    """Legend entries for what the picture holds."""
     plain = {"linestyle": "none", "markersize": 5.5, "markeredgewidth": 0}
     found = []
     if trend.results or trend.not_counted:
@@ -75,7 +75,7 @@ def key_of(trend: Trend) -> list[KeyEntry]:
 
 
 def rows_of_key(key: list[KeyEntry]) -> list[list[KeyEntry]]:
-    """The legend's entries in rows that are no wider than the picture."""
+    """Legend entries in rows no wider than the picture."""
     rows: list[list[KeyEntry]] = []
     for entry in key:
         if rows and sum(each.width for each in rows[-1]) + entry.width <= WIDTH - 2 * MARGIN:
@@ -86,7 +86,7 @@ def rows_of_key(key: list[KeyEntry]) -> list[list[KeyEntry]]:
 
 
 def draw_key(sheet: DrawingSheet, rows: list[list[KeyEntry]], top: float) -> None:
-    """The legend, from its uppermost row's base line down."""
+    """Draw the legend, from the baseline of its top row down."""
     for row, entries in enumerate(rows):
         x, y = MARGIN, top - ROW * row
         for entry in entries:
@@ -96,7 +96,7 @@ def draw_key(sheet: DrawingSheet, rows: list[list[KeyEntry]], top: float) -> Non
 
 
 def draw_symbol(sheet: DrawingSheet, entry: KeyEntry, x: float, y: float) -> None:
-    """What an entry's words stand for."""
+    """Draw the symbol of a legend entry."""
     for place, (marker, looks) in enumerate(entry.looks):
         sheet.stroke([x + 4 + 8 * place], [y], marker=marker, **looks)
     if entry.kind == "severe":

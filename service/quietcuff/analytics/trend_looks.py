@@ -1,8 +1,8 @@
-"""How a picture of pressures over time looks: shapes, colours and sizes, and which days it shows.
+"""Shapes, colours and sizes of a picture of pressures over time, and the days that it spans.
 
-Shape tells systolic from diastolic, filling tells the settings apart, a ring what is severe; colour only repeats it. Those of
-settings are colours that people who are colour-blind tell apart, by M. Okabe and K. Ito (2008), from memory; they differ in
-brightness too. Severe is dark red.
+Shape separates systolic from diastolic, filling separates the settings, and a ring marks severe values; colour only repeats
+this. The colours of the settings can be told apart by colour-blind people: M. Okabe and K. Ito (2008), from memory. They differ
+in brightness too. Severe is dark red.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ TITLE_SIZE, SUBTITLE_SIZE, SIZE, SMALL = 10.0, 8.0, 7.0, 6.5
 
 
 class Crowd(msgspec.Struct, frozen=True):
-    """How large marks are, by how many there are (points)."""
+    """Size of marks by the number of results (points)."""
 
     most: int
     mark: float
@@ -42,7 +42,7 @@ CROWDS = (Crowd(24, 5.5, 1.4, True), Crowd(80, 4.2, 0.9, True), Crowd(200, 3.2, 
 
 
 class PanelFrame(msgspec.Struct, frozen=True):
-    """Where the panels stand on the sheet, and which days they span, as day numbers."""
+    """Position of the panels on the sheet, and the days they span as day numbers."""
 
     left: float
     width: float
@@ -51,25 +51,26 @@ class PanelFrame(msgspec.Struct, frozen=True):
     last: float
 
     def across(self, day: float) -> float:
-        """A day number's place on the sheet."""
+        """Horizontal place of a day number on the sheet."""
         return self.left + (day - self.first) / (self.last - self.first) * self.width
 
 
 def day_number(moment: datetime) -> float:
-    """Days since the calendar's first, with their fractions."""
+    """Days since the calendar's first day, with fractions."""
     return moment.toordinal() + (moment - moment.replace(hour=0, minute=0, second=0, microsecond=0)) / timedelta(days=1)
 
 
 def days_shown(trend: Trend) -> tuple[float, float]:
-    """The first and the last day number of the picture, with room at both ends."""
+    """First and last day number of the picture, with room at both ends."""
     moments = [point.at for point in trend.results] + [reading.at for reading in trend.not_counted]
     numbers = [day_number(moment) for moment in moments] or [0.0, 1.0]
+    # At least two days, so that a single result does not stand on an axis without length.
     room = max(0.04 * (max(numbers) - min(numbers)), 2.0)
     return min(numbers) - room, max(numbers) + room
 
 
 def mark_looks(setting: str, size: float, *, severe: bool = False) -> dict[str, Any]:
-    """How a result of a setting looks: office filled, home hollow, ambulatory half filled; severe in a colour of its own."""
+    """Mark of a result: office filled, home hollow, ambulatory half filled; severe in its own colour."""
     filling, colour = FILLING[setting], SEVERE if severe else COLOURS[setting]
     return {
         "linestyle": "none",
@@ -83,7 +84,7 @@ def mark_looks(setting: str, size: float, *, severe: bool = False) -> dict[str, 
 
 
 def ring_looks(size: float) -> dict[str, Any]:
-    """The ring around a severe value, whatever its colour and shape."""
+    """The ring around a severe value, the same for every colour and shape."""
     return {
         "linestyle": "none",
         "marker": "o",
@@ -95,7 +96,7 @@ def ring_looks(size: float) -> dict[str, Any]:
 
 
 def crowd_of(trend: Trend) -> Crowd:
-    """The size of marks for so many results."""
+    """Mark sizes for the number of results."""
     return next(crowd for crowd in CROWDS if len(trend.results) <= crowd.most)
 
 
@@ -105,13 +106,13 @@ def value_of(each: Any, pressure: Pressure) -> float:
 
 
 def interval_of(point: ResultPoint, pressure: Pressure) -> tuple[float, float] | None:
-    """The interval of one pressure, where there is one."""
+    """Interval of one pressure, or None."""
     both = point.interval_95
     return None if both is None else (both.systolic_mmhg if pressure == "systolic" else both.diastolic_mmhg)
 
 
 def periods_shown(frame: PanelFrame, trend: Trend) -> list[tuple[float, float]]:
-    """The treated days within the picture, as day numbers."""
+    """Treated days within the picture, as day numbers."""
     found = []
     for period in trend.treated:
         end = frame.last if period.until is None else min(frame.last, period.until.toordinal() + 1.0)
@@ -122,5 +123,5 @@ def periods_shown(frame: PanelFrame, trend: Trend) -> list[tuple[float, float]]:
 
 
 def changes_shown(frame: PanelFrame, trend: Trend) -> list[float]:
-    """The changes of treatment within the picture, as day numbers."""
+    """Changes of treatment within the picture, as day numbers."""
     return [float(day.toordinal()) for day in trend.changed_on if frame.first <= day.toordinal() <= frame.last]

@@ -1,4 +1,4 @@
-"""The picture of a person's pressures over time: read, put together, drawn, each in its own thread."""
+"""The picture of a person's pressures over time: reading of the sets, and drawing in the drawing thread."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ BEFORE_ALL, AFTER_ALL = datetime(1899, 1, 1, tzinfo=UTC), datetime(2202, 1, 1, t
 
 
 class TrendQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """Which sittings, begun in ``[since, until)``, and whose limits; a plain day is in the tenant's time zone."""
+    """The sittings to draw, begun in ``[since, until)``, and the guideline. A plain day is in the tenant's time zone."""
 
     since: datetime | date | None = None
     until: datetime | date | None = None
@@ -38,12 +38,12 @@ class TrendQuery(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, query: TrendQuery) -> bytes:
-    """The picture as SVG, over at most the newest 500 sets asked for. The same sets and rules give the same bytes.
+    """The picture as SVG, over at most the newest 500 matching sets. The same sets and rules give the same bytes.
 
     Raises:
         NotAcceptable: a guideline that is not in the rulebook, or a day that cannot be.
         NotFound: nobody of this tenant.
-        NotInstalled: there is nothing to draw with.
+        NotInstalled: the packages for drawing are missing.
     """
     require("pictures")
     book = desk.rulebook
@@ -63,7 +63,7 @@ async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, quer
 def read_sets(
     transaction: Transaction, tenant_id: int, person: UUID, since: datetime, until: datetime
 ) -> tuple[Facts, list[AnsweredVersion]]:
-    """What is known of the person and the newest versions of the sets, the latest taken first; one more than are drawn.
+    """Facts of the person, and the newest versions of the sets, latest first; one more than is drawn.
 
     Raises:
         NotFound: nobody of this tenant.
@@ -72,6 +72,7 @@ def read_sets(
     known = find_subject(transaction, tenant_id, person)
     if known is None:
         raise missing_subject(transaction, tenant_id, person)
+    # One more than is drawn: its presence tells that the picture is cut, which the picture then says.
     versions = answers_of_subject_taken(transaction, tenant_id, person, since, until, MOST_SETS + 1)
     return DECODER.decode(known.facts), versions
 

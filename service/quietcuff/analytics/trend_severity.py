@@ -1,4 +1,4 @@
-"""Which values of a picture are severe: as their evaluation says, and by the limits that hold for the person."""
+"""Severity of the values in a picture, by their evaluation and by the limits for the person."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ BOTH = ("systolic", "diastolic")
 
 
 def severe_limit(sitting: CurrentSitting, book: Rulebook) -> Edge:
-    """The pressures from which a value of this sitting is severe, whoever's guideline is drawn."""
+    """Pressures from which a value of this sitting is severe, independent of the guideline that is drawn."""
     day = max(reading.taken_at for reading in sitting.reading_set.readings).date()
     person = describe_person(sitting.reading_set.subject, day, book.limits)
     return book.limits.severe_expecting if person.expecting else book.limits.severe
 
 
 def reached(systolic_mmhg: float, diastolic_mmhg: float, limit: Edge) -> tuple[str, ...]:
-    """The pressures that are severe: 176/112 is by its diastolic."""
+    """Names of the severe pressures: in 176/112 only the diastolic is severe."""
     values = ((systolic_mmhg, limit.systolic_mmhg), (diastolic_mmhg, limit.diastolic_mmhg))
     return tuple(name for name, (value, edge) in zip(BOTH, values, strict=True) if value >= edge)
 
 
 def severe_readings(sitting: CurrentSitting) -> set[int]:
-    """The places of the readings that the evaluation found severe."""
+    """Places of the readings that the evaluation found severe."""
     return {
         finding.reading
         for finding in sitting.evaluation.findings
@@ -33,7 +33,7 @@ def severe_readings(sitting: CurrentSitting) -> set[int]:
 
 
 def severe_of_reading(sitting: CurrentSitting, place: int, book: Rulebook) -> tuple[str, ...]:
-    """The pressures of one reading that are severe; both where its evaluation found it so by another limit."""
+    """Severe pressures of one reading; both if its evaluation found it severe by another limit."""
     reading = sitting.reading_set.readings[place]
     if place not in severe_readings(sitting) or reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
         return ()
@@ -41,7 +41,8 @@ def severe_of_reading(sitting: CurrentSitting, place: int, book: Rulebook) -> tu
 
 
 def severe_of_result(sitting: CurrentSitting, systolic_mmhg: float, diastolic_mmhg: float, book: Rulebook) -> tuple[str, ...]:
-    """The pressures in which a result is severe: by its own value, by any reading of its sitting, or by its label."""
+    """Severe pressures of a result: by its own value, by any reading of its sitting, or by its label."""
+    # By its readings too: a mean can lie below a limit that one of its readings has reached.
     found = set(reached(systolic_mmhg, diastolic_mmhg, severe_limit(sitting, book)))
     for place in severe_readings(sitting):
         found.update(severe_of_reading(sitting, place, book))
@@ -51,7 +52,7 @@ def severe_of_result(sitting: CurrentSitting, systolic_mmhg: float, diastolic_mm
 
 
 def has_severe_label(entry: Category, book: Rulebook) -> bool:
-    """Whether a guideline's label is one of its severe rows, in whatever setting."""
+    """True if a guideline's label is one of its severe rows, in any setting."""
     guideline = book.guidelines.get(entry.guideline)
     if guideline is None or entry.category is None:
         return False

@@ -1,4 +1,4 @@
-"""What a picture of pressures over time says in words. It names nobody."""
+"""Texts of a picture of pressures over time. They name nobody."""
 
 from __future__ import annotations
 
@@ -36,13 +36,13 @@ def day_words(day: date) -> str:
 
 
 def span_words(trend: Trend) -> str:
-    """From when to when results are."""
+    """The days from the first to the last result."""
     first, last = trend.results[0].at.date(), trend.results[-1].at.date()
     return day_words(first) if first == last else f"{day_words(first)} to {day_words(last)}"
 
 
 def subtitle(trend: Trend) -> str:
-    """How many results there are, and of when."""
+    """Number of results and their days."""
     if trend.results:
         return f"{counted(len(trend.results), 'result of a closed sitting', 'results of closed sittings')}, {span_words(trend)}"
     if trend.not_counted:
@@ -51,7 +51,7 @@ def subtitle(trend: Trend) -> str:
 
 
 def limits_words(trend: Trend) -> str | None:
-    """Whose limits are drawn, and of which values."""
+    """Sentences about the limits drawn: guidelines, settings and values."""
     titles = {each.guideline: each.title for each in all_limits(trend)}
     if not titles:
         return None
@@ -69,12 +69,12 @@ def limits_words(trend: Trend) -> str | None:
 
 
 def all_limits(trend: Trend) -> list[GuidelineLimits]:
-    """The limits of every setting that is drawn, the latest result's first."""
+    """Limits of every setting drawn, those of the latest result first."""
     return [*trend.limits, *(limits for each in trend.elsewhere for limits in each.limits)]
 
 
 def letters_of(trend: Trend) -> dict[str, str]:
-    """A letter and a space for each guideline; nothing where there is only one."""
+    """A letter and a space for each guideline; empty if there is only one."""
     names = list(dict.fromkeys(each.guideline for each in all_limits(trend)))
     if len(names) == 1:
         return {names[0]: ""}
@@ -82,7 +82,7 @@ def letters_of(trend: Trend) -> dict[str, str]:
 
 
 def severe_words(trend: Trend) -> str | None:
-    """How many results are severe, and the latest of them; without any, how many readings that did not count."""
+    """Number of severe results and the latest of them; without any, the number of severe readings that did not count."""
     severe = [point for point in trend.results if point.severe]
     readings = sum(bool(reading.severe) for reading in trend.not_counted)
     if not severe:
@@ -96,12 +96,13 @@ def severe_words(trend: Trend) -> str | None:
 
 
 def newest_words(trend: Trend) -> list[str]:
-    """What is to be said of the newest result of each setting: a change before it, and why it lies outside its interval."""
+    """Sentences about the newest result of each setting: a change before it, and the reason if it is outside its interval."""
     told = []
     newest = {point.setting: point for point in trend.results}
     for setting, point in newest.items():
         start = f"Latest {VALUES[setting]} result: " if len(newest) > 1 else "Latest result: "
         told += [f"{start}{each}" for each in point.told]
+        # The evaluation may have said so itself; it is not said twice.
         if point.is_outside and not any(OUTSIDE in each for each in point.told):
             told.append(f"{start}it {OUTSIDE} of the usual pressure, {RESTS_ON}.")
     earlier = sum(point.is_outside for point in trend.results if point is not newest[point.setting])
@@ -111,7 +112,7 @@ def newest_words(trend: Trend) -> list[str]:
 
 
 def notes(trend: Trend) -> list[str]:
-    """What is severe, why an interval leaves a value out, and what is not drawn, in sentences."""
+    """Notes below the picture: severe values, values outside their interval, and what is not drawn."""
     told = []
     if not (trend.results or trend.not_counted or trend.left_out):
         told.append("There is no sitting to draw from.")
@@ -130,13 +131,13 @@ def notes(trend: Trend) -> list[str]:
 
 
 def range_words(values: list[float]) -> str:
-    """From the lowest to the highest; one value by itself."""
+    """From the lowest to the highest value; a single value by itself."""
     low, high = min(values), max(values)
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def description(trend: Trend) -> str:
-    """The picture in words, for those who do not see it."""
+    """The picture in words, for people who cannot see it."""
     severe = severe_words(trend)
     if not trend.results:
         start = f"{subtitle(trend)}." if trend.not_counted else f"{subtitle(trend)} to draw."

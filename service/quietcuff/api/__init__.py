@@ -1,1 +1,1 @@
-"""The HTTP face: routes, problems, the OpenAPI document and the pages that show it."""
+"""The HTTP interface: routes, problems, the OpenAPI document and the pages that show it."""

@@ -1,4 +1,4 @@
-"""The application: ``create_app(settings)``."""
+"""Assembly of the ASGI application: ``create_app(settings)``."""
 
 from __future__ import annotations
 
@@ -82,9 +82,10 @@ CONTROLLERS: tuple[type[Controller], ...] = (
 
 
 def create_app(settings: Settings) -> ASGIApp:
-    """The whole service as one ASGI application. Nothing is opened before it is started."""
+    """The whole service as one ASGI application. Nothing is opened before the server starts it."""
     lanes = Lanes(settings.answer_seconds)
     routes = create_routes(settings, lanes)
+    # Only routes with a fixed path: the early refusal looks a path up and cannot match patterns.
     for path, method, operation in operations(routes):
         if "{" not in path and operation.lane_taken not in UNTIMED:
             lanes.know_route(method.upper(), path, operation.lane_taken)
@@ -92,7 +93,7 @@ def create_app(settings: Settings) -> ASGIApp:
 
 
 def create_app_from_environment() -> ASGIApp:
-    """The service as a server process makes it: settings and logs from the environment."""
+    """The service as a server process makes it, with settings and logs from the environment."""
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
     # The thread that writes lets go of the interpreter at each statement, and would wait this long to get it back.
@@ -101,7 +102,7 @@ def create_app_from_environment() -> ASGIApp:
 
 
 def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
-    """The routes, without what surrounds them."""
+    """The routes, without the middleware around them."""
     lanes = lanes or Lanes(settings.answer_seconds)
 
     @asynccontextmanager
@@ -123,9 +124,11 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
         try:
             yield
         finally:
+            # Cancelled before the store closes: each of them may still be writing to it.
             for task in beside:
                 task.cancel()
             await asyncio.wait(beside)
+            # Kept in memory until now, and lost with the process if not written here.
             await attempt(note_uses, service)
             await attempt(write_reads, service)
             await store.close()

@@ -1,7 +1,4 @@
-"""Who is let in: each request is held against what its route says of itself. What says nothing lets nobody in.
-
-Who asks, in the terms of the flow.
-"""
+"""Authentication and authorisation of each request, by the operation of its route; a route without one admits nobody."""
 
 from __future__ import annotations
 
@@ -25,15 +22,15 @@ from quietcuff.storage.engine.store import NO_TENANT
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
-    """Let the request in, or refuse it before its body is read: first the key, then the scope, then the kind of body.
+    """Let the request in, or refuse it before its body is read: first the key, then the scope, then the media type of the body.
 
     Raises:
-        NotAuthenticated: the route needs a key, and there is no good one.
-        Busy: it reads people's data, and the trail of that cannot be written.
+        NotAuthenticated: the route needs a key, and there is no valid one.
+        Busy: the route reads people's data, and the trail of reads cannot be written.
         NotAllowed: the key lacks the scope of the route.
         Busy: the answer would come too late.
-        TooOften: the key has asked as often as it may.
-        HTTPException: 415, a body that is not what the route takes, by its headers; 405, asking for the methods.
+        TooOften: the key has used up its requests.
+        HTTPException: 415 for a body whose headers do not fit the route; 405 for OPTIONS.
     """
     scope: Any = connection.scope
     if scope["method"] == "OPTIONS":
@@ -48,14 +45,14 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
 
 
 def _methods_at(connection: Connection, path: str) -> str:
-    """The methods of a path. The framework answers OPTIONS by itself, but forgets some: here it is no method of any."""
+    """The methods of a path. The framework answers OPTIONS by itself but omits some; here OPTIONS is a method of no route."""
     return ", ".join(method for route in connection.app.routes if route.path_format == path for method in route.methods)
 
 
 async def _take_place(connection: Connection, operation: Operation) -> None:
-    """Let the request in where there is room for it: for the look at its key, by how often that key asks, and for its work.
+    """Let the request in if there is room: for checking its key, by the key's rate, and for its work.
 
-    What it leaves by, and its deadline, are in the scope's state for whoever is around the request.
+    The function to call when it leaves, and its deadline, are put into the scope's state for the middleware.
     """
     service, state = service_of(connection), connection.scope["state"]
     if operation.lane_taken not in UNTIMED:
@@ -63,6 +60,7 @@ async def _take_place(connection: Connection, operation: Operation) -> None:
         DEADLINE.set(deadline)
     tenant_id = NO_TENANT
     if operation.access != "open":
+        # A lane of its own: requests with unknown keys must not take the places of tenants.
         leave = service.lanes.enter("key", NO_TENANT)
         try:
             await _authenticate(connection, operation)
@@ -70,6 +68,7 @@ async def _take_place(connection: Connection, operation: Operation) -> None:
             leave(True)
         principal = principal_of(connection)
         service.lanes.know_key((header_of(connection, "Authorization") or "").encode("latin-1"), principal.tenant_id)
+        # After the key is known and before any work: the limit is the key's, however many processes serve it.
         await service.rates.take(principal.actor)
         tenant_id = principal.tenant_id
     state["leave"] = service.lanes.enter(operation.lane_taken, tenant_id)
@@ -79,6 +78,7 @@ async def _authenticate(connection: Connection, operation: Operation) -> None:
     bearer = _bearer(connection)
     try:
         principal = await service_of(connection).principal(bearer or "")
+    # The refusal is raised anew: only here is it known whether a key was sent, which decides the challenge (RFC 6750).
     except NotAuthenticated as error:
         raise NotAuthenticated(had_key=bearer is not None) from error
     connection.scope["auth"] = principal
@@ -94,7 +94,7 @@ async def _authenticate(connection: Connection, operation: Operation) -> None:
 
 
 def principal_of(connection: Connection) -> Principal:
-    """Who was let in.
+    """The principal of the request.
 
     Raises:
         NotAuthenticated: the route is open to everybody.
@@ -106,13 +106,13 @@ def principal_of(connection: Connection) -> Principal:
 
 
 def _bearer(connection: Connection) -> str | None:
-    """The key that was sent; None where none was, in the way of keys."""
+    """The bearer token of the request; None if there is none."""
     scheme, _, key = (header_of(connection, "Authorization") or "").partition(" ")
     return key.strip(" ") if scheme.lower() == "bearer" else None
 
 
 def check_kind_of_body(connection: Connection, wanted: str) -> None:
-    """Refuse a body that by its headers is of another kind, in another encoding than UTF-8, or compressed.
+    """Refuse a body whose headers name another media type, a charset other than UTF-8, or a content encoding.
 
     Raises:
         HTTPException: 415.
@@ -121,13 +121,14 @@ def check_kind_of_body(connection: Connection, wanted: str) -> None:
     kind = kind.strip()
     is_wanted = kind == wanted or (wanted == JSON and kind.startswith("application/") and kind.endswith("+json"))
     charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
+    # A compressed body could unpack to far more than the limit on bodies, so none is taken.
     is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
     if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
         raise HTTPException(status_code=415, detail=f"Send {wanted} in UTF-8, without Content-Encoding.")
 
 
 def caller_of(connection: Connection) -> Caller:
-    """The tenant and the key of this request, its id, and where it came from."""
+    """The caller of this request: tenant, key, request id and origin."""
     principal = principal_of(connection)
     request_id: str = connection.scope["state"]["request_id"]
     return Caller(

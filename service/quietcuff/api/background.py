@@ -1,6 +1,8 @@
-"""What is done beside the requests: every half minute idle sets are closed, what is older than its tenant keeps is
-deleted, the uses of keys are noted, old tokens forgotten, the trail is sealed; each second the trail is told what was read;
-exports and what-ifs are worked on, and what is stored is sent on, as it comes."""
+"""Background work of a serving process: upkeep, the trail of reads, exports, what-ifs and deliveries.
+
+Every half minute idle sets are closed, old data is deleted, the last uses of keys are stored, expired tokens are deleted and
+the trail is sealed. Every second the collected reads are written. Exports, what-ifs and deliveries run as they come.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,8 @@ SECONDS_BETWEEN_LOOKS = 5
 
 
 async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) -> None:
-    """Do all of it again and again. What fails is logged, and done again the next time all the same."""
+    """Do all upkeep again and again. A failure is logged, and the work is tried again in the next round."""
+    # All lanes once at the start, since a process that was killed left its last rows unsealed.
     await attempt(seal_all, service)
     while True:
         await attempt(close_idle_sets, service)
@@ -38,13 +41,14 @@ async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) ->
 
 
 async def work_on_exports(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
-    """Do the exports that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    """Do waiting exports as soon as one is started here, and look now and then for exports that another process left."""
     worker = ExportWorker(service.desk, service.settings.public_url, service.export_limits)
 
     async def work(service: Service) -> None:
         await worker.work()
 
     while True:
+        # Cleared before the work and not after it: an export begun meanwhile must ring for another round.
         service.export_bell.clear()
         await attempt(work, service)
         with contextlib.suppress(TimeoutError):
@@ -52,7 +56,7 @@ async def work_on_exports(service: Service, seconds_between: float = SECONDS_BET
 
 
 async def work_on_what_ifs(service: Service, seconds_between: float = SECONDS_BETWEEN_LOOKS) -> None:
-    """Do the what-ifs that wait, whenever one is begun here, and look now and then for those that nobody works on."""
+    """Do waiting what-ifs as soon as one is started here, and look now and then for those that another process left."""
     # Imported where it is used: only a service that is asked needs what it counts with.
     from quietcuff.analytics.what_if.jobs import WhatIfWorker
 
@@ -69,29 +73,29 @@ async def work_on_what_ifs(service: Service, seconds_between: float = SECONDS_BE
 
 
 async def keep_reads(service: Service, seconds_between: float = SECONDS_BETWEEN_READS) -> None:
-    """Write into the trail what was read, again and again."""
+    """Write the collected reads into the trail, again and again."""
     while True:
         await asyncio.sleep(seconds_between)
         await attempt(write_reads, service)
 
 
 async def write_reads(service: Service) -> None:
-    """Write into the trail what was read and is not there yet."""
+    """Write the reads that are not in the trail yet."""
     await service.reads.write(service.desk)
 
 
 async def seal_trail(service: Service) -> None:
-    """Seal what this process has written into the trail."""
+    """Seal the trail rows that this process has written."""
     await service.desk.store.seal()
 
 
 async def seal_all(service: Service) -> None:
-    """Seal every lane, those too that a process left which was killed."""
+    """Seal every lane of the trail, including those left by a killed process."""
     await service.desk.store.seal(await service.desk.store.read(NO_TENANT, all_tenant_ids))
 
 
 async def deliver(service: Service) -> None:
-    """Send on what is stored to the targets that want it."""
+    """Deliver stored results to the targets that want them."""
     # Imported where it is used: what it needs to send takes a tenth of a second to load.
     from quietcuff.delivery.worker import hired
 
@@ -103,7 +107,7 @@ async def deliver(service: Service) -> None:
 
 
 async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) -> None:
-    """Do one piece of work; a failure is logged and goes no further."""
+    """Do one piece of work. A failure is logged and stops nothing else."""
     try:
         await work(service)
     except Exception as error:
@@ -111,24 +115,25 @@ async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) 
 
 
 async def close_idle_sets(service: Service) -> None:
-    """Close the open sets in which nothing arrives any more."""
+    """Close the open sets that have been idle too long."""
     await application.close_idle_sets(service.desk)
 
 
 async def delete_what_is_over(service: Service) -> None:
-    """Delete what is older than its tenant keeps."""
+    """Delete data older than its tenant keeps."""
     await retention.delete_what_is_over(service.desk)
 
 
 async def forget_old_tokens(service: Service) -> None:
-    """Delete tokens that have expired, what was kept of assertions so that none is used twice, and old counts of requests."""
+    """Delete expired tokens, the record of used assertions, and old request counts."""
     await service.token_desk.forget_old()
+    # One minute more than the present one: another process's clock may be a little behind.
     before = int(service.desk.clock().timestamp() // 60) - 1
     await service.desk.store.write(NO_TENANT, lambda transaction: delete_old_uses(transaction, before))
 
 
 async def note_uses(service: Service) -> None:
-    """Store when each key was last used, one write for each key however often it was used."""
+    """Store the time of each key's last use, with one write a key however often it was used."""
     uses = service.keyring.take_uses()
 
     def note(transaction: Transaction) -> None:

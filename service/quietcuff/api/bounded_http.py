@@ -1,12 +1,12 @@
-"""HTTP/1.1 as uvicorn speaks it, with bounds on what a connection may cost before anybody knows whose it is.
+"""HTTP/1.1 on top of uvicorn, with limits on the cost of a connection before its client is known.
 
-uvicorn's fast parser bounds neither the size of a request's head nor the time it may take; its slow one bounds the size alone.
-A head, trailers included, has so many bytes and so many seconds; a body must go on coming; a process has so many connections,
-and a connection so many requests. What is over is answered (408, 431, 503) and closed.
+uvicorn's fast parser limits neither the size of a request's head nor its time; its slow parser limits only the size. Here a
+head, trailers included, has a limit of bytes and of seconds. A body must keep arriving. A process has a limit of connections,
+and a connection a limit of requests. Whatever is over a limit is answered (408, 431, 503) and closed.
 
-uvicorn lets a request wait for the next turn of the event loop before anybody looks at it, and under a flood a turn is long.
-What the application refuses by a request's head alone is therefore answered where the head ends. Its body is read only to be
-dropped, and only so much of it.
+uvicorn lets a request wait for the next turn of the event loop, and in a flood such a turn is long. A request that the
+application refuses by its head alone is therefore answered as soon as the head is complete. Its body is then read only to be
+dropped, up to a limit.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ REFUSING = "quietcuff.refusing"
 
 
 class _HeadTooLarge(Exception):
-    """A head over its bound; the parser stops at it."""
+    """Raised in the parser when a head is over its limit."""
 
 
 class BoundedHttp(HttpToolsProtocol):
-    """One connection. ``waits_for_head`` until the head of the request that has begun is complete."""
+    """One connection. ``waits_for_head`` is True until the head of the current request is complete."""
 
     timer: asyncio.TimerHandle | None = None
     waits_for_head = True
@@ -50,7 +50,7 @@ class BoundedHttp(HttpToolsProtocol):
     refused = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take the connection, or turn it away where there are too many."""
+        """Accept the connection, or refuse it if there are too many."""
         super().connection_made(transport)
         if len(self.connections) > MOST_CONNECTIONS:
             self.refuse(HTTPStatus.SERVICE_UNAVAILABLE)
@@ -58,32 +58,33 @@ class BoundedHttp(HttpToolsProtocol):
             self.wait(HEAD_SECONDS, self.head_is_late)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Forget the timer with the connection."""
+        """Stop the timer of a closed connection."""
         self.stop_waiting()
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Parse on, unless the head grows over its bound without ever being complete."""
+        """Parse more bytes, unless the head is over its limit without being complete."""
         if self.refused:
             return
         self.unparsed_bytes += len(data)
         super().data_received(data)
+        # The parser tells of a header only once its line ends; one endless line is seen by its bytes alone.
         if self.waits_for_head and self.unparsed_bytes > MOST_HEAD_BYTES and not self.refused:
             self.refuse(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE)
 
     def send_400_response(self, msg: str) -> None:
-        """A request that cannot be parsed, or whose head is over its bound."""
+        """Refuse a request that cannot be parsed or whose head is over its limit."""
         late = self.head_bytes > MOST_HEAD_BYTES
         self.refuse(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE if late else HTTPStatus.BAD_REQUEST)
 
     def on_message_begin(self) -> None:
-        """A request begins: its head has its own bytes and seconds."""
+        """Start of a request: its head gets its own bytes and seconds."""
         super().on_message_begin()
         self.waits_for_head, self.head_bytes = True, 0
         self.wait(HEAD_SECONDS, self.head_is_late)
 
     def on_url(self, url: bytes) -> None:
-        """A part of the address."""
+        """Part of the request target."""
         self.count_head(len(url))
         super().on_url(url)
 
@@ -93,17 +94,17 @@ class BoundedHttp(HttpToolsProtocol):
         super().on_header(name, value)
 
     def count_head(self, size: int) -> None:
-        """Count towards the bound.
+        """Count bytes of the head.
 
         Raises:
-            _HeadTooLarge: it is passed; the parser turns this into its own error.
+            _HeadTooLarge: over the limit; the parser turns this into its own error.
         """
         self.head_bytes += size
         if self.head_bytes > MOST_HEAD_BYTES:
             raise _HeadTooLarge
 
     def on_headers_complete(self) -> None:
-        """The head is there: the request goes to the application, and its body is watched."""
+        """End of the head: hand the request to the application and watch its body."""
         self.waits_for_head = False
         self.body_bytes = self.dropped_bytes = 0
         self.wait(BODY_SECONDS, self.body_is_slow)
@@ -114,8 +115,8 @@ class BoundedHttp(HttpToolsProtocol):
             self.is_first_in_line = False
 
     def _start_asgi_task(self, cycle: Any, app: Any) -> None:
-        """Begin with a request, or refuse it without waiting for a turn of the loop. What has waited behind others of its
-        connection gets a turn, for of those any number might be refused one within the other."""
+        """Start the application on a request, or refuse it at once. A pipelined request always waits for its turn, because any
+        number of nested refusals could follow from it."""
         self.requests += 1
         if self.requests >= MOST_REQUESTS:
             cycle.keep_alive = False
@@ -129,7 +130,7 @@ class BoundedHttp(HttpToolsProtocol):
         super()._start_asgi_task(cycle, app)
 
     def on_body(self, body: bytes) -> None:
-        """A part of the body; of one that nobody waits for any more, only so much is taken."""
+        """Part of the body. After an early answer only a limited amount is taken."""
         self.body_bytes += len(body)
         if self.cycle.response_complete:
             self.dropped_bytes += len(body)
@@ -141,7 +142,7 @@ class BoundedHttp(HttpToolsProtocol):
         super().on_body(body)
 
     def on_message_complete(self) -> None:
-        """Everything is there; what follows belongs to the next request."""
+        """End of the request; further bytes belong to the next one."""
         self.stop_waiting()
         self.waits_for_head, self.unparsed_bytes = True, 0
         super().on_message_complete()
@@ -151,14 +152,15 @@ class BoundedHttp(HttpToolsProtocol):
             self.timeout_keep_alive_task = self.loop.call_later(self.timeout_keep_alive, self.timeout_keep_alive_handler)
 
     def head_is_late(self) -> None:
-        """The head took too long, unless an answer is still being sent to the request before it."""
+        """Refuse a head that took too long, unless the answer to the request before it is still being sent."""
         if self.cycle is not None and not self.cycle.response_complete:
             self.wait(HEAD_SECONDS, self.head_is_late)
         else:
             self.refuse(HTTPStatus.REQUEST_TIMEOUT)
 
     def body_is_slow(self) -> None:
-        """Too little came since the last look, though the application was ready to take more."""
+        """Refuse a body of which too little came since the last check while the application was ready for more."""
+        # Where the application has paused the transport, the delay is its own and not the client's.
         if self.body_bytes < LEAST_BODY_BYTES and not self.flow.read_paused:
             self.refuse(HTTPStatus.REQUEST_TIMEOUT)
         else:
@@ -166,18 +168,18 @@ class BoundedHttp(HttpToolsProtocol):
             self.wait(BODY_SECONDS, self.body_is_slow)
 
     def wait(self, seconds: float, then: Any) -> None:
-        """Set the one timer of the connection anew."""
+        """Restart the connection's only timer."""
         self.stop_waiting()
         self.timer = self.loop.call_later(seconds, then)
 
     def stop_waiting(self) -> None:
-        """Nothing is waited for."""
+        """Stop the timer."""
         if self.timer is not None:
             self.timer.cancel()
             self.timer = None
 
     def refuse(self, status: HTTPStatus) -> None:
-        """Answer with a status alone and close; once an answer has begun, only close."""
+        """Answer with a status and no body, then close. If an answer has begun, only close."""
         self.refused = True
         self.stop_waiting()
         if self.cycle is None or self.cycle.response_complete or not self.cycle.response_started:
@@ -188,7 +190,7 @@ class BoundedHttp(HttpToolsProtocol):
 
 
 def run_without_waiting(work: Coroutine[Any, Any, None]) -> None:
-    """Run what never waits to its end.
+    """Run a coroutine that must never wait.
 
     Raises:
         RuntimeError: it waits.

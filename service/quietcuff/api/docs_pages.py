@@ -1,4 +1,4 @@
-"""``/openapi.json``, and ``/docs``, which shows it with nothing from any other address."""
+"""``/openapi.json`` and the page ``/docs`` that shows it, without loading anything from another address."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def _kept() -> dict[str, str]:
 
 @cache
 def read_asset(name: str) -> bytes:
-    """A file of the library that draws the page. The library itself is never imported, only its files are served."""
+    """A file of Swagger UI. The library is never imported; only its files are served."""
     spec = find_spec("swagger_ui")
     if spec is None or not spec.submodule_search_locations:
         raise FileNotFoundError(name)

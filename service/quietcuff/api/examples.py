@@ -1,6 +1,6 @@
-"""Bodies shown in the OpenAPI document. People, devices and readings are invented.
+"""Example bodies for the OpenAPI document. All people, devices and readings are invented.
 
-What the summary of an invented person looks like: high at two office visits, not at home.
+The example of a summary shows a person whose pressure is high at two office visits and not at home.
 """
 
 from __future__ import annotations

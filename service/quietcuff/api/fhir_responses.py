@@ -1,4 +1,4 @@
-"""What the FHIR routes have in common: whose data is shown, the one format, and errors as OperationOutcome."""
+"""Shared parts of the FHIR routes: the publisher with its read scope, the JSON format, and parameters."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ ACCEPTED = frozenset((FHIR_JSON, "application/json", "application/*", "*/*", "js
 
 
 async def publisher_of(connection: Connection, letter: str = "r") -> Publisher:
-    """The tenant of this request, the address that its resources have outside, and what of them its caller may read, or find
-    where the ``letter`` is that of searches."""
+    """The publisher of this request: its tenant, the public address, and the resources its caller may see. ``letter`` is ``r``
+    to read, ``s`` to search."""
     service = service_of(connection)
     principal = principal_of(connection)
     tenant = await service.desk.tenants.get(principal.tenant_id)
@@ -34,7 +34,7 @@ async def publisher_of(connection: Connection, letter: str = "r") -> Publisher:
 
 
 def sight_of(scopes: Scopes, letter: str) -> ReadScope:
-    """What scopes let be seen: the types that may be read, and where they open a part of Observation only, which."""
+    """Read scope of a token: the types it may read, and the parts of Observation if it may not see all of them."""
     types = frozenset(type for type in FHIR_TYPES if scopes.parts(Need(type, "r")) != [])
     parts = scopes.parts(Need("Observation", letter))
     return ReadScope(types) if parts is None else ReadScope(types, frozenset().union(*(kinds_of(part) for part in parts)))
@@ -45,12 +45,13 @@ def formats_of(pairs: list[tuple[str, str]]) -> list[str]:
 
 
 def pairs_of(raw: bytes) -> list[tuple[str, str]]:
-    """Parameters as they were sent, in their order.
+    """Query or form parameters in the order in which they were sent.
 
     Raises:
         NotAcceptable: not percent-encoded UTF-8, or far too many.
     """
     try:
+        # Strict: a byte that is not UTF-8 would otherwise be replaced, and the search would silently look for something else.
         pairs = parse_qsl(raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=2 * MOST_PARAMETERS)
         return refuse_nul(pairs)
     except ValueError as error:
@@ -59,7 +60,7 @@ def pairs_of(raw: bytes) -> list[tuple[str, str]]:
 
 
 def check_format(connection: Connection, formats: list[str]) -> None:
-    """Refuse who wants anything but JSON. ``_format`` decides where it is given, else the header Accept.
+    """Refuse formats other than JSON. ``_format`` takes precedence over the Accept header.
 
     Raises:
         HTTPException: 406.
@@ -72,8 +73,9 @@ def check_format(connection: Connection, formats: list[str]) -> None:
 
 
 def is_offered(text: str) -> bool:
-    """Whether a media type, with what it says of itself, is the one that is spoken here. Source: FHIR R4 http, 3.1.0.1.12."""
+    """True if a media type with its parameters is the one offered here. Source: FHIR R4 http, 3.1.0.1.12."""
     media_type, *said = ("".join(part.split()).lower() for part in text.split(";"))
     weight, version = (next((one[len(name) :] for one in said if one.startswith(name)), "") for name in ("q=", "fhirversion="))
+    # RFC 9110, 12.4.2: a weight of 0 means that the client does not accept the type.
     is_refused = weight.startswith("0") and not weight.strip("0.")
     return media_type in ACCEPTED and not is_refused and version.strip('"') in ("", FHIR_VERSION)

@@ -1,7 +1,8 @@
-"""HL7 v2 over a plain connection: each message is kept, stored and acknowledged as over HTTP, one at a time.
+"""HL7 v2 over MLLP: each message is kept, stored and acknowledged as over HTTP, one at a time.
 
-A connection holds at most one message of bounded size, and is closed when it is silent, too slow or no longer makes sense.
-An acknowledgement is sent after the commit, so that a sender that has none sends again and nothing is doubled.
+A connection holds at most one message of limited size. It is closed when it is silent, too slow, or sends bytes that make no
+sense. The acknowledgement is sent after the commit: a sender that gets none sends the message again, and nothing is stored
+twice.
 """
 
 from __future__ import annotations
@@ -42,8 +43,8 @@ REASONS = {
 
 
 class ListenerLimits(msgspec.Struct, frozen=True, kw_only=True):
-    """What one listener bears. ``pause_seconds`` is the longest silence within a message, ``message_seconds`` the longest that
-    a message may take, ``idle_seconds`` the longest silence between messages."""
+    """Limits of a listener. ``pause_seconds`` is the longest silence within a message, ``message_seconds`` the longest duration
+    of a message, ``idle_seconds`` the longest silence between messages."""
 
     connections: int = 256
     message_bytes: int = MAX_BYTES
@@ -53,7 +54,7 @@ class ListenerLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ListenerLine(msgspec.Struct, frozen=True, kw_only=True):
-    """One message or one broken connection in the log: nothing of what was said."""
+    """Log line for one message or one broken connection, without any of its content."""
 
     request_id: str
     mllp: str
@@ -61,7 +62,8 @@ class ListenerLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Listener:
-    """Takes messages for whoever ``principal`` says; asked before each message, so that a revoked key ends it."""
+    """Receives messages under the identity from ``principal``, which is called before each message so that a revoked key takes
+    effect."""
 
     def __init__(self, desk: AppContext, principal: Callable[[], Awaitable[Principal]], limits: ListenerLimits) -> None:
         self._desk = desk
@@ -73,16 +75,17 @@ class Listener:
         self._is_stopping = False
 
     async def start(self, host: str, port: int, tls: ssl.SSLContext | None = None) -> int:
-        """Listen; the port, which is the system's choice where 0 was asked for."""
+        """Start listening and return the port, which the system chooses if 0 is given."""
         self._server = await asyncio.start_server(self._connected, host, port, limit=READ_BYTES, ssl=tls)
         chosen: int = self._server.sockets[0].getsockname()[1]
         return chosen
 
     async def stop(self) -> None:
-        """Take no more; let what is being stored be stored and acknowledged, then close every connection."""
+        """Accept no more, let messages in progress be stored and acknowledged, then close all connections."""
         self._is_stopping = True
         if self._server is not None:
             self._server.close()
+        # Those that only wait for bytes are ended at once; those at work have the grace to send their acknowledgement.
         for task in self._waiting:
             task.cancel()
         tasks = self._waiting | self._working
@@ -95,6 +98,7 @@ class Listener:
         task = asyncio.current_task()
         if task is None or self._is_stopping or len(self._waiting) + len(self._working) >= self._limits.connections:
             note(str(uuid4()), "too-many-connections", time.perf_counter())
+            # Aborted and not closed: a graceful close would wait for a sender that may never answer.
             writer.transport.abort()
             return
         self._waiting.add(task)
@@ -133,6 +137,7 @@ class Listener:
                     note(str(uuid4()), "cut-off", time.perf_counter())
                 return
             was_within, events = frames.is_within, frames.feed(data)
+            # The time runs from the first byte of a message, or a sender of one byte at a time would hold its place for ever.
             if frames.is_within and (events or not was_within):
                 message_until = asyncio.get_running_loop().time() + self._limits.message_seconds
             self._waiting.discard(task)
@@ -145,7 +150,7 @@ class Listener:
             self._waiting.add(task)
 
     async def _answer(self, writer: asyncio.StreamWriter, event: Framed | Broken) -> bool:
-        """Deal with one message, or with what is none; whether the connection goes on."""
+        """Handle one message or a break of the protocol. True if the connection goes on."""
         if isinstance(event, Framed):
             return await self._take(writer, event.body)
         if event.fault in REASONS:
@@ -155,7 +160,7 @@ class Listener:
         return not event.closes
 
     async def _take(self, writer: asyncio.StreamWriter, body: bytes) -> bool:
-        """Store a message and acknowledge it; whether the connection goes on."""
+        """Store a message and acknowledge it. True if the connection goes on."""
         began, request_id = time.perf_counter(), str(uuid4())
         try:
             who = await self._principal()
@@ -181,17 +186,17 @@ class Listener:
         return True
 
     async def _turn_away(self, writer: asyncio.StreamWriter, start: bytes, code: str) -> None:
-        """Tell a sender that nothing of its message was stored, where its head can be read."""
+        """Tell the sender that nothing of its message was stored, if its header can be read."""
         note(str(uuid4()), code, time.perf_counter())
         acknowledged = turn_away(self._desk, start, RefusedPart(place="MSH[1]", code=code, detail=REASONS[code]))
         if acknowledged is not None:
             await self._send(writer, acknowledged.least)
 
     async def _send(self, writer: asyncio.StreamWriter, message: bytes) -> None:
-        """Send one answer to a sender that reads.
+        """Send one answer.
 
         Raises:
-            TimeoutError: it does not.
+            TimeoutError: the sender does not read it.
         """
         writer.write(framed(message))
         async with asyncio.timeout(self._limits.pause_seconds):
@@ -199,8 +204,9 @@ class Listener:
 
 
 async def linger(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    """End the answers, and read past what still comes for a moment: closed at once, the last of them might never be seen."""
+    """End the answers and read on for a moment. Closing at once could discard the last answer before the sender sees it."""
     with contextlib.suppress(OSError, TimeoutError):
+        # Over TLS there is no way to end one direction only.
         if writer.can_write_eof():
             writer.write_eof()
         async with asyncio.timeout(LINGER_SECONDS):

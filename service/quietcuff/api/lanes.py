@@ -1,7 +1,8 @@
-"""How many requests are let in at once: as many as will be answered in time, by how fast they have been answered so far.
+"""Admission of requests: only as many are let in as can be answered in time, by the speed of the latest answers.
 
-Requests that cost alike share a lane. A lane measures how many it answers a second while it is busy; the expected waiting time
-is what is inside, over that rate (Little's law). Who would wait too long is told so at once, before the body is decoded.
+Requests of similar cost share a lane. A lane measures how many requests it answers a second while it is busy. The expected wait
+is the number of requests inside divided by that rate (Little's law). A request that would wait too long is refused at once,
+before its body is decoded.
 """
 
 from __future__ import annotations
@@ -40,26 +41,26 @@ BEAT_SECONDS = 0.05
 
 
 class Pulse:
-    """How far behind the event loop is with what is ready."""
+    """Lag of the event loop behind the work that is ready."""
 
     def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
         self._monotonic = monotonic
         self._due_at: float | None = None
 
     async def beat(self) -> None:
-        """Go on for as long as requests are served."""
+        """Keep measuring while requests are served."""
         while True:
             self._due_at = self._monotonic() + BEAT_SECONDS
             await asyncio.sleep(BEAT_SECONDS)
 
     def lag(self) -> float:
-        """The seconds by which the next beat is late; none where there is no beat."""
+        """Seconds by which the next beat is late; 0 before the first beat."""
         return 0.0 if self._due_at is None else self._monotonic() - self._due_at
 
 
 class Kind(msgspec.Struct, frozen=True, kw_only=True):
-    """A lane: how fast it is taken to be before anything was measured, from how many inside it counts as busy, how many it
-    takes whatever they may wait, and where it is not bounded by time, how many it takes at all."""
+    """Settings of a lane: the rate assumed before any measurement, the number inside from which it counts as busy, and the
+    number it always admits. ``most`` is the limit of a lane that is not limited by time."""
 
     guess_a_second: float = 50.0
     busy_from: int = 4
@@ -78,7 +79,8 @@ KINDS: dict[LaneName, Kind] = {
 
 
 class Lane:
-    """One lane. ``enter`` answers what is called when the request leaves, with whether it was served and not turned away."""
+    """One lane. ``enter`` returns a function to call when the request leaves; its argument is True if the request was
+    served."""
 
     def __init__(
         self,
@@ -98,10 +100,10 @@ class Lane:
         self._looked_at = monotonic()
 
     def enter(self, tenant_id: int) -> Leave:
-        """Take a place.
+        """Take a place in the lane.
 
         Raises:
-            Busy: the answer would come too late, or this tenant has its share.
+            Busy: the answer would come too late, or the tenant has its share already.
         """
         self.require_room(tenant_id)
         self._total += 1
@@ -109,18 +111,19 @@ class Lane:
         return lambda is_served: self._leave(tenant_id, is_served)
 
     def require_room(self, tenant_id: int) -> None:
-        """Make sure that there is a place.
+        """Check that there is a place.
 
         Raises:
             Busy: there is none.
         """
         self._look()
+        # The rate says nothing while the loop itself lags: answers are then late before their work begins.
         is_behind = self._total >= BEHIND_FROM and self._lag() > LONGEST_LAG_SECONDS
         if is_behind or not self._has_room(tenant_id):
             raise Busy(min(LONGEST_RETRY_SECONDS, max(1, math.ceil(self.expected_wait() - self._longest))))
 
     def expected_wait(self) -> float:
-        """The seconds that whoever comes now would wait."""
+        """Expected wait in seconds of a request that comes now."""
         return self._total * self._busy_seconds / self._served
 
     def _has_room(self, tenant_id: int) -> bool:
@@ -134,6 +137,7 @@ class Lane:
 
     def _leave(self, tenant_id: int, is_served: bool) -> None:
         self._look()
+        # Requests answered in an idle lane say how often it was asked and not how many it could answer.
         self._served += is_served and self._total >= self._kind.busy_from
         self._total -= 1
         self._inside[tenant_id] -= 1
@@ -141,7 +145,7 @@ class Lane:
             del self._inside[tenant_id]
 
     def _look(self) -> None:
-        """Count the time that has gone by as busy or not, and let old times fade."""
+        """Count the time since the last look if the lane was busy, and let older measurements fade."""
         now = self._monotonic()
         if self._total >= self._kind.busy_from:
             self._busy_seconds += now - self._looked_at
@@ -149,14 +153,15 @@ class Lane:
         if self._busy_seconds > REMEMBERED_SECONDS:
             fading = REMEMBERED_SECONDS / self._busy_seconds
             self._busy_seconds *= fading
+            # Never below one: after a long stall the rate would be nothing, and everybody would be turned away for good.
             self._served = max(self._served * fading, 1.0)
 
 
 class Lanes:
     """The lanes of one process.
 
-    Under a flood even the way to a refusal is long: those that are plain from a request's head alone are given before it. For
-    that the tenants of keys are remembered by a key's public part; whether the key is good is looked at on the way.
+    In a flood even the path to a refusal is long. Requests that can be refused by their head alone are therefore refused before
+    that path. Their tenants are remembered by the public part of the key; the key itself is checked on the path.
     """
 
     def __init__(self, answer_seconds: float, monotonic: Callable[[], float] = time.monotonic) -> None:
@@ -176,18 +181,19 @@ class Lanes:
         return self._lanes[name].enter(tenant_id)
 
     def know_route(self, method: str, path: str, name: LaneName) -> None:
-        """Remember the lane of a route whose path is always the same."""
+        """Remember the lane of a route with a fixed path."""
         self._lanes_of_routes[method, path] = name
 
     def know_key(self, authorization: bytes, tenant_id: int) -> None:
-        """Remember the tenant of a key that was good."""
+        """Remember the tenant of a valid key."""
         if authorization.startswith(KEYS_BEGIN) and len(authorization) > PUBLIC_PART:
             if len(self._tenants) >= MOST_KEYS_KNOWN:
+                # Emptied as a whole, since whoever still asks is known again with its next request.
                 self._tenants.clear()
             self._tenants[authorization[:PUBLIC_PART]] = tenant_id
 
     def refuse_plainly(self, method: str, path: str, headers: Iterable[tuple[bytes, bytes]]) -> None:
-        """Turn away what would be turned away on its way, as far as its head tells.
+        """Refuse a request that would be refused later on its path, as far as its head shows.
 
         Raises:
             Busy: there is no room.

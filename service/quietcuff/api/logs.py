@@ -1,7 +1,6 @@
-"""What is written down of a request: a list of allowed facts, none of which is about a person.
+"""The service's logs: a fixed list of facts about each request, none of them about a person.
 
-Paths are told by their template, so that no id stands in a log; query strings, bodies and messages of errors are never
-written.
+A path is logged as its template, so that no id is in the log. Query strings, bodies and error messages are never logged.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ service = logging.getLogger("quietcuff.service")
 
 
 class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
-    """One request in the log."""
+    """Log entry for one request."""
 
     at: float
     request_id: str
@@ -33,7 +32,7 @@ class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StandardError(logging.StreamHandler[TextIO]):
-    """Writes to the standard error stream as it is at each entry, whoever has put another in its place."""
+    """Handler that writes to the current standard error stream at each entry, even if another stream has replaced it."""
 
     def __init__(self) -> None:
         logging.Handler.__init__(self)
@@ -44,7 +43,7 @@ class StandardError(logging.StreamHandler[TextIO]):
 
 
 def configure_logs(level: str) -> None:
-    """Send the service's two logs to the standard error stream, one line an entry."""
+    """Send the service's two logs to standard error, one line for each entry."""
     handler = StandardError()
     handler.setFormatter(logging.Formatter("%(message)s"))
     for logger in (access, service):
@@ -54,13 +53,14 @@ def configure_logs(level: str) -> None:
 
 
 def log_failure(error: BaseException, request_id: str) -> None:
-    """Where the service failed: classes and lines of code, and no message, for a message may quote a value."""
+    """Log a failure as exception classes and code lines. Messages are left out, because they may quote a value."""
     service.error("%s", msgspec.json.encode({"request_id": request_id, "failure": _causes(error)}).decode())
 
 
 def _causes(error: BaseException) -> list[dict[str, object]]:
     told: list[dict[str, object]] = []
     cause: BaseException | None = error
+    # A bound, since the causes of an error may lead round in a ring.
     while cause is not None and len(told) < 10:
         frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(cause.__traceback__)]
         kind = {"code": cause.code} if isinstance(cause, StoreFailing) else {}

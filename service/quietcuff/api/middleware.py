@@ -1,4 +1,4 @@
-"""What surrounds every request, whether or not a route matches it: an id, a line in the log, careful headers, HEAD."""
+"""Middleware around every request, matched or not: request id, log entry, security headers, HEAD, and early refusal."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ CAREFUL_HEADERS = (
 
 
 class Shell:
-    """The outermost application."""
+    """The outermost ASGI application."""
 
     def __init__(self, app: ASGIApp, lanes: Lanes) -> None:
         self.app = app
@@ -44,8 +44,7 @@ class Shell:
         await self.app(scope, receive, send)
 
     def refusing(self, scope: Any) -> ASGIApp | None:
-        """What answers a request that its head alone shows to be one too many, without waiting for anything; None where there
-        is room."""
+        """An application that refuses a request by its head alone, without waiting. None if there is room."""
         busy = self._busy(scope)
         if busy is None:
             return None
@@ -79,6 +78,7 @@ class Shell:
             await send(message)
 
         async def receive_on() -> Any:
+            # Each part of the body starts the time anew: a slow client must not use up the time of the service's own work.
             message = await receive()
             if "deadline" in state:
                 state["deadline"].begin_again()
@@ -92,6 +92,7 @@ class Shell:
         finally:
             note_read(scope, request_id, status)
             if "leave" in state:
+                # A refusal took no work; counted as served it would make the lane look faster than it is.
                 state["leave"](status != SERVICE_UNAVAILABLE)
             if access.isEnabledFor(logging.INFO):
                 _note(scope, request_id, method, status, began)
@@ -102,7 +103,7 @@ def _served_as(method: str) -> str:
 
 
 async def send_problem(send: Send, error: Exception, path: str, request_id: str) -> None:
-    """Answer with a problem from outside the routes."""
+    """Send a problem from outside the routes."""
     answer = written(error, path, request_id)
     names = {"Content-Type": answer.media_type, "Content-Length": str(len(answer.body)), **answer.headers}
     headers = [(name.lower().encode(), value.encode()) for name, value in names.items()]
@@ -126,7 +127,7 @@ def _note(scope: Any, request_id: str, method: str, status: int, began: float) -
 
 
 def _with_careful_headers(headers: Any, request_id: str) -> list[tuple[bytes, bytes]]:
-    """The answer's own headers, and those of caution that it does not set itself."""
+    """The answer's own headers, with the security headers that it does not set itself."""
     own = list(headers)
     names = {name for name, _ in own}
     added = [header for header in CAREFUL_HEADERS if header[0] not in names]

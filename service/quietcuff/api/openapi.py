@@ -1,6 +1,6 @@
-"""The OpenAPI 3.1 document, built from what the routes say of themselves and from the structs they speak in.
+"""The OpenAPI 3.1 document, built from the operations of the routes and their structs.
 
-The shapes of answers that are put together from bytes: for the OpenAPI document, and for clients that read it.
+The structs at the end describe answers that are joined from bytes; they exist for this document and for clients.
 """
 
 from __future__ import annotations
@@ -87,7 +87,8 @@ ANY_ID = {"type": "string", "format": "uuid"}
 
 
 def make_document(app: Litestar) -> bytes:
-    """The whole document, as JSON that people can read and compare."""
+    """The whole document as indented JSON."""
+    # Sorted, so that the document does not change with the order in which the controllers are listed.
     described = sorted((entry for entry in operations(app) if entry[2].documented), key=lambda entry: entry[:2])
     shapes = [Problem]
     for _, _, operation in described:
@@ -129,12 +130,12 @@ def make_document(app: Litestar) -> bytes:
 
 
 def is_struct(shape: Any) -> bool:
-    """Whether it is a struct, and not a schema of its own or nothing."""
+    """True for a struct; False for a JSON Schema or None."""
     return isinstance(shape, type)
 
 
 def operations(app: Litestar) -> Iterator[tuple[str, str, Operation]]:
-    """Path, method and operation of every route that says what it is."""
+    """Path, method and operation of every route that has an operation."""
     for route in app.routes:
         for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
             operation = operation_of(handler.opt)
@@ -233,7 +234,7 @@ def _headers(*names: str) -> dict[str, Any]:
 
 
 def admit_null(components: dict[str, Any], schema: Any, seen: set[str]) -> None:
-    """Say of every optional field that comes in that null is the same as leaving it out."""
+    """Allow null in the schema of every optional request field, because it means the same as leaving the field out."""
     if isinstance(schema, list):
         for part in schema:
             admit_null(components, part, seen)
@@ -252,7 +253,7 @@ def admit_null(components: dict[str, Any], schema: Any, seen: set[str]) -> None:
 
 
 def admit_loose_times(schema: Any) -> None:
-    """Say of every time that comes in what is taken of it: a space for its T, as RFC 3339, 5.6 allows, and ``+0200``."""
+    """Describe the accepted forms of request times: a space for the T, as RFC 3339, 5.6 allows, and ``+0200``."""
     if isinstance(schema, dict):
         if schema.get("type") == "string" and schema.get("format") == "date-time":
             del schema["format"]
@@ -265,7 +266,7 @@ def admit_loose_times(schema: Any) -> None:
 
 
 def _or_null(said: dict[str, Any]) -> dict[str, Any]:
-    """The schema or null, with default and description kept outside the choice."""
+    """The schema or null, with default and description kept outside ``anyOf``."""
     outside: dict[str, Any] = {key: said[key] for key in ("default", "description") if key in said}
     inside = {key: value for key, value in said.items() if key not in outside}
     choices = inside["anyOf"] if list(inside) == ["anyOf"] else [inside]
@@ -288,7 +289,7 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class VersionListed(msgspec.Struct, frozen=True, kw_only=True):
-    """Why one version of a set is there, and the payload of a device or system that made it, if one did."""
+    """The cause of one version of a set, and the payload of a device or system that made it, if one did."""
 
     version: int
     cause: Literal["created", "appended", "closed", "timed-out", "reopened", "corrected", "voided", "re-evaluated"]

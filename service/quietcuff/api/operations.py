@@ -1,6 +1,6 @@
-"""What a route is, said once: its name, whom it lets in, what it takes and everything it can answer.
+"""Descriptions of the routes: name, access, input and all possible answers of each operation.
 
-The guard reads from it whom to let in, the OpenAPI document everything else; a route that says nothing lets nobody in.
+The guard takes access from it, the OpenAPI document everything else. A route without a description admits nobody.
 """
 
 from __future__ import annotations
@@ -32,14 +32,14 @@ class OperationParameter(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AnswerLink(msgspec.Struct, frozen=True, kw_only=True):
-    """Where an answer leads: the operation, and what of the answer its parameters are."""
+    """Link from an answer to a further operation, with the parameters taken from the answer."""
 
     operation: str
     parameters: dict[str, str]
 
 
 class Reply(msgspec.Struct, frozen=True, kw_only=True):
-    """A good answer: its status, what it holds (a struct, or for lines a JSON Schema), and the headers it carries."""
+    """A successful answer: its status, its shape (a struct, or a JSON Schema for NDJSON), and its headers."""
 
     status: int = 200
     description: str
@@ -51,9 +51,9 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
-    """One method of one route. ``body`` is the struct it takes, or for a form or for lines its JSON Schema.
+    """One method of one route. ``body`` is the struct it takes, or the JSON Schema of a form or of lines.
 
-    ``narrows`` where it answers a caller who may see a part of the type with that part alone.
+    ``narrows`` is True if a caller who may see only a part of the type is answered with that part.
     """
 
     id: str
@@ -75,7 +75,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def lane_taken(self) -> LaneName:
-        """The lane of its requests: the one named, or by what its access says it does."""
+        """The lane of its requests: the named one, or else the one that follows from its access."""
         if self.lane is not None:
             return self.lane
         if self.access == "open":
@@ -83,7 +83,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         return "write" if isinstance(self.access, Need) and set(self.access.letter) & set("cud") else "read"
 
     def all_problems(self) -> list[ProblemType]:
-        """Every problem this operation can answer, the common ones included."""
+        """Every problem that this operation can answer, including the common ones."""
         found = [*self.problems, kinds.INTERNAL_ERROR]
         if self.access != "open":
             found += [kinds.NOT_AUTHENTICATED, kinds.BUSY, kinds.TOO_OFTEN]
@@ -91,6 +91,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:
             found.append(kinds.UNSUPPORTED_MEDIA_TYPE)
+        # The body of a batch has no limit as a whole; each of its lines has one.
         if self.body is not None and self.media_type != NDJSON:
             found.append(kinds.TOO_LARGE)
         if self.body is not None and self.media_type == JSON:
@@ -99,11 +100,11 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def described(operation: Operation) -> dict[str, Any]:
-    """The ``opt`` of a route handler that carries its operation."""
+    """The ``opt`` of a route handler, with its operation."""
     return {"operation": operation}
 
 
 def operation_of(opt: Mapping[str, Any]) -> Operation | None:
-    """The operation that a route handler carries, if it says what it is."""
+    """The operation of a route handler, or None."""
     operation = opt.get("operation")
     return operation if isinstance(operation, Operation) else None

@@ -1,4 +1,4 @@
-"""``/problems``: what each kind of problem means, at the address that problems give as their type."""
+"""``/problems``: the explanation of each kind of problem, at the address that problems give as their type."""
 
 from __future__ import annotations
 

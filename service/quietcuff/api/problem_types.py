@@ -1,7 +1,4 @@
-"""The one error table: every kind of problem and every code of a fault, with what it means.
-
-The published list of what a single fault can be called.
-"""
+"""The table of errors: every kind of problem and every fault code, with its explanation."""
 
 from __future__ import annotations
 

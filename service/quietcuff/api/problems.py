@@ -1,4 +1,4 @@
-"""Errors as RFC 9457 problems: one function decides which problem an error is, one writes it."""
+"""Errors as RFC 9457 problems: the choice of the problem for an error, and its output."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Problem(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ErrorAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What is answered to an error: the kind of problem, its words, its faults and its headers."""
+    """Answer to an error: kind of problem, detail, faults and headers."""
 
     kind: ProblemType
     detail: str
@@ -48,7 +48,7 @@ class ErrorAnswer(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def refusal_of(error: Exception) -> ErrorAnswer:
-    """The one error table: what each error is answered with."""
+    """The answer for each error; the only table of this kind."""
     if isinstance(error, errors.NotAuthenticated):
         return NO_GOOD_KEY if error.had_key else NO_KEY
     if isinstance(error, errors.QuietcuffError):
@@ -90,7 +90,8 @@ def _of_ours(error: errors.QuietcuffError) -> ErrorAnswer:
 
 
 def _of_set_up(error: errors.StoreNotUsable | errors.NotInstalled) -> ErrorAnswer:
-    """What an operator has to mend: a database soon, perhaps, what is not installed not by waiting."""
+    """Answer to a problem that an operator must mend. A database may recover soon, so it gets Retry-After; a missing package
+    does not."""
     if isinstance(error, errors.NotInstalled):
         return ErrorAnswer(kind=kinds.NOT_INSTALLED, detail=str(error))
     return ErrorAnswer(kind=kinds.NOT_READY, detail=str(error), headers={"Retry-After": NOT_READY_SECONDS})
@@ -120,6 +121,7 @@ FRAMEWORK: dict[int, ErrorAnswer] = {
 
 
 def _of_the_frameworks(error: HTTPException) -> ErrorAnswer:
+    # The framework calls this a defect of the server; in the log it would look like one of ours.
     if isinstance(error, InternalServerException) and error.detail == CLIENT_LEFT:
         return FRAMEWORK[400]
     if error.status_code == 415:
@@ -133,13 +135,13 @@ def _of_the_frameworks(error: HTTPException) -> ErrorAnswer:
 
 
 def _methods(listed: str) -> str:
-    """The methods that a route serves: HEAD wherever GET is, and none of the framework's own."""
+    """Methods that a route serves: HEAD wherever GET is, and not the framework's own OPTIONS."""
     methods = set(listed.split(", ")) - {"OPTIONS"}
     return ", ".join(sorted(methods | ({"HEAD"} if "GET" in methods else set())))
 
 
 def problem_of(refusal: ErrorAnswer, request_id: str) -> Problem:
-    """The problem as it is written, with at most a hundred faults."""
+    """The problem as written, with at most a hundred faults."""
     unsaid = len(refusal.faults) - MOST_FAULTS
     return Problem(
         type=refusal.kind.type,
@@ -153,7 +155,7 @@ def problem_of(refusal: ErrorAnswer, request_id: str) -> Problem:
 
 
 class Written(msgspec.Struct, frozen=True, kw_only=True):
-    """An answer to an error, as it is sent."""
+    """An answer to an error in its final form."""
 
     status: int
     body: bytes
@@ -168,12 +170,13 @@ def answer_problem(request: Request[Any, Any, Any], error: Exception) -> Respons
 
 
 def written(error: Exception, path: str, request_id: str) -> Written:
-    """The answer to an error, in the terms of the path; what nobody foresaw, and a database that fails, is logged."""
+    """Answer to an error in the format of the path. Unforeseen errors and database failures are logged."""
     refusal = refusal_of(error)
     if refusal.kind is kinds.INTERNAL_ERROR or isinstance(error, errors.StoreFailing):
         log_failure(error, request_id)
     if path == TOKEN_PATH:
         return _as_oauth(error, refusal)
+    # With the slash on both sides, so that ``/fhir/R4`` itself counts and ``/fhir/R4x`` does not.
     if f"{path}/".startswith(f"{FHIR_BASE}/"):
         return _as_outcome(refusal)
     return Written(
@@ -185,7 +188,7 @@ def written(error: Exception, path: str, request_id: str) -> Written:
 
 
 def _as_oauth(error: Exception, refusal: ErrorAnswer) -> Written:
-    """As OAuth says it. Source: RFC 6749, 5.2; its words for a server's trouble are those of 4.1.2.1."""
+    """The error in the format of OAuth. Source: RFC 6749, 5.2; for server errors the words of 4.1.2.1."""
     by_status = {503: "temporarily_unavailable", 500: "server_error"}
     code = error.code if isinstance(error, errors.TokenRefused) else by_status.get(refusal.kind.status, "invalid_request")
     return Written(
@@ -197,7 +200,7 @@ def _as_oauth(error: Exception, refusal: ErrorAnswer) -> Written:
 
 
 def _as_outcome(refusal: ErrorAnswer) -> Written:
-    """As FHIR says it. A search that cannot be understood is a bad request there."""
+    """The error as a FHIR OperationOutcome. An unacceptable search is a 400 there."""
     status = 400 if refusal.kind is kinds.NOT_ACCEPTABLE else refusal.kind.status
     return Written(
         status=status,

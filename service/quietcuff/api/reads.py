@@ -1,5 +1,7 @@
-"""What a request read, told to the trail: who, which person or which search, how many, from where. No value that was asked
-for goes there, only names of parameters that the route knows."""
+"""Trail entries for reads: caller, person or search, count and origin of each request that read people's data.
+
+Searched values are never recorded, only the names of parameters that the route knows.
+"""
 
 from __future__ import annotations
 
@@ -29,22 +31,23 @@ Pairs = list[tuple[str, str]]
 
 
 def tell_found(connection: Connection, count: int, *, asked: Pairs | None = None, person: str | None = None) -> None:
-    """Say how many the answer holds; by which parameters they were asked for, where those stand in the body; of whom they are,
-    where the address does not say."""
+    """Record how many results the answer holds. ``asked`` are the parameters if they were in the body; ``person`` is the
+    person's id if the address does not hold it."""
     state: dict[str, Any] = connection.scope["state"]
     state.update({FOUND: count, ASKED: asked, OF_PERSON: person})
 
 
 def reads_people(operation: Operation | None) -> bool:
-    """Whether a route answers data of people that somebody stored."""
+    """True if a route answers stored data about people."""
     need = None if operation is None else operation.access
     return isinstance(need, Need) and need.letter in "rs" and need.type not in OF_NOBODY
 
 
 def note_read(scope: Any, request_id: str, status: int) -> None:
-    """Keep for the trail what a request has read, if it has."""
+    """Keep an entry for the trail if the request has read people's data."""
     handler, app, principal = scope.get("route_handler"), scope.get("litestar_app"), scope.get("auth")
     operation = None if handler is None else operation_of(handler.opt)
+    # Only what was answered in full: a 304 shows nothing that the caller has not, and an error nothing at all.
     if status != 200 or operation is None or not reads_people(operation) or not isinstance(principal, Principal):
         return
     service: Service = app.state["service"]
@@ -67,13 +70,13 @@ def note_read(scope: Any, request_id: str, status: int) -> None:
 
 
 def origin_of(scope: Any) -> str | None:
-    """The address that the request came from: of a proxy, where there is one before the service."""
+    """Address from which the request came; a proxy's address if there is one in front of the service."""
     client = scope.get("client")
     return None if not client else str(client[0])[:LONGEST_ORIGIN]
 
 
 def asked_in(scope: Any) -> Pairs:
-    """The parameters of the request, of its address or as the route read them."""
+    """Parameters of the request, from its address or as its route has read them."""
     asked: Pairs | None = scope["state"].get(ASKED)
     if asked is not None:
         return asked
@@ -81,18 +84,19 @@ def asked_in(scope: Any) -> Pairs:
 
 
 def named(operation: Operation, names: Iterable[str]) -> str:
-    """The operation, and of the parameters those that it knows."""
+    """The operation with the names of those parameters that it knows."""
     of_body = operation.body.get("properties", {}) if isinstance(operation.body, dict) else {}
     known = {
         re.split(r"[:.]", name)[0] for name in (*(one.name for one in operation.parameters if one.within == "query"), *of_body)
     }
     said = {re.split(r"[:.]", name)[0] for name in names}
+    # A name that the route does not know may itself be a value typed in the wrong place.
     told = sorted(said & known) + (["other"] if said - known else [])
     return f"{operation.id}{'?' if told else ''}{'&'.join(told)}"[:LONGEST_WHAT]
 
 
 def person_in(scope: Any, operation: Operation, pairs: Pairs) -> str | None:
-    """The id of the one person whom a request names."""
+    """Id of the one person whom a request names, or None."""
     path: dict[str, Any] = scope.get("path_params") or {}
     need = operation.access
     if "subject_id" in path:
@@ -106,16 +110,17 @@ def person_in(scope: Any, operation: Operation, pairs: Pairs) -> str | None:
 
 
 def set_in(scope: Any, operation: Operation) -> UUID | None:
-    """The set that the address of a request leads to."""
+    """The set that the address of a request names."""
     path: dict[str, Any] = scope.get("path_params") or {}
     need = operation.access
     of_set = isinstance(need, Need) and need.type in ("Observation", "Provenance")
     text = path.get("set_id") or (path.get("resource_id") if of_set else None)
+    # An Observation's id begins with the id of its set.
     return None if text is None else id_in(str(text)[:SET_ID_LETTERS])
 
 
 def identifier_in(operation: Operation, pairs: Pairs) -> Identifier | None:
-    """The identifier of the one person whom a search names so; the trail is told the id that follows from it."""
+    """Identifier of the one person whom a search names. The trail stores only the id derived from it."""
     is_patient = isinstance(operation.access, Need) and operation.access.type == "Patient"
     names = (*IDENTIFIER_PARAMETERS, *(["identifier"] if is_patient else []))
     values = {value for name, value in pairs if name in names}

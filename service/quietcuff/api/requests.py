@@ -1,7 +1,4 @@
-"""What a request says beside its body: query parameters, headers and ids, read strictly.
-
-Headers and query parameters that several routes take.
-"""
+"""Strict reading of query parameters, headers and ids, and the parameters that several routes share."""
 
 from __future__ import annotations
 
@@ -30,13 +27,13 @@ Connection = ASGIConnection[Any, Any, Any, Any]
 
 
 def header_of(connection: Connection, name: str) -> str | None:
-    """The header's text; several lines of it are joined by commas, as HTTP has it."""
+    """Text of a header. Several lines are joined by commas, as HTTP defines."""
     lines = connection.headers.getall(name, [])
     return ",".join(lines) if lines else None
 
 
 def if_match_of(connection: Connection) -> IfMatch:
-    """The versions that ``If-Match`` names; none where it is missing. A tag that is no version matches nothing.
+    """Versions in ``If-Match``; None if the header is missing. A tag that is not a version matches nothing.
 
     Raises:
         NotReadable: weak or unquoted.
@@ -46,19 +43,20 @@ def if_match_of(connection: Connection) -> IfMatch:
         return None
     if text.strip() == "*":
         return "*"
+    # Weak tags are refused: RFC 9110, 13.1.1 compares strongly, so a weak one could never match.
     if not _ETAG_LIST.fullmatch(text):
         raise NotReadable(Fault(header="If-Match", code="bad-header", detail='Strong ETags in quotes, such as "3"; or *.'))
     return frozenset(int(version) for version in _VERSION.findall(text))
 
 
 def is_known_already(connection: Connection, etag: str) -> bool:
-    """Whether ``If-None-Match`` says that the caller has this answer."""
+    """True if ``If-None-Match`` shows that the caller has this answer already."""
     text = header_of(connection, "If-None-Match")
     return text is not None and (text.strip() == "*" or etag in re.findall(r'"[^"]*"', text))
 
 
 def idempotency_key_of(connection: Connection) -> str | None:
-    """The key under which a retry is known; quotation marks around it are not part of it.
+    """The idempotency key of a request, without quotation marks around it.
 
     Raises:
         NotReadable: empty, longer than 255, or with other than visible ASCII characters.
@@ -76,16 +74,16 @@ def idempotency_key_of(connection: Connection) -> str | None:
 
 
 def prefers_representation(connection: Connection) -> bool:
-    """Whether ``Prefer`` asks for the whole of what is stored. Source: RFC 7240; what else it asks for is passed over."""
+    """True if ``Prefer`` asks for the full representation. Source: RFC 7240; other preferences are ignored."""
     preferences = (header_of(connection, "Prefer") or "").lower().split(",")
     named = [preference.partition(";")[0].replace('"', "").replace(" ", "") for preference in preferences]
     return "return=representation" in named
 
 
 def format_of(connection: Connection, *offered: str) -> str:
-    """The media type that ``Accept`` weighs most; the first offered where it says nothing or weighs several alike.
+    """The offered media type with the highest weight in ``Accept``; the first one if nothing is said or weights are equal.
 
-    Each is weighed by the range that names it most closely. Source: RFC 9110, 12.5.1.
+    Each type takes the weight of the most specific matching range. Source: RFC 9110, 12.5.1.
 
     Raises:
         HTTPException: 406; none of them is accepted.
@@ -106,14 +104,14 @@ def format_of(connection: Connection, *offered: str) -> str:
 
 
 def _weighed(part: str) -> tuple[str, float]:
-    """A range of ``Accept`` and its weight: none said is 1, one that is no number 0."""
+    """A range of ``Accept`` with its weight: 1 if none is given, 0 if it is not a number."""
     media_type, *said = ("".join(piece.split()) for piece in part.split(";"))
     weight = next((one[2:] for one in said if one.startswith("q=")), "1")
     return media_type, float(weight) if re.fullmatch(r"[01](\.[0-9]{0,3})?", weight, re.ASCII) else 0
 
 
 def query_of(connection: Connection, *names: str) -> dict[str, str]:
-    """The query's parameters, each known and given once.
+    """Parameters of the query, each known to the route and given once.
 
     Raises:
         NotAcceptable: one that is unknown, given twice, or not UTF-8; all of them are named.
@@ -129,6 +127,7 @@ def query_of(connection: Connection, *names: str) -> dict[str, str]:
     accepted = f"Accepted: {', '.join(names)}." if names else "This route takes no query parameter."
     for name, text in pairs:
         if name not in names:
+            # A long unknown name is not repeated in the answer: it may be data in the wrong place.
             shown = name if len(name) <= LONGEST_NAMED_FIELD else ""
             faults.append(Fault(parameter=shown, code="unknown-parameter", detail=accepted))
         elif name in found:
@@ -141,7 +140,7 @@ def query_of(connection: Connection, *names: str) -> dict[str, str]:
 
 
 def refuse_nul(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
-    """The pairs, none of which holds the character U+0000, which no text in a database can.
+    """The pairs, after checking that none contains U+0000, which no database text can hold.
 
     Raises:
         ValueError: one does.
@@ -152,7 +151,7 @@ def refuse_nul(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
 
 
 def number_of(text: str) -> int:
-    """The version number of a path.
+    """Version number in a path.
 
     Raises:
         NotFound: no version has such a number.
@@ -163,7 +162,7 @@ def number_of(text: str) -> int:
 
 
 def id_parameter(name: str, text: str) -> str:
-    """The id that a query parameter names.
+    """Id in a query parameter.
 
     Raises:
         NotAcceptable: not the form of an id.
@@ -175,7 +174,7 @@ def id_parameter(name: str, text: str) -> str:
 
 
 def limit_parameter(name: str, text: str, longest: int) -> int:
-    """The length of a page that a query parameter names.
+    """Page length in a query parameter.
 
     Raises:
         NotAcceptable: not a whole number from 1 to the longest.
@@ -187,12 +186,13 @@ def limit_parameter(name: str, text: str, longest: int) -> int:
 
 
 def moment_parameter(name: str, text: str) -> datetime | date:
-    """The day or the instant that a query parameter names.
+    """Day or moment in a query parameter.
 
     Raises:
         NotAcceptable: neither, or outside the years 1900 to 2200.
     """
     try:
+        # A day has ten characters, and no moment has as few.
         if len(text) == 10:
             day = msgspec.convert(text, date)
             check_day(day)
@@ -213,7 +213,7 @@ def _uuid(text: str) -> str | None:
 
 
 def accepts_gzip(connection: Connection) -> bool:
-    """Whether Accept-Encoding names gzip, or anything, and does not rule it out."""
+    """True if Accept-Encoding names gzip or ``*`` with a weight above 0."""
     for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
         coding, _, weight = part.replace(" ", "").partition(";")
         if coding in ("gzip", "x-gzip", "*"):

@@ -1,4 +1,4 @@
-"""Good answers: bytes that are ready, with their headers."""
+"""Successful answers: finished bytes with their headers."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from quietcuff.application import Page, Record
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
-    """The bytes as they are."""
+    """An answer with the bytes as they are."""
     return ASGIResponse(body=body, status_code=status, media_type=media_type, headers=headers)
 
 
@@ -23,7 +23,7 @@ def answer_struct(value: Any, *, status: int = 200, headers: dict[str, str] | No
 
 
 def answer_record(record: Record, *, location: str | None = None) -> ASGIResponse:
-    """A person or a device: 201 where it was made just now."""
+    """A person or a device as an answer; 201 if it was created by this request."""
     headers = {"ETag": f'"{record.version}"'}
     if location is not None:
         headers["Location"] = location
@@ -31,7 +31,8 @@ def answer_record(record: Record, *, location: str | None = None) -> ASGIRespons
 
 
 def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
-    """A page of a list, with the way to the next one. ``url`` is the list's own, ``asked`` the parameters of this page."""
+    """A page of a list with the address of the next page. ``url`` is the address of the list, ``asked`` the parameters of this
+    page."""
     if page.cursor is None:
         return answer(b'{"items":' + page.items + b',"next":null}')
     following = f"{url}?{urlencode({**asked, 'cursor': page.cursor})}"

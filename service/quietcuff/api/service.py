@@ -1,4 +1,4 @@
-"""What all routes share while the application runs: the desk with its store and rules, and the ring of keys."""
+"""The parts that all routes share while the application runs: context with store and rules, keys, tokens, lanes and rates."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ from quietcuff.storage.rows.tenants import find_tenant
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
-    """The running application's parts. ``export_bell`` wakes whoever works on exports, ``what_if_bell``
-    whoever works on what-ifs; ``reads`` are what was read and is not in the trail yet."""
+    """Parts of the running application. ``export_bell`` wakes the export worker, ``what_if_bell`` the what-if worker;
+    ``reads`` are the answered reads that are not in the trail yet."""
 
     settings: Settings
     desk: AppContext
@@ -48,10 +48,10 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     rates: Rates
 
     async def principal(self, bearer: str) -> Principal:
-        """Who holds a bearer token: a key of ours, a client's token, or one of the outside issuer.
+        """The principal of a bearer token: one of our keys, a client's token, or a token of the outside issuer.
 
         Raises:
-            NotAuthenticated: nobody that is known.
+            NotAuthenticated: the token is not valid.
         """
         if self.outside_tokens is not None and looks_signed(bearer):
             return await self.outside_tokens.principal(bearer)
@@ -59,13 +59,13 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def service_of(connection: Connection) -> Service:
-    """The parts of the application that serves this request."""
+    """The service parts of the application that serves this request."""
     service: Service = connection.app.state["service"]
     return service
 
 
 def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: Lanes) -> Service:
-    """The parts, on an open store, with the machine's own clock."""
+    """Make the parts on an open store, with the system clock."""
 
     async def find(prefix: str) -> KeyRow | None:
         return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))
@@ -75,6 +75,7 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         return None if found is None else found.tenant_id
 
     async def lease(actor: str, minute: int, count: int) -> int:
+        # Hashed to a fixed length: an outside issuer names its actors as it likes.
         digest = hashlib.sha256(actor.encode()).digest()
         return await store.write(NO_TENANT, lambda transaction: take_uses(transaction, digest, minute, count), order=digest)
 
@@ -95,5 +96,6 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         reads=Reads(),
         readiness=Readiness(store),
         lanes=lanes,
+        # SQLite is served by one process, which can count by itself; several processes share their counts in PostgreSQL.
         rates=Rates(settings.key_requests_a_minute, None if settings.database_url.startswith("sqlite") else lease),
     )

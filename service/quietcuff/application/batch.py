@@ -70,9 +70,6 @@ async def receive_lines(
 
     If two lines are of one person, the earlier line is stored first. If ``chunks`` raises or the task is cancelled, the lines
     already taken in are finished and reported. An incomplete last line is then not taken in.
-
-    Of one person's sittings, the one whose line comes first is stored first. Where the chunks end with an error, or this is
-    cancelled, what was taken in before is finished and told of; a line that was not complete is not taken in.
     """
     held: deque[asyncio.Task[ReceivedLine]] = deque()
     bytes_held = 0

@@ -1,5 +1,4 @@
-"""Moving a sitting that was stored for the wrong person: voided there and stored anew for the right person, in one
-transaction."""
+"""Move of a sitting stored for the wrong person: voided there and stored anew for the right person, in one transaction."""
 
 from __future__ import annotations
 

@@ -77,10 +77,6 @@ def check_version(if_match: IfMatch, newest: int, *, any_will_do: bool) -> None:
     Raises:
         VersionNotNamed: no version is named, or ``*`` where a number is needed.
         VersionStale: another version is the newest.
-
-    Raises:
-        VersionNotNamed: none is named, or any where one must be.
-        VersionStale: another version is the newest.
     """
     if if_match is None or (if_match == "*" and not any_will_do):
         raise VersionNotNamed

@@ -1,5 +1,4 @@
-"""Readings with an identifier of their own: one identifier is one reading of one person, from any sender and however often
-sent."""
+"""Readings with an identifier of their own: one identifier is one reading of one person, whoever sends it and however often."""
 
 from __future__ import annotations
 
@@ -45,8 +44,6 @@ def known_sets(turn: UnitOfWork, person: UUID, readings: Sequence[Reading], repl
     """Sets that already hold some of the readings, by place.
 
     A reading that was voided since, alone or with its set, stays known: sending it again does not bring it back.
-
-    A reading that was taken back since, alone or with its set, stays known: that it comes again does not bring it back.
 
     Raises:
         Conflict: ``reading-differs``: one is stored with other values.

@@ -1,7 +1,7 @@
-"""Stored sets evaluated again with the rules as they are now, each from what was stored with it: nothing else comes in.
+"""Re-evaluation of stored sets with the rules now in force, each from its own stored data alone.
 
-Without being told to, nothing is written. A version that is written says why it is there, moves only those Observations that
-say something else, and is sent on as any version is.
+Nothing is written unless asked. A new version states its cause, changes only those Observations whose content differs, and is
+delivered like any other version.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ SETS_A_PAGE = 200
 
 
 class Reevaluated(msgspec.Struct, kw_only=True):
-    """How many sets say the same, differ in anything, and differ in a label or result; how many were open or cannot be
-    evaluated any more, and how many versions were written, or passed over because something else changed meanwhile."""
+    """Counts of a re-evaluation: sets that are the same, that differ in anything, and that differ in result or label; open
+    sets, and sets that the rules now refuse; versions written, and sets passed over because they changed meanwhile."""
 
     sets: int = 0
     same: int = 0
@@ -47,9 +47,10 @@ class Reevaluated(msgspec.Struct, kw_only=True):
 
 
 async def reevaluate(desk: AppContext, caller: Caller, *, keeps: bool) -> Reevaluated:
-    """Evaluate every closed set of a tenant again; with ``keeps`` a new version is stored of each that differs."""
+    """Evaluate every closed set of a tenant again; with ``keeps`` store a new version of each that differs."""
     counts, after = Reevaluated(), START
     moves: Counter[str] = Counter()
+    # Read in pages and written one by one: the run takes long, and other work on the tenant goes on between.
     while page := await desk.store.read(
         caller.tenant_id, partial(analysed_sets, tenant_id=caller.tenant_id, after=after, most=SETS_A_PAGE)
     ):
@@ -64,7 +65,7 @@ async def reevaluate(desk: AppContext, caller: Caller, *, keeps: bool) -> Reeval
 
 
 async def look_again(desk: AppContext, caller: Caller, stored: AnalysedSet, counts: Reevaluated, moves: Counter[str]) -> bool:
-    """Count what a set says now against what it said; whether anything differs."""
+    """Compare a set's new evaluation with the stored one and count it. True if anything differs."""
     counts.sets += 1
     if stored.closed_at is None:
         counts.open += 1
@@ -74,6 +75,7 @@ async def look_again(desk: AppContext, caller: Caller, stored: AnalysedSet, coun
     except NotAcceptable:
         counts.refused += 1
         return False
+    # Bytes are compared: an evaluation that encodes the same is the same in every field.
     if ENCODER.encode(found) == stored.evaluation:
         counts.same += 1
         return False
@@ -86,20 +88,21 @@ async def look_again(desk: AppContext, caller: Caller, stored: AnalysedSet, coun
 
 
 def evaluated_again(stored: AnalysedSet, rulebook: Rulebook) -> Evaluation:
-    """What the rules say now of what was stored."""
+    """The evaluation by the rules now in force."""
     reading_set = SET_DECODER.decode(stored.document)
+    # With the history stored in the set: a sitting must not change because of later sittings.
     return evaluate(reading_set, reading_set.history, rulebook)
 
 
 def shown(evaluation: Evaluation) -> str:
-    """What a reader sees of an evaluation: its result and its labels."""
+    """The result and labels of an evaluation as a reader sees them."""
     result = evaluation.result
     value = "no result" if result is None else f"{result.systolic_mmhg:g}/{result.diastolic_mmhg:g}"
     return ", ".join([value, *(f"{entry.guideline} {entry.category or 'none'}" for entry in evaluation.categories)])
 
 
 async def keep_again(desk: AppContext, caller: Caller, stored: AnalysedSet) -> bool:
-    """Store a set's new version; False where it changed since it was read."""
+    """Store a set's new version. False if the set has changed since it was read."""
     tenant = await desk.tenants.get(caller.tenant_id)
     return await desk.store.write(
         caller.tenant_id,
@@ -109,9 +112,10 @@ async def keep_again(desk: AppContext, caller: Caller, stored: AnalysedSet) -> b
 
 
 def write_again(turn: UnitOfWork, subject_id: UUID, stored: AnalysedSet) -> bool:
-    """The next version: the same set, history and all, and what the rules say of it now."""
+    """Write the next version: the same set with its history, and the new evaluation."""
     lock_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
     row = find_set(turn.transaction, turn.tenant.tenant_id, stored.set_id)
+    # Changed since it was read: the comparison does not hold for what is stored now, and the next run makes it anew.
     if row is None or row.version != stored.version or row.status != "active":
         return False
     before = load(turn, row)

@@ -1,4 +1,4 @@
-"""The commands: each parses its arguments and calls one function."""
+"""The command line: each command parses its arguments and calls one function."""
 
 from __future__ import annotations
 
@@ -41,12 +41,13 @@ COMMANDS = {
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; its exit code: 0 done, 1 refused or failed, 2 called wrongly, 3 done but for lines that were refused."""
+    """Run one command and return its exit code: 0 done, 1 refused or failed, 2 wrong call, 3 done but with refused lines."""
     given = sys.argv[1:] if arguments is None else arguments
     try:
         parsed = make_parser(given).parse_args(given)
         CALLED.set(name_of(parsed.run))
         code: int = parsed.run(parsed)
+        # Flushed while errors are still caught: a closed pipe shows itself only when the buffer is written.
         sys.stdout.flush()
     except NotAcceptable as error:
         return complain_of_faults(error)
@@ -71,7 +72,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
-    """The command line: every command by name, and what the one that is called takes."""
+    """Parser with every command by name and the arguments of the called one."""
     parser = argparse.ArgumentParser(prog="quietcuff", description="Raw blood-pressure readings in, one honest result out.")
     parser.add_argument("--version", action="version", version=__version__)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -84,20 +85,20 @@ def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
 
 
 def name_of(run: Callable[[argparse.Namespace], int]) -> str:
-    """The words by which a command is called: its own, and that of what it is to do."""
+    """Name of a called command for the trail, with its action."""
     module = run.__module__.rpartition(".")[2]
     command = next((name for name, (of, _) in COMMANDS.items() if of == module), module)
     return f"{command} {run.__name__.removeprefix('run').removeprefix('_')}".rstrip()
 
 
 def complain(text: str) -> int:
-    """Say what failed; the exit code of a failure."""
+    """Print a failure and return its exit code."""
     say(text)
     return 1
 
 
 def complain_of_faults(error: NotAcceptable) -> int:
-    """Say what was not accepted, fault by fault; the exit code of a failure."""
+    """Print every fault and return the exit code of a failure."""
     for fault in error.faults:
         say(sentence_of_fault(fault))
     return 1

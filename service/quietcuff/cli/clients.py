@@ -1,4 +1,4 @@
-"""``quietcuff clients``: register, list and revoke the clients that sign for themselves and are given tokens."""
+"""``quietcuff clients``: register, list and revoke clients that sign their own assertions and receive tokens."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ NO_SUCH_CLIENT = "There is no client of that id, or it was revoked before: quiet
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     register = actions.add_parser("register", help="register a client and print its id, alone on its line")
     register.add_argument("--tenant", required=True, help="whose data the client may see; made if there is none of that name")
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_keys_to(parser: argparse.ArgumentParser) -> None:
-    """The three ways in which a client's public keys are given."""
+    """Add the three ways of giving a client's public keys."""
     ways = parser.add_mutually_exclusive_group(required=True)
     ways.add_argument("--key-set", metavar="FILE", help="a JSON Web Key Set of its public keys")
     ways.add_argument("--key-set-url", metavar="URL", help="the https address of its key set, where it changes its keys itself")
@@ -63,7 +63,7 @@ def add_keys_to(parser: argparse.ArgumentParser) -> None:
 
 
 def keys_of(arguments: argparse.Namespace) -> tuple[bytes | None, str | None]:
-    """The key set that was given, or the address of one.
+    """The given key set, or its address.
 
     Raises:
         NotAcceptable: no key set, or no public key.
@@ -74,6 +74,7 @@ def keys_of(arguments: argparse.Namespace) -> tuple[bytes | None, str | None]:
     if arguments.public_key is not None:
         return key_set_of_pem(Path(arguments.public_key).read_bytes()), None
     document = Path(arguments.key_set).read_bytes()
+    # Read only to be checked: what is stored is the document as it was given.
     read_key_set(document)
     return document, None
 
@@ -99,7 +100,7 @@ def run_register(arguments: argparse.Namespace) -> int:
 
 
 def run_keys(arguments: argparse.Namespace) -> int:
-    """Give a client other keys; 1 where there is none of that id that still lives."""
+    """Replace the keys of a client; 1 if there is no such client or it was revoked."""
     key_set, url = keys_of(arguments)
     client_id = id_of(arguments.client)
 
@@ -132,10 +133,11 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_revoke(arguments: argparse.Namespace) -> int:
-    """End a client and every token it holds; 1 where there is none of that id that still lives."""
+    """Revoke a client and all its tokens; 1 if there is no such client or it was revoked before."""
     client_id, now = id_of(arguments.client), datetime.now(UTC)
 
     def revoke(connection: Any) -> bool:
+        # In one transaction: at no moment does a revoked client still hold a token.
         revoke_tokens(connection, client_id, now)
         is_revoked = revoke_client(connection, client_id, now)
         return is_revoked and tell_of_client(connection, client_id, "revoke-client")
@@ -148,7 +150,7 @@ def run_revoke(arguments: argparse.Namespace) -> int:
 
 
 def tell_of_client(connection: Any, client_id: UUID, action: str) -> bool:
-    """Put into the trail of its tenant what is done to a client that is there."""
+    """Record in the trail of its tenant what is done to an existing client."""
     client = find_client(connection, client_id)
     if client is not None:
         tell_trail(connection, client.tenant_id, action, f"client:{client_id}")
@@ -156,7 +158,7 @@ def tell_of_client(connection: Any, client_id: UUID, action: str) -> bool:
 
 
 def id_of(text: str) -> UUID:
-    """The id of a client.
+    """Id of a client.
 
     Raises:
         NotAcceptable: not the form of one.

@@ -1,6 +1,6 @@
-"""``quietcuff database``: bring the schema up or down, and see whether what is stored holds together.
+"""``quietcuff database``: upgrade, downgrade, compact and verify the database, and show or move its public URL.
 
-``quietcuff database verify``: whether every version, reading and claim has its set, and every set all of its own.
+Verification checks that every version, reading and claim has its set, and that every set has all its parts.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from quietcuff.storage.rows.verify import SLICES, MissingCounterpart, look_throu
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     upgrade = actions.add_parser("upgrade", help="make the schema what this program needs; safe to run again")
     upgrade.add_argument("revision", nargs="?", default="head", help="a revision; the newest by default")
@@ -52,7 +52,7 @@ def run_public_url(arguments: argparse.Namespace) -> int:
 
 
 async def public_url(settings: Settings, moved_to: str | None) -> str:
-    """The public URL of the database, after it was moved where that is asked; empty where none is set.
+    """Public URL of the database, after moving it if asked; empty if none is set.
 
     Raises:
         NotAcceptable: not an address.
@@ -74,9 +74,10 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
 
 
 def run_upgrade(arguments: argparse.Namespace) -> int:
-    """Bring the schema up."""
+    """Upgrade the schema."""
     from quietcuff.storage.engine.migrate import upgrade
 
+    # Before the file holds anything: nobody else on this machine may read it at any moment.
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
     say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
@@ -84,7 +85,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 
 
 def run_downgrade(arguments: argparse.Namespace) -> int:
-    """Take the schema down."""
+    """Downgrade the schema."""
     from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.engine.migrate import downgrade
 
@@ -95,10 +96,10 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
 
 
 def run_compact(arguments: argparse.Namespace) -> int:
-    """Write the file anew.
+    """Write the SQLite file anew.
 
     Raises:
-        StoreNotUsable: a server has it, or it is not a SQLite file.
+        StoreNotUsable: a server uses it, or it is not a SQLite file.
     """
     from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.rows.erasing import compact
@@ -117,14 +118,14 @@ def run_compact(arguments: argparse.Namespace) -> int:
 
 
 def run_verify(arguments: argparse.Namespace) -> int:
-    """Look through every tenant; 1 where anything does not hold together."""
+    """Check the data of every tenant; 1 if anything is inconsistent."""
     from quietcuff.cli.database import verify
 
     return asyncio.run(verify(read_settings(os.environ)))
 
 
 def make_if_new(url: str) -> None:
-    """Make a SQLite database whose file is not there yet. A database that is there is never changed by this."""
+    """Create a SQLite database whose file does not exist yet. An existing database is never changed."""
     parsed = parse_url(url)
     if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
         from quietcuff.storage.engine.migrate import upgrade
@@ -138,7 +139,7 @@ MOST_SHOWN = 20
 
 
 async def verify(settings: Settings) -> int:
-    """Look through the database, and tell what was found; the exit code. A server may go on meanwhile.
+    """Check the database, print what was found, and return the exit code. A server may run meanwhile.
 
     Raises:
         StoreNotUsable: the schema is not the newest.
@@ -157,10 +158,11 @@ async def verify(settings: Settings) -> int:
 
 
 async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[MissingCounterpart]]:
-    """How many sets a tenant has, and what does not hold together. Each slice is looked through as it is at one moment."""
+    """Number of a tenant's sets, and the inconsistencies found. Each slice is checked in one snapshot."""
     console = Console(stderr=True)
     sets, flaws = 0, []
     title = f"tenant {tenant_id}"
+    # In slices: one snapshot over everything would hold SQLite's log back for as long as the check runs.
     for number in track(range(SLICES), title, console=console, disable=not console.is_terminal):
         counted, found = await store.read(tenant_id, partial(look_through, tenant_id=tenant_id, number=number))
         sets += counted

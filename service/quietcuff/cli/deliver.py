@@ -1,4 +1,4 @@
-"""``quietcuff deliver``: a worker that sends on what was stored; any number of them share the work."""
+"""``quietcuff deliver``: a worker that delivers stored results; any number of workers share the work."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from quietcuff.storage.rows.tenants import Tenants
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = (
         "Runs until it is stopped, at any moment: nothing is lost. Several may run on PostgreSQL. With SQLite the "
         "serving process does this by itself."
@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def deliver(settings: Settings, *, once: bool, resumes: bool = False) -> int:
-    """Work; how many entries were tried, where that ends.
+    """Deliver, and return the number of entries tried.
 
     Raises:
         StoreNotUsable: the schema is not the one needed, or the database may be a copy.
@@ -62,6 +62,7 @@ async def deliver(settings: Settings, *, once: bool, resumes: bool = False) -> i
             if once:
                 return await worker.work_off()
             task = asyncio.create_task(worker.run())
+            # Cancelled at any moment: what was taken and not marked as sent is sent by the next worker.
             for wanted in (signal.SIGINT, signal.SIGTERM):
                 asyncio.get_running_loop().add_signal_handler(wanted, task.cancel)
             await asyncio.wait([task])

@@ -1,4 +1,4 @@
-"""``quietcuff demo``: an invented clinic's morning against a server of its own."""
+"""``quietcuff demo``: an invented morning at a clinic, played against a server of its own."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from quietcuff.demo.run import run_demo
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = (
         "Start a server with a database of its own, post an invented morning reading by reading, and show "
         "what comes of it. Ends by itself; 0 only where everything was answered as it must be."
@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play it. A terminal that cannot show an arrow shows a question mark."""
+    """Play the demo. Characters that the terminal cannot show become question marks."""
     if isinstance(sys.stdout, TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
     run_demo(Console(highlight=False), keep=arguments.keep, port=arguments.port, bundle_file=arguments.bundle)

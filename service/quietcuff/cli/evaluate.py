@@ -1,4 +1,4 @@
-"""``quietcuff evaluate``: a file of sittings, evaluated without a server or a database."""
+"""``quietcuff evaluate``: evaluate a file of sittings without a server or a database."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ SHEETS = {"text": sheet_text, "html": sheet_html}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "Evaluate one reading set, or NDJSON with one a line. Needs no database and stores nothing."
     parser.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     parser.add_argument("--json", action="store_true", help="one evaluation a line, as POST /v1/evaluations answers")
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Evaluate the file; 1 when a sitting of it could not be evaluated."""
+    """Evaluate the file; 1 if one of its sittings could not be evaluated."""
     if arguments.file == "-":
         return evaluate_file(sys.stdin.buffer, as_json=arguments.json, sheet=arguments.sheet)
     with open(arguments.file, "rb") as stream:
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) -> int:
-    """Print an evaluation of every sitting that can be evaluated, and the faults of every other.
+    """Print the evaluation of every sitting that can be evaluated, and the faults of all others.
 
     Raises:
         NotReadable: the file is one array.
@@ -56,6 +56,7 @@ def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) 
     evaluated = refused = repeated = 0
     unreadable: Fault | None = None
     for number, text in texts(stream):
+        # Only before anything else was read: further down a bracket is a fault of its own line.
         if text.startswith(b"[") and not evaluated and not refused:
             raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
         try:
@@ -84,7 +85,7 @@ def evaluate_file(stream: BinaryIO, *, as_json: bool, sheet: str | None = None) 
 
 
 def evaluate_text(text: bytes, rulebook: Rulebook) -> tuple[ReadingSet, Evaluation]:
-    """One sitting from its JSON, and its evaluation; the history is the one it carries.
+    """One sitting from its JSON and its evaluation, with the history that it carries.
 
     Raises:
         NotReadable: the text is too long or not JSON.
@@ -97,5 +98,5 @@ def evaluate_text(text: bytes, rulebook: Rulebook) -> tuple[ReadingSet, Evaluati
 
 
 def faults_of(error: NotReadable | NotAcceptable) -> list[Fault]:
-    """What is wrong, as a list in either case."""
+    """The faults of either error as a list."""
     return [error.fault] if isinstance(error, NotReadable) else error.faults

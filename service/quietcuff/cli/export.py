@@ -1,4 +1,4 @@
-"""``quietcuff export``: everything of a tenant as FHIR, into a folder, without a server."""
+"""``quietcuff export``: write a tenant's data as FHIR into a folder, without a server."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ SEARCHES = {"type": "_type", "since": "_since", "until": "_until", "type_filter"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "Write NDJSON files, a type in each, and a manifest. The files hold patient data: guard the folder."
     parser.add_argument("--tenant", required=True, help="whose data")
     parser.add_argument("--to", required=True, metavar="FOLDER", help="a folder that is empty or not there yet")
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Export, showing how far it is."""
+    """Export with a progress bar."""
     settings = read_settings(os.environ)
     manifest = asyncio.run(export(arguments, settings))
     resources = sum(output.count for output in manifest.output)
@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
-    """Open the database, plan, and write the folder.
+    """Open the database, plan the export and write the folder.
 
     Raises:
         NotAcceptable: an option is not understood, or the folder is not empty.
@@ -71,6 +71,7 @@ async def export(arguments: argparse.Namespace, settings: Settings) -> Manifest:
         publisher = Publisher(tenant=tenant, public_url=settings.public_url)
         asked, people, now = asked_by(arguments), await members(desk, tenant, arguments.group), desk.clock()
         plan = await store.read(tenant.tenant_id, lambda snapshot: plan_of(snapshot, asked, publisher, people, EVERYTHING, now))
+        # After the plan: a wrong option must not leave an empty folder behind.
         path = empty_folder(Path(arguments.to))
         folder = Folder(path, settings.export_file_resources, packed=arguments.gzip)
         return await with_bar(desk, publisher, plan, folder)
@@ -80,7 +81,7 @@ EVERYTHING: dict[str, None] = dict.fromkeys(EXPORTED_TYPES)
 
 
 def asked_by(arguments: argparse.Namespace) -> KickOff:
-    """The options as the parameters of a kick-off."""
+    """The options as the parameters of a kick-off request."""
     pairs = []
     for option, name in SEARCHES.items():
         given = getattr(arguments, option)
@@ -90,7 +91,7 @@ def asked_by(arguments: argparse.Namespace) -> KickOff:
 
 
 async def members(desk: AppContext, tenant: Tenant, group_id: str | None) -> Members:
-    """Whose data: that of a group, or of everybody."""
+    """Members of a group, or everybody."""
     if group_id is None:
         return Members()
     caller = Caller(tenant_id=tenant.tenant_id, actor=COMMAND, request_id=str(uuid4()))
@@ -98,7 +99,7 @@ async def members(desk: AppContext, tenant: Tenant, group_id: str | None) -> Mem
 
 
 async def with_bar(desk: AppContext, publisher: Publisher, plan: ExportPlan, folder: Folder) -> Manifest:
-    """Export with a bar on the standard error stream."""
+    """Export with a progress bar on standard error."""
     columns = (BarColumn(), TextColumn("{task.percentage:>3.0f}%"), TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=100)

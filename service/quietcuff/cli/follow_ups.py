@@ -1,4 +1,4 @@
-"""``quietcuff follow-ups``: who is to be seen and was not, the most pressing first, one line a person."""
+"""``quietcuff follow-ups``: people who were to be seen again and were not, the most pressing first, one a line."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from quietcuff.cli.support.words import say
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "The list names people: send it where it may be read."
     parser.add_argument("--tenant", required=True, help="whose people")
     parser.add_argument("--why", action="append", choices=REASONS, help="only these reasons; may be repeated")
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def sentence(line: FollowUp) -> str:
-    """One person's line as a person reads it."""
+    """One person's line in words."""
     value = "no result" if line.last_systolic_mmhg is None else f"{line.last_systolic_mmhg:g}/{line.last_diastolic_mmhg:g}"
     also = f" (also {', '.join(line.also)})" if line.also else ""
     return f"{line.identifier.value}: {line.why}{also}, since {line.since}{by_when(line.by)}; {value}; {line.next_step.reason}"

@@ -1,8 +1,7 @@
-"""``quietcuff import``: a file of sittings, one a line, straight into the database that the environment names.
+"""``quietcuff import``: store a file of sittings, one a line, straight into the database; safe to stop and run again.
 
-It can be stopped anywhere and run again: what is stored already is found and not stored twice.
-
-What ``quietcuff import`` tells: of each line, into files where they were asked for; of all, to the person.
+Lines that are stored already are recognised and not stored twice. The outcome of each line goes into files if they were asked
+for, the totals to the person at the terminal.
 """
 
 from __future__ import annotations
@@ -45,8 +44,8 @@ ENCODER = msgspec.json.Encoder()
 
 
 class KeptLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A refused line with its problem, to be mended and sent again: its text, or its bytes where they are no UTF-8. One that
-    is too long was not read whole: only its number is told."""
+    """A refused line with its problem, to be corrected and sent again: its text, or its bytes if they are not UTF-8. A line
+    that is too long was not read whole, so it has only its number."""
 
     line: int
     problem: Problem
@@ -55,7 +54,7 @@ class KeptLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Teller:
-    """Tells what comes of the lines. ``failure`` is what would fail for every line; the file need not be read further."""
+    """Reports the outcomes of the lines. ``failure`` is an error that would hit every line, so the rest need not be read."""
 
     def __init__(self, refused: BinaryIO | None, answers: BinaryIO | None) -> None:
         self.request_id = str(uuid4())
@@ -65,7 +64,7 @@ class Teller:
         self._began = time.monotonic()
 
     def tell(self, received: ReceivedLine) -> None:
-        """Tell of one line."""
+        """Report one line."""
         outcome = received.outcome
         if isinstance(outcome, Exception) and not isinstance(outcome, FAULTS_OF_LINES):
             self.failure = self.failure or outcome
@@ -80,7 +79,7 @@ class Teller:
             self._tell_refused(received.line, told)
 
     def end(self) -> int:
-        """Tell the sum, or why there is none; the exit code."""
+        """Report the totals, or the reason for stopping, and return the exit code."""
         if self.failure is not None:
             return self._stop(reason_of(self.failure), FAILED)
         if self._answers is not None:
@@ -89,7 +88,7 @@ class Teller:
         return LINES_REFUSED if self._tally.refused else DONE
 
     def interrupted(self) -> int:
-        """Tell how far it came; the exit code."""
+        """Report an interruption and return the exit code."""
         return self._stop("Interrupted.", INTERRUPTED)
 
     def _stop(self, reason: str, code: int) -> int:
@@ -104,13 +103,14 @@ class Teller:
     def _tell_refused(self, line: Line, told: RefusedLine) -> None:
         if self._refused is not None:
             write(self._refused, kept_line(line, told.problem))
+        # A file of another kind is refused at every line; the first few say as much as all of them.
         elif self._tally.refused <= MOST_SHOWN:
             faults = [f"{fault.pointer or 'the line'}: {fault.code}." for fault in told.problem.errors]
             say(f"Line {line.number} is refused. {' '.join(faults)}")
 
 
 def kept_line(line: Line, problem: Problem) -> KeptLine:
-    """The line as it is kept."""
+    """A refused line as it is written to the file."""
     if len(line.text) > MAX_BYTES:
         return KeptLine(line=line.number, problem=problem)
     try:
@@ -120,14 +120,14 @@ def kept_line(line: Line, problem: Problem) -> KeptLine:
 
 
 def reason_of(failure: Exception) -> str:
-    """Why the command cannot go on, without a word that might quote a value."""
+    """Reason for stopping, without any word that might quote a value."""
     if isinstance(failure, Busy):
         return "Stopped: the database cannot be reached, or is locked by somebody else."
     return f"Stopped by an error that nobody foresaw ({type(failure).__name__})."
 
 
 def write(file: BinaryIO, line: msgspec.Struct) -> None:
-    """One more line of NDJSON."""
+    """Write one line of NDJSON."""
     file.write(ENCODER.encode(line) + b"\n")
 
 
@@ -135,7 +135,7 @@ ACTOR = "import"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = (
         "Evaluate and store the reading set on each line of NDJSON, straight into the database, without a server. "
         "Stopped and run again, it stores nothing twice. Ends with 0 when every line is stored, 3 when some were refused, "
@@ -152,7 +152,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Import the file; the exit code."""
+    """Import the file and return the exit code."""
     settings = read_settings(os.environ)
     require_there(settings.database_url)
     known = by_identifier_or_content if arguments.key_by_content else by_identifier
@@ -173,27 +173,30 @@ def run(arguments: argparse.Namespace) -> int:
 async def import_all(
     settings: Settings, tenant_name: str, source: InputFile, known: Known, teller: Teller, how_far: HowFar
 ) -> None:
-    """Send every line through the flow."""
+    """Store every line."""
 
     def tell(received: ReceivedLine) -> None:
         teller.tell(received)
         how_far.count()
 
+    # As for serving: two programs must not write to one SQLite file.
     async with opened(settings, for_serving=True) as store:
         tenant = await store.read(NO_TENANT, lambda snapshot: named(snapshot, tenant_name))
         desk = application.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
         await note_command(desk, caller)
+        # The rules stay for the whole run; the collector need not look through them at every full round.
         gc.freeze()
         try:
             await application.receive_lines(desk, caller, until_failure(source, teller), known, tell)
         except Exception as error:
+            # The failure is reported with the counts at the end; any other error is of the input and is raised here.
             if error is not teller.failure:
                 raise
 
 
 def refuse_array(first: bytes) -> None:
-    """Refuse a file that is one JSON array, before each of its lines is refused by itself.
+    """Refuse a file that is one JSON array, instead of refusing each of its lines.
 
     Raises:
         NotReadable: it begins as an array does.
@@ -203,11 +206,11 @@ def refuse_array(first: bytes) -> None:
 
 
 async def until_failure(source: InputFile, teller: Teller) -> AsyncIterator[bytes]:
-    """The file's bytes, until something fails that would fail for every line.
+    """Bytes of the file, until an error occurs that would hit every line.
 
     Raises:
         NotReadable: it is an array.
-        Exception: what failed.
+        Exception: that error.
     """
     is_begun = False
     async for chunk in source.chunks():
@@ -220,5 +223,5 @@ async def until_failure(source: InputFile, teller: Teller) -> AsyncIterator[byte
 
 
 def open_private(name: str) -> BinaryIO:
-    """A new file for its owner alone, for it will hold readings of people."""
+    """A new file that only its owner can read, because it will hold readings of people."""
     return open(name, "wb", opener=lambda path, flags: os.open(path, flags, 0o600))

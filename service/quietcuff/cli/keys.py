@@ -1,4 +1,4 @@
-"""``quietcuff keys``: make, list and revoke API keys. They are made here and nowhere else."""
+"""``quietcuff keys``: create, list and revoke API keys; there is no other way to create them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ T = TypeVar("T")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     create = actions.add_parser("create", help="make a key and print it, once, alone on its line")
     create.add_argument("--tenant", required=True, help="whose data the key opens; made if there is none of that name")
@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_create(arguments: argparse.Namespace) -> int:
-    """Make a key, print it, and keep only its digest."""
+    """Create a key and print it; only its digest is stored."""
     scopes = " ".join(" ".join(arguments.scope).split())
     parse_scopes(scopes)
     tenant_name, name = short_text("tenant", arguments.tenant), short_text("name", arguments.name)
@@ -87,7 +87,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_revoke(arguments: argparse.Namespace) -> int:
-    """End a key; 1 where there is none of that prefix that still lives."""
+    """Revoke a key; 1 if there is no such key or it was revoked before."""
 
     def revoke(connection: Any) -> bool:
         row = find_key(connection, arguments.prefix)
@@ -104,8 +104,8 @@ def run_revoke(arguments: argparse.Namespace) -> int:
 
 
 def on_store(work: Callable[[Any], T], *, makes: bool = False) -> T:
-    """Do one piece of work on the database that the environment names, in a transaction of its own; ``makes`` where a database
-    that is not there yet is made."""
+    """Do one piece of work in a transaction of its own on the database that the environment names. With ``makes`` a missing
+    database is created."""
     settings = read_settings(os.environ)
     if makes:
         make_if_new(settings.database_url)
@@ -118,7 +118,7 @@ def on_store(work: Callable[[Any], T], *, makes: bool = False) -> T:
 
 
 def short_text(option: str, value: str) -> str:
-    """The text of an option, fit to be stored.
+    """Text of an option that can be stored.
 
     Raises:
         NotAcceptable: empty, longer than 255 characters, or with control characters.
@@ -131,12 +131,13 @@ def short_text(option: str, value: str) -> str:
 
 
 def moment(option: str, value: str) -> datetime:
-    """The instant of an option.
+    """Time in an option.
 
     Raises:
         NotAcceptable: not RFC 3339 with an offset.
     """
     try:
+        # Without an offset a time would be read in the zone of whatever machine the command runs on.
         if not re.search(r"([zZ]|[+-]\d\d:\d\d)$", value):
             raise ValueError("no offset")
         return msgspec.convert(value, datetime).astimezone(UTC)

@@ -1,4 +1,4 @@
-"""``quietcuff listen-mllp``: HL7 v2 messages over plain or TLS connections, into the same store as the API's."""
+"""``quietcuff listen-mllp``: receive HL7 v2 messages over plain or TLS connections into the same store as the API."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ KEY_VARIABLE = "QUIETCUFF_MLLP_KEY"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = (
         f"Stores for the tenant of an API key with the scope system/Binary.c, which it reads from {KEY_VARIABLE} "
         "or from --key-file. Runs beside `serve`, which closes the sets that it leaves open. Stops at SIGTERM, "
@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def check_limits(arguments: argparse.Namespace) -> None:
-    """Refuse limits that would let nothing in, or too much.
+    """Refuse limits that would admit nothing, or too much.
 
     Raises:
         NotAcceptable: with every fault.
@@ -83,11 +83,12 @@ def check_limits(arguments: argparse.Namespace) -> None:
 
 
 def key_of(arguments: argparse.Namespace) -> str:
-    """The API key, which never stands on the command line.
+    """The API key. It is never given on the command line.
 
     Raises:
         NotAcceptable: there is none.
     """
+    # Arguments of a process can be seen by every user of the machine.
     text = (
         Path(arguments.key_file).read_bytes().decode(errors="replace")
         if arguments.key_file
@@ -99,7 +100,7 @@ def key_of(arguments: argparse.Namespace) -> str:
 
 
 def tls_of(arguments: argparse.Namespace) -> ssl.SSLContext | None:
-    """How to speak TLS; None for plain connections.
+    """TLS settings; None for plain connections.
 
     Raises:
         NotAcceptable: files that do not hold what they should, or TLS options without a certificate.
@@ -122,10 +123,10 @@ def tls_of(arguments: argparse.Namespace) -> ssl.SSLContext | None:
 
 
 async def check_key(principal: Callable[[], Awaitable[Any]]) -> None:
-    """Make sure that the key is good before anybody connects.
+    """Check the key before anybody connects.
 
     Raises:
-        NotAcceptable: it is not, or may not store payloads.
+        NotAcceptable: it is not valid, or may not store payloads.
     """
     try:
         await principal()
@@ -138,7 +139,7 @@ async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tl
     """Listen until told to stop.
 
     Raises:
-        NotAcceptable: the key is not one, or may not store payloads.
+        NotAcceptable: the key is not valid, or may not store payloads.
         StoreNotUsable: the schema is not the one needed.
     """
     async with opened(settings) as store:
@@ -149,7 +150,7 @@ async def listen_into(store: Store, arguments: argparse.Namespace, key: str, tls
     """Listen and store until told to stop.
 
     Raises:
-        NotAcceptable: the key is not one, or may not store payloads, or the port cannot be had.
+        NotAcceptable: the key is not valid or may not store payloads, or the port is not available.
     """
     need = Need("Binary", "c")
 
@@ -157,6 +158,7 @@ async def listen_into(store: Store, arguments: argparse.Namespace, key: str, tls
         return await store.read(NO_TENANT, lambda transaction: find_key(transaction, prefix))
 
     async def principal() -> Principal:
+        # Asked of the keyring for each message; it remembers a key for a few seconds, so that a revoked one soon ends.
         who = await keyring.principal(key)
         if who.scopes.parts(need) is not None:
             raise NotAllowed(str(need))

@@ -1,4 +1,4 @@
-"""``quietcuff openapi``: the OpenAPI document, as the service answers it."""
+"""``quietcuff openapi``: print the OpenAPI document that the service answers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from quietcuff.settings import Settings
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.set_defaults(run=run)
 
 

@@ -1,4 +1,4 @@
-"""``quietcuff prior``: what a tenant's own history says of its people's pressures before any is measured."""
+"""``quietcuff prior``: fit a prior for people's usual pressures to a tenant's own history."""
 
 from __future__ import annotations
 
@@ -42,14 +42,14 @@ COMMAND = "prior fit"
 
 
 class RememberedSitting(msgspec.Struct, frozen=True):
-    """One sitting as it is remembered, with the person on that day."""
+    """One sitting of a person's history, with the person as on that day."""
 
     sitting: HistorySitting
     person: Person
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     fit = actions.add_parser("fit", help="fit a prior to a tenant's own office sittings, and tell how well it holds")
     fit.add_argument("--includes-treated", action="store_true", help="people with known or treated hypertension as well")
@@ -62,10 +62,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_fit(arguments: argparse.Namespace) -> int:
-    """Fit, tell, and keep it where that is asked for.
+    """Fit a prior, report it, and store it if asked.
 
     Raises:
-        NotInstalled: there is nothing to fit with.
+        NotInstalled: the packages for fitting are missing.
     """
     require("analytics")
     book = load_rulebook()
@@ -98,24 +98,26 @@ def run_fit(arguments: argparse.Namespace) -> int:
 
 
 def run_clear(arguments: argparse.Namespace) -> int:
-    """Forget a tenant's own prior."""
+    """Remove a tenant's own prior."""
     on_store(lambda connection: keep(connection, arguments.tenant, None))
     say("Set. Servers notice within five seconds; what was evaluated before stays as it was.")
     return 0
 
 
 def keep(connection: Any, name: str, found: OwnFit | None) -> None:
-    """Keep a fit, or none, in the tenant's settings."""
+    """Store a fit, or none, in the tenant's settings."""
     tenant = named(connection, name)
     prior = None if found is None else found.prior
+    # Either way a prior is used from now on, the tenant's own or that of the rules, so an earlier choice of none ends.
     settings = msgspec.structs.replace(tenant.settings, prior=prior, without_prior=False)
     save_settings(connection, tenant.tenant_id, settings)
 
 
 def people_of(connection: Any, tenant_id: int, book: Rulebook, *, includes_treated: bool) -> list[OwnVisits]:
-    """The visits of every person that count, those of one way of measuring and not before the last change of treatment."""
+    """The visits of every person that count: measured in the same way, and not before the last change of treatment."""
     seen: dict[UUID, list[RememberedSitting]] = {}
     after = FIRST
+    # Page by page: the evaluations of a whole tenant do not fit in memory, the few numbers kept of each do.
     while page := newest_answers_after(connection, tenant_id, after, PAGE):
         for answered in page:
             found = seen_in(answered, book, includes_treated=includes_treated)
@@ -127,7 +129,7 @@ def people_of(connection: Any, tenant_id: int, book: Rulebook, *, includes_treat
 
 
 def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool) -> RememberedSitting | None:
-    """What one stored set leaves of an adult's office pressure: nothing of pregnancy, nor of the treated unless asked for."""
+    """Remembered office sitting of a stored set, for adults. Pregnancy is left out, and treated people too unless asked for."""
     if answered.status != "active":
         return None
     reading_set: ReadingSet = SET_DECODER.decode(answered.document)
@@ -144,7 +146,7 @@ def seen_in(answered: AnsweredVersion, book: Rulebook, *, includes_treated: bool
 
 
 def visits_of(seen: list[RememberedSitting], book: Rulebook) -> OwnVisits | None:
-    """One person's visits: those that measured the same as the newest, at most so many days back."""
+    """Visits of one person: those measured like the newest one, within the window of the rules."""
     rules = book.variability
     newest = max(seen, key=lambda each: each.sitting.taken_from)
     at_newest = newest.sitting
@@ -161,13 +163,14 @@ def visits_of(seen: list[RememberedSitting], book: Rulebook) -> OwnVisits | None
         return None
     visits = visits_by_day(measured, at, rules)
     level = between_visits(at, visits[0].systolic, visits[0].diastolic, 1, rules)
+    # The variance of a visit includes how visits vary; the fit adds that itself, so here it is taken out.
     within = [tuple(a - b for a, b in zip(visit.covariance, level, strict=True)) for visit in visits]
     values = [(visit.systolic, visit.diastolic) for visit in visits]
     return OwnVisits(values=values, within=[(each[0], each[1], each[2]) for each in within])
 
 
 def report_of(found: OwnFit, tenant: Tenant, book: Rulebook) -> list[str]:
-    """What was found, how far it is from what holds now, and how well it holds."""
+    """Report of a fit: the fitted prior, its distance from the present one, and how well it holds."""
     prior, entry = found.prior, book.variability.between["office-untreated"]
     lines = [f"{found.people} people, {found.visits} visits; {found.people_with_two_visits} people with two visits or more."]
     lines.append(f"Everybody: {spread_in_words(prior)}.")
@@ -193,14 +196,14 @@ def report_of(found: OwnFit, tenant: Tenant, book: Rulebook) -> list[str]:
 
 
 def spread_in_words(figures: ReferencePrior | ReferencePart) -> str:
-    """The middle and the spread of usual pressures."""
+    """Mean and spread of usual pressures in words."""
     spread = f"{figures.systolic_sd_mmhg:g}/{figures.diastolic_sd_mmhg:g}"
     level = f"{figures.systolic_mmhg:g}/{figures.diastolic_mmhg:g}"
     return f"{level}, standard deviation {spread}, correlation {figures.correlation:g}"
 
 
 def from_survey(found: OwnFit, book: Rulebook) -> list[tuple[int, str]]:
-    """How far the middle and the spread of systolic pressures are from the survey's, at three ages."""
+    """Distance of the mean and spread of systolic pressure from the survey's, at three ages."""
     moved = []
     for prior in book.variability.priors.values():
         for age in (30, 50, 70):

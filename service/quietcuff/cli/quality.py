@@ -1,4 +1,4 @@
-"""``quietcuff quality``: how well blood pressure is measured, in words, as JSON or as a page."""
+"""``quietcuff quality``: quality of blood-pressure measurement, in words, as JSON or as a page."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ PARTS = get_args(Split)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "Say what to mend first in measuring. The report names nobody who was measured."
     parser.add_argument("--tenant", required=True, help="whose sittings")
     parser.add_argument("--from", dest="since", metavar="DAY", help="the first day, such as 2026-01-01")
@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the first paragraph, or the whole report; write the page where one is wanted."""
+    """Print the first paragraph or the whole report, and write the page if asked."""
     filters = filters_of(arguments)
 
     async def work(desk: AppContext, caller: Caller) -> tuple[Report, str]:
@@ -55,10 +55,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def filters_of(arguments: argparse.Namespace) -> Filters:
-    """What the options ask for.
+    """Filters in the options.
 
     Raises:
-        NotAcceptable: what is no day; both at once.
+        NotAcceptable: an option that is not a day; both faults at once.
     """
     days: dict[str, date | None] = {}
     faults = []

@@ -1,4 +1,4 @@
-"""``quietcuff reevaluate``: what the rules in force say of what is stored; with ``--write`` as new versions."""
+"""``quietcuff reevaluate``: evaluate stored sets by the rules in force; with ``--write`` store new versions."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ MOST_MOVES_TOLD = 20
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = (
         "Evaluate every closed set again with the rules in force, from what was stored with it. Nothing is written without "
         "--write; a new version keeps the earlier ones readable, and is sent on to the targets."
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Evaluate, tell, and keep where that is asked for."""
+    """Evaluate again, print the counts, and store new versions if asked."""
 
     async def work(desk: AppContext, caller: Caller) -> Reevaluated:
         return await reevaluate(desk, caller, keeps=arguments.write)
@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def told(counts: Reevaluated) -> list[str]:
-    """The counts in lines."""
+    """Lines of the report."""
     lines = [
         f"{counts.sets} sets: {counts.same} say the same, {counts.differ} differ, {counts.move} of these in what is shown."
     ]

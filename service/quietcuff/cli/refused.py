@@ -1,4 +1,4 @@
-"""``quietcuff refused``: the payloads that could not be read, listed, shown and read again."""
+"""``quietcuff refused``: list, show and replay payloads that could not be read."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LONGEST_LIST = 200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="those that wait to be settled, newest first")
     add_json_to(listing)
@@ -51,7 +51,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_show(arguments: argparse.Namespace) -> int:
-    """Write the bytes of a payload as they came."""
+    """Write the bytes of a payload as they were received."""
 
     async def ask(desk: AppContext, caller: Caller) -> bytes:
         row = await refused.read_refused(desk, caller, arguments.refused)
@@ -63,7 +63,7 @@ def run_show(arguments: argparse.Namespace) -> int:
 
 
 def run_replay(arguments: argparse.Namespace) -> int:
-    """Read a payload again; 1 where something of it is still refused."""
+    """Read a payload again; 1 if a part of it is still refused."""
     repaired = None if arguments.repaired is None else Path(arguments.repaired).read_bytes()
 
     async def ask(desk: AppContext, caller: Caller) -> ReceivedSets:

@@ -1,4 +1,4 @@
-"""``quietcuff retention``: what is older than a tenant keeps is deleted, a person is erased or held, from the command line."""
+"""``quietcuff retention``: delete data older than the tenant keeps, erase a person, and hold or release a person's data."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ ACTOR = "command"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     apply = actions.add_parser("apply", help="delete closed sets that were measured before a day, and what belongs to them")
     apply.add_argument("--before", metavar="DAY", help="such as 2016-01-01; without it, what the tenant keeps decides")
@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_apply(arguments: argparse.Namespace) -> int:
-    """Delete what is old, or tell how much that is."""
+    """Delete old sets, or print how many there are."""
     day = None if arguments.before is None else day_of(arguments.before)
 
     async def work(desk: AppContext, caller: Caller) -> str:
@@ -66,7 +66,7 @@ def run_apply(arguments: argparse.Namespace) -> int:
 
 
 def moment_of(tenant: Tenant, day: date | None, moment: datetime) -> datetime:
-    """Before which moment sets are old: the first of a day in the tenant's zone, or what the tenant keeps.
+    """The moment before which sets are old: the start of a day in the tenant's zone, or by the tenant's retention period.
 
     Raises:
         NotAcceptable: no day, and the tenant keeps everything; or a day that is not over.
@@ -95,7 +95,8 @@ def day_of(text: str) -> date:
 
 
 def run_erase(arguments: argparse.Namespace) -> int:
-    """Delete a person, and see that they are gone; 1 where something of theirs is left, or the answer is no."""
+    """Erase a person and check the result; 1 if something is left, or if the person at the terminal does not confirm."""
+    # A script has nobody to ask, and its call is the answer.
     if not arguments.yes and sys.stdin.isatty() and not is_meant():
         say("Nothing was deleted.")
         return 1
@@ -116,14 +117,14 @@ def run_erase(arguments: argparse.Namespace) -> int:
 
 
 def is_meant() -> bool:
-    """Ask back; whether the answer is yes."""
+    """Ask for confirmation. True if the answer is yes."""
     sys.stderr.write("Everything that is stored of this person is deleted and cannot be brought back. Type yes to go on: ")
     sys.stderr.flush()
     return sys.stdin.readline().strip().lower() == "yes"
 
 
 def tell_left(done: Erased, left: Left) -> int:
-    """How it was seen that a person is gone, and what was found; 1 where something of theirs is left."""
+    """Report the check after an erasure; 1 if something of the person is left."""
     say(f"Checked: {left.rows:,} rows of all tables of the tenant read again, payloads and exports unpacked.")
     for name, count in left.of_person.items():
         say(f"Left: {count:,} row(s) of {name} that are theirs.")
@@ -135,12 +136,13 @@ def tell_left(done: Erased, left: Left) -> int:
 
 
 def is_left_in_file(done: Erased, left: Left) -> bool:
-    """Tell what the database's own files keep; whether that is more than should be."""
+    """Report what the database's own files still hold. True if that is more than it should be."""
     in_file = find_in_file(parse_url(read_settings(os.environ).database_url), done.words)
     if in_file is None:
         say("PostgreSQL keeps deleted rows in its files until VACUUM FULL writes them anew: see docs/operator.md.")
     elif not in_file:
         say("SQLite's file and log, free pages too, were read byte by byte: the identifier is not in them.")
+    # The file holds the same words for others, so finding them there proves nothing about the person.
     elif left.loosely:
         say("SQLite's file holds the identifier as part of what others are called, so that its free pages cannot be told.")
     elif left.log_emptied is False:

@@ -1,7 +1,7 @@
-"""``quietcuff serve``: the HTTP service.
+"""``quietcuff serve``: run the HTTP service.
 
-Nothing is upgraded by it: where the schema is not the one needed, it says so and stops. Only a SQLite file that is not there
-yet is made, so that a first run needs no other command.
+It upgrades nothing: if the schema is not the one needed, it says so and stops. Only a missing SQLite file is created, so that a
+first run needs no other command.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ LAST_PORT = 65_535
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
@@ -55,18 +55,20 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def check_database(settings: Settings, *, resumes: bool = False) -> Settings:
-    """Make sure that the database can be served from, while the reason can still be told plainly; the settings with its public
-    URL, and without delivery where it may be a copy.
+    """Check that the database can be served from, while a reason can still be printed plainly. Returns the settings with the
+    database's public URL, and without delivery if the database may be a copy.
 
     Raises:
-        StoreNotUsable: another process serves from it, its schema is not the one needed, the role is one to which row security
-            does not apply, the trail is kept with a key that is not given, or another public URL is its.
+        StoreNotUsable: another process serves from it, its schema is not the one needed, row security does not apply to the
+        role, the trail has a key that is not given, or the database has another public URL.
         Busy: it cannot be reached.
     """
+    # Taken and given back: only the server process that starts afterwards may hold it.
     lock = lock_for_serving(parse_url(settings.database_url))
     if lock is not None:
         lock.release()
     async with opened(settings) as store:
+        # A role that owns the tables or passes row security by would let a query without its tenant see every tenant.
         await store.read(NO_TENANT, require_row_security)
         settings = await settle_public_url(store, settings, os.environ)
         reason = await why_not_deliver(store, settings, resumes=resumes) if settings.delivers or resumes else None
@@ -77,16 +79,17 @@ async def check_database(settings: Settings, *, resumes: bool = False) -> Settin
 
 
 def check_port(host: str, port: int) -> None:
-    """Make sure that the port can be listened at, before its address is told to anybody.
+    """Check that the port is available, before its address is printed.
 
     Raises:
-        NotAcceptable: no number of a port, no address of this machine, or another program has it.
+        NotAcceptable: not a port number, not an address of this machine, or a port in use.
     """
     try:
         if not 0 <= port <= LAST_PORT:
             raise OverflowError("no port")
         family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
         with socket.socket(family, kind, protocol) as trying:
+            # As the server itself does; otherwise a port that was in use a moment ago would be refused.
             trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trying.bind(address)
     except (OSError, OverflowError) as error:
@@ -110,6 +113,7 @@ def serve(host: str, port: int, workers: int) -> None:
         log_config=None,
         access_log=False,
         server_header=False,
+        # Forwarded headers can be sent by anybody; the address of a client must not be what the client says.
         proxy_headers=False,
         timeout_keep_alive=30,
         timeout_graceful_shutdown=GRACE_SECONDS,

@@ -1,4 +1,4 @@
-"""``quietcuff tables``: what is stored as Parquet or CSV tables in a folder, for analysts."""
+"""``quietcuff tables``: write stored data as Parquet or CSV tables into a folder, for analysts."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NAMES = [table.name for table in TABLES]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "Write one file a table and a data dictionary. Guard the folder: pseudonyms are not anonymity."
     parser.add_argument("--tenant", required=True, help="whose data")
     parser.add_argument("--to", required=True, metavar="FOLDER", help="a folder that is empty or not there yet")
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the tables, and say how many rows each has."""
+    """Write the tables, and print the number of rows of each."""
     names, since = arguments.table or NAMES, since_of(arguments.since)
 
     async def write(desk: AppContext, caller: Caller) -> dict[str, int]:
@@ -53,10 +53,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def since_of(text: str | None) -> datetime | None:
-    """The moment that ``--since`` says.
+    """Time in ``--since``.
 
     Raises:
-        NotAcceptable: it is none, or has no offset.
+        NotAcceptable: not a time, or without an offset.
     """
     if text is None:
         return None

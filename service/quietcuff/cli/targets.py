@@ -1,4 +1,4 @@
-"""``quietcuff targets``: look at delivery targets, and have sent again what was given up."""
+"""``quietcuff targets``: show delivery targets, and send again what was given up."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ATTEMPTS = ("last_error", "last_status", "last_attempt_at", "next_attempt_at")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up")
     listing.add_argument("--tenant", required=True)
@@ -49,7 +49,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_replay(arguments: argparse.Namespace) -> int:
-    """Have entries sent again; 1 where there was none of them."""
+    """Have entries sent again; 1 if none of them was found."""
 
     async def replay(desk: AppContext, caller: Caller) -> int:
         return (await targets.replay(desk, caller, arguments.target, SendAgain(ids=arguments.entry or None))).replayed

@@ -1,4 +1,4 @@
-"""``quietcuff tenants``: what a tenant decides for itself, shown and set. A tenant is made with its first key."""
+"""``quietcuff tenants``: list tenants, and show or change their settings. A tenant is created with its first key."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ MOST_YEARS = 200
 
 
 class Authority(msgspec.Struct, frozen=True):
-    """Which system a name stands for."""
+    """Name by which HL7 v2 senders call an identifier system."""
 
     name: Text
     system: System
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     show = actions.add_parser("show", help="its settings, as JSON")
     show.set_defaults(run=run_show)
@@ -86,6 +86,7 @@ def run_set(arguments: argparse.Namespace) -> int:
     if keep_years is not None and not 0 <= keep_years <= MOST_YEARS:
         accepted = f"A whole number of years, 1 to {MOST_YEARS}; 0 keeps everything."
         faults.append(Fault(parameter="keep-years", code="out-of-range", detail=accepted))
+    # Removed before others are added: one call may move a name to another system.
     forgotten = {said[:-1] for said in arguments.authority if said.endswith("=")}
     added = [authority_of(said, faults) for said in arguments.authority if not said.endswith("=")]
     if faults:
@@ -113,7 +114,7 @@ def run_set(arguments: argparse.Namespace) -> int:
 
 
 def is_zone(name: str) -> bool:
-    """Whether the time-zone database has a zone of that name."""
+    """True if the time-zone database has a zone of that name."""
     try:
         ZoneInfo(name)
     except (KeyError, OSError, ValueError):
@@ -122,7 +123,7 @@ def is_zone(name: str) -> bool:
 
 
 def authority_of(said: str, faults: list[Fault]) -> Authority | None:
-    """The name and the system of ``NAME=SYSTEM``; None with a fault where it is not that."""
+    """Name and system of ``NAME=SYSTEM``; None, with a fault added, for any other text."""
     name, _, system = said.partition("=")
     try:
         return msgspec.convert({"name": name, "system": system}, Authority)

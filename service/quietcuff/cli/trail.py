@@ -1,4 +1,4 @@
-"""``quietcuff trail``: see whether the trail is as it was written, seal it, and make the key that it is chained with."""
+"""``quietcuff trail``: verify and seal the audit trail, and create the key with which it is chained."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ ROWS_BETWEEN_LINES = 1_000_000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     verify = actions.add_parser("verify", help="look through the trail; 1 where anything was altered, deleted or moved")
     verify.add_argument("--tenant", help="of this tenant alone; of every tenant by default")
@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_key(arguments: argparse.Namespace) -> int:
-    """Make a key and tell its name."""
+    """Create a key and print its name."""
     key = add_trail_key(arguments.file, rotate=arguments.rotate)
     say(f"Made key {key.name}. Name the file in QUIETCUFF_TRAIL_KEY_FILE, and start every process that writes anew.")
     say("Keep a copy where the database's backups are not: without its keys the trail cannot be verified.")
@@ -53,7 +53,8 @@ def run_key(arguments: argparse.Namespace) -> int:
 
 
 def run_seal(arguments: argparse.Namespace) -> int:
-    """Seal every lane, and copy the seals where that is asked for."""
+    """Seal every lane, and copy the seals if asked."""
+    # Never over an older file: seals that were put aside are the proof that the database itself cannot give.
     if arguments.to is not None and os.path.exists(arguments.to):
         raise NotAcceptable([Fault(parameter="to", code="bad-setting", detail="A file that is not there yet.")])
 
@@ -70,7 +71,7 @@ def run_seal(arguments: argparse.Namespace) -> int:
 
 
 def run_verify(arguments: argparse.Namespace) -> int:
-    """Look through the trails; 1 where anything is not as it was written."""
+    """Verify the trails; 1 if anything was altered, deleted or moved."""
     files = read_settings(os.environ).trail
     path = arguments.seals or files.seals
     kept = [] if path is None else read_seals(path)
@@ -96,7 +97,7 @@ async def on_open_store(work: Any) -> Any:
 
 
 async def wanted_tenants(store: Store, name: str | None) -> list[Tenant]:
-    """The tenant of a name, or all there are.
+    """The tenant of a name, or all tenants.
 
     Raises:
         StoreNotUsable: there is none of that name.
@@ -110,7 +111,7 @@ async def wanted_tenants(store: Store, name: str | None) -> list[Tenant]:
 
 
 async def verify_tenant(store: Store, tenant: Tenant, keys: tuple[TrailKey, ...], kept: list[Seal]) -> Checked:
-    """Look through the trail of one tenant, page by page, showing how far that is. A server may go on meanwhile.
+    """Verify the trail of one tenant page by page, with a progress bar. A server may run meanwhile.
 
     Raises:
         StoreNotUsable: it was sealed with a key that is not given.
@@ -141,7 +142,7 @@ async def verify_tenant(store: Store, tenant: Tenant, keys: tuple[TrailKey, ...]
 
 
 def tell(name: str, checked: Checked, keys: tuple[TrailKey, ...], *, to_output: bool) -> None:
-    """What was looked through, and every flaw on a line of its own."""
+    """Print a summary, and each flaw on its own line."""
     for flaw in checked.flaws if to_output else ():
         sys.stdout.write(flaw.told(name) + "\n")
     newest = "never sealed" if checked.newest_seal_at is None else f"sealed last at {checked.newest_seal_at:%Y-%m-%d %H:%M:%S}Z"

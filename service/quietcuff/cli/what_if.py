@@ -1,4 +1,4 @@
-"""``quietcuff what-if``: what other rules would have said of what is stored. Nothing is changed."""
+"""``quietcuff what-if``: evaluate stored sittings by other rules or answers. Nothing is changed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NO_LABEL = "no label"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     parser.description = "Evaluate what is stored under other rules, in memory, and tell what moves. Nothing is changed."
     parser.add_argument("--tenant", required=True, help="whose history")
     parser.add_argument("--protocol", help="another protocol, for the sittings in its settings")
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Evaluate, and tell."""
+    """Evaluate by the other rules, and print the report."""
     asked = WhatIf(
         protocol=arguments.protocol,
         guideline=arguments.guideline,
@@ -66,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def answers_of(given: list[str]) -> dict[str, str]:
-    """The answers as names and words.
+    """The answers by name.
 
     Raises:
         NotAcceptable: one without an equals sign.
@@ -80,7 +80,7 @@ def answers_of(given: list[str]) -> dict[str, str]:
 
 
 def told(report: WhatIfReport) -> list[str]:
-    """The report in lines."""
+    """Lines of the report."""
     compared = report.evaluated + report.untouched
     lines = [f"{report.sets} sittings, {report.moved} of {compared} get another label."]
     if report.untouched:
@@ -103,7 +103,7 @@ def told(report: WhatIfReport) -> list[str]:
 
 
 def move_told(move: LabelMove) -> str:
-    """One move in words."""
+    """One change of label in words."""
     settled = [f"{100 * share:.0f} %" if share is not None else "–" for share in (move.settled_before, move.settled_after)]
     labels = f"{move.before or NO_LABEL} → {move.after or NO_LABEL}"
     return f"  {labels}: {move.sets} ({100 * move.share:.1f} %), settled {settled[0]} before, {settled[1]} after"

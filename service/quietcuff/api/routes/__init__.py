@@ -1,1 +1,1 @@
-"""The routes: one controller a file, with what each operation says of itself."""
+"""The routes: one controller in each module, with the descriptions of its operations."""

@@ -1,6 +1,6 @@
-"""``/v1/reading-sets/batch``: many sittings in one request, one a line, however many there are.
+"""``/v1/reading-sets/batch``: any number of sittings in one request, one a line.
 
-What a batch answers: a line for each line, in their order, and one at the end that says that nothing is missing.
+The answer has one line for each line, in the same order, and a last line that shows whether it is complete.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ ENCODER = msgspec.json.Encoder()
 
 
 class StoredLine(msgspec.Struct, frozen=True, kw_only=True):
-    """A line whose sitting is stored, now or before by the same line; ``envelope`` where the whole was asked for."""
+    """A line whose sitting is stored, by this request or an earlier one; ``envelope`` if the full representation was asked
+    for."""
 
     line: int
     status: Literal[201] = 201
@@ -52,7 +53,7 @@ class StoredLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RefusedLine(msgspec.Struct, frozen=True, kw_only=True):
-    """A line of which nothing is stored, and why."""
+    """A line of which nothing is stored, with its problem."""
 
     line: int
     status: int
@@ -60,8 +61,8 @@ class RefusedLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class LastLine(msgspec.Struct, frozen=True, kw_only=True):
-    """The end of a batch: how many lines there were that are not blank, and what came of them. ``end`` is false where there was
-    no room for answers to more, and no more were taken in."""
+    """Last line of a batch: counts of the lines that are not blank, by outcome. ``end`` is False if there was no room for
+    further answers, so that no further lines were taken in."""
 
     end: bool
     lines: int
@@ -71,20 +72,20 @@ class LastLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ToldSafety(msgspec.Struct, frozen=True):
-    """As much of the safety as a line tells."""
+    """The part of the safety that an answer line shows."""
 
     level: Level
 
 
 class ToldEvaluation(msgspec.Struct, frozen=True):
-    """As much of an evaluation as a line tells."""
+    """The part of an evaluation that an answer line shows."""
 
     state: State
     safety: ToldSafety
 
 
 class ToldEnvelope(msgspec.Struct, frozen=True):
-    """As much of an envelope as a line tells."""
+    """The part of an envelope that an answer line shows."""
 
     evaluation: ToldEvaluation
 
@@ -93,7 +94,7 @@ DECODER = msgspec.json.Decoder(ToldEnvelope)
 
 
 def line_of(received: ReceivedLine, request_id: str, *, in_full: bool = False) -> StoredLine | RefusedLine:
-    """What came of a line."""
+    """The answer line for a received line."""
     number, outcome = received.line.number, received.outcome
     if isinstance(outcome, Answer):
         return stored_line(number, outcome, in_full=in_full)
@@ -118,12 +119,12 @@ def stored_line(number: int, answer: Answer, *, in_full: bool) -> StoredLine:
 
 
 def last_line(tally: Tally, *, is_whole: bool) -> LastLine:
-    """The line that says whether anything is missing."""
+    """The last line, which shows whether anything is missing."""
     return LastLine(end=is_whole, **msgspec.structs.asdict(tally))
 
 
 class Spool:
-    """The answers of a batch, kept until its last line is read: in memory while they are few, then in a file."""
+    """Answers of a batch, kept until its last line is read: in memory at first, then in a file."""
 
     def __init__(self, request_id: str, *, in_full: bool, most_bytes: int) -> None:
         self._request_id = request_id
@@ -139,24 +140,25 @@ class Spool:
         self._write(line_of(received, self._request_id, in_full=self._in_full))
 
     def has_room(self) -> bool:
-        """Whether more lines may be taken in; asked before each."""
+        """True if more lines may be taken in; asked before each line."""
+        # Once full it stays full, even if it is asked again: the lines taken in must be the first ones without a gap.
         self._is_whole = self._is_whole and self._file.tell() < self._most_bytes
         return self._is_whole
 
     def finish(self) -> int:
-        """Write the last line; the length of it all in bytes."""
+        """Write the last line and return the length of all in bytes."""
         self._write(last_line(self._tally, is_whole=self._is_whole))
         return self._file.tell()
 
     async def chunks(self) -> AsyncIterator[bytes]:
-        """All of it, once."""
+        """The whole answer, once."""
         self._file.seek(0)
         with self._file:
             while chunk := self._file.read(CHUNK_BYTES):
                 yield chunk
 
     def close(self) -> None:
-        """Drop it all."""
+        """Discard the answers."""
         self._file.close()
 
     def _write(self, line: msgspec.Struct) -> None:

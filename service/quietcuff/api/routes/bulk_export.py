@@ -1,7 +1,4 @@
-"""``$export`` and what follows it: asking after an export, reading its files, ending it. Source: Bulk Data Access 3.
-
-What each route of bulk export says of itself.
-"""
+"""Routes of bulk export: ``$export``, its status, its files and its end. Source: Bulk Data Access 3."""
 
 from __future__ import annotations
 
@@ -64,7 +61,7 @@ REFUSALS = (kinds.BAD_REQUEST, kinds.NOT_ALLOWED, kinds.FORMAT_NOT_OFFERED, kind
 
 
 def kick_off(level: str, method: str) -> Operation:
-    """One way of beginning an export."""
+    """One operation that starts an export."""
     by_post = method == "post"
     return Operation(
         id=f"export_{level}" + ("_by_post" if by_post else ""),
@@ -183,7 +180,7 @@ class BulkExport(Controller):
 
     @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
     async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
-        """Answer how an export stands, and its manifest once it is done."""
+        """Answer the state of an export, and its manifest once it is done."""
         found = await jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
         _check_scopes(request, found, found.plan.types)
         if found.state == "open":
@@ -212,6 +209,7 @@ class BulkExport(Controller):
         if place > len(found.files):
             raise NotFound("file")
         file = found.files[place - 1]
+        # Files of deletions and errors tell of several types at once, so all of the plan's are needed.
         _check_scopes(request, found, [file.resource_type] if file.purpose == "output" else found.plan.types)
         await jobs.note_download(desk, caller)
         packed = accepts_gzip(request)
@@ -236,6 +234,7 @@ async def _begin(request: Request[Any, Any, Any], level: Level, members: Members
         by_post=body is not None,
         is_lenient="handling=lenient" in (header_of(request, "Prefer") or "").replace(" ", ""),
     )
+    # Planned before the job is stored, so that a parameter that cannot be met is refused now and not by a failed job.
     readable, now = _readable(principal_of(request).scopes), service.desk.clock()
     plan = await service.desk.store.read(
         publisher.tenant.tenant_id, lambda snapshot: plan_of(snapshot, asked, publisher, members, readable, now)
@@ -255,23 +254,24 @@ def _manifest(request: Connection, found: Export, job_id: str) -> ASGIResponse:
 
 
 def _readable(scopes: Scopes) -> Readable:
-    """What may be exported: the types that may be both read and searched, each with the searches that narrow it."""
+    """Types that may be exported, which need both read and search, with the searches that narrow each."""
     found = {name: [scopes.parts(Need(name, letter)) for letter in "rs"] for name in EXPORTED_TYPES}
     return {name: _common(*parts) for name, parts in found.items() if all(part != [] for part in parts)}
 
 
 def _common(reading: list[Pairs] | None, searching: list[Pairs] | None) -> list[Pairs] | None:
-    """The parts that satisfy both; None for all of the type."""
+    """Searches that satisfy both scopes; None for the whole type."""
     if reading is None or searching is None:
         return searching if reading is None else reading
     return [(*one, *other) for one in reading for other in searching]
 
 
 def _check_scopes(request: Connection, export: Export, types: Any) -> None:
-    """Refuse who may not read what an export holds.
+    """Refuse callers who may not read the content of an export.
 
     Raises:
-        NotAllowed: it holds a type that the key may not read, or may read a part of only and did not choose itself.
+        NotAllowed: it holds a type that the key may not read, or a type that the key may read in part only and did not narrow
+        so itself.
     """
     principal = principal_of(request)
     readable = _readable(principal.scopes)
@@ -283,7 +283,7 @@ def _check_scopes(request: Connection, export: Export, types: Any) -> None:
 
 
 def _holds_no_more(plan: ExportPlan, resource_type: str, parts: list[Pairs]) -> bool:
-    """Whether all that an export holds of a type would be found by one of these searches, too. A client may have a token of
-    fewer scopes now than the one with which it began the export."""
+    """True if everything of a type in the export would also be found by one of these searches. A client's token may have fewer
+    scopes now than the one that started the export."""
     filters = plan.filters_of(resource_type)
     return bool(filters) and all(any(set(part) <= set(one) for part in parts) for one in filters)

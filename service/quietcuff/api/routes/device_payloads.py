@@ -1,7 +1,4 @@
-"""``/v1/device-payloads``, ``/v1/payloads`` and ``/v1/refused-payloads``: what is sent, and what came of it.
-
-What each route for payloads of devices and systems says of itself.
-"""
+"""``/v1/device-payloads``, ``/v1/payloads`` and ``/v1/refused-payloads``: payloads, their outcome, and replay."""
 
 from __future__ import annotations
 
@@ -101,8 +98,8 @@ FHIR_EXAMPLE: dict[str, Any] = {
 
 
 class PayloadAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of a payload: the sets that it changed, then those that held its readings already; how many were known;
-    what could not be read, with the place in the list of refused payloads."""
+    """Outcome of a payload: the sets that it changed, then those that held its readings already; how many readings were known;
+    what could not be read, with its place in the list of refused payloads."""
 
     payload_id: str
     reading_sets: list[Envelope]
@@ -118,7 +115,7 @@ class RefusedPage(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ReplayPayload(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """How to read a refused payload again: as it is, or repaired, as text or as bytes in base64."""
+    """A refused payload to read again: as it is, or repaired, as text or as bytes in base64."""
 
     text: str | None = None
     base64: str | None = None
@@ -244,6 +241,7 @@ class DevicePayloads(Controller):
         desk, caller = service_of(request).desk, caller_of(request)
         key = idempotency_key_of(request)
         acknowledged = await receive_hl7v2(desk, caller, body, media_type=media_type_of(request), key=key)
+        # An HTTP request is owed an answer, also where MSH-15 and MSH-16 ask for no acknowledgement.
         told = b"".join(acknowledged.answers) or acknowledged.least
         return answer(told, media_type=HL7_V2, headers=REPEATED if acknowledged.repeated else None)
 
@@ -255,7 +253,7 @@ class Payloads(Controller):
 
     @get("/{payload_id:str}", opt=described(PAYLOAD))
     async def payload(self, request: Request[Any, Any, Any], payload_id: FromPath[str]) -> ASGIResponse:
-        """Answer a payload with what came of it."""
+        """Answer a payload with its outcome."""
         return answer_struct(await refused.read_payload(service_of(request).desk, caller_of(request), payload_id))
 
 
@@ -288,14 +286,14 @@ class RefusedPayloads(Controller):
 
 
 async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
-    """Keep a payload, store what it says, and answer."""
+    """Keep a payload, store its readings, and answer."""
     payload = ReceivedPayload(kind=kind, media_type=media_type_of(request), body=body)
     key = idempotency_key_of(request)
     return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind], key=key))
 
 
 def media_type_of(request: Request[Any, Any, Any]) -> str:
-    """As it was sent, as far as it can be kept."""
+    """The Content-Type as sent, cut to the length that can be stored."""
     return (header_of(request, "Content-Type") or "")[:255]
 
 
@@ -305,10 +303,10 @@ def answer_received(received: ReceivedSets) -> ASGIResponse:
 
 
 def repaired_of(replay: ReplayPayload) -> bytes | None:
-    """The repaired bytes; None to read what was received.
+    """The repaired bytes; None to read the received ones.
 
     Raises:
-        NotAcceptable: both ways at once, or text that is no base64.
+        NotAcceptable: both ways at once, or text that is not base64.
     """
     if replay.text is not None and replay.base64 is not None:
         raise NotAcceptable([Fault(pointer="/base64", code="named-twice", detail="Either text or base64.")])

@@ -1,6 +1,6 @@
-"""``/fhir/R4``: what is stored, as FHIR. The routes of each type are the same. Source: FHIR R4 http and search.
+"""``/fhir/R4``: stored data as FHIR, with the same routes for each type. Source: FHIR R4 http and search.
 
-What the routes of FHIR are, for the guard and the OpenAPI document: made from the tables that the searches read.
+The operations are made from the same tables that the searches read.
 """
 
 from __future__ import annotations
@@ -143,7 +143,7 @@ def _search(kind: str, id: str, summary: str, **more: Any) -> Operation:
 
 
 def asked_of(asking: Asking) -> dict[str, str]:
-    """Every parameter of a search, in words."""
+    """Every parameter of a search, with its description."""
     controls = {
         "_count": "The length of a page; 0 for the total alone.",
         "_sort": f"One of {', '.join(asking.orders)}.",
@@ -215,7 +215,7 @@ WORTH_PACKING = 1_400
 
 
 class Metadata(Controller):
-    """What this server can do."""
+    """The CapabilityStatement of this server."""
 
     path = FHIR_BASE
 
@@ -230,7 +230,7 @@ class Metadata(Controller):
 
 
 class LastObservations(Controller):
-    """The newest of each code."""
+    """The newest Observations of each code."""
 
     path = f"{FHIR_BASE}/Observation"
 
@@ -246,7 +246,7 @@ class LastObservations(Controller):
 
 
 def controller_of(kind: str) -> type[Controller]:
-    """The routes of one type of resource: read, read of a version, history where there is one, and search both ways."""
+    """Routes of one resource type: read, version read, and search by GET and POST."""
 
     class OfType(Controller):
         """Read and search."""
@@ -265,14 +265,14 @@ def controller_of(kind: str) -> type[Controller]:
 
         @get("/{resource_id:str}", opt=described(read_of(kind)))
         async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
-            """Answer a resource as it stands."""
+            """Answer the current version of a resource."""
             return await _read(request, kind, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
 
         @get("/{resource_id:str}/_history/{version_id:str}", opt=described(read_version_of(kind)))
         async def read_version(
             self, request: Request[Any, Any, Any], resource_id: FromPath[str], version_id: FromPath[str]
         ) -> ASGIResponse:
-            """Answer a resource as it was."""
+            """Answer an earlier version of a resource."""
             return await _read(
                 request, kind, lambda snapshot, publisher: read_version(snapshot, publisher, kind, resource_id, version_id)
             )
@@ -281,7 +281,7 @@ def controller_of(kind: str) -> type[Controller]:
 
 
 def history_of(kind: str) -> type[Controller]:
-    """The route of the history of one type of resource."""
+    """The history route of one resource type."""
 
     class VersionHistory(Controller):
         """Every version."""
@@ -324,6 +324,7 @@ async def _read(request: Request[Any, Any, Any], kind: str, work: Any) -> ASGIRe
     headers = {"ETag": found.etag}
     if found.last_modified is not None:
         headers["Last-Modified"] = found.last_modified
+    # After the read and not before it: whether the caller may see the resource is decided there.
     if found.is_known_to(header_of(request, "If-None-Match"), header_of(request, "If-Modified-Since")):
         return not_modified(found.etag)
     body = found.body if elements is None else found.part(elements)
@@ -352,8 +353,11 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
     clock = Clock(publisher.tenant.zone, desk.clock())
     bundle = await desk.store.read(publisher.tenant.tenant_id, lambda snapshot: find(snapshot, publisher, clock))
     tell_found(request, bundle.count(ENTRY), asked=pairs)
+    # Caches must keep the packed and the plain answer apart, also where this one is plain.
     headers = {"Vary": "Accept-Encoding"}
     if len(bundle) >= WORTH_PACKING and accepts_gzip(request):
+        # In a thread, since packing a large Bundle would hold up every other request; without a time, so that equal answers
+        # stay equal.
         bundle = await asyncio.to_thread(gzip.compress, bundle, LEVEL, mtime=0)
         headers["Content-Encoding"] = "gzip"
     return answer(bundle, media_type=FHIR_JSON_UTF8, headers=headers)

@@ -1,4 +1,4 @@
-"""``/v1/follow-ups``: who is to be seen and was not."""
+"""``/v1/follow-ups``: people who were to be seen again and were not."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ class FollowUps(Controller):
 
 
 def answered(page: FollowUpPage, kind: str, path: str, said: dict[str, str], *, named: bool) -> ASGIResponse:
-    """The page in the format asked for; its next link is the same in both."""
+    """The page in the format asked for; its next link is the same in both formats."""
     items = msgspec.json.encode([line_of(line, named=named) for line in page.lines])
     whole = answer_page(Page(items=items, cursor=page.cursor), path, said)
     if kind == JSON:
@@ -131,7 +131,7 @@ def answered(page: FollowUpPage, kind: str, path: str, said: dict[str, str], *, 
 
 
 def line_of(line: FollowUp, *, named: bool) -> FollowUpLine:
-    """A line as it is answered."""
+    """A line of the list as answered."""
     last, low = line.last_systolic_mmhg, line.last_diastolic_mmhg
     return FollowUpLine(
         subject_id=str(line.subject_id),

@@ -1,4 +1,4 @@
-"""``/v1/groups``: named, stored queries of people, for exports."""
+"""``/v1/groups``: named, stored filters of people, for exports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``/health``: whether the process lives, and whether it can serve."""
+"""``/health``: liveness of the process, and readiness of its database."""
 
 from __future__ import annotations
 
@@ -38,13 +38,14 @@ READY = Operation(
 
 
 class HealthChecks(Controller):
-    """For whoever keeps the service running."""
+    """Checks for operators and their tools."""
 
     path = "/health"
 
     @get("/live", opt=described(LIVE))
     async def live(self) -> ASGIResponse:
         """Answer without touching anything."""
+        # No look at the database: a process must not be restarted because its database is away.
         return answer_struct(Health())
 
     @get("/ready", opt=described(READY))

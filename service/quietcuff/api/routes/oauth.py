@@ -1,4 +1,4 @@
-"""Where a client finds out how to be authorized, and where it gets its token. Source: SMART App Launch 2.2."""
+"""Discovery and token endpoint for OAuth clients. Source: SMART App Launch 2.2."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ WELL_KNOWN = "/.well-known/smart-configuration"
 
 
 class SmartConfiguration(msgspec.Struct, frozen=True, kw_only=True):
-    """What SMART clients look for first."""
+    """The configuration document that SMART clients read first."""
 
     token_endpoint: str
     grant_types_supported: tuple[str, ...] = ("client_credentials",)
@@ -94,6 +94,7 @@ class Authorization(Controller):
     @post(TOKEN_PATH, opt=described(TOKEN))
     async def token(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Give a token."""
+        # RFC 6749, 2.3 and 3.2: a client authenticates in one way only, and never by parameters in the address.
         schemes = (line.strip().partition(" ")[0] for line in request.headers.getall("Authorization", []))
         check_outside_form(schemes, request.scope["query_string"])
         token = await service_of(request).token_desk.give(body)

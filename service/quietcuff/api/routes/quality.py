@@ -1,4 +1,4 @@
-"""``/v1/quality``: how well blood pressure is measured, as JSON and as a page. Nobody who was measured is in it."""
+"""``/v1/quality``: quality of blood-pressure measurement, as JSON and as a page. It contains nothing about single patients."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ PAGE = Operation(
 
 
 class Quality(Controller):
-    """The report on measuring."""
+    """The report on the quality of measurement."""
 
     path = "/v1"
 
@@ -95,6 +95,7 @@ class Quality(Controller):
         """Answer the report."""
         desk, filters = service_of(request).desk, filters_of(request)
         report = await report_stored(desk, caller_of(request).tenant_id, filters)
+        # In a thread: encoding a long report would hold up the other requests.
         return answer(await asyncio.to_thread(msgspec.json.encode, report))
 
     @get("/quality.html", opt=described(PAGE))
@@ -107,10 +108,10 @@ class Quality(Controller):
 
 
 def filters_of(request: Connection) -> Filters:
-    """What the query asks for.
+    """Filters in the query.
 
     Raises:
-        NotAcceptable: days that are none or in the wrong order, or no such part; all faults at once.
+        NotAcceptable: invalid days, days in the wrong order, or an unknown part; all faults at once.
     """
     said = query_of(request, "from", "to", *PARTS, "by")
     faults: list[Fault] = []
@@ -126,7 +127,7 @@ def filters_of(request: Connection) -> Filters:
 
 
 def day_of(said: dict[str, str], name: str, faults: list[Fault]) -> date | None:
-    """A day of the query, None where it is not there or a fault was added."""
+    """A day in the query; None if it is missing or a fault was added."""
     if name not in said:
         return None
     try:

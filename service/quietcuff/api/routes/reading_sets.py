@@ -1,7 +1,4 @@
-"""``/v1/reading-sets``: store sittings, change them, and read them back.
-
-What each route of ``/v1/reading-sets`` says of itself.
-"""
+"""``/v1/reading-sets``: store sittings, change them, and read them back."""
 
 from __future__ import annotations
 
@@ -267,7 +264,7 @@ class ReadingSets(Controller):
 
     @get("/{set_id:str}/versions", opt=described(LIST_VERSIONS))
     async def list_versions(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
-        """Say why each version is there."""
+        """Answer the cause of each version."""
         return answer(await application.read_versions(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions/{number:str}", opt=described(GET_VERSION))
@@ -292,7 +289,7 @@ class ReadingSets(Controller):
 
     @post("/{set_id:str}/corrections", opt=described(CORRECT))
     async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
-        """Put right what a sitting says."""
+        """Correct a sitting."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
@@ -303,6 +300,7 @@ class ReadingSets(Controller):
         media_type = format_of(request, PLAIN, HTML)
         sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id)
         body = (sheet_html(sheet) if media_type == HTML else sheet_text(sheet)).encode()
+        # Of the bytes and not of the version: the wording of a sheet may change without a new version of its set.
         headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', "Vary": "Accept"}
         if is_known_already(request, headers["ETag"]):
             return not_modified(headers["ETag"])
@@ -312,7 +310,7 @@ class ReadingSets(Controller):
 
     @post("/{set_id:str}/move", opt=described(MOVE))
     async def move(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
-        """Move a sitting to the person whose it is."""
+        """Move a sitting to the right person."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
@@ -327,12 +325,12 @@ class ReadingSets(Controller):
 
 
 def faults_of_appended(change: Append) -> list[Fault]:
-    """What only a correction may say of a reading."""
+    """Faults for fields of an appended reading that only a correction may set."""
     return voided_faults(change.readings)
 
 
 def answer_set(stored: application.Answer) -> ASGIResponse:
-    """A set after a change, or after the same change was asked for again."""
+    """A set after a change, or after a repeat of the same change."""
     headers = {"ETag": f'"{stored.version}"'}
     if stored.created:
         headers["Location"] = f"{ReadingSets.path}/{stored.set_id}"
@@ -342,13 +340,13 @@ def answer_set(stored: application.Answer) -> ASGIResponse:
 
 
 def answer_read(request: Connection, found: application.Answer) -> ASGIResponse:
-    """A set that was read, unless the caller has it."""
+    """A set as read, or 304 if the caller has it."""
     etag = f'"{found.version}"'
     return not_modified(etag) if is_known_already(request, etag) else answer(found.body, headers={"ETag": etag})
 
 
 def set_query(asked: dict[str, str]) -> SetQuery:
-    """Which sets are asked for.
+    """The query for a list of sets.
 
     Raises:
         NotAcceptable: a parameter that cannot be read.

@@ -61,7 +61,7 @@ def _operation(id: str, summary: str, shape: type) -> Operation:
 
 
 class Protocols(Controller):
-    """How a sitting is done and which of its readings count."""
+    """Protocols: the procedure of a sitting and the choice of counted readings."""
 
     path = "/v1/protocols"
 
@@ -81,7 +81,7 @@ class Protocols(Controller):
 
 
 class Guidelines(Controller):
-    """What a result is called."""
+    """Guidelines: the categories and labels of a result."""
 
     path = "/v1/guidelines"
 
@@ -120,7 +120,7 @@ def _find(rules: Mapping[str, Rule], rule_id: str) -> Rule:
 
 
 def _sources(book: Rulebook, rule: Protocol | Guideline) -> dict[str, Source]:
-    """The sources that any part of the rule names."""
+    """Sources named by any part of the rule."""
     return {key: book.sources[key] for key in sorted(_keys(msgspec.to_builtins(rule)))}
 
 

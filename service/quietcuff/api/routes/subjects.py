@@ -1,4 +1,4 @@
-"""``/v1/subjects``: what is known of people. Their identifiers stand in bodies only, never in an address."""
+"""``/v1/subjects``: the registry of people. Identifiers are in bodies only, never in an address."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ SVG_HEADERS = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe
 
 
 class Find(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Whom to look for."""
+    """The person to look for."""
 
     identifier: Identifier
 
@@ -142,12 +142,13 @@ class Subjects(Controller):
         """Look a person up."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Find)
         found = await application.find_subject(desk, caller, wanted.identifier)
+        # The identifier is in the body, which the trail does not see; without this the read would be of nobody.
         tell_found(request, 1, person=found)
         return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
-        """Answer what is known."""
+        """Answer the registered person."""
         return answer_record(await application.read_subject(service_of(request).desk, caller_of(request), subject_id))
 
     @get("/{subject_id:str}/summary", opt=described(SUMMARY))

@@ -1,4 +1,4 @@
-"""``/v1/tables``: what is stored as tables for analysts, and their dictionary."""
+"""``/v1/tables``: stored data as tables for analysts, and their dictionary."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ class TableRoutes(Controller):
 
 
 def format_asked(request: Connection, said: dict[str, str]) -> str:
-    """The media type that the parameter names, else the one that Accept does.
+    """Media type from the parameter, or else from Accept.
 
     Raises:
         NotAcceptable: a format that is not offered.
@@ -128,11 +128,11 @@ def format_asked(request: Connection, said: dict[str, str]) -> str:
 
 
 def identified_asked(request: Connection, said: dict[str, str]) -> bool:
-    """Whether people are to be named.
+    """True if the table is to name people.
 
     Raises:
         NotAcceptable: neither true nor false.
-        NotAllowed: they are, and the key may not name them.
+        NotAllowed: it is, and the key may not name them.
     """
     word = said.get("identified", "false")
     if word not in ("true", "false"):

@@ -1,4 +1,4 @@
-"""``/v1/targets``: where results are sent on to, and what could not be delivered there."""
+"""``/v1/targets``: delivery targets for results, and results that could not be delivered."""
 
 from __future__ import annotations
 
@@ -152,7 +152,7 @@ class Targets(Controller):
 
     @get("/{target_id:str}/undelivered", opt=described(UNDELIVERED))
     async def undelivered(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
-        """Answer what was given up."""
+        """Answer the entries that were given up."""
         said = query_of(request, "limit")
         limit = limit_parameter("limit", said["limit"], LONGEST_LIST) if "limit" in said else DEFAULT_LIMIT
         return answer_struct(await targets.list_undelivered(service_of(request).desk, caller_of(request), target_id, limit))
@@ -165,5 +165,5 @@ class Targets(Controller):
 
 
 def allowances_of(connection: Connection) -> Allowances:
-    """Where this service may send to beyond public addresses."""
+    """Addresses to which this service may send beyond public ones."""
     return read_allowances(service_of(connection).settings.deliver_to)

@@ -1,4 +1,4 @@
-"""``/v1/what-if``: what other rules would have said of what is stored, as a job."""
+"""``/v1/what-if``: jobs that evaluate stored sittings by other rules or answers."""
 
 from __future__ import annotations
 
@@ -69,13 +69,13 @@ END = Operation(
 
 
 class WhatIfs(Controller):
-    """What-ifs."""
+    """What-if jobs."""
 
     path = "/v1/what-if"
 
     @post(opt=described(START), status_code=202)
     async def start(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
-        """Begin one."""
+        """Start a job."""
         asked = read(body, WhatIf)
         check_names(request, asked)
         service = service_of(request)
@@ -86,21 +86,22 @@ class WhatIfs(Controller):
 
     @get("/{job_id:str}", opt=described(READ))
     async def get_one(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
-        """Answer how one stands."""
+        """Answer the state of a job."""
         job = await read_what_if(service_of(request).desk, caller_of(request), job_id)
+        # Checked when it is read, too: the reader may hold another key than the one that started the job.
         check_names(request, job.asked)
         is_over = job.state in ("done", "failed")
         return answer_struct(job, headers=None if is_over else {"Retry-After": str(RETRY_SECONDS)})
 
     @delete("/{job_id:str}", opt=described(END), status_code=200)
     async def end(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
-        """Delete one."""
+        """Delete a job."""
         await end_what_if(service_of(request).desk, caller_of(request), job_id)
         return answer(b"", status=204)
 
 
 def check_names(request: Connection, asked: WhatIf) -> None:
-    """Refuse who may not have people named, where they are to be.
+    """Refuse a caller who may not have people named, if the job names them.
 
     Raises:
         NotAllowed: the key lacks the scope for it.

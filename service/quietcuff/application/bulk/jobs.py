@@ -73,10 +73,6 @@ async def ask_after_export(desk: AppContext, caller: Caller, job_id: str) -> Exp
     Raises:
         NotFound: the tenant has none of that id, or it was ended, or it has expired.
         TooOften: asked again before half of the waiting time in the last answer was over.
-
-    Raises:
-        NotFound: the tenant has none of that id, or it was ended, or its time is over.
-        TooOften: asked again before half of the time that the last answer named was over.
     """
     moment = now(desk)
     job = await find(desk, caller, job_id, moment)
@@ -100,9 +96,6 @@ async def read_export(desk: AppContext, caller: Caller, job_id: str) -> Export:
 
     Raises:
         NotFound: the tenant has none of that id, or it is not finished.
-
-    Raises:
-        NotFound: the tenant has none of that id, or it is not over.
     """
     job = await find(desk, caller, job_id, now(desk))
     if job.state in ("waiting", "running"):

@@ -183,12 +183,9 @@ def is_partial(keyed: IncomingReading) -> bool:
 
 
 def meet_again(turn: UnitOfWork, keyed: IncomingReading, stored: SourceRow, joined: Joined) -> IncomingReading | None:
-    """Compare a reading with the one stored under its key: a repeat, an earlier value of a corrected reading, or a
-    contradiction.
+    """Compare a reading with the one stored under its key: a repeat, an earlier value of it, or a contradiction.
 
     Returns the reading reduced to its pulse if the stored reading never had one; otherwise None.
-
-    Answers what it says beyond what is stored: a pulse, where the reading never had one.
     """
     has_pressures = keyed.says is None or not is_partial(keyed)
     same = not has_pressures or says_the_same(keyed.reading, stored) or was_said_before(turn, keyed.reading, stored, joined)
@@ -261,8 +258,6 @@ def add(
     """Add readings to their sittings: to a named or open set, or to a new one.
 
     Returns the number of sets stored. Readings that the rules cannot evaluate are refused, and the rest goes on.
-
-    Answers how many sets were stored. What the rules cannot evaluate is refused, and the rest goes on.
     """
     try:
         placed = place_readings(turn, person, sitting, fresh)

@@ -57,7 +57,7 @@ class RefusedListed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PayloadTold(msgspec.Struct, frozen=True, kw_only=True):
-    """A payload: how it came, what it made, what of it was refused, and its bytes as received, in base64."""
+    """A payload: its origin, the versions that it made, its refused parts, and its bytes as received, in base64."""
 
     id: str
     kind: PayloadKind

@@ -1,1 +1,1 @@
-"""What several commands share: their database, lists, progress, files and complaints."""
+"""Shared parts of the commands: database access, lists, progress, files and error messages."""

@@ -1,4 +1,4 @@
-"""What went wrong with a command, in sentences that name it and say how to go on."""
+"""Error messages of the commands: sentences that name the error and say how to go on."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ DELETED = "It was there and was deleted, by retention or by erasing its person: 
 
 
 def sentence_of(error: QuietcuffError) -> str:
-    """What a refusal says to a person at a terminal."""
+    """A refusal as a sentence for a person at a terminal."""
     if isinstance(error, Busy):
         # The store tells only that it failed; what the database itself said stands behind it.
         return sentence_of_database(error) or (error.told if isinstance(error, StoreFailing) else BUSY)
@@ -26,13 +26,13 @@ def sentence_of(error: QuietcuffError) -> str:
 
 
 def sentence_of_fault(fault: Fault) -> str:
-    """One fault of what was given: where, which, and what is accepted."""
+    """One fault as a sentence: its place, its code, and what is accepted."""
     place = fault.pointer if fault.pointer is not None else fault.parameter or fault.header
     return f"Not accepted: {place or 'the whole text'} ({fault.code}). Accepted: {fault.detail.removeprefix('Accepted: ')}"
 
 
 def sentence_of_database(error: BaseException) -> str | None:
-    """What the database's own error means, from the one table of its faults; None where nobody foresaw it."""
+    """Meaning of an error of the database, from the one table of its faults; None if it is not in the table."""
     # Loaded only when something failed: the table knows the drivers, which most commands need not wait for.
     from quietcuff.storage.engine.faults import sentence_of_database as told
 

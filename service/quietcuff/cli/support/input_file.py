@@ -1,4 +1,4 @@
-"""The file that a command reads: as it is, compressed, or what comes through a pipe."""
+"""The input file of a command: plain, compressed, or from a pipe."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ CHUNK_BYTES = 64 * 1024
 
 
 class InputFile:
-    """An open file; ``-`` is the standard input, and a name that ends in ``.gz`` is unpacked while it is read."""
+    """An open file; ``-`` is standard input, and a name ending in ``.gz`` is decompressed while it is read."""
 
     def __init__(self, name: str) -> None:
         self._is_ours = name != "-"
@@ -30,19 +30,20 @@ class InputFile:
 
     @property
     def total_bytes(self) -> int | None:
-        """The length of the file as it lies on the disk; none for a pipe."""
+        """Size of the file on disk in bytes; None for a pipe."""
         return os.fstat(self._file.fileno()).st_size if stat.S_ISREG(self._mode) else None
 
     @property
     def position_bytes(self) -> int:
-        """How far the file was read."""
+        """Number of bytes read so far."""
+        # Of the file and not of the stream: of a compressed file the length that is known is the packed one.
         return self._file.tell() if stat.S_ISREG(self._mode) else 0
 
     async def chunks(self) -> AsyncIterator[bytes]:
-        """The bytes as they come. While a pipe has none, other work goes on.
+        """The bytes as they arrive. While a pipe has none, other work goes on.
 
         Raises:
-            NotReadable: a name that ends in .gz, and no whole gzip file.
+            NotReadable: the name ends in .gz, and it is not a complete gzip file.
         """
         try:
             while chunk := await self._next_chunk():
@@ -52,19 +53,21 @@ class InputFile:
             raise NotReadable(Fault(pointer="", code="not-gzip", detail=detail)) from error
 
     def close(self) -> None:
-        """Close it, unless it is the standard input."""
+        """Close it, unless it is standard input."""
         if self._is_ours:
             self._file.close()
 
     async def _next_chunk(self) -> bytes:
+        # A blocking read would stop the loop, and with it the storing of lines that were read already.
         if stat.S_ISFIFO(self._mode) or stat.S_ISSOCK(self._mode) or self._file.isatty():
             await readable(self._file)
         return self._stream.read1(CHUNK_BYTES)
 
 
 async def readable(file: BinaryIO) -> None:
-    """Wait until there is something to read, where the machine can tell."""
+    """Wait until there is something to read, if the system can tell."""
     loop, is_ready = asyncio.get_running_loop(), asyncio.Event()
+    # Not every event loop can watch a file; then the read itself waits.
     with suppress(NotImplementedError):
         loop.add_reader(file, is_ready.set)
         try:

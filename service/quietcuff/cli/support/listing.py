@@ -1,4 +1,4 @@
-"""How lists are shown: a table where it fits the terminal whole, else a line each with tabs between, or JSON for programs."""
+"""Output of lists: a table if it fits the terminal, otherwise tab-separated lines, or JSON for programs."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ Cell = str | int | datetime | None
 
 
 def add_json_to(parser: argparse.ArgumentParser) -> None:
-    """The option of every list."""
+    """Add the option that every list has."""
     parser.add_argument("--json", action="store_true", help="a JSON array, an object for each, to standard output")
 
 
 def show_list(names: Sequence[str], rows: Iterable[Sequence[Cell]], *, as_json: bool) -> None:
-    """Show rows under the names of their columns. Nothing is ever folded or cut: ids can be copied, and read by programs."""
+    """Show rows with their column names. Nothing is folded or cut, so that ids can be copied and read by programs."""
     found = [tuple(row) for row in rows]
     if as_json:
         objects = [dict(zip(names, map(_value, row), strict=True)) for row in found]
@@ -35,7 +35,8 @@ def _write_lines(rows: Iterable[Sequence[Cell]]) -> None:
 
 
 def _is_table_shown(names: Sequence[str], rows: list[tuple[Cell, ...]]) -> bool:
-    """Show a table, unless the terminal is too narrow for it; whether it was shown."""
+    """Print a table unless the terminal is too narrow. True if it was printed."""
+    # Loaded here, since a list that goes to a program or a file needs nothing of it.
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -56,7 +57,7 @@ def _value(cell: Cell) -> str | int | None:
 
 
 def _text(cell: Cell) -> str:
-    """A cell as text on one line, without tabs of its own."""
+    """A cell as text on one line, without tabs."""
     if isinstance(cell, datetime):
         return cell.astimezone(UTC).isoformat().replace("+00:00", "Z")
     return "" if cell is None else " ".join(str(cell).split())

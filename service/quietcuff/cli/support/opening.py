@@ -1,6 +1,6 @@
-"""How a command comes to its database: one that is there, at the schema of this program, with the key of its trail.
+"""Opening of a command's database: it must exist, have this program's schema, and come with the key of its trail.
 
-Only commands that create something may make a SQLite file (``make_if_new``); every other one says that there is none.
+Only commands that create something may create a SQLite file (``make_if_new``); every other one reports that it is missing.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from quietcuff.storage.trail.seals import newest_seal
 
 @asynccontextmanager
 async def opened(settings: Settings, *, for_serving: bool = False, needs_trail_key: bool = True) -> AsyncIterator[Store]:
-    """The database of the settings, for as long as a command works on it.
+    """The database of the settings, open while a command works.
 
     Raises:
-        StoreNotUsable: it is not there, its schema is not the one needed, another process serves from it, or its trail is kept
-            with a key that is not given.
+        StoreNotUsable: it does not exist, its schema is not the one needed, another process serves from it, or its trail has a
+        key that is not given.
         Busy: it cannot be reached.
     """
     require_there(settings.database_url)
@@ -41,10 +41,10 @@ async def opened(settings: Settings, *, for_serving: bool = False, needs_trail_k
 
 
 def require_there(url: str) -> None:
-    """Refuse to work on a SQLite file that is not there: opened, it would be made, empty.
+    """Refuse a SQLite file that does not exist, because opening it would create an empty one.
 
     Raises:
-        StoreNotUsable: it is not there.
+        StoreNotUsable: it does not exist.
     """
     parsed = parse_url(url)
     if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
@@ -55,7 +55,7 @@ def require_there(url: str) -> None:
 
 
 async def require_trail_key(store: Store, files: TrailFiles) -> None:
-    """Refuse to write to a trail without the key that it is kept with: what was written so would be taken for forged.
+    """Refuse to write to a trail without its key, because rows written so would look forged.
 
     Raises:
         StoreNotUsable: the newest seal of a tenant was made with a key that is not given.

@@ -1,4 +1,4 @@
-"""How far long work has come: a bar at a terminal, and elsewhere a line now and then, on the standard error stream."""
+"""Progress of long work on standard error: a bar at a terminal, otherwise a line now and then."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SECONDS_BETWEEN_LINES = 10.0
 
 
 class HowFar:
-    """Counts lines, and shows their rate and, where the source's length is known, the time that is left."""
+    """Counts lines and shows their rate and, if the size of the source is known, the time left."""
 
     def __init__(self, source: InputFile, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
         console = Console(stderr=True)
@@ -38,9 +38,10 @@ class HowFar:
             self._bar.stop()
 
     def count(self) -> None:
-        """One more line is done."""
+        """Count one line as done."""
         self._lines += 1
         now = time.monotonic()
+        # Looked at by the clock and not by the count: a line of output for every so many lines would slow a fast import.
         if now < self._next:
             return
         self._next = now + self._wait

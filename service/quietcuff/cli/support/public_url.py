@@ -1,6 +1,6 @@
-"""Under which public URL a command works: the database's own, which is set once and then belongs to it.
+"""The public URL of a command: the database's own, which is set once and then stays.
 
-Identifiers begin with it, and others keep them. A guess from host and port must never stand where a real address stood.
+Identifiers begin with it, and other systems keep them. A guess from host and port must never replace a real address.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from quietcuff.storage.engine.store import NO_TENANT, Store
 
 
 async def settle_public_url(store: Store, settings: Settings, environment: Mapping[str, str]) -> Settings:
-    """The settings with the public URL that holds. The first that others can reach is kept in the database.
+    """The settings with the public URL in force. The first one that others can reach is stored in the database.
 
     Raises:
-        StoreNotUsable: the environment says another than the database's.
+        StoreNotUsable: the environment names another one than the database.
     """
     said, is_said = settings.public_url, is_address_said(environment)
     known = await store.read(NO_TENANT, find_public_url)
@@ -42,7 +42,7 @@ async def settle_public_url(store: Store, settings: Settings, environment: Mappi
 
 
 def is_of_this_machine(url: str) -> bool:
-    """Whether nobody but this machine can mean this service by an address."""
+    """True if an address can be used on this machine only."""
     host = urlsplit(url).hostname or ""
     if host == "localhost" or host.endswith(".localhost"):
         return True

@@ -1,6 +1,6 @@
-"""Whether a command may deliver from the database it has: a restored copy sends nothing until somebody says so.
+"""The check whether a database may deliver: a restored copy delivers nothing until an operator allows it.
 
-What its original has sent since, or will send, would be sent once more, under identifiers that may be others by then.
+The original has delivered the same results, or will. The copy would send them again, perhaps under other identifiers.
 """
 
 from __future__ import annotations
@@ -25,14 +25,15 @@ OPTION = "--resume-delivery"
 
 
 def add_resuming_to(parser: argparse.ArgumentParser) -> None:
-    """The option of the commands that deliver."""
+    """Add the option of the commands that deliver."""
     parser.add_argument(
         OPTION, action="store_true", help="deliver from here from now on: this is the database that is meant, and no copy of it"
     )
 
 
 async def why_not_deliver(store: Store, settings: Settings, *, resumes: bool) -> str | None:
-    """Why nothing may be delivered from here; None where it may. The first place is kept, and with ``resumes`` this one."""
+    """Reason not to deliver from here; None if delivery is allowed. The first place is stored, and with ``resumes`` this
+    one."""
     known = await store.read(NO_TENANT, find_delivery_place)
     place = await store.read(NO_TENANT, partial(present_place, instance=settings.instance))
     public_url = await store.read(NO_TENANT, find_public_url)
@@ -46,13 +47,14 @@ async def why_not_deliver(store: Store, settings: Settings, *, resumes: bool) ->
     if known != now:
         await store.write(NO_TENANT, lambda transaction: keep_delivery_place(transaction, now, datetime.now(UTC)))
     if moved is not None:
+        # In the trail of each tenant, since the results of all of them go out from here from now on.
         for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
             await store.write(tenant_id, partial(tell_trail, tenant_id=tenant_id, action="run-command", what="resume delivery"))
     return None
 
 
 def what_moved(known: DeliveryPlace, now: DeliveryPlace) -> str | None:
-    """What is another than it was when last delivered; None where nothing is. A first public URL is no move."""
+    """The difference from the place of the last delivery; None if there is none. A first public URL is no difference."""
     if known.place != now.place:
         return f"it delivered from {known.place}, and is at {now.place} now"
     if known.public_url and known.public_url != now.public_url:

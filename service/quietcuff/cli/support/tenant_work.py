@@ -1,5 +1,4 @@
-"""One piece of work at the desk of the database that the environment names, for commands that need no server; and what
-the trail is told of commands."""
+"""Work on one tenant for commands without a server, and the trail rows of commands."""
 
 from __future__ import annotations
 
@@ -32,10 +31,10 @@ NO_SUCH_TENANT = (
 
 
 def on_desk(tenant_name: str, actor: str, work: Callable[[AppContext, Caller], Awaitable[T]]) -> T:
-    """Do the work for a tenant; ``actor`` is the name under which the trail keeps it.
+    """Do the work for a tenant; ``actor`` is the name in the trail.
 
     Raises:
-        NotFound: no tenant of that name, or what the work does not find.
+        NotFound: no tenant of that name, or something that the work does not find.
     """
 
     async def do() -> T:
@@ -62,7 +61,8 @@ def named(connection: Any, name: str) -> Tenant:
 
 
 async def note_command(desk: AppContext, caller: Caller) -> None:
-    """Put into the trail that a command is run on a tenant's data, and by whom; before it is, so that none goes unseen."""
+    """Record in the trail that a command is run on a tenant's data, and by whom. This is done first, so that no run is
+    missing."""
     moment, what = now(desk), CALLED.get()
     await desk.store.write(
         caller.tenant_id,
@@ -71,7 +71,8 @@ async def note_command(desk: AppContext, caller: Caller) -> None:
 
 
 def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = None) -> None:
-    """Put into the trail of a tenant what a command does, in the transaction that does it."""
+    """Record in the trail of a tenant what a command does, in the same transaction."""
+    # PostgreSQL's row security lets a row in only for the tenant that the transaction has entered.
     enter_tenant(connection, tenant_id)
     entry = TrailEntry(
         tenant_id=tenant_id,
@@ -86,8 +87,9 @@ def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = 
 
 
 def machine_user() -> str:
-    """Whose account of this machine it is."""
+    """The user account of this machine."""
     try:
         return f"user:{getpass.getuser()}"[:LONGEST_ORIGIN]
+    # A container may run under a number that no account has.
     except (OSError, KeyError):
         return "user:unknown"

@@ -1,4 +1,4 @@
-"""What the commands say to people: on the standard error stream, so that output stays fit for programs."""
+"""Messages of the commands, on standard error so that standard output stays usable for programs."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ PORT_ACCEPTED = "An address of this machine, and a port from 0 to 65535 that no 
 
 
 def say(text: str) -> None:
-    """One line to the person at the terminal."""
+    """Print one line for the person at the terminal."""
     sys.stderr.write(text + "\n")
