@@ -7,17 +7,18 @@ Source: [DECISION]; what makes a reading the same as an earlier one: [PHD].
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.application import parties
-from quietcuff.application.context import Answer, UnitOfWork
+from quietcuff.application.context import UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of, keep
+from quietcuff.application.payloads.joined import Joined
 from quietcuff.application.payloads.measured import find_elsewhere
 from quietcuff.application.payloads.placing import place_readings
-from quietcuff.application.stored import SET_DECODER, StoredSet, find_row, load, version_of
+from quietcuff.application.payloads.said_before import pulses_said, says_the_same, was_said_before
+from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft
 from quietcuff.core.model.changes import (
     AmendReading,
@@ -46,46 +47,6 @@ CORRECTABLE = (
     *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
     *("site", "position", "method", "rhythm", "device_flags"),
 )
-
-
-# The place of a reading, its two pressures in hundredths of mmHg, and its pulse.
-SaidAt = tuple[int, int | None, int | None, int | None]
-
-
-class Made(msgspec.Struct, frozen=True):
-    """A set's version made from readings, and the places of the readings that it added or changed."""
-
-    person: UUID
-    set_id: UUID
-    version: int
-    places: list[int]
-    user: int | None = None
-
-
-class Joined(msgspec.Struct, kw_only=True):
-    """Outcome of a payload's readings: changed sets in their newest version, all versions made, and sets that were known
-    before.
-
-    ``said`` caches, by set, the values of its readings in earlier versions. ``met`` holds the places of readings that came from
-    another sender before. ``kind`` is the kind of the payload.
-    """
-
-    kind: str = ""
-    met: set[tuple[UUID, int]] = set()
-
-    answers: dict[UUID, Answer] = {}
-    made: list[Made] = []
-    known: dict[UUID, Answer] = {}
-    said: dict[UUID, frozenset[SaidAt]] = {}
-    replayed: int = 0
-    refused: list[RefusedPart] = []
-
-    def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
-        """Record a set's new version."""
-        set_id = UUID(answer.set_id)
-        self.answers[set_id] = answer
-        self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
-        self.known.pop(set_id, None)
 
 
 def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
@@ -209,42 +170,6 @@ def remember_known(turn: UnitOfWork, set_id: UUID, joined: Joined) -> None:
         version = newest_answer(turn.transaction, turn.tenant.tenant_id, set_id)
         if version is not None:
             joined.known[set_id] = answer_of(version)
-
-
-def says_the_same(reading: Reading, stored: SourceRow) -> bool:
-    """True if the reading has the stored pressures. Its time is not compared, because it may have been corrected meanwhile."""
-    return pressures_of(reading) == (stored.systolic, stored.diastolic)
-
-
-def pressures_of(reading: Reading) -> tuple[int | None, int | None]:
-    """Systolic and diastolic pressure in hundredths of mmHg."""
-    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
-    return None if systolic is None else hundredths(systolic), None if diastolic is None else hundredths(diastolic)
-
-
-def was_said_before(turn: UnitOfWork, reading: Reading, stored: SourceRow, joined: Joined) -> bool:
-    """True if any earlier version of the set had these pressures at the place of the reading."""
-    said = all_said(turn, stored.set_id, joined)
-    return any(one[:3] == (stored.reading_index, *pressures_of(reading)) for one in said)
-
-
-def pulses_said(turn: UnitOfWork, stored: SourceRow, joined: Joined) -> set[int]:
-    """Pulses that a reading had in earlier versions of its set."""
-    said = all_said(turn, stored.set_id, joined)
-    return {pulse for place, _, _, pulse in said if place == stored.reading_index and pulse is not None}
-
-
-def all_said(turn: UnitOfWork, set_id: UUID, joined: Joined) -> frozenset[SaidAt]:
-    """Values of a set's readings in its earlier versions, read once for each payload."""
-    if set_id not in joined.said:
-        row = find_row(turn, set_id)
-        sets = (SET_DECODER.decode(version_of(turn, row, number).document) for number in range(1, row.version))
-        joined.said[set_id] = frozenset(
-            (index, *pressures_of(one), None if one.pulse_per_min is None else hundredths(one.pulse_per_min))
-            for early in sets
-            for index, one in enumerate(early.readings)
-        )
-    return joined.said[set_id]
 
 
 def add(
