@@ -1,4 +1,4 @@
-"""What an export came to: its manifest. Source: Bulk Data Access 3, response at completion."""
+"""The manifest of a finished export. Source: Bulk Data Access 3, response at completion."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from quietcuff.storage.bulk.files import FileRow
 
 
 class Output(msgspec.Struct, frozen=True, kw_only=True):
-    """One file: what its lines are, where it is, and how many lines it has."""
+    """One file: the type of its resources, its address, and its number of lines."""
 
     type: str
     url: str
@@ -20,7 +20,7 @@ class Output(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True, rename="camel"):
-    """The manifest. ``deleted`` lists the files of what a copy is to delete; only exports with ``_since`` have any."""
+    """The manifest. ``deleted`` lists files of resources that a copy must delete; only exports with ``_since`` have any."""
 
     transaction_time: str
     request: str
@@ -31,7 +31,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, rename="camel"):
 
 
 def manifest_of(request: str, transaction_time: datetime, files: Iterable[FileRow], address: str) -> Manifest:
-    """The manifest of a job whose files stand under an address; what was empty made no file."""
+    """The manifest of a job whose files are below an address. A type without resources has no file."""
     listed: dict[str, list[Output]] = {"output": [], "deleted": [], "error": []}
     for file in files:
         url = f"{address}/{file.file_number}"
