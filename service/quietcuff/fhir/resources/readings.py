@@ -126,7 +126,7 @@ def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int
 
 
 def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
-    """What the device flagged while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
+    """The flags that the device raised while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
     reading = sitting.reading_set.readings[index]
     contained, device = frame.devices[index]
     stood, name = meta(stand), f"f{index}"

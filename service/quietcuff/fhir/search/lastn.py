@@ -88,7 +88,7 @@ def checked(items: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
 
 
 def read_max(values: list[str]) -> int:
-    """How many of each code.
+    """Number of Observations wanted of each code.
 
     Raises:
         NotAcceptable: not a number from 1 to the most of a page.
