@@ -66,6 +66,7 @@ def intend(payload: PayloadResources, known: Known) -> Intended:
                 add(payload, parties, found, measured)
             except RefusedEntry as reasons:
                 refused += reasons.parts
+    # A mean beside its readings is no fault: it only closes their sitting.
     if not observations.panels:
         detail = "The readings that a mean is of: a mean by itself is not stored."
         refused += [RefusedPart(place=found.at("code"), code="not-a-reading", detail=detail) for found in observations.averages]

@@ -186,7 +186,9 @@ def refuse(at: str, code: str) -> RefusedPart:
 
 
 def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused: list[RefusedPart]) -> CuffMeasurement:
-    """The measurement of a value. Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
+    """The measurement of a value.
+
+    Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
 
     Raises:
         Unreadable: no value of the characteristic, or one that is no result.

@@ -65,6 +65,7 @@ def newest_of_each(snapshot: Snapshot, publisher: Publisher, query: ObservationQ
             snapshot,
             publisher.tenant.tenant_id,
             msgspec.structs.replace(wanted, subject_ids=frozenset((subject_id,)), kinds=frozenset((kind,))),
+            # A search answers one entry more than its limit, for the sake of pages.
         )[:most]
     ]
 

@@ -189,6 +189,7 @@ def show_trail(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) 
 def find_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> list[FoundRow]:
     """The service itself before all others."""
     found = rows.find_rows(snapshot, publisher.tenant.tenant_id, rows.DEVICES, query)
+    # The service is the first entry of the first page, and of no other.
     if query.after is not None or not is_service_among(query):
         return found
     return [FoundRow(EntryPageEnd(EPOCH, NOBODY, 0), None), *found][: query.limit + 1]
