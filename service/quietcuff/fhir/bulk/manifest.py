@@ -12,7 +12,7 @@ from quietcuff.storage.bulk.files import FileRow
 
 
 class Output(msgspec.Struct, frozen=True, kw_only=True):
-    """One file: the type of its resources, its address, and its number of lines."""
+    """One file: what its lines are, where it is, and how many lines it has."""
 
     type: str
     url: str
@@ -20,7 +20,7 @@ class Output(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True, rename="camel"):
-    """The manifest. ``deleted`` lists files of resources that a copy must delete; only exports with ``_since`` have any."""
+    """The manifest. ``deleted`` lists the files of what a copy is to delete; only exports with ``_since`` have any."""
 
     transaction_time: str
     request: str

@@ -42,7 +42,7 @@ def named_size(cuff: Cuff) -> str | None:
 
 
 def cuff_text(cuff: Cuff | None) -> str | None:
-    """What is known of a size, such as: large adult, 35-44 cm."""
+    """The known facts of a size, such as: large adult, 35-44 cm."""
     if cuff is None:
         return None
     name = named_size(cuff)
