@@ -37,7 +37,7 @@ def place(local: datetime, zone: tzinfo, *, is_assumed: bool) -> PlacedTime:
 
 
 def is_in_gap(local: datetime, zone: ZoneInfo) -> bool:
-    """Whether a local time never was, because clocks were put forward over it."""
+    """True for a local time that never was, because clocks were put forward over it."""
     there_and_back = local.replace(tzinfo=zone).astimezone(UTC).astimezone(zone)
     return there_and_back.replace(tzinfo=None) != local
 
@@ -50,12 +50,12 @@ def shifted(placed: PlacedTime, by: timedelta) -> PlacedTime:
 
 
 def is_fit(moment: datetime) -> bool:
-    """Whether a moment is of the years that are stored."""
+    """True for a moment within the years that are stored."""
     return FIRST_YEAR < moment.year < LAST_YEAR
 
 
 def is_plausible(moment: datetime, received_at: datetime, past_days: int, limits: Limits) -> bool:
-    """Whether what was received then can have been measured at that moment: neither so far ahead nor so long ago as only a
+    """True where the moment of measurement fits the time of arrival: neither so far ahead nor so long ago as only a
     clock that lost its time tells. Source: [PHD], unusable time stamps; how far is a [DECISION]."""
     late = timedelta(hours=limits.device_clock_future_hours)
     return received_at - timedelta(days=past_days) <= moment <= received_at + late

@@ -105,7 +105,7 @@ def _children(value: object) -> Any:
 
 
 def _has_repeated_key(body: bytes, value: object) -> bool:
-    """Whether a key was said twice in one object, of which a decoder keeps the last in silence.
+    """True where a key is repeated in one object, of which a decoder keeps the last in silence.
 
     Written again, the value has fewer quotation marks exactly when a key was lost, as long as none is escaped.
     """

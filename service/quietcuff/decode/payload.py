@@ -1,4 +1,4 @@
-"""What a payload of a device or a system is meant to store: readings, each with the key by which its sender knows it."""
+"""The intended content of a payload: readings, each with the key by which its sender knows it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Act = Literal["add", "correct", "retract"]
 
 
 class OwnPlace(msgspec.Struct, frozen=True):
-    """Where a reading stands in a set of this service, as its sender had it from here."""
+    """The place of a reading in a set of this service, as its sender had it from here."""
 
     set_id: str
     reading: int

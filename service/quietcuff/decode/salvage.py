@@ -32,7 +32,7 @@ def faults_of_the_rest(value: Any, shape: type, faults: list[Fault], meaning: Ca
 
 
 def rests_on_any(fault: Fault, places: set[Tokens]) -> bool:
-    """Whether a fault was found with the help of a value that is faulty itself."""
+    """True for a fault that was found with the help of a value that is faulty itself."""
     return any(
         all(wanted in ("*", token) for token, wanted in zip(place, pattern, strict=False))
         for pattern in RESTS_ON.get(fault.code, ())

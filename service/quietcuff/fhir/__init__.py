@@ -1,6 +1,6 @@
-"""Standard FHIR R4 resources out of what is stored. Nothing clinical is decided here.
+"""Standard FHIR R4 resources made from the stored sittings. Nothing clinical is decided here.
 
-What reads the store takes a ``Snapshot`` (which ``store.read`` hands over) and a ``Publisher`` (the tenant, the public URL and
-what the caller may see), and answers JSON bytes: ``history/read.py`` one resource, ``history/versions.py`` its versions,
+Functions that read the store take a ``Snapshot`` (from ``store.read``) and a ``Publisher`` (the tenant, the public URL and the
+read scope of the caller). They return JSON bytes: ``history/read.py`` one resource, ``history/versions.py`` its versions,
 ``search/searchset.py`` a search, ``read/bundle.py`` a whole sitting, ``bulk/pages.py`` an export.
 """

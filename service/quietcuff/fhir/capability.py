@@ -1,6 +1,6 @@
-"""What the FHIR side can do, said from the same tables that do it. [R4] CapabilityStatement.
+"""The CapabilityStatement: search, read, history and bulk export, listed from the tables that serve them.
 
-What the CapabilityStatement says of bulk export. Source: Bulk Data Access 3, CapabilityStatement.
+Sources: [R4] CapabilityStatement; Bulk Data Access 3, CapabilityStatement.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def operations(name: str) -> list[dict[str, Any]]:
 
 
 SYSTEM_OPERATIONS = operations("export")
-# By type, what is added to what is said of it.
+# By type, what is added to its entry.
 ADDED: dict[str, dict[str, Any]] = {"Patient": {"operation": operations("patient-export")}}
 GROUP = {
     "type": "Group",
@@ -94,7 +94,7 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
 
 
 def security(token_url: str) -> dict[str, Any]:
-    """How callers are authorized; older clients look for the token route here. Source: SMART App Launch 2.2, conformance."""
+    """The security entry, with the token route for older clients. Source: SMART App Launch 2.2, conformance."""
     return {
         "extension": [{"url": OAUTH_URIS, "extension": [{"url": "token", "valueUri": token_url}]}],
         "service": [{"coding": [{"system": SECURITY_SERVICE, "code": "SMART-on-FHIR"}], "text": "SMART Backend Services"}],
@@ -103,7 +103,7 @@ def security(token_url: str) -> dict[str, Any]:
 
 
 def resource_capability(resource_type: str) -> dict[str, Any]:
-    """What can be done with one type of resource."""
+    """The entry of one type of resource."""
     asking = SEARCHED[resource_type].asking
     has_past = resource_type in PASTS
     capability: dict[str, Any] = {
@@ -115,6 +115,7 @@ def resource_capability(resource_type: str) -> dict[str, Any]:
         "conditionalRead": "full-support",
         "searchInclude": [*asking.includes, *stars(asking.includes)],
         "searchRevInclude": [*asking.reverse_includes, *stars(asking.reverse_includes)],
+        # A CapabilityStatement has no place for modifiers: the documentation of the type lists them.
         "searchParam": [search_parameter(parameter) for parameter in asking.parameters if ":" not in parameter.name],
     }
     if resource_type == OBSERVATION:
@@ -126,11 +127,11 @@ def resource_capability(resource_type: str) -> dict[str, Any]:
 
 
 def interactions(resource_type: str) -> list[str]:
-    """What the routes of a type do."""
+    """The interactions that the routes of a type offer."""
     return ["read", "vread", *(["history-instance"] if resource_type in PASTS else []), "search-type"]
 
 
 def search_parameter(parameter: SearchParameter) -> dict[str, Any]:
-    """One parameter as it is told; a chain has no definition of its own."""
+    """The entry of one search parameter. A chain has no definition of its own."""
     told = {"name": parameter.name, "type": parameter.type, "documentation": parameter.documentation}
     return told if parameter.definition is None else told | {"definition": SEARCH_PARAMETER + parameter.definition}

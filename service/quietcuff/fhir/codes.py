@@ -1,4 +1,4 @@
-"""Every system, code and profile that leaves the service, once, each with where it comes from.
+"""Every system, code and profile of the resources, each once and with its source.
 
 Sources: [R4] FHIR 4.0.1 definitions; [USC] US Core 9.0.0; [VIT] HL7 "Vital Signs with Qualifying Elements"; [PHD] HL7
 Personal Health Device guide, after ISO/IEEE 11073-10101; [SCT] SNOMED CT concepts as FHIR's own examples and public
@@ -41,7 +41,7 @@ def concept(system: str, code: str, display: str, text: str | None = None) -> Co
 
 
 def also_in_11073(known: CodeableConcept, code: str) -> CodeableConcept:
-    """The same under the code that devices use. [PHD] gives these codes; their displays were not read."""
+    """The concept with its device code added. [PHD] gives these codes; their displays were not read."""
     return CodeableConcept(coding=[*(known.coding or []), Coding(system=IEEE_11073, code=code)], text=known.text)
 
 
@@ -127,12 +127,12 @@ HIGH = Coding(system=INTERPRETATION, code="H", display="High")  # [R4]
 CRITICAL_HIGH = Coding(system=INTERPRETATION, code="HH", display="Critical high")  # [R4]
 LOW = Coding(system=INTERPRETATION, code="L", display="Low")  # [R4]
 
-# What a rule may say of one reading.
+# Labels that a rule may give one reading.
 FINDING_INTERPRETATION = {
     "severe-reading": CodeableConcept(coding=[CRITICAL_HIGH], text="Severe reading"),
     "low-reading": CodeableConcept(coding=[LOW], text="Low reading"),
 }
-# What a guideline's word means in the general scale. A word that says "normal" and "high" at once has no place on it.
+# A guideline's word on the general scale. A word that means "normal" and "high" at once has no place on it.
 CATEGORY_INTERPRETATION = {
     "normal": NORMAL,
     "optimal": NORMAL,

@@ -1,4 +1,4 @@
-"""What went wrong, as FHIR says it. [R4] OperationOutcome, issue types."""
+"""Errors and remarks as OperationOutcomes. [R4] OperationOutcome, issue types."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ ISSUE_OF_FAULT = {
 
 
 def operation_outcome(status: int, text: str, faults: Sequence[Fault] = ()) -> bytes:
-    """An OperationOutcome in JSON: one issue for each fault, or one for the whole request where there are none."""
+    """An OperationOutcome in JSON: one issue for each fault, or one for the request where no faults are listed."""
     whole = ISSUE_OF_STATUS.get(status, "processing")
     issues = [
         issue(ISSUE_OF_FAULT.get(fault.code, whole), f"{place_text(fault)}{fault.detail}", place_expression(fault))
@@ -59,12 +59,12 @@ def operation_outcome(status: int, text: str, faults: Sequence[Fault] = ()) -> b
 
 
 def note_line(code: str, severity: str, text: str) -> bytes:
-    """A remark on what was done all the same, as one line of NDJSON."""
+    """A remark on a request that was answered nevertheless, as one line of NDJSON."""
     return msgspec.json.encode(OperationOutcome(issue=[issue(code, text, None, severity)]))
 
 
 def left_out(names: Sequence[str]) -> OperationOutcome:
-    """That parameters which FHIR does not define were left out, each named where its name can stand in an answer."""
+    """A warning for each parameter that was left out because FHIR does not define it. An unsafe name is not repeated."""
     return OperationOutcome(
         issue=[
             issue("not-supported", f"{place_text(fault)}{fault.detail}", place_expression(fault), "warning")
@@ -78,7 +78,7 @@ def issue(code: str, text: str, expression: list[str] | None, severity: str = "e
 
 
 def place_text(fault: Fault) -> str:
-    """Which parameter or header a fault is about, before what would be accepted."""
+    """The parameter or header of a fault, as the beginning of its text."""
     place = named_place(fault)
     return f"{place}: " if place else ""
 
@@ -90,6 +90,6 @@ def place_expression(fault: Fault) -> list[str] | None:
 
 
 def named_place(fault: Fault) -> str | None:
-    """The parameter or header of a fault, unless a client made up a name that could not stand in an answer."""
+    """The parameter or header of a fault; None for a name that a client made up and that is not safe to repeat."""
     place = fault.parameter or fault.header or ""
     return place if NAME.fullmatch(place) else None

@@ -1,4 +1,4 @@
-"""Which codes of FHIR resources are understood as they come in, and what each means here, with where it comes from.
+"""Codes of incoming FHIR resources that are understood, with their meaning and source.
 
 Sources: [R4] FHIR 4.0.1 definitions; [USC] US Core 9.0.0; [VIT] HL7 "Vital Signs with Qualifying Elements"; [PHD] HL7
 Personal Health Device guide, after ISO/IEEE 11073-10101; [SCT] SNOMED CT concepts as public guides use them; [M] from memory,

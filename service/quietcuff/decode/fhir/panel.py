@@ -57,7 +57,7 @@ class Panel(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def act_of(found: Found) -> Act:
-    """What the status of a reading asks for.
+    """The act that the status of a reading asks for.
 
     Raises:
         Refusal: a status of something that was not measured, or data of a test.
@@ -165,13 +165,13 @@ def pressures_of(found: Found, parts: dict[str, int], act: Act) -> dict[str, flo
 
 
 def absent_reasons(found: Found, components: list[Values]) -> list[Code]:
-    """Why values are missing: of the whole, and of its components."""
+    """Reasons why values are missing: of the whole, and of its components."""
     concepts = [found.values.get("dataAbsentReason"), *(component.get("dataAbsentReason") for component in components)]
     return [code for concept in concepts for code in codes_of(concept)]
 
 
 def position_of(found: Found, parts: dict[str, int]) -> Position:
-    """How the person was: by the extension, and by codes of components that name it.
+    """Body position: by the extension, and by codes of components that name it.
 
     Raises:
         Refusal: the two contradict each other.
@@ -210,7 +210,7 @@ def cuff_of(found: Found, parts: dict[str, int]) -> Cuff | None:
 
 
 def setting_of(found: Found, remarks: set[str]) -> Setting:
-    """Where it was measured, as far as it is told; else in the office."""
+    """The setting, as far as it is given; else the office."""
     for extension in extensions_of(found, codes.SETTING_EXTENSION):
         coded: Setting | None = first_of(codes.SETTINGS, extension.get("valueCodeableConcept"), None)
         if coded is not None:
@@ -237,7 +237,7 @@ def read_pulse(found: Found) -> Reading:
 
 
 def read_flags(found: Found) -> Reading:
-    """What a device flagged while it measured, and when, as a reading without pressures: the bits that are set.
+    """The flags that a device raised while it measured, and the time, as a reading without pressures: the bits that are set.
 
     Raises:
         Refusal: no time.
@@ -358,7 +358,7 @@ def owner_of(
 
 
 def stable_key(found: Found) -> str | None:
-    """What stays the same when an Observation is corrected: its first identifier, or its address on the sender's server."""
+    """The key that stays when an Observation is corrected: its first identifier, or its address on the sender's server."""
     identifiers = identifiers_of(found.values)
     if identifiers:
         return f"fhir {identifiers[0]['system']}|{identifiers[0]['value']}"
@@ -367,7 +367,7 @@ def stable_key(found: Found) -> str | None:
 
 
 def natural_key(one: MeasuredPanel) -> str:
-    """What the same reading is known by when it is sent again without a key: device, time and pressures. Source: [PHD]."""
+    """The key of a reading that is sent without one: device, time and pressures. Source: [PHD]."""
     device = one.device.identifier if one.device is not None else None
     named = "" if device is None else f"{device.system}|{device.value}"
     reading = one.reading
@@ -375,7 +375,7 @@ def natural_key(one: MeasuredPanel) -> str:
 
 
 def own_place(found: Found) -> OwnPlace | None:
-    """Where a reading stands in a set of this service, by the identifier that this service gave it when it handed it on."""
+    """The place of a reading in a set of this service, by the identifier that this service gave it when it handed it on."""
     for identifier in identifiers_of(found.values):
         match = OWN_VALUE.fullmatch(str(identifier["value"]))
         if match is not None and str(identifier["system"]).endswith(OWN_SYSTEM):

@@ -1,4 +1,4 @@
-"""Whom a FHIR payload is about, and with what was measured: Patient and Device as the person and the device of a sitting."""
+"""People and devices of a FHIR payload: Patient and Device as the person and the device of a sitting."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ class Parties:
 
 
 def outcome(read: Any, found: Found) -> Any:
-    """What reading a resource gives: the struct, or why it cannot be read."""
+    """The struct of a resource, or the refusal where it cannot be read."""
     try:
         check_structure(found)
         return read(found)
@@ -182,7 +182,7 @@ def read_device(device: Found) -> Device:
 
 
 def kind_and_site(concept: object) -> tuple[str | None, str | None]:
-    """What kind of monitor a type names, by its code or by our own words."""
+    """The kind and site of a monitor that a type names, by its code or by our own words."""
     coded = next((codes.DEVICE_KINDS[code] for code in codes_of(concept) if code in codes.DEVICE_KINDS), None)
     text = as_object(concept).get("text")
     words = text.split(", ") if isinstance(text, str) else []

@@ -66,6 +66,7 @@ def intend(payload: PayloadResources, known: Known) -> Intended:
                 add(payload, parties, found, measured)
             except RefusedEntry as reasons:
                 refused += reasons.parts
+    # A mean beside its readings is no fault: it only closes their sitting.
     if not observations.panels:
         detail = "The readings that a mean is of: a mean by itself is not stored."
         refused += [RefusedPart(place=found.at("code"), code="not-a-reading", detail=detail) for found in observations.averages]
@@ -98,7 +99,7 @@ def sort_out(payload: PayloadResources, refused: list[RefusedPart]) -> SortedObs
 
 
 def each(found: Iterable[Found], read: Callable[[Found], MeasuredPanel], refused: list[RefusedPart]) -> Iterable[MeasuredPanel]:
-    """What can be read; why the rest cannot is noted."""
+    """The panels that can be read; refusals of the others are collected."""
     for one in found:
         try:
             yield read(one)
@@ -142,7 +143,7 @@ def sittings_of(
 
 
 def most_told(values: list[T | None]) -> T | None:
-    """What is said of most of the readings; nothing where of one it is not told."""
+    """The value given for most of the readings; None where one reading has none."""
     told = [value for value in values if value is not None]
     return max(told, key=told.count) if told and len(told) == len(values) else None
 
@@ -157,7 +158,7 @@ def with_its_own(
 
 
 def common_to(payload: PayloadResources, one: MeasuredPanel) -> dict[str, Any]:
-    """What the readings of one sitting have in common."""
+    """The values that the readings of one sitting have in common."""
     places = [extension.get("valueReference") for extension in extensions_of(one.found, codes.LOCATION_EXTENSION)]
     orders = as_list(one.found.values.get("basedOn"))
     return {

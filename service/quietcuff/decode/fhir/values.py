@@ -1,4 +1,4 @@
-"""What elements of FHIR resources say: amounts with their units, times, codes and remarks."""
+"""Values of FHIR elements: amounts with their units, times, codes and remarks."""
 
 from __future__ import annotations
 
@@ -108,5 +108,5 @@ def remarks_of(found: Found) -> set[str]:
 
 
 def first_of(table: dict[Code, Any], concept: object, otherwise: Any) -> Any:
-    """What the first code that is understood means."""
+    """The meaning of the first code that is understood."""
     return next((table[code] for code in codes_of(concept) if code in table), otherwise)

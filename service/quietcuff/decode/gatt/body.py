@@ -170,7 +170,7 @@ def sitting_of(body: GattBody, whose: Identifier, user: int | None, readings: li
 
 
 def announced_features(body: GattBody, refused: list[RefusedPart]) -> frozenset[str]:
-    """What the device can tell, by a value of 0x2A49 among the others."""
+    """The features that the device announces, by a value of 0x2A49 among the others."""
     found: frozenset[str] = frozenset()
     for number, value in enumerate(body.payloads):
         if value.characteristic == values.FEATURE:
@@ -186,7 +186,9 @@ def refuse(at: str, code: str) -> RefusedPart:
 
 
 def measurement_of(value: GattValue, announced: frozenset[str], at: str, refused: list[RefusedPart]) -> CuffMeasurement:
-    """What a value says. Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
+    """The measurement of a value.
+
+    Features that cannot be read are refused by themselves: without them nothing is assessed, that is all.
 
     Raises:
         Unreadable: no value of the characteristic, or one that is no result.
@@ -267,7 +269,7 @@ def flags_of(measured: CuffMeasurement) -> list[DeviceFlag]:
 
 
 def value_notes(measured: CuffMeasurement) -> list[IntakeCode]:
-    """What is odd about the value itself."""
+    """Notes on oddities of the value itself."""
     notes: list[IntakeCode] = []
     if any(isinstance(value, Decimal) and exponent_of(value) > 0 for value in (measured.systolic, measured.diastolic)):
         notes.append("value-coarse")

@@ -1,4 +1,4 @@
-"""What a Bluetooth value is known by, so that it is one measurement however often and by however many gateways it is sent."""
+"""Keys of Bluetooth values, so that it is one measurement however often and by however many gateways it is sent."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def numbered(values: Sequence[tuple[str, str, int | None]]) -> list[Sent]:
 
 
 def same_value(sent: Sent, device: Device | None, received_at: datetime, within: timedelta, *, has_time: bool) -> SameValue:
-    """What a value is known by: device, the device's own time and the bytes; without such a time, the bytes and when they came.
+    """The key of a value: device, the device's own time and the bytes; without such a time, the bytes and when they came.
 
     A gateway's count says nothing across payloads: it starts again with the gateway, and each gateway has its own. Equal bytes
     that came within a stated time are one measurement: the key is of a stretch of time, and the stretches beside it are alike.

@@ -1,4 +1,4 @@
-"""When a Bluetooth value was measured: the device's own time, put right by what is known of its clock."""
+"""Time of measurement of a Bluetooth value: the device's own time, put right by what is known of its clock."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class GattClock(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 class KnownDevice(msgspec.Struct, frozen=True, kw_only=True):
-    """What the registry knows of a device: the zone of its clock, by how many seconds that is ahead, and by the number of a
+    """Registry facts of a device: the zone of its clock, by how many seconds that is ahead, and by the number of a
     user's place in its memory, who that is."""
 
     zone: ZoneInfo | None = None
@@ -44,7 +44,7 @@ class KnownDevice(msgspec.Struct, frozen=True, kw_only=True):
 def placed_time(
     compared: GattClock | None, measured: CuffMeasurement, known: KnownDevice, received_at: datetime, limits: Limits
 ) -> PlacedTime:
-    """When it was measured: by the device's true time, by its local time and zone, else when it arrived.
+    """Time of measurement: by the device's true time, by its local time and zone, else when it arrived.
 
     Raises:
         Unreadable: a time that cannot be, also once it is put right by what is known of the device's clock.
@@ -93,7 +93,7 @@ def placed_local(compared: GattClock | None, local: datetime, known: KnownDevice
 
 
 def clock_ahead(compared: GattClock | None, gateway: datetime) -> timedelta | None:
-    """How far the device's clock is ahead, by both clocks at one moment; None where nobody saw them, or it was set right."""
+    """The lead of the device's clock, by both clocks at one moment; None where nobody saw them, or it was set right."""
     if compared is None or compared.device_now is None or compared.synced:
         return None
     if compared.gateway_now is not None:

@@ -117,12 +117,12 @@ class CuffMeasurement(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def is_intermediate(self) -> bool:
-        """Whether it is the pressure in a cuff that is still being let down, which is no result."""
+        """True for the pressure in a cuff that is still being let down, which is no result."""
         return self.characteristic in INTERMEDIATE
 
 
 def read_measurement(characteristic: str, value: bytes, features: frozenset[str] = frozenset()) -> CuffMeasurement:
-    """What a value of 0x2A35, 0x2A36, 0x2B34 or 0x2B35 says.
+    """The measurement in a value of 0x2A35, 0x2A36, 0x2B34 or 0x2B35.
 
     Raises:
         Unreadable: ``empty``, ``truncated`` with field and lengths, or ``trailing_bytes``.
@@ -228,7 +228,7 @@ def read_status(word: int) -> tuple[Status, tuple[str, ...]]:
 
 
 def read_features(value: bytes) -> frozenset[str]:
-    """What a value of 0x2A49 says that the device can tell.
+    """The features in a value of 0x2A49.
 
     Raises:
         Unreadable: fewer than two bytes, or more than two and a check sum.

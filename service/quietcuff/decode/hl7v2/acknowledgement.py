@@ -1,4 +1,4 @@
-"""How an HL7 v2 message is acknowledged: MSH with the parties changed round, MSA, and an ERR for each thing refused.
+"""Acknowledgements of HL7 v2 messages: MSH with the parties changed round, MSA, and an ERR for each thing refused.
 
 In original mode there is one answer: AA, AE or AR. In enhanced mode, which MSH-15 or MSH-16 asks for, there may be a commit
 acknowledgement (CA, CE, CR) and an application acknowledgement after it. A sender that will see the commit acknowledgement only
@@ -83,7 +83,7 @@ def codes_for(head: Head, verdict: Verdict) -> list[tuple[str, bool]]:
 
 
 def is_wanted(condition: str, verdict: Verdict) -> bool:
-    """Whether a condition of table 0155 asks for an answer: always, never, on error, on success."""
+    """True where a condition of table 0155 asks for an answer: always, never, on error, on success."""
     return {"": False, "NE": False, "ER": verdict != "A", "SU": verdict == "A"}.get(condition, True)
 
 

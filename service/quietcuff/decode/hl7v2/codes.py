@@ -1,4 +1,4 @@
-"""What HL7 v2 senders call pressures, pulses, units, statuses, sites and positions.
+"""Codes by which HL7 v2 senders name pressures, pulses, units, statuses, sites and positions.
 
 Codes of LOINC and of ISO/IEEE 11073-10101 (MDC). Only what is listed is taken; a code and its name must agree.
 Sources: [PHD] for MDC codes, units and bits; LOINC codes from public lists, the standing and supine ones and the cuff's
@@ -19,7 +19,7 @@ Action = Literal["store", "replace", "retract", "no-value", "pass"]
 
 
 class Measure(msgspec.Struct, frozen=True):
-    """What a code means: ``name`` is its MDC reference id, ``reason`` why it is never taken."""
+    """The meaning of a code: ``name`` is its MDC reference id, ``reason`` why it is never taken."""
 
     kind: Kind
     position: Position = "not-recorded"

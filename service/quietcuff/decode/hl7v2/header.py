@@ -40,7 +40,7 @@ class Head(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def is_enhanced(self) -> bool:
-        """Whether it names how it is to be acknowledged."""
+        """True where it asks for enhanced acknowledgement."""
         return bool(self.accept_ack or self.app_ack)
 
 
@@ -73,7 +73,7 @@ def open_message(body: bytes) -> Opened:
 
 
 def head_of(text: Text) -> Head:
-    """What MSH says."""
+    """The fields of MSH."""
     msh = text.segments[0]
     return Head(
         parties=(rewritten(text, msh, 3), rewritten(text, msh, 4), rewritten(text, msh, 5), rewritten(text, msh, 6)),
@@ -98,7 +98,7 @@ def rewritten(text: Text, segment: Segment, number: int) -> str:
 
 
 def fault_of_head(head: Head, text: Text) -> RefusedPart | None:
-    """Why a message is turned away whole; None where it is not."""
+    """The fault for which a whole message is rejected; None where it is not."""
     kind, event = part(head.type, 1), part(head.type, 2)
     checks = (
         (any(UNFIT.search(each) for line in text.segments for each in line.fields), 1, "control-byte", "No control bytes."),

@@ -55,16 +55,16 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def refused(self) -> list[RefusedPart]:
-        """What is refused, each place once."""
+        """The refused parts, each place once."""
         parts = [row.fault for row in self.rows if row.fault is not None]
         return list({(part.place, part.code): part for part in parts}.values())
 
     def intended(self) -> Intended:
-        """What is to be stored."""
+        """The sittings to store, and the refused parts."""
         return Intended(sittings=self.sittings, refused=self.refused)
 
     def counts(self) -> dict[str, int]:
-        """How many rows met which fate, the ignored ones by reason."""
+        """Number of rows by fate, the ignored ones by reason."""
         counted: dict[str, int] = {}
         for row in self.rows:
             name = f"ignored: {row.reason}" if row.fate == "ignored" else row.fate
@@ -73,7 +73,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def read_report(body: bytes, conventions: Conventions) -> Report:
-    """What a message says.
+    """Read a message.
 
     Raises:
         NotReadable: the bytes do not begin as an HL7 v2 message does, so that its sender cannot be answered.
@@ -179,7 +179,7 @@ def sittings_of(head: Head, text: Text, patient: PatientGroup, order: Order, con
 
 
 def is_of_no_reading(measurement: OrderMeasurement, said: Put) -> bool:
-    """Whether it is a pulse without a sub-id among several measurements, and so of none of them; its rows are left out."""
+    """True for a pulse without a sub-id among several measurements, and so of none of them; its rows are left out."""
     if measurement.key or said.says != (FIELDS["pulse"],):
         return False
     for row in measurement.used():
@@ -226,7 +226,7 @@ def device_named(text: Text, row: ObservationRow, conventions: Conventions) -> I
 
 
 def is_within(key: str, container: str) -> bool:
-    """Whether a container's sub-id, without its trailing zeros, begins the key."""
+    """True where a container's sub-id, without its trailing zeros, begins the key."""
     begin = container.rstrip(".0") if "." in container else container
     return bool(begin) and (key == begin or key.startswith(f"{begin}."))
 

@@ -26,7 +26,7 @@ class Framed(msgspec.Struct, frozen=True):
 
 
 class Broken(msgspec.Struct, frozen=True):
-    """What is no frame: the fault, what there is of the message, and whether the connection can go on."""
+    """Broken input: the fault, what there is of the message, and whether the connection can go on."""
 
     fault: Fault
     start: bytes = b""
@@ -46,16 +46,16 @@ class Frames:
 
     @property
     def is_within(self) -> bool:
-        """Whether a message has begun and not ended."""
+        """True where a message has begun and not ended."""
         return self._is_within
 
     @property
     def begun(self) -> bytes:
-        """What there is of a message that has not ended."""
+        """The bytes so far of a message that has not ended."""
         return bytes(self._held) if self._is_within else b""
 
     def feed(self, data: bytes) -> list[Framed | Broken]:
-        """What the next bytes complete, in order. After something broken that closes, nothing more is read."""
+        """The messages that the next bytes complete, in order. After something broken that closes, nothing more is read."""
         self._held += data
         found: list[Framed | Broken] = []
         while True:

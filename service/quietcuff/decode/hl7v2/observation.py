@@ -109,7 +109,7 @@ def unit_of(kind: str, text: Text, segment: Segment, packed: str) -> str:
 
 
 def is_unit_name(name: str) -> bool:
-    """Whether a text is the name of a unit: of one that is known, or one of 11073, known or not. Other text says nothing."""
+    """True for the name of a unit: of one that is known, or one of 11073, known or not. Other text says nothing."""
     return name in codes.UNITS or name.startswith("mdc_")
 
 
@@ -205,7 +205,7 @@ class OtherMeasure(Exception):
 
 
 def measure_of(text: Text, segment: Segment) -> Measure:
-    """What OBX-3 says is measured, in its own coding or in its alternate one.
+    """The measure that OBX-3 names, in its own coding or in its alternate one.
 
     Raises:
         Refusal: it names two measures, or a pressure by a code that is not known.
@@ -243,7 +243,7 @@ def check_name(measure: Measure, name: str) -> None:
 
 
 def describe(row: ObservationRow, text: Text, segment: Segment) -> None:
-    """How it was measured: flags, observer, method, devices, site."""
+    """Read the circumstances: flags, observer, method, devices, site."""
     row.flags = [parts[0].upper() for parts in text.repetitions(segment, 8) if parts[0]]
     row.observers = len(text.repetitions(segment, 16))
     row.method = text.parts(segment, 17)
@@ -251,7 +251,7 @@ def describe(row: ObservationRow, text: Text, segment: Segment) -> None:
 
 
 def read_status(row: ObservationRow) -> None:
-    """What the status makes of the row.
+    """Set the action and fate of the row by its status.
 
     Raises:
         Refusal: no status, one that is not known, or a value beyond the scale.

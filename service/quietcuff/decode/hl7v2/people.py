@@ -1,4 +1,4 @@
-"""Whom an HL7 v2 report is about, and who gave a number: identifiers with their authority, never a number alone."""
+"""People of an HL7 v2 report: identifiers with their authority, never a number alone."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ CARE: dict[str, Care] = {"I": "inpatient", "E": "emergency"}
 
 
 class Conventions(msgspec.Struct, frozen=True, kw_only=True):
-    """What a tenant's senders leave unsaid: the zone of times without an offset, and the systems of authorities by name.
+    """A tenant's defaults for its senders: the zone of times without an offset, and the systems of authorities by name.
 
     Times that cannot be are refused where it is said when the message came and by which limits.
     """
@@ -100,6 +100,6 @@ def subject_of(text: Text, pid: Segment, conventions: Conventions) -> Subject | 
 
 
 def observer_of(text: Text, segment: Segment, conventions: Conventions) -> Identifier | None:
-    """Who measured: the number of OBX-16 with its authority; None where either is missing."""
+    """The observer: the number of OBX-16 with its authority; None where either is missing."""
     people = text.repetitions(segment, 16)
     return identifier_of(part(people[0], 1), text.subcomponents(segment, 16, 0, 8), conventions) if people else None

@@ -185,7 +185,7 @@ def plain_number(number: Decimal) -> float:
 
 
 def first(rows: list[ObservationRow], of: Callable[[ObservationRow], T | None]) -> T | None:
-    """What the first row says that says it."""
+    """The first value that a row gives."""
     return next((found for row in rows if (found := of(row)) is not None), None)
 
 
@@ -198,7 +198,7 @@ def method_of(row: ObservationRow) -> Method | None:
 
 
 def notes_of(rows: list[ObservationRow], zones: set[str]) -> tuple[IntakeCode, ...]:
-    """What had to be assumed, and what the sender says of how sure it is."""
+    """Notes on assumptions, and on doubts of the sender."""
     notes: tuple[tuple[IntakeCode, bool], ...] = (
         ("not-verified", any(row.status == "R" for row in rows)),
         ("questionable", any(codes.DOUBTFUL & set(row.flags) for row in rows)),

@@ -54,7 +54,7 @@ class Segment(msgspec.Struct, frozen=True):
         return self.fields[number].strip(" ") if number < len(self.fields) else ""
 
     def place(self, number: int) -> str:
-        """Where a field stands, such as ``OBX[3]-5``."""
+        """The place of a field, such as ``OBX[3]-5``."""
         return f"{self.name}[{self.number}]-{number}"
 
 
@@ -207,7 +207,7 @@ def unescape(said: str, separators: Separators, encoding: str) -> str:
 
 @cache
 def escapes(escape: str) -> re.Pattern[str]:
-    """What is an escape: one of the known words, or a run of bytes."""
+    """The pattern of an escape: one of the known words, or a run of bytes."""
     sign = re.escape(escape)
     return re.compile(rf"{sign}([FSTREHN]|\.br){sign}|(?:{sign}X(?:[0-9A-Fa-f]{{2}})+{sign})+")
 

@@ -33,7 +33,7 @@ class Moment(msgspec.Struct, frozen=True):
 
     @property
     def is_exact(self) -> bool:
-        """Whether it says the minute, without which a reading has no time."""
+        """True where it has the minute, without which a reading has no time."""
         return self.precision in ("minute", "second", "fraction")
 
 

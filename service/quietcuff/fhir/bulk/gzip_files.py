@@ -1,4 +1,4 @@
-"""Lines to the chunks of files, and chunks to what is sent.
+"""Export files as chunks of deflated lines, which together are one gzip member.
 
 A file is deflated chunk by chunk, each chunk by itself and ending at a byte; together, between a header and a trailer, they
 are one gzip member. So a reader that accepts gzip gets the chunks as they are stored, any other has each inflated alone, and
@@ -25,14 +25,14 @@ TRAILER_BYTES = 8
 
 
 class Packed(msgspec.Struct, frozen=True, kw_only=True):
-    """Chunks that are to be stored, and the files as they are with them."""
+    """Chunks to store, and the files as they are with these chunks."""
 
     files: list[FileRow] = []
     chunks: list[ChunkRow] = []
 
 
 class Shelf:
-    """The files of a job: which are open, and what comes next to them. Files are split at ``most`` resources."""
+    """The files of a job. A file takes lines until it has ``most`` resources; then a new one is begun."""
 
     def __init__(self, files: Iterable[FileRow], most: int) -> None:
         self._most = most
@@ -43,7 +43,7 @@ class Shelf:
         return self._files
 
     def pack(self, purpose: str, resource_type: str, lines: Sequence[bytes]) -> Packed:
-        """Put lines at the end of the newest file of their kind, and of new ones where that is full."""
+        """Add lines to the newest file of their kind, and to new files where it is full."""
         changed, chunks, done = [], [], 0
         while done < len(lines):
             file = self._open_file(purpose, resource_type)
@@ -60,6 +60,7 @@ class Shelf:
             if (file.purpose, file.resource_type) == (purpose, resource_type):
                 if file.resources < self._most:
                     return file
+                # Only the newest file of a kind can have room: the older ones were filled before it was begun.
                 break
         made = FileRow(file_number=len(self._files) + 1, purpose=purpose, resource_type=resource_type)
         self._files.append(made)
@@ -67,9 +68,10 @@ class Shelf:
 
 
 def extended(file: FileRow, lines: Sequence[bytes]) -> tuple[FileRow, ChunkRow]:
-    """A file with some more lines, and the chunk that they are."""
+    """A file grown by some lines, and the chunk that holds them."""
     plain = b"\n".join((*lines, b""))
     packer = zlib.compressobj(LEVEL, zlib.DEFLATED, RAW)
+    # A full flush ends at a byte and forgets what came before: the chunk can be inflated without its predecessors.
     data = packer.compress(plain) + packer.flush(zlib.Z_FULL_FLUSH)
     grown = msgspec.structs.replace(
         file,
@@ -88,11 +90,12 @@ def unpacked(chunk: bytes) -> bytes:
 
 
 def trailer(file: FileRow) -> bytes:
-    """What ends the gzip member of a file."""
+    """The end of the gzip member of a file: last block, checksum and length."""
+    # RFC 1952 keeps the length modulo 2^32, so that files above 4 GiB are valid too.
     size = file.plain_bytes & 0xFFFFFFFF
     return LAST_BLOCK + file.checksum.to_bytes(4, "little") + size.to_bytes(4, "little")
 
 
 def gzip_length(file: FileRow) -> int:
-    """How many bytes the gzip member of a file has."""
+    """Length of the gzip member of a file, in bytes."""
     return len(HEADER) + file.packed_bytes + len(LAST_BLOCK) + TRAILER_BYTES

@@ -1,4 +1,4 @@
-"""What an export came to: its manifest. Source: Bulk Data Access 3, response at completion."""
+"""The manifest of a finished export. Source: Bulk Data Access 3, response at completion."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, rename="camel"):
 
 
 def manifest_of(request: str, transaction_time: datetime, files: Iterable[FileRow], address: str) -> Manifest:
-    """The manifest of a job whose files stand under an address; what was empty made no file."""
+    """The manifest of a job whose files are below an address. A type without resources has no file."""
     listed: dict[str, list[Output]] = {"output": [], "deleted": [], "error": []}
     for file in files:
         url = f"{address}/{file.file_number}"

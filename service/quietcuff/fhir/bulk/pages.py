@@ -1,10 +1,8 @@
-"""The walk of an export through what is stored: one page is read, made into lines, and says where the next one begins.
+"""The pages of an export: each is read from the store, made into lines, and names the place where the next one begins.
 
-Reading needs a snapshot and is short; making lines needs none, so that it can be done beside the requests.
-
-The resources of one sitting in an export: each as it stood at the export's moment, and only if it changed in its span.
-
-Lines with some elements of their resources only. Source: Bulk Data Access 3, _elements.
+Reading needs a snapshot and is short. Making lines needs none, so that it can be done beside the requests.
+Each resource of a sitting is exported as it was at the export's moment, and only if it changed in the wanted span.
+Source: Bulk Data Access 3, with _elements for lines that hold only part of a resource.
 """
 
 from __future__ import annotations
@@ -43,7 +41,7 @@ from quietcuff.storage.search.registries import RowKey
 
 
 class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
-    """From when to when a resource must have changed: after ``since``, up to ``at`` and before ``until``."""
+    """The span in which a resource must have changed: after ``since``, up to and including ``at``, and before ``until``."""
 
     since: datetime | None
     at: datetime
@@ -54,7 +52,7 @@ class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SittingExport:
-    """Builds what is exported of one set."""
+    """Builder of the exported resources of one set."""
 
     def __init__(self, publisher: Publisher, of: SetOnPage, window: ChangeWindow) -> None:
         self._window = window
@@ -62,6 +60,7 @@ class SittingExport:
         self._mean_since = of.mean_since
         self._past = RetoldSet(publisher, of.versions.values())
         self._frames: dict[int, SharedElements] = {}
+        # A set that changed after the export's moment is replayed from its versions: its stored state is too new.
         if of.has_moved:
             self._version = max(version for version, row in of.versions.items() if row.created_at <= window.at)
             self._stands = self._past.stands_after(self._version)
@@ -69,7 +68,7 @@ class SittingExport:
             self._version, self._stands = of.version, stands_of(of)
 
     def observations(self, allowed: frozenset[str] | None) -> Iterator[Observation]:
-        """Every Observation that changed in the window, of the places that are allowed; None allows all."""
+        """The Observations that changed in the window, among the places in ``allowed``; None allows all."""
         for name, stand in self._stands.places.items():
             if self._window.holds(stand.updated_at) and (allowed is None or name in allowed):
                 yield self._observation(name, stand)
@@ -79,7 +78,7 @@ class SittingExport:
             yield cast(Observation, mean_observation(sitting, self._frame(mean.from_version), mean.stand))
 
     def provenances(self) -> Iterator[tuple[int, Provenance]]:
-        """The versions that were made in the window, each with what is said of it."""
+        """The number and the Provenance of each version that was made in the window."""
         for version, row in sorted(self._past.rows.items()):
             if version <= self._version and self._window.holds(row.created_at):
                 yield (
@@ -99,9 +98,10 @@ class SittingExport:
 
 
 def stands_of(of: SetOnPage) -> ResourceStates:
-    """Where everything of a set stands, as it is stored; in the order of export."""
+    """The stored states of all Observations of a set, in the order of export."""
     places = {name: stand_of(row) for name, row in of.stands.items() if name != MEAN}
     mean = of.stands.get(MEAN)
+    # The order in which replayed states come, so that both ways of an export give the same lines.
     ordered = dict(sorted(places.items(), key=lambda place: (int(place[0][1:]), "rpf".index(place[0][0]))))
     if mean is None or of.mean_from_version is None:
         return ResourceStates(places=ordered)
@@ -116,14 +116,14 @@ ENCODER = msgspec.json.Encoder()
 
 
 class Elements:
-    """Which elements of one type of resource are wanted, out of a list such as ``Observation.code`` and ``subject``."""
+    """The wanted elements of one type of resource, out of a list such as ``Observation.code`` and ``subject``."""
 
     def __init__(self, resource_type: str, asked: Iterable[str]) -> None:
         named = [name.rpartition(".")[2] for name in asked if "." not in name or name.startswith(f"{resource_type}.")]
         self._named = frozenset(named)
 
     def line(self, resource: Resource) -> bytes:
-        """A resource in JSON, on one line; where elements were named, marked as a part of itself."""
+        """A resource in JSON, on one line. Where elements were named it has only these, and a tag that it is a part."""
         return ENCODER.encode(part_of(resource, self._named) if self._named else resource)
 
 
@@ -135,6 +135,7 @@ NEXT_STEP: dict[Step, Step] = {
     "deleted sittings": "deleted people",
     "deleted people": "end",
 }
+# Bulk Data Access 3 lists deletions as transaction Bundles, not as resources of their own type.
 DELETIONS = ("deleted", "Bundle")
 DELETIONS_A_PAGE = 1_000
 ERRORS = ("error", "OperationOutcome")
@@ -144,7 +145,7 @@ Lines = dict[tuple[str, str], list[bytes]]
 
 
 class Walk(msgspec.Struct, frozen=True, kw_only=True):
-    """One export: whose, of what, and as of when."""
+    """One export: its publisher, its plan and its moment."""
 
     publisher: Publisher
     plan: ExportPlan
@@ -166,8 +167,8 @@ class Walk(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RawPage(msgspec.Struct, frozen=True, kw_only=True):
-    """What was read for one page. ``matching`` and ``keys`` are what the filters find of it, None where there are none; ``end``
-    is the last key of a page of people or devices, None where that was the last page."""
+    """The rows of one page. ``matching`` and ``keys`` are those that the filters find, None where there are no filters.
+    ``end`` is the last key of a page of people or devices, None after the last page."""
 
     subjects: list[SubjectRow] = []
     devices: list[DeviceRow] = []
@@ -180,19 +181,19 @@ class RawPage(msgspec.Struct, frozen=True, kw_only=True):
     is_service_wanted: bool = False
 
     def is_wanted(self, id: UUID, number: int = 0) -> bool:
-        """Whether the filters let a person, a device or a version through."""
+        """True where the filters let a person, a device or a version through."""
         return self.keys is None or (id, number) in self.keys
 
 
 class Produced(msgspec.Struct, frozen=True, kw_only=True):
-    """The lines of one page, and how far the export has come once they are stored."""
+    """The lines of one page, and the progress of the export once they are stored."""
 
     lines: Lines
     progress: Progress
 
 
 def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
-    """Read the next page. Steps whose types are not wanted read nothing."""
+    """Read the next page. A step whose types are not wanted reads nothing."""
     types = walk.plan.types
     if progress.step == "Patient" and "Patient" in types:
         people = read_subjects(snapshot, walk.span, progress.subject_id)
@@ -214,12 +215,12 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
 
 
 def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
-    """Read the next page of what was deleted since the export before; a first export has nothing to tell of that."""
+    """Read the next page of deletions since the last export. An export without ``_since`` has none."""
     if walk.plan.since is None:
         return RawPage()
     span, last = walk.span, progress.set_id or progress.subject_id
     after = None if progress.deleted_at is None or last is None else (progress.deleted_at, last)
-    # Whoever was of a group by a sitting is not any more once that is gone: of a group it is remembered.
+    # A member of a group by a sitting is no member once the sitting is deleted: the deletion remembers the group.
     of = span.members
     is_of_sittings = of.group_id is not None and of.sittings is not None
     members = Members(group_id=of.group_id) if is_of_sittings else msgspec.structs.replace(of, sittings=None)
@@ -236,8 +237,9 @@ def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: frozenset
 
 
 def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """The lines of a page. The notes of the export go before everything."""
+    """Make the lines of a page. The notes of the export come first."""
     lines: Lines = {}
+    # Only the first page has the notes: a job that is taken up again must not repeat them.
     if progress == Progress() and walk.plan.notes:
         lines[ERRORS] = [note_line("not-supported", "warning", note) for note in walk.plan.notes]
     if progress.step == "Patient":
@@ -255,7 +257,7 @@ def make_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 
 
 def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """Patients. A page that is not full was the last of its step."""
+    """Lines of Patients. A page that is not full was the last of its step."""
     elements = Elements("Patient", walk.plan.elements)
     found = [
         elements.line(patient_shown(row))
@@ -266,7 +268,7 @@ def patient_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 
 
 def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """Devices, and before them the service itself, which has no date: it is in every export without ``_since``."""
+    """Lines of Devices. The service itself comes first; it has no date, so every export without ``_since`` has it."""
     elements = Elements("Device", walk.plan.elements)
     found = []
     if progress.device_id is None and page.is_service_wanted and walk.plan.since is None:
@@ -280,7 +282,7 @@ def device_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 
 
 def after_parties(progress: Progress, **end: UUID | None) -> Progress:
-    """How far it is after a page of people or devices that ended there; None where it was the last page."""
+    """The progress after a page of people or devices with this last key; None stands for the last page."""
     if None in end.values():
         return next_step(progress)
     return msgspec.structs.replace(progress, **end)
@@ -292,7 +294,7 @@ def next_step(progress: Progress) -> Progress:
 
 
 def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """Observations, and the Provenance of what is exported."""
+    """Lines of Observations, and of the Provenances that belong to them."""
     types = walk.plan.types
     observations, provenances = Elements("Observation", walk.plan.elements), Elements("Provenance", walk.plan.elements)
     lines: Lines = {("output", name): [] for name in SITTING_TYPES}
@@ -310,9 +312,10 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 
 
 def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
-    """What a copy is to delete. Filters of Observations do not ask what is gone: all of it is told."""
+    """Lines of resources that a copy must delete. Filters are not applied to deletions: all of them are listed."""
     lines = lines_of_sets(page.deleted_sets, walk.plan.types) + lines_of_subjects(page.deleted_subjects)
     after = next_step(progress)
+    # A page that is not full was the last of its step.
     if len(page.deleted_sets) == DELETIONS_A_PAGE:
         last = page.deleted_sets[-1]
         after = msgspec.structs.replace(progress, deleted_at=last.deleted_at, set_id=last.set_id)
@@ -323,7 +326,7 @@ def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
 
 
 def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> list[Resource]:
-    """What of a set is exported. Where Observations are filtered, its Provenance goes with those that are left."""
+    """The exported resources of a set. Where Observations are filtered, only Provenances of those that are left come too."""
     export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
     observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
     if "Provenance" not in walk.plan.types:

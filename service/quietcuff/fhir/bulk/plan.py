@@ -1,4 +1,4 @@
-"""What an export was asked for, as it is kept with its job, and how far it has come."""
+"""The plan of an export, as it is kept with its job, and its progress."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ Pairs = tuple[tuple[str, str], ...]
 
 
 class TypeFilter(msgspec.Struct, frozen=True):
-    """Resources of one type that a search with these parameters finds."""
+    """A filter of one type: the resources that a search with these parameters finds."""
 
     type: str
     parameters: Pairs
 
 
 class ExportPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """What is exported: which types, of whom, changed after ``since`` and before ``until``, which elements.
+    """The plan of an export: types, people, elements, and the span of changes after ``since`` and before ``until``.
 
     ``request`` is the address of the kick-off as it was sent. Of the filters of one type, one must hold; where there are
-    none, all of the type is exported. ``notes`` are told in the file of errors.
+    none, all of the type is exported. ``notes`` go into the file of errors.
     """
 
     request: str
@@ -44,7 +44,7 @@ class ExportPlan(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Which step an export is at, and the last key of the last page that is stored: ids, or a moment and an id."""
+    """The step of an export, and the last key of the last stored page: ids, or a moment and an id."""
 
     step: Step = "Patient"
     subject_id: UUID | None = None
@@ -55,7 +55,7 @@ class Progress(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     @property
     def percent(self) -> int:
-        """How far it is, from 0 to 100: ids of people are spread evenly, and sittings are most of the work."""
+        """Progress from 0 to 100, by the person's id: ids are spread evenly, and sittings are most of the work."""
         if self.step in ("Patient", "Device"):
             return 0
         if self.step != "sittings":

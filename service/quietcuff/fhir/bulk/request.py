@@ -1,4 +1,4 @@
-"""From the parameters of a kick-off to a plan. Source: Bulk Data Access 3, query parameters; SMART App Launch, scopes."""
+"""The plan of an export from its kick-off. Sources: Bulk Data Access 3, query parameters; SMART App Launch, scopes."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ from quietcuff.storage.search.observations import Snapshot
 Level = Literal["system", "patient", "group"]
 OUTPUT_FORMATS = frozenset(("application/fhir+ndjson", "application/ndjson", "ndjson"))
 FILTER_PARAMETERS_BEGINNING_SO = frozenset(("_id", "_lastUpdated"))
+# Every filter is a search of its own on every page, and the plan is kept with the job: both must stay small.
 MOST_FILTERS, MOST_PATIENTS, MOST_ELEMENTS = 50, 1_000, 100
 ELEMENT = re.compile(r"(?:[A-Z][A-Za-z]{1,63}\.)?[a-z][A-Za-z]{0,63}", re.ASCII)
 # A comma that begins another filter; any other one stands inside a filter.
@@ -36,7 +37,7 @@ Readable = Mapping[str, list[Pairs] | None]
 
 
 class KickOff(msgspec.Struct, frozen=True, kw_only=True):
-    """A kick-off as it came. ``request`` is its address as the client sees it; ``is_lenient`` is Prefer: handling=lenient."""
+    """A kick-off request. ``request`` is its address as the client sees it; ``is_lenient`` is Prefer: handling=lenient."""
 
     request: str
     level: Level
@@ -46,7 +47,7 @@ class KickOff(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class KickOffReader:
-    """Reads a kick-off: what is wrong is gathered, what a lenient client lets pass is noted."""
+    """Reader of a kick-off. It gathers all faults, and notes what it ignores for a lenient client."""
 
     def __init__(self, snapshot: Snapshot, asked: KickOff, publisher: Publisher, now: datetime) -> None:
         self.snapshot, self.asked, self.publisher, self.now = snapshot, asked, publisher, now
@@ -62,6 +63,7 @@ class KickOffReader:
     def take(self, name: str, value: str) -> None:
         """Read one parameter."""
         read = READERS.get(name)
+        # Bulk Data Access 3 defines patient for POST only, and not at the level of the system.
         is_for_here = name != "patient" or (self.asked.by_post and self.asked.level != "system")
         if read is None or not is_for_here:
             self.pass_over(name, f"{NOT_OFFERED}; {PATIENT_BY_POST}.", "parameter-not-supported")
@@ -72,14 +74,14 @@ class KickOffReader:
             self.faults += [in_parameter(fault, name) for fault in refusal.faults]
 
     def pass_over(self, name: str, accepted: str, code: str = "not-supported") -> None:
-        """Refuse what is not offered, or note that it was not heeded, where the client asked for that."""
+        """Refuse something that is not offered; for a lenient client note that it was ignored."""
         if self.asked.is_lenient:
             self.notes.append(f"{printable_name(name)} was not heeded. Accepted: {accepted}")
         else:
             self.faults.append(Fault(parameter=name, code=code, detail=accepted))
 
     def moment(self, name: str, value: str) -> datetime:
-        """An instant, or a date, whose first moment is meant."""
+        """The instant that a value names. A date means its first moment."""
         if not value[:1].isdigit():
             raise NotAcceptable([Fault(parameter=name, code="not-a-date", detail="A date or an instant with its offset.")])
         return parse_date(value, name, Clock(self.publisher.tenant.zone, self.now)).low
@@ -114,6 +116,7 @@ def read_type_filter(reading: KickOffReader, value: str) -> None:
             reading.pass_over("_typeFilter", f"A search of {', '.join(EXPORTED_TYPES)}, such as Observation?code=...")
             continue
         parameters = filter_parameters(query)
+        # Read here for its faults alone: a bad filter must fail the kick-off, not the job that runs later.
         query_of(resource_type, parameters, reading.publisher, reading.now, reading.snapshot)
         reading.filters.append(TypeFilter(resource_type, parameters))
     check_number("_typeFilter", reading.filters, MOST_FILTERS)
@@ -123,7 +126,7 @@ def filter_parameters(query: str) -> Pairs:
     """The parameters inside a filter: decoded once more, for clients encode inner commas twice.
 
     Raises:
-        NotAcceptable: not percent-encoded UTF-8, or a parameter that shapes an answer rather than finds something.
+        NotAcceptable: not percent-encoded UTF-8, or a parameter that shapes the answer and finds nothing.
     """
     try:
         # A plus is no space here: it was decoded once already, and stands in times.
@@ -203,6 +206,7 @@ def wanted_types(reading: KickOffReader, readable: Readable) -> tuple[str, ...]:
         NotAllowed: one of those asked for may not be read, or there is none that may.
         NotAcceptable: a filter is of a type that is not exported, or nothing is left to export.
     """
+    # A type named in _type must not be left out silently: the client would take its absence for "no data".
     closed = [name for name in reading.types if name not in readable]
     if closed or not readable:
         raise NotAllowed(f"system/{closed[0] if closed else 'Observation'}.rs")
@@ -216,7 +220,7 @@ def wanted_types(reading: KickOffReader, readable: Readable) -> tuple[str, ...]:
 
 
 def narrowed(filters: Iterable[TypeFilter], types: Iterable[str], readable: Readable) -> Iterable[TypeFilter]:
-    """The filters asked for, each together with each search to which a scope narrows its type."""
+    """Each filter combined with each search to which a scope narrows its type."""
     for resource_type in types:
         asked = [one.parameters for one in filters if one.type == resource_type]
         parts = readable[resource_type]
@@ -235,12 +239,12 @@ def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
 
 
 def in_parameter(fault: Fault, name: str) -> Fault:
-    """A fault of a search inside a filter, as one of the filter."""
+    """A fault of a search inside a filter, reported as a fault of the filter."""
     if name != "_typeFilter" or fault.parameter in (None, name):
         return fault
     return msgspec.structs.replace(fault, parameter=name, detail=f"{printable_name(fault.parameter or '')}: {fault.detail}")
 
 
 def printable_name(name: str) -> str:
-    """The name of a parameter in a message, unless it could not stand in one."""
+    """The name of a parameter for a message; "A parameter" where the name is not safe to repeat."""
     return name if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_:.-]{0,63}", unquote(name), re.ASCII) else "A parameter"

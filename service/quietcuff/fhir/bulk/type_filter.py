@@ -1,4 +1,4 @@
-"""What the filters of an export find of a page: the same parameters, read by the same search."""
+"""Filters of an export applied to one page, by the same parser and search as FHIR searches."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from quietcuff.storage.search.observations import Snapshot, find_observations
 from quietcuff.storage.search.query import ObservationQuery
 from quietcuff.storage.search.registries import DEVICES, PEOPLE, VERSIONS, RowKey, RowQuery, RowSource, find_rows
 
+# Without a limit in effect: the people of one page bound the result, and a cut would lose lines silently.
 ALL_ENTRIES = 10_000_000
 SOURCES: dict[str, RowSource] = {"Patient": PEOPLE, "Device": DEVICES, "Provenance": VERSIONS}
 
@@ -31,7 +32,7 @@ Places = dict[UUID, frozenset[str]]
 def query_of(
     resource_type: str, parameters: Pairs, publisher: Publisher, now: datetime, snapshot: Snapshot | None = None
 ) -> Any:
-    """The query that a filter is.
+    """The query of a filter.
 
     Raises:
         NotAcceptable: a parameter that is not known, or a value that cannot be read.
@@ -43,7 +44,7 @@ def query_of(
 def matching_keys(
     snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, resource_type: str, keys: frozenset[RowKey], now: datetime
 ) -> frozenset[RowKey] | None:
-    """Which of some people, devices or versions any of the filters of their type finds; None where there are none."""
+    """The people, devices or versions on a page that any filter of their type finds; None where there is no filter."""
     filters = plan.filters_of(resource_type)
     if not filters or resource_type not in plan.types:
         return None
@@ -57,7 +58,7 @@ def matching_keys(
 
 
 def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, now: datetime) -> bool:
-    """Whether the filters of devices let the service itself through."""
+    """True where the filters of devices let the service itself through."""
     filters = plan.filters_of("Device")
     queries = (query_of("Device", parameters, publisher, now, snapshot) for parameters in filters)
     return not filters or any(is_service_among(query) for query in queries)
@@ -66,7 +67,7 @@ def is_service_wanted(snapshot: Snapshot, publisher: Publisher, plan: ExportPlan
 def matching_places(
     snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, sets: Sequence[SetOnPage], now: datetime
 ) -> Places | None:
-    """What any of the filters of Observations finds of some sets; None where there are none."""
+    """The places in some sets that any filter of Observations finds; None where there is no filter."""
     filters = plan.filters_of("Observation")
     if not filters or "Observation" not in plan.types:
         return None
@@ -76,6 +77,7 @@ def matching_places(
         for set_id, name in places_found(
             snapshot, publisher, query_of("Observation", parameters, publisher, now, snapshot), people
         ):
+            # The search is by person, and a person's sittings may continue on the next page.
             if set_id in found:
                 found[set_id].add(name)
     return {set_id: frozenset(names) for set_id, names in found.items()}
@@ -84,7 +86,7 @@ def matching_places(
 def places_found(
     snapshot: Snapshot, publisher: Publisher, query: ObservationQuery, people: frozenset[str]
 ) -> Iterable[tuple[UUID, str]]:
-    """The set and place of everything that a query finds of some people."""
+    """The set and place of each Observation of some people that a query finds."""
     wanted = people if query.subject_ids is None else people & query.subject_ids
     of_people = msgspec.structs.replace(query, subject_ids=wanted, order="date", limit=ALL_ENTRIES, after=None)
     for entry in find_observations(snapshot, publisher.tenant.tenant_id, of_people):

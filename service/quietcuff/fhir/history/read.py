@@ -31,7 +31,7 @@ ENCODER = msgspec.json.Encoder()
 
 
 class ReadResource(msgspec.Struct, frozen=True, kw_only=True):
-    """One resource as read, its version, and when it last changed, where that is known."""
+    """One resource as read, its version, and the time of its last change where that is known."""
 
     resource: Resource
     version: str
@@ -57,8 +57,8 @@ class ReadResource(msgspec.Struct, frozen=True, kw_only=True):
         return None if self.updated_at is None else format_datetime(self.updated_at, usegmt=True)
 
     def is_known_to(self, if_none_match: str | None, if_modified_since: str | None) -> bool:
-        """True where the client has this version already (304). An ETag decides alone; a date only without one. Weak and
-        strong ones are compared by what stands between the quotes. Source: RFC 9110, 8.8.3.2 and 13.1.2."""
+        """True where the client has this version already (304). A date counts only where no ETag was sent. Weak and
+        strong ETags are compared by the text between the quotes. Source: RFC 9110, 8.8.3.2 and 13.1.2."""
         if if_none_match is not None:
             return if_none_match.strip() == "*" or f'"{self.version}"' in re.findall(r'"[^"]*"', if_none_match)
         if if_modified_since is None or self.updated_at is None:
@@ -67,6 +67,7 @@ class ReadResource(msgspec.Struct, frozen=True, kw_only=True):
             since = parsedate_to_datetime(if_modified_since)
         except ValueError:
             return False
+        # HTTP dates have whole seconds: the fraction of the stored moment would always be later.
         return since.tzinfo is not None and self.updated_at.replace(microsecond=0) <= since
 
 
@@ -78,7 +79,7 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
 
     Raises:
         NotFound: no such type, or nothing of that id for this tenant.
-        Deleted: there was something of that id.
+        Deleted: it was deleted.
     """
     reader = READERS.get(resource_type)
     if reader is None:
@@ -86,6 +87,7 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
     try:
         return reader(snapshot, publisher, logical_id)
     except NotFound:
+        # Looked up only after a miss, so that the common read costs no second query.
         refuse_deleted(snapshot, publisher, resource_type, logical_id)
         raise
 
@@ -93,6 +95,7 @@ def read_resource(snapshot: Snapshot, publisher: Publisher, resource_type: str, 
 def read_observation(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
     """A reading, its pulse, its device flags, or the mean of a sitting."""
     key = observation_key(logical_id)
+    # A kind outside the caller's scope is answered like a missing one: a 403 would reveal that it exists.
     keys = frozenset(() if key is None or key.kind not in publisher.sight.kinds else (key,))
     query = ObservationQuery(keys=keys, order="date", limit=1)
     entries = find_observations(snapshot, publisher.tenant.tenant_id, query)
@@ -123,7 +126,7 @@ def party_read(resource: Patient | Device, updated_at: datetime) -> ReadResource
 
 
 def read_provenance(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> ReadResource:
-    """How one version of a sitting came about. It is written once and never changes."""
+    """The Provenance of one version of a sitting. It is written once and never changes."""
     named = provenance_version(logical_id)
     row = None if named is None else find_set(snapshot, publisher.tenant.tenant_id, UUID(named[0]))
     if named is None or row is None:

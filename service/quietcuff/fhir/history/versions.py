@@ -1,8 +1,7 @@
-"""Every version of a resource, out of what is stored: the versions of its set played again, or the rows kept of a party.
+"""Versions of a resource: one by its number, or the history narrowed by _since, _at and _count.
 
+Observations are replayed from the versions of their set; earlier versions of people and devices are kept as rows.
 Source: FHIR R4 http, vread and history.
-
-What is wanted of a history, from the parameters of its request. Source: FHIR R4 http, history: _since, _at and _count.
 """
 
 from __future__ import annotations
@@ -39,7 +38,7 @@ from quietcuff.storage.search.query import ObservationKey
 
 
 class Dated(Protocol):
-    """A version, and when it was made; None of what has no date."""
+    """Anything with the time at which it was made; None where it has no date."""
 
     @property
     def updated_at(self) -> datetime | None: ...
@@ -49,8 +48,8 @@ V = TypeVar("V", bound=Dated)
 
 
 class LookingBack(msgspec.Struct, frozen=True, kw_only=True):
-    """Which versions are wanted: those made from a moment on, those that stood at some time from ``stood_from`` up to, not
-    including, ``stood_until``; how many on a page, None for all; and only those before a place, counted from the oldest."""
+    """The wanted versions: made at ``since`` or later, and current at some time from ``stood_from`` up to, but not including,
+    ``stood_until``. ``count`` is the size of a page (None for all); ``before`` is a place, counted from the oldest version."""
 
     since: datetime | None = None
     stood_from: datetime | None = None
@@ -60,7 +59,7 @@ class LookingBack(msgspec.Struct, frozen=True, kw_only=True):
     understood: tuple[tuple[str, str], ...] = ()
 
     def wanted(self, versions: Sequence[V]) -> list[V]:
-        """Those of all versions, both oldest first."""
+        """The wanted ones of all versions. Both lists are oldest first."""
         ends = [one.updated_at for one in versions[1:]] + [None]
         return [one for one, end in zip(versions, ends, strict=True) if self._wants(one.updated_at, end)]
 
@@ -70,13 +69,13 @@ class LookingBack(msgspec.Struct, frozen=True, kw_only=True):
         return is_late_enough and stood and (self.stood_from is None or end is None or end > self.stood_from)
 
     def page(self, found: Sequence[V]) -> tuple[list[V], int]:
-        """One page, newest first, and how many are older than all of it."""
+        """One page, newest first, and the number of versions older than the page."""
         last = len(found) if self.before is None else min(self.before, len(found))
         first = 0 if self.count is None else max(0, last - self.count)
         return list(reversed(found[first:last])), first
 
     def links(self, address: str, older: int) -> list[Link]:
-        """This page's address, and the next one's where there is one."""
+        """The links to this page, and to the next one where there is one."""
         pages = [("self", self.understood)]
         if older and self.count:
             kept = tuple(pair for pair in self.understood if pair[0] != CURSOR)
@@ -90,7 +89,7 @@ def asked_by(pairs: Iterable[tuple[str, str]]) -> str:
 
 
 def parse_looking_back(items: Iterable[tuple[str, str]], clock: Clock, *, is_strict: bool) -> LookingBack:
-    """What a request wants of a history. A parameter that is not known is left out, unless handling is strict.
+    """Read the parameters of a history request. An unknown parameter is left out, unless handling is strict.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
@@ -118,6 +117,7 @@ def read_since(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
 
 def read_at(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
     at = parse_date(plain_date("_at", value), "_at", clock)
+    # A plus that was not encoded arrives as a space; the self link must carry the offset as it was meant.
     understood = (*wanted.understood, ("_at", value.replace(" ", "+")))
     return msgspec.structs.replace(wanted, stood_from=at.low, stood_until=at.high, understood=understood)
 
@@ -154,7 +154,7 @@ READERS: dict[str, Callable[[LookingBack, str, Clock], LookingBack]] = {
 
 
 class Deletion(msgspec.Struct, frozen=True):
-    """All that is left of a resource that was deleted: when that was."""
+    """The deletion of a resource, of which only the time is kept."""
 
     updated_at: datetime
 
@@ -172,11 +172,11 @@ class Past(msgspec.Struct, frozen=True):
 
 
 def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, version: str) -> ReadResource:
-    """A resource as it was.
+    """One version of a resource.
 
     Raises:
         NotFound: no such resource, or no such version of it.
-        Deleted: there was such a resource.
+        Deleted: the resource was deleted.
     """
     if resource_type not in PASTS:
         return current_version(read_resource(snapshot, publisher, resource_type, logical_id), version)
@@ -192,14 +192,14 @@ def read_version(snapshot: Snapshot, publisher: Publisher, resource_type: str, l
 
 
 def current_version(read: ReadResource, version: str) -> ReadResource:
-    """The one version of what never changes."""
+    """The only version of a resource that never changes."""
     if read.version != version:
         raise NotFound("version")
     return read
 
 
 def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, looking_back: LookingBack) -> bytes:
-    """The versions of a resource that are wanted, newest first, as a Bundle in JSON; of what was deleted, that it was.
+    """The wanted versions of a resource, newest first, as a Bundle in JSON. A deleted resource has one entry, its deletion.
 
     Raises:
         NotFound: no such resource.
@@ -225,6 +225,7 @@ def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logica
 
 
 def entry_of(past: Past | Deletion, address: str, name: str, *, is_first: bool) -> Entry:
+    # R4 (bdl-3, bdl-4) demands a request and a response in each entry of a history, though no client sent one.
     if isinstance(past, Deletion):
         return Entry(
             full_url=address,
@@ -251,6 +252,7 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
         raise NotFound("Observation")
     found: list[Past] = []
     for stand, sitting in stood(publisher, rows, key):
+        # Most versions of a set leave this Observation as it was: only a change makes a new version of it.
         if not found or found[-1].version != str(stand.version):
             found.append(Past(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
     if not found:
@@ -259,7 +261,7 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
 
 
 def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[ResourceState, SittingVersion]]:
-    """Where an Observation stood after each version of its set, and the version of the set that it showed."""
+    """The state of an Observation after each version of its set, and the version of the set that it shows."""
     retold = RetoldSet(publisher, rows)
     for version, stands in retold.stands(len(rows)):
         if key.kind == "mean" and stands.mean is not None:
@@ -269,7 +271,7 @@ def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> 
 
 
 def observation_of(publisher: Publisher, sitting: SittingVersion, key: ObservationKey, stand: ResourceState) -> Observation:
-    """An Observation as it stood."""
+    """An Observation in an earlier state."""
     frame = frame_of(sitting, publisher.public_url)
     if key.kind != "mean":
         return BUILDERS[key.kind](sitting, frame, key.index, stand)
@@ -287,7 +289,7 @@ def patient_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> l
 
 
 def device_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
-    """The versions of a device, oldest first. Of the service itself no other is known than the one that runs."""
+    """The versions of a device, oldest first. Of the service itself only the running version is known."""
     if logical_id == SERVICE_ID:
         return [Past(service_device(__version__), __version__, None)]
     newest, updated_at = find_device_shown(snapshot, publisher, logical_id)

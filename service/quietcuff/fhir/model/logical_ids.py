@@ -1,5 +1,8 @@
-"""Logical ids: every id leads to its set. Of set S: ``S-r0`` reading, ``S-p0`` its pulse, ``S-f0`` its device flags,
-``S-mean`` the mean, ``S-v3`` the Provenance of version 3."""
+"""Logical ids, each made from the id of its set.
+
+For set S: ``S-r0`` is a reading, ``S-p0`` its pulse, ``S-f0`` its device flags, ``S-mean`` the mean, ``S-v3`` the Provenance
+of version 3.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ MEAN = "mean"
 LETTERS: dict[Kind, str] = {"reading": "r", "pulse": "p", "flags": "f"}
 KINDS_BY_LETTER: dict[str, Kind] = {letter: kind for kind, letter in LETTERS.items()}
 UUID_PATTERN = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}"
+# No leading zeros: a resource must have one id only.
 OBSERVATION_ID = re.compile(rf"({UUID_PATTERN})-(?:mean|([rpf])(0|[1-9][0-9]{{0,2}}))", re.ASCII)
 PROVENANCE_ID = re.compile(rf"({UUID_PATTERN})-v([1-9][0-9]{{0,8}})", re.ASCII)
 PLAIN_ID = re.compile(UUID_PATTERN, re.ASCII)

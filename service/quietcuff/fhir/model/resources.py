@@ -12,7 +12,7 @@ import msgspec
 
 
 class Shape(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, rename="camel", gc=False):
-    """What all shapes share: frozen, camelCase on the wire, absent rather than null."""
+    """The base of all shapes: frozen, camelCase on the wire, absent rather than null."""
 
 
 class Coding(Shape, frozen=True, kw_only=True, gc=False):
@@ -69,7 +69,7 @@ class Annotation(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class Meta(Shape, frozen=True, kw_only=True, gc=False):
-    """Which version of the resource this is, and which profiles it keeps."""
+    """The version of a resource, its last change, its profiles and its tags."""
 
     version_id: str | None = None
     last_updated: str | None = None
@@ -164,21 +164,21 @@ class Patient(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceTyp
 
 
 class ProvenanceAgent(Shape, frozen=True, kw_only=True, gc=False):
-    """Who took part, and as what."""
+    """A participant in making a version, with the role."""
 
     type: CodeableConcept
     who: Reference
 
 
 class ProvenanceEntity(Shape, frozen=True, kw_only=True, gc=False):
-    """What was used."""
+    """A thing that was used to make a version."""
 
     role: str
     what: Reference
 
 
 class Provenance(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType", tag="Provenance"):
-    """Which rules and which engine made one version of a sitting, and from which readings."""
+    """The rules, the engine and the readings that made one version of a sitting."""
 
     id: str
     meta: Meta
@@ -191,14 +191,14 @@ class Provenance(Shape, frozen=True, kw_only=True, gc=False, tag_field="resource
 
 
 class AuditNetwork(Shape, frozen=True, kw_only=True, gc=False):
-    """From where: an address of the network."""
+    """The network address that a request came from."""
 
     address: str
     type: str
 
 
 class AuditAgent(Shape, frozen=True, kw_only=True, gc=False):
-    """Who took part in what was done."""
+    """A participant in an action."""
 
     type: CodeableConcept
     who: Reference
@@ -207,20 +207,20 @@ class AuditAgent(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class AuditSource(Shape, frozen=True, kw_only=True, gc=False):
-    """Who noted it down."""
+    """The recorder of an action."""
 
     observer: Reference
 
 
 class AuditDetail(Shape, frozen=True, kw_only=True, gc=False):
-    """One more fact about what was touched."""
+    """One more fact about an entity of an action."""
 
     type: str
     value_string: str
 
 
 class AuditEntity(Shape, frozen=True, kw_only=True, gc=False):
-    """What was touched, and as what; or the name of what was asked."""
+    """The object of an action with its role, or the name of a query."""
 
     what: Reference | None = None
     type: Coding
@@ -257,26 +257,26 @@ class Issue(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class OperationOutcome(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType", tag="OperationOutcome"):
-    """Why a request was not answered, or not as it was asked."""
+    """The reasons why a request was refused, or answered otherwise than asked."""
 
     issue: list[Issue]
 
 
 class SearchMode(Shape, frozen=True, kw_only=True, gc=False):
-    """Why an entry is in the answer to a search."""
+    """The reason why an entry is in a searchset: match, include or outcome."""
 
     mode: str
 
 
 class EntryRequest(Shape, frozen=True, kw_only=True, gc=False):
-    """How one version of a resource came about, as if by a request."""
+    """The request that would have made a version of a resource."""
 
     method: str
     url: str
 
 
 class EntryResponse(Shape, frozen=True, kw_only=True, gc=False):
-    """What such a request would have been answered."""
+    """The response that such a request would have had."""
 
     status: str
     etag: str | None = None
@@ -294,7 +294,7 @@ class Entry(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class Link(Shape, frozen=True, kw_only=True, gc=False):
-    """Where this page is, and where the next."""
+    """The address of this page or of the next one."""
 
     relation: str
     url: str
@@ -313,7 +313,7 @@ class Bundle(Shape, frozen=True, kw_only=True, gc=False, tag_field="resourceType
 
 
 class Group(msgspec.Struct, frozen=True, kw_only=True, tag_field="resourceType", tag="Group", omit_defaults=True):
-    """People who are really there; who they are is told by an export."""
+    """A group of actual people. Its members are given by an export, not here."""
 
     id: str
     meta: Meta

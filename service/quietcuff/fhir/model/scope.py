@@ -1,4 +1,4 @@
-"""What a caller may see: the one place where reading and searching are restricted beyond the tenant."""
+"""The read scope of a caller: the one place where reading and searching are restricted beyond the tenant."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from quietcuff.storage.search.query import KINDS, Kind
 
 
 class ReadScope(msgspec.Struct, frozen=True):
-    """The types that a caller may read (None: all), and of Observations the kinds: whatever is found, only these are shown."""
+    """The types that a caller may read (None: all), and the kinds of Observations. Nothing else is ever shown."""
 
     types: frozenset[str] | None = None
     kinds: frozenset[Kind] = frozenset(KINDS)

@@ -1,1 +1,1 @@
-"""What stands beside the Observations: people, devices, provenance, and what was deleted."""
+"""Readers for all but Observations: people, devices, provenance, and what was deleted."""

@@ -92,7 +92,7 @@ def devices_of(snapshot: Snapshot, publisher: Publisher, sitting: SittingVersion
 
 
 def entries_of(snapshot: Snapshot, row: SetRow) -> list[ObservationEntry]:
-    """What there is of a set: for each reading itself, its pulse and its flags, then the mean."""
+    """The entries of a set: for each reading itself, its pulse and its flags, then the mean."""
     query = ObservationQuery(
         subject_ids=frozenset((str(row.subject_id),)), set_id=str(row.set_id), order="date", limit=ALL_ENTRIES
     )

@@ -1,4 +1,4 @@
-"""What was deleted, as FHIR tells it: gone for whoever reads, and in exports what a copy is to delete.
+"""Deleted resources: 410 for readers, and deletion lines for exports.
 
 Sources: FHIR R4 http (read: 410); Bulk Data Access 3, ``deleted`` in the manifest.
 """
@@ -21,7 +21,7 @@ ENCODER = msgspec.json.Encoder()
 
 
 def deleted_at(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str) -> datetime | None:
-    """When the resource of an id was deleted; None where it never was there."""
+    """Time at which the resource of an id was deleted; None where it never existed."""
     tenant_id = publisher.tenant.tenant_id
     if resource_type == "Patient" and is_plain_id(logical_id):
         person = find_deleted_subject(snapshot, tenant_id, UUID(logical_id))
@@ -41,7 +41,7 @@ def set_of(publisher: Publisher, resource_type: str, logical_id: str) -> str | N
 
 
 def refuse_deleted(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str) -> None:
-    """To be asked where nothing was found.
+    """Raise ``Deleted`` where a resource that was not found was deleted.
 
     Raises:
         Deleted: it was there.

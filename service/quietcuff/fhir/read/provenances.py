@@ -1,4 +1,4 @@
-"""How sittings came about, several versions at once."""
+"""Provenances of several versions of sittings at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What was derived from a reading: its device flags, and the mean in which it counts."""
+"""Observations derived from a reading: its device flags, and the mean in which it counts."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ class Study(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
-    """What a stored device's document says of it, as far as a Device can show it."""
+    """The part of a stored device's document that a Device can show."""
 
     kind: str | None = None
     site: str | None = None
@@ -89,7 +89,7 @@ def described_device(
 
 
 def validation_notes(given: GivenDevice | DeviceDocument) -> list[str]:
-    """What is reported of the device's accuracy, in words: no element of a Device has a place for it."""
+    """Notes on the device's reported accuracy: no element of a Device has a place for it."""
     notes = [VALIDATED_TEXT[given.validated]] if given.validated in VALIDATED_TEXT else []
     if given.validated_for:
         notes.append(f"Reported as validated for: {groups_text(given.validated_for)}.")

@@ -28,7 +28,7 @@ SEVERITIES_SHOWN = ("warning", "blocks")
 
 
 def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str | None) -> list[Annotation] | None:
-    """What to know of one reading: why it does not count, an irregular pulse, and where it was taken.
+    """Remarks on one reading: why it does not count, an irregular pulse, and where it was taken.
 
     A reading whose use is not decided yet, or that is voided, has no remark about its use.
     """
@@ -38,7 +38,7 @@ def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str |
 
 
 def setting_note(reading_set: ReadingSet) -> str | None:
-    """Where and how the sitting was; nothing for an attended one in the office, the ordinary case."""
+    """The setting of the sitting in words; None for an attended sitting in the office, the ordinary case."""
     unattended = "Nobody else was in the room." if reading_set.attendance == "unattended" else None
     parts = [part for part in (SETTING.get(reading_set.setting), unattended) if part]
     return " ".join(parts) or None

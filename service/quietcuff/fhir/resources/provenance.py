@@ -1,4 +1,4 @@
-"""Which engine and which rules made one version of a sitting, and from which readings. [R4] Provenance."""
+"""Provenance of one version of a sitting: its engine, its rules and its readings. [R4] Provenance."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def other_sets(sitting: SittingVersion, public_url: str) -> list[ProvenanceEntit
 
 
 def set_identifier(public_url: str, set_id: str) -> Identifier:
-    """What a whole set is known by."""
+    """The identifier of a whole set."""
     return Identifier(system=f"{public_url}/id/reading-set", value=set_id)
 
 

@@ -42,7 +42,7 @@ def named_size(cuff: Cuff) -> str | None:
 
 
 def cuff_text(cuff: Cuff | None) -> str | None:
-    """What is known of a size, such as: large adult, 35-44 cm."""
+    """The known facts of a size, such as: large adult, 35-44 cm."""
     if cuff is None:
         return None
     name = named_size(cuff)
@@ -126,7 +126,7 @@ def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int
 
 
 def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
-    """What the device flagged while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
+    """The flags that the device raised while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
     reading = sitting.reading_set.readings[index]
     contained, device = frame.devices[index]
     stood, name = meta(stand), f"f{index}"

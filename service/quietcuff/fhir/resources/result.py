@@ -34,7 +34,7 @@ def components_beside(evaluation: Evaluation) -> list[Component]:
 
 
 def is_24_hour_mean(evaluation: Evaluation) -> bool:
-    """Whether the result holds a mean of 24 hours, so that the panel for it names the result too."""
+    """True where the result holds a mean of 24 hours, so that it has the code of that panel too."""
     return evaluation.result is not None and evaluation.series is not None and evaluation.series.hours_24 is not None
 
 
@@ -177,7 +177,7 @@ def mean_interpretation(sitting: SittingVersion) -> list[CodeableConcept] | None
 
 
 def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept:
-    """What one guideline calls the result: the general scale where it fits, its own word, and both in text."""
+    """One guideline's label of the result: the general scale where it fits, its own word, and both in text."""
     word = category.category or ""
     scale = codes.CATEGORY_INTERPRETATION.get(word) if has_scale else None
     own = own_coding(category)

@@ -1,4 +1,4 @@
-"""What an export starts from: one stored sitting, and where each of its Observations stands.
+"""One version of a stored sitting, the states of its Observations, and the elements that they share.
 
 What every Observation of one sitting has in common, worked out once.
 """
@@ -24,7 +24,7 @@ ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "ent
 
 
 class ResourceState(msgspec.Struct, frozen=True):
-    """Where one Observation stands: its own version counter, its status, and when it last moved."""
+    """The state of one Observation: its own version counter, its status, and the time of its last change."""
 
     version: int
     status: ObservationStatus
@@ -82,7 +82,7 @@ class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
-    """What the Observations of a sitting share."""
+    """The elements that the Observations of a sitting share."""
     reading_set = sitting.reading_set
     return SharedElements(
         set_id=sitting.set_id,

@@ -85,6 +85,7 @@ def next_after(low: datetime, found: re.Match[str]) -> datetime:
         length = timedelta(seconds=1)
     else:
         length = timedelta(microseconds=10 ** (6 - len(found["fraction"])))
+    # Added in UTC: wall-clock arithmetic would be an hour off where clocks change.
     return low.astimezone(UTC) + length
 
 

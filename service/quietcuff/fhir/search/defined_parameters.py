@@ -58,5 +58,5 @@ OF_TYPE = {
 
 
 def is_defined(resource_type: str, name: str) -> bool:
-    """Whether R4 defines a search parameter of that name, without modifier or chain, for a type."""
+    """True where R4 defines a search parameter of that name, without modifier or chain, for a type."""
     return name in OF_EVERY_TYPE or name in OF_TYPE[resource_type]

@@ -48,7 +48,7 @@ def part_of(resource: R, elements: frozenset[str]) -> R:
 
 
 def is_wanted(name: str, elements: frozenset[str]) -> bool:
-    """Whether an element stays. What is contained stays with the device that points to it."""
+    """True where an element stays. A contained device stays with the element that points to it."""
     if name == "contained":
         return "device" in elements
     return name in ALWAYS or name in elements or CHOICES.get(name) in elements

@@ -1,4 +1,4 @@
-"""What comes along with the Observations that a search found: whose they are, what they were measured with, what they are
+"""Included resources of a search of Observations: people, devices, the readings that they are
 derived from, and how they came about. Source: FHIR R4 search, 3.1.1.5.4."""
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ def included(
 
 
 def people(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
-    """Whose they are."""
+    """The people of the Observations."""
     rows = rows_of(snapshot, publisher, PEOPLE, (reference_id(one.subject.reference) for one in found))
     return [patient_shown(subject_row(row)) for row in rows]
 
 
 def monitors(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
-    """What they were measured with, as far as it is a Device of its own."""
+    """The devices of the Observations, except contained ones."""
     references = (reference_id(one.device.reference) for one in found if one.device is not None)
     return [device_shown(device_row(row)) for row in rows_of(snapshot, publisher, DEVICES, references)]
 
@@ -70,7 +70,7 @@ def sources(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Reso
 
 
 def histories(snapshot: Snapshot, publisher: Publisher, found: Found) -> list[Resource]:
-    """How they came about: the Provenance of every version of their sittings that tells of them."""
+    """The Provenance of every version of their sittings that tells of them."""
     return [one for _, one in provenances_about(snapshot, publisher, {f"Observation/{each.id}" for each in found})]
 
 
@@ -88,7 +88,7 @@ WAYS: dict[str, Callable[[Snapshot, Publisher, Found], list[Resource]]] = {
 
 
 def come_along(known: tuple[str, ...], name: str, value: str) -> tuple[str, ...]:
-    """What of ``known`` a parameter wants to come along. The type referred to may stand after it; a star means all.
+    """The includes among ``known`` that a parameter asks for. The type referred to may stand after it; a star means all.
 
     Raises:
         NotAcceptable: nothing of that name may.
@@ -104,7 +104,7 @@ def come_along(known: tuple[str, ...], name: str, value: str) -> tuple[str, ...]
 
 
 def stars(known: tuple[str, ...]) -> tuple[str, ...]:
-    """How all of what may come along is asked for at once."""
+    """The values that ask for all includes at once."""
     return ("*", f"{known[0].partition(':')[0]}:*") if known else ()
 
 

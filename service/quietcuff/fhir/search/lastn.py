@@ -65,6 +65,7 @@ def newest_of_each(snapshot: Snapshot, publisher: Publisher, query: ObservationQ
             snapshot,
             publisher.tenant.tenant_id,
             msgspec.structs.replace(wanted, subject_ids=frozenset((subject_id,)), kinds=frozenset((kind,))),
+            # A search answers one entry more than its limit, for the sake of pages.
         )[:most]
     ]
 
@@ -88,7 +89,7 @@ def checked(items: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
 
 
 def read_max(values: list[str]) -> int:
-    """How many of each code.
+    """Number of Observations wanted of each code.
 
     Raises:
         NotAcceptable: not a number from 1 to the most of a page.

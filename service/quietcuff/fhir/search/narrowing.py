@@ -1,4 +1,4 @@
-"""How each search parameter of Observation narrows a query."""
+"""Functions by which the search parameters of Observation narrow a query."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def by_pointer(pointer: Pointer) -> Narrow:
 
 
 def pointer_test(pointer: Pointer, asked: AskedParameter) -> PointerTest:
-    """What identifiers ask for: ``system|value``, ``value`` in whatever system, or ``system|``. Every one here has a system.
+    """The test for identifiers: ``system|value``, ``value`` in whatever system, or ``system|``. Every one here has a system.
 
     Raises:
         NotAcceptable: neither a system nor a value.

@@ -51,7 +51,7 @@ class SearchToken(msgspec.Struct, frozen=True):
     code: str
 
     def names(self, system: str | None, code: str) -> bool:
-        """Whether it names this code of this system."""
+        """True where it names this code of this system."""
         return self.code in ("", code) and (self.system is None or self.system == (system or ""))
 
 
@@ -82,7 +82,7 @@ class AskedParameter(msgspec.Struct, frozen=True):
 
     @property
     def found_in(self) -> Snapshot:
-        """What is stored, for a parameter that must look something up first.
+        """The snapshot, for a parameter that must look something up first.
 
         Raises:
             NotAcceptable: it is asked where nothing can be looked up, as in the filter of an export.
@@ -133,7 +133,7 @@ def of_type(parameter: SearchParameter, type: str) -> SearchParameter:
 
 
 def both(known: frozenset[Any] | None, wanted: frozenset[Any]) -> frozenset[Any]:
-    """What one condition leaves of another; no condition leaves everything."""
+    """The intersection of two conditions; None is no condition."""
     return wanted if known is None else known & wanted
 
 
@@ -161,6 +161,7 @@ def identified_people(asked: AskedParameter) -> frozenset[str]:
         if wanted.system is None:
             found |= {str(one) for one in people_of_value(asked.found_in, tenant.tenant_id, wanted.code)}
         elif wanted.system:
+            # Ids are derived from identifiers with the tenant's secret: nothing has to be looked up.
             found.add(str(subject_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code))))
     return frozenset(found)
 

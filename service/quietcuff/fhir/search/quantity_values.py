@@ -162,7 +162,7 @@ def parse_quantity(text: str, parameter: str) -> AskedQuantity:
 
 
 def test_of(slot: Slot, wanted: AskedQuantity) -> ValueTest | None:
-    """What a column must hold to be that quantity; None where the units have nothing to do with each other."""
+    """The test of a column for a quantity; None where the units cannot be converted."""
     ratio = ratio_of(slot.unit, wanted)
     if ratio is None:
         return None
@@ -185,7 +185,7 @@ def first_whole(number: Fraction, *, is_in: bool) -> int:
 
 
 def ratio_of(unit: Unit, wanted: AskedQuantity) -> Fraction | None:
-    """How many of the shown unit one of the wanted is. Without a system the unit may be the code or the text shown."""
+    """The factor from the wanted unit to the shown one. Without a system the unit may be the code or the text shown."""
     if wanted.system not in (None, codes.UCUM):
         return None
     if wanted.unit is None or wanted.unit == unit.code or (wanted.system is None and wanted.unit == unit.text):

@@ -33,8 +33,8 @@ ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
 class Asking(msgspec.Struct, frozen=True, kw_only=True):
-    """What can be asked of one type: its parameters, the orders by the word that names each, what may come along, and the
-    query of nothing in particular. ``in_natural_order`` is its order where none was asked for."""
+    """The search capabilities of one type: its parameters, its sort orders by name, its includes, and the query
+    without conditions (``everything``). ``in_natural_order`` sets the order where none was asked for."""
 
     type: str
     parameters: tuple[SearchParameter, ...]
@@ -182,7 +182,7 @@ def with_understood(search: Search, name: str, value: str) -> Search:
 
 
 def read_count(search: Search, value: str) -> Search:
-    """How many entries a page holds; 0 asks for the number of matches alone."""
+    """Read the size of a page; 0 asks for the number of matches alone."""
     if not (value.isascii() and value.isdigit()) or len(value) > LONGEST_NUMBER:
         raise refused("_count", "not-a-count", "A whole number from 0.")
     limit = min(int(value), MOST_COUNT)
@@ -192,7 +192,7 @@ def read_count(search: Search, value: str) -> Search:
 
 
 def read_sort(search: Search, value: str) -> Search:
-    """In which order the entries come. What would only part entries of one moment is passed over, and so is the order of ids
+    """Read the order of the entries. What would only part entries of one moment is passed over, and so is the order of ids
     where there is none, which clients ask for to have any steady one: unless handling is strict."""
     first, *others = value.split(",")
     order, before = search.asking.orders.get(first), search.understood[:-1]
@@ -219,7 +219,7 @@ def read_summary(search: Search, value: str) -> Search:
 
 
 def read_elements(search: Search, value: str) -> Search:
-    """Which elements of a resource are wanted; the type may stand before each."""
+    """Read the wanted elements of a resource; the type may stand before each."""
     names = [name.removeprefix(f"{search.asking.type}.") for name in value.split(",")]
     if any(ELEMENT.fullmatch(name) is None for name in names):
         raise refused("_elements", "not-an-element", "Names of elements, such as code,subject,effective.")
@@ -227,7 +227,7 @@ def read_elements(search: Search, value: str) -> Search:
 
 
 def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
-    """Which elements of one resource are wanted; None for the whole. Source: FHIR R4 http, 3.1.0.1.
+    """The wanted elements of one resource; None for the whole. Source: FHIR R4 http, 3.1.0.1.
 
     Raises:
         NotAcceptable: no names of elements, or no summary of one resource.
@@ -242,29 +242,29 @@ def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozen
 
 
 def read_total(search: Search, value: str) -> Search:
-    """Whether the number of matches is wanted with the entries."""
+    """Read whether the number of matches is wanted with the entries."""
     if value not in ("none", "estimate", "accurate"):
         raise refused("_total", "not-supported", "none, estimate or accurate.")
     return msgspec.structs.replace(search, wants_total=value != "none")
 
 
 def read_include(search: Search, value: str) -> Search:
-    """What the found resources point to, wanted with them."""
+    """Read an include: resources that the found ones point to."""
     return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
-    """What points to the found resources, wanted with them."""
+    """Read a reverse include: resources that point to the found ones."""
     return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_revinclude", value)))
 
 
 def read_iterated(search: Search, value: str) -> Search:
-    """What the found resources and those that come along point to."""
+    """Read an include that is repeated for included resources."""
     return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_include:iterate", value)))
 
 
 def read_reverse_iterated(search: Search, value: str) -> Search:
-    """What points to the found resources and to those that come along."""
+    """Read a reverse include that is repeated for included resources."""
     return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_revinclude:iterate", value)))
 
 
@@ -274,7 +274,7 @@ def coming(search: Search, name: str, value: str) -> tuple[str, ...]:
 
 
 def read_cursor(search: Search, value: str) -> Search:
-    """Where an earlier page ended."""
+    """Read the cursor: the end of an earlier page."""
     after = page_end(value)
     return msgspec.structs.replace(search, query=msgspec.structs.replace(search.query, after=after))
 

@@ -40,7 +40,7 @@ def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes
 
 
 def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: list[Any], operation: str) -> bytes:
-    """What an operation found, all on one page."""
+    """The results of an operation, all on one page."""
     url = search_url(search, publisher, list(search.understood), f"/{operation}")
     shown = [] if search.only_total else entries(snapshot, publisher, SEARCHED[search.asking.type], search, found)
     entry = [*shown, *remarks(search)] or None
@@ -48,7 +48,7 @@ def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: l
 
 
 def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
-    """What was found, each under its address, and what was asked for with it."""
+    """The entries of the found resources and of the included ones, each under its address."""
     matches = searched.show(snapshot, publisher, page)
     others = included(snapshot, publisher, search.includes, search.iterated, matches)
     shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
@@ -59,7 +59,7 @@ def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search
 
 
 def remarks(search: Search) -> list[Entry]:
-    """What was left out of the search, told beside what it found. The number alone has no entries."""
+    """The warning about left out parameters, as an entry. A search for the number alone has none."""
     is_told = search.unknown and not search.only_total
     return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_told else []
 
@@ -71,7 +71,7 @@ def address(publisher: Publisher, resource: Resource) -> str:
 def total_of(
     snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, all_on_page: int | None
 ) -> int | None:
-    """How many matches there are on all pages: when it was asked for, or costs nothing, or is about one person or a few ids.
+    """Number of matches on all pages: when it was asked for, or costs nothing, or is about one person or a few ids.
 
     ``all_on_page`` is their number when this page is the last.
     """
@@ -84,7 +84,7 @@ def total_of(
 
 
 def self_link(search: Search, publisher: Publisher) -> Link:
-    """What was understood of the request, and nothing else."""
+    """The self link, with the understood parameters only."""
     return Link(relation="self", url=search_url(search, publisher, list(search.understood)))
 
 

@@ -109,12 +109,12 @@ def known_then(
 
 
 def former_change(known: list[FormerVersion]) -> datetime | None:
-    """When it had last changed."""
+    """Time of the last change known then."""
     return known[-1].created_at if known else None
 
 
 def former_date(known: list[FormerVersion], key: ObservationKey) -> datetime | None:
-    """When it had been measured, as was known then."""
+    """Time of measurement as known then."""
     if not known:
         return None
     if key.kind != "mean":

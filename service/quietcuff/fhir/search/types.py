@@ -90,7 +90,7 @@ def by_plain_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
 
 
 def by_person_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Whoever has one of these identifiers."""
+    """The persons who have one of these identifiers."""
     return with_keys(query, frozenset((UUID(one), 0) for one in identified_people(asked)))
 
 
@@ -106,14 +106,14 @@ def by_device_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
 
 
 def lacking_in_devices(query: RowQuery, is_missing: bool) -> RowQuery:
-    """What the service lacks and every device has."""
+    """Lacking an element that every device but the service has, or having it."""
     if is_missing:
         return with_keys(query, frozenset((SERVICE_KEY,)))
     return msgspec.structs.replace(query, updated=(*query.updated, (EVER,)))
 
 
 def lacking_subject(query: RowQuery, is_missing: bool) -> RowQuery:
-    """What was done to nobody's data, or to somebody's."""
+    """Actions on nobody's data, or on somebody's."""
     keys = frozenset() if query.has_subject is is_missing else query.keys
     return msgspec.structs.replace(query, keys=keys, has_subject=not is_missing)
 
@@ -189,6 +189,7 @@ def show_trail(snapshot: Snapshot, publisher: Publisher, found: list[FoundRow]) 
 def find_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> list[FoundRow]:
     """The service itself before all others."""
     found = rows.find_rows(snapshot, publisher.tenant.tenant_id, rows.DEVICES, query)
+    # The service is the first entry of the first page, and of no other.
     if query.after is not None or not is_service_among(query):
         return found
     return [FoundRow(EntryPageEnd(EPOCH, NOBODY, 0), None), *found][: query.limit + 1]
@@ -199,7 +200,7 @@ def count_devices(snapshot: Snapshot, publisher: Publisher, query: RowQuery) -> 
 
 
 def is_service_among(query: RowQuery) -> bool:
-    """Whether a search of devices finds the service, which has no identifier and never changes."""
+    """True where a search of devices finds the service, which has no identifier and never changes."""
     return not query.updated and (query.keys is None or SERVICE_KEY in query.keys)
 
 

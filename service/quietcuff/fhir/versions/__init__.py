@@ -1,1 +1,1 @@
-"""Which resources a version of a set shows, and how each stood before."""
+"""The resources that a version of a set shows, and their earlier states."""

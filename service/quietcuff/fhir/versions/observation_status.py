@@ -1,4 +1,4 @@
-"""Which Observations of a sitting moved from one version to the next, and where each stands now.
+"""States of a sitting's Observations: which of them a new version changes, and with which status.
 
 ``versionId`` counts changes of that one resource: what did not change is not sent again. A reading is final at once,
 for what was measured was measured. It is amended when only what is said about it changed, corrected when a measured
@@ -32,14 +32,14 @@ NEUTRAL = ResourceState(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
 
 
 class MeanStand(msgspec.Struct, frozen=True):
-    """Where the mean stands, and the version of the set whose result it shows."""
+    """The state of the mean, and the version of the set whose result it shows."""
 
     stand: ResourceState
     from_version: int
 
 
 class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
-    """Where everything of a sitting stands: ``places`` by name, such as ``r0`` or ``p2``."""
+    """The states of all Observations of a sitting: ``places`` by name, such as ``r0`` or ``p2``."""
 
     places: dict[str, ResourceState] = {}
     mean: MeanStand | None = None
@@ -51,7 +51,7 @@ class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def first_stands(sitting: SittingVersion, at: datetime) -> ResourceStates:
-    """Where everything stands when a sitting is stored for the first time."""
+    """The states when a sitting is stored for the first time."""
     return next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
 
 
@@ -64,7 +64,7 @@ def next_stands(
     version: int,
     at: datetime,
 ) -> ResourceStates:
-    """Where everything stands after a change.
+    """The states after a change.
 
     ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
     and ``version`` the set's version that ``after`` becomes.
@@ -96,7 +96,7 @@ def is_gone(sitting: SittingVersion, kind: Kind, index: int) -> bool:
 
 
 def next_state(old: ResourceState, was: Observation, now: Observation, at: datetime, *, is_gone: bool) -> ResourceState:
-    """Where one resource of a reading stands, given where it stood and what it said and says."""
+    """The next state of one resource of a reading, from its old state and its content before and after."""
     status: ObservationStatus = "entered-in-error" if is_gone else status_after(old.status, was, now)
     return old if was == now and status == old.status else ResourceState(old.version + 1, status, at)
 
@@ -126,7 +126,7 @@ def next_mean(
     version: int,
     at: datetime,
 ) -> MeanStand | None:
-    """Where the mean stands. A mean that was final stays as it was last closed while the sitting is open again."""
+    """The next state of the mean. A mean that was final stays as it was last closed while the sitting is open again."""
     has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
         return MeanStand(ResourceState(1, first_mean_status(after), at), version) if has_result else None

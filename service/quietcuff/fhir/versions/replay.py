@@ -43,7 +43,7 @@ class RetoldSet:
             yield number, stands
 
     def stands_after(self, version: int) -> ResourceStates:
-        """Where everything stood once that version was stored; at version 0 there was nothing."""
+        """The states once that version was stored; none at version 0."""
         return next((stands for number, stands in self.stands(version) if number == version), ResourceStates())
 
 

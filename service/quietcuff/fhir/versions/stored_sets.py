@@ -33,7 +33,7 @@ READING_SET = msgspec.json.Decoder(SetWithHistoryUnread)
 
 
 class Publisher(msgspec.Struct, frozen=True, kw_only=True):
-    """Whose data is shown, how much of it, and under which address the service is known outside, without a slash at its
+    """The tenant whose data is shown, the scope of the caller, and the public address of the service without a slash at its
     end."""
 
     tenant: Tenant
