@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 from collections import Counter
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,7 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.demo.clinic_year import invent_year
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store, open_store
 from strategies import Inventor
@@ -85,6 +88,37 @@ async def test_another_guideline_gives_what_each_set_gives_by_itself(
     assert sum(found.refused.values()) == refused and found.untouched < 5
     assert found.moved == sum(sets for (before, after), sets in expected.items() if before != after) > 0
     assert abs(sum(move.share for move in found.moves) - 1) < 0.01
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {"guideline": "esh-2023"},
+        {"protocol": "office-esc-2024", "rounding": "exact"},
+        {"fewer_readings": 1},
+        {"answers": {"arm_supported": "yes", "anxiety_or_stress": "no"}},
+    ],
+    ids=lambda asked: "-".join(asked),
+)
+async def test_many_at_once_say_what_the_core_says_of_each(
+    clinic: Clinic, monkeypatch: pytest.MonkeyPatch, asked: dict[str, Any]
+) -> None:
+    """A year of an invented group, which comes again and again, and sittings of every kind."""
+    clinic.clock.move(days=400)
+    await store_some(clinic, 60)
+    for body in invent_year(150, clinic.clock.now.date() - timedelta(days=30)):
+        await clinic.receive(body)
+    clinic.clock.move(days=60)
+    quick = await report(clinic, people=True, **asked)
+    with monkeypatch.context() as hidden:
+        hidden.setitem(sys.modules, "pyarrow", None)
+        slow = await report(clinic, people=True, **asked)
+    assert slow.by_columns == 0 < slow.by_core and quick.by_columns > 20
+    assert quick.by_columns + quick.by_core == slow.by_core == quick.sets - quick.untouched
+    told = {"by_columns": 0, "by_core": 0, "as_of": slow.as_of}
+    assert msgspec.structs.replace(quick, **told) == msgspec.structs.replace(slow, **told)
+    assert slow.people.to_be_seen_before > 5
 
 
 @pytest.mark.anyio

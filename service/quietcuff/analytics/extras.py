@@ -16,11 +16,16 @@ MODULES: dict[Extra, tuple[str, ...]] = {
 }
 
 
+def is_installed(extra: Extra) -> bool:
+    """Whether the packages of an extra are there; none is loaded."""
+    return all(find_spec(module) is not None for module in MODULES[extra])
+
+
 def require(extra: Extra) -> None:
     """See that the packages of an extra are installed, without loading them.
 
     Raises:
         NotInstalled: one is missing.
     """
-    if any(find_spec(module) is None for module in MODULES[extra]):
+    if not is_installed(extra):
         raise NotInstalled(extra)

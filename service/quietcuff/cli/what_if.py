@@ -85,6 +85,7 @@ def told(report: WhatIfReport) -> list[str]:
     lines = [f"{report.sets} sittings, {report.moved} of {compared} get another label."]
     if report.untouched:
         lines.append(f"{report.untouched} are none that this bears on.")
+    lines.append(f"{report.by_columns} were decided many at once, {report.by_core} one by one; both say the same.")
     lines += [f"{count} cannot be evaluated so: {code}." for code, count in report.refused.items()]
     lines += [move_told(move) for move in report.moves if move.before != move.after]
     high, people = report.hypertensive, report.people
