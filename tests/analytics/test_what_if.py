@@ -236,3 +236,34 @@ def test_the_command_tells_what_moves(
     assert main(["what-if", "--tenant", "clinic"]) == 1
     assert main([*command, "--answer", "talking"]) == 1
     assert "NAME=ANSWER" in capsys.readouterr().err
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_tells_the_same_and_one_that_is_not_there_is_named(
+    sqlite_url: str, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from distributed import LocalCluster
+
+    async def prepare() -> None:
+        store = open_store(sqlite_url)
+        clinic = await open_clinic(store, rulebook)
+        for body in invent_year(60, clinic.clock.now.date() - timedelta(days=30)):
+            await clinic.receive(body)
+        await store.close()
+
+    asyncio.run(prepare())
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", sqlite_url)
+    monkeypatch.setattr("quietcuff.analytics.follow_ups.people.SETS_A_PAGE", 9)
+    command = ["what-if", "--tenant", "clinic", "--guideline", "esh-2023", "--people"]
+    assert main(command) == 0
+    here = capsys.readouterr().out
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None, silence_logs=50
+    ) as cluster:
+        assert main([*command, "--cluster", cluster.scheduler_address]) == 0
+    assert capsys.readouterr().out == here and "60 sittings" in here
+    assert main([*command, "--cluster", "nowhere://127.0.0.1:1"]) == 1
+    assert "Dask scheduler" in capsys.readouterr().err
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert main([*command, "--cluster", "tcp://127.0.0.1:1"]) == 1
+    assert "sh deploy/setup.sh full" in capsys.readouterr().err

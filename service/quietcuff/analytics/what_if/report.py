@@ -39,6 +39,11 @@ class Sums(msgspec.Struct, kw_only=True):
             self.settled_after += after.settled
             self.probability_after += after.probability
 
+    def join(self, other: Sums) -> None:
+        """Add the sums of other sets."""
+        for name in self.__struct_fields__:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
 
 def label_after(outcome: BeforeAndAfter, before: Label, book: Rulebook) -> Label:
     """The label under the other rules; that of before where nothing of the set is otherwise."""
@@ -94,6 +99,18 @@ class WhatIfTally(msgspec.Struct, kw_only=True):
         self.no_longer_seen += before and not after
         if listed:
             self._list(outcomes, to_be_seen_before=before, to_be_seen_after=after)
+
+    def add(self, other: WhatIfTally) -> None:
+        """Add what was counted of other people."""
+        for name in self.__struct_fields__:
+            mine, theirs = getattr(self, name), getattr(other, name)
+            if not isinstance(mine, dict):
+                setattr(self, name, mine + theirs)
+        for code, times in other.refused.items():
+            self.refused[code] = self.refused.get(code, 0) + times
+        for before, row in other.moves.items():
+            for after, sums in row.items():
+                self.moves.setdefault(before, {}).setdefault(after, Sums()).join(sums)
 
     def _add_set(self, outcome: BeforeAndAfter, book: Rulebook) -> None:
         self.sets += 1

@@ -33,7 +33,10 @@ async def walk(desk: AppContext, tenant_id: int, asked: WhatIf, reached: Reached
     columns = await asyncio.to_thread(columns_for, rules, book)
     async with aclosing(whole_people(desk, tenant_id, reached.up_to)) as pages:
         async for people in pages:
-            await asyncio.to_thread(count, people, asked, (book, rules), columns, today, reached.tally)
+            # Page by page, so that the sums are added in the same order wherever they are made.
+            page = WhatIfTally()
+            await asyncio.to_thread(count, people, asked, (book, rules), columns, today, page)
+            reached.tally.add(page)
             reached.up_to = people[-1][0].subject_id
             yield reached
 
