@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 from collections import Counter
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,7 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.demo.clinic_year import invent_year
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store, open_store
 from strategies import Inventor
@@ -85,6 +88,37 @@ async def test_another_guideline_gives_what_each_set_gives_by_itself(
     assert sum(found.refused.values()) == refused and found.untouched < 5
     assert found.moved == sum(sets for (before, after), sets in expected.items() if before != after) > 0
     assert abs(sum(move.share for move in found.moves) - 1) < 0.01
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {"guideline": "esh-2023"},
+        {"protocol": "office-esc-2024", "rounding": "exact"},
+        {"fewer_readings": 1},
+        {"answers": {"arm_supported": "yes", "anxiety_or_stress": "no"}},
+    ],
+    ids=lambda asked: "-".join(asked),
+)
+async def test_many_at_once_say_what_the_core_says_of_each(
+    clinic: Clinic, monkeypatch: pytest.MonkeyPatch, asked: dict[str, Any]
+) -> None:
+    """A year of an invented group, which comes again and again, and sittings of every kind."""
+    clinic.clock.move(days=400)
+    await store_some(clinic, 60)
+    for body in invent_year(150, clinic.clock.now.date() - timedelta(days=30)):
+        await clinic.receive(body)
+    clinic.clock.move(days=60)
+    quick = await report(clinic, people=True, **asked)
+    with monkeypatch.context() as hidden:
+        hidden.setitem(sys.modules, "pyarrow", None)
+        slow = await report(clinic, people=True, **asked)
+    assert slow.by_columns == 0 < slow.by_core and quick.by_columns > 20
+    assert quick.by_columns + quick.by_core == slow.by_core == quick.sets - quick.untouched
+    told = {"by_columns": 0, "by_core": 0, "as_of": slow.as_of}
+    assert msgspec.structs.replace(quick, **told) == msgspec.structs.replace(slow, **told)
+    assert slow.people.to_be_seen_before > 5
 
 
 @pytest.mark.anyio
@@ -202,3 +236,34 @@ def test_the_command_tells_what_moves(
     assert main(["what-if", "--tenant", "clinic"]) == 1
     assert main([*command, "--answer", "talking"]) == 1
     assert "NAME=ANSWER" in capsys.readouterr().err
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_tells_the_same_and_one_that_is_not_there_is_named(
+    sqlite_url: str, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from distributed import LocalCluster
+
+    async def prepare() -> None:
+        store = open_store(sqlite_url)
+        clinic = await open_clinic(store, rulebook)
+        for body in invent_year(60, clinic.clock.now.date() - timedelta(days=30)):
+            await clinic.receive(body)
+        await store.close()
+
+    asyncio.run(prepare())
+    monkeypatch.setenv("QUIETCUFF_DATABASE_URL", sqlite_url)
+    monkeypatch.setattr("quietcuff.analytics.follow_ups.people.SETS_A_PAGE", 9)
+    command = ["what-if", "--tenant", "clinic", "--guideline", "esh-2023", "--people"]
+    assert main(command) == 0
+    here = capsys.readouterr().out
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None, silence_logs=50
+    ) as cluster:
+        assert main([*command, "--cluster", cluster.scheduler_address]) == 0
+    assert capsys.readouterr().out == here and "60 sittings" in here
+    assert main([*command, "--cluster", "nowhere://127.0.0.1:1"]) == 1
+    assert "Dask scheduler" in capsys.readouterr().err
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert main([*command, "--cluster", "tcp://127.0.0.1:1"]) == 1
+    assert "sh deploy/setup.sh full" in capsys.readouterr().err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from pathlib import Path
 
 import msgspec
@@ -46,3 +47,25 @@ def test_what_is_no_day_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["quality", "--tenant", "clinic", "--from", "May", "--to", "2026-13-01"]) == 1
     told = capsys.readouterr().err
     assert "from" in told and "to" in told
+
+
+@pytest.mark.usefixtures("stored")
+@pytest.mark.parametrize("command", [["quality"], ["tables", "--to", "tables"]])
+def test_without_the_packages_that_reckon_a_sentence_says_how_to_get_them(
+    command: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    assert main([*command, "--tenant", "clinic"]) == 1
+    assert "sh deploy/setup.sh full" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("stored")
+def test_tables_as_csv_need_no_extra(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    folder = tmp_path / "tables"
+    assert main(["tables", "--tenant", "clinic", "--to", str(folder), "--format", "csv"]) == 0
+    told = dict(line.split(": ") for line in capsys.readouterr().out.splitlines())
+    lines = (folder / "sets.csv").read_text("utf-8").splitlines()
+    assert told["sets"] == f"{len(lines) - 1} rows" and len(lines) > 10

@@ -16,12 +16,17 @@ MODULES: dict[Extra, tuple[str, ...]] = {
 }
 
 
+def is_installed(extra: Extra) -> bool:
+    """True where the packages of an extra are there; none is loaded."""
+    # Found and not imported: loading them takes seconds that a refused request need not wait for.
+    return all(find_spec(module) is not None for module in MODULES[extra])
+
+
 def require(extra: Extra) -> None:
     """Check that the packages of an extra are installed, without loading them.
 
     Raises:
         NotInstalled: one is missing.
     """
-    # Found and not imported: loading them takes seconds that a refused request need not wait for.
-    if any(find_spec(module) is None for module in MODULES[extra]):
+    if not is_installed(extra):
         raise NotInstalled(extra)

@@ -10,6 +10,7 @@ from typing import get_args
 
 import msgspec
 
+from quietcuff.analytics.extras import require
 from quietcuff.analytics.quality.shapes import Filters, Report, Split
 from quietcuff.analytics.quality.stored import page_of, report_stored
 from quietcuff.application import AppContext, Caller
@@ -38,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print the first paragraph or the whole report, and write the page if asked."""
     filters = filters_of(arguments)
+    require("analytics")
 
     async def work(desk: AppContext, caller: Caller) -> tuple[Report, str]:
         report = await report_stored(desk, caller.tenant_id, filters)

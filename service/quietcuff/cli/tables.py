@@ -11,6 +11,7 @@ from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import write_tables
 from quietcuff.analytics.tables.schema import TABLES
 from quietcuff.analytics.tables.streams import Wanted
+from quietcuff.analytics.tables.writing import require_for
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND, empty_folder
 from quietcuff.application.context import note, now
@@ -26,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Write one file a table and a data dictionary. Guard the folder: pseudonyms are not anonymity."
     parser.add_argument("--tenant", required=True, help="whose data")
     parser.add_argument("--to", required=True, metavar="FOLDER", help="a folder that is empty or not there yet")
-    parser.add_argument("--format", choices=("parquet", "csv"), default="parquet", help="parquet by default")
+    parser.add_argument(
+        "--format", choices=("parquet", "csv"), default="parquet", help="parquet by default; csv needs no extra"
+    )
     parser.add_argument("--table", action="append", choices=NAMES, help="may be repeated; all by default")
     parser.add_argument("--since", help="only sets that changed after: RFC 3339 with an offset")
     parser.add_argument("--identified", action="store_true", help="with true ids, identifiers and dates")
@@ -35,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the tables, and print the number of rows of each."""
+    require_for(arguments.format)
     names, since = arguments.table or NAMES, since_of(arguments.since)
 
     async def write(desk: AppContext, caller: Caller) -> dict[str, int]:

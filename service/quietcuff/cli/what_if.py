@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 
+from quietcuff.analytics.what_if.on_cluster import report_on_cluster
 from quietcuff.analytics.what_if.picture import draw_flow
 from quietcuff.analytics.what_if.report import LabelMove, WhatIfReport
 from quietcuff.analytics.what_if.walk import whole_report
@@ -34,6 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--answer", action="append", default=[], metavar="NAME=ANSWER", help="such as arm_supported=yes")
     parser.add_argument("--people", action="store_true", help="list whose newest label moves: the list names people")
     parser.add_argument("--picture", metavar="FILE", help="write the moves as an SVG picture")
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="have it counted by a Dask cluster, such as tcp://127.0.0.1:8786; sittings go to it",
+    )
     parser.add_argument("--json", action="store_true", help="the whole report as JSON")
     parser.set_defaults(run=run)
 
@@ -51,6 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     async def work(desk: AppContext, caller: Caller) -> WhatIfReport:
         check(asked, desk.rulebook)
+        if arguments.cluster is not None:
+            return await report_on_cluster(desk, caller.tenant_id, asked, arguments.cluster)
         return await whole_report(desk, caller.tenant_id, asked)
 
     report = on_desk(arguments.tenant, COMMAND, work)
@@ -85,6 +93,7 @@ def told(report: WhatIfReport) -> list[str]:
     lines = [f"{report.sets} sittings, {report.moved} of {compared} get another label."]
     if report.untouched:
         lines.append(f"{report.untouched} are none that this bears on.")
+    lines.append(f"{report.by_columns} were decided many at once, {report.by_core} one by one; both say the same.")
     lines += [f"{count} cannot be evaluated so: {code}." for code, count in report.refused.items()]
     lines += [move_told(move) for move in report.moves if move.before != move.after]
     high, people = report.hypertensive, report.people

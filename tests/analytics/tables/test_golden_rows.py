@@ -18,7 +18,7 @@ from quietcuff.analytics.tables.dictionary import dictionary_schema
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.schema import table_named
 from quietcuff.analytics.tables.set_rows import DecodedSet, decode, set_row
-from quietcuff.analytics.tables.writing import Buffer, TableFile
+from quietcuff.analytics.tables.writing import Buffer, table_file
 from quietcuff.analytics.what_if.what_if import WhatIf, other_rules, outcomes_of
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -67,7 +67,7 @@ def rows_of(sitting: DecodedSet, rulebook: Rulebook) -> dict[str, list[dict[str,
 def test_every_golden_sitting_is_rows_of_the_dictionary(stored: list[AnalysedSet], rulebook: Rulebook) -> None:
     shapes = json.loads(dictionary_schema(identified=True))
     checks = {name: jsonschema_rs.validator_for(shape) for name, shape in shapes["$defs"].items()}
-    files = {name: TableFile(known, "parquet", Buffer(), identified=True) for name in checks if (known := table_named(name))}
+    files = {name: table_file(known, "parquet", Buffer(), identified=True) for name in checks if (known := table_named(name))}
     assert len(stored) > 100
     for one in stored:
         for name, rows in rows_of(decode(one), rulebook).items():

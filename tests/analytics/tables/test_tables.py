@@ -25,7 +25,7 @@ from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import stream_table, write_tables
 from quietcuff.analytics.tables.schema import SETS, TABLES, columns_of
 from quietcuff.analytics.tables.streams import Wanted, table_rows
-from quietcuff.analytics.tables.writing import Buffer, TableFile, disarmed
+from quietcuff.analytics.tables.writing import Buffer, disarmed, table_file
 from quietcuff.cli import main
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -217,7 +217,7 @@ async def test_all_three_read_the_csv_and_numbers_stay_numbers(clinic: Clinic, t
 def test_no_cell_begins_as_a_formula(start: str, tmp_path: Path) -> None:
     """The characters are those of OWASP's page on CSV injection."""
     buffer = Buffer()
-    file = TableFile(SETS, "csv", buffer, identified=False)
+    file = table_file(SETS, "csv", buffer, identified=False)
     row = {column.name: "text" if column.kind == "text" else None for column in SETS.columns}
     row |= {column.name: False for column in SETS.columns if column.kind == "yes-no"}
     file.add([{**row, "cuff": start, "systolic_mmhg": -5.0}])

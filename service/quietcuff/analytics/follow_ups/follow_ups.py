@@ -65,13 +65,13 @@ class FollowUp(msgspec.Struct, frozen=True, kw_only=True):
     next_step: StoredStep
 
 
-class _Coded(msgspec.Struct, frozen=True, gc=False):
+class FoundCode(msgspec.Struct, frozen=True, gc=False):
     """A finding, by its code."""
 
     code: str
 
 
-class _Level(msgspec.Struct, frozen=True, gc=False):
+class FoundLevel(msgspec.Struct, frozen=True, gc=False):
     """A safety level."""
 
     level: Level
@@ -83,7 +83,7 @@ class _By(msgspec.Struct, frozen=True, gc=False):
     date: date
 
 
-class _Result(msgspec.Struct, frozen=True, gc=False):
+class FoundResult(msgspec.Struct, frozen=True, gc=False):
     """The reported pressures."""
 
     systolic_mmhg: Number
@@ -93,9 +93,9 @@ class _Result(msgspec.Struct, frozen=True, gc=False):
 class StoredAnswer(msgspec.Struct, frozen=True):
     """The parts of a stored evaluation that bear on a follow-up."""
 
-    safety: _Level
-    findings: list[_Coded]
-    result: _Result | None
+    safety: FoundLevel
+    findings: list[FoundCode]
+    result: FoundResult | None
     series: object
     confirm_by: _By | None
     next_step: StoredStep

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+from quietcuff.analytics.extras import require
 from quietcuff.analytics.quality.shapes import Filters, Report
 from quietcuff.analytics.tables.arrow import arrow_schema
 from quietcuff.analytics.tables.disguise import Disguise
@@ -20,7 +21,12 @@ TRUE_DATES = Disguise(secret=b"", identified=True)
 
 
 async def report_stored(desk: AppContext, tenant_id: int, filters: Filters) -> Report:
-    """The report on a tenant's sittings."""
+    """The report on a tenant's sittings.
+
+    Raises:
+        NotInstalled: there is nothing to reckon with.
+    """
+    require("analytics")
     sets, readings = await stored_tables(desk, tenant_id)
     return await asyncio.to_thread(_report, sets, readings, filters, desk)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from quietcuff.analytics.tables.dictionary import dictionary_page, dictionary_schema
 from quietcuff.analytics.tables.schema import TABLES, Table
 from quietcuff.analytics.tables.streams import Wanted, table_rows
-from quietcuff.analytics.tables.writing import Buffer, Format, TableFile
+from quietcuff.analytics.tables.writing import Buffer, Format, require_for, table_file
 from quietcuff.application.context import AppContext
 
 OWNER_ONLY = 0o600
@@ -21,14 +21,18 @@ async def write_tables(desk: AppContext, wanted: Wanted, folder: Path, kind: For
     """Write the tables wanted and the dictionary into a folder that is there and empty; how many rows each has.
 
     A file has its name once it is whole.
+
+    Raises:
+        NotInstalled: the packages that write Parquet are missing.
     """
+    require_for(kind)
     identified = wanted.disguise.identified
     tables = tuple(table for table in TABLES if table.name in wanted.names)
     with ExitStack() as open_files:
         files = {}
         for table in tables:
             stream = open_files.enter_context(open(_new(folder / f"{table.name}.{kind}.part"), "wb"))
-            files[table.name] = TableFile(table, kind, stream, identified=identified)
+            files[table.name] = table_file(table, kind, stream, identified=identified)
         async for rows in table_rows(desk, wanted):
             for name, some in rows.items():
                 files[name].add(some)
@@ -44,7 +48,7 @@ async def write_tables(desk: AppContext, wanted: Wanted, folder: Path, kind: For
 async def stream_table(desk: AppContext, wanted: Wanted, table: Table, kind: Format) -> AsyncIterator[bytes]:
     """One table's bytes, as they are made."""
     buffer = Buffer()
-    file = TableFile(table, kind, buffer, identified=wanted.disguise.identified)
+    file = table_file(table, kind, buffer, identified=wanted.disguise.identified)
     async for rows in table_rows(desk, wanted):
         await asyncio.to_thread(file.add, rows[table.name])
         if part := buffer.take():

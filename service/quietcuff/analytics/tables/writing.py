@@ -1,10 +1,12 @@
-"""Rows as Parquet or CSV, written as they come. pyarrow is loaded when a file is begun."""
+"""Rows as Parquet or CSV, written as they come. Parquet alone needs pyarrow, which is loaded when such a file is begun."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any, Literal, Protocol
 
+from quietcuff.analytics.extras import require
 from quietcuff.analytics.tables.arrow import arrow_schema
 from quietcuff.analytics.tables.schema import Table, columns_of
 from quietcuff.analytics.tables.set_rows import Row
@@ -21,25 +23,46 @@ class Sink(Protocol):
     def write(self, data: bytes, /) -> int: ...
 
 
-class TableFile:
+class TableFile(Protocol):
     """One table on its way into a sink. ``close`` writes what is left, and the end of the file."""
 
-    def __init__(self, table: Table, kind: Format, sink: Sink, *, identified: bool) -> None:
-        self._table, self._kind = table, kind
-        self._schema = arrow_schema(table, identified=identified)
-        self._texts = {column.name for column in columns_of(table, identified=identified) if column.kind == "text"}
-        self._waiting: list[Any] = []
-        self._writer = self._open(sink)
-        self.rows = self._written = 0
+    rows: int
 
-    def _open(self, sink: Sink) -> Any:
-        if self._kind == "csv":
-            import pyarrow.csv
+    def add(self, rows: Sequence[Row]) -> None: ...
 
-            return pyarrow.csv.CSVWriter(sink, self._schema)
+    def close(self) -> None: ...
+
+
+def require_for(kind: Format) -> None:
+    """See that a format can be written.
+
+    Raises:
+        NotInstalled: the packages that write Parquet are missing.
+    """
+    if kind == "parquet":
+        require("analytics")
+
+
+def table_file(table: Table, kind: Format, sink: Sink, *, identified: bool) -> TableFile:
+    """A table's file in a format.
+
+    Raises:
+        NotInstalled: the packages that write Parquet are missing.
+    """
+    require_for(kind)
+    return (CsvFile if kind == "csv" else ParquetFile)(table, sink, identified=identified)
+
+
+class ParquetFile:
+    """A table as Parquet."""
+
+    def __init__(self, table: Table, sink: Sink, *, identified: bool) -> None:
         import pyarrow.parquet
 
-        return pyarrow.parquet.ParquetWriter(sink, self._schema, compression="zstd")
+        self._schema = arrow_schema(table, identified=identified)
+        self._waiting: list[Any] = []
+        self._writer: Any = pyarrow.parquet.ParquetWriter(sink, self._schema, compression="zstd")
+        self.rows = self._written = 0
 
     def add(self, rows: Sequence[Row]) -> None:
         """Have rows written, many at once: until then they wait as columns, which take little room."""
@@ -47,10 +70,10 @@ class TableFile:
             return
         import pyarrow as pa
 
-        columns = [pa.array([self._cell(field.name, row) for row in rows], field.type) for field in self._schema]
+        columns = [pa.array([row[field.name] for row in rows], field.type) for field in self._schema]
         self._waiting.append(pa.RecordBatch.from_arrays(columns, schema=self._schema))
         self.rows += len(rows)
-        if self.rows - self._written >= ROWS_A_GROUP or self._kind == "csv":
+        if self.rows - self._written >= ROWS_A_GROUP:
             self._write()
 
     def close(self) -> None:
@@ -65,9 +88,41 @@ class TableFile:
         self._writer.write_table(pa.Table.from_batches(self._waiting, self._schema))
         self._waiting, self._written = [], self.rows
 
-    def _cell(self, name: str, row: Row) -> Any:
-        value = row[name]
-        return disarmed(value) if self._kind == "csv" and name in self._texts else value
+
+class CsvFile:
+    """A table as CSV: texts in quotes, what is null empty without them. Needs no optional package."""
+
+    def __init__(self, table: Table, sink: Sink, *, identified: bool) -> None:
+        self._names = [column.name for column in columns_of(table, identified=identified)]
+        self._sink, self.rows = sink, 0
+        sink.write(f"{','.join(map(quoted, self._names))}\n".encode())
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Write rows."""
+        self._sink.write("".join(f"{','.join([cell(row[name]) for name in self._names])}\n" for row in rows).encode())
+        self.rows += len(rows)
+
+    def close(self) -> None:
+        """All is written."""
+
+
+def cell(value: Any) -> str:
+    """A value as CSV has it: moments in UTC, whole numbers without a point."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return quoted(disarmed(value) or "")
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S.%fZ")
+    if isinstance(value, float):
+        return repr(value).removesuffix(".0")
+    return str(value)
+
+
+def quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"'
 
 
 def disarmed(text: str | None) -> str | None:

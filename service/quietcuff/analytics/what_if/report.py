@@ -7,7 +7,7 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.analytics.what_if.what_if import BeforeAndAfter, Label, Refused, WhatIf, is_to_be_seen, label_of
+from quietcuff.analytics.what_if.what_if import BeforeAndAfter, ByColumns, Label, Refused, WhatIf, is_to_be_seen, label_of
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -16,7 +16,7 @@ SHARE_DECIMALS = 4
 
 
 class Sums(msgspec.Struct, kw_only=True):
-    """The number of sets that had a label and would have another. Certainty only of those that have one."""
+    """The number of sets that had a label and would have another. Certainty only of those that move and have one."""
 
     sets: int = 0
     with_certainty_before: int = 0
@@ -28,6 +28,8 @@ class Sums(msgspec.Struct, kw_only=True):
 
     def add(self, before: Label, after: Label) -> None:
         self.sets += 1
+        if before.category == after.category:
+            return
         if before.settled is not None and before.probability is not None:
             self.with_certainty_before += 1
             self.settled_before += before.settled
@@ -36,6 +38,18 @@ class Sums(msgspec.Struct, kw_only=True):
             self.with_certainty_after += 1
             self.settled_after += after.settled
             self.probability_after += after.probability
+
+    def join(self, other: Sums) -> None:
+        """Add the sums of other sets."""
+        for name in self.__struct_fields__:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+
+def label_after(outcome: BeforeAndAfter, before: Label, book: Rulebook) -> Label:
+    """The label under the other rules; that of before where nothing of the set is otherwise."""
+    if isinstance(outcome.after, ByColumns):
+        return outcome.after.label
+    return label_of(outcome.after, outcome.setting, book) if isinstance(outcome.after, Evaluation) else before
 
 
 class MovedPerson(msgspec.Struct, frozen=True, kw_only=True):
@@ -56,6 +70,8 @@ class WhatIfTally(msgspec.Struct, kw_only=True):
     sets: int = 0
     evaluated: int = 0
     untouched: int = 0
+    by_columns: int = 0
+    by_core: int = 0
     refused: dict[str, int] = {}
     moves: dict[str, dict[str, Sums]] = {}
     both_told: int = 0
@@ -84,8 +100,22 @@ class WhatIfTally(msgspec.Struct, kw_only=True):
         if listed:
             self._list(outcomes, to_be_seen_before=before, to_be_seen_after=after)
 
+    def add(self, other: WhatIfTally) -> None:
+        """Add what was counted of other people."""
+        for name in self.__struct_fields__:
+            mine, theirs = getattr(self, name), getattr(other, name)
+            if not isinstance(mine, dict):
+                setattr(self, name, mine + theirs)
+        for code, times in other.refused.items():
+            self.refused[code] = self.refused.get(code, 0) + times
+        for before, row in other.moves.items():
+            for after, sums in row.items():
+                self.moves.setdefault(before, {}).setdefault(after, Sums()).join(sums)
+
     def _add_set(self, outcome: BeforeAndAfter, book: Rulebook) -> None:
         self.sets += 1
+        self.by_columns += isinstance(outcome.after, ByColumns)
+        self.by_core += isinstance(outcome.after, Evaluation | Refused)
         if outcome.after is None:
             self.untouched += 1
         elif isinstance(outcome.after, Refused):
@@ -95,7 +125,7 @@ class WhatIfTally(msgspec.Struct, kw_only=True):
         else:
             self.evaluated += 1
         before = label_of(outcome.before, outcome.setting, book)
-        after = before if outcome.after is None else label_of(outcome.after, outcome.setting, book)
+        after = label_after(outcome, before, book)
         self._add_high(before.hypertensive, after.hypertensive)
         self.moves.setdefault(before.category or "", {}).setdefault(after.category or "", Sums()).add(before, after)
 
@@ -145,7 +175,7 @@ class NamedSet(msgspec.Struct, frozen=True):
 
 class LabelMove(msgspec.Struct, frozen=True, kw_only=True):
     """Sets with one label before and one after, alike where nothing moves; null is no label. Certainties are means and shares
-    of those that have one, null where none has."""
+    of those that move and have one, null where none has."""
 
     before: str | None
     after: str | None
@@ -180,7 +210,8 @@ class People(msgspec.Struct, frozen=True, kw_only=True):
 class WhatIfReport(msgspec.Struct, frozen=True, kw_only=True):
     """The answer to a what-if. ``untouched`` sets are none that the change bears on; ``refused`` ones cannot be
     evaluated so, by code. ``moved`` counts sets whose label has another name, as the same may have under another guideline:
-    ``hypertensive`` compares what is named otherwise. ``moved_people`` is null unless it was asked for."""
+    ``hypertensive`` compares what is named otherwise. ``by_columns`` sets were decided many at once, ``by_core``
+    ones by themselves; what is said of them is the same. ``moved_people`` is null unless it was asked for."""
 
     asked: WhatIf
     as_of: datetime
@@ -188,6 +219,8 @@ class WhatIfReport(msgspec.Struct, frozen=True, kw_only=True):
     sets: int
     evaluated: int
     untouched: int
+    by_columns: int = 0
+    by_core: int = 0
     refused: dict[str, int]
     moved: int
     moves: list[LabelMove]
@@ -211,6 +244,8 @@ def report_of(tally: WhatIfTally, asked: WhatIf, as_of: datetime, rules_digest: 
         sets=tally.sets,
         evaluated=tally.evaluated,
         untouched=tally.untouched,
+        by_columns=tally.by_columns,
+        by_core=tally.by_core,
         refused=dict(sorted(tally.refused.items())),
         moved=sum(move.sets for move in moves if move.before != move.after),
         moves=moves,

@@ -11,8 +11,9 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.analytics.follow_ups.people import Person, whole_people
+from quietcuff.analytics.what_if.by_columns import columns_for
 from quietcuff.analytics.what_if.report import WhatIfReport, WhatIfTally, report_of
-from quietcuff.analytics.what_if.what_if import WhatIf, other_rules, outcomes_of
+from quietcuff.analytics.what_if.what_if import ManyAtOnce, WhatIf, other_rules, outcomes_of
 from quietcuff.application.context import AppContext, now
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import NOBODY
@@ -29,17 +30,28 @@ async def walk(desk: AppContext, tenant_id: int, asked: WhatIf, reached: Reached
     """Go on from where an earlier walk has come, telling how far it is now after some people each."""
     book = desk.rulebook
     rules, today = other_rules(asked, book), await today_of(desk, tenant_id)
+    columns = await asyncio.to_thread(columns_for, rules, book)
     async with aclosing(whole_people(desk, tenant_id, reached.up_to)) as pages:
         async for people in pages:
-            await asyncio.to_thread(count, people, asked, (book, rules), today, reached.tally)
+            # Page by page, so that the sums are added in the same order wherever they are made.
+            page = WhatIfTally()
+            await asyncio.to_thread(count, people, asked, (book, rules), columns, today, page)
+            reached.tally.add(page)
             reached.up_to = people[-1][0].subject_id
             yield reached
 
 
-def count(people: list[Person], asked: WhatIf, books: tuple[Rulebook, Rulebook], today: date, tally: WhatIfTally) -> None:
+def count(
+    people: list[Person],
+    asked: WhatIf,
+    books: tuple[Rulebook, Rulebook],
+    columns: ManyAtOnce | None,
+    today: date,
+    tally: WhatIfTally,
+) -> None:
     """Add some people to what was counted."""
-    for person in people:
-        tally.add_person(outcomes_of(person, asked, *books), books[0], today, listed=asked.people)
+    for outcomes in outcomes_of(people, asked, *books, columns):
+        tally.add_person(outcomes, books[0], today, listed=asked.people)
 
 
 async def today_of(desk: AppContext, tenant_id: int) -> date:

@@ -70,7 +70,7 @@ REPORT = Operation(
     lane="file",
     parameters=PARAMETERS,
     replies=(Reply(description="The report.", shape=Report),),
-    problems=(kinds.NOT_ACCEPTABLE,),
+    problems=(kinds.NOT_ACCEPTABLE, kinds.NOT_INSTALLED),
 )
 PAGE = Operation(
     id="get_quality_page",
@@ -81,7 +81,7 @@ PAGE = Operation(
     lane="file",
     parameters=PARAMETERS,
     replies=(Reply(description="The page: it loads nothing and runs nothing.", media_type="text/html"),),
-    problems=(kinds.NOT_ACCEPTABLE,),
+    problems=(kinds.NOT_ACCEPTABLE, kinds.NOT_INSTALLED),
 )
 
 

@@ -14,6 +14,7 @@ from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import stream_table
 from quietcuff.analytics.tables.schema import TABLES, table_named
 from quietcuff.analytics.tables.streams import Wanted
+from quietcuff.analytics.tables.writing import require_for
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import Operation, OperationParameter, Reply, described
@@ -72,7 +73,7 @@ TABLE = Operation(
         IDENTIFIED_PARAMETER,
     ),
     replies=(Reply(description="The table.", media_type=PARQUET), Reply(description="The table.", media_type=CSV)),
-    problems=(kinds.NOT_FOUND, kinds.NOT_ACCEPTABLE, kinds.FORMAT_NOT_OFFERED),
+    problems=(kinds.NOT_FOUND, kinds.NOT_ACCEPTABLE, kinds.FORMAT_NOT_OFFERED, kinds.NOT_INSTALLED),
 )
 
 
@@ -99,6 +100,7 @@ class TableRoutes(Controller):
         tenant = await desk.tenants.get(caller_of(request).tenant_id)
         said = query_of(request, "format", "since", "identified")
         kind, identified = format_asked(request, said), identified_asked(request, said)
+        require_for(FORMATS[kind])
         since = moment_parameter("since", said["since"]) if "since" in said else None
         wanted = Wanted(
             tenant_id=tenant.tenant_id,
