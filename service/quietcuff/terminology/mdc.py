@@ -5,6 +5,8 @@ The numbers are whole codes: the partition, times 65,536, and the term within it
 
 from __future__ import annotations
 
+from quietcuff.core.model.fields import DeviceFlag
+
 BP_PROFILE = "528391"
 BP_PANEL = "150020"
 SYSTOLIC = "150021"
@@ -23,7 +25,14 @@ ANY_ROUTE_MEAN_ARTERIAL = "150019"
 DEVICE_STATUS = "8410608"
 DEVICE_STATUS_NAME = "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS"
 # By the bits of ``DEVICE_STATUS``, from bit 0. A failed measurement has no bit.
-STATUS_FLAGS = ("body-movement", "cuff-loose", "irregular-pulse", "pulse-too-high", "pulse-too-low", "improper-position")
+STATUS_FLAGS: tuple[DeviceFlag, ...] = (
+    "body-movement",
+    "cuff-loose",
+    "irregular-pulse",
+    "pulse-too-high",
+    "pulse-too-low",
+    "improper-position",
+)
 
 UNIT_MMHG = "266016"
 UNIT_KPA = "265987"
