@@ -32,7 +32,6 @@ from quietcuff.core.certainty.posterior import (
     evidence_of_visits,
     excess_of,
     excess_variation,
-    published,
 )
 from quietcuff.core.certainty.settling import LabelEdges, Prospect, chance_of_label, chances_to_settle, fewest, is_likely
 from quietcuff.core.certainty.sitting_value import SittingValue
@@ -45,6 +44,7 @@ from quietcuff.core.certainty.visits import (
     visits_by_day,
     within_sitting,
 )
+from quietcuff.core.model.rounding import four_decimals_half_up
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
@@ -371,7 +371,10 @@ def test_chi_square_agrees_with_scipy(freedom: int) -> None:
 def test_the_interval_is_the_middle_and_the_device_widens_it(rules: Variability) -> None:
     belief = weighed(rules, (138, 88, 2))
     plain, wide = middle_95(alone(belief)), middle_95(alone(belief), 5)
-    assert plain.systolic_mmhg == (published(138 - 1.959964 * 8.185866), published(138 + 1.959964 * 8.185866))
+    assert plain.systolic_mmhg == (
+        four_decimals_half_up(138 - 1.959964 * 8.185866),
+        four_decimals_half_up(138 + 1.959964 * 8.185866),
+    )
     half = (wide.systolic_mmhg[1] - wide.systolic_mmhg[0]) / 2
     assert half == pytest.approx(1.959964 * math.hypot(8.185866, 5), abs=1e-4)
 
@@ -447,8 +450,8 @@ def test_the_edge_in_doubt_is_the_nearer_one() -> None:
     ("value", "expected"), [(0.12345, 0.1235), (0.0, 0), (0.99999, 1), (-3.00001, -3), (129.04999, 129.05)]
 )
 def test_figures_are_published_to_four_decimals(value: float, expected: float) -> None:
-    assert published(value) == expected
-    assert type(published(value)) is type(expected)
+    assert four_decimals_half_up(value) == expected
+    assert type(four_decimals_half_up(value)) is type(expected)
 
 
 def test_precision_and_covariance_are_each_others_inverse() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from quietcuff.decode.hl7v2.message import Report, read_report
+from quietcuff.decode.hl7v2.message import ReadReport, read_report
 from quietcuff.decode.hl7v2.people import Conventions
 
 FOLDER = Path(__file__).parents[1] / "data/hl7v2"
@@ -71,6 +71,6 @@ def pair(systolic: int, diastolic: int, sub: str = "1", *, status: str = "F", at
     return row("sys", str(systolic), sub, status=status, at=at), row("dia", str(diastolic), sub, status=status, at=at)
 
 
-def report(*rows: str, **how: str) -> Report:
+def report(*rows: str, **how: str) -> ReadReport:
     """What a message of one order says."""
     return read_report(message(*rows, **how), LONDON)

@@ -26,6 +26,7 @@ from quietcuff.decode.fhir.payload import intend, patients_named
 from quietcuff.decode.payload import IncomingReading, Intended, OwnPlace
 from quietcuff.fhir import codes as export_codes
 from quietcuff.fhir.resources import device, notes
+from quietcuff.terminology.systems import BODY_POSITION_EXTENSION
 
 EXAMPLES = {
     line["name"]: line["resource"]
@@ -229,7 +230,7 @@ def test_mdc_codes_and_codes_of_a_position_are_understood() -> None:
     reading = only(coded).reading
     assert (reading.systolic_mmhg, reading.diastolic_mmhg, reading.pulse_per_min) == (142, 88, 61)
     assert reading.position == "sitting"
-    lying = {"url": codes.BODY_POSITION_EXTENSION, "valueCodeableConcept": concept(SNOMED, "40199007")}
+    lying = {"url": BODY_POSITION_EXTENSION, "valueCodeableConcept": concept(SNOMED, "40199007")}
     assert only(panel(extension=[lying])).reading.position == "supine"
     assert refused({**coded, "extension": [lying]}) == [("/extension", "contradiction")]
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from decode.hl7_messages import FOLDER, LONDON, MESSY, VECTORS, message, pair, report, row
 from quietcuff.api.problem_types import FAULT_CODES
 from quietcuff.core.model.errors import QuietcuffError
-from quietcuff.decode.hl7v2.message import Order, PatientGroup, Report, read_report
+from quietcuff.decode.hl7v2.message import Order, PatientGroup, ReadReport, read_report
 from quietcuff.decode.hl7v2.observation import ObservationRow
 from quietcuff.decode.hl7v2.people import ids_of
 from quietcuff.decode.hl7v2.readings import FIELDS, kinds_of
@@ -71,7 +71,7 @@ def readings_told(order: Order) -> list[dict[str, Any]]:
     return told
 
 
-def check_order(said: Report, order: Order, wanted: dict[str, Any]) -> None:
+def check_order(said: ReadReport, order: Order, wanted: dict[str, Any]) -> None:
     text = said.text
     assert (text.first(order.segment, 2) or None, text.first(order.segment, 3)) == (wanted["placer"], wanted["filler"])
     assert (text.first(order.segment, 4), text.first(order.segment, 25) or None) == (wanted["code"], wanted["status"])
@@ -84,7 +84,7 @@ def check_order(said: Report, order: Order, wanted: dict[str, Any]) -> None:
     assert readings_told(order) == wanted["readings"]
 
 
-def check_patient(said: Report, patient: PatientGroup, wanted: dict[str, Any]) -> None:
+def check_patient(said: ReadReport, patient: PatientGroup, wanted: dict[str, Any]) -> None:
     assert patient.segment is not None
     ids = ids_of(said.text, patient.segment)
     told = [{"id": each.id, "authority": "&".join(each.authority), "type": each.kind} for each in ids]

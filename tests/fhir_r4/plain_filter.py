@@ -19,8 +19,8 @@ Identified = dict[str, tuple[str, str]]
 
 PREFIXES = ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb")
 UCUM = "http://unitsofmeasure.org"
-# UCUM: 1 m[Hg] = 133.322 kPa.
-KPA = Decimal("0.133322")
+# ISO 80000-4: 1 mmHg = 133.322387415 Pa.
+KPA = Decimal("0.133322387415")
 BASE = "https://bp.example.org"
 
 

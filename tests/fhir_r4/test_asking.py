@@ -198,7 +198,7 @@ def test_count_total_and_order() -> None:
         ("8480-6$ap140", 12_600, 15_401),
         ("http://loinc.org|8480-6$ge140|http://unitsofmeasure.org|mm[Hg]", 14_000, 2_000_000_000),
         ("8480-6$ge140||mmHg", 14_000, 2_000_000_000),
-        # 18.7 kPa / 0.133322 = 140.262 mm[Hg]. Source: UCUM, 1 m[Hg] is 133.322 kPa.
+        # 18.7 kPa / 0.133322387415 = 140.261 mm[Hg]. Source: ISO 80000-4, 1 mmHg is 133.322387415 Pa.
         ("8480-6$ge18.7|http://unitsofmeasure.org|kPa", 14_027, 2_000_000_000),
     ],
 )

@@ -14,11 +14,12 @@ from quietcuff.core.model.errors import DemoFailed
 from quietcuff.demo.gateway import SittingSeen
 from quietcuff.demo.narrative import MARGIN, tell_heading
 from quietcuff.demo.play import mishaps_of
+from quietcuff.terminology import loinc
 
 Json = dict[str, Any]
 
 LONGEST_LINE = 76
-SYSTOLIC, DIASTOLIC = "8480-6", "8462-4"
+SYSTOLIC, DIASTOLIC = loinc.SYSTOLIC, loinc.DIASTOLIC
 MEAN_SYSTOLIC, MEAN_DIASTOLIC = "96608-5", "96609-3"
 
 

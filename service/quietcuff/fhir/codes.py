@@ -8,12 +8,9 @@ guides use them. Where no published code exists there is none here: the resource
 from __future__ import annotations
 
 from quietcuff.fhir.model.resources import CodeableConcept, Coding
+from quietcuff.terminology import loinc, mdc, snomed
+from quietcuff.terminology.systems import IEEE_11073, LOINC, SNOMED, STATUS_BITS
 
-LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
-UCUM = "http://unitsofmeasure.org"
-IEEE_11073 = "urn:iso:std:iso:11073:10101"
-STATUS_BITS = "http://terminology.hl7.org/CodeSystem/ASN1ToHL7"
 OBSERVATION_CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 OBSERVATION_STATUS = "http://hl7.org/fhir/observation-status"
 INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
@@ -31,8 +28,6 @@ US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
 US_BP_PROFILE = US_CORE + "us-core-blood-pressure"  # [USC]
 US_HEART_RATE_PROFILE = US_CORE + "us-core-heart-rate"  # [USC]
 US_AVERAGE_BP_PROFILE = US_CORE + "us-core-average-blood-pressure"  # [USC]
-BODY_POSITION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/observation-bodyPosition"  # [R4]
-LOCATION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/event-location"  # [R4], context Observation
 
 
 def concept(system: str, code: str, display: str, text: str | None = None) -> CodeableConcept:
@@ -48,74 +43,63 @@ def also_in_11073(known: CodeableConcept, code: str) -> CodeableConcept:
 VITAL_SIGNS = concept(OBSERVATION_CATEGORY, "vital-signs", "Vital Signs")  # [R4] vitalsigns, fixed
 
 BP_PANEL = also_in_11073(
-    concept(LOINC, "85354-9", "Blood pressure panel with all children optional"), "150020"
+    concept(LOINC, loinc.BP_PANEL, "Blood pressure panel with all children optional"), mdc.BP_PANEL
 )  # [R4] bp, fixed
-SYSTOLIC = also_in_11073(concept(LOINC, "8480-6", "Systolic blood pressure"), "150021")  # [R4] bp, fixed
-DIASTOLIC = also_in_11073(concept(LOINC, "8462-4", "Diastolic blood pressure"), "150022")  # [R4] bp, fixed
-MEAN_ARTERIAL = also_in_11073(concept(LOINC, "8478-0", "Mean blood pressure"), "150023")  # [R4] vital sign results
-HEART_RATE = concept(LOINC, "8867-4", "Heart rate")  # [R4] heartrate, fixed
-MEAN_PANEL = concept(LOINC, "96607-7", "Blood pressure panel mean systolic and mean diastolic")  # [USC] pattern
-MEAN_SYSTOLIC = concept(LOINC, "96608-5", "Systolic blood pressure mean")  # [USC] pattern
-MEAN_DIASTOLIC = concept(LOINC, "96609-3", "Diastolic blood pressure mean")  # [USC] pattern
+SYSTOLIC = also_in_11073(concept(LOINC, loinc.SYSTOLIC, "Systolic blood pressure"), mdc.SYSTOLIC)  # [R4] bp, fixed
+DIASTOLIC = also_in_11073(concept(LOINC, loinc.DIASTOLIC, "Diastolic blood pressure"), mdc.DIASTOLIC)  # [R4] bp, fixed
+MEAN_ARTERIAL = also_in_11073(
+    concept(LOINC, loinc.MEAN_ARTERIAL, "Mean blood pressure"), mdc.MEAN_ARTERIAL
+)  # [R4] vital sign results
+HEART_RATE = concept(LOINC, loinc.HEART_RATE, "Heart rate")  # [R4] heartrate, fixed
+MEAN_PANEL = concept(LOINC, loinc.MEAN_PANEL, "Blood pressure panel mean systolic and mean diastolic")  # [USC] pattern
+MEAN_SYSTOLIC = concept(LOINC, loinc.MEAN_SYSTOLIC, "Systolic blood pressure mean")  # [USC] pattern
+MEAN_DIASTOLIC = concept(LOINC, loinc.MEAN_DIASTOLIC, "Diastolic blood pressure mean")  # [USC] pattern
 # The code of a 24-hour mean stands beside that of any mean. [VIT] names these three; their displays were not read.
-PANEL_24_HOURS = Coding(system=LOINC, code="97844-5")
+PANEL_24_HOURS = Coding(system=LOINC, code=loinc.MEAN_PANEL_24_HOURS)
 MEAN_PANEL_24_HOURS = CodeableConcept(coding=[*(MEAN_PANEL.coding or ()), PANEL_24_HOURS])
-SYSTOLIC_24_HOURS = CodeableConcept(coding=[Coding(system=LOINC, code="8490-5")], text="Systolic blood pressure, 24-hour mean")
-DIASTOLIC_24_HOURS = CodeableConcept(
-    coding=[Coding(system=LOINC, code="8472-3")], text="Diastolic blood pressure, 24-hour mean"
+SYSTOLIC_24_HOURS = CodeableConcept(
+    coding=[Coding(system=LOINC, code=loinc.MEAN_SYSTOLIC_24_HOURS)], text="Systolic blood pressure, 24-hour mean"
 )
-CUFF_SIZE = concept(LOINC, "8358-4", "Blood pressure device Cuff size")  # [R4] lists it beside the panel; [VIT]
-# [VIT]; their displays were not read. An extra-large cuff has no published code.
-CUFF_SIZES = {
-    name: Coding(system=SNOMED, code=code)
-    for name, code in (
-        ("pediatric", "720736009"),
-        ("adult", "720737000"),
-        ("large-adult", "720738005"),
-        ("small-adult", "720739002"),
-        ("thigh", "720740000"),
-    )
-}
-READINGS_COUNTED = concept(SNOMED, "246432004", "Number of occurrences")  # [USC] average, guidance text
+DIASTOLIC_24_HOURS = CodeableConcept(
+    coding=[Coding(system=LOINC, code=loinc.MEAN_DIASTOLIC_24_HOURS)], text="Diastolic blood pressure, 24-hour mean"
+)
+CUFF_SIZE = concept(LOINC, loinc.CUFF_SIZE, "Blood pressure device Cuff size")  # [R4] lists it beside the panel; [VIT]
+CUFF_SIZES = {name: Coding(system=SNOMED, code=code) for name, code in snomed.CUFF_SIZES.items()}
+READINGS_COUNTED = concept(SNOMED, snomed.NUMBER_OF_OCCURRENCES, "Number of occurrences")  # [USC] average, guidance text
 DEVICE_STATUS = concept(  # [PHD]
-    IEEE_11073, "8410608", "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS", "Blood pressure measurement status"
+    IEEE_11073, mdc.DEVICE_STATUS, mdc.DEVICE_STATUS_NAME, "Blood pressure measurement status"
 )
 
 SUBSETTED = Coding(  # [R4] Meta.tag of part of a resource
     system="http://terminology.hl7.org/CodeSystem/v3-ObservationValue", code="SUBSETTED", display="subsetted"
 )
 
-MMHG_UNIT, MMHG_CODE = "mmHg", "mm[Hg]"  # [R4] bp, fixed code; the unit is display text
-PER_MINUTE_UNIT, PER_MINUTE_CODE = "/min", "/min"  # [R4] heartrate, fixed code
-PERCENT_UNIT, PERCENT_CODE = "%", "%"  # UCUM; the unit that [USC] fixes for percentiles of children
-COUNT_UNIT, COUNT_CODE = "1", "1"  # UCUM, the unit of a bare number
-
 BODY_SITE = {  # [SCT]; the left and right upper arm as in R4's own blood-pressure examples
-    "left-upper-arm": concept(SNOMED, "368208006", "Left upper arm structure"),
-    "right-upper-arm": concept(SNOMED, "368209003", "Right upper arm structure"),
-    "left-wrist": concept(SNOMED, "5951000", "Structure of left wrist region"),
-    "right-wrist": concept(SNOMED, "9736006", "Structure of right wrist region"),
-    "left-thigh": concept(SNOMED, "61396006", "Structure of left thigh"),
-    "right-thigh": concept(SNOMED, "11207009", "Structure of right thigh"),
+    "left-upper-arm": concept(SNOMED, snomed.LEFT_UPPER_ARM, "Left upper arm structure"),
+    "right-upper-arm": concept(SNOMED, snomed.RIGHT_UPPER_ARM, "Right upper arm structure"),
+    "left-wrist": concept(SNOMED, snomed.LEFT_WRIST, "Structure of left wrist region"),
+    "right-wrist": concept(SNOMED, snomed.RIGHT_WRIST, "Structure of right wrist region"),
+    "left-thigh": concept(SNOMED, snomed.LEFT_THIGH, "Structure of left thigh"),
+    "right-thigh": concept(SNOMED, snomed.RIGHT_THIGH, "Structure of right thigh"),
 }
 BODY_POSITION = {  # [VIT]
-    "sitting": concept(SNOMED, "33586001", "Sitting position"),
-    "standing": concept(SNOMED, "10904000", "Orthostatic body position"),
-    "supine": concept(SNOMED, "40199007", "Supine body position"),
+    "sitting": concept(SNOMED, snomed.SITTING, "Sitting position"),
+    "standing": concept(SNOMED, snomed.STANDING, "Orthostatic body position"),
+    "supine": concept(SNOMED, snomed.SUPINE, "Supine body position"),
 }
 METHOD = {  # [VIT]
-    "oscillometric": concept(SNOMED, "31813000", "Vascular oscillometry"),
-    "auscultatory": concept(SNOMED, "37931006", "Auscultation"),
+    "oscillometric": concept(SNOMED, snomed.OSCILLOMETRY, "Vascular oscillometry"),
+    "auscultatory": concept(SNOMED, snomed.AUSCULTATION, "Auscultation"),
 }
-MONITOR = Coding(system=SNOMED, code="258057004", display="Non-invasive blood pressure monitor")  # [VIT]
+MONITOR = Coding(system=SNOMED, code=snomed.MONITOR, display="Non-invasive blood pressure monitor")  # [VIT]
 
 DEVICE_FLAG = {  # [PHD] bits of 8410608; a failed measurement has no bit
-    "body-movement": concept(STATUS_BITS, "8410608.0", "body-movement"),
-    "cuff-loose": concept(STATUS_BITS, "8410608.1", "cuff-too-loose"),
-    "irregular-pulse": concept(STATUS_BITS, "8410608.2", "irregular-pulse"),
-    "pulse-too-high": concept(STATUS_BITS, "8410608.3", "pulse-over-range-limit"),
-    "pulse-too-low": concept(STATUS_BITS, "8410608.4", "pulse-under-range-limit"),
-    "improper-position": concept(STATUS_BITS, "8410608.5", "improper-body-position"),
+    "body-movement": concept(STATUS_BITS, mdc.status_bit(0), "body-movement"),
+    "cuff-loose": concept(STATUS_BITS, mdc.status_bit(1), "cuff-too-loose"),
+    "irregular-pulse": concept(STATUS_BITS, mdc.status_bit(2), "irregular-pulse"),
+    "pulse-too-high": concept(STATUS_BITS, mdc.status_bit(3), "pulse-over-range-limit"),
+    "pulse-too-low": concept(STATUS_BITS, mdc.status_bit(4), "pulse-under-range-limit"),
+    "improper-position": concept(STATUS_BITS, mdc.status_bit(5), "improper-body-position"),
     "measurement-failed": CodeableConcept(text="Measurement failed"),
 }
 

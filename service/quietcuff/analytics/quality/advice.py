@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from quietcuff.analytics.quality.faults import Found, share_fault
+from quietcuff.analytics.quality.faults import FoundFault, share_fault
 from quietcuff.analytics.quality.measures import Share
 from quietcuff.analytics.quality.number_faults import Numbers, avoided_faults, copied_fault, rounded_fault
-from quietcuff.analytics.quality.sets import Sittings, in_office
+from quietcuff.analytics.quality.sets import SittingColumns, in_office
 from quietcuff.analytics.quality.shapes import Thing, Worth
 from quietcuff.analytics.quality.shift import Moved
 from quietcuff.analytics.quality.words import QualityRules, listed, percent, short_code
@@ -29,10 +29,10 @@ RECORDED_NAMES = {
 }  # fmt: skip
 
 
-def find_faults(sittings: Sittings, shares: dict[str, Share], numbers: Numbers, rules: QualityRules) -> list[Found]:
+def find_faults(sittings: SittingColumns, shares: dict[str, Share], numbers: Numbers, rules: QualityRules) -> list[FoundFault]:
     """Every fault that the rules call, of the numbers first, then of the shares."""
     settings, n = rules.settings, len(sittings)
-    found: list[Found] = []
+    found: list[FoundFault] = []
     for each in (rounded_fault(numbers, sittings.words["observer"].codes, settings), copied_fault(numbers, sittings, settings)):
         found += [each] if each is not None else []
     found += avoided_faults(numbers, n, settings)
@@ -48,7 +48,7 @@ def find_faults(sittings: Sittings, shares: dict[str, Share], numbers: Numbers, 
     return found
 
 
-def people_return(sittings: Sittings, share: float) -> bool:
+def people_return(sittings: SittingColumns, share: float) -> bool:
     """True where people come again in these data: in an extract with one sitting each, nobody could be seen to return."""
     person = sittings.person[sittings.person >= 0]
     visits = np.bincount(person) if len(person) else np.zeros(0, int)
@@ -57,7 +57,7 @@ def people_return(sittings: Sittings, share: float) -> bool:
 
 
 def value_fault(
-    found: Found, sittings: Sittings, numbers: Numbers, rules: QualityRules, rulebook: Rulebook, guideline: Guideline
+    found: FoundFault, sittings: SittingColumns, numbers: Numbers, rules: QualityRules, rulebook: Rulebook, guideline: Guideline
 ) -> Worth:
     """The worth of mending a fault, in a year."""
     rule, a_year = rules.faults[found.code], per_year(sittings, rules)
@@ -92,23 +92,23 @@ def worth_of(unit: str, number: float, a_year: float) -> Worth:
     return Worth(unit="people" if unit == "people" else "sittings", a_year=yearly, low=yearly, high=yearly)
 
 
-def per_year(sittings: Sittings, rules: QualityRules) -> float:
+def per_year(sittings: SittingColumns, rules: QualityRules) -> float:
     """By how much a number of the period is multiplied to give a year's; a short period counts as four weeks."""
     days = int(sittings.day.max() - sittings.day.min()) + 1
     return DAYS_A_YEAR / max(days, rules.settings.least_days_for_a_year)
 
 
-def ordered(found: list[tuple[Found, Worth]]) -> list[tuple[Found, Worth]]:
+def ordered(found: list[tuple[FoundFault, Worth]]) -> list[tuple[FoundFault, Worth]]:
     """Labels and people by their number a year, the largest first; what has only sittings to count comes after."""
     return sorted(found, key=lambda each: (each[1].unit == "sittings", -each[1].a_year, each[0].code))
 
 
-def things_of(found: list[tuple[Found, Worth]], sittings: Sittings, rules: QualityRules) -> list[Thing]:
+def things_of(found: list[tuple[FoundFault, Worth]], sittings: SittingColumns, rules: QualityRules) -> list[Thing]:
     """The faults as things to mend, with their sentences."""
     return [_thing(fault, worth, sittings, rules) for fault, worth in ordered(found)]
 
 
-def _thing(fault: Found, worth: Worth, sittings: Sittings, rules: QualityRules) -> Thing:
+def _thing(fault: FoundFault, worth: Worth, sittings: SittingColumns, rules: QualityRules) -> Thing:
     rule, names = rules.faults[fault.code], sittings.words["observer"].names
     observers = [names[code] for code in fault.observers]
     expected = "" if fault.expected is None else percent(fault.expected)

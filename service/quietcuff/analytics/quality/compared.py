@@ -9,7 +9,7 @@ import numpy as np
 from quietcuff.analytics.quality.arrays import Array, counts_by
 from quietcuff.analytics.quality.charts import Q_STANDS_OUT, funnel, p_chart
 from quietcuff.analytics.quality.measures import Share
-from quietcuff.analytics.quality.sets import Sittings
+from quietcuff.analytics.quality.sets import SittingColumns
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Funnel, Month, Months, Place
 from quietcuff.analytics.quality.words import listed
 
@@ -26,7 +26,7 @@ def months_of(days: Array) -> tuple[Array, list[str]]:
     return months - first, names
 
 
-def month_chart(code: str, title: str, share: Share, sittings: Sittings, words: dict[str, str]) -> Months | None:
+def month_chart(code: str, title: str, share: Share, sittings: SittingColumns, words: dict[str, str]) -> Months | None:
     """A share by month with its limits; None where fewer than three months have ten."""
     if len(sittings) == 0:
         return None
@@ -78,7 +78,7 @@ def change_in_words(months: list[Month], words: dict[str, str]) -> str:
     return " ".join(told) or words["change-none"]
 
 
-def funnel_of(code: str, title: str, share: Share, sittings: Sittings, by: By) -> Funnel | None:
+def funnel_of(code: str, title: str, share: Share, sittings: SittingColumns, by: By) -> Funnel | None:
     """A share by observer, device or room; None where fewer than two have ten. In the order of codes, never of shares."""
     column = sittings.words[by]
     sizes = counts_by(column.codes[share.eligible], len(column.names))

@@ -9,14 +9,14 @@ from quietcuff.analytics.quality.arrays import Array, counts_by
 from quietcuff.analytics.quality.charts import shrink
 from quietcuff.analytics.quality.intervals import at_least, false_discovery, share_deviation, upper_tail, wilson
 from quietcuff.analytics.quality.measures import Share
-from quietcuff.analytics.quality.sets import Sittings, Words
+from quietcuff.analytics.quality.sets import CodedWords, SittingColumns
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE
-from quietcuff.analytics.quality.words import FaultRule, Settings
+from quietcuff.analytics.quality.words import FaultRule, QualitySettings
 
 OBSERVER_MARGIN = 0.05
 
 
-class Found(msgspec.Struct, frozen=True, kw_only=True):
+class FoundFault(msgspec.Struct, frozen=True, kw_only=True):
     """A fault that was called: the codes of the observers (none: the clinic), the share there with its interval, what chance or
     a scale would give, and the sittings that it is of."""
 
@@ -31,12 +31,12 @@ class Found(msgspec.Struct, frozen=True, kw_only=True):
     threshold: str = ""
 
 
-def is_called(p: float, share: float, tolerated: float, settings: Settings) -> bool:
+def is_called(p: float, share: float, tolerated: float, settings: QualitySettings) -> bool:
     """True where a share of the whole clinic is a fault: above what is tolerated, and by more than chance gives."""
     return share > tolerated and p < settings.clinic_p
 
 
-def chance_of(share: Share, sittings: Sittings, tolerated: float) -> float:
+def chance_of(share: Share, sittings: SittingColumns, tolerated: float) -> float:
     """The chance of such a share where the tolerated one is true: the larger of the binomial one and of the one that counts the
     sittings of one person as a cluster."""
     n, x = int(np.count_nonzero(share.eligible)), int(np.count_nonzero(share.counted))
@@ -56,7 +56,9 @@ def unwanted(share: Share, rule: FaultRule) -> Share:
     return msgspec.structs.replace(share, counted=share.eligible & ~share.counted)
 
 
-def share_fault(code: str, rule: FaultRule, share: Share, sittings: Sittings, settings: Settings) -> Found | None:
+def share_fault(
+    code: str, rule: FaultRule, share: Share, sittings: SittingColumns, settings: QualitySettings
+) -> FoundFault | None:
     """The fault in a share, or None.
 
     The clinic's is called where the chance of such a share, were the tolerated one true, is below ``clinic_p``. An observer's
@@ -74,7 +76,7 @@ def share_fault(code: str, rule: FaultRule, share: Share, sittings: Sittings, se
     return found_at(code, bad, sittings.words["observer"], called)
 
 
-def called_observers(bad: Share, observers: Words, tolerated: float, settings: Settings) -> list[int]:
+def called_observers(bad: Share, observers: CodedWords, tolerated: float, settings: QualitySettings) -> list[int]:
     """The codes of the observers whose own share is a fault."""
     size = len(observers.names)
     sizes = counts_by(observers.codes[bad.eligible], size)
@@ -87,14 +89,14 @@ def called_observers(bad: Share, observers: Words, tolerated: float, settings: S
     return [int(code) for code in held[(q < settings.observer_q) & (drawn > tolerated + OBSERVER_MARGIN)]]
 
 
-def found_at(code: str, bad: Share, observers: Words, called: list[int]) -> Found:
+def found_at(code: str, bad: Share, observers: CodedWords, called: list[int]) -> FoundFault:
     """The fault with its figures: of the observers called where they are at most half of all, else of the clinic."""
     measuring = len(np.unique(observers.codes[bad.eligible & (observers.codes >= 0)]))
     named = called if called and 2 * len(called) <= measuring else []
     within = np.isin(observers.codes, named) if named else np.ones(len(bad.eligible), bool)
     n, x = int(np.count_nonzero(bad.eligible & within)), int(np.count_nonzero(bad.counted & within))
     low, high = wilson(x, n)
-    return Found(
+    return FoundFault(
         code=code,
         observers=named,
         value=x / n,

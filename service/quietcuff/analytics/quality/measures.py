@@ -7,7 +7,7 @@ import numpy as np
 
 from quietcuff.analytics.quality.arrays import Array
 from quietcuff.analytics.quality.repeats import Pairs, equal_another, never_vary
-from quietcuff.analytics.quality.sets import NO_DAY, Sittings, values_of
+from quietcuff.analytics.quality.sets import NO_DAY, SittingColumns, values_of
 from quietcuff.core.rulebook.rulebook import CuffTable, Effect, Rulebook
 
 CONTROL_MMHG = (140, 90)
@@ -21,7 +21,7 @@ class Share(msgspec.Struct, frozen=True, kw_only=True):
     not_recorded: int = 0
 
 
-def answered(sittings: Sittings, name: str, *, yes: bool = True, among: Array | None = None) -> Share:
+def answered(sittings: SittingColumns, name: str, *, yes: bool = True, among: Array | None = None) -> Share:
     """The share of yes, or of no, among the sittings where one of the two was recorded."""
     answers = sittings.answers[name]
     within = np.ones(len(sittings), bool) if among is None else among
@@ -33,7 +33,7 @@ def answered(sittings: Sittings, name: str, *, yes: bool = True, among: Array | 
     )
 
 
-def worded(sittings: Sittings, name: str, *words: str, among: Array | None = None) -> Share:
+def worded(sittings: SittingColumns, name: str, *words: str, among: Array | None = None) -> Share:
     """The share of sittings with one of these words, among those where one was recorded."""
     column = sittings.words[name]
     within = np.ones(len(sittings), bool) if among is None else among
@@ -45,7 +45,7 @@ def worded(sittings: Sittings, name: str, *words: str, among: Array | None = Non
     )
 
 
-def of_effect(sittings: Sittings, effect: Effect) -> Share | None:
+def of_effect(sittings: SittingColumns, effect: Effect) -> Share | None:
     """The share of sittings with the answer that an effect is of, None where no question tells it."""
     if effect.field is None:
         return None
@@ -55,7 +55,7 @@ def of_effect(sittings: Sittings, effect: Effect) -> Share | None:
     return worded(sittings, effect.field, *effect.answers, among=among) if effect.field in sittings.words else None
 
 
-def rest_too_short(sittings: Sittings, rulebook: Rulebook, default_seconds: float) -> Share:
+def rest_too_short(sittings: SittingColumns, rulebook: Rulebook, default_seconds: float) -> Share:
     """Rest below what the protocol asks; protocols that are not known ask for the default."""
     protocol = sittings.words["protocol"]
     asked = [
@@ -71,7 +71,7 @@ def rest_too_short(sittings: Sittings, rulebook: Rulebook, default_seconds: floa
     )
 
 
-def both_arms(sittings: Sittings) -> Share:
+def both_arms(sittings: SittingColumns) -> Share:
     """Both arms, where the protocol asks for both; where that is not said, at first visits in the office."""
     due = sittings.answers["both_arms_due"]
     asked = due == 1
@@ -80,7 +80,7 @@ def both_arms(sittings: Sittings) -> Share:
     return worded(sittings, "arms_measured", "both", among=asked)
 
 
-def cuff_fit(sittings: Sittings, table: CuffTable) -> tuple[Array, Array, Array]:
+def cuff_fit(sittings: SittingColumns, table: CuffTable) -> tuple[Array, Array, Array]:
     """Of each sitting, whether the fit of the cuff is known, whether it is too small, and too large.
 
     Where the table does not say, the arm against the range of the cuff does, printed on it or of its size in words.
@@ -100,8 +100,8 @@ def cuff_fit(sittings: Sittings, table: CuffTable) -> tuple[Array, Array, Array]
     return (~silent & ~fit.are("doubtful")) | told, small, large
 
 
-def cuff_shares(sittings: Sittings, rulebook: Rulebook) -> dict[str, Share]:
-    """True where the cuff was recorded and whether it fits the arm."""
+def cuff_shares(sittings: SittingColumns, rulebook: Rulebook) -> dict[str, Share]:
+    """Shares of sittings with the cuff recorded, and with a cuff that fits the arm."""
     table = rulebook.cuffs[rulebook.defaults.cuffs]
     known, small, large = cuff_fit(sittings, table)
     missing = int(np.count_nonzero(~known))
@@ -121,7 +121,7 @@ def cuff_shares(sittings: Sittings, rulebook: Rulebook) -> dict[str, Share]:
     }
 
 
-def shortest_interval(sittings: Sittings) -> Share:
+def shortest_interval(sittings: SittingColumns) -> Share:
     """Sittings with two readings closer together than the protocol asks."""
     seconds, sets = sittings.readings.seconds, sittings.readings.sets
     asked = sittings.numbers["interval_asked_seconds"]
@@ -132,7 +132,7 @@ def shortest_interval(sittings: Sittings) -> Share:
     return Share(eligible=np.bincount(sets, timed, n) > 0, counted=np.bincount(sets, short, n) > 0)
 
 
-def repeat_shares(sittings: Sittings, pairs: Pairs) -> dict[str, Share]:
+def repeat_shares(sittings: SittingColumns, pairs: Pairs) -> dict[str, Share]:
     """Sittings whose readings never vary, and those that equal another one of the same observer and day."""
     readings, n = sittings.readings, len(sittings)
     compared, constant = never_vary(pairs, n)
@@ -145,8 +145,8 @@ def repeat_shares(sittings: Sittings, pairs: Pairs) -> dict[str, Share]:
     }
 
 
-def method_shares(sittings: Sittings) -> dict[str, Share]:
-    """True where the method was followed."""
+def method_shares(sittings: SittingColumns) -> dict[str, Share]:
+    """Shares of sittings that followed the method."""
     everyone = np.ones(len(sittings), bool)
     office = ~sittings.words["setting"].are("ambulatory")
     state = sittings.words["state"]
@@ -165,7 +165,7 @@ def method_shares(sittings: Sittings) -> dict[str, Share]:
     }
 
 
-def certainty_shares(sittings: Sittings) -> dict[str, Share]:
+def certainty_shares(sittings: SittingColumns) -> dict[str, Share]:
     """Shares of labels by how sure they are, and by what would settle the others."""
     by = sittings.words["settled_by"]
     open_labels = sittings.answers["settled"] == 0
@@ -184,7 +184,7 @@ def certainty_shares(sittings: Sittings) -> dict[str, Share]:
     return found
 
 
-def per_person(sittings: Sittings, eligible: Array, counted: Array) -> Share:
+def per_person(sittings: SittingColumns, eligible: Array, counted: Array) -> Share:
     """People instead of sittings: each eligible person once, at one of their sittings; counted if any of theirs is."""
     person = sittings.person
     size = int(person.max(initial=-1)) + 1
@@ -200,7 +200,7 @@ def per_person(sittings: Sittings, eligible: Array, counted: Array) -> Share:
     return Share(eligible=mask, counted=hit)
 
 
-def first_of_person(sittings: Sittings, held: Array) -> Array:
+def first_of_person(sittings: SittingColumns, held: Array) -> Array:
     """The sittings held that are on the earliest such day of their person."""
     person = sittings.person
     earliest = np.full(int(person.max(initial=0)) + 1, np.iinfo(np.int64).max)
@@ -210,7 +210,7 @@ def first_of_person(sittings: Sittings, held: Array) -> Array:
     return np.asarray(at & (sittings.day == earliest[person]))
 
 
-def follow_up_shares(sittings: Sittings, as_of: int, seen_again_days: int) -> dict[str, Share]:
+def follow_up_shares(sittings: SittingColumns, as_of: int, seen_again_days: int) -> dict[str, Share]:
     """People who had to be seen by ``as_of``, and were not: their newest sitting of all is the one that asks for it.
 
     A label to be confirmed is looked at where it was first given: a later sitting, high or not, is what was asked for.
@@ -233,7 +233,7 @@ def follow_up_shares(sittings: Sittings, as_of: int, seen_again_days: int) -> di
     }
 
 
-def control_shares(sittings: Sittings) -> dict[str, Share]:
+def control_shares(sittings: SittingColumns) -> dict[str, Share]:
     """People with known hypertension, on their newest day: the lowest systolic and diastolic below 140/90, and the result.
 
     Strictly below, the two lowest maybe of different readings. Source: [CMS165].
@@ -262,7 +262,7 @@ def control_shares(sittings: Sittings) -> dict[str, Share]:
     return found
 
 
-def _lowest_of_person(sittings: Sittings, held: Array, least: Array) -> Array:
+def _lowest_of_person(sittings: SittingColumns, held: Array, least: Array) -> Array:
     """The lowest over a person's sittings of the newest day, at each of them."""
     person = sittings.person
     lowest = np.full(int(person.max(initial=0)) + 1, np.inf)
@@ -271,7 +271,7 @@ def _lowest_of_person(sittings: Sittings, held: Array, least: Array) -> Array:
 
 
 def all_shares(
-    sittings: Sittings, rulebook: Rulebook, pairs: Pairs, *, rest_seconds: float, as_of: int, seen_again_days: int
+    sittings: SittingColumns, rulebook: Rulebook, pairs: Pairs, *, rest_seconds: float, as_of: int, seen_again_days: int
 ) -> dict[str, Share]:
     """Every share, by the code of its figure."""
     found = method_shares(sittings)

@@ -8,18 +8,18 @@ import numpy as np
 from quietcuff.analytics.quality.arrays import MOST_SIMULATED, Array, counts_by, some_of
 from quietcuff.analytics.quality.density import REACH_MMHG, Break, density_break, smooth_around
 from quietcuff.analytics.quality.digits import digits_by, last_digit, rounded_shares, scale_step, zeros_excess
-from quietcuff.analytics.quality.faults import Found
+from quietcuff.analytics.quality.faults import FoundFault
 from quietcuff.analytics.quality.intervals import false_discovery, share_deviation, upper_tail, wilson
 from quietcuff.analytics.quality.repeats import Pairs, Rounding, Spread, expected_identical
-from quietcuff.analytics.quality.sets import Sittings
+from quietcuff.analytics.quality.sets import SittingColumns
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE
-from quietcuff.analytics.quality.words import Settings
+from quietcuff.analytics.quality.words import QualitySettings
 
 LEAST_READINGS = 40
 SEED = 20_130_613
 
 
-class Written(msgspec.Struct, frozen=True, kw_only=True):
+class WrittenNumbers(msgspec.Struct, frozen=True, kw_only=True):
     """The digits of one part of the data, and which part: an observer's code, −1 for all."""
 
     observer: int
@@ -38,10 +38,10 @@ class Numbers(msgspec.Struct, frozen=True, kw_only=True):
     step_mmhg: int
     pairs: Pairs
     spread: Spread
-    parts: list[Written]
+    parts: list[WrittenNumbers]
 
 
-def observers_of(sittings: Sittings) -> list[int]:
+def observers_of(sittings: SittingColumns) -> list[int]:
     """Every part to look at: the clinic, and each observer where there are two or more."""
     observers = sittings.words["observer"]
     sizes = counts_by(observers.codes, len(observers.names))
@@ -49,7 +49,7 @@ def observers_of(sittings: Sittings) -> list[int]:
     return [-1, *held] if len(held) > 1 else [-1]
 
 
-def gather_numbers(sittings: Sittings, pairs: Pairs, spread: Spread) -> Numbers:
+def gather_numbers(sittings: SittingColumns, pairs: Pairs, spread: Spread) -> Numbers:
     """The readings as the tests of this module take them."""
     readings = sittings.readings
     held = ~np.isnan(readings.systolic + readings.diastolic)
@@ -65,7 +65,7 @@ def gather_numbers(sittings: Sittings, pairs: Pairs, spread: Spread) -> Numbers:
     for part in observers_of(sittings):
         counts = {name: overall[name] if part < 0 else tables[name][part] for name in digits}
         how = {name: Rounding(step_mmhg=step, to_tens=r, to_fives=f) for name, (r, f) in _shares(counts, step).items()}
-        parts.append(Written(observer=part, readings=int(counts["systolic"].sum()), **how))
+        parts.append(WrittenNumbers(observer=part, readings=int(counts["systolic"].sum()), **how))
     return Numbers(
         sets=sets, observer=observer, values=values, digits=digits, step_mmhg=step, pairs=pairs, spread=spread, parts=parts
     )
@@ -75,7 +75,7 @@ def _shares(counts: dict[str, Array], step: int) -> dict[str, tuple[float, float
     return {name: rounded_shares(count, step) for name, count in counts.items()}
 
 
-def decide(p: Array, large: Array, parts: list[int], settings: Settings) -> tuple[bool, list[int]]:
+def decide(p: Array, large: Array, parts: list[int], settings: QualitySettings) -> tuple[bool, list[int]]:
     """True where the clinic, the first of the parts, is at fault, and which observers are: by the chance and by the size."""
     whole = bool(large[0] and p[0] < settings.clinic_p)
     if len(parts) < 2:
@@ -98,7 +98,7 @@ def within_parts(codes: Array, named: list[int]) -> Array:
     return np.isin(codes, named) if named else np.ones(len(codes), bool)
 
 
-def rounded_fault(numbers: Numbers, observers: Array, settings: Settings) -> Found | None:
+def rounded_fault(numbers: Numbers, observers: Array, settings: QualitySettings) -> FoundFault | None:
     """Zeros in excess: a share of readings rounded to tens above ``rounded_share`` in either pressure, and more than chance.
 
     The readings of a sitting are one cluster. Rounding to fives shows in zeros as well.
@@ -124,7 +124,7 @@ def rounded_fault(numbers: Numbers, observers: Array, settings: Settings) -> Fou
     name = max(numbers.digits, key=lambda each: float(np.mean(numbers.digits[each][kept] == 0)))
     ends = numbers.digits[name][kept] == 0
     low, high = wilson(int(ends.sum()), len(ends))
-    return Found(
+    return FoundFault(
         code="rounded",
         observers=named,
         value=float(ends.mean()),
@@ -142,7 +142,7 @@ def _sittings_of(sets: Array, n_sets: int) -> Array:
     return mask
 
 
-def expected_in(numbers: Numbers, sittings: Sittings, part: Written, seed: int = SEED) -> float:
+def expected_in(numbers: Numbers, sittings: SittingColumns, part: WrittenNumbers, seed: int = SEED) -> float:
     """The share of identical neighbours that chance gives in one part of the data."""
     pairs, readings = numbers.pairs, sittings.readings
     mask = np.ones(len(pairs.sets), bool)
@@ -159,7 +159,7 @@ def expected_in(numbers: Numbers, sittings: Sittings, part: Written, seed: int =
     return expected_identical(middle, numbers.spread, (part.systolic, part.diastolic), seed)
 
 
-def copied_fault(numbers: Numbers, sittings: Sittings, settings: Settings) -> Found | None:
+def copied_fault(numbers: Numbers, sittings: SittingColumns, settings: QualitySettings) -> FoundFault | None:
     """Identical neighbours, surely more than ``copied_factor`` times what chance gives and ``copied_share``."""
     pairs, n_sets = numbers.pairs, len(sittings)
     observer = sittings.words["observer"].codes[pairs.sets]
@@ -188,7 +188,7 @@ def copied_fault(numbers: Numbers, sittings: Sittings, settings: Settings) -> Fo
     same_pairs = pairs.identical[kept]
     low, high = wilson(int(same_pairs.sum()), len(same_pairs))
     chances = [chance for part, chance in zip(parts, by_chance, strict=True) if part in (named or [-1])]
-    return Found(
+    return FoundFault(
         code="copied",
         observers=named,
         value=float(same_pairs.mean()),
@@ -200,7 +200,7 @@ def copied_fault(numbers: Numbers, sittings: Sittings, settings: Settings) -> Fo
     )
 
 
-def avoided_faults(numbers: Numbers, n_sets: int, settings: Settings) -> list[Found]:
+def avoided_faults(numbers: Numbers, n_sets: int, settings: QualitySettings) -> list[FoundFault]:
     """Thresholds that readings avoid: a deficit just above in the local density, larger than ``deficit_log_ratio`` and beyond
     chance, over all thresholds and parts at once."""
     looked: list[tuple[str, int]] = [
@@ -229,13 +229,13 @@ def avoided_faults(numbers: Numbers, n_sets: int, settings: Settings) -> list[Fo
     return found
 
 
-def _avoided(numbers: Numbers, n_sets: int, name: str, threshold: int, named: list[int]) -> Found:
+def _avoided(numbers: Numbers, n_sets: int, name: str, threshold: int, named: list[int]) -> FoundFault:
     kept = within_parts(numbers.observer, named)
     values, sets = numbers.values[name][kept], numbers.sets[kept]
     near = (values >= threshold - 4) & (values < threshold + 4)
     below = int(np.count_nonzero(values[near] < threshold))
     low, high = wilson(below, int(near.sum()))
-    return Found(
+    return FoundFault(
         code="avoided",
         observers=named,
         value=below / int(near.sum()),

@@ -11,14 +11,14 @@ from quietcuff.analytics.quality.density import density_break, displaced, plain_
 from quietcuff.analytics.quality.digits import test_digits
 from quietcuff.analytics.quality.figures import count_figure, expected_near, number_figure
 from quietcuff.analytics.quality.number_faults import Numbers, expected_in
-from quietcuff.analytics.quality.sets import Sittings
+from quietcuff.analytics.quality.sets import SittingColumns
 from quietcuff.analytics.quality.shapes import DigitFigures, Figure, HeapFigures
 from quietcuff.analytics.quality.words import QualityRules
 
 INTERVAL_BIN_SECONDS, INTERVAL_BINS = 15, 21
 
 
-def number_figures(sittings: Sittings, numbers: Numbers, rules: QualityRules, *, full: bool) -> dict[str, Figure]:
+def number_figures(sittings: SittingColumns, numbers: Numbers, rules: QualityRules, *, full: bool) -> dict[str, Figure]:
     """Figures by code: readings a sitting, seconds between readings, zeros, identical neighbours."""
     figures, pairs = rules.figures, numbers.pairs
     counts = np.bincount(sittings.readings.sets, minlength=len(sittings)).astype(float)

@@ -16,7 +16,7 @@ from quietcuff.analytics.quality.measures import Share, all_shares
 from quietcuff.analytics.quality.number_faults import Numbers, gather_numbers
 from quietcuff.analytics.quality.number_figures import digit_figures, heap_figures, interval_counts, number_figures
 from quietcuff.analytics.quality.repeats import neighbours, spread_of
-from quietcuff.analytics.quality.sets import Sittings, sittings_from_tables
+from quietcuff.analytics.quality.sets import SittingColumns, sittings_from_tables
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Figure, Filters, Group, Report, Section
 from quietcuff.analytics.quality.shift_figures import shift_figures
 from quietcuff.analytics.quality.words import QualityRules
@@ -34,7 +34,7 @@ def report_on(sets: Any, readings: Any, filters: Filters, rules: QualityRules, r
     return report_on_sittings(choose(sittings, filters), filters, rules, rulebook)
 
 
-def choose(sittings: Sittings, filters: Filters) -> Sittings:
+def choose(sittings: SittingColumns, filters: Filters) -> SittingColumns:
     """The sittings that the filters leave. A later sitting elsewhere still counts as one: people are followed everywhere."""
     mask = np.ones(len(sittings), bool)
     if filters.since is not None:
@@ -51,12 +51,12 @@ def choose(sittings: Sittings, filters: Filters) -> Sittings:
 class Computed(msgspec.Struct, frozen=True, kw_only=True):
     """The parts of a report."""
 
-    sittings: Sittings
+    sittings: SittingColumns
     shares: dict[str, Share]
     numbers: Numbers
 
 
-def compute(sittings: Sittings, as_of: int, rules: QualityRules, rulebook: Rulebook) -> Computed:
+def compute(sittings: SittingColumns, as_of: int, rules: QualityRules, rulebook: Rulebook) -> Computed:
     """The shares and numbers of some sittings."""
     readings, settings = sittings.readings, rules.settings
     pairs = neighbours(readings.sets, readings.systolic, readings.diastolic)
@@ -72,7 +72,7 @@ def compute(sittings: Sittings, as_of: int, rules: QualityRules, rulebook: Ruleb
     return Computed(sittings=sittings, shares=shares, numbers=gather_numbers(sittings, pairs, spread))
 
 
-def report_on_sittings(sittings: Sittings, filters: Filters, rules: QualityRules, rulebook: Rulebook) -> Report:
+def report_on_sittings(sittings: SittingColumns, filters: Filters, rules: QualityRules, rulebook: Rulebook) -> Report:
     """The report on sittings that were chosen."""
     words, guideline = rules.words, rulebook.guidelines[rules.settings.guideline]
     if len(sittings) < MIN_ELIGIBLE:
@@ -107,7 +107,7 @@ def _figure_of(code: str, rules: QualityRules) -> str:
     return rules.faults[code].figure or code
 
 
-def empty(sittings: Sittings, filters: Filters, rules: QualityRules) -> Report:
+def empty(sittings: SittingColumns, filters: Filters, rules: QualityRules) -> Report:
     """A report that has counts and cautions, and nothing else yet."""
     n, words = len(sittings), rules.words
     return Report(
@@ -190,7 +190,7 @@ def zeros_of(done: Computed) -> tuple[Array, Share]:
     return at, Share(eligible=np.ones(len(at), bool), counted=done.numbers.digits["systolic"] == 0)
 
 
-def groups(sittings: Sittings, filters: Filters, as_of: int, rules: QualityRules, rulebook: Rulebook) -> list[Group]:
+def groups(sittings: SittingColumns, filters: Filters, as_of: int, rules: QualityRules, rulebook: Rulebook) -> list[Group]:
     """The figures of each part where the report is split, the largest parts first up to forty, in the order of their names."""
     if filters.by is None:
         return []

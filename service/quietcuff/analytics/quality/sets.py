@@ -31,7 +31,7 @@ READING_COLUMNS = ("set_id", "place", *READING_NUMBERS, "method", "counts")
 NO_DAY = np.iinfo(np.int32).min
 
 
-class Words(msgspec.Struct, frozen=True):
+class CodedWords(msgspec.Struct, frozen=True):
     """A column of words: the code of each row, −1 where nothing was recorded, and the word of each code."""
 
     codes: Array
@@ -57,14 +57,14 @@ class Readings(msgspec.Struct, frozen=True, kw_only=True):
     counts: Array
 
 
-class Sittings(msgspec.Struct, frozen=True, kw_only=True):
+class SittingColumns(msgspec.Struct, frozen=True, kw_only=True):
     """Sittings, one an entry, and their readings. ``newest`` says that the person has no later sitting at all."""
 
     person: Array
     day: Array
     confirm_by: Array
     newest: Array
-    words: dict[str, Words]
+    words: dict[str, CodedWords]
     answers: dict[str, Array]
     numbers: dict[str, Array]
     readings: Readings
@@ -72,19 +72,19 @@ class Sittings(msgspec.Struct, frozen=True, kw_only=True):
     def __len__(self) -> int:
         return len(self.day)
 
-    def chosen(self, mask: Array) -> Sittings:
+    def chosen(self, mask: Array) -> SittingColumns:
         """Only the sittings of a mask, with their readings."""
         if mask.all():
             return self
         held = mask[self.readings.sets]
         renumbered = np.cumsum(mask) - 1
         kept = {name: getattr(self.readings, name)[held] for name in self.readings.__struct_fields__ if name != "sets"}
-        return Sittings(
+        return SittingColumns(
             person=self.person[mask],
             day=self.day[mask],
             confirm_by=self.confirm_by[mask],
             newest=self.newest[mask],
-            words={name: Words(column.codes[mask], column.names) for name, column in self.words.items()},
+            words={name: CodedWords(column.codes[mask], column.names) for name, column in self.words.items()},
             answers={name: column[mask] for name, column in self.answers.items()},
             numbers={name: column[mask] for name, column in self.numbers.items()},
             readings=Readings(sets=renumbered[self.readings.sets[held]], **kept),
@@ -95,7 +95,7 @@ class Sittings(msgspec.Struct, frozen=True, kw_only=True):
         return np.asarray(self.answers[name] == 1)
 
 
-def sittings_from_tables(sets: Any, readings: Any, *, until: Any = None) -> Sittings:
+def sittings_from_tables(sets: Any, readings: Any, *, until: Any = None) -> SittingColumns:
     """The arrays of two Arrow tables. A column that is missing was recorded nowhere. Sittings after ``until`` are left out.
 
     Readings of sittings that are not in ``sets`` are left out; their order in the table does not matter.
@@ -107,7 +107,7 @@ def sittings_from_tables(sets: Any, readings: Any, *, until: Any = None) -> Sitt
     n = len(sets)
     day = days_of(sets, "local_date", n)
     person = words_of(sets, "person_key", n).codes
-    return Sittings(
+    return SittingColumns(
         person=person,
         day=day,
         confirm_by=days_of(sets, "confirm_by", n),
@@ -129,17 +129,17 @@ def column_of(table: Any, name: str) -> Any:
     return pa.concat_arrays(column.chunks) if isinstance(column, pa.ChunkedArray) else column
 
 
-def words_of(table: Any, name: str, n: int) -> Words:
+def words_of(table: Any, name: str, n: int) -> CodedWords:
     """A text column as codes."""
     import pyarrow as pa
 
     column = column_of(table, name)
     if column is None or column.null_count == n:
-        return Words(np.full(n, -1, np.int32), [])
+        return CodedWords(np.full(n, -1, np.int32), [])
     if not pa.types.is_dictionary(column.type):
         column = column.dictionary_encode()
     codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int32, copy=False)
-    return Words(codes, [str(word) for word in column.dictionary.to_pylist()] if len(column.dictionary) <= 100_000 else [])
+    return CodedWords(codes, [str(word) for word in column.dictionary.to_pylist()] if len(column.dictionary) <= 100_000 else [])
 
 
 def answers_of(table: Any, name: str, n: int) -> Array:
@@ -201,12 +201,12 @@ def readings_from_table(table: Any, set_ids: Any) -> Readings:
     )
 
 
-def in_office(sittings: Sittings) -> Array:
+def in_office(sittings: SittingColumns) -> Array:
     """The sittings that are not known to be from outside the office."""
     return np.asarray(~sittings.words["setting"].are("home", "ambulatory"))
 
 
-def values_of(sittings: Sittings) -> tuple[Array, Array]:
+def values_of(sittings: SittingColumns) -> tuple[Array, Array]:
     """The pressures of each sitting: its exact result, else the mean of its readings; NaN without any reading.
 
     So sittings that lost their result to a fault are judged by it too.

@@ -7,7 +7,7 @@ import numpy as np
 from quietcuff.analytics.quality.arrays import MOST_SIMULATED, some_of
 from quietcuff.analytics.quality.measures import Share
 from quietcuff.analytics.quality.number_faults import SEED
-from quietcuff.analytics.quality.sets import Sittings, in_office, values_of
+from quietcuff.analytics.quality.sets import SittingColumns, in_office, values_of
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Range, ShiftCondition, ShiftFigures
 from quietcuff.analytics.quality.shift import DRAWS, Drawn, draw_effects, labels_moved, mean_shift
 from quietcuff.analytics.quality.words import QualityRules
@@ -15,7 +15,7 @@ from quietcuff.core.rulebook.rulebook import Guideline, Rulebook
 
 
 def shift_figures(
-    sittings: Sittings, shares: dict[str, Share], rulebook: Rulebook, guideline: Guideline, rules: QualityRules
+    sittings: SittingColumns, shares: dict[str, Share], rulebook: Rulebook, guideline: Guideline, rules: QualityRules
 ) -> ShiftFigures | None:
     """Conditions recorded, with the published effects: the shift of the mean and the labels moved; None without any result.
 

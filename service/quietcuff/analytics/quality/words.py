@@ -20,7 +20,7 @@ LONGEST_CODE = 12
 SectionCode = Literal["method", "preparation", "numbers", "certainty", "follow-up", "control"]
 
 
-class Settings(RuleStruct, frozen=True, kw_only=True):
+class QualitySettings(RuleStruct, frozen=True, kw_only=True):
     """Thresholds at which the numbers call a fault, and the assumptions of the simulations."""
 
     guideline: str
@@ -87,7 +87,7 @@ class QualityRules(RuleStruct, frozen=True, kw_only=True):
     """The file."""
 
     version: str
-    settings: Settings
+    settings: QualitySettings
     figures: dict[str, FigureRule]
     faults: dict[str, FaultRule]
     words: dict[str, str]

@@ -6,18 +6,18 @@ import numpy as np
 
 from quietcuff.analytics.quality.arrays import MOST_SIMULATED, Array, some_of
 from quietcuff.analytics.quality.density import displaced, smooth_around
-from quietcuff.analytics.quality.faults import Found
+from quietcuff.analytics.quality.faults import FoundFault
 from quietcuff.analytics.quality.number_faults import SEED, Numbers, within_parts
-from quietcuff.analytics.quality.sets import Sittings, in_office, values_of
+from quietcuff.analytics.quality.sets import SittingColumns, in_office, values_of
 from quietcuff.analytics.quality.shift import Drawn, Moved, draw_effects, labels_changed, labels_moved
-from quietcuff.analytics.quality.words import Settings
+from quietcuff.analytics.quality.words import QualitySettings
 from quietcuff.core.rulebook.rulebook import Effect, Guideline
 
 VERSIONS = 20
 AVOIDING_REACH_MMHG = 6
 
 
-def means_of(sittings: Sittings, systolic: Array, diastolic: Array) -> tuple[Array, Array]:
+def means_of(sittings: SittingColumns, systolic: Array, diastolic: Array) -> tuple[Array, Array]:
     """The mean of the readings that count in each sitting, of all of them where none does."""
     readings, n = sittings.readings, len(sittings)
     held = ~np.isnan(systolic + diastolic)
@@ -30,7 +30,7 @@ def means_of(sittings: Sittings, systolic: Array, diastolic: Array) -> tuple[Arr
         )
 
 
-def sample_of(sittings: Sittings, mask: Array) -> tuple[Sittings, float]:
+def sample_of(sittings: SittingColumns, mask: Array) -> tuple[SittingColumns, float]:
     """At most 20,000 sittings of a mask, in the office, whose limits the labels are of; and how many each stands for."""
     places, weight = some_of(np.flatnonzero(mask & in_office(sittings)), MOST_SIMULATED, SEED)
     chosen = np.zeros(len(sittings), bool)
@@ -38,20 +38,20 @@ def sample_of(sittings: Sittings, mask: Array) -> tuple[Sittings, float]:
     return sittings.chosen(chosen), weight
 
 
-def compare(sittings: Sittings, versions: list[tuple[Array, Array]], guideline: Guideline, weight: float) -> Moved:
+def compare(sittings: SittingColumns, versions: list[tuple[Array, Array]], guideline: Guideline, weight: float) -> Moved:
     """The labels of the readings as they stand against those of other versions of the readings."""
     as_written = means_of(sittings, sittings.readings.systolic, sittings.readings.diastolic)
     return labels_changed(guideline, as_written, [means_of(sittings, *version) for version in versions], weight)
 
 
-def of_effect(found: Found, sittings: Sittings, effect: Effect, guideline: Guideline) -> Moved:
+def of_effect(found: FoundFault, sittings: SittingColumns, effect: Effect, guideline: Guideline) -> Moved:
     """Labels that the effect moves in the sittings that had the condition; those left without a result count as lost."""
     sample, weight = sample_of(sittings, found.sittings)
     amounts = draw_effects([effect], 4 * VERSIONS, SEED)
     return labels_moved(guideline, values_of(sample), np.ones((len(sample), 1), bool), amounts, weight)
 
 
-def of_rounding(found: Found, numbers: Numbers, sittings: Sittings, guideline: Guideline) -> Moved:
+def of_rounding(found: FoundFault, numbers: Numbers, sittings: SittingColumns, guideline: Guideline) -> Moved:
     """Each reading that ends in 0 is, as often as zeros are in excess, put back anywhere within 5 mmHg."""
     sample, weight = sample_of(sittings, found.sittings)
     draws = np.random.default_rng(SEED)
@@ -70,7 +70,7 @@ def of_rounding(found: Found, numbers: Numbers, sittings: Sittings, guideline: G
     return compare(sample, versions, guideline, weight)
 
 
-def of_copying(found: Found, numbers: Numbers, sittings: Sittings, guideline: Guideline) -> Moved:
+def of_copying(found: FoundFault, numbers: Numbers, sittings: SittingColumns, guideline: Guideline) -> Moved:
     """Each reading that repeats the one before is, as often as that is in excess, measured anew with the usual change."""
     sample, weight = sample_of(sittings, found.sittings)
     draws = np.random.default_rng(SEED)
@@ -95,7 +95,7 @@ def of_copying(found: Found, numbers: Numbers, sittings: Sittings, guideline: Gu
     return compare(sample, versions, guideline, weight)
 
 
-def of_avoiding(found: Found, numbers: Numbers, sittings: Sittings, guideline: Guideline) -> Moved:
+def of_avoiding(found: FoundFault, numbers: Numbers, sittings: SittingColumns, guideline: Guideline) -> Moved:
     """Readings in the 6 mmHg below are, as often as they are too many there, put above by as much as they are below."""
     name, threshold = found.threshold.split()
     limit = int(threshold)
@@ -114,7 +114,7 @@ def of_avoiding(found: Found, numbers: Numbers, sittings: Sittings, guideline: G
     return compare(sample, versions, guideline, weight)
 
 
-def of_second_arm(found: Found, sittings: Sittings, guideline: Guideline, settings: Settings) -> Moved:
+def of_second_arm(found: FoundFault, sittings: SittingColumns, guideline: Guideline, settings: QualitySettings) -> Moved:
     """The arm not measured is higher in half of the people: by the spread between arms, were the higher one used."""
     sample, weight = sample_of(sittings, found.sittings)
     draws = np.random.default_rng(SEED)
@@ -127,7 +127,7 @@ def of_second_arm(found: Found, sittings: Sittings, guideline: Guideline, settin
     return labels_changed(guideline, (systolic, diastolic), others, weight)
 
 
-def lost(found: Found, sittings: Sittings) -> float:
+def lost(found: FoundFault, sittings: SittingColumns) -> float:
     """Sittings of the fault that have no result."""
     return float(np.count_nonzero(found.sittings & np.isnan(sittings.numbers["systolic_mmhg"])))
 

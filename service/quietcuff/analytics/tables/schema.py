@@ -12,6 +12,9 @@ import msgspec
 
 from quietcuff.analytics.follow_ups import follow_ups
 from quietcuff.core.model import evaluation, fields
+from quietcuff.terminology import loinc
+from quietcuff.terminology.systems import LOINC
+from quietcuff.terminology.units import MMHG_CODE, PER_MINUTE_CODE
 
 Kind = Literal["text", "yes-no", "integer", "number", "day", "moment"]
 Hidden = Literal["set", "person", "observer", "location", "device"]
@@ -19,10 +22,10 @@ Hidden = Literal["set", "person", "observer", "location", "device"]
 NOT_RECORDED = "not recorded"
 NO_RESULT = "the sitting has no result"
 NO_LABEL = "the guideline gives no label, or its certainty cannot be told"
-MMHG, SECOND, CENTIMETRE, PER_MINUTE, YEAR = "mm[Hg]", "s", "cm", "/min", "a"
-LOINC = "http://loinc.org|"
-SYSTOLIC, DIASTOLIC, HEART_RATE = LOINC + "8480-6", LOINC + "8462-4", LOINC + "8867-4"
-MEAN_SYSTOLIC, MEAN_DIASTOLIC = LOINC + "96608-5", LOINC + "96609-3"
+MMHG, SECOND, CENTIMETRE, PER_MINUTE, YEAR = MMHG_CODE, "s", "cm", PER_MINUTE_CODE, "a"
+SYSTOLIC, DIASTOLIC, HEART_RATE, MEAN_SYSTOLIC, MEAN_DIASTOLIC = (
+    f"{LOINC}|{code}" for code in (loinc.SYSTOLIC, loinc.DIASTOLIC, loinc.HEART_RATE, loinc.MEAN_SYSTOLIC, loinc.MEAN_DIASTOLIC)
+)
 AGE_BANDS = ("0-12", "13-17", "18-29", "30-39", "40-49", "50-59", "60-69", "70-79", "80+")
 ARMS_MEASURED = ("both", "left", "right", "other")
 CUFF_FITS = ("fits", "too-small", "too-large", "outside-range", "doubtful")

@@ -20,7 +20,7 @@ from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 from quietcuff.decode.hl7v2.acknowledgement import Verdict, acknowledgement, acknowledgements, verdict_of
 from quietcuff.decode.hl7v2.header import Head, open_message
-from quietcuff.decode.hl7v2.message import MEDIA_TYPE, Report, read_report
+from quietcuff.decode.hl7v2.message import MEDIA_TYPE, ReadReport, read_report
 from quietcuff.decode.hl7v2.people import Conventions
 from quietcuff.decode.payload import Intended, RefusedPart
 from quietcuff.storage.rows.tenants import Tenant
@@ -58,7 +58,7 @@ def conventions_of(desk: AppContext, tenant: Tenant) -> Conventions:
     )
 
 
-def intended_of(report: Report) -> Intended:
+def intended_of(report: ReadReport) -> Intended:
     """Content of a report that is to be stored.
 
     Raises:
@@ -82,7 +82,7 @@ async def receive_hl7v2(
         NotReadable: it has no readable header; it is kept in the list of refused payloads.
         Busy: nothing was kept, and sending it again may help.
     """
-    reports: list[Report] = []
+    reports: list[ReadReport] = []
 
     async def reader(desk: AppContext, tenant: Tenant, body: bytes) -> Intended:
         reports.append(read_report(body, conventions_of(desk, tenant)))

@@ -37,7 +37,7 @@ from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.attempts import days_of
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.selection import first_is_dropped
 from quietcuff.core.sitting.sitting import Sitting
@@ -214,11 +214,6 @@ def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site:
     dropped = first_is_dropped(sitting, arm, counted)
     within = sitting.rulebook.variability.within
     return value_sitting(sitting.protocol, arm, counted, within, chooser=chooser, first_dropped=dropped)
-
-
-def days_of(readings: list[Attempt]) -> int:
-    """On how many local days readings were taken."""
-    return len({attempt.taken_at.date() for attempt in readings})
 
 
 def bias_in(book: Rulebook, categories: list[Category], findings: list[Finding]) -> list[str]:

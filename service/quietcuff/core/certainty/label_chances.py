@@ -9,10 +9,11 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.certainty.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
-from quietcuff.core.certainty.posterior import Limits, published
+from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
+from quietcuff.core.model.rounding import four_decimals_half_up
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 
 
@@ -42,12 +43,20 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         guideline=label.guideline,
         statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
         rows=[
-            RowChance(category=row.category, at_or_above=published(chance), at_or_above_flat=published(alone_chance))
+            RowChance(
+                category=row.category,
+                at_or_above=four_decimals_half_up(chance),
+                at_or_above_flat=four_decimals_half_up(alone_chance),
+            )
             for row, chance, alone_chance in zip(label.rows, reached, flat, strict=True)
         ],
-        label_probability=published(of_row(reached, rank)),
-        label_probability_flat=published(of_row(flat, rank)),
-        decisive=Decisive(category=label.rows[doubtful].category, systolic=published(systolic), diastolic=published(diastolic)),
+        label_probability=four_decimals_half_up(of_row(reached, rank)),
+        label_probability_flat=four_decimals_half_up(of_row(flat, rank)),
+        decisive=Decisive(
+            category=label.rows[doubtful].category,
+            systolic=four_decimals_half_up(systolic),
+            diastolic=four_decimals_half_up(diastolic),
+        ),
         interval_95=known.interval_95,
         with_device_95=known.with_device_95,
         settled=settled,

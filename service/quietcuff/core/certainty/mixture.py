@@ -16,9 +16,9 @@ from quietcuff.core.certainty.posterior import (
     chance_reached,
     chances_of_each,
     evidence_of,
-    published,
 )
 from quietcuff.core.model.evaluation import Interval
+from quietcuff.core.model.rounding import four_decimals_half_up
 
 NEGLIGIBLE = 1e-7
 UPPER_TAIL = 0.975
@@ -122,8 +122,8 @@ def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tu
     wide = [(share, middle, sqrt(sd * sd + added_sd_mmhg * added_sd_mmhg)) for share, middle, sd in parts]
     if len(wide) == 1:
         _, middle, sd = wide[0]
-        return published(middle - TWO_SIDED_95 * sd), published(middle + TWO_SIDED_95 * sd)
-    return published(quantile(wide, 1 - UPPER_TAIL)), published(quantile(wide, UPPER_TAIL))
+        return four_decimals_half_up(middle - TWO_SIDED_95 * sd), four_decimals_half_up(middle + TWO_SIDED_95 * sd)
+    return four_decimals_half_up(quantile(wide, 1 - UPPER_TAIL)), four_decimals_half_up(quantile(wide, UPPER_TAIL))
 
 
 def quantile(parts: list[tuple[float, float, float]], below: float) -> float:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from math import erfc, exp, floor, pi, sqrt
+from math import erfc, exp, pi, sqrt
 
 import msgspec
 
 from quietcuff.core.certainty.normal import Matrix, added, applied, both_below, inverse, normal, plane, scaled
 from quietcuff.core.certainty.visits import Visit
 from quietcuff.core.model.evaluation import Interval
+from quietcuff.core.model.rounding import four_decimals_half_up
 from quietcuff.core.rulebook.variability import Settling
 
 TWO_SIDED_95 = 1.959963984540054
@@ -100,15 +101,9 @@ def interval_95(belief: Belief, added_sd_mmhg: float = 0.0) -> Interval:
     across = TWO_SIDED_95 * sqrt(belief.systolic_sd**2 + added_sd_mmhg**2)
     down = TWO_SIDED_95 * sqrt(belief.diastolic_sd**2 + added_sd_mmhg**2)
     return Interval(
-        systolic_mmhg=(published(belief.systolic - across), published(belief.systolic + across)),
-        diastolic_mmhg=(published(belief.diastolic - down), published(belief.diastolic + down)),
+        systolic_mmhg=(four_decimals_half_up(belief.systolic - across), four_decimals_half_up(belief.systolic + across)),
+        diastolic_mmhg=(four_decimals_half_up(belief.diastolic - down), four_decimals_half_up(belief.diastolic + down)),
     )
-
-
-def published(value: float) -> float:
-    """Four decimals, whole numbers without a point: the last bits differ between machines."""
-    count = floor(value * 10_000 + 0.5)
-    return count / 10_000 if count % 10_000 else count // 10_000
 
 
 def excess_variation(visits: list[Visit], rules: Settling) -> Limits:

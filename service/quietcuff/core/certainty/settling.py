@@ -9,7 +9,7 @@ import msgspec
 
 from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, chance_of_each, chance_of_either
 from quietcuff.core.certainty.normal import Matrix, added, normal
-from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, evidence_of, evidence_of_visits, published
+from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, evidence_of, evidence_of_visits
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingMeasurement,
@@ -20,6 +20,7 @@ from quietcuff.core.certainty.visits import (
     within_sitting,
 )
 from quietcuff.core.model.evaluation import SettledAfter
+from quietcuff.core.model.rounding import four_decimals_half_up
 from quietcuff.core.rulebook.variability import Settling, Variability
 
 ONE_SIDED_90 = 1.2815515655446004
@@ -141,7 +142,7 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
         least, most = least - systolic - diastolic, min(most, 1.0) - max(systolic, diastolic)
     if least >= enough:
         return True
-    return most >= enough - HALF_PUBLISHED and published(chance_of_label(mixture, sides)) >= enough
+    return most >= enough - HALF_PUBLISHED and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
 
 
 def fewest(most: int, after: Callable[[int], Prospect], settles: Callable[[Prospect], bool]) -> int | None:
@@ -180,7 +181,7 @@ def chances_to_settle(
         for share, middle, sd in parts:
             spread = sqrt(sd * sd + variance / count)
             chance += share * (normal((middle - high) / spread) + normal((low - middle) / spread))
-        found.append(SettledAfter(visits=count, chance=published(chance)))
+        found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
     return found
 
 

@@ -11,8 +11,8 @@ from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, v
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Finding, Interval
 from quietcuff.core.model.readings import Facts
+from quietcuff.core.model.rounding import mean_half_up
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.sitting.mean import round_half_up
 from quietcuff.core.sitting.person import Person
 
 
@@ -74,7 +74,7 @@ def mean_of(levels: list[Level]) -> tuple[int, int]:
     """The plain mean of visits, to whole mmHg: a figure to be told, from which nothing is computed."""
     systolic = [round(100 * level.systolic) for level in levels]
     diastolic = [round(100 * level.diastolic) for level in levels]
-    return round_half_up(systolic), round_half_up(diastolic)
+    return mean_half_up(systolic), mean_half_up(diastolic)
 
 
 def change_findings(change: PressureChange | None, book: Rulebook) -> list[Finding]:

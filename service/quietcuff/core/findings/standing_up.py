@@ -12,9 +12,10 @@ import msgspec
 
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Baseline, Drop, Finding, Orthostatic
+from quietcuff.core.model.rounding import four_decimals_half_even
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Edge
-from quietcuff.core.sitting.arms import Comparison, tidy
+from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.mean import estimate
 from quietcuff.core.sitting.person import low_systolic
@@ -93,10 +94,14 @@ def measure_fall(attempt: Attempt, baseline: list[Attempt], test: StandingTest) 
     return Fall(
         attempt=attempt,
         stood=stood,
-        minutes=tidy(round(stood / timedelta(minutes=1), 1)),
+        minutes=four_decimals_half_even(round(stood / timedelta(minutes=1), 1)),
         in_time=stood <= latest,
-        systolic_mmhg=tidy((sum(each.systolic for each in baseline) - count * attempt.systolic) / (100 * count)),
-        diastolic_mmhg=tidy((sum(each.diastolic for each in baseline) - count * attempt.diastolic) / (100 * count)),
+        systolic_mmhg=four_decimals_half_even(
+            (sum(each.systolic for each in baseline) - count * attempt.systolic) / (100 * count)
+        ),
+        diastolic_mmhg=four_decimals_half_even(
+            (sum(each.diastolic for each in baseline) - count * attempt.diastolic) / (100 * count)
+        ),
     )
 
 

@@ -10,12 +10,12 @@ import msgspec
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.fields import Setting, hundredths
 from quietcuff.core.model.readings import Facts, ReadingSet, opened_at
+from quietcuff.core.model.rounding import mean_half_up
 from quietcuff.core.over_visits.history import NOT_VALID
 from quietcuff.core.over_visits.result import ArmToUse, LeftOut, Pooled, Window
 from quietcuff.core.protocols.one_sitting import judge_one_sitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.arms import compare_arms
-from quietcuff.core.sitting.mean import round_half_up
 from quietcuff.core.sitting.severity import see_severe
 from quietcuff.core.sitting.sitting import describe_sitting
 
@@ -144,8 +144,8 @@ def pool_office(sittings: list[CurrentSitting]) -> Pooled | None:
     systolic = [round(sum(value[0] for value in values) / len(values)) for values in days.values()]
     diastolic = [round(sum(value[1] for value in values) / len(values)) for values in days.values()]
     return Pooled(
-        systolic_mmhg=round_half_up(systolic),
-        diastolic_mmhg=round_half_up(diastolic),
+        systolic_mmhg=mean_half_up(systolic),
+        diastolic_mmhg=mean_half_up(diastolic),
         sittings=len(sittings),
         days=len(days),
     )

@@ -14,6 +14,7 @@ from quietcuff.core.labels.label_findings import guideline_findings
 from quietcuff.core.labels.parts import Means, classify_recording, part_categories, part_findings
 from quietcuff.core.labels.provisional import reserve
 from quietcuff.core.model.evaluation import Finding, FollowingStep, PartMean, Plan, Result, Series
+from quietcuff.core.model.rounding import four_decimals_half_even
 from quietcuff.core.protocols.series import (
     Pool,
     average,
@@ -25,7 +26,7 @@ from quietcuff.core.protocols.series import (
 )
 from quietcuff.core.record.note_line import describe_cuff, describe_site
 from quietcuff.core.rulebook.protocols import DippingClass, Recording
-from quietcuff.core.sitting.arms import Comparison, tidy
+from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.mean import estimate
 from quietcuff.core.sitting.selection import Selection
@@ -132,7 +133,7 @@ def dipping_percent(means: Means) -> float | None:
     day, night = means.get("day"), means.get("night")
     if day is None or night is None:
         return None
-    return tidy(round(100 * (day.systolic_mean_mmhg - night.systolic_mean_mmhg) / day.systolic_mean_mmhg, 2))
+    return four_decimals_half_even(round(100 * (day.systolic_mean_mmhg - night.systolic_mean_mmhg) / day.systolic_mean_mmhg, 2))
 
 
 def dipping_class(classes: list[DippingClass], percent: float) -> DippingClass:

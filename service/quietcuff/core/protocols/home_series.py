@@ -25,7 +25,7 @@ from quietcuff.core.protocols.series import (
 from quietcuff.core.record.note_line import POSITIONS, describe_cuff, describe_site
 from quietcuff.core.rulebook.protocols import HomeSeries
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.attempts import Attempt, days_of
 from quietcuff.core.sitting.mean import estimate
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.severity import SevereSeen
@@ -63,11 +63,6 @@ def drop_days(sitting: Sitting, series: HomeSeries, pool: Pool) -> Pool:
         if attempt.taken_at.date() <= last and not (series.first_day_dropped and attempt.taken_at.date() == sitting.day)
     ]
     return msgspec.structs.replace(pool, kept=kept)
-
-
-def days_of(readings: list[Attempt]) -> int:
-    """On how many local days readings were taken."""
-    return len({attempt.taken_at.date() for attempt in readings})
 
 
 def dropped_first(sitting: Sitting, pool: Pool) -> list[Attempt]:

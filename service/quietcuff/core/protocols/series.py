@@ -8,10 +8,10 @@ import msgspec
 
 from quietcuff.core.findings.finding import find
 from quietcuff.core.model.evaluation import Finding, PartMean, ReadingOutcome, Reason, State
+from quietcuff.core.model.rounding import exact_mean, four_decimals_half_even, mean_half_up
 from quietcuff.core.rulebook.protocols import ClockWindow
-from quietcuff.core.sitting.arms import Comparison, tidy
+from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt
-from quietcuff.core.sitting.mean import exact_mean, round_half_up
 from quietcuff.core.sitting.selection import Due, Selection, blocked_by, choose_method, outcomes_of
 from quietcuff.core.sitting.sitting import Sitting
 
@@ -71,8 +71,8 @@ def average(readings: Sequence[Attempt], at_least: int = 1) -> PartMean | None:
     systolic = [attempt.systolic for attempt in readings]
     diastolic = [attempt.diastolic for attempt in readings]
     return PartMean(
-        systolic_mmhg=round_half_up(systolic),
-        diastolic_mmhg=round_half_up(diastolic),
+        systolic_mmhg=mean_half_up(systolic),
+        diastolic_mmhg=mean_half_up(diastolic),
         systolic_mean_mmhg=exact_mean(systolic),
         diastolic_mean_mmhg=exact_mean(diastolic),
         readings=len(readings),
@@ -90,7 +90,7 @@ def in_window(attempt: Attempt, window: ClockWindow) -> bool:
 def valid_share(sitting: Sitting, pool: Pool) -> float:
     """The valid readings of the series among the attempts that were recorded, to four decimals."""
     attempted = sum(attempt.fault != "voided" for attempt in sitting.attempts)
-    return tidy(len(pool.arm) / attempted) if attempted else 0
+    return four_decimals_half_even(len(pool.arm) / attempted) if attempted else 0
 
 
 def too_few_finding(sitting: Sitting, selection: Selection, count: int, minimum: int) -> list[Finding]:

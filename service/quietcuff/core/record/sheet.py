@@ -13,7 +13,7 @@ import msgspec
 from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
 from quietcuff.core.model.readings import Reading, ReadingSet
 from quietcuff.core.record.sheet_sections import (
-    Section,
+    SheetSection,
     Stored,
     amendments,
     describe_cuff,
@@ -44,12 +44,12 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     title: str
     notices: list[str]
-    before: list[Section]
+    before: list[SheetSection]
     readings_heading: str
     summary: str
     columns: tuple[str, ...]
     readings: list[tuple[str, ...]]
-    after: list[Section]
+    after: list[SheetSection]
     foot: list[str]
 
 

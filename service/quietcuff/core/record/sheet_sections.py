@@ -20,7 +20,7 @@ DIGITS_SHOWN = 12
 GATHERED_ELSEWHERE = frozenset({"context-not-recorded"})
 
 
-class Section(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class SheetSection(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A heading, and named lines in order."""
 
     heading: str
@@ -52,7 +52,7 @@ class Stored(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         return any(each.cause == "corrected" for each in self.later)
 
 
-def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> Section:
+def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> SheetSection:
     """The lines that say something under their labels, then one line of all that was not recorded."""
     told, missing = [], []
     for name, value in lines:
@@ -63,7 +63,7 @@ def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> Secti
             told.append((label, value))
     if missing:
         told.append((words["gathered"], ", ".join(missing)))
-    return Section(heading=words[heading], lines=told)
+    return SheetSection(heading=words[heading], lines=told)
 
 
 def sitting_lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[Line]:

@@ -7,7 +7,7 @@ from html import escape
 from textwrap import wrap
 
 from quietcuff.core.record.sheet import Sheet
-from quietcuff.core.record.sheet_sections import Section
+from quietcuff.core.record.sheet_sections import SheetSection
 
 WIDTH = 100
 STYLE = """
@@ -71,7 +71,7 @@ def sheet_text(sheet: Sheet) -> str:
     return "\n".join(lines)
 
 
-def _section_text(section: Section) -> Iterator[str]:
+def _section_text(section: SheetSection) -> Iterator[str]:
     if not section.lines:
         return
     yield ""
@@ -98,7 +98,7 @@ def sheet_html(sheet: Sheet) -> str:
     )
 
 
-def _sections_html(sections: list[Section]) -> str:
+def _sections_html(sections: list[SheetSection]) -> str:
     return "".join(
         f"<section><h2>{escape(section.heading)}</h2>\n<dl>\n"
         + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(said)}</dd></div>\n" for name, said in section.lines)

@@ -224,7 +224,7 @@ class Effect(RuleStruct, frozen=True, kw_only=True):
     source: list[str]
 
 
-class Range(RuleStruct, frozen=True, kw_only=True):
+class LimitRange(RuleStruct, frozen=True, kw_only=True):
     """From lowest to highest, both included."""
 
     lowest: float
@@ -234,12 +234,12 @@ class Range(RuleStruct, frozen=True, kw_only=True):
 class Limits(RuleStruct, frozen=True, kw_only=True):
     """The thresholds that hold under every protocol and guideline."""
 
-    plausible_systolic: Range
-    plausible_diastolic: Range
+    plausible_systolic: LimitRange
+    plausible_diastolic: LimitRange
     least_pulse_pressure_mmhg: float
-    usual_systolic: Range
-    usual_diastolic: Range
-    usual_pulse: Range
+    usual_systolic: LimitRange
+    usual_diastolic: LimitRange
+    usual_pulse: LimitRange
     severe: Edge
     severe_expecting: Edge
     hypertension_expecting: Edge
@@ -249,7 +249,7 @@ class Limits(RuleStruct, frozen=True, kw_only=True):
     severe_adolescent_from_years: int
     severe_mean_readings: int
     postpartum_days: int
-    possible_pregnancy_years: Range
+    possible_pregnancy_years: LimitRange
     confirm_severe_within_minutes: int
     confirm_severe_expecting_within_minutes: int
     confirm_severe_apart_minutes: int

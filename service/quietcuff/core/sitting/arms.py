@@ -16,8 +16,9 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, hundredths, whole_number
+from quietcuff.core.model.fields import Site, hundredths
 from quietcuff.core.model.history import History, HistoryPair
+from quietcuff.core.model.rounding import four_decimals_half_even
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
 
@@ -237,14 +238,9 @@ def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
     count = 100 * len(pairs)
     return (
-        tidy(sum(pair.systolic for pair in pairs) / count),
-        tidy(sum(pair.diastolic for pair in pairs) / count),
+        four_decimals_half_even(sum(pair.systolic for pair in pairs) / count),
+        four_decimals_half_even(sum(pair.diastolic for pair in pairs) / count),
     )
-
-
-def tidy(mmhg: float) -> float:
-    """Four decimals at most, whole numbers without a point."""
-    return whole_number(round(mmhg, 4))
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
@@ -276,7 +272,7 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
     if apart < limits.arm_difference_mmhg and systolic * diastolic >= 0:
         apart = max(apart, abs(diastolic))
     if apart >= limits.arm_difference_mmhg:
-        findings.append(("inter-arm-10", tidy(apart)))
+        findings.append(("inter-arm-10", four_decimals_half_even(apart)))
     earlier = sitting.history.pairs if sitting.history is not None else []
     all_systolic = [hundredths(pair.systolic_difference_mmhg) for pair in earlier]
     all_systolic += [pair.systolic for pair in comparison.pairs]

@@ -183,3 +183,8 @@ def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
 def much_above(one: Attempt, other: Attempt, mmhg: float) -> bool:
     """Whether either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
     return max(one.systolic - other.systolic, one.diastolic - other.diastolic) > 100 * mmhg
+
+
+def days_of(readings: list[Attempt]) -> int:
+    """The number of local days on which readings were taken."""
+    return len({attempt.taken_at.date() for attempt in readings})

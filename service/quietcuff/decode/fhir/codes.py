@@ -8,75 +8,75 @@ no published source read. What is in none of these tables is not guessed at.
 from __future__ import annotations
 
 from quietcuff.core.model.fields import Attendance, DeviceFlag, Method, Position, Setting, Site, YesNo
+from quietcuff.terminology import loinc, mdc, snomed
+from quietcuff.terminology.systems import IEEE_11073, LOINC, SNOMED, STATUS_BITS, UCUM
+from quietcuff.terminology.units import BEATS_PER_MINUTE_CODE, KPA, KPA_CODE, MMHG, MMHG_CODE, PER_MINUTE, PER_MINUTE_CODE
 
-LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
-UCUM = "http://unitsofmeasure.org"
-IEEE_11073 = "urn:iso:std:iso:11073:10101"
-STATUS_BITS = "http://terminology.hl7.org/CodeSystem/ASN1ToHL7"
-BODY_POSITION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/observation-bodyPosition"  # [R4]
-LOCATION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/event-location"  # [R4]
 SETTING_EXTENSION = "http://hl7.org/fhir/us/vitals/StructureDefinition/MeasurementSettingExt"  # [VIT]
 
 Code = tuple[str, str]
 
-PANELS = frozenset({(LOINC, "85354-9"), (IEEE_11073, "150020")})  # [R4] bp; [PHD]
+PANELS = frozenset({(LOINC, loinc.BP_PANEL), (IEEE_11073, mdc.BP_PANEL)})  # [R4] bp; [PHD]
 # Means of several readings: [USC] the average panel; [VIT] the means of 24 hours.
-AVERAGES = frozenset((LOINC, code) for code in ("96607-7", "96608-5", "96609-3", "97844-5", "8490-5", "8472-3"))
-PULSES = frozenset({(LOINC, "8867-4"), (IEEE_11073, "149546")})  # [R4] heartrate; [PHD]
-DEVICE_STATUS = frozenset({(IEEE_11073, "8410608")})  # [PHD]
+AVERAGES = frozenset(
+    (LOINC, code)
+    for code in (
+        loinc.MEAN_PANEL,
+        loinc.MEAN_SYSTOLIC,
+        loinc.MEAN_DIASTOLIC,
+        loinc.MEAN_PANEL_24_HOURS,
+        loinc.MEAN_SYSTOLIC_24_HOURS,
+        loinc.MEAN_DIASTOLIC_24_HOURS,
+    )
+)
+PULSES = frozenset({(LOINC, loinc.HEART_RATE), (IEEE_11073, mdc.PULSE_RATE)})  # [R4] heartrate; [PHD]
+DEVICE_STATUS = frozenset({(IEEE_11073, mdc.DEVICE_STATUS)})  # [PHD]
 
 # What a component of a panel is. Some LOINC codes name the body position as well.
 COMPONENTS: dict[Code, str] = {
-    (LOINC, "8480-6"): "systolic",  # [R4] bp
-    (LOINC, "8462-4"): "diastolic",  # [R4] bp
-    (LOINC, "8478-0"): "mean",  # [R4] vital sign results
-    (LOINC, "8459-0"): "systolic",  # public list
-    (LOINC, "8453-3"): "diastolic",  # public list
-    (LOINC, "8460-8"): "systolic",  # [M]
-    (LOINC, "8454-1"): "diastolic",  # [M]
-    (LOINC, "8461-6"): "systolic",  # [M]
-    (LOINC, "8455-8"): "diastolic",  # [M]
-    (LOINC, "76534-7"): "systolic",  # public list, non-invasive
-    (LOINC, "76535-4"): "diastolic",  # public list, non-invasive
-    (IEEE_11073, "150021"): "systolic",  # [PHD]
-    (IEEE_11073, "150022"): "diastolic",  # [PHD]
-    (IEEE_11073, "150023"): "mean",  # [PHD]
-    (LOINC, "8867-4"): "pulse",  # [R4] heartrate
-    (IEEE_11073, "149546"): "pulse",  # [PHD]
-    (LOINC, "8358-4"): "cuff",  # [VIT]
+    (LOINC, loinc.SYSTOLIC): "systolic",  # [R4] bp
+    (LOINC, loinc.DIASTOLIC): "diastolic",  # [R4] bp
+    (LOINC, loinc.MEAN_ARTERIAL): "mean",  # [R4] vital sign results
+    (LOINC, loinc.SYSTOLIC_SITTING): "systolic",  # public list
+    (LOINC, loinc.DIASTOLIC_SITTING): "diastolic",  # public list
+    (LOINC, loinc.SYSTOLIC_STANDING): "systolic",  # [M]
+    (LOINC, loinc.DIASTOLIC_STANDING): "diastolic",  # [M]
+    (LOINC, loinc.SYSTOLIC_SUPINE): "systolic",  # [M]
+    (LOINC, loinc.DIASTOLIC_SUPINE): "diastolic",  # [M]
+    (LOINC, loinc.SYSTOLIC_NONINVASIVE): "systolic",  # public list, non-invasive
+    (LOINC, loinc.DIASTOLIC_NONINVASIVE): "diastolic",  # public list, non-invasive
+    (IEEE_11073, mdc.SYSTOLIC): "systolic",  # [PHD]
+    (IEEE_11073, mdc.DIASTOLIC): "diastolic",  # [PHD]
+    (IEEE_11073, mdc.MEAN_ARTERIAL): "mean",  # [PHD]
+    (LOINC, loinc.HEART_RATE): "pulse",  # [R4] heartrate
+    (IEEE_11073, mdc.PULSE_RATE): "pulse",  # [PHD]
+    (LOINC, loinc.CUFF_SIZE): "cuff",  # [VIT]
 }
-CUFF_SIZES: dict[Code, str] = {  # [VIT]
-    (SNOMED, "720736009"): "pediatric",
-    (SNOMED, "720737000"): "adult",
-    (SNOMED, "720738005"): "large adult",
-    (SNOMED, "720739002"): "small adult",
-    (SNOMED, "720740000"): "thigh",
-}
+CUFF_SIZES = {(SNOMED, code): size.replace("-", " ") for size, code in snomed.CUFF_SIZES.items()}
 POSITION_OF_COMPONENT: dict[Code, Position] = {
-    (LOINC, "8459-0"): "sitting",
-    (LOINC, "8453-3"): "sitting",
-    (LOINC, "8460-8"): "standing",
-    (LOINC, "8454-1"): "standing",
-    (LOINC, "8461-6"): "supine",
-    (LOINC, "8455-8"): "supine",
+    (LOINC, loinc.SYSTOLIC_SITTING): "sitting",
+    (LOINC, loinc.DIASTOLIC_SITTING): "sitting",
+    (LOINC, loinc.SYSTOLIC_STANDING): "standing",
+    (LOINC, loinc.DIASTOLIC_STANDING): "standing",
+    (LOINC, loinc.SYSTOLIC_SUPINE): "supine",
+    (LOINC, loinc.DIASTOLIC_SUPINE): "supine",
 }
 PRESSURES = frozenset(code for code, name in COMPONENTS.items() if name in ("systolic", "diastolic"))
 
 PRESSURE_UNITS: dict[Code, str] = {
-    (UCUM, "mm[Hg]"): "mmHg",  # [R4] bp, fixed
-    (UCUM, "kPa"): "kPa",
-    (IEEE_11073, "266016"): "mmHg",  # [PHD]
-    (IEEE_11073, "265987"): "kPa",  # [PHD]
+    (UCUM, MMHG_CODE): MMHG,  # [R4] bp, fixed
+    (UCUM, KPA_CODE): KPA,
+    (IEEE_11073, mdc.UNIT_MMHG): MMHG,  # [PHD]
+    (IEEE_11073, mdc.UNIT_KPA): KPA,  # [PHD]
 }
 PULSE_UNITS: dict[Code, str] = {
-    (UCUM, "/min"): "/min",  # [R4] heartrate, fixed
-    (UCUM, "{beats}/min"): "/min",  # [PHD]
-    (IEEE_11073, "264864"): "/min",  # [PHD]
+    (UCUM, PER_MINUTE_CODE): PER_MINUTE,  # [R4] heartrate, fixed
+    (UCUM, BEATS_PER_MINUTE_CODE): PER_MINUTE,  # [PHD]
+    (IEEE_11073, mdc.UNIT_PER_MINUTE): PER_MINUTE,  # [PHD]
 }
 # The words of a unit that has no code.
-PRESSURE_WORDS = {"mmHg": "mmHg", "mm[Hg]": "mmHg", "mm Hg": "mmHg", "kPa": "kPa"}
-PULSE_WORDS = {"/min": "/min", "beats/min": "/min", "beats/minute": "/min", "bpm": "/min"}
+PRESSURE_WORDS = {"mmHg": MMHG, "mm[Hg]": MMHG, "mm Hg": MMHG, "kPa": KPA}
+PULSE_WORDS = {"/min": PER_MINUTE, "beats/min": PER_MINUTE, "beats/minute": PER_MINUTE, "bpm": PER_MINUTE}
 # Every unit by its words and by its codes as words, in small letters: what a text beside a code may name.
 UNIT_WORDS = {
     word.lower(): unit
@@ -85,47 +85,40 @@ UNIT_WORDS = {
 }
 
 BODY_SITES: dict[Code, Site] = {
-    (SNOMED, "368208006"): "left-upper-arm",  # [SCT]
-    (SNOMED, "368209003"): "right-upper-arm",  # [SCT]
-    (SNOMED, "723961002"): "left-upper-arm",  # [VIT] brachial artery
-    (SNOMED, "723962009"): "right-upper-arm",  # [VIT]
-    (SNOMED, "5951000"): "left-wrist",  # [SCT]
-    (SNOMED, "9736006"): "right-wrist",  # [SCT]
-    (SNOMED, "368504007"): "left-wrist",  # [VIT] radial artery
-    (SNOMED, "368503001"): "right-wrist",  # [VIT]
-    (SNOMED, "61396006"): "left-thigh",  # [SCT]
-    (SNOMED, "11207009"): "right-thigh",  # [SCT]
-    (SNOMED, "113270003"): "left-thigh",  # [VIT] femoral artery
-    (SNOMED, "69833005"): "right-thigh",  # [VIT]
+    (SNOMED, snomed.LEFT_UPPER_ARM): "left-upper-arm",  # [SCT]
+    (SNOMED, snomed.RIGHT_UPPER_ARM): "right-upper-arm",  # [SCT]
+    (SNOMED, snomed.LEFT_BRACHIAL_ARTERY): "left-upper-arm",  # [VIT] brachial artery
+    (SNOMED, snomed.RIGHT_BRACHIAL_ARTERY): "right-upper-arm",  # [VIT]
+    (SNOMED, snomed.LEFT_WRIST): "left-wrist",  # [SCT]
+    (SNOMED, snomed.RIGHT_WRIST): "right-wrist",  # [SCT]
+    (SNOMED, snomed.LEFT_RADIAL_ARTERY): "left-wrist",  # [VIT] radial artery
+    (SNOMED, snomed.RIGHT_RADIAL_ARTERY): "right-wrist",  # [VIT]
+    (SNOMED, snomed.LEFT_THIGH): "left-thigh",  # [SCT]
+    (SNOMED, snomed.RIGHT_THIGH): "right-thigh",  # [SCT]
+    (SNOMED, snomed.LEFT_FEMORAL_ARTERY): "left-thigh",  # [VIT] femoral artery
+    (SNOMED, snomed.RIGHT_FEMORAL_ARTERY): "right-thigh",  # [VIT]
 }
 POSITIONS: dict[Code, Position] = {  # [VIT]
-    (SNOMED, "33586001"): "sitting",
-    (SNOMED, "10904000"): "standing",
-    (SNOMED, "40199007"): "supine",
-    (SNOMED, "102538003"): "supine",
+    (SNOMED, snomed.SITTING): "sitting",
+    (SNOMED, snomed.STANDING): "standing",
+    (SNOMED, snomed.SUPINE): "supine",
+    (SNOMED, snomed.ALSO_SUPINE): "supine",
 }
 METHODS: dict[Code, Method] = {  # [VIT]
-    (SNOMED, "31813000"): "oscillometric",
-    (SNOMED, "37931006"): "auscultatory",
+    (SNOMED, snomed.OSCILLOMETRY): "oscillometric",
+    (SNOMED, snomed.AUSCULTATION): "auscultatory",
 }
 SETTINGS: dict[Code, Setting] = {  # [VIT]
-    (SNOMED, "264362003"): "home",
-    (SNOMED, "257585005"): "office",
-    (SNOMED, "285201006"): "office",
+    (SNOMED, snomed.AT_HOME): "home",
+    (SNOMED, snomed.IN_OFFICE): "office",
+    (SNOMED, snomed.ALSO_IN_OFFICE): "office",
 }
 FLAGS: dict[Code, DeviceFlag] = {  # [PHD] bits of 8410608
-    (STATUS_BITS, "8410608.0"): "body-movement",
-    (STATUS_BITS, "8410608.1"): "cuff-loose",
-    (STATUS_BITS, "8410608.2"): "irregular-pulse",
-    (STATUS_BITS, "8410608.3"): "pulse-too-high",
-    (STATUS_BITS, "8410608.4"): "pulse-too-low",
-    (STATUS_BITS, "8410608.5"): "improper-position",
+    (STATUS_BITS, mdc.status_bit(bit)): flag for bit, flag in enumerate(mdc.STATUS_FLAGS)
 }
-DEVICE_KINDS: dict[Code, str] = {  # [VIT]
-    (SNOMED, "466086009"): "automatic",
-    (SNOMED, "466093008"): "automatic",
-    (SNOMED, "309641003"): "auscultatory",
-    (SNOMED, "309642005"): "auscultatory",
+DEVICE_KINDS: dict[Code, str] = {
+    **{(SNOMED, code): "automatic" for code in snomed.AUTOMATIC_DEVICES},
+    **{(SNOMED, code): "auscultatory" for code in snomed.AUSCULTATION_DEVICES},
 }
 
 # Why a value is missing, where that means that the device tried and failed. [R4] data-absent-reason

@@ -33,6 +33,7 @@ from quietcuff.decode.fhir.codes import Code
 from quietcuff.decode.fhir.parties import Parties, struct_of
 from quietcuff.decode.fhir.values import extensions_of, first_of, pressure_of, pulse_of, remarks_of, time_of
 from quietcuff.decode.payload import Act, OwnPlace
+from quietcuff.terminology.systems import BODY_POSITION_EXTENSION
 
 STORED: dict[str, Act] = {
     "final": "add",
@@ -177,7 +178,7 @@ def position_of(found: Found, parts: dict[str, int]) -> Position:
         Refusal: the two contradict each other.
     """
     said: set[Position] = set()
-    for extension in extensions_of(found, codes.BODY_POSITION_EXTENSION):
+    for extension in extensions_of(found, BODY_POSITION_EXTENSION):
         position: Position = first_of(codes.POSITIONS, extension.get("valueCodeableConcept"), "not-recorded")
         said.add(position)
     components = as_list(found.values.get("component"))

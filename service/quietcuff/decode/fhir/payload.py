@@ -29,6 +29,7 @@ from quietcuff.decode.fhir.panel import MeasuredPanel, add_flags, add_pulse, mea
 from quietcuff.decode.fhir.parties import Known, Parties, own_patient
 from quietcuff.decode.fhir.values import extensions_of
 from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
+from quietcuff.terminology.systems import LOCATION_EXTENSION
 
 T = TypeVar("T")
 FINAL = frozenset({"final", "amended", "corrected"})
@@ -159,7 +160,7 @@ def with_its_own(
 
 def common_to(payload: PayloadResources, one: MeasuredPanel) -> dict[str, Any]:
     """The values that the readings of one sitting have in common."""
-    places = [extension.get("valueReference") for extension in extensions_of(one.found, codes.LOCATION_EXTENSION)]
+    places = [extension.get("valueReference") for extension in extensions_of(one.found, LOCATION_EXTENSION)]
     orders = as_list(one.found.values.get("basedOn"))
     return {
         "subject": one.subject,

@@ -12,6 +12,7 @@ from quietcuff.decode.fhir.bundle import Found, Values, as_list, as_object, code
 from quietcuff.decode.fhir.codes import Code
 from quietcuff.decode.fhir.parties import struct_of
 from quietcuff.decode.gatt.values import HUNDREDTH, to_mmhg
+from quietcuff.terminology.systems import UCUM
 
 # Beyond this no pressure and no rate is converted, so that no arithmetic can overflow.
 HIGHEST_READ = 10_000
@@ -48,7 +49,7 @@ def unit_of(quantity: Values, by_code: dict[Code, str], by_word: dict[str, str],
     Raises:
         Refusal: a code beside the words of another unit: which of the two is wrong, nobody can tell.
     """
-    code, system, word = quantity.get("code"), quantity.get("system", codes.UCUM), str(quantity.get("unit"))
+    code, system, word = quantity.get("code"), quantity.get("system", UCUM), str(quantity.get("unit"))
     if code is None:
         return by_word.get(word)
     unit, told = by_code.get((str(system), str(code))), codes.UNIT_WORDS.get(word.strip().lower())

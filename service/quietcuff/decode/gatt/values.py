@@ -15,6 +15,8 @@ from typing import Any, Literal
 
 import msgspec
 
+from quietcuff.terminology.units import PASCALS_PER_MMHG
+
 Special = Literal["nan", "pos_inf", "neg_inf", "nres", "rfu"]
 
 # Whole words: with another exponent the same mantissa is a number.
@@ -41,7 +43,6 @@ def signed(value: int, bits: int) -> int:
 
 
 Value = Decimal | Special
-PASCALS_PER_MMHG = Decimal("133.322387415")
 HUNDREDTH = Decimal("0.01")
 CRC_BYTES = 2
 

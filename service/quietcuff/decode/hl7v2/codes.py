@@ -13,6 +13,8 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.model.fields import DeviceFlag, Position, Site
+from quietcuff.terminology import loinc, mdc, snomed
+from quietcuff.terminology.units import KPA, MMHG, PASCALS_PER_MMHG, PER_MINUTE
 
 Kind = Literal["systolic", "diastolic", "mean", "pulse", "both", "bits", "container", "refused"]
 Action = Literal["store", "replace", "retract", "no-value", "pass"]
@@ -30,56 +32,55 @@ class Measure(msgspec.Struct, frozen=True):
 SEVERAL = Measure("refused", reason="mean-of-several")
 ANY_ROUTE = Measure("refused", reason="route-not-stated")
 LOINC = {
-    "85354-9": Measure("container"),
-    "8480-6": Measure("systolic"),
-    "8462-4": Measure("diastolic"),
-    "8478-0": Measure("mean"),
-    "8867-4": Measure("pulse"),
-    "55284-4": Measure("both"),
-    "8459-0": Measure("systolic", "sitting"),
-    "8453-3": Measure("diastolic", "sitting"),
-    "8460-8": Measure("systolic", "standing"),
-    "8454-1": Measure("diastolic", "standing"),
-    "8461-6": Measure("systolic", "supine"),
-    "8455-8": Measure("diastolic", "supine"),
-    "76534-7": Measure("systolic"),
-    "76535-4": Measure("diastolic"),
-    "96607-7": SEVERAL,
-    "96608-5": SEVERAL,
-    "96609-3": SEVERAL,
+    loinc.BP_PANEL: Measure("container"),
+    loinc.SYSTOLIC: Measure("systolic"),
+    loinc.DIASTOLIC: Measure("diastolic"),
+    loinc.MEAN_ARTERIAL: Measure("mean"),
+    loinc.HEART_RATE: Measure("pulse"),
+    loinc.SYSTOLIC_AND_DIASTOLIC: Measure("both"),
+    loinc.SYSTOLIC_SITTING: Measure("systolic", "sitting"),
+    loinc.DIASTOLIC_SITTING: Measure("diastolic", "sitting"),
+    loinc.SYSTOLIC_STANDING: Measure("systolic", "standing"),
+    loinc.DIASTOLIC_STANDING: Measure("diastolic", "standing"),
+    loinc.SYSTOLIC_SUPINE: Measure("systolic", "supine"),
+    loinc.DIASTOLIC_SUPINE: Measure("diastolic", "supine"),
+    loinc.SYSTOLIC_NONINVASIVE: Measure("systolic"),
+    loinc.DIASTOLIC_NONINVASIVE: Measure("diastolic"),
+    loinc.MEAN_PANEL: SEVERAL,
+    loinc.MEAN_SYSTOLIC: SEVERAL,
+    loinc.MEAN_DIASTOLIC: SEVERAL,
 }
 MDC = {
-    "528391": Measure("container", name="MDC_DEV_SPEC_PROFILE_BP"),
-    "150020": Measure("container", name="MDC_PRESS_BLD_NONINV"),
-    "150021": Measure("systolic", name="MDC_PRESS_BLD_NONINV_SYS"),
-    "150022": Measure("diastolic", name="MDC_PRESS_BLD_NONINV_DIA"),
-    "150023": Measure("mean", name="MDC_PRESS_BLD_NONINV_MEAN"),
-    "150301": Measure("systolic", name="MDC_PRESS_CUFF_SYS"),
-    "150302": Measure("diastolic", name="MDC_PRESS_CUFF_DIA"),
-    "150303": Measure("mean", name="MDC_PRESS_CUFF_MEAN"),
-    "149546": Measure("pulse", name="MDC_PULS_RATE_NON_INV"),
-    "8410608": Measure("bits", name="MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS"),
-    "150016": msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD"),
-    "150017": msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_SYS"),
-    "150018": msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_DIA"),
-    "150019": msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_MEAN"),
+    mdc.BP_PROFILE: Measure("container", name="MDC_DEV_SPEC_PROFILE_BP"),
+    mdc.BP_PANEL: Measure("container", name="MDC_PRESS_BLD_NONINV"),
+    mdc.SYSTOLIC: Measure("systolic", name="MDC_PRESS_BLD_NONINV_SYS"),
+    mdc.DIASTOLIC: Measure("diastolic", name="MDC_PRESS_BLD_NONINV_DIA"),
+    mdc.MEAN_ARTERIAL: Measure("mean", name="MDC_PRESS_BLD_NONINV_MEAN"),
+    mdc.CUFF_SYSTOLIC: Measure("systolic", name="MDC_PRESS_CUFF_SYS"),
+    mdc.CUFF_DIASTOLIC: Measure("diastolic", name="MDC_PRESS_CUFF_DIA"),
+    mdc.CUFF_MEAN_ARTERIAL: Measure("mean", name="MDC_PRESS_CUFF_MEAN"),
+    mdc.PULSE_RATE: Measure("pulse", name="MDC_PULS_RATE_NON_INV"),
+    mdc.DEVICE_STATUS: Measure("bits", name=mdc.DEVICE_STATUS_NAME),
+    mdc.ANY_ROUTE_PANEL: msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD"),
+    mdc.ANY_ROUTE_SYSTOLIC: msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_SYS"),
+    mdc.ANY_ROUTE_DIASTOLIC: msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_DIA"),
+    mdc.ANY_ROUTE_MEAN_ARTERIAL: msgspec.structs.replace(ANY_ROUTE, name="MDC_PRESS_BLD_MEAN"),
 }
 SYSTEMS = {"LN": LOINC, "LOINC": LOINC, "LNC": LOINC, "MDC": MDC}
 # The text beside a LOINC code is free, but it may not name the other pressure.
 OTHER_WORD = {"systolic": "diastol", "diastolic": "systol"}
 PRESSURE_WORDS = ("systol", "diastol", "blood pressure", "press_bld", "press_cuff")
 
-MMHG_PER_KPA = Decimal(1000) / Decimal("133.322387415")
-MMHG, KPA, PER_MINUTE = "mmHg", "kPa", "/min"
+MMHG_PER_KPA = Decimal(1000) / PASCALS_PER_MMHG
 UNITS = {
     "mm[hg]": MMHG,
     "mmhg": MMHG,
     "mm(hg)": MMHG,
     "mm hg": MMHG,
-    "266016": MMHG,
+    mdc.UNIT_MMHG: MMHG,
     "mdc_dim_mmhg": MMHG,
     "kpa": KPA,
-    "265987": KPA,
+    mdc.UNIT_KPA: KPA,
     "mdc_dim_kilo_pascal": KPA,
     "/min": PER_MINUTE,
     "1/min": PER_MINUTE,
@@ -88,7 +89,7 @@ UNITS = {
     "{beats}/minute": PER_MINUTE,
     "bpm": PER_MINUTE,
     "{bpm}": PER_MINUTE,
-    "264864": PER_MINUTE,
+    mdc.UNIT_PER_MINUTE: PER_MINUTE,
     "mdc_dim_beat_per_min": PER_MINUTE,
 }
 
@@ -121,17 +122,10 @@ OFF_SCALE = frozenset("<>")
 DOUBTFUL = frozenset(("QUES", "CAL"))
 
 SITES: dict[str, Site] = {
-    "368208006": "left-upper-arm",
-    "368209003": "right-upper-arm",
+    snomed.LEFT_UPPER_ARM: "left-upper-arm",
+    snomed.RIGHT_UPPER_ARM: "right-upper-arm",
     "LUA": "left-upper-arm",
     "RUA": "right-upper-arm",
 }
-STATUS_BITS: tuple[DeviceFlag, ...] = (
-    "body-movement",
-    "cuff-loose",
-    "irregular-pulse",
-    "pulse-too-high",
-    "pulse-too-low",
-    "improper-position",
-)
+STATUS_BITS: tuple[DeviceFlag, ...] = mdc.STATUS_FLAGS
 EUI_64 = "urn:oid:1.2.840.10004.1.1.1.0.0.1.0.0.1.2680"

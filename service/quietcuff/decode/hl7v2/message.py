@@ -43,7 +43,7 @@ class PatientGroup(msgspec.Struct, kw_only=True):
     orders: list[Order] = []
 
 
-class Report(msgspec.Struct, frozen=True, kw_only=True):
+class ReadReport(msgspec.Struct, frozen=True, kw_only=True):
     """A message as it was understood. ``rejected`` where it was turned away whole, and then it has no patients."""
 
     head: Head
@@ -72,7 +72,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
         return counted
 
 
-def read_report(body: bytes, conventions: Conventions) -> Report:
+def read_report(body: bytes, conventions: Conventions) -> ReadReport:
     """Read a message.
 
     Raises:
@@ -81,7 +81,7 @@ def read_report(body: bytes, conventions: Conventions) -> Report:
     opened = open_message(body)
     head, text = opened.head, opened.text
     if opened.rejected is not None:
-        return Report(head=head, text=text, patients=[], rows=[], sittings=[], rejected=opened.rejected)
+        return ReadReport(head=head, text=text, patients=[], rows=[], sittings=[], rejected=opened.rejected)
     patients, rows = walk(text, conventions)
     refuse_wrong_clocks(head, rows, conventions)
     sittings = [
@@ -95,7 +95,7 @@ def read_report(body: bytes, conventions: Conventions) -> Report:
         for row in rows:
             if row.fate == "used":
                 row.ignore("test-data")
-    return Report(head=head, text=text, patients=patients, rows=rows, sittings=sittings)
+    return ReadReport(head=head, text=text, patients=patients, rows=rows, sittings=sittings)
 
 
 def refuse_wrong_clocks(head: Head, rows: list[ObservationRow], conventions: Conventions) -> None:

@@ -23,6 +23,7 @@ from quietcuff.decode.hl7v2.codes import Action, Measure
 from quietcuff.decode.hl7v2.syntax import Segment, Text, part
 from quietcuff.decode.hl7v2.times import Moment, NoSuchTime, read_time
 from quietcuff.decode.payload import RefusedPart
+from quietcuff.terminology.units import KPA, MMHG, PER_MINUTE
 
 NUMBER = re.compile(r"[+-]?[0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9}")
 PACKED = re.compile(r"([0-9]{1,3}(?:\.[0-9]{1,4})?) ?/ ?([0-9]{1,3}(?:\.[0-9]{1,4})?)(?: ?([A-Za-z(][A-Za-z()\[\] ]{0,15}))?")
@@ -92,13 +93,13 @@ def unit_of(kind: str, text: Text, segment: Segment, packed: str) -> str:
     Raises:
         Refusal: none of a pressure, or one that is not of this measure.
     """
-    accepted = [codes.PER_MINUTE] if kind == "pulse" else [codes.MMHG, codes.KPA]
+    accepted = [PER_MINUTE] if kind == "pulse" else [MMHG, KPA]
     parts = [each.lower() for each in text.parts(segment, 6)]
     codings = [(part(parts, at), part(parts, at + 1)) for at in (1, 4)]
     said = [code for code, _ in codings if code in codes.UNITS] + [name for _, name in codings if is_unit_name(name)]
     said += [packed.lower().strip()] if packed else []
     if not said and not any(parts) and kind == "pulse":
-        return codes.PER_MINUTE
+        return PER_MINUTE
     if not said and not any(parts):
         raise Refusal(6, "unit-missing", "mm[Hg] or kPa.")
     found = {codes.UNITS.get(each) for each in said}
@@ -120,7 +121,7 @@ def in_unit(said: str, unit: str) -> Decimal:
         Refusal: out of range, or finer than a hundredth.
     """
     number = Decimal(said)
-    if unit == codes.KPA:
+    if unit == KPA:
         number = (number * codes.MMHG_PER_KPA).quantize(HUNDREDTH)
     if not 0 <= number <= MOST:
         raise Refusal(5, "out-of-range", f"From 0 to {MOST} mmHg or per minute.")

@@ -18,6 +18,8 @@ from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifie
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
 from quietcuff.storage.schema.codes import CUFF_SIZE
+from quietcuff.terminology import units
+from quietcuff.terminology.systems import UCUM
 
 OTHER = "other"
 # Other words for a size that has a name.
@@ -119,7 +121,7 @@ def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int
         effective_date_time=reading.taken_at,
         issued=instant(stand.updated_at),
         performer=elsewhere_list(reading.observer) or frame.observer,
-        value_quantity=None if pulse is None else quantity(pulse, codes.PER_MINUTE_UNIT, codes.PER_MINUTE_CODE),
+        value_quantity=None if pulse is None else quantity(pulse, units.PER_MINUTE, units.PER_MINUTE_CODE),
         data_absent_reason=codes.ABSENT_UNKNOWN if pulse is None else None,
         device=device,
     )
@@ -175,9 +177,9 @@ def pressure(code: CodeableConcept, mmhg: float | None, absent: CodeableConcept)
     """One pressure in mmHg, or why it is missing."""
     if mmhg is None:
         return Component(code=code, data_absent_reason=absent)
-    return Component(code=code, value_quantity=quantity(mmhg, codes.MMHG_UNIT, codes.MMHG_CODE))
+    return Component(code=code, value_quantity=quantity(mmhg, units.MMHG, units.MMHG_CODE))
 
 
 def quantity(value: float, unit: str, code: str) -> Quantity:
     """A value with a UCUM unit."""
-    return Quantity(value=value, unit=unit, system=codes.UCUM, code=code)
+    return Quantity(value=value, unit=unit, system=UCUM, code=code)

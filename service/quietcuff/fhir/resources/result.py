@@ -19,6 +19,8 @@ from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
 from quietcuff.fhir.resources.readings import CATEGORY, common_cuff, cuff_component, quantity
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
+from quietcuff.terminology import units
+from quietcuff.terminology.systems import UCUM
 
 
 def components_beside(evaluation: Evaluation) -> list[Component]:
@@ -82,11 +84,11 @@ def percentile_components(percentile: Percentile) -> Iterator[Component]:
     for name, value in (("Systolic", percentile.systolic), ("Diastolic", percentile.diastolic)):
         yield Component(
             code=CodeableConcept(text=f"{name} blood pressure percentile {of}"),
-            value_quantity=Quantity(value=value, unit=codes.PERCENT_UNIT, system=codes.UCUM, code=codes.PERCENT_CODE),
+            value_quantity=Quantity(value=value, unit=units.PERCENT, system=UCUM, code=units.PERCENT_CODE),
         )
     yield Component(
         code=CodeableConcept(text=f"Height z ({percentile.height_reference})"),
-        value_quantity=Quantity(value=percentile.height_z, unit=codes.COUNT_UNIT, system=codes.UCUM, code=codes.COUNT_CODE),
+        value_quantity=Quantity(value=percentile.height_z, unit=units.COUNT, system=UCUM, code=units.COUNT_CODE),
     )
 
 
@@ -102,7 +104,7 @@ def own_coding(category: Category) -> Coding:
 
 def mmhg(value: float) -> Quantity:
     """A pressure, or a difference of two, in mmHg."""
-    return Quantity(value=value, unit=codes.MMHG_UNIT, system=codes.UCUM, code=codes.MMHG_CODE)
+    return Quantity(value=value, unit=units.MMHG, system=UCUM, code=units.MMHG_CODE)
 
 
 MEAN_PROFILES = [codes.US_AVERAGE_BP_PROFILE]
@@ -152,15 +154,15 @@ def mean_components(result: Result) -> list[Component]:
     return [
         Component(
             code=codes.MEAN_SYSTOLIC,
-            value_quantity=quantity(result.systolic_mmhg, codes.MMHG_UNIT, codes.MMHG_CODE),
+            value_quantity=quantity(result.systolic_mmhg, units.MMHG, units.MMHG_CODE),
         ),
         Component(
             code=codes.MEAN_DIASTOLIC,
-            value_quantity=quantity(result.diastolic_mmhg, codes.MMHG_UNIT, codes.MMHG_CODE),
+            value_quantity=quantity(result.diastolic_mmhg, units.MMHG, units.MMHG_CODE),
         ),
         Component(
             code=codes.READINGS_COUNTED,
-            value_quantity=quantity(result.readings_counted, codes.COUNT_UNIT, codes.COUNT_CODE),
+            value_quantity=quantity(result.readings_counted, units.COUNT, units.COUNT_CODE),
         ),
     ]
 

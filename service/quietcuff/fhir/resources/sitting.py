@@ -19,6 +19,7 @@ from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
+from quietcuff.terminology.systems import BODY_POSITION_EXTENSION, LOCATION_EXTENSION
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
 
@@ -104,9 +105,9 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
 def extensions_by_position(location: GivenIdentifier | None) -> dict[str, list[Extension] | None]:
     """Body position and place, as far as they are known, for each position that a reading may have."""
     where = elsewhere(location)
-    place = [] if where is None else [Extension(url=codes.LOCATION_EXTENSION, value_reference=where)]
+    place = [] if where is None else [Extension(url=LOCATION_EXTENSION, value_reference=where)]
     known = {
-        position: [Extension(url=codes.BODY_POSITION_EXTENSION, value_codeable_concept=concept), *place]
+        position: [Extension(url=BODY_POSITION_EXTENSION, value_codeable_concept=concept), *place]
         for position, concept in codes.BODY_POSITION.items()
     }
     return {**known, "not-recorded": place or None}

@@ -22,9 +22,10 @@ from quietcuff.fhir.model.resources import CodeableConcept
 from quietcuff.fhir.search.parameter import refused, split, unescaped_part
 from quietcuff.storage.schema.codes import DEVICE_FLAG
 from quietcuff.storage.search.query import Kind, Operator, ValueTest
+from quietcuff.terminology import units
+from quietcuff.terminology.systems import UCUM
 
-# UCUM: 1 m[Hg] is 133.322 kPa.
-MMHG_IN_KPA = Fraction(133_322, 1_000_000)
+KPA_IN_MMHG = 1000 / Fraction(units.PASCALS_PER_MMHG)
 
 
 class Unit(msgspec.Struct, frozen=True):
@@ -35,9 +36,9 @@ class Unit(msgspec.Struct, frozen=True):
     others: dict[str, Fraction] = {}
 
 
-MMHG = Unit(codes.MMHG_CODE, codes.MMHG_UNIT, {"kPa": 1 / MMHG_IN_KPA})
-PER_MINUTE = Unit(codes.PER_MINUTE_CODE, codes.PER_MINUTE_UNIT)
-COUNT = Unit(codes.COUNT_CODE, codes.COUNT_UNIT)
+MMHG = Unit(units.MMHG_CODE, units.MMHG, {units.KPA_CODE: KPA_IN_MMHG})
+PER_MINUTE = Unit(units.PER_MINUTE_CODE, units.PER_MINUTE)
+COUNT = Unit(units.COUNT_CODE, units.COUNT)
 
 
 class Slot(msgspec.Struct, frozen=True):
@@ -186,7 +187,7 @@ def first_whole(number: Fraction, *, is_in: bool) -> int:
 
 def ratio_of(unit: Unit, wanted: AskedQuantity) -> Fraction | None:
     """The factor from the wanted unit to the shown one. Without a system the unit may be the code or the text shown."""
-    if wanted.system not in (None, codes.UCUM):
+    if wanted.system not in (None, UCUM):
         return None
     if wanted.unit is None or wanted.unit == unit.code or (wanted.system is None and wanted.unit == unit.text):
         return Fraction(1)
