@@ -11,10 +11,10 @@ from quietcuff.core.rulebook.rulebook import (
     Edge,
     Effect,
     Guideline,
+    LimitRange,
     Limits,
     Population,
     Protocol,
-    Range,
     Row,
     Rulebook,
 )
@@ -234,10 +234,10 @@ def limits(book: Rulebook) -> Iterator[str]:
     yield from table(("limit", "value", "source"), rows)
 
 
-def limit(value: Edge | Range | float) -> str:
+def limit(value: Edge | LimitRange | float) -> str:
     if isinstance(value, Edge):
         return f"{edge(value)} or more, either"
-    return f"{value.lowest:g} to {value.highest:g}" if isinstance(value, Range) else f"{value:g}"
+    return f"{value.lowest:g} to {value.highest:g}" if isinstance(value, LimitRange) else f"{value:g}"
 
 
 def edge(value: Edge) -> str:

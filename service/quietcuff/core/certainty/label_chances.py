@@ -42,14 +42,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     return Certainty(
         guideline=label.guideline,
         statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
-        rows=[
-            RowChance(
-                category=row.category,
-                at_or_above=four_decimals_half_up(chance),
-                at_or_above_flat=four_decimals_half_up(alone_chance),
-            )
-            for row, chance, alone_chance in zip(label.rows, reached, flat, strict=True)
-        ],
+        rows=row_chances(label.rows, reached, flat),
         label_probability=four_decimals_half_up(of_row(reached, rank)),
         label_probability_flat=four_decimals_half_up(of_row(flat, rank)),
         decisive=Decisive(
@@ -69,6 +62,18 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         bias_not_included=bias,
         assumptions=known.assumptions,
     )
+
+
+def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> list[RowChance]:
+    """The chance of each row or higher, with the prior and without."""
+    return [
+        RowChance(
+            category=row.category,
+            at_or_above=four_decimals_half_up(chance),
+            at_or_above_flat=four_decimals_half_up(alone),
+        )
+        for row, chance, alone in zip(rows, reached, flat, strict=True)
+    ]
 
 
 def edges_of(rows: list[Row]) -> list[Limits]:
