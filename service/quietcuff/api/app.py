@@ -27,6 +27,7 @@ from quietcuff.api.routes.device_payloads import DevicePayloads, Payloads, Refus
 from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
+from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
 from quietcuff.api.routes.oauth import Authorization
@@ -55,6 +56,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Groups,
     BulkExport,
     *FHIR_CONTROLLERS,
+    *DEFINITION_CONTROLLERS,
     Authorization,
     Protocols,
     Guidelines,

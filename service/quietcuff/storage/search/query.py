@@ -14,7 +14,7 @@ Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 Order = Literal["date", "-date", "updated", "-updated"]
 Operator = Literal["always", "present", "absent", "within", "outside", "bit", "no-bit"]
 # What of other systems an Observation points to by an identifier.
-Pointer = Literal["based_on", "encounter", "performer"]
+Pointer = Literal["based_on", "encounter", "performer", "location", "protocol", "setting", "state", "label", "finding"]
 
 KINDS: tuple[Kind, ...] = ("reading", "pulse", "flags", "mean")
 # A reading's entries stand together, the mean after all of them.
@@ -50,12 +50,15 @@ class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
 
 class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
     """What an entry must point to: to any of these identifiers, whole (``system|value``, as stored), by their value in whatever
-    system, or by their system alone. With ``is_missing`` it is asked only whether it points to nothing."""
+    system, or by their system alone. Codes of sets are asked for by their number, or as a part of the text that holds several.
+    With ``is_missing`` it is asked only whether it points to nothing."""
 
     pointer: Pointer
     pairs: frozenset[str] = frozenset()
     values: frozenset[str] = frozenset()
     systems: frozenset[str] = frozenset()
+    numbers: frozenset[int] = frozenset()
+    words: frozenset[str] = frozenset()
     is_missing: bool | None = None
 
     @property
@@ -63,7 +66,8 @@ class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
         """Which of its conditions it has; none where nothing can satisfy it."""
         if self.is_missing is not None:
             return ("missing" if self.is_missing else "present",)
-        return tuple(form for form in ("pairs", "values", "systems") if getattr(self, form))
+        whole = tuple(form for form in ("pairs", "values", "systems", "numbers") if getattr(self, form))
+        return (*whole, f"words{len(self.words)}") if self.words else whole
 
 
 class EntryPageEnd(msgspec.Struct, frozen=True, array_like=True):
