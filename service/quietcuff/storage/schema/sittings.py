@@ -192,6 +192,8 @@ reading_set = Table(
     Column("mean_method", SmallInteger, doc="METHOD of every reading that counts in the mean shown, where it is one"),
     Column("mean_has_device", Boolean(create_constraint=False), doc="true where the mean shown names a device, else null"),
     Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
+    Column("labels", Text, doc="guideline:category of its labels, a space before and after each"),
+    Column("findings", Text, doc="the codes of its findings, a space before and after each"),
     Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
     Index("ix_reading_set_set", "tenant_id", "set_id"),
     Index("ix_reading_set_subject_taken", "tenant_id", "subject_id", "taken_from"),
@@ -250,6 +252,22 @@ Index(
     reading_set.c.encounter,
     postgresql_where=reading_set.c.encounter.is_not(None),
     sqlite_where=reading_set.c.encounter.is_not(None),
+)
+Index(
+    "ix_reading_set_observer",
+    reading_set.c.tenant_id,
+    reading_set.c.observer,
+    reading_set.c.taken_from,
+    postgresql_where=reading_set.c.observer.is_not(None),
+    sqlite_where=reading_set.c.observer.is_not(None),
+)
+Index(
+    "ix_reading_set_location",
+    reading_set.c.tenant_id,
+    reading_set.c.location,
+    reading_set.c.taken_from,
+    postgresql_where=reading_set.c.location.is_not(None),
+    sqlite_where=reading_set.c.location.is_not(None),
 )
 
 set_version = Table(

@@ -1,0 +1,1 @@
+"""What of FHIR the service defines itself, and publishes."""
