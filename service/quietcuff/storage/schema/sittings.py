@@ -1,9 +1,8 @@
 """Tables of tenants, people, devices, sittings, readings and claims, for SQLite and PostgreSQL.
 
-The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned or
-distributed by it. Documents are bytes, kept as they were answered; the database never parses them. There are no foreign keys
-between the tables that every request writes. The words behind small numbers stand in ``codes.py``. Identifiers that callers
-gave as system and value are stored as ``system|value``.
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned by it.
+Documents are bytes, kept as they were answered. There are no foreign keys between the tables that every request writes. The
+words behind small numbers stand in ``codes.py``. Identifiers of callers are stored as ``system|value``.
 """
 
 from __future__ import annotations
