@@ -55,6 +55,16 @@ def test_the_commands_of_the_readme_lead_from_readings_to_an_observation(tmp_pat
     assert all(category["provisional"] for category in evaluation["categories"])
 
 
+def test_the_sitting_of_the_readme_is_told_as_the_command_tells_it() -> None:
+    (shown,) = blocks("README.md", "text")
+    command = "quietcuff evaluate docs/sitting.json"
+    assert f"`{command}`" in (TOP / "README.md").read_text("utf-8")
+    done = ran(command, TOP)
+    assert done.returncode == 0, done.stderr
+    # The table is padded to its width; a page holds no blanks at the end of a line.
+    assert [line.rstrip() for line in done.stdout.splitlines()] == shown.splitlines()
+
+
 def test_the_examples_of_the_guides_are_accepted() -> None:
     (least,) = blocks("docs/integrator.md", "json")
     evaluation = evaluate(msgspec.json.decode(least, type=ReadingSet), None, load_rulebook())
