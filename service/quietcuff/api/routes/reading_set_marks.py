@@ -30,7 +30,7 @@ MARK_PARAMETERS = tuple(
 
 
 def marks_of(asked: dict[str, str]) -> SetMarks:
-    """What of the parameters narrows a list by what sittings say of themselves.
+    """The parameters that narrow a list by what sittings say of themselves.
 
     Raises:
         NotAcceptable: empty, or none of the words that there are; all of them are named.

@@ -153,7 +153,7 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
 
 
 def prior_decides(rows: list[RowChance]) -> bool:
-    """Whether a row is more likely than not reached with the prior, and not without it, or the other way round."""
+    """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
     return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
 
 

@@ -1,1 +1,1 @@
-"""What of FHIR the service defines itself, and publishes."""
+"""Definitions of FHIR that the service makes itself, and publishes."""

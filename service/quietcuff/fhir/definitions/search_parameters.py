@@ -19,7 +19,7 @@ def search_parameter_url(public_url: str, name: str) -> str:
 
 
 def expression_of(public_url: str, name: str) -> str:
-    """Where the value of a parameter stands."""
+    """The path of a parameter's value."""
     if name == "label":
         return "Observation.interpretation"
     if name == "location":

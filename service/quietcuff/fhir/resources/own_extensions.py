@@ -23,7 +23,7 @@ from quietcuff.terminology.units import MMHG, MMHG_CODE
 
 
 def setting_extension(reading_set: ReadingSet, public_url: str) -> Extension:
-    """Where the sitting was, and whether anybody else was in the room."""
+    """The setting of the sitting, and whether anybody else was in the room."""
     return made_of(
         SETTING,
         public_url,
@@ -53,7 +53,7 @@ def provisional(category: Category, public_url: str) -> Extension:
 
 
 def certainty_parts(one: Certainty, public_url: str) -> Iterator[Extension]:
-    """How sure one label is, in numbers that can be searched for and averaged."""
+    """The certainty of one label, in numbers that can be searched for and averaged."""
     yield Extension(url="guideline", value_string=one.guideline)
     yield Extension(url="label-probability", value_decimal=one.label_probability)
     yield Extension(url="label-probability-flat", value_decimal=one.label_probability_flat)

@@ -126,7 +126,7 @@ def by_state(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery
 
 
 def numbered_test(pointer: Pointer, asked: AskedParameter, words: Codes) -> PointerTest:
-    """What codes of ours ask for that are stored as numbers."""
+    """A test of our codes that are stored as numbers."""
     system = code_system(asked.publisher.public_url, f"sitting-{pointer}")
     named = (word for word in words.words if any(one.names(system, word) for one in asked.tokens))
     return PointerTest(pointer=pointer, numbers=frozenset(words.number(word) for word in named))
@@ -154,7 +154,7 @@ def by_label(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery
 
 
 def label_word(wanted: SearchToken) -> str | None:
-    """How a label stands in the text that holds those of a set; None for what is none of them."""
+    """A label as it stands in the text that holds those of a set; None for what is none of them."""
     if wanted.system is None:
         return f":{wanted.code} " if is_word(wanted.code) else None
     prefix = codes.GUIDELINE_SYSTEM.format(guideline="")
@@ -167,7 +167,7 @@ def label_word(wanted: SearchToken) -> str | None:
 
 
 def is_word(text: str) -> bool:
-    """Whether a text can be a code of ours: they hold neither spaces nor what separates them."""
+    """True where a text can be a code of ours: they hold neither spaces nor what separates them."""
     return bool(text) and not any(letter in " :\0" for letter in text)
 
 

@@ -153,7 +153,7 @@ def next_mean(
 
 
 def compared_mean(sitting: SittingVersion) -> Observation | None:
-    """What a mean says, without the extensions of ours: they alone never move it, so that versions stored before
+    """The content of a mean without our own extensions: they alone never move it, so that versions stored before
     there were any are told again as they were counted."""
     mean = mean_observation(sitting, frame_of(sitting, ""), NEUTRAL)
     if mean is None:

@@ -171,7 +171,7 @@ LONGEST_PAGE = 200
 
 
 class SetMarks(msgspec.Struct, frozen=True, kw_only=True):
-    """What sets are further narrowed by; None where it was not asked. ``observer`` and ``location`` are ``system|value``, or a
+    """Further conditions on sets; None where it was not asked. ``observer`` and ``location`` are ``system|value``, or a
     value in whatever system; ``label`` is ``guideline:category``, or a category of whatever guideline."""
 
     observer: str | None = None
@@ -317,7 +317,7 @@ def conditions_of(wanted: ListFilter) -> list[ColumnElement[bool]]:
 
 
 def conditions_of_marks(marks: SetMarks) -> Iterator[ColumnElement[bool]]:
-    """What the newest version of a set must say of itself."""
+    """The conditions on the newest version of a set."""
     for column, identifier in ((_c.observer, marks.observer), (_c.location, marks.location)):
         if identifier is not None:
             yield column == identifier if "|" in identifier else func.substr(column, FirstBar(column) + 1) == identifier

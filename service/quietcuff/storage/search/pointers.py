@@ -65,7 +65,7 @@ def condition_of_form(column: Column, form: str, name: str) -> Column:
 
 
 def word_names(name: str, form: str) -> list[str]:
-    """What the words of a test are called in its statement; their number stands in the name of the form."""
+    """The names of a test's words in its statement; their number stands in the name of the form."""
     return [f"{name}_{number}" for number in range(int(form.removeprefix(WORDS)))]
 
 

@@ -10,14 +10,14 @@ from sqlalchemy.sql.functions import FunctionElement
 
 
 class FirstBar(FunctionElement[int]):
-    """Where the first bar of a text stands, from 1."""
+    """The position of the first bar of a text, counted from 1."""
 
     type = Integer()
     inherit_cache = True
 
 
 class PlaceOf(FunctionElement[int]):
-    """Where the second text stands in the first, from 1; 0 where it does not. Letters are not folded, as LIKE would."""
+    """The position of the second text in the first, from 1; 0 where it does not. Letters are not folded, as LIKE would."""
 
     type = Integer()
     inherit_cache = True
@@ -44,5 +44,5 @@ def _place_of_sqlite(element: PlaceOf, compiler: Any, **options: Any) -> str:
 
 
 def holds(column: Any, part: Any) -> ColumnElement[bool]:
-    """Whether a text that is there has the other as a part."""
+    """True where a text that is there has the other as a part."""
     return PlaceOf(column, part) > 0
