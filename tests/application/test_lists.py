@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from random import Random
 from typing import Any
 
 import msgspec
@@ -12,6 +13,7 @@ from application.clinic import Body, Clinic, on_day, reading, sitting, told
 from quietcuff import application
 from quietcuff.application import SetQuery
 from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.storage.rows.reading_sets import SetMarks
 
 NOBODY = "cda41017-1d9a-8818-bb1a-da6d8d866445"
 
@@ -105,3 +107,83 @@ async def test_what_cannot_be_asked(clinic: Clinic, query: dict[str, Any], fault
     with pytest.raises(NotAcceptable) as refused:
         await listed(clinic, **query)
     assert [(one.parameter, one.code) for one in refused.value.faults] == [fault]
+
+
+STAFF = [{"system": system, "value": value} for system in ("urn:a", "urn:b") for value in ("n|1", "d-1")]
+
+
+def text_of(identifier: Body | None) -> str | None:
+    return None if identifier is None else f"{identifier['system']}|{identifier['value']}"
+
+
+def says(one: Body, name: str, wanted: str) -> bool:
+    """The plain model: what a stored set says of itself, as it was answered."""
+    reading_set, evaluation = one["reading_set"], one["evaluation"]
+    if name in ("observer", "location"):
+        own = reading_set[name]
+        # The first bar parts system and value, so that a value alone holds none.
+        return own is not None and wanted == (text_of(own) if "|" in wanted else own["value"])
+    if name == "finding":
+        return any(finding["code"] == wanted for finding in evaluation["findings"])
+    if name == "label":
+        labels = [one for one in evaluation["categories"] if one["category"] is not None]
+        return any(wanted in (one["category"], f"{one['guideline']}:{one['category']}") for one in labels)
+    return wanted in (reading_set.get(name), evaluation["protocol"]["id"] if name == "protocol" else evaluation.get(name))
+
+
+async def test_sets_are_found_by_what_they_say_of_themselves(clinic: Clinic) -> None:
+    """Every filter, alone and with one more, against a plain model over what was answered."""
+    rng, stored = Random(20260504), []
+    protocols = sorted(clinic.desk.rulebook.protocols)
+    for number in range(60):
+        high = rng.choice([(118, 74), (134, 84), (152, 96), (188, 122), (84, 50)])
+        body = sitting(
+            on_day(
+                [reading(0, *high), reading(1.2, *high), reading(2.4, *high)][: rng.choice([1, 2, 3])],
+                f"2026-05-{number % 28 + 1:02}",
+            ),
+            person=f"p-{number % 7}",
+            observer=rng.choice([*STAFF, None]),
+            location=rng.choice([*STAFF, None]),
+            setting=rng.choice(["office", "office", "home"]),
+            closed=rng.random() < 0.8,
+        )
+        answer = await clinic.receive({key: value for key, value in body.items() if value is not None})
+        stored.append(told(answer))
+    values = {
+        "observer": [text_of(STAFF[0]), "n|1", "d-1", "nobody", "urn:a|"],
+        "location": [text_of(STAFF[3]), "d-1", "nobody"],
+        "protocol": [*protocols[:3], *{one["evaluation"]["protocol"]["id"] for one in stored}, "none"],
+        "setting": ["office", "home", "ambulatory"],
+        "state": ["in-progress", "complete", "not-usable"],
+        "finding": [
+            *sorted({finding["code"] for one in stored for finding in one["evaluation"]["findings"]}),
+            "none",
+            "%",
+            "e",
+        ],
+        "label": [
+            *sorted({f"{said['guideline']}:{said['category']}" for one in stored for said in one["evaluation"]["categories"]}),
+            *sorted({str(said["category"]) for one in stored for said in one["evaluation"]["categories"]}),
+            "_",
+        ],
+    }
+    asked = [(name, str(value)) for name, every in values.items() for value in every]
+    for first, second in [*zip(asked, asked, strict=True), *((rng.choice(asked), rng.choice(asked)) for _ in range(60))]:
+        marks = dict([first, second])
+        items, cursor = await listed(clinic, limit=200, marks=SetMarks(**marks))
+        expected = {one["id"] for one in stored if all(says(one, *mark) for mark in marks.items())}
+        assert ({item["id"] for item in items}, cursor) == (expected, None), marks
+    hits = {name: sum(says(one, name, str(value)) for one in stored for value in every) for name, every in values.items()}
+    assert min(hits.values()) > 0, hits
+
+
+async def test_a_corrected_set_is_found_by_what_it_says_now(clinic: Clinic) -> None:
+    answer = await clinic.receive(sitting([reading(0, 152, 96), reading(1.2, 152, 96)], observer=STAFF[0]))
+    [high], _ = await listed(clinic, marks=SetMarks(observer="urn:a|n|1"))
+    label = high["categories"][0]["category"]
+    lower = {"systolic_mmhg": 112, "diastolic_mmhg": 70}
+    await clinic.correct(answer, *({"change": "amend-reading", "index": place, "set": lower} for place in (0, 1)))
+    assert await listed(clinic, marks=SetMarks(label=label)) == ([], None)
+    [found], _ = await listed(clinic, marks=SetMarks(observer="urn:a|n|1"))
+    assert found["categories"][0]["category"] != label

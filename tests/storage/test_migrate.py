@@ -157,7 +157,7 @@ async def test_what_stored_readings_point_to_is_found_after_the_upgrade(
     async def columns() -> list[Any]:
         statements = (
             "SELECT set_id, reading_index, performer, has_device, identifier FROM reading",
-            "SELECT set_id, mean_method, mean_has_device, version FROM reading_set",
+            "SELECT set_id, mean_method, mean_has_device, version, labels, findings FROM reading_set",
         )
         return [sorted(map(str, await clinic.rows(one))) for clinic in clinics for one in statements]
 

@@ -36,6 +36,7 @@ from quietcuff.api.routes.device_payloads import DevicePayloads, Payloads, Refus
 from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
+from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
 from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
@@ -72,6 +73,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Quality,
     WhatIfs,
     *FHIR_CONTROLLERS,
+    *DEFINITION_CONTROLLERS,
     Authorization,
     Protocols,
     Guidelines,

@@ -166,6 +166,7 @@ def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
         since=first_moment(query.since, tenant.zone, "from"),
         until=first_moment(query.until, tenant.zone, "to"),
         after=None if query.cursor is None else read_cursor(query.cursor),
+        marks=query.marks,
     )
 
 

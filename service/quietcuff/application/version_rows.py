@@ -98,9 +98,16 @@ def set_row(
         location=identifier_text(reading_set.location),
         encounter=identifier_text(reading_set.encounter),
         based_on=identifier_text(reading_set.based_on),
+        labels=spaced([f"{one.guideline}:{one.category}" for one in evaluation.categories if one.category is not None]),
+        findings=spaced([finding.code for finding in evaluation.findings]),
         sitting=None if is_over else left_for_later(reading_set, evaluation, rulebook),
         **mean_columns(version, before),
     )
+
+
+def spaced(words: list[str]) -> str | None:
+    """Words as one text in which each can be found: a space before and after each, each once; None without any."""
+    return f" {' '.join(sorted(set(words)))} " if words else None
 
 
 def touched_at(draft: Draft, at: datetime, before: SetRow | None) -> datetime:

@@ -95,7 +95,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
 
 
 def judge(sitting: Sitting, comparison: Comparison, seen: SevereSeen) -> Judgement:
-    """What the protocol makes of the readings, by its kind."""
+    """Judge the readings by the kind of the protocol."""
     protocol = sitting.protocol
     if isinstance(protocol.series, HomeSeries):
         return judge_home_series(sitting, comparison, protocol.series, seen)
@@ -146,7 +146,7 @@ def gather_findings(
 
 
 def reads_lower(sitting: Sitting, judged: Judgement) -> bool:
-    """Whether an unattended office value is one of those that the published differences are of. Source: [ROE19]."""
+    """True where an unattended office value is one of those that the published differences are of. Source: [ROE19]."""
     alone = sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office"
     return alone and judged.result is not None and judged.result.systolic_mmhg >= sitting.limits.unattended_lower_from_mmhg
 
@@ -158,7 +158,7 @@ def as_blocking(finding: Finding, blocked_by: list[str]) -> Finding:
 
 
 def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Selection) -> list[Finding]:
-    """What is not known, not measured or not usable of the arms and the site."""
+    """Findings of arms and sites that are not known, not measured or not usable."""
     book, person = sitting.rulebook, sitting.person
     codes = []
     if sitting.compares_arms and not comparison.pairs:
@@ -199,7 +199,7 @@ def wrong_arm_so_far(sitting: Sitting, comparison: Comparison, selection: Select
 
 
 def changed_because(sitting: Sitting, selection: Selection) -> list[str]:
-    """Why the answer is not the plan's own, or not the earlier version's."""
+    """The reason why the answer is not the plan's own, or not the earlier version's."""
     codes = ["irregular-rhythm"] if selection.overlay_changed else []
     intake = sitting.reading_set.intake
     return codes + (intake.changes if intake is not None else [])

@@ -155,7 +155,7 @@ def names_asked(stored: list[CurrentSitting], person: Person, rulebook: Rulebook
 
 
 def count_sittings(stored: list[CurrentSitting], kept: SortedSets, home: Choice, recording: Choice) -> Sittings:
-    """How many sets are in a pooled value, and why each other one is in none, in order of time."""
+    """The number of sets in a pooled value, and the reason why each other one is in none, in order of time."""
     left_out = kept.left_out + home.left_out + recording.left_out
     order = {sitting.set_id: place for place, sitting in enumerate(stored)}
     return Sittings(

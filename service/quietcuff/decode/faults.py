@@ -78,6 +78,8 @@ def _walk(value: object, expected: inspect.Type, pointer: str) -> Found:
         yield from _walk_list(value, expected, pointer)
     elif isinstance(expected, inspect.TupleType):
         yield from _walk_tuple(value, expected, pointer)
+    elif isinstance(expected, inspect.DictType):
+        yield from _walk_dict(value, expected, pointer)
     else:
         yield from LEAVES[type(expected)](value, expected, pointer)
 
@@ -121,6 +123,18 @@ def _walk_struct(value: object, expected: inspect.StructType, pointer: str) -> F
             yield _fault(step_into(pointer, name), "missing", "Needed.")
     if expected.cls in RULES:
         yield from RULES[expected.cls](value, pointer)
+
+
+def _walk_dict(value: object, expected: inspect.DictType, pointer: str) -> Found:
+    """An object whose names are not fixed: each value stands under its own name."""
+    if not isinstance(value, dict):
+        yield _fault(pointer, "wrong-type", "An object.")
+        return
+    for name, item in value.items():
+        # As with unknown fields: a name that is too long to be one is not repeated.
+        at = step_into(pointer, name) if len(name) <= LONGEST_NAMED_FIELD else pointer
+        yield from _walk(name, expected.key_type, at)
+        yield from _walk(item, expected.value_type, at)
 
 
 def _walk_list(value: object, expected: inspect.ListType, pointer: str) -> Found:

@@ -37,7 +37,7 @@ NOT_REAL = "Every person, room, observer and number below is invented."
 
 
 class YearReported(msgspec.Struct, frozen=True, kw_only=True):
-    """What came of a year: how many sittings were stored, in how many seconds, and the report with its page."""
+    """The outcome of a year: how many sittings were stored, in how many seconds, and the report with its page."""
 
     stored: int
     storing_seconds: float

@@ -12,11 +12,13 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.fhir import codes
+from quietcuff.fhir.definitions.published import PUBLISHED
+from quietcuff.fhir.definitions.search_parameters import search_parameter_url
 from quietcuff.fhir.history.read import READERS
 from quietcuff.fhir.history.versions import PASTS
 from quietcuff.fhir.search.includes import stars
 from quietcuff.fhir.search.lastn import OPERATION as LASTN
-from quietcuff.fhir.search.parameter import SearchParameter
+from quietcuff.fhir.search.parameter import OWN, SearchParameter
 from quietcuff.fhir.search.types import SEARCHED
 
 BULK = "http://hl7.org/fhir/uv/bulkdata"
@@ -38,6 +40,11 @@ GROUP = {
     "operation": operations("group-export"),
     "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had.",
 }
+# What the service defines itself; it says nothing of anybody, and is read without a key.
+DEFINED = [
+    {"type": kind, "interaction": [{"code": "read"}], "documentation": "Our own; also found by ?url= its canonical address."}
+    for kind in PUBLISHED
+]
 
 
 FHIR_VERSION = "4.0.1"
@@ -83,9 +90,10 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
                 "mode": "server",
                 "security": security(token_url),
                 "resource": [
-                    resource_capability(resource_type) | ADDED.get(resource_type, {}) for resource_type in sorted(READERS)
+                    resource_capability(resource_type, public_url) | ADDED.get(resource_type, {})
+                    for resource_type in sorted(READERS)
                 ]
-                + [GROUP],
+                + [GROUP, *DEFINED],
                 "operation": SYSTEM_OPERATIONS,
             }
         ],
@@ -102,7 +110,7 @@ def security(token_url: str) -> dict[str, Any]:
     }
 
 
-def resource_capability(resource_type: str) -> dict[str, Any]:
+def resource_capability(resource_type: str, public_url: str) -> dict[str, Any]:
     """The entry of one type of resource."""
     asking = SEARCHED[resource_type].asking
     has_past = resource_type in PASTS
@@ -116,7 +124,9 @@ def resource_capability(resource_type: str) -> dict[str, Any]:
         "searchInclude": [*asking.includes, *stars(asking.includes)],
         "searchRevInclude": [*asking.reverse_includes, *stars(asking.reverse_includes)],
         # A CapabilityStatement has no place for modifiers: the documentation of the type lists them.
-        "searchParam": [search_parameter(parameter) for parameter in asking.parameters if ":" not in parameter.name],
+        "searchParam": [
+            search_parameter(parameter, public_url) for parameter in asking.parameters if ":" not in parameter.name
+        ],
     }
     if resource_type == OBSERVATION:
         capability |= {
@@ -131,7 +141,9 @@ def interactions(resource_type: str) -> list[str]:
     return ["read", "vread", *(["history-instance"] if resource_type in PASTS else []), "search-type"]
 
 
-def search_parameter(parameter: SearchParameter) -> dict[str, Any]:
+def search_parameter(parameter: SearchParameter, public_url: str) -> dict[str, Any]:
     """The entry of one search parameter. A chain has no definition of its own."""
     told = {"name": parameter.name, "type": parameter.type, "documentation": parameter.documentation}
+    if parameter.definition == OWN:
+        return told | {"definition": search_parameter_url(public_url, parameter.name)}
     return told if parameter.definition is None else told | {"definition": SEARCH_PARAMETER + parameter.definition}

@@ -20,6 +20,7 @@ PROVENANCE_PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-parti
 
 # Our own: one code system for each guideline, and one URI for each rule file that decided.
 GUIDELINE_SYSTEM = "urn:quietcuff:guideline:{guideline}"
+PROTOCOL_SYSTEM = "urn:quietcuff:protocol"
 RULE_URI = "urn:quietcuff:{kind}:{id}:{version}:{digest}"
 
 BP_PROFILE = "http://hl7.org/fhir/StructureDefinition/bp"  # [R4]
@@ -33,6 +34,11 @@ US_AVERAGE_BP_PROFILE = US_CORE + "us-core-average-blood-pressure"  # [USC]
 def concept(system: str, code: str, display: str, text: str | None = None) -> CodeableConcept:
     """One code as a CodeableConcept."""
     return CodeableConcept(coding=[Coding(system=system, code=code, display=display)], text=text)
+
+
+def code_system(public_url: str, id: str) -> str:
+    """The address of a code system of ours, which is published there."""
+    return f"{public_url}/fhir/R4/CodeSystem/{id}"
 
 
 def also_in_11073(known: CodeableConcept, code: str) -> CodeableConcept:

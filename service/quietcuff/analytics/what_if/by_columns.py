@@ -1,4 +1,4 @@
-"""What-ifs over many sets at once: the column kernel says what it can, the core whatever the report needs beyond that.
+"""Labels over many sets at once: the column kernel says what it can, the core whatever the report needs beyond that.
 
 Certainty and the day to confirm by are the core's alone. They are told of sets whose label moves, and of the newest ones of a
 person; so these go through the core, and every set that columns do not decide. Without the extra ``analytics`` all of them do.
@@ -36,7 +36,7 @@ class Columns:
         }
 
     def judge(self, inputs: Sequence[ReadingSet]) -> list[ByColumns | None]:
-        """What the columns say of each set; None where the core must decide, or refuses."""
+        """The columns' judgement of each set; None where the core must decide, or refuses."""
         if not inputs:
             return []
         from quietcuff.analytics.columns.answer import has_finding
@@ -61,7 +61,7 @@ class Columns:
         return told
 
     def _label(self, labels: list[dict[str, Any]], result: FoundResult | None, reading_set: ReadingSet) -> Label:
-        """What the first guideline calls it; its certainty is not asked for."""
+        """The first guideline's label; its certainty is not asked for."""
         if not labels or labels[0]["category"] is None:
             return Label(None)
         guideline = self._book.guidelines.get(labels[0]["guideline"])

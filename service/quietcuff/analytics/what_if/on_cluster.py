@@ -42,7 +42,7 @@ async def report_on_cluster(desk: AppContext, tenant_id: int, asked: WhatIf, add
 
 
 async def tally_on(client: Any, desk: AppContext, tenant_id: int, asked: WhatIf) -> WhatIfTally:
-    """What all pages come to."""
+    """The tally of all pages."""
     today, whole, away = await today_of(desk, tenant_id), WhatIfTally(), deque[Any]()
     async with aclosing(whole_people(desk, tenant_id)) as pages:
         async for people in pages:
@@ -57,7 +57,7 @@ async def tally_on(client: Any, desk: AppContext, tenant_id: int, asked: WhatIf)
 
 
 def tally_people(people: list[Person], asked: WhatIf, book: Rulebook, today: date) -> WhatIfTally:
-    """What one page comes to; run by a worker."""
+    """The tally of one page; run by a worker."""
     rules, tally = other_rules(asked, book), WhatIfTally()
     count(people, asked, (book, rules), columns_for(rules, book), today, tally)
     return tally

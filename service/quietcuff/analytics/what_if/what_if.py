@@ -65,7 +65,7 @@ class Label(msgspec.Struct, frozen=True):
 
 
 class ByColumns(msgspec.Struct, frozen=True):
-    """What the column kernel says of a set, without what only the core tells; ``confirms`` where the core would name a day to
+    """The column kernel's words on a set, without what only the core tells; ``confirms`` where the core would name a day to
     confirm by."""
 
     label: Label
@@ -166,7 +166,7 @@ def fewer(reading_set: ReadingSet, count: int) -> list[Reading]:
 
 
 class ManyAtOnce(Protocol):
-    """What says of many sets at once whatever it can."""
+    """A judge of many sets at once, as far as it can."""
 
     def judge(self, inputs: Sequence[ReadingSet]) -> list[ByColumns | None]: ...
 
@@ -245,7 +245,7 @@ def is_high(evaluation: Evaluation, setting: Setting, guideline: Guideline | Non
 
 
 def reaches_limit(guideline: Guideline | None, systolic: float, diastolic: float) -> bool | None:
-    """Whether pressures reach a guideline's limit for hypertension; None where it has none."""
+    """True where pressures reach a guideline's limit for hypertension; None where it has none."""
     if guideline is None or guideline.hypertension is None:
         return None
     return reaches_hypertension(guideline, systolic, diastolic)

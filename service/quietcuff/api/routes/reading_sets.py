@@ -35,6 +35,7 @@ from quietcuff.api.requests import (
     query_of,
 )
 from quietcuff.api.responses import answer, answer_page, not_modified
+from quietcuff.api.routes.reading_set_marks import MARK_PARAMETERS, MARKS, marks_of
 from quietcuff.api.service import service_of
 from quietcuff.core.model.changes import Append, Correction, Move, voided_faults
 from quietcuff.core.model.errors import Fault
@@ -111,6 +112,7 @@ LIST = Operation(
         OperationParameter(
             name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
         ),
+        *MARK_PARAMETERS,
         OperationParameter(
             name="limit",
             within="query",
@@ -252,7 +254,7 @@ class ReadingSets(Controller):
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer a page of sittings."""
         service = service_of(request)
-        asked = query_of(request, "subject_id", "from", "to", "limit", "cursor")
+        asked = query_of(request, "subject_id", "from", "to", *MARKS, "limit", "cursor")
         page = await application.list_sets(service.desk, caller_of(request), set_query(asked))
         tell_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
@@ -355,6 +357,7 @@ def set_query(asked: dict[str, str]) -> SetQuery:
         subject_id=id_parameter("subject_id", asked["subject_id"]) if "subject_id" in asked else None,
         since=moment_parameter("from", asked["from"]) if "from" in asked else None,
         until=moment_parameter("to", asked["to"]) if "to" in asked else None,
+        marks=marks_of(asked),
         limit=limit_parameter("limit", asked["limit"], LONGEST_PAGE) if "limit" in asked else SetQuery().limit,
         cursor=asked.get("cursor"),
     )

@@ -1,4 +1,4 @@
-"""What follows a closed sitting. No step here asks for a reading in this sitting."""
+"""The step that follows a closed sitting. No step here asks for a reading in this sitting."""
 
 from __future__ import annotations
 
@@ -22,20 +22,23 @@ FIELDS = {
 
 
 def closed_step(sitting: Sitting, judged: Judgement, advice: Advice) -> FollowingStep:
-    """What follows a closed sitting: settle, repeat, measure out of the office, what is missing, a review, or nothing."""
+    """Step after a closed sitting: settle, repeat, measure out of the office, complete the record, review, or nothing."""
     selection, reservations = judged.selection, judged.reservations
+    # The order is the rule: a result that preparation may have shifted is repeated before its label is acted on.
     if selection.state == "not-usable":
         return make_step(sitting, "repeat-another-day", "measure-again")
     if reservations.faults:
         return make_step(sitting, "settle-first", "settle-first", not_before=settled_at(sitting, reservations.faults))
     if reservations.unsettled:
         return make_step(sitting, "repeat-when-settled", "repeat-when-settled")
+    # A single home sitting has no label; only a series over days gives one.
     site = selection.counted[0].site
     if not sitting.protocol.classifies:
         return make_step(sitting, "measure-out-of-office", "home-series", site=usable(sitting, site))
     missing = missing_step(sitting, selection, judged.categories)
     if missing is not None:
         return missing
+    # The service knows no target, so for a treated person it never asks to confirm: the reader compares with the target.
     if sitting.person.treated:
         return make_step(sitting, "none", "compare-with-target")
     if advice.confirm_by is None:
@@ -47,7 +50,10 @@ def closed_step(sitting: Sitting, judged: Judgement, advice: Advice) -> Followin
 
 
 def missing_step(sitting: Sitting, selection: Selection, categories: list[Category]) -> FollowingStep | None:
-    """What a label waits for where no guideline gives one: nothing further never stands beside it."""
+    """Step towards a label where no guideline gives one; None where one does.
+
+    Without it, "nothing further" could stand beside a result without a label.
+    """
     if any(entry.category is not None for entry in categories):
         return None
     subject = sitting.reading_set.subject
@@ -65,7 +71,7 @@ def missing_step(sitting: Sitting, selection: Selection, categories: list[Catego
 
 
 def is_high_outside(sitting: Sitting, judged: Judgement) -> bool:
-    """Whether a home value, or a part of a recording that decides, is in the hypertension range of a guideline."""
+    """True where a home value, or a deciding part of a recording, is in the hypertension range of a guideline."""
     if sitting.reading_set.setting == "office" or judged.result is None:
         return False
     if judged.series is None or judged.series.kind == "home":

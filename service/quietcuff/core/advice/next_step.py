@@ -1,4 +1,4 @@
-"""The next step at every moment: what, which arm, which cuff or method, not before, not after, what to ask, and why.
+"""The next step at every moment: action, arm, cuff or method, earliest and latest time, questions, and the reason.
 
 Safety comes first; the plan's own step then stands in ``then``. After closing no step asks for a reading in this sitting.
 """
@@ -52,7 +52,7 @@ WORDING_OF_CHANGE = {
 
 
 def plan_step(sitting: Sitting, comparison: Comparison, judged: Judgement, advice: Advice) -> FollowingStep:
-    """What the plan of a sitting asks for next, or what follows once it is closed."""
+    """Next step by the plan of an open sitting, or the step that follows a closed one."""
     if sitting.reading_set.closed:
         return closed_step(sitting, judged, advice)
     return open_step(sitting, comparison, judged.selection)
@@ -60,7 +60,9 @@ def plan_step(sitting: Sitting, comparison: Comparison, judged: Judgement, advic
 
 def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
     """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
+    # Giving up replaces the plan's step, so that no caller is sent round in a circle by a device that never works.
     own = give_up_step(sitting) or out_of_reach_step(sitting) or own
+    # Closing ends the sitting: only safety may still come before it, nothing that would need another reading.
     pressing = pressing_step(sitting, watch, comparison, selection) if own.action != "close" or watch.step else None
     ask = questions_to_ask(sitting, watch)
     if pressing is None:
@@ -70,7 +72,7 @@ def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection:
 
 
 def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> Step:
-    """A step as the next one, with what is to be asked along."""
+    """A step as the next one, with the questions to ask and the step behind it."""
     return Step(
         action=step.action,
         site=step.site,
@@ -85,7 +87,7 @@ def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> 
 
 
 def questions_to_ask(sitting: Sitting, watch: Watch) -> list[str]:
-    """What is to be asked with the next step: nothing that is recorded already."""
+    """Questions to ask with the next step, without those whose answer is recorded already."""
     context = sitting.reading_set.context
     if sitting.irregular and not sitting.reading_set.closed and context.auscultation_possible == "not-recorded":
         return [*watch.safety.ask, "auscultation_possible"]
@@ -93,7 +95,7 @@ def questions_to_ask(sitting: Sitting, watch: Watch) -> list[str]:
 
 
 def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """What comes before the plan: safety, a wrong cuff or device, what can be put right now, auscultation, failed attempts."""
+    """Step that comes before the plan: safety, a wrong cuff or device, correctable faults, auscultation, failed attempts."""
     words = sitting.rulebook.wording.step
     if watch.step is not None:
         step = watch.step
@@ -106,6 +108,7 @@ def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, select
             not_after=step.not_after,
             reason=words[step.wording],
         )
+    # Equipment before preparation: settling five minutes under a cuff that cannot count would be in vain.
     return (
         unfit_before_step(sitting, comparison, selection)
         or equipment_step(sitting, comparison, selection)
@@ -116,13 +119,17 @@ def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, select
 
 
 def is_not_done_by_ear(sitting: Sitting) -> bool:
-    """Whether as many readings as irregular rhythm needs, and the attempts of one cause, were made otherwise all the same."""
+    """True where enough valid readings were taken by other means although auscultation was asked for.
+
+    Enough is the number that irregular rhythm needs plus the attempts allowed for one cause.
+    """
+    # A measurer who cannot or will not auscultate is not asked for ever: the plan goes on with automated readings.
     otherwise = sum(attempt.method != "auscultatory" for attempt in sitting.valid)
     return otherwise >= sitting.limits.irregular_readings + sitting.limits.failed_attempts_one_cause
 
 
 def give_up_step(sitting: Sitting) -> FollowingStep | None:
-    """Close, with the reason, where every change was tried in vain or twelve attempts were made."""
+    """The step to close, with the reason, where every change was tried in vain or twelve attempts were made."""
     cause = gave_up_for(sitting)
     return None if cause is None else make_step(sitting, "close", f"give-up-{cause}")
 
@@ -135,7 +142,7 @@ def out_of_reach_step(sitting: Sitting) -> FollowingStep | None:
 
 
 def unfit_before_step(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """Before the first reading: another device or cuff, where the one named could not count or does not fit."""
+    """Before the first reading: change the device or the cuff where the one named cannot count or does not fit."""
     if sitting.last is not None or not goes_on(sitting, selection):
         return None
     site = comparison.earlier
@@ -148,12 +155,15 @@ def unfit_before_step(sitting: Sitting, comparison: Comparison, selection: Selec
 
 
 def equipment_step(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """Change the cuff or the device that the last reading was taken with, where that is why it cannot count; also a cuff that
-    the general table alone finds wrong, while that is new."""
+    """Change the cuff or the device of the last reading where it is why that reading cannot count.
+
+    A cuff that only the general table finds wrong is changed too, but only early in the sitting.
+    """
     closed = sitting.reading_set.closed
     if closed and selection.state != "not-usable":
         return None
     last = next((a for a in reversed(sitting.attempts) if a.fault in (None, "wrong-cuff", "set-blocked")), None)
+    # No other device helps a newborn, who is outside the service's scope.
     if last is None or last.device_block == "neonate":
         return None
     misfit = last.fit.code in ("cuff-too-small", "cuff-too-large") and is_new(sitting) and goes_on(sitting, selection)
@@ -171,20 +181,24 @@ def equipment_step(sitting: Sitting, comparison: Comparison, selection: Selectio
 
 
 def is_new(sitting: Sitting) -> bool:
-    """Whether so few attempts were made that what can be put right is said before the next; later it was said and stays."""
+    """True where few attempts were made, so that a correctable fault is pointed out before the next one.
+
+    Later the fault was pointed out already and stays as a finding.
+    """
     return 0 < attempts_made(sitting) <= sitting.limits.failed_attempts_one_cause
 
 
 def goes_on(sitting: Sitting, selection: Selection) -> bool:
-    """Whether another reading is due in this sitting."""
+    """True where another reading is due in this sitting."""
     return not sitting.reading_set.closed and (selection.due is not None or selection.other_arm is not None)
 
 
 def settle_now_step(sitting: Sitting, selection: Selection) -> FollowingStep | None:
-    """What can be put right at once, after the first reading and before the next; bounded, where the answer stays.
+    """Correct faults of preparation at once, between the first reading and the next; asked for a limited number of attempts.
 
-    Source: [DECISION]; what each raises or lowers by is in the effects' own sources.
+    Source: [DECISION]; the sizes of the effects have their own sources.
     """
+    # A caller may not update the answers: after the early attempts the step would only block the plan.
     if not (is_new(sitting) and goes_on(sitting, selection)) or sitting.protocol.series is not None:
         return None
     faults = faults_now(sitting)
@@ -195,7 +209,7 @@ def settle_now_step(sitting: Sitting, selection: Selection) -> FollowingStep | N
 
 
 def faults_now(sitting: Sitting) -> list[str]:
-    """The recorded faults of preparation that can be put right within minutes, on whichever side they err."""
+    """Recorded faults of preparation that can be corrected within minutes, whether they raise or lower the pressure."""
     return [
         code
         for code, effect in sitting.rulebook.effects.items()
@@ -239,7 +253,7 @@ def auscultation_step(sitting: Sitting, comparison: Comparison) -> FollowingStep
 
 
 def failure_step(sitting: Sitting, comparison: Comparison) -> FollowingStep | None:
-    """After attempts that failed for one cause: what is to be changed, each for a stated number of attempts."""
+    """Change to make after attempts that failed for one cause; each is asked for a stated number of attempts."""
     trouble = find_trouble(sitting)
     change = None if trouble is None else due_change(sitting, trouble)
     if trouble is None or change is None or change == "plan":
@@ -302,9 +316,13 @@ def open_step(sitting: Sitting, comparison: Comparison, selection: Selection) ->
 
 
 def first_step(sitting: Sitting, comparison: Comparison) -> FollowingStep:
-    """No usable reading yet: rest first where the person has not, else take one; nothing where no arm may be used."""
+    """First step while no reading is usable: rest where the person has not rested, else take a reading.
+
+    No site is named where none is known to be usable.
+    """
     free = [arm for arm in ARMS if sitting.person.may_use(arm)]
     site = comparison.earlier or (free[0] if len(free) == 1 else usable(sitting, sitting.protocol.preferred_arm))
+    # After the early attempts the rest is not asked for again: some callers never record it.
     if rest_too_short(sitting) and attempts_made(sitting) <= sitting.limits.failed_attempts_one_cause:
         return make_step(
             sitting, "settle-first", "settle-before", site=site, not_before=settled_at(sitting, ["rest-too-short"])

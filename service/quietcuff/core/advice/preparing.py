@@ -1,6 +1,6 @@
-"""Before the first reading: what to prepare, which arms, which cuff, whether the device fits, how many readings, how long.
+"""Preparation before the first reading: tasks, arms, cuff, fit of the device, number of readings, duration.
 
-Told until a reading exists. What is recorded as done is not asked for again.
+It is given until a reading exists. Tasks that are recorded as done are not repeated.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ ALWAYS_ASKED = frozenset({"pulse_palpated", "acute_symptoms"})
 
 
 def prepare(sitting: Sitting, comparison: Comparison, plan: Plan) -> Preparation | None:
-    """What the sitting needs; None once a reading was tried."""
+    """Preparation that the sitting needs; None once a reading was attempted."""
     if sitting.reading_set.closed or sitting.last is not None:
         return None
     fits, because = judge_device(sitting)
@@ -42,25 +42,27 @@ def prepare(sitting: Sitting, comparison: Comparison, plan: Plan) -> Preparation
 
 
 def things_to_do(sitting: Sitting) -> list[str]:
-    """The sentences of what is not recorded as done, in the order of the wording."""
+    """Sentences of the tasks that are not recorded as done, in the order of the wording."""
     words = sitting.rulebook.wording.preparation
     rest = f"{sitting.protocol.rest_minutes:g}"
+    # A recording goes on through the whole day, so that questions about one moment of rest make no sense for it.
     asked = WORN_THROUGH_THE_DAY if isinstance(sitting.protocol.series, Recording) else words
     return [words[field].format(minutes=rest) for field in words if field in asked and not is_done(sitting, field)]
 
 
 def is_done(sitting: Sitting, field: str) -> bool:
-    """Whether what a question asks for is recorded as it should be: rested long enough, back supported, no coffee."""
+    """True where the answer to a question is recorded as it should be: rested long enough, back supported, no coffee."""
     answer = sitting.answers[field]
     if field == "rest_minutes":
         return answer is not None and not rest_too_short(sitting)
+    # Either answer will do here: the pulse must have been felt and symptoms asked about, whatever was found.
     if field in ALWAYS_ASKED:
         return bool(answer != "not-recorded")
     return answer in GOOD_ANSWERS or answer == ("yes" if field in GOOD_WHEN_YES else "no")
 
 
 def arms_to_use(sitting: Sitting, comparison: Comparison) -> list[Site]:
-    """Both that may be used where both are compared; else the one from earlier sittings, or any that may be used."""
+    """Usable arms: both where both are compared; else the arm from earlier sittings, or any that may be used."""
     free = [arm for arm in ARMS if sitting.person.may_use(arm)]
     if sitting.person.neonate:
         return []
@@ -70,7 +72,7 @@ def arms_to_use(sitting: Sitting, comparison: Comparison) -> list[Site]:
 
 
 def judge_device(sitting: Sitting) -> tuple[Literal["fits", "does-not-fit", "not-recorded"], list[str]]:
-    """Whether the device named can give a result of this person, by what it and the registry say; and the codes of why not."""
+    """Fit of the named device for this person, by its description and the registry; and the codes of what speaks against it."""
     device, intake = sitting.reading_set.device, sitting.reading_set.intake
     if device is None:
         return "not-recorded", ["device-not-recorded"]
@@ -89,9 +91,9 @@ def judge_device(sitting: Sitting) -> tuple[Literal["fits", "does-not-fit", "not
 
 
 def minutes_needed(sitting: Sitting, readings: int) -> int | None:
-    """About how long it takes from sitting down: the rest that is still due, and a minute with the interval for each reading.
+    """About how many minutes it takes from sitting down: the rest still due, and one minute with the interval for each reading.
 
-    Days for a series, so None. Source: [DECISION] for the minute.
+    None for a series, which takes days. Source: [DECISION] for the minute.
     """
     if isinstance(sitting.protocol.series, HomeSeries | Recording):
         return None

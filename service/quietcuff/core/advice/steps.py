@@ -1,4 +1,4 @@
-"""How a step is made: its sentence, a site that may be used, the cuff to use, and when what is put right has settled."""
+"""Parts of a step: its sentence, a site that may be used, the cuff to use, and when corrected faults have settled."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def make_step(
     not_before: datetime | None = None,
     **words: str,
 ) -> FollowingStep:
-    """A step with its sentence looked up."""
+    """A step with its sentence from the wording."""
     reason = sitting.rulebook.wording.step[wording]
     return FollowingStep(
         action=action,
@@ -35,28 +35,29 @@ def make_step(
 
 
 def settled_at(sitting: Sitting, faults: list[str]) -> datetime | None:
-    """When all of the faults can have settled: the longest wait after the last attempt."""
+    """Time at which all of the faults can have settled: the longest wait after the last attempt."""
     last = sitting.last
     if last is None:
         return None
+    # The waits run at the same time, so the longest covers all of them.
     minutes = max(sitting.rulebook.effects[code].settle_minutes for code in faults)
     return max(last.taken_at + timedelta(minutes=minutes), last.taken_at + timedelta(seconds=sitting.protocol.interval_seconds))
 
 
 def usable(sitting: Sitting, site: Site | None) -> Site | None:
-    """The site where it may be used and is known, else None: a next site is never a restricted arm, nor a leg."""
+    """The site where it is known and may be used, else None. A next site is never a restricted arm, nor a leg."""
     if site is None or site == "not-recorded" or site.endswith("thigh") or not sitting.person.may_use(site):
         return None
     return site
 
 
 def cuff_table(sitting: Sitting) -> CuffTable:
-    """The table of sizes that rules where a cuff's own range is not known."""
+    """The table of sizes that applies where a cuff's own range is not known."""
     return sitting.rulebook.cuffs[sitting.rulebook.defaults.cuffs]
 
 
 def right_cuff(sitting: Sitting) -> str | None:
-    """The cuff size to use next, wherever the arm is known: the one worn where it fits."""
+    """Cuff size to use next where the arm is known: the one worn, where it fits."""
     last, said = sitting.last, sitting.reading_set.cuff
     table = cuff_table(sitting)
     if last is None:
@@ -65,7 +66,10 @@ def right_cuff(sitting: Sitting) -> str | None:
 
 
 def cuff_wording(sitting: Sitting) -> str:
-    """What is said of a cuff that is to be changed: an arm beyond the table has no size, and is not sent round in a circle."""
+    """Wording code for a cuff that is to be changed.
+
+    An arm beyond the table has no size in it, so the advice then does not ask for another size.
+    """
     arm_cm, table = sitting.person.arm_cm, cuff_table(sitting)
     if is_above_table(arm_cm, table):
         return "cuff-above-table"

@@ -1,1 +1,1 @@
-"""How sure a label is: the prior, the visits, and what would settle it."""
+"""Certainty of labels: the prior, the visits, and what would settle it."""

@@ -1,6 +1,6 @@
-"""How sure a label is: the chance that the usual pressure in this arm, measured this way, is where the label says.
+"""Certainty of a label: the chance that the usual pressure in this arm, measured this way, is where the label says.
 
-What shifts a measurement is no random error: it is named beside these figures and is in none of them.
+Bias of a measurement is no random error: it is named beside these figures and is in none of them.
 """
 
 from __future__ import annotations
@@ -44,16 +44,16 @@ from quietcuff.core.sitting.sitting import Sitting
 
 
 class Sureness(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One certainty for each label that can have one, and what is to be told of them."""
+    """One certainty for each label that can have one, and the findings about them."""
 
     certainty: list[Certainty]
     findings: list[Finding]
 
 
 def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement, findings: list[Finding]) -> Sureness:
-    """How sure each label of the sitting is, together with the earlier sittings that measured the same.
+    """Certainty of each label of the sitting, together with the earlier sittings that measured the same.
 
-    Nothing where there is no label, in other than ordinary care, not seated, or where a home series is too short to be a visit.
+    Empty without a label, in other than ordinary care, not seated, or where a home series is too short to be a visit.
     """
     labels = find_labels(sitting, judged)
     if not labels or not measures_usual(sitting, judged):
@@ -73,11 +73,11 @@ def judge_visits(
     book: Rulebook,
     tables: Mapping[str, Guideline] | None = None,
 ) -> Sureness:
-    """How sure the labels of a pooled value are; ``sittings`` as they are remembered, of one setting, newest last, and since
-    the last change of the pressure. In ``tables`` the guidelines have their limits for this person, where those are not the
-    rulebook's.
+    """Certainty of the labels of a pooled value.
 
-    Sittings that measured something else than the newest one do not count.
+    ``sittings`` are remembered ones of one setting, newest last, since the last change of the pressure. ``tables`` holds
+    guidelines with their limits for this person, where those are not the rulebook's. Sittings that measured something else than
+    the newest one do not count.
     """
     rules, newest = rules_of_tenant(intake, book.variability), sittings[-1]
     at = circumstances_then(newest, person, rules)
@@ -98,27 +98,28 @@ def judge_visits(
 
 
 def circumstances_then(newest: HistorySitting, person: Person, rules: Variability) -> Circumstances:
-    """What a remembered sitting was measured under."""
+    """Circumstances under which a remembered sitting was measured."""
     irregular = person.irregular_known or "irregular-rhythm" in newest.provisional_because
     place = (newest.setting, newest.attendance, newest.site or "not-recorded")
     return circumstances_of(person, place, rules, irregular=irregular)
 
 
 def tell_of_newest(known: Known, change: PressureChange | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
-    """What is told of a change, and of a newest value outside its interval."""
+    """Findings about a change, and about a newest value outside its interval."""
     earlier = len(known.outlook.visits) - 1
     return change_findings(change, book) + outside_findings(known.interval_95, newest, earlier, known.prior, book)
 
 
 def value_told(judged: Judgement) -> tuple[float, float]:
-    """The value that the interval stands beside: the result, of a recording its daytime mean; there is one."""
+    """The value that the interval stands beside: the result, or the daytime mean of a recording. There is always one."""
+    # The published variation between recordings is that of daytime means, so the certainty is of that mean too.
     day = judged.series.day if judged.series is not None else None
     shown = day if day is not None else judged.result
     return (0.0, 0.0) if shown is None else (shown.systolic_mmhg, shown.diastolic_mmhg)
 
 
 def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
-    """The certainty of each label, and what is to be told of them."""
+    """Certainty of each label, and the findings about them."""
     entries = [certainty_of(label, known, bias, book) for label in labels]
     split = [entry.guideline for entry in entries if prior_decides(entry.rows)]
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
@@ -128,7 +129,7 @@ def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) 
 
 
 def find_labels(sitting: Sitting, judged: Judgement) -> list[Labelled]:
-    """The labels that are a row of a table of pressures; of a recording those that its daytime mean gives too."""
+    """Labels that are a row of a table of pressures. For a recording, those that its daytime mean gives by itself too."""
     labels = []
     day = judged.series.day if judged.series is not None else None
     recorded = sitting.reading_set.setting == "ambulatory"
@@ -136,13 +137,14 @@ def find_labels(sitting: Sitting, judged: Judgement) -> list[Labelled]:
         label = label_in(rows_for(guideline, "ambulatory") if recorded else guideline.rows, entry)
         if label is None or not guideline.places_pressures:
             continue
+        # A recording's label may rest on its night or its 24 hours; the daytime mean then says nothing about that label.
         if not recorded or (day is not None and is_in_row(day, label)):
             labels.append(label)
     return labels
 
 
 def rows_for(guideline: Guideline, setting: Setting) -> list[Row]:
-    """The guideline's table for what is weighed in a setting: at home the series' mean, of a recording its daytime mean."""
+    """The guideline's table for the value weighed in a setting: the mean of a home series, the daytime mean of a recording."""
     if setting == "office":
         return guideline.rows if guideline.places_pressures else []
     part = "day" if setting == "ambulatory" else "home"
@@ -158,7 +160,7 @@ def label_in(rows: list[Row], entry: Category) -> Labelled | None:
 
 
 def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
-    """Whether a label of the office is in its guideline's range of hypertension."""
+    """True where an office label is in its guideline's range of hypertension."""
     limit, row = guideline.hypertension, label.rows[label.rank]
     if limit is None:
         return False
@@ -169,12 +171,12 @@ def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
 
 
 def is_in_row(mean: PartMean, label: Labelled) -> bool:
-    """Whether a mean by itself has that label."""
+    """True where a mean by itself has that label."""
     return place_in_rows(label.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.rank
 
 
 def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
-    """Whether the result estimates a usual pressure. Source: [DECISION]."""
+    """True where the result estimates a usual pressure. Source: [DECISION]."""
     reading_set, counted = sitting.reading_set, judged.selection.counted
     if reading_set.context.care != "ordinary" or judged.result is None:
         return False
@@ -187,7 +189,7 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
 def weigh_sitting(
     sitting: Sitting, comparison: Comparison, judged: Judgement, labels: list[Labelled]
 ) -> tuple[Known, PressureChange | None]:
-    """The usual pressure as this sitting, earlier ones since its last change and the prior have it; and that change."""
+    """Usual pressure from this sitting, earlier ones since its last change and the prior; and that change."""
     reading_set, counted = sitting.reading_set, judged.selection.counted
     rules = rules_of_tenant(reading_set.intake, sitting.rulebook.variability)
     place = (reading_set.setting, reading_set.attendance, counted[0].site)
@@ -206,7 +208,7 @@ def weigh_sitting(
 
 
 def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site: Site) -> SittingValue:
-    """This sitting's value, free of the choices that look at the values."""
+    """This sitting's value, free of the choices that depend on the readings' values."""
     if judged.series is not None and judged.series.day is not None:
         return value_daytime(judged.series.day)
     arm, counted = judged.selection.arm, judged.selection.counted
@@ -217,7 +219,7 @@ def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site:
 
 
 def bias_in(book: Rulebook, categories: list[Category], findings: list[Finding]) -> list[str]:
-    """What shifts the measurement: conditions with an effect, and reasons for a provisional label that are no random error."""
+    """Codes of bias: conditions with an effect, and reasons for a provisional label that are no random error."""
     harmless = book.variability.visits.reasons_without_bias
     effects = [finding.code for finding in findings if finding.code in book.effects]
     reasons = [reason for entry in categories for reason in entry.provisional_because if reason not in harmless]

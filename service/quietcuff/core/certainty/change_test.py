@@ -1,8 +1,9 @@
-"""Whether visits stood still: one step or a steady drift of both pressures is looked for, with the covariance of visits known.
+"""Test for a change between visits: one step or a steady drift of both pressures, the covariance of visits being known.
 
-Visit i gives xᵢ ~ N(μ, Vᵢ). S is Σ (xᵢ - m)ᵀ Vᵢ⁻¹ (xᵢ - m) around the weighted mean m. A step before visit j gives
-Tⱼ = S - S before - S after, a straight line in time what it takes off S: each is chi-square of two degrees of freedom where
-nothing changed. The largest of all is compared with a limit that allows for having looked at all. Source: [HINK70, DECISION].
+Visit i gives xᵢ ~ N(μ, Vᵢ). S is Σ (xᵢ - m)ᵀ Vᵢ⁻¹ (xᵢ - m) around the weighted mean m. A step before visit j gives Tⱼ = S - S
+before - S after. A straight line in time gives what it takes off S. Each is chi-square with two degrees of freedom where
+nothing changed. The largest of all is compared with a limit that allows for having tested all of them. Source: [HINK70,
+DECISION].
 """
 
 from __future__ import annotations
@@ -29,12 +30,13 @@ class Level(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def visits_before_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
-    """How many of the visits, in order of time, came before the last change; 0 where they stood still.
+    """Number of visits, in order of time, before the last change; 0 without a change.
 
-    What came after a change is looked at again, as of somebody whose values move, and its oldest visits are left out too while
-    the newest value is beyond the interval of them all: who does not stand still is where the newest visits are.
+    The visits after a change are tested again, with the limits for moving values. Their oldest visits are left out too while
+    the newest value is outside the interval of them all: a moving pressure is where the newest visits are.
     """
     before = 0
+    # Once one change was found, the stricter assumption of a still pressure no longer holds for the rest.
     while cut := find_change(visits[before:], rules, moving=moving or before > 0):
         before += cut
     while before and newest_is_beyond(visits[before:]):
@@ -43,8 +45,10 @@ def visits_before_change(visits: list[Level], rules: ChangeTest, *, moving: bool
 
 
 def newest_is_beyond(visits: list[Level]) -> bool:
-    """Whether a pressure of the newest visit lies outside the 95 % interval of all, that of the newest among them; of one visit
-    never."""
+    """True where a pressure of the newest visit is outside the 95 % interval of all visits, itself included.
+
+    Never true of one visit.
+    """
     precision, part, _ = sums_of(visits)
     covariance, newest = inverse(precision), visits[-1]
     mean = applied(covariance, *part)
@@ -54,8 +58,10 @@ def newest_is_beyond(visits: list[Level]) -> bool:
 
 
 def find_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
-    """The place of the first visit after the clearest change, or 0. No change rests on one visit alone, but for the newest and
-    for one by itself before all others: without any other one it must still reach the lower limit of two visits.
+    """Place of the first visit after the clearest change, or 0.
+
+    No change rests on one visit alone, except on the newest, or on a single first visit before all others. Without any one
+    other visit the statistic must still reach the lower limit of two visits.
 
     160/95 against 140/85 by visits of variances 67 and 27.5 and covariance 20 gives 3.36: two visits need 5.99.
     """
@@ -63,6 +69,7 @@ def find_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
         return 0
     limit, carried_from = rules.limit(len(visits), moving=moving), rules.limit(2, moving=True)
     parts = [sums_of([visit]) for visit in visits]
+    # Clearest first; a clear step that one odd visit carries yields to the next one that stands without it.
     steps = sorted(zip(steps_of(parts, rules), range(1, len(visits)), strict=True), reverse=True)
     for statistic, place in steps:
         if statistic >= limit and is_carried(parts, place, carried_from, rules):
@@ -75,7 +82,8 @@ def find_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
 
 
 def steps_of(parts: list[Sums], rules: ChangeTest) -> list[float]:
-    """The statistic of a step before each visit but the first."""
+    """Statistic of a step before each visit except the first."""
+    # Sums are moved from one side to the other visit by visit, so that all places cost one pass.
     before, after = NOTHING, together(parts)
     found = []
     for part in parts[:-1]:
@@ -85,13 +93,13 @@ def steps_of(parts: list[Sums], rules: ChangeTest) -> list[float]:
 
 
 def step_between(before: Sums, after: Sums, count: int, rules: ChangeTest) -> float:
-    """The statistic of a step between two groups of so many visits together."""
+    """Statistic of a step between two groups, ``count`` visits together."""
     apart = scatter(before) + scatter(after)
     return weakened(scatter(joined(before, after)) - apart, apart, count, rules)
 
 
 def is_carried(parts: list[Sums], place: int, limit: float, rules: ChangeTest) -> bool:
-    """Whether a step is still seen without any one visit that has company on its side; the newest always stays."""
+    """True where a step is still seen without any one visit that is not alone on its side; the newest always stays."""
     before, after, count = together(parts[:place]), together(parts[place:]), len(parts) - 1
     return (
         place == 1 or all(step_between(joined(before, part, -1), after, count, rules) >= limit for part in parts[:place])
@@ -120,9 +128,10 @@ def drift_of(visits: list[Level], rules: ChangeTest) -> float:
 
 
 def weakened(statistic: float, left: float, count: int, rules: ChangeTest) -> float:
-    """A statistic divided by what scatter is left over that expected, where there are visits enough to tell."""
+    """A statistic divided by the ratio of remaining scatter to expected scatter, where there are visits enough."""
     if count < rules.scatter_from_visits:
         return statistic
+    # Never multiplied: visits that agree better than expected do not make a change clearer.
     return statistic / max(1.0, left / (2 * (count - 2)))
 
 

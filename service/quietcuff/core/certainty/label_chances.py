@@ -1,4 +1,4 @@
-"""How sure one guideline's label is: the chances of its rows, the edge in doubt, and what would settle it."""
+"""Certainty of one guideline's label: the chances of its rows, the edge in doubt, and what would settle it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
-    """How sure one guideline's label is."""
+    """Certainty of one guideline's label."""
     outlook, rank = known.outlook, label.rank
     weighed, by_itself = outlook.weighed, outlook.flat
     edges = edges_of(label.rows)
@@ -35,9 +35,11 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(weighed, edge)
+    # One sitting in irregular rhythm may be off as a whole, which further readings in it cannot show.
     alone = outlook.at.irregular and len(outlook.visits) == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
     settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
+    # Searching is the costly part of an evaluation, and a settled label needs nothing further.
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
     return Certainty(
         guideline=label.guideline,
@@ -77,10 +79,13 @@ def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> lis
 
 
 def edges_of(rows: list[Row]) -> list[Limits]:
-    """For each row but the lowest, the limits at or above which one is in it or higher: a row that leaves a pressure out takes
-    the next row's limit for it. 120 and 130/80 give (120, 80) and (130, 80)."""
+    """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
+
+    A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
+    """
     systolic = diastolic = inf
     edges = []
+    # From the top down, since a missing limit is the one of the row above.
     for row in reversed(rows[1:]):
         systolic = row.systolic_mmhg if row.systolic_mmhg is not None else systolic
         diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
@@ -94,7 +99,7 @@ def chances_of_rows(mixture: Mixture, edges: list[Limits]) -> list[float]:
 
 
 def of_row(reached: list[float], rank: int) -> float:
-    """The chance of one row: the difference of two nested ones."""
+    """Chance of one row: the difference of the chances of two nested ranges."""
     return reached[rank] - (reached[rank + 1] if rank + 1 < len(reached) else 0.0)
 
 
@@ -115,6 +120,7 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
     settling = outlook.rules.settling
     settles = partial(would_settle, outlook, sides=sides, enough=settling.settled_from)
     visits = fewest(settling.most_visits, outlook.after_visits, settles)
+    # Outside the office the result is a whole series or recording, to which single readings are not added.
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
     return fewest(settling.most_readings, outlook.after_readings, settles), visits
@@ -123,7 +129,7 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
 def why_not_now(
     readings: int | None, visits: int | None, *, alone: bool
 ) -> Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None:
-    """Why no number of readings in this sitting would settle the label; None where some would."""
+    """Reason why no number of readings in this sitting would settle the label; None where some would."""
     if readings is not None:
         return None
     if visits is None:
@@ -147,12 +153,12 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
 
 
 def prior_decides(rows: list[RowChance]) -> bool:
-    """Whether a row is more likely than not reached with the prior, and not without it, or the other way round."""
+    """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
     return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
 
 
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
-    """The chance at the edge in doubt, in words: of the usual pressure in this arm, measured this way."""
+    """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
     words = book.wording.certainty
     said = {
         "setting": words[known.outlook.at.setting],
@@ -167,7 +173,7 @@ def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float
 
 
 def prior_in_words(known: Known, book: Rulebook) -> str:
-    """Whose pressures a prior stands for: US survey 2017–18, at 31 years."""
+    """Name of the people whose pressures the prior describes: US survey 2017–18, at 31 years."""
     words = book.wording.certainty
     if known.prior == "tenant":
         return words["prior-tenant"]
@@ -175,7 +181,7 @@ def prior_in_words(known: Known, book: Rulebook) -> str:
 
 
 def in_words(chance: float, book: Rulebook) -> str:
-    """A chance in per cent; never nothing and never all: 0.9951 is more than 99 %."""
+    """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
     words = book.wording.certainty
     if chance > 0.99:
         return words["nearly-always"]

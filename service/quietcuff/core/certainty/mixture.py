@@ -1,4 +1,4 @@
-"""What is believed of a usual pressure where the prior is a mixture of normal distributions: a mixture of them again."""
+"""Belief about a usual pressure where the prior is a mixture of normal distributions: again such a mixture."""
 
 from __future__ import annotations
 
@@ -42,10 +42,10 @@ Prior = tuple[PriorPart, ...]
 
 
 def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) -> Mixture:
-    """What a prior and measurements come to; without any part, what the measurements say alone.
+    """Belief from a prior and measurements; without any part of a prior, from the measurements alone.
 
-    Part k with share w, middle m and spread T gives the belief of T⁻¹ and the measurements, and its new share goes with
-    w·N(x̄; m, T + C), where x̄ is what was measured and C how far that may be off.
+    Part k with share w, middle m and spread T gives the belief of T⁻¹ and the measurements. Its new share is proportional to
+    w·N(x̄; m, T + C), where x̄ is the measured value and C its covariance.
     """
     if not prior:
         return ((1.0, believe(measured, varies)),)
@@ -61,18 +61,19 @@ def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) 
         # So far from all parts that their densities vanish: the widest says the least.
         widest = max(prior, key=lambda part: part.covariance[0])
         return ((1.0, believe(evidence_of_part(widest) + measured, varies)),)
+    # Parts of no weight are dropped here, because every chance after this sums over all parts.
     kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > NEGLIGIBLE * total]
     whole = sum(share for share, _ in kept)
     return tuple((share / whole, believe(evidence_of_part(part) + measured, varies)) for share, part in kept)
 
 
 def evidence_of_part(part: PriorPart) -> Evidence:
-    """What one part of a prior says before measuring."""
+    """Evidence of one part of a prior, before measuring."""
     return evidence_of(part.systolic, part.diastolic, part.covariance)
 
 
 def density(systolic: float, diastolic: float, covariance: Matrix) -> float:
-    """How dense a normal distribution around zero is there, up to a constant."""
+    """Density of a normal distribution around zero at a point, up to a constant."""
     precision = inverse(covariance)
     across, down = applied(precision, systolic, diastolic)
     determinant = precision[0] * precision[2] - precision[1] * precision[1]
@@ -112,7 +113,7 @@ def parts_of(mixture: Mixture, *, systolic: bool) -> list[tuple[float, float, fl
 
 
 def middle_95(mixture: Mixture, added_sd_mmhg: float = 0.0) -> Interval:
-    """The middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is what no further measurement takes away."""
+    """Middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is an error that no further measurement removes."""
     across, down = (ends_of(parts_of(mixture, systolic=which), added_sd_mmhg) for which in (True, False))
     return Interval(systolic_mmhg=across, diastolic_mmhg=down)
 
@@ -127,9 +128,9 @@ def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tu
 
 
 def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
-    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always hold it.
+    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always contain it.
 
-    Halves N(110, 5²) and N(140, 5²) have 125 in the middle.
+    An equal mixture of N(110, 5²) and N(140, 5²) has its middle at 125.
     """
     reach = TWO_SIDED_95 + 6
     low = min([middle - reach * sd for _, middle, sd in parts])
@@ -147,6 +148,7 @@ def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
         step = excess / slope if slope > 0 else high - low
         if abs(step) < CLOSE_ENOUGH_MMHG:
             return at - step
+        # Between two parts the density is almost zero and Newton's step leaps out of the bounds: halve them instead.
         after = at - step
         at = after if low < after < high else (low + high) / 2
     return at

@@ -1,9 +1,9 @@
-"""The normal distribution in one and two dimensions, in plain Python: no numeric library, no random numbers.
+"""The normal distribution in one and two dimensions, and symmetric 2×2 matrices: plain Python, no random numbers.
 
-The two-dimensional one is an integral over the correlation, taken with six or ten fixed Gauss-Legendre points. What depends on
-the correlation alone is worked out once for it, so that each further pair of limits costs as many exponentials.
+The two-dimensional one is an integral over the correlation, taken with six or ten fixed Gauss-Legendre points. The terms that
+depend on the correlation alone are computed once for it. Each further pair of limits then costs one exponential for each point.
 
-Two-by-two symmetric matrices as plain triples: systolic variance, covariance, diastolic variance (mmHg²).
+Two-by-two symmetric matrices are plain triples: systolic variance, covariance, diastolic variance (mmHg²).
 """
 
 from __future__ import annotations
@@ -23,11 +23,12 @@ def normal(z: float) -> float:
     return 0.5 * erfc(-z * ROOT_HALF)
 
 
+# One evaluation asks for many pairs of limits under few correlations, and so do evaluations after it.
 @lru_cache(maxsize=8192)
 def plane(correlation: float) -> Plane:
-    """What every pair of limits shares under one correlation: for each point 2·sin θ, 1/(2·cos² θ) and its weight.
+    """Terms that all pairs of limits share under one correlation: for each point 2·sin θ, 1/(2·cos² θ) and its weight.
 
-    Right to 1e-9 for correlations from -0.9 to 0.9.
+    Accurate to 1e-9 for correlations from -0.9 to 0.9.
     """
     half = 0.5 * asin(correlation)
     terms = []
@@ -41,8 +42,8 @@ def plane(correlation: float) -> Plane:
 def both_below(first: float, second: float, shared: Plane) -> float:
     """The chance that two standard normal values are below their limits, which may be infinite.
 
-    Zero and zero give 1/4 + asin(r)/2π. So far out that the correlation adds less than 1e-9 it is left out.
-    Source: [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
+    Zero and zero give 1/4 + asin(r)/2π. Far out, where the correlation adds less than 1e-9, it is left out. Source:
+    [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
     """
     total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
     if not (-FAR < first < FAR and -FAR < second < FAR):

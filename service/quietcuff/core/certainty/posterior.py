@@ -1,4 +1,4 @@
-"""What visits and a prior say together of the usual pressure: one normal distribution of two pressures, in closed form."""
+"""Belief about the usual pressure from visits and a prior: one normal distribution of two pressures, in closed form."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def evidence_of_visits(visits: list[Visit]) -> Evidence:
 
 
 def believe(evidence: Evidence, varies: Limits = (1.0, 1.0)) -> Belief:
-    """The belief that evidence comes to: C = (T⁻¹ + Σ Vᵢ⁻¹)⁻¹, m = C·(T⁻¹m₀ + Σ Vᵢ⁻¹xᵢ).
+    """The belief from evidence: C = (T⁻¹ + Σ Vᵢ⁻¹)⁻¹, m = C·(T⁻¹m₀ + Σ Vᵢ⁻¹xᵢ).
 
     ``varies`` multiplies each pressure's variance where visits vary more than expected. One untreated visit of two readings at
     138/88, without a prior, gives 138 ± 8.1859 and 88 ± 5.2466, correlation 0.4689.
@@ -97,7 +97,7 @@ def chances_of_each(belief: Belief, limits: Limits) -> tuple[float, float]:
 
 
 def interval_95(belief: Belief, added_sd_mmhg: float = 0.0) -> Interval:
-    """The middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is what no further measurement takes away."""
+    """The middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is an error that no further measurement removes."""
     across = TWO_SIDED_95 * sqrt(belief.systolic_sd**2 + added_sd_mmhg**2)
     down = TWO_SIDED_95 * sqrt(belief.diastolic_sd**2 + added_sd_mmhg**2)
     return Interval(
@@ -107,7 +107,7 @@ def interval_95(belief: Belief, added_sd_mmhg: float = 0.0) -> Interval:
 
 
 def excess_variation(visits: list[Visit], rules: Settling) -> Limits:
-    """By how much each pressure's variance is to be multiplied: Q/(k - 1) where visits vary more than chance allows, else 1.
+    """Factor for each pressure's variance: Q/(k - 1) where visits vary more than chance allows, else 1.
 
     Q = Σ (xᵢ - x̄)²/Vᵢ over k visits, k at least four, compared with chi-square of k - 1 degrees of freedom at 0.01.
     """

@@ -1,4 +1,4 @@
-"""What is known of a person's usual pressure before it is measured: whose pressures are taken as a guide, or nobody's."""
+"""The prior: what is known of a person's usual pressure before it is measured, from a tenant, a survey or nobody."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from quietcuff.core.sitting.person import Person
 
 
 class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """A prior by name, none where it has no part, why there is none, and on what ground it stands."""
+    """A prior by name; no parts where there is none, with the reason; and the ground it rests on."""
 
     name: str
     parts: Prior
@@ -27,17 +27,18 @@ class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> ChosenPrior:
-    """Whose pressures are taken as a guide: those of the tenant's own people, else of a survey's at that age, else nobody's.
+    """Choose the prior: the tenant's own people, else a survey's people of that age, else none.
 
-    Nobody's where hypertension is known or treated, unless the tenant's prior is of such people too; and none of a survey's
-    where a value in the range of hypertension stands beside a treatment that is not recorded: nobody knows whom such a
-    person is like. Source: [NHANES1718] for adults in the office; nobody else was surveyed so. The rest is [DECISION].
+    None where hypertension is known or treated, unless the tenant's prior includes such people. No survey's prior where the
+    value is in the range of hypertension and treatment is not recorded: nobody knows which people such a person is like.
+    Source: [NHANES1718] for adults in the office, the only people surveyed so. The rest is [DECISION].
     """
     if intake is not None and intake.without_prior:
         return no_prior("without-prior")
     if setting != "office" or person.expecting:
         return no_prior("expecting" if person.expecting else "not-office")
     own = None if intake is None else intake.prior
+    # The survey's prior is of untreated people; a treated pressure is pulled neither to theirs nor to its own old level.
     if person.treated and (own is None or not own.includes_treated):
         return no_prior("known-or-treated")
     if own is not None:
@@ -60,13 +61,13 @@ def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_hig
 
 
 def no_prior(because: str) -> ChosenPrior:
-    """That no prior is used, and why."""
+    """No prior, and the reason."""
     ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
     return ChosenPrior(name="none", parts=(), because=because, ground=ground)
 
 
 def grounds(code: str, name: str, entry: Grounded) -> Assumption:
-    """An entry of the rules as what a certainty rests on."""
+    """An entry of the rules as an assumption of a certainty."""
     return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
 
 
@@ -102,7 +103,7 @@ def value_at(figures: ByAge, age_years: float) -> float:
 
 
 def parts_of_tenant(prior: ReferencePrior) -> Prior:
-    """The parts of a tenant's own prior: those that it names, else the one that its figures are."""
+    """The parts of a tenant's own prior: those it names, else one part from its figures."""
     if not prior.parts:
         return (part_of(1.0, prior),)
     return tuple(part_of(part.share, part) for part in prior.parts)

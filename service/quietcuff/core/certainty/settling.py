@@ -1,4 +1,4 @@
-"""What would settle a label: more readings now, further visits, and how likely that is."""
+"""Measurements that would settle a label: more readings now, further visits, and how likely that is."""
 
 from __future__ import annotations
 
@@ -35,17 +35,19 @@ class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Prospect(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What is measured, now or after more of the same, as evidence; and with care: were visits to vary as much as they may."""
+    """Evidence now or after more of the same; and the cautious evidence, with visits varying as much as they may."""
 
     measured: Evidence
     with_care: Evidence
 
 
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What is believed now, with the prior and without, and what would be after more of the same. ``earlier`` are measurements
-    of earlier days and ``today`` those of the newest day, the one that more readings would join last; ``careful`` is what they
-    say alone, were visits to vary as much as they may. ``further`` is the covariance of a visit to come, ``further_with_care``
-    with that care; ``seen`` keeps what was already worked out."""
+    """Belief now, with the prior and without, and the evidence after more of the same.
+
+    ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
+    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``further`` is the covariance
+    of a visit to come, ``further_with_care`` the cautious one. ``seen`` caches computed prospects.
+    """
 
     prior: Prior
     earlier: list[SittingMeasurement]
@@ -60,18 +62,19 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     now: Prospect
     further: Matrix
     further_with_care: Matrix
+    # Several labels ask for the same numbers of visits, so the prospects are kept between them.
     seen: dict[tuple[str, int], Prospect]
 
     def after_visits(self, count: int) -> Prospect:
-        """What would be known after so many further visits of the same mean as those so far."""
+        """Evidence after so many further visits with the same mean as those so far."""
         return self.remembered("visits", count, self.visits_added)
 
     def after_readings(self, count: int) -> Prospect:
-        """What would be known after so many more readings in this sitting, its mean unchanged."""
+        """Evidence after so many more readings in this sitting, its mean unchanged."""
         return self.remembered("readings", count, self.readings_added)
 
     def remembered(self, kind: str, count: int, work_out: Callable[[int], Prospect]) -> Prospect:
-        """What was worked out before, else now."""
+        """The cached prospect, computed where it is not cached yet."""
         found = self.seen.get((kind, count))
         if found is None:
             found = self.seen[kind, count] = work_out(count)
@@ -93,7 +96,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def evidence_with_care(measured: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Evidence:
-    """The evidence of all visits, were they to vary as much as they may."""
+    """Evidence of all visits, assuming that they vary as much as they may."""
     careful = msgspec.structs.replace(at, cautious=True)
     return evidence_of_visits(visits_by_day(measured, careful, rules))
 
@@ -111,27 +114,31 @@ def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
 
 
 def is_settled(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
-    """Whether the label has the chance that settles it in every view: by the measurements alone and with the prior, and in both
-    ways were visits to vary as much as they may. The strictest is looked at first."""
+    """True where the label has the settling chance in every view.
+
+    The views are the measurements alone and with the prior, each with the expected and with the largest variation of visits.
+    """
+    # The strictest view first: it fails most often, and then nothing else needs computing.
     return would_settle(outlook, known, sides, enough) and holds(outlook, known.measured, sides, enough)
 
 
 def would_settle(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
-    """Whether more of the same would settle the label: the strict views alone, the others leave less open."""
+    """True where more of the same would settle the label. Only the strict views are tested; the others leave less open."""
     return holds(outlook, known.with_care, sides, enough)
 
 
 def holds(outlook: Outlook, measured: Evidence, sides: LabelEdges, enough: float) -> bool:
-    """Whether a label has that chance alone and with the prior."""
+    """True where a label has that chance, both without and with the prior."""
     if not is_likely(believe_with((), measured, outlook.varies), sides, enough):
         return False
     return not outlook.prior or is_likely(believe_with(outlook.prior, measured, outlook.varies), sides, enough)
 
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
-    """Whether the label has that chance; where each pressure by itself rules it in or out, both are not worked out.
+    """True where the label has that chance.
 
-    Either pressure is at or above its limit at least as often as each alone, and at most as often as the two together.
+    Where the pressures by themselves rule it in or out, the joint chance is not computed: either pressure is at or above its
+    limit at least as often as each alone, and at most as often as the sum of the two.
     """
     least = most = 1.0
     if sides.own is not None:
@@ -142,11 +149,13 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
         least, most = least - systolic - diastolic, min(most, 1.0) - max(systolic, diastolic)
     if least >= enough:
         return True
+    # Compared as it is published, so that a caller who reads 0.9 never finds the label not settled.
     return most >= enough - HALF_PUBLISHED and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
 
 
 def fewest(most: int, after: Callable[[int], Prospect], settles: Callable[[Prospect], bool]) -> int | None:
     """The fewest additions, at most ``most``, after which the label is settled; None where even the most do not settle it."""
+    # The most first: where even they do not settle the label, the search ends after one step.
     if not settles(after(most)):
         return None
     low, high = 1, most
@@ -186,8 +195,10 @@ def chances_to_settle(
 
 
 def settling_means(mean: float, sd: float, variance: float, limit: float) -> tuple[float, float]:
-    """At or below which mean of further visits, and at or above which, the side of a limit is settled; ``variance`` is that of
-    their mean around the usual pressure."""
+    """Means of further visits at or below which, and at or above which, the side of a limit is settled.
+
+    ``variance`` is that of their mean around the usual pressure.
+    """
     gain = sd * sd / (sd * sd + variance)
     needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
     return mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain

@@ -1,4 +1,4 @@
-"""Which visits measured the pressure that is usual now: those since its last change, and what is to be told of a change."""
+"""Visits since the last change of the usual pressure, and the findings about that change."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class PressureChange(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     @property
     def rests_on_newest(self) -> bool:
-        """Whether the newest visit is the only one after it."""
+        """True where the newest visit is the only one after the change."""
         return self.visits_after == 1
 
 
@@ -39,7 +39,7 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def is_moving(facts: Facts, person: Person, day: date, book: Rulebook) -> bool:
-    """Whether values are expected to move: in pregnancy, after birth, or within so many days of a change of treatment."""
+    """True where values are expected to move: in pregnancy, after birth, or soon after a change of treatment."""
     changed, window = facts.treatment_changed_on, timedelta(days=book.variability.visits.window_days)
     return person.expecting or (changed is not None and day - window < changed <= day)
 
@@ -50,6 +50,7 @@ def keep_since_change(
     """The earlier sittings since the last change; ``now`` is the newest, the order of the others does not matter."""
     by_day: dict[date, list[SittingMeasurement]] = {}
     for each in [*earlier, now]:
+        # A snapshot can hold a sitting dated after the newest one; it must not become a visit of its own behind it.
         by_day.setdefault(min(each.day, now.day), []).append(each)
     days = sorted(by_day)
     visits = [visit_of(by_day[day], at, book.variability) for day in days]
@@ -71,14 +72,14 @@ def keep_since_change(
 
 
 def mean_of(levels: list[Level]) -> tuple[int, int]:
-    """The plain mean of visits, to whole mmHg: a figure to be told, from which nothing is computed."""
+    """The plain mean of visits, to whole mmHg: a figure to show, from which nothing is computed."""
     systolic = [round(100 * level.systolic) for level in levels]
     diastolic = [round(100 * level.diastolic) for level in levels]
     return mean_half_up(systolic), mean_half_up(diastolic)
 
 
 def change_findings(change: PressureChange | None, book: Rulebook) -> list[Finding]:
-    """What is told of a change: that it is one, or that the newest visit alone differs."""
+    """Findings about a change: that values changed, or that the newest visit alone differs."""
     if change is None:
         return []
     code = "newest-differs" if change.rests_on_newest else "values-changed"
@@ -90,7 +91,7 @@ def change_findings(change: PressureChange | None, book: Rulebook) -> list[Findi
 def outside_findings(
     interval: Interval, newest: tuple[float, float], earlier_visits: int, prior: str, book: Rulebook
 ) -> list[Finding]:
-    """What is told where the newest value lies outside the interval, and of what else that interval rests on."""
+    """Finding where the newest value is outside the interval, with the other things that the interval rests on."""
     ends = (interval.systolic_mmhg, interval.diastolic_mmhg)
     outside = [
         name
@@ -104,6 +105,7 @@ def outside_findings(
         grounds.append("1 earlier visit" if earlier_visits == 1 else f"{earlier_visits} earlier visits")
     if prior != "none":
         grounds.append("what is known of people before measuring")
+    # Neither visits nor a prior moved the interval, so only the correction for chosen readings can have.
     if not grounds:
         grounds.append("a correction for how the readings were chosen")
     return [find(book, "newest-outside-interval", pressure=" and ".join(outside), grounds=" and ".join(grounds))]

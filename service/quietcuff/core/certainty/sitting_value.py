@@ -1,7 +1,7 @@
-"""The value of one sitting as an estimate of the usual pressure: free of the choices that look at the values.
+"""The value of one sitting as an estimate of the usual pressure, free of the choices that depend on the values.
 
-A rule that keeps or drops a reading for its value shifts the mean, so this value is not always the reported one. What it is
-made of stays with it, so that later sittings can weigh it.
+A rule that keeps or drops a reading for its value shifts the mean, so this value is not always the reported one. The number of
+readings and the rule stay with it, so that later sittings can weigh it.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ A = TypeVar("A", bound=OnArm)
 
 
 class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The mean of ``readings`` readings, in mmHg, and the rule that says which."""
+    """The mean of ``readings`` readings, in mmHg, and the rule that chose them."""
 
     systolic_mmhg: float
     diastolic_mmhg: float
@@ -51,12 +51,13 @@ def value_sitting(
     chooser: T | None,
     first_dropped: bool,
 ) -> SittingValue:
-    """The value of a sitting; ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count.
+    """The value of a sitting.
 
-    The reading that made this arm the higher one is left out wherever another is left. A first reading dropped for its value
-    stays out (a correction follows). Where readings were asked for because two differed, or the lower of two is recorded, all
-    that were compared count: 150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives
-    136.65 of three. Source: [DECISION].
+    ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count. The reading that made this
+    arm the higher one is left out wherever another is left. A first reading dropped for its value stays out (a correction
+    follows). Where readings were asked for because two differed, or the lower of two is recorded, all that were compared count:
+    150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives 136.65 of three. Source:
+    [DECISION].
     """
     if first_dropped:
         used, rule = arm[1:], "first-dropped"
@@ -66,6 +67,7 @@ def value_sitting(
         used, rule = (counted, "all") if len(counted) > 1 else (arm[-2:], "both-compared")
     else:
         used, rule = counted, protocol.counts
+    # The arm was chosen because this reading was the higher one; counting it would keep that choice in the mean.
     kept = [reading for reading in used if reading is not chooser] or list(used)
     more = rule == "all-compared"
     return SittingValue(
@@ -77,10 +79,10 @@ def value_sitting(
 
 
 def centre(values: list[int], autocorrelation: float) -> float:
-    """The mean in mmHg of readings in hundredths, those between others weighing less as neighbours are alike.
+    """The mean in mmHg of readings in hundredths; inner readings weigh less, because neighbours are alike.
 
-    That mean is free of the differences between readings, so that whether they led to more of them shifts nothing: 130, 144 and
-    138 at 0.28 give (130 + 0.72·144 + 138)/2.72 = 136.65. Without autocorrelation it is the plain mean.
+    This mean is independent of the differences between readings, so that taking more readings because of them shifts nothing:
+    130, 144 and 138 at 0.28 give (130 + 0.72·144 + 138)/2.72 = 136.65. Without autocorrelation it is the plain mean.
     """
     inner = 1 - autocorrelation
     between = values[1:-1]
@@ -99,7 +101,7 @@ def value_daytime(mean: PartMean) -> SittingValue:
 
 
 def asked_for_more(protocol: Protocol, arm: Sequence[Pressures]) -> bool:
-    """Whether more readings than planned were taken and two neighbours among the planned ones differed."""
+    """True where more readings than planned were taken and two neighbours among the planned ones differed."""
     extra, planned = protocol.extra, arm[: protocol.planned]
     if extra.kind in ("none", "stable-pair") or len(arm) <= protocol.planned:
         return False

@@ -1,4 +1,4 @@
-"""What is known of a usual pressure: from the newest sitting, from earlier ones that measured the same, and from a prior.
+"""The usual pressure from the newest sitting, earlier ones that measured the same, and a prior.
 
 Sitting i gives xᵢ ~ N(μ, Vᵢ) with Vᵢ = B + Wᵢ, between visits and within a sitting; prior μ ~ N(m₀, T).
 """
@@ -22,8 +22,11 @@ OLDER: dict[str, str] = {"office-untreated": "office-treated-or-older"}
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What all labels of one evaluation share. ``outlook.now`` has what is believed with the prior named and without any;
-    ``without_because`` says why there is none, ``prior_age_years`` for which age one stands."""
+    """Figures that all labels of one evaluation share.
+
+    ``outlook`` has the belief with the named prior and without any; ``without_because`` says why there is none,
+    ``prior_age_years`` for which age it is.
+    """
 
     interval_95: Interval
     with_device_95: Interval
@@ -44,8 +47,10 @@ def weigh(
     *,
     is_high: bool,
 ) -> Known:
-    """The usual pressure as the newest sitting, earlier ones and the prior have it; ``is_high`` where it was measured in the
-    range of hypertension."""
+    """The usual pressure from the newest sitting, earlier ones and the prior.
+
+    ``is_high`` where the value was measured in the range of hypertension.
+    """
     chosen = choose_prior(person, at.setting, intake, rules, is_high=is_high)
     outlook = look_ahead(earlier, now, chosen.parts, at, rules)
     return Known(
@@ -60,7 +65,8 @@ def weigh(
 
 
 def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
-    """The rules, with visits of untreated people varying as a tenant has seen its own people's vary. Source: [DECISION]."""
+    """The rules, with the variation of untreated people's visits as a tenant measured it in its own people. Source:
+    [DECISION]."""
     seen = None if intake is None or intake.prior is None else intake.prior.visits
     if seen is None:
         return rules
@@ -70,6 +76,7 @@ def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
         systolic=seen.systolic_sd_mmhg,
         diastolic=seen.diastolic_sd_mmhg,
         correlation=seen.correlation,
+        # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
         at_most_systolic=max(seen.systolic_sd_mmhg, entry.at_most_systolic or 0),
         at_most_diastolic=max(seen.diastolic_sd_mmhg, entry.at_most_diastolic or 0),
     )
@@ -83,7 +90,7 @@ def circumstances_of(
     *,
     irregular: bool,
 ) -> Circumstances:
-    """The circumstances that visits must share with the newest, and how visits vary in them."""
+    """The circumstances that visits must share with the newest one, and the entries for how visits vary in them."""
     setting, attendance, site = newest
     name = between_entry(person, setting, rules)
     older = OLDER.get(name, "")
@@ -105,7 +112,10 @@ def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
 
 
 def share_older(age_years: int | None, rules: Variability) -> float:
-    """How far visits of an untreated person vary as those of older people do, 0 to 1, so that no birthday is a step."""
+    """Share, 0 to 1, to which visits of an untreated person vary as those of older people do.
+
+    It grows evenly with age, so that no birthday is a step.
+    """
     if age_years is None:
         return 0.0
     older = rules.older
@@ -115,7 +125,7 @@ def share_older(age_years: int | None, rules: Variability) -> float:
 def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
-    """The visits, the newest day's last, and what would be believed after more of the same."""
+    """The visits, the newest day's last, and the belief now and after more of the same."""
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
     visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
@@ -142,7 +152,7 @@ def look_ahead(
 
 
 def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
-    """What the figures rest on beside the prior, each with its ground."""
+    """Assumptions behind the figures beside the prior, each with its ground."""
     names = [at.between] if at.towards_share < 1 else []
     names += [at.towards] if at.towards_share > 0 else []
     found = [grounds("between-visits", name, rules.between[name]) for name in names]

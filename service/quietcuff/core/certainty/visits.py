@@ -1,4 +1,4 @@
-"""The visits behind a usual pressure: which sittings are visits, what each one's value is, and how far it may be off."""
+"""The visits behind a usual pressure: sittings that are visits, the value of each, and its covariance."""
 
 from __future__ import annotations
 
@@ -17,8 +17,11 @@ NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
 
 class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What sittings must share to be visits of one usual pressure. ``between`` names the entry for how visits vary; a share of
-    ``towards_share`` goes to the entry ``towards``. ``cautious`` takes visits to vary as much as they may."""
+    """Circumstances that sittings must share to be visits of one usual pressure.
+
+    ``between`` names the entry for how visits vary; a share of ``towards_share`` goes to the entry ``towards``. With
+    ``cautious`` visits vary as much as they may.
+    """
 
     setting: Setting
     attendance: Attendance
@@ -31,8 +34,10 @@ class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class SittingMeasurement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One sitting's value, in mmHg, with the covariance that is within it, of which ``spare`` came with a correction: ``rule``
-    names it."""
+    """One sitting's value, in mmHg, with the covariance within it.
+
+    ``spare`` is the part of that covariance that came with a correction; ``rule`` names the correction.
+    """
 
     day: date
     systolic: float
@@ -55,12 +60,16 @@ class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def earlier_sittings(
     history: History | None, at: Circumstances, before: datetime, changed_on: date | None, rules: Variability
 ) -> list[HistorySitting]:
-    """The earlier sittings that measure the same: same setting, attendance and arm, seated, of ordinary care, without bias, at
-    most so many days back and not from before the last change of treatment. Source: [DECISION]."""
+    """The earlier sittings that measure the same.
+
+    Same setting, attendance and arm, seated, of ordinary care, without bias. At most so many days back, and not from before the
+    last change of treatment. Source: [DECISION].
+    """
     if history is None:
         return []
     today = before.date()
     since = today - timedelta(days=rules.visits.window_days)
+    # Two sources of that day: this sitting's facts and the snapshot's; the later one in the window rules.
     for day in (changed_on, history.treatment_changed_on):
         if day is not None and since < day <= today:
             since = day
@@ -83,7 +92,7 @@ def sittings_of_same(sittings: list[HistorySitting], at: Circumstances, rules: V
 
 
 def is_visit(sitting: HistorySitting, rules: Variability) -> bool:
-    """Whether what was measured can be a visit: seated in the office, a whole series at home, the daytime of a recording."""
+    """True where the sitting can be a visit: seated in the office, a whole series at home, the daytime of a recording."""
     if sitting.setting == "ambulatory":
         return sitting.value_rule == DAYTIME
     seated = sitting.position in ("sitting", "not-recorded")
@@ -91,7 +100,7 @@ def is_visit(sitting: HistorySitting, rules: Variability) -> bool:
 
 
 def is_whole(setting: Setting, readings: int, days: int, rules: Variability) -> bool:
-    """Whether a home series is long enough to be a visit; any other sitting is."""
+    """True where a home series is long enough to be a visit; always true in other settings."""
     return setting != "home" or (readings >= rules.series.least_readings and days >= rules.series.least_days)
 
 
@@ -120,20 +129,23 @@ def measure(
 
 
 def measure_earlier(sitting: HistorySitting, at: Circumstances, rules: Variability) -> SittingMeasurement:
-    """An earlier sitting as its snapshot has it."""
+    """An earlier sitting as its snapshot holds it."""
     value = SittingValue(
         systolic_mmhg=sitting.systolic_mmhg,
         diastolic_mmhg=sitting.diastolic_mmhg,
         readings=sitting.readings_counted,
         rule=sitting.value_rule,
     )
+    # A snapshot keeps the sitting's own doubt: once irregular, that sitting's readings stay less certain.
     irregular = at.irregular or "irregular-rhythm" in sitting.provisional_because
     return measure(value, sitting.taken_from.date(), sitting.days, at, rules, irregular=irregular)
 
 
 def within_sitting(readings: int, at: Circumstances, rules: Variability, *, irregular: bool) -> Matrix:
-    """The covariance that so many readings leave in their mean: 10.7584 and 9.8865 mmHg² for two; nothing of its own in a
-    series or a recording, where it is inside the figure between visits. Source: [NHANES1718]."""
+    """The covariance that so many readings leave in their mean: 10.7584 and 9.8865 mmHg² for two.
+
+    Zero in a series or a recording, where it is part of the figure between visits. Source: [NHANES1718].
+    """
     if at.setting != "office":
         return NO_SPREAD
     within: WithinSitting = rules.within
@@ -169,7 +181,7 @@ def between_visits(at: Circumstances, systolic: float, diastolic: float, days: i
 
 
 def deviations_of(entry: BetweenVisits, *, cautious: bool) -> tuple[float, float]:
-    """By how much visits vary in the entry's unit, or by how much they may."""
+    """Variation of visits in the entry's unit, or the largest variation that they may have."""
     if not cautious:
         return entry.systolic, entry.diastolic
     return entry.at_most_systolic or entry.systolic, entry.at_most_diastolic or entry.diastolic
@@ -184,9 +196,10 @@ def visits_by_day(measurements: list[SittingMeasurement], at: Circumstances, rul
 
 
 def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Visit:
-    """The sittings of one day as one visit, each weighed by what its readings leave open."""
+    """The sittings of one day as one visit, each weighed by the precision of its readings."""
     first = of_day[0]
     systolic, diastolic, within = first.systolic, first.diastolic, first.within
+    # The day's level is shared, so only the readings' own error may weigh one sitting against another.
     if len(of_day) > 1 and within != NO_SPREAD:
         precision, information = NO_SPREAD, (0.0, 0.0)
         for each in of_day:

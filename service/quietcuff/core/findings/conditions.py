@@ -26,7 +26,7 @@ NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
 
 def preparation_findings(sitting: Sitting) -> list[Finding]:
-    """What the context says of the preparation, in the order of the effects table; then what was not recorded. An ambulatory
+    """Findings of the preparation, in the order of the effects table; then of what was not recorded. An ambulatory
     recording goes on through all of it, so nothing is missing there."""
     book, context = sitting.rulebook, sitting.reading_set.context
     findings = []
@@ -46,7 +46,7 @@ def preparation_findings(sitting: Sitting) -> list[Finding]:
 
 
 def rest_too_short(sitting: Sitting) -> bool:
-    """Whether the person rested less than the protocol asks. Source: [ESC18, ACC17]."""
+    """True where the person rested less than the protocol asks. Source: [ESC18, ACC17]."""
     rested = sitting.reading_set.context.rest_minutes
     return rested is not None and rested < sitting.protocol.rest_minutes
 
@@ -78,7 +78,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
 
 
 def device_findings(sitting: Sitting) -> list[Finding]:
-    """What is known of the device, each thing said once."""
+    """Findings of the device, each said once."""
     codes: dict[str, None] = {}
     for attempt in sitting.attempts:
         if attempt.fault == "voided":
@@ -104,7 +104,7 @@ def device_findings(sitting: Sitting) -> list[Finding]:
 
 
 def reading_findings(sitting: Sitting) -> list[Finding]:
-    """What is odd about single readings, in order of time."""
+    """Findings of single readings, in order of time."""
     findings: list[Finding] = []
     before: Attempt | None = None
     for attempt in sitting.attempts:
@@ -141,7 +141,7 @@ def oddities(sitting: Sitting, attempt: Attempt, before: Attempt | None) -> list
 
 
 def is_same(one: Attempt, other: Attempt) -> bool:
-    """Whether two attempts show the very same pressures."""
+    """True where two attempts show the very same pressures."""
     return (one.systolic, one.diastolic) == (other.systolic, other.diastolic)
 
 
@@ -155,7 +155,7 @@ def is_unusual(sitting: Sitting, attempt: Attempt) -> bool:
 
 
 def intake_findings(sitting: Sitting) -> list[Finding]:
-    """What the service knew beyond the caller's words."""
+    """Findings of what the service added to the caller's words."""
     intake, book = sitting.reading_set.intake, sitting.rulebook
     if intake is None:
         return []
@@ -179,7 +179,7 @@ def number_text(value: float | None) -> str:
 
 
 def fitness_findings(sitting: Sitting) -> list[Finding]:
-    """What speaks against the devices of a sitting, each thing said once."""
+    """Findings against the devices of a sitting, each said once."""
     taken = [attempt for attempt in sitting.attempts if attempt.fault != "voided" and attempt.device is not None]
     groups = groups_of(sitting)
     intake = sitting.reading_set.intake
@@ -240,7 +240,7 @@ def in_words(groups: list[PopulationGroup]) -> str:
 
 
 def accuracy_check(device: Device, day: date) -> Told:
-    """Whether the accuracy check was overdue on a day, or cannot be told to be in time. Source: [PRACTICE]."""
+    """True where the accuracy check was overdue on a day, or cannot be told to be in time. Source: [PRACTICE]."""
     last, months = device.last_accuracy_check, device.accuracy_check_interval_months
     if months is None:
         return NOTHING
@@ -257,7 +257,7 @@ def months_after(day: date, months: int) -> date:
 
 
 def clock_off(device: Device, limit_minutes: int) -> Told:
-    """Whether the device's clock is known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
+    """True where the device's clock is known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
     drift = device.clock_drift_seconds
     if drift is None or abs(drift) < 60 * limit_minutes:
         return NOTHING

@@ -34,7 +34,7 @@ class Fall(msgspec.Struct, frozen=True, kw_only=True):
     diastolic_mmhg: float
 
     def reaches(self, edge: Edge) -> bool:
-        """Whether either pressure falls by at least as much."""
+        """True where either pressure falls by at least as much."""
         return self.systolic_mmhg >= edge.systolic_mmhg or self.diastolic_mmhg >= edge.diastolic_mmhg
 
 
@@ -80,7 +80,7 @@ def describe_trial(sitting: Sitting, comparison: Comparison, test: StandingTest)
 
 
 def stood_at(attempt: Attempt) -> datetime | None:
-    """When the person stood up, where that is recorded and not after the reading."""
+    """The moment at which the person stood up, where that is recorded and not after the reading."""
     moment = attempt.reading.stood_at
     return moment if moment is not None and moment <= attempt.taken_at else None
 
@@ -155,12 +155,12 @@ def moments_left(test: StandingTest, trial: Trial) -> list[float]:
 
 
 def trial_findings(sitting: Sitting, trial: Trial) -> list[Finding]:
-    """When the person stood up is not known."""
+    """Findings where the moment of standing up is not known."""
     return [] if trial.is_timed else [find(sitting.rulebook, "stood-at-not-recorded")]
 
 
 def fall_findings(sitting: Sitting, test: StandingTest, trial: Trial) -> list[Finding]:
-    """What the falls mean, each thing said once, at the reading that shows it most."""
+    """Findings of the falls, each said once, at the reading that shows it most."""
     told = falls_in_time(test, trial) + early_and_late(test, trial) + rises(test, trial)
     return [
         find(
@@ -195,7 +195,7 @@ def falls_in_time(test: StandingTest, trial: Trial) -> list[tuple[str, Fall]]:
 
 
 def is_supine_high(test: StandingTest, trial: Trial) -> bool:
-    """Whether the lying baseline is itself high. Source: [FREE11]."""
+    """True where the lying baseline is itself high. Source: [FREE11]."""
     result = estimate(trial.baseline)
     return position_before(trial) == "supine" and (
         result.systolic_mmhg >= test.supine_high.systolic_mmhg or result.diastolic_mmhg >= test.supine_high.diastolic_mmhg

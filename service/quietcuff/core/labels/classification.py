@@ -1,4 +1,4 @@
-"""What each guideline calls the reported value, which row decided, and why the label is provisional."""
+"""Categories of the reported value under each guideline, the row that decided, and why the label is provisional."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     @property
     def systolic_is_raised(self) -> bool:
-        """Whether the systolic alone reaches a row that says that it is raised."""
+        """True where the systolic alone reaches a row that says that it is raised."""
         return self.systolic_rank > 0 and self.systolic_row.raised
 
 
@@ -67,7 +67,7 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
-    """Whether a value is at or above the guideline's limit for hypertension in either pressure."""
+    """True where a value is at or above the guideline's limit for hypertension in either pressure."""
     limit = guideline.hypertension
     return limit is not None and (systolic_mmhg >= limit.systolic_mmhg or diastolic_mmhg >= limit.diastolic_mmhg)
 

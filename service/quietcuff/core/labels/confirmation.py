@@ -1,4 +1,4 @@
-"""How and by when the guidelines want the result confirmed."""
+"""Confirmation of the result: how and by when the guidelines want it."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-o
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """How the guidelines want the result confirmed, and the codes of the findings that say so."""
+    """The guidelines' wish for confirmation, and the codes of the findings that say so."""
 
     confirm_by: ConfirmBy | None
     codes: list[str]
 
 
 def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
-    """What follows from the categories: the soonest day that any guideline asks for, whichever was named first.
+    """The advice of the categories: the soonest day that any guideline asks for, whichever was named first.
 
     Known or treated hypertension is compared with its target instead of confirmed; no target is invented. In pregnancy and
     after birth nothing is left to confirm once severe readings are. Source: the rows' own; [DECISION] for known hypertension.

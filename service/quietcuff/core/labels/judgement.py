@@ -1,4 +1,4 @@
-"""What a protocol makes of the valid readings, whatever its kind: one sitting, a series, a recording, a test of standing."""
+"""Judgement of the valid readings by a protocol of any kind: one sitting, a series, a recording, a test of standing."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from quietcuff.core.sitting.sitting import Sitting
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
-    """What counts, the result and its categories, and what is to be found in them.
+    """The counted readings, the result and its categories, and the findings of them.
 
     ``step`` and ``line`` are the kind's own next step and sentence for the note; None where the ordinary ones do.
     """
@@ -32,7 +32,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
-    """Whether no category may be given although there is a result: a single home sitting, a leg, a low pressure with
+    """True where no category may be given although there is a result: a single home sitting, a leg, a low pressure with
     symptoms. Source: [PRACTICE, DECISION]."""
     low = 100 * low_systolic(sitting.person, sitting.limits)
     symptoms = sitting.reading_set.context.acute_symptoms == "yes"

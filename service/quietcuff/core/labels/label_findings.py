@@ -1,4 +1,4 @@
-"""What is to be said of the categories: whom they are for, what decided, and where guidelines part ways."""
+"""Findings of the categories: whom they are for, what decided, and where guidelines part ways."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
 
 
 def needs_auscultation(sitting: Sitting, selection: Selection, result: Result) -> bool:
-    """Whether a high mean is of other readings than auscultated ones, under a protocol that lets those decide, where it is not
-    recorded that nobody can auscultate. Source: [AAP17-OFFICE]."""
+    """True where a high mean is of other readings than auscultated ones, under a protocol that lets those decide, where it
+    is not recorded that nobody can auscultate. Source: [AAP17-OFFICE]."""
     edge = sitting.protocol.one_may_do_below
     if sitting.protocol.auscultated_decide_from is None or edge is None or selection.method == "auscultatory":
         return False
@@ -88,7 +88,7 @@ def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Res
 
 
 def rounding_decides(guideline: Guideline, result: Result) -> bool:
-    """Whether the exact mean would fall in another category than the reported value. Source: [DECISION]."""
+    """True where the exact mean would fall in another category than the reported value. Source: [DECISION]."""
     systolic, diastolic = result.systolic_mean_mmhg, result.diastolic_mean_mmhg
     if systolic == result.systolic_mmhg and diastolic == result.diastolic_mmhg:
         return False
@@ -97,7 +97,7 @@ def rounding_decides(guideline: Guideline, result: Result) -> bool:
 
 
 def printing_decides(guideline: Guideline, result: Result) -> bool:
-    """Whether a child's printed table, its limits truncated, would give another category: 116 where the limit is 116.64."""
+    """True where a child's printed table, its limits truncated, would give another category: 116 where the limit is 116.64."""
     if guideline.measures != "percentile":
         return False
     value = (result.systolic_mmhg, result.diastolic_mmhg)
@@ -105,7 +105,7 @@ def printing_decides(guideline: Guideline, result: Result) -> bool:
 
 
 def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guideline], result: Result) -> list[Finding]:
-    """Where the lower of the last two is recorded: whether their mean would be high, and whether they cross."""
+    """Findings where the lower of the last two is recorded: their mean would be high, or the two cross."""
     if sitting.protocol.counts != "lower-of-last-two" or len(selection.arm) < 2 or len(selection.counted) != 1:
         return []
     book = sitting.rulebook

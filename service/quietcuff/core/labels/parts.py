@@ -1,4 +1,4 @@
-"""What guidelines call the parts of an ambulatory recording, and which parts decide."""
+"""Categories of the parts of an ambulatory recording, and the parts that decide."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PART_NAMES = {"day": "daytime", "night": "night-time", "hours-24": "24-hour"}
 
 
 class PartPlacing(msgspec.Struct, frozen=True, kw_only=True):
-    """Where the mean of one part stands in a guideline's table for that part."""
+    """The place of one part's mean in a guideline's table for that part."""
 
     bands: Bands
     mean: PartMean
@@ -60,7 +60,7 @@ def label_part(
 
 
 def part_categories(applicable: list[Guideline], means: Means) -> list[PartCategory]:
-    """What each applicable guideline calls each part that it has a table for, in the order of the request."""
+    """The category of each part in each applicable guideline that has a table for it, in the order of the request."""
     return [
         PartCategory(
             guideline=guideline.id,
@@ -76,7 +76,7 @@ def part_categories(applicable: list[Guideline], means: Means) -> list[PartCateg
 
 
 def part_findings(sitting: Sitting, means: Means) -> list[Finding]:
-    """Where rounding decides, and where the night alone is in the hypertension range."""
+    """Findings where rounding decides, and where the night alone is in the hypertension range."""
     book = sitting.rulebook
     findings = []
     moved = [guideline.id for guideline in sitting.applicable if rounding_decides(guideline, means)]
@@ -89,7 +89,7 @@ def part_findings(sitting: Sitting, means: Means) -> list[Finding]:
 
 
 def rounding_decides(guideline: Guideline, means: Means) -> bool:
-    """Whether the exact means would give another category than the reported ones. Source: [DECISION]."""
+    """True where the exact means would give another category than the reported ones. Source: [DECISION]."""
     part = deciding_part(guideline, means)
     exact = [
         place_in_rows(each.bands.rows, each.mean.systolic_mean_mmhg, each.mean.diastolic_mean_mmhg).rank
@@ -100,7 +100,7 @@ def rounding_decides(guideline: Guideline, means: Means) -> bool:
 
 
 def only_night_is_high(guideline: Guideline, means: Means) -> bool:
-    """Whether the night's mean reaches the hypertension limit for nights while no other part reaches its own."""
+    """True where the night's mean reaches the hypertension limit for nights while no other part reaches its own."""
     high = {
         part.bands.part
         for part in place_parts(guideline, means)

@@ -1,4 +1,4 @@
-"""Why a label is provisional, and which faults of preparation are on the side that matters."""
+"""Reasons for a provisional label, and the faults of preparation on the side that matters."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from quietcuff.core.sitting.trouble import needs_muffling
 
 
 class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What stands against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
+    """Reservations against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
     correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled. A series is not
     measured again for either."""
 
@@ -56,7 +56,7 @@ def reserve(
 
 
 def readings_vary(sitting: Sitting, selection: Selection) -> bool:
-    """Whether as many readings as the protocol takes still differ."""
+    """True where as many readings as the protocol takes still differ."""
     extra, arm = sitting.protocol.extra, selection.arm
     if extra.kind == "none" or len(arm) < max(sitting.protocol.most, 2):
         return False

@@ -333,7 +333,7 @@ def amended_set(reading_set: ReadingSet, values: SetChange) -> ReadingSet:
 
 
 def codes_between(before: ReadingSet, after: ReadingSet) -> list[str]:
-    """What a correction changed, as codes in a fixed order."""
+    """The changes of a correction, as codes in a fixed order."""
     pairs = list(zip(before.readings, after.readings, strict=True))
     found = {
         "reading-amended": any(msgspec.structs.replace(early, voided=late.voided) != late for early, late in pairs),
@@ -368,7 +368,7 @@ def defaults_of(kind: type[msgspec.Struct]) -> dict[str, Any]:
 
 
 def place_in_correction(correction: Correction, pointer: str) -> str:
-    """Where in a correction the fault lies that was found at a place of the corrected sitting."""
+    """The place in a correction of a fault that was found in the corrected sitting."""
     parts = pointer.split("/")
     for place, change in reversed(list(enumerate(correction.changes))):
         match change:

@@ -1,4 +1,4 @@
-"""What comes out: the evaluation of one sitting, and its parts.
+"""The output: the evaluation of one sitting, and its parts.
 
 Every key is always present; null where there is no value, and lists are always lists. Codes are lower-case words joined by
 hyphens. The same input and rules give the same bytes.

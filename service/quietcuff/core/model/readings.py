@@ -1,4 +1,4 @@
-"""What comes in: one sitting's readings with their context, the person, the device and the cuff.
+"""The input: one sitting's readings with their context, the person, the device and the cuff.
 
 These structs are the request body of ``POST /v1/reading-sets`` and the input of ``evaluate``. Pressures are mmHg with at
 most two decimals, pulses are per minute, times carry their offset. Every yes-or-no answer is three-valued: what was not
@@ -284,7 +284,8 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 def opened_at(reading_set: ReadingSet) -> datetime | None:
-    """When a set without readings came in, by the service's own note or the history's moment; None where neither is there."""
+    """The moment at which a set without readings came in, by the service's own note or the history; None where neither is
+    there."""
     if reading_set.intake is not None and reading_set.intake.received_at is not None:
         return reading_set.intake.received_at
     return None if reading_set.history is None else reading_set.history.as_of

@@ -101,7 +101,7 @@ def as_in_a_set(known: RegisteredDevice) -> Device:
 
 
 class GroupFilter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who belongs to a group: those named, or those who had such a sitting, or both at once.
+    """The people of a group: those named, or those who had such a sitting, or both at once.
 
     Days are of the tenant's zone: a sitting was begun on ``taken_from`` or later, and before ``taken_until``.
     """

@@ -63,7 +63,7 @@ def set_beside(
 
 
 def is_near(series: OutsideSeries, newest_visit: date | None, limit_days: int) -> bool:
-    """Whether a series or recording ends within so many days of the newest office visit."""
+    """True where a series or recording ends within so many days of the newest office visit."""
     return newest_visit is not None and abs((series.result.taken_to.date() - newest_visit).days) <= limit_days
 
 
@@ -106,7 +106,7 @@ def pattern_findings(patterns: list[Pattern], rulebook: Rulebook) -> list[Findin
 
 
 def is_high_in_office(tables: Tables, sides: OfficeAndOutside) -> bool:
-    """Whether the pooled office value reaches the limit for hypertension of a guideline that is for this person."""
+    """True where the pooled office value reaches the limit for hypertension of a guideline that is for this person."""
     pooled = sides.pooled
     return pooled is not None and any(
         is_for(guideline, tables.person, "office")
@@ -116,7 +116,7 @@ def is_high_in_office(tables: Tables, sides: OfficeAndOutside) -> bool:
 
 
 def is_high_outside(tables: Tables, sides: OfficeAndOutside) -> bool:
-    """Whether an outside value reaches the limit for hypertension of its part under a guideline that is for this person."""
+    """True where an outside value reaches the limit for hypertension of its part under a guideline that is for this person."""
     return any(
         is_high(value, bands)
         for guideline in tables.guidelines
@@ -174,7 +174,7 @@ def gravest(patterns: list[Pattern]) -> str | None:
 def confirm_office(
     tables: Tables, sides: OfficeAndOutside, arm: Site | None, rulebook: Rulebook
 ) -> tuple[Step, ConfirmBy | None]:
-    """How a high office value is confirmed: as its newest visit says until it stands on days enough, then out of the office;
+    """The confirmation of a high office value: as its newest visit says until it stands on days enough, then out of the office;
     with values from outside at hand, on a further office day first."""
     words, newest = rulebook.wording.step, sides.office[-1].evaluation
     if sides.pooled is not None and sides.pooled.days >= days_needed(tables.person, rulebook):

@@ -1,4 +1,4 @@
-"""What a closed sitting leaves for later ones: its comparisons of the arms and its value; and the snapshot made of them."""
+"""History: what a closed sitting leaves for later ones, its comparisons of the arms and its value, and the snapshot of them."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class MeasuredReading(msgspec.Struct, frozen=True):
 
 
 def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> Remembered:
-    """What later sittings are to know of this one. Its value to two decimals, as a snapshot carries pressures."""
+    """The facts of this sitting for later ones. Its value to two decimals, as a snapshot carries pressures."""
     result = evaluation.result
     valid = valid_readings(reading_set, evaluation)
     sitting = None
@@ -106,7 +106,7 @@ def value_again(valid: list[MeasuredReading], evaluation: Evaluation, site: Site
 
 
 def reasons_against(evaluation: Evaluation) -> list[str]:
-    """Why any label was provisional; ``no-category`` where no guideline gave one."""
+    """The reasons why any label was provisional; ``no-category`` where no guideline gave one."""
     given = [entry for entry in evaluation.categories if entry.category is not None]
     reasons = [reason for entry in given for reason in entry.provisional_because]
     return list(dict.fromkeys(reasons)) if given else ["no-category"]

@@ -1,4 +1,4 @@
-"""What guidelines call the pooled office value, their limits as they are for the person, and how sure that is."""
+"""Labels of the pooled office value: the guidelines' limits as they are for the person, and how sure the labels are."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def days_needed(person: Person, rulebook: Rulebook) -> int:
 
 
 def classify_office(tables: Tables, pooled: Pooled | None, counted: list[CurrentSitting], rulebook: Rulebook) -> list[Category]:
-    """What each guideline calls the pooled office value; provisional until it stands on days enough, and where automated
+    """The categories of the pooled office value; provisional until it stands on days enough, and where automated
     readings were taken in irregular rhythm."""
     reasons = []
     if pooled is not None and pooled.days < days_needed(tables.person, rulebook):
@@ -100,28 +100,28 @@ def classify_office(tables: Tables, pooled: Pooled | None, counted: list[Current
 
 
 def doubts_diastolic(sitting: CurrentSitting) -> bool:
-    """Whether sounds went on to zero in a reading that counts."""
+    """True where sounds went on to zero in a reading that counts."""
     evaluation = sitting.evaluation
     places = [finding.reading for finding in evaluation.findings if finding.code == DOUBTFUL_DIASTOLIC]
     return any(place is not None and evaluation.readings[place].counts for place in places)
 
 
 def percentile_over_visits(tables: Tables, pooled: Pooled | None) -> Percentile | None:
-    """Where a child's pooled office value stands."""
+    """The percentiles of a child's pooled office value."""
     if pooled is None or tables.norms is None:
         return None
     return report_percentile(tables.norms, pooled.systolic_mmhg, pooled.diastolic_mmhg)
 
 
 def severe_is_confirmed(counted: list[CurrentSitting]) -> bool:
-    """Whether a severe value was confirmed in a sitting, or was there on two days. Source: [DECISION]."""
+    """True where a severe value was confirmed in a sitting, or was there on two days. Source: [DECISION]."""
     found = [(sitting.day, {finding.code for finding in sitting.evaluation.findings}) for sitting in counted]
     days = {day for day, codes in found if "severe-reading" in codes}
     return len(days) > 1 or any("severe-confirmed" in codes for _, codes in found)
 
 
 def weigh_office(tables: Tables, categories: list[Category], counted: list[CurrentSitting], rulebook: Rulebook) -> Sureness:
-    """How sure the labels of the pooled office value are, from the visits behind it."""
+    """The certainty of the labels of the pooled office value, from the visits behind it."""
     left = [remember(sitting.reading_set, sitting.evaluation, rulebook).sitting for sitting in counted]
     visits = [sitting for sitting in left if sitting is not None]
     if not visits:

@@ -132,7 +132,7 @@ def up_to(singles: list[CurrentSitting], day: date, rulebook: Rulebook) -> list[
 
 
 def may_be_enough(together: list[CurrentSitting], rulebook: Rulebook) -> bool:
-    """Whether there are days and readings enough for a series at all, before any of them is judged."""
+    """True where there are days and readings enough for a series at all, before any of them is judged."""
     rules = home_rules(rulebook)
     days = {sitting.day for sitting in together}
     readings = sum(len(sitting.reading_set.readings) for sitting in together)
@@ -200,13 +200,14 @@ def last_day(sittings: list[CurrentSitting]) -> date:
 
 
 def what_is_lacking(newest: Judgement) -> Lacking:
-    """What the newest single sittings together lack for a series."""
+    """The items that the newest single sittings together lack for a series."""
     told = next((each.message for each in newest.selection_findings if each.code == "home-readings-too-few"), None)
     return Lacking(setting="home", because=newest.selection.blocked_by, message=told)
 
 
 def lacking_in(setting: Setting, stored: list[CurrentSitting], left_out: list[LeftOut]) -> Lacking:
-    """Why no stored set of a setting gives a pooled value: what blocks the newest that stands, else why it is left out."""
+    """The reason why no stored set of a setting gives a pooled value: what blocks the newest that stands, else why it is
+    left out."""
     here = [sitting for sitting in stored if sitting.reading_set.setting == setting]
     if not here:
         return Lacking(setting=setting, because=["none-stored"], message=None)

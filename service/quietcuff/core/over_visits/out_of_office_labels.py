@@ -62,7 +62,7 @@ def report_recording(recording: OutsideSeries, tables: Tables, rulebook: Ruleboo
 
 
 def classify_home(tables: Tables, home: OutsideSeries, rulebook: Rulebook) -> list[Category]:
-    """What each guideline's table for home values calls a series."""
+    """The category of a series in each guideline's table for home values."""
     return [
         label_placing(
             guideline,
@@ -79,7 +79,7 @@ def classify_home(tables: Tables, home: OutsideSeries, rulebook: Rulebook) -> li
 
 
 def classify_ambulatory(tables: Tables, recording: OutsideSeries, rulebook: Rulebook) -> list[Category]:
-    """What each guideline calls a recording: the highest category of the parts that decide."""
+    """The category of a recording in each guideline: the highest of the parts that decide."""
     categories = []
     for guideline in tables.guidelines:
         part = deciding_part(guideline, recording.means) if is_for(guideline, tables.person, "ambulatory") else None
@@ -92,7 +92,7 @@ def classify_ambulatory(tables: Tables, recording: OutsideSeries, rulebook: Rule
 
 
 def weigh_outside(tables: Tables, categories: list[Category], value: OutsideSeries, rulebook: Rulebook) -> Sureness:
-    """How sure the labels of a series or a recording are; of a recording those that its daytime mean gives too."""
+    """The certainty of the labels of a series or a recording; of a recording those that its daytime mean gives too."""
     day = value.series.day
     if value.series.kind == "ambulatory":
         named = tables.by_name()

@@ -71,7 +71,7 @@ def name_pattern(
 
 
 def is_high(value: OutsideValue, bands: Bands) -> bool:
-    """Whether an outside value reaches the limit for hypertension of its part in either pressure."""
+    """True where an outside value reaches the limit for hypertension of its part in either pressure."""
     limit = bands.hypertension
     return value.systolic_mmhg >= limit.systolic_mmhg or value.diastolic_mmhg >= limit.diastolic_mmhg
 

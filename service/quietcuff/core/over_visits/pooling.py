@@ -1,4 +1,4 @@
-"""Which stored sets a summary pools and why each other one is not; and the pooled office value."""
+"""Pooling: the stored sets that a summary pools, why each other one is left out, and the pooled office value."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class CurrentSitting(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def began(self) -> datetime:
-        """When its first reading was taken; before there is one, when it came in."""
+        """The moment of its first reading; before there is one, of its arrival."""
         times = [reading.taken_at for reading in self.reading_set.readings]
         return min(times) if times else opened_at(self.reading_set) or datetime.min.replace(tzinfo=UTC)
 
@@ -45,12 +45,12 @@ class CurrentSitting(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def is_single_at_home(self) -> bool:
-        """Whether it is one home sitting, of which a series may be made with others."""
+        """True where it is one home sitting, of which a series may be made with others."""
         return self.reading_set.setting == "home" and self.evaluation.series is None
 
     @property
     def is_usable(self) -> bool:
-        """Whether it has something to pool: a result, or at home a valid reading."""
+        """True where it has something to pool: a result, or at home a valid reading."""
         valid = any(outcome.reason not in NOT_VALID for outcome in self.evaluation.readings)
         return self.evaluation.result is not None or (self.is_single_at_home and valid)
 
@@ -117,7 +117,7 @@ def why_left_out(sitting: CurrentSitting, window: Window, arm: ArmToUse, ruleboo
 
 
 def reservations_of(sitting: CurrentSitting, rulebook: Rulebook) -> list[str]:
-    """What stands against a set's result. A single home sitting has no label that could tell, so it is judged again; without a
+    """Reservations against a set's result. A single home sitting has no label that could tell, so it is judged again; without a
     result, being in pain, anxious or under stress stands against it whatever its level."""
     if not sitting.is_single_at_home:
         return [reason for entry in sitting.evaluation.categories for reason in entry.provisional_because]

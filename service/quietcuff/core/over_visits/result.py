@@ -1,4 +1,4 @@
-"""What comes out of a summary: one person over many sittings. Every key is always present; null where there is no value."""
+"""The output of a summary: one person over many sittings. Every key is always present; null where there is no value."""
 
 from __future__ import annotations
 

@@ -126,7 +126,7 @@ def describe_recording(sitting: Sitting, recording: Recording, pool: Pool, means
 
 
 def dipping_percent(means: Means) -> float | None:
-    """How much lower the systolic mean is by night, in per cent of the day's, to two decimals; negative where it is higher.
+    """The fall of the systolic mean by night, in per cent of the day's, to two decimals; negative where it is higher.
 
     142 by day and 124 by night: 12.68. Source: [OBR13].
     """
@@ -155,7 +155,7 @@ def dipping_findings(sitting: Sitting, series: Series | None) -> list[Finding]:
 def validity_findings(
     sitting: Sitting, recording: Recording, selection: Selection, halves: DayAndNight, share: float
 ) -> list[Finding]:
-    """Why a closed recording is not valid."""
+    """Findings of why a closed recording is not valid."""
     if selection.state != "not-usable":
         return []
     needed = recording.minimum_day + recording.minimum_night
@@ -169,7 +169,7 @@ def validity_findings(
 
 
 def plan_recording(sitting: Sitting, comparison: Comparison, recording: Recording, selection: Selection) -> Plan:
-    """How far the recording is from being valid, in readings."""
+    """The progress of the recording towards being valid, in readings."""
     taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,

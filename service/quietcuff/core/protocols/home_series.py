@@ -71,7 +71,7 @@ def dropped_first(sitting: Sitting, pool: Pool) -> list[Attempt]:
 
 
 def readings_left(series: HomeSeries) -> int:
-    """How many readings the whole plan would leave."""
+    """The number of readings that the whole plan would leave."""
     return (series.planned_days - series.first_day_dropped) * series.sittings_a_day * series.readings_a_sitting
 
 
@@ -119,7 +119,7 @@ def day_findings(sitting: Sitting, series: HomeSeries, pool: Pool, selection: Se
 
 
 def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, selection: Selection) -> Plan:
-    """How far the series has come, in readings."""
+    """The progress of the series, in readings."""
     planned = series.planned_days * series.sittings_a_day * series.readings_a_sitting
     taken = len(sitting.valid)
     return Plan(

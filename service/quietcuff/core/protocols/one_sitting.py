@@ -42,7 +42,7 @@ def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: SevereSeen
 
 
 def describe_plan(sitting: Sitting, comparison: Comparison, selection: Selection) -> Plan:
-    """How far the plan has come, in valid readings."""
+    """The progress of the plan, in valid readings."""
     taken = len(sitting.valid)
     both = sitting.compares_arms and (bool(comparison.pairs) or comparison.other_due is not None or both_free(sitting))
     base = sitting.protocol.planned + (1 if both else 0)

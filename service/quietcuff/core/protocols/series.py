@@ -1,4 +1,4 @@
-"""What home series and ambulatory recordings share: the readings of one arm and method, parts of them and their means."""
+"""Steps that home series and ambulatory recordings share: the readings of one arm and method, parts of them and their means."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def average(readings: Sequence[Attempt], at_least: int = 1) -> PartMean | None:
 
 
 def in_window(attempt: Attempt, window: ClockWindow) -> bool:
-    """Whether a reading was taken in these hours of its own local clock; 23:30 is in a window from 22 to 6."""
+    """True where a reading was taken in these hours of its own local clock; 23:30 is in a window from 22 to 6."""
     hour = attempt.taken_at.hour + attempt.taken_at.minute / 60 + attempt.taken_at.second / 3600
     if window.from_hour < window.to_hour:
         return window.from_hour <= hour < window.to_hour

@@ -80,7 +80,7 @@ def select_trial(sitting: Sitting, test: StandingTest, trial: Trial) -> Selectio
 
 
 def baseline_left(test: StandingTest, trial: Trial) -> int:
-    """How many readings of the baseline are still to be taken: none once the person has stood up after one."""
+    """The number of readings of the baseline still to be taken: none once the person has stood up after one."""
     return 0 if trial.standing else test.baseline_readings - len(trial.baseline)
 
 
@@ -105,7 +105,7 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
 
 
 def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, selection: Selection) -> Plan:
-    """How far the test has come: the baseline's readings and the planned moments after standing."""
+    """The progress of the test: the baseline's readings and the planned moments after standing."""
     taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,

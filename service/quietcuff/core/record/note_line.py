@@ -25,7 +25,7 @@ def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, see
 
 
 def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
-    """What keeps the line from reading as an ordinary result: method, symptoms, rhythm, severity, doubt, what was left out."""
+    """Qualifications of the line: method, symptoms, rhythm, severity, doubt, what was left out."""
     counted, reason = judged.selection.counted, sitting.rulebook.wording.reason_in_words
     methods = sorted({METHODS.get(attempt.method, "method not recorded") for attempt in counted})
     said = [" and ".join(methods)] if counted else []
@@ -98,7 +98,7 @@ def describe_cuff(sitting: Sitting, selection: Selection) -> str:
 
 
 def describe_counted(sitting: Sitting, selection: Selection) -> str:
-    """Which readings count, by their places from 1 in the order of time, and of how many."""
+    """The readings that count, by their places from 1 in the order of time, and of how many."""
     order = [attempt.index for attempt in sitting.attempts if attempt.fault != "voided"]
     places = [str(order.index(attempt.index) + 1) for attempt in selection.counted]
     if len(places) == 1:

@@ -84,7 +84,7 @@ def make_sheet(reading_set: ReadingSet, evaluation: Evaluation, wording: Wording
 
 
 def _notices(words: dict[str, str], reading_set: ReadingSet, stored: Stored | None) -> list[str]:
-    """What must be read first: taken back, still open, amended."""
+    """Notices to be read first: taken back, still open, amended."""
     found = []
     if stored is not None and stored.status == "voided":
         found.append(words["is-voided"])

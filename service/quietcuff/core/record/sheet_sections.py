@@ -37,7 +37,7 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Stored(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What the store knows of a set beside what it holds."""
+    """The facts that the store has of a set beside what it holds."""
 
     id: str
     version: int
@@ -67,7 +67,7 @@ def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> Sheet
 
 
 def sitting_lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[Line]:
-    """Who, when, where, by whom."""
+    """Lines of the sitting: who, when, where, by whom."""
     yield "person", identifier(reading_set.subject.identifier)
     days = sorted({reading.taken_at.date() for reading in reading_set.readings})
     first = reading_set.readings[0].taken_at
@@ -83,7 +83,7 @@ def sitting_lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[L
 
 
 def outcome_lines(wording: Wording, evaluation: Evaluation, names: list[str]) -> Iterator[Line]:
-    """What must not wait, the line for the record, labels, what is next and what was noticed."""
+    """Lines of what must not wait, the line for the record, labels, what is next and what was noticed."""
     safety = evaluation.safety
     if safety.text is not None:
         yield "safety", safety.text if safety.level == "none" else f"{in_words(safety.level).capitalize()}: {safety.text}"
@@ -108,7 +108,7 @@ def outcome_lines(wording: Wording, evaluation: Evaluation, names: list[str]) ->
 
 
 def label_of(wording: Wording, category: Category) -> str:
-    """What one guideline calls it, and why that is not final."""
+    """The label of one guideline, and why it is not final."""
     words = wording.sheet
     label = f"{category.label or words['no-label']} ({category.guideline}, {words['version']} {category.version})"
     if not category.provisional:
@@ -117,7 +117,7 @@ def label_of(wording: Wording, category: Category) -> str:
 
 
 def step_of(step: FollowingStep) -> str:
-    """What to do, in the sentence that gives its reason."""
+    """The next step, in the sentence that gives its reason."""
     if step.action == "none":
         return step.reason
     parts = [in_words(part) for part in (step.action, step.site, step.cuff, step.method) if part is not None]
@@ -135,7 +135,7 @@ def finding_lines(words: dict[str, str], evaluation: Evaluation, names: list[str
 
 
 def of_readings(words: dict[str, str], places: list[str]) -> str:
-    """Which readings a line is about, by their numbers on the sheet; nothing where it is about all."""
+    """The readings that a line is about, by their numbers on the sheet; nothing where it is about all."""
     return f"{words['reading'] if len(places) == 1 else words['of-readings']} {', '.join(spans(places))}: " if places else ""
 
 
@@ -151,7 +151,7 @@ def spans(places: list[str]) -> Iterator[str]:
 
 
 def series_summary(words: dict[str, str], evaluation: Evaluation) -> str:
-    """How many readings there are and count, and the means of a series or a recording."""
+    """The number of readings, those that count, and the means of a series or a recording."""
     counted = sum(outcome.counts for outcome in evaluation.readings)
     parts = [words["summary"].format(readings=len(evaluation.readings), counted=counted)]
     series = evaluation.series
@@ -173,7 +173,7 @@ def preparation_lines(reading_set: ReadingSet) -> Iterator[Line]:
 
 
 def person_lines(reading_set: ReadingSet) -> Iterator[Line]:
-    """What was known of the person. What only belongs to a pregnancy is no gap where there is none."""
+    """Lines of the person. What only belongs to a pregnancy is no gap where there is none."""
     for name in Facts.__struct_fields__:
         value = getattr(reading_set.subject, name)
         if name == "arm_restrictions":
@@ -211,7 +211,7 @@ def by_reading(words: dict[str, str], name: str, values: list[str | None], names
 
 
 def record_lines(words: dict[str, str], evaluation: Evaluation, stored: Stored | None) -> Iterator[Line]:
-    """Where the record is kept, and by which rules it was made."""
+    """Lines of the record: where it is kept, and by which rules it was made."""
     if stored is not None:
         yield "set", stored.id
         yield "set-version", str(stored.version)
@@ -289,7 +289,7 @@ def identifier(named: Identifier | None) -> str | None:
 
 
 def differs(reading_set: ReadingSet, pattern: str) -> bool:
-    """Whether the readings' times differ in what the pattern shows of them."""
+    """True where the readings' times differ in what the pattern shows of them."""
     return len({reading.taken_at.strftime(pattern) for reading in reading_set.readings}) > 1
 
 

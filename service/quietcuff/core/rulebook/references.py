@@ -30,7 +30,7 @@ class HeightReference(RuleStruct, frozen=True, kw_only=True):
 
 
 class Equation(RuleStruct, frozen=True, kw_only=True):
-    """What is expected of one sex in one pressure: ``constant`` plus polynomials in age and in the height's z; the coefficients
+    """The norm of one sex in one pressure: ``constant`` plus polynomials in age and in the height's z; the coefficients
     of their first to fourth powers; ``sd_mmhg`` is the spread about it."""
 
     sex: Literal["female", "male"]

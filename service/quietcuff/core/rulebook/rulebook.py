@@ -96,12 +96,12 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
 
     @property
     def is_one_sitting(self) -> bool:
-        """Whether its readings are of one sitting in one position, so that two arms among them can be compared."""
+        """True where its readings are of one sitting in one position, so that two arms among them can be compared."""
         return self.series is None and self.standing is None
 
     @property
     def classifies_mean(self) -> bool:
-        """Whether the mean itself is classified; else the parts of a recording are, or the fall on standing."""
+        """True where the mean itself is classified; else the parts of a recording are, or the fall on standing."""
         return self.standing is None and not isinstance(self.series, Recording)
 
 
@@ -184,7 +184,7 @@ class Guideline(RuleStruct, frozen=True, kw_only=True):
 
     @property
     def places_pressures(self) -> bool:
-        """Whether its rows are limits on pressures: not the fall on standing, nor percentiles before they are a child's."""
+        """True where its rows are limits on pressures: not the fall on standing, nor percentiles before they are a child's."""
         return self.measures == "pressure" or (self.measures == "percentile" and self.hypertension is not None)
 
 
@@ -208,7 +208,7 @@ class CuffTable(RuleStruct, frozen=True, kw_only=True):
 
 
 class Effect(RuleStruct, frozen=True, kw_only=True):
-    """What a condition does to the measured pressure, by published figures (ranges in mmHg, either may be absent).
+    """The effect of a condition on the measured pressure, by published figures (ranges in mmHg, either may be absent).
 
     ``field`` and ``answers`` name the question of the context that tells it. ``correctable`` conditions are settled, after
     ``settle_minutes``, before measuring again.
@@ -300,7 +300,7 @@ class Situation(RuleStruct, frozen=True, kw_only=True):
 
 
 class Defaults(RuleStruct, frozen=True, kw_only=True):
-    """What rules in each situation where nobody chose."""
+    """The rules in each situation where nobody chose."""
 
     first_visit: Situation
     follow_up: Situation
@@ -316,7 +316,7 @@ class Defaults(RuleStruct, frozen=True, kw_only=True):
 
 
 class FindingWording(RuleStruct, frozen=True, kw_only=True):
-    """How a finding is told: how grave it is and in which words; words in braces are filled in."""
+    """The wording of a finding: how grave it is and in which words; words in braces are filled in."""
 
     severity: Severity
     message: str
@@ -337,7 +337,8 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
     sheet: dict[str, str]
 
     def reason_in_words(self, code: str) -> str:
-        """Why a reading does not count, a label is provisional or there is no result; a code without words as it is read."""
+        """The words of why a reading does not count, a label is provisional or there is no result; a code without words as
+        it is read."""
         return self.reason.get(code) or code.replace("-", " ")
 
 

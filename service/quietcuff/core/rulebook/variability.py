@@ -60,8 +60,8 @@ class IrregularWithin(Grounded, frozen=True, kw_only=True):
 
 
 class SeriesDays(Grounded, frozen=True, kw_only=True):
-    """What makes a series one visit, and how the standard deviation grows by sqrt(1 + day_share·(full_days/days - 1)) where it
-    has fewer days."""
+    """The conditions that make a series one visit; its standard deviation grows by sqrt(1 + day_share·(full_days/days - 1))
+    where it has fewer days."""
 
     least_readings: Count
     least_days: Count
@@ -70,7 +70,7 @@ class SeriesDays(Grounded, frozen=True, kw_only=True):
 
 
 class ValueCorrection(Grounded, frozen=True, kw_only=True):
-    """What is added to a mean of so many readings that were chosen by their values, and to its variance (mmHg²); a mean of more
+    """The addition to a mean of so many readings that were chosen by their values, and to its variance (mmHg²); a mean of more
     readings takes a smaller share."""
 
     readings: Count
@@ -94,7 +94,7 @@ class ByAge(RuleStruct, frozen=True, kw_only=True):
 
 
 class Prior(Grounded, frozen=True, kw_only=True):
-    """How usual pressures are spread among adults of an age, in two normal parts, the lower and the higher.
+    """The spread of usual pressures among adults of an age, in two normal parts, the lower and the higher.
 
     The systolic pressure has a share of people in the higher part (as log odds), a middle of each part by age and a spread that
     does not change with it. The diastolic one is spread around a line: ``diastolic_mmhg`` at ``line_at_systolic_mmhg``, rising
@@ -116,8 +116,8 @@ class Prior(Grounded, frozen=True, kw_only=True):
 
 
 class TenantFit(Grounded, frozen=True, kw_only=True):
-    """How many people a tenant needs for a prior of its own, and with two visits or more for how its visits vary; a part with a
-    smaller share than ``least_share`` is none."""
+    """The number of people a tenant needs for a prior of its own, and with two visits or more for how its visits vary; a
+    part with a smaller share than ``least_share`` is none."""
 
     least_people: Count
     least_people_with_two_visits: Count
@@ -131,15 +131,15 @@ class DeviceBias(Grounded, frozen=True, kw_only=True):
 
 
 class VisitRules(Grounded, frozen=True, kw_only=True):
-    """Which earlier sittings are visits: at most so many days back, and provisional for no other reason than these, which are
-    no bias."""
+    """The earlier sittings that are visits: at most so many days back, and provisional for no other reason than these, which
+    are no bias."""
 
     window_days: Count
     reasons_without_bias: list[str]
 
 
 class Settling(Grounded, frozen=True, kw_only=True):
-    """When a label is settled, how far the search for it goes, and when visits vary more than expected."""
+    """The thresholds of a settled label, how far the search for it goes, and when visits vary more than expected."""
 
     settled_from: Share
     most_readings: Count
@@ -168,7 +168,7 @@ class Variability(RuleStruct, frozen=True, kw_only=True):
 
 
 class ChangeLimit(RuleStruct, frozen=True, kw_only=True):
-    """What the largest statistic of so many visits must reach: where people stand still, and where values move."""
+    """The limit that the largest statistic of so many visits must reach: where people stand still, and where values move."""
 
     visits: Annotated[int, Meta(ge=2)]
     still: Annotated[float, Meta(gt=0)]

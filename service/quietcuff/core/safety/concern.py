@@ -18,7 +18,7 @@ Codes = list[tuple[str, int | None]]
 
 
 class SafetyStep(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What safety asks for next; it wins over the plan's own step. ``wording`` names the sentence; ``alone`` where a closed
+    """The step that safety asks for next; it wins over the plan's own. ``wording`` names the sentence; ``alone`` where a closed
     sitting has no other step behind it."""
 
     action: Action
@@ -55,8 +55,8 @@ def review_step(ask: list[str], wording: str) -> SafetyStep:
 
 
 def can_repeat(sitting: Sitting) -> bool:
-    """Whether a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings, nor
-    been given up."""
+    """True where a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings,
+    nor been given up."""
     enough = not sitting.reading_set.closed and len(sitting.valid) >= sitting.limits.most_readings_asked
     return not enough and gave_up_for(sitting) is None and any(sitting.person.may_use(arm) for arm in ARMS)
 

@@ -123,7 +123,7 @@ def watch_expecting(sitting: Sitting, judged: Judgement) -> Concern | None:
 
 
 def is_raised(sitting: Sitting, judged: Judgement) -> bool:
-    """Whether what is reported is at or above 140/90; while nothing is, the last two valid readings, or the only one of a
+    """True where what is reported is at or above 140/90; while nothing is, the last two valid readings, or the only one of a
     closed set."""
     edge = sitting.limits.hypertension_expecting
     means = reported(judged)
@@ -148,7 +148,7 @@ def watch_possible_pregnancy(sitting: Sitting, judged: Judgement) -> Concern | N
 
 
 def person_findings(sitting: Sitting) -> Codes:
-    """What was taken of the person for safety's sake, and what does not fit together."""
+    """Findings of facts about the person that were assumed for safety, or that do not fit together."""
     facts = sitting.reading_set.subject
     codes: list[str] = []
     if facts.sex == "male" and facts.pregnancy in ("pregnant", "postpartum"):
@@ -161,7 +161,7 @@ def person_findings(sitting: Sitting) -> Codes:
 
 
 def is_above_screening(sitting: Sitting) -> bool:
-    """Whether a valid reading of a child whose percentiles are not known reaches the height-free screening value."""
+    """True where a valid reading of a child whose percentiles are not known reaches the height-free screening value."""
     years = sitting.person.age_years
     if years is None:
         return False

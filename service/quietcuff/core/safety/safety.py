@@ -37,7 +37,7 @@ LEVELS: tuple[Level, ...] = ("none", "ask", "confirm", "same-day", "urgent")
 
 
 class Watch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What the safety layer saw; ``severe`` are the places of severe readings."""
+    """The result of the safety layer; ``severe`` are the places of severe readings."""
 
     safety: Safety
     step: SafetyStep | None

@@ -1,4 +1,4 @@
-"""What a reading set must hold beyond its shape: names that are in the rulebook, and one sitting at a time."""
+"""Checks of a reading set beyond its shape: names that are in the rulebook, and one sitting at a time."""
 
 from __future__ import annotations
 

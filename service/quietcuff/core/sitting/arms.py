@@ -96,7 +96,7 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What is known of the arms. ``result_site`` is where the result is to come from, None while that is open.
+    """The comparison of the arms. ``result_site`` is where the result is to come from, None while that is open.
 
     Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that
     must still be measured for the comparison.
@@ -187,7 +187,7 @@ def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> 
 
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
-    """Where the result comes from, and on what ground; of a series, the arm with most of it."""
+    """The site of the result, and the ground for it; of a series, the arm with most of it."""
     sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
@@ -262,7 +262,7 @@ def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
 
 
 def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, float | None]]:
-    """What the difference between the arms asks for, with its size (mmHg) where told. Source: [ISH20, NICE, CLARK16]."""
+    """Findings of the difference between the arms, with its size (mmHg) where told. Source: [ISH20, NICE, CLARK16]."""
     systolic, diastolic = comparison.systolic_difference_mmhg, comparison.diastolic_difference_mmhg
     if systolic is None or diastolic is None:
         return []
@@ -288,12 +288,12 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
 
 
 def repeated_above(differences: list[int], mmhg: float) -> bool:
-    """Whether two pairs or more differ by more than ``mmhg`` the same way."""
+    """True where two pairs or more differ by more than ``mmhg`` the same way."""
     limit = 100 * mmhg
     return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
 
 
 def is_inconsistent(pairs: list[Pair], limit: float) -> bool:
-    """Whether pairs of this sitting point in opposite directions, one of them by the limit or more."""
+    """True where pairs of this sitting point in opposite directions, one of them by the limit or more."""
     signs = {pair.systolic > 0 for pair in pairs if pair.systolic != 0}
     return len(signs) == 2 and any(abs(pair.systolic) >= limit for pair in pairs)

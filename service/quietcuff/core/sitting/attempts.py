@@ -95,7 +95,7 @@ def judge_attempts(
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
-    """Whether the interval had not passed. Both arms at the same instant are the best comparison of them, and not too soon.
+    """True where the interval had not passed. Both arms at the same instant are the best comparison of them, and not too soon.
 
     Source: [PRACTICE].
     """
@@ -138,7 +138,7 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
 
 
 def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
-    """Whether two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
+    """True where two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
     return (
         limits.plausible_systolic.lowest <= systolic_mmhg <= limits.plausible_systolic.highest
         and limits.plausible_diastolic.lowest <= diastolic_mmhg <= limits.plausible_diastolic.highest
@@ -147,7 +147,7 @@ def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) ->
 
 
 def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
-    """Where a right position is recorded, readings whose position is not are set aside."""
+    """Set aside the readings without a position where a right position is recorded."""
     positions = {attempt.reading.position for attempt in attempts if attempt.fault is None}
     if len(positions) < 2:
         return attempts
@@ -176,12 +176,12 @@ def site_class(site: str) -> str:
 
 
 def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
-    """Whether either pressure differs by more than ``mmhg``, strictly: 150/88 and 140/86 are not more than 10 apart."""
+    """True where either pressure differs by more than ``mmhg``, strictly: 150/88 and 140/86 are not more than 10 apart."""
     return max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > 100 * mmhg
 
 
 def much_above(one: Attempt, other: Attempt, mmhg: float) -> bool:
-    """Whether either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
+    """True where either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
     return max(one.systolic - other.systolic, one.diastolic - other.diastolic) > 100 * mmhg
 
 

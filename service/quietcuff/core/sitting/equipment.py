@@ -1,4 +1,4 @@
-"""What a reading was taken with: which devices block a result, and which method they measure by.
+"""Equipment of a reading: the devices that block a result, their methods, and the fit of the cuff.
 
 Does the cuff fit the arm: the mark on the cuff, its printed range, or a general table where neither is known.
 """
@@ -18,7 +18,7 @@ METHOD_OF_KIND = {"automatic": "oscillometric", "semi-automatic": "oscillometric
 
 
 def device_block(device: Device | None, site: str, *, wrist_counts: bool = True) -> Block | None:
-    """Why no reading of this device can count, or None. A wrist device counts only when it is known to be validated,
+    """The reason why no reading of this device can count, or None. A wrist device counts only when it is known to be validated,
     and where the protocol lets it.
 
     Source: [AHA25] for cuffless devices; the rest are the project's decisions.
@@ -33,7 +33,7 @@ def device_block(device: Device | None, site: str, *, wrist_counts: bool = True)
 
 
 def is_wrist(device: Device | None, site: str) -> bool:
-    """Whether a reading was taken at the wrist."""
+    """True where a reading was taken at the wrist."""
     return site.endswith("wrist") or (device is not None and device.site == "wrist")
 
 
@@ -50,7 +50,7 @@ FitCode = Literal["cuff-too-small", "cuff-too-large", "cuff-outside-range", "cuf
 
 
 class Fit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """How a cuff fits. ``known_wrong`` means by its own mark or range, so that readings with it never count; by the general
+    """The fit of a cuff. ``known_wrong`` means by its own mark or range, so that readings with it never count; by the general
     table alone a misfit only warns. ``not_recorded`` names what is missing to tell."""
 
     code: FitCode | None = None
@@ -83,7 +83,7 @@ def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
 
 
 def compare(arm_cm: float | None, range_cm: tuple[float, float] | None) -> FitCode | None:
-    """Whether the cuff is too small or too large for the arm; None when it fits or cannot be told."""
+    """True where the cuff is too small or too large for the arm; None when it fits or cannot be told."""
     if arm_cm is None or range_cm is None:
         return None
     if arm_cm > range_cm[1]:
@@ -126,7 +126,7 @@ def next_size(arm_cm: float | None, worn: Cuff | None, fit: Fit, table: CuffTabl
 
 
 def is_above_table(arm_cm: float | None, table: CuffTable) -> bool:
-    """Whether the arm is larger than the largest cuff of the table is made for."""
+    """True where the arm is larger than the largest cuff of the table is made for."""
     return arm_cm is not None and arm_cm > table.sizes[-1].to_cm
 
 

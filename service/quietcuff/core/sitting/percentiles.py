@@ -22,13 +22,13 @@ LONGEST_MONTH = 31
 
 
 class ExpectedPressure(msgspec.Struct, frozen=True):
-    """What is expected of a child in one pressure: the mean and the spread about it, in mmHg."""
+    """The norm of a child in one pressure: the mean and the spread about it, in mmHg."""
 
     mean_mmhg: float
     sd_mmhg: float
 
     def z_of(self, mmhg: float) -> float:
-        """How many spreads a pressure is above the mean."""
+        """The number of spreads by which a pressure is above the mean."""
         return (mmhg - self.mean_mmhg) / self.sd_mmhg
 
     def at(self, edge: PercentileEdge) -> float:
@@ -37,7 +37,7 @@ class ExpectedPressure(msgspec.Struct, frozen=True):
 
 
 class Norms(msgspec.Struct, frozen=True, kw_only=True):
-    """What is expected of one child, and by which references. ``is_tabled`` is false for heights beyond the printed tables."""
+    """The norms of one child, and their references. ``is_tabled`` is false for heights beyond the printed tables."""
 
     reference: str
     height_reference: str
@@ -51,7 +51,7 @@ class Norms(msgspec.Struct, frozen=True, kw_only=True):
 def find_norms(
     guideline: Guideline, facts: Facts, person: Person, day: date, rulebook: Rulebook
 ) -> tuple[Norms | None, list[str]]:
-    """What is expected of the person by a guideline's reference, or None and the codes of what is lacking for it."""
+    """The norms of the person by a guideline's reference, or None and the codes of what is lacking for them."""
     reference = rulebook.pressures[guideline.reference or ""]
     heights = rulebook.heights[reference.height_reference]
     lacking = [code for code, absent in lacking_facts(facts).items() if absent]
@@ -65,7 +65,7 @@ def find_norms(
 
 
 def lacking_facts(facts: Facts) -> dict[str, bool]:
-    """What must be recorded of a child; a year alone is too coarse a birth date to judge a height by."""
+    """The facts that must be recorded of a child; a year alone is too coarse a birth date to judge a height by."""
     return {
         "sex-not-recorded": facts.sex not in ("female", "male"),
         "height-not-recorded": facts.height_cm is None,
@@ -111,7 +111,7 @@ def interpolate(rows: list[tuple[float, float, float, float]], age_months: float
 
 
 def expect_of(reference: PressureReference, sex: Literal["female", "male"], age_years: int, height_z: float) -> Norms:
-    """What is expected of a child: of a boy of 12 years and height z 1.28, systolic 109.458. Source: [FR04-APP-B]."""
+    """The norm of a child: of a boy of 12 years and height z 1.28, systolic 109.458. Source: [FR04-APP-B]."""
     equations = {equation.pressure: equation for equation in reference.equations if equation.sex == sex}
     years = age_years - reference.age_origin_years
     return Norms(
@@ -186,7 +186,7 @@ def truncate(mmhg: float | None) -> float | None:
 
 
 def report_percentile(norms: Norms, systolic_mmhg: float, diastolic_mmhg: float) -> Percentile:
-    """Where the reported pressures stand. A boy of 12 years, height z 1.28, systolic 120: z 0.984, percentile 83.75."""
+    """The percentiles of the reported pressures. A boy of 12 years, height z 1.28, systolic 120: z 0.984, percentile 83.75."""
     systolic_z, diastolic_z = norms.systolic.z_of(systolic_mmhg), norms.diastolic.z_of(diastolic_mmhg)
     return Percentile(
         reference=norms.reference,

@@ -15,7 +15,7 @@ SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "le
 
 
 class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What the rules need to know of a person. Ages are the youngest that the birth date allows; None when not recorded.
+    """The person as the rules need to know them. Ages are the youngest that the birth date allows; None when not recorded.
 
     ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment,
     ``treatment_recorded`` whether it was recorded that there is treatment, or none.
@@ -33,7 +33,7 @@ class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     restrictions: dict[str, RestrictionReason]
 
     def may_use(self, site: str) -> bool:
-        """Whether a cuff may go on this site."""
+        """True where a cuff may go on this site."""
         return SIDES.get(site) not in self.restrictions
 
 

@@ -1,4 +1,4 @@
-"""Which protocol and guidelines rule a sitting, with their limits as they are for the person and the setting."""
+"""Rules in force: the protocol and guidelines of a sitting, with their limits as they are for the person and the setting."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from quietcuff.core.sitting.person import Person
 
 
 class InForce(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What rules. ``norms`` are a child's where a guideline goes by percentiles, ``lacking`` what is not known for them."""
+    """The rules in force. ``norms`` are a child's where a guideline goes by percentiles, ``lacking`` what is not known for
+    them."""
 
     protocol: Protocol
     guidelines: list[Guideline]
@@ -61,19 +62,19 @@ def as_recorded(protocol: Protocol, reading_set: ReadingSet) -> Protocol:
 
 
 def applies(guideline: Guideline, protocol: Protocol, person: Person, setting: str) -> bool:
-    """Whether a guideline is for this person and setting, and for what the protocol measures."""
+    """True where a guideline is for this person and setting, and for what the protocol measures."""
     if protocol.standing is not None:
         return guideline.measures == "fall-on-standing" and in_population(guideline, person, setting)
     return is_for(guideline, person, setting)
 
 
 def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
-    """Whether a pressure of this person in this setting can be looked up in the guideline's table."""
+    """True where a pressure of this person in this setting can be looked up in the guideline's table."""
     return guideline.places_pressures and in_population(guideline, person, setting)
 
 
 def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
-    """Whether the person and the setting are in the guideline's population."""
+    """True where the person and the setting are in the guideline's population."""
     population = guideline.population
     if setting not in population.settings:
         return False

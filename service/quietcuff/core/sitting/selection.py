@@ -1,4 +1,4 @@
-"""Which readings count, whether another is due, and why each other one does not.
+"""Selection: the readings that count, the one still due, and the reason why each other one does not count.
 
 One function per rule kind of the protocols; the irregular-rhythm overlay stands on top of any of them.
 """
@@ -22,7 +22,7 @@ Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
 
 
 class Selection(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What counts and what is still due. ``arm`` are the valid readings of the result arm and of one method.
+    """The selection. ``arm`` are the valid readings of the result arm and of one method.
 
     ``due`` says why another reading is due in the result arm, ``other_arm`` which other arm is to be measured next.
     ``overlay_changed`` is set where irregular rhythm made other readings count than the plan would.
@@ -68,7 +68,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
 
 
 def can_measure(sitting: Sitting) -> bool:
-    """Whether a reading could ever count: not of a newborn, and not where neither arm may be used."""
+    """True where a reading could ever count: not of a newborn, and not where neither arm may be used."""
     usable = bool(sitting.valid) or any(sitting.person.may_use(arm) for arm in OTHER)
     return usable and not sitting.person.neonate
 
@@ -96,7 +96,7 @@ def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
 
 
 def confirms_by_ear(sitting: Sitting, arm: list[Attempt]) -> bool:
-    """Whether this is auscultation beside other readings, under a protocol that then lets it decide."""
+    """True where this is auscultation beside other readings, under a protocol that then lets it decide."""
     return (
         sitting.protocol.auscultated_decide_from is not None
         and bool(arm)
@@ -106,14 +106,14 @@ def confirms_by_ear(sitting: Sitting, arm: list[Attempt]) -> bool:
 
 
 def planned_readings(sitting: Sitting, arm: list[Attempt]) -> int:
-    """How many readings the result arm is to have, before any extra ones."""
+    """The number of readings that the result arm is to have, before any extra ones."""
     if confirms_by_ear(sitting, arm) and not sitting.irregular:
         return sitting.protocol.auscultated_decide_from or 0
     return max(sitting.protocol.planned, sitting.limits.irregular_readings if sitting.irregular else 0)
 
 
 def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
-    """Why another reading is due in the result arm, or None."""
+    """The reason why another reading is due in the result arm, or None."""
     protocol = sitting.protocol
     if not sitting.valid:
         return "first-reading"
@@ -127,17 +127,17 @@ def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
 
 
 def one_does(edge: Edge | None, arm: list[Attempt]) -> bool:
-    """Whether the first reading is below the limit in both pressures, so that it ends the measurement."""
+    """True where the first reading is below the limit in both pressures, so that it ends the measurement."""
     return edge is not None and arm[0].systolic < 100 * edge.systolic_mmhg and arm[0].diastolic < 100 * edge.diastolic_mmhg
 
 
 def one_may_do(sitting: Sitting, arm: list[Attempt]) -> bool:
-    """Whether the first reading alone is enough: low, and not there to confirm a higher one."""
+    """True where the first reading alone is enough: low, and not there to confirm a higher one."""
     return one_does(sitting.protocol.one_may_do_below, arm) and not confirms_by_ear(sitting, arm)
 
 
 def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
-    """Whether the readings so far ask for one more than planned, by the protocol's own kind of rule."""
+    """True where the readings so far ask for one more than planned, by the protocol's own kind of rule."""
     extra, count = protocol.extra, len(arm)
     if extra.kind == "none" or count < 2 or count >= protocol.most:
         return False
@@ -154,7 +154,7 @@ def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
 
 
 def still_differ(protocol: Protocol, arm: list[Attempt]) -> bool:
-    """Whether the last two are further apart than the protocol allows, whatever may still be done about it."""
+    """True where the last two are further apart than the protocol allows, whatever may still be done about it."""
     kind = protocol.extra.kind
     return kind not in ("none", "stable-pair") and len(arm) > 1 and far_apart(arm[-2], arm[-1], protocol.extra.mmhg)
 
@@ -206,13 +206,13 @@ def plan_counted(protocol: Protocol, arm: list[Attempt]) -> list[Attempt]:
 
 
 def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt]) -> bool:
-    """Whether the first reading is left out for its value."""
+    """True where the first reading is left out for its value."""
     return first_stands_out(sitting.protocol, arm) and arm[0] not in counted
 
 
 def first_stands_out(protocol: Protocol, arm: list[Attempt]) -> bool:
-    """Whether the first reading is high and much above the second, and a third stands; not where a later one comes back to it:
-    160, 140, 158 is unsteady and no alerting effect. Source: [PRACTICE, DECISION]."""
+    """True where the first reading is high and much above the second, and a third stands; not where a later one comes back
+    to it: 160, 140, 158 is unsteady and no alerting effect. Source: [PRACTICE, DECISION]."""
     limit, methods = protocol.first_dropped_above_second_by_mmhg, protocol.first_dropped_methods
     if limit is None or len(arm) < 3 or (methods and arm[0].method not in methods):
         return False
@@ -251,7 +251,7 @@ def outcomes_of(
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
-    """Why there is no result: too few readings, and what made the others unusable."""
+    """The reasons why there is no result: too few readings, and what made the others unusable."""
     reasons = ["too-few-readings"]
     if arm:
         return reasons

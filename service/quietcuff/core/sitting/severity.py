@@ -111,7 +111,7 @@ def just_above(systolic_mmhg: float, diastolic_mmhg: float) -> Edge:
 
 
 def is_severe(attempt: Attempt, edge: Edge) -> bool:
-    """Whether a reading is severe, valid or not: over-range and wrong-cuff ones too, but not pressures that are swapped.
+    """True where a reading is severe, valid or not: over-range and wrong-cuff ones too, but not pressures that are swapped.
 
     Nothing is rounded before this trigger: 179.99 is below 180. The reported mean, which is rounded, has a trigger of its own.
     Source: [DECISION].
@@ -125,7 +125,7 @@ def is_severe(attempt: Attempt, edge: Edge) -> bool:
 
 
 def watch_arms(sitting: Sitting, severe: list[Attempt]) -> list[ArmWatch]:
-    """What became of severe readings, arm by arm; None stands for any site, where no arm is known."""
+    """The severe readings arm by arm, and what confirmed them; None stands for any site, where no arm is known."""
     sites = {attempt.index: usable_site(sitting, attempt.site) for attempt in severe}
     named = sorted(set(sites.values()), key=lambda site: site or "")
     return [watch_arm(sitting, site, [a for a in severe if sites[a.index] == site]) for site in named]
@@ -160,7 +160,7 @@ def watch_arm(sitting: Sitting, site: Site | None, here: list[Attempt]) -> ArmWa
 
 
 def confirming_time(sitting: Sitting) -> timedelta:
-    """How far apart two severe readings may be for the second to confirm the first: within one sitting, or within an hour where
+    """The longest time between two severe readings for the second to confirm the first: within one sitting, or an hour where
     readings go over days. Source: [DECISION]."""
     limits = sitting.limits
     apart = sitting.protocol.series is not None or sitting.reading_set.setting == "ambulatory"
@@ -168,14 +168,14 @@ def confirming_time(sitting: Sitting) -> timedelta:
 
 
 def may_confirm(attempt: Attempt) -> bool:
-    """Whether a reading can confirm or stand down a severe one: valid, not from a wrist or a leg, nor with a device that is
+    """True where a reading can confirm or stand down a severe one: valid, not from a wrist or a leg, nor with a device that is
     known not to be validated. Source: [DECISION]."""
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
     return attempt.sound and not unvalidated and attempt.site in (*ARMS, "not-recorded")
 
 
 def is_doubtful(attempt: Attempt) -> bool:
-    """Whether a severe reading was taken where, or with what, none is confirmed: at a wrist, a leg or a finger, or with a
+    """True where a severe reading was taken where, or with what, none is confirmed: at a wrist, a leg or a finger, or with a
     device that is not validated."""
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
     return unvalidated or attempt.device_block is not None or attempt.site not in (*ARMS, "not-recorded")
@@ -190,5 +190,5 @@ def usable_site(sitting: Sitting, site: Site) -> Site | None:
 
 
 def reaches(edge: Edge, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
-    """Whether either pressure is at the edge or above it."""
+    """True where either pressure is at the edge or above it."""
     return systolic_mmhg >= edge.systolic_mmhg or diastolic_mmhg >= edge.diastolic_mmhg

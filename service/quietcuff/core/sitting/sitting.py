@@ -43,7 +43,7 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     @property
     def compares_arms(self) -> bool:
-        """Whether both arms are due in this sitting."""
+        """True where both arms are due in this sitting."""
         arms = self.protocol.arms
         return arms == "both" or (arms == "both-at-first-visit" and self.chosen.visit == "first")
 
@@ -54,7 +54,7 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     @property
     def not_before(self) -> datetime | None:
-        """When the next reading may be taken: the interval after the last attempt, in that attempt's offset."""
+        """The earliest moment of the next reading: the interval after the last attempt, in that attempt's offset."""
         last = self.last
         return None if last is None else last.taken_at + timedelta(seconds=self.protocol.interval_seconds)
 
@@ -103,7 +103,7 @@ def say_chosen(
     visit: Literal["first", "follow-up", "not-recorded"],
     visit_by: Literal["caller", "service", "none"],
 ) -> Chosen:
-    """Who chose what."""
+    """The choices, and who made each."""
     return Chosen(
         visit=visit,
         visit_by=visit_by,
@@ -126,7 +126,7 @@ def choose_visit(
 def choose_situation(
     reading_set: ReadingSet, history: History | None, person: Person, visit: str, rulebook: Rulebook
 ) -> Situation:
-    """What rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
+    """The rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
     defaults = rulebook.defaults
     if reading_set.setting == "ambulatory":
         return defaults.ambulatory
@@ -161,7 +161,7 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
 
 
 def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:
-    """Whether more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
+    """True where more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
     if reading_set.setting != "office" or not attempts:
         return False
     limit = timedelta(minutes=limits.sitting_gap_minutes)

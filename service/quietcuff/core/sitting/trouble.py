@@ -52,14 +52,15 @@ def find_trouble(sitting: Sitting) -> Trouble | None:
 
 
 def cause_of(sitting: Sitting, attempt: Attempt) -> str:
-    """Why it failed; sounds that go on to zero are a cause of their own, which the fourth phase cures. Source: [PRACTICE]."""
+    """The cause of a failure; sounds that go on to zero are a cause of their own, which the fourth phase cures. Source:
+    [PRACTICE]."""
     if attempt.fault == "implausible" and needs_muffling(sitting, attempt):
         return "phase-four"
     return str(attempt.fault)
 
 
 def changes_for(sitting: Sitting, trouble: Trouble) -> list[Change]:
-    """What can be changed for a cause, in order; what is not possible here is left out."""
+    """The changes that may help against a cause, in order; what is not possible here is left out."""
     possible = {
         "auscultate": sitting.reading_set.context.auscultation_possible == "yes" and trouble.last.method != "auscultatory",
         "other-arm": other_free_arm(sitting, trouble.last.site) is not None,
@@ -81,7 +82,8 @@ def other_free_arm(sitting: Sitting, site: Site) -> Site | None:
 
 
 def gave_up_for(sitting: Sitting) -> str | None:
-    """Why no further attempt is asked for in an open sitting: a cause that nothing helped, or ``attempts``; else None.
+    """The reason why no further attempt is asked for in an open sitting: a cause that nothing helped, or ``attempts``; else
+    None.
 
     A series goes on over days; only failures one after another end it.
     """
@@ -95,7 +97,7 @@ def gave_up_for(sitting: Sitting) -> str | None:
 
 
 def attempts_made(sitting: Sitting) -> int:
-    """How often it was tried to measure; a voided attempt was never made."""
+    """The number of attempts; a voided attempt was never made."""
     return sum(attempt.fault != "voided" for attempt in sitting.attempts)
 
 

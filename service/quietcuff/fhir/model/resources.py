@@ -62,6 +62,13 @@ class Period(Shape, frozen=True, kw_only=True, gc=False):
     end: datetime
 
 
+class Range(Shape, frozen=True, kw_only=True, gc=False):
+    """From a lowest to a highest amount."""
+
+    low: Quantity
+    high: Quantity
+
+
 class Annotation(Shape, frozen=True, kw_only=True, gc=False):
     """A remark for the reader."""
 
@@ -78,9 +85,15 @@ class Meta(Shape, frozen=True, kw_only=True, gc=False):
 
 
 class Extension(Shape, frozen=True, kw_only=True, gc=False):
-    """An element that base FHIR R4 defines outside the resource."""
+    """An element that base FHIR R4, or this service, defines outside the resource."""
 
     url: str
+    extension: list[Extension] | None = None
+    value_boolean: bool | None = None
+    value_decimal: float | None = None
+    value_integer: int | None = None
+    value_string: str | None = None
+    value_range: Range | None = None
     value_codeable_concept: CodeableConcept | None = None
     value_reference: Reference | None = None
 

@@ -81,7 +81,7 @@ def reading_observation(sitting: SittingVersion, frame: SharedElements, index: i
         id=f"{frame.set_id}-{name}",
         meta=stood,
         contained=contained,
-        extension=frame.extensions[reading.position],
+        extension=[frame.setting, *(frame.extensions[reading.position] or [])],
         identifier=[*frame.identifier(name), *own_identifier(reading)],
         based_on=frame.based_on,
         status=stand.status,

@@ -17,6 +17,7 @@ from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
+from quietcuff.fhir.resources.own_extensions import result_extensions
 from quietcuff.fhir.resources.readings import CATEGORY, common_cuff, cuff_component, quantity
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
 from quietcuff.terminology import units
@@ -124,7 +125,11 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
         id=f"{frame.set_id}-mean",
         meta=meta(stand, MEAN_PROFILES),
         contained=contained,
-        extension=frame.extensions[result.position],
+        extension=[
+            frame.setting,
+            *result_extensions(sitting.evaluation, frame.public_url),
+            *(frame.extensions[result.position] or []),
+        ],
         identifier=frame.identifier("mean"),
         based_on=frame.based_on,
         status=stand.status,

@@ -19,6 +19,7 @@ from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
+from quietcuff.fhir.resources.own_extensions import setting_extension
 from quietcuff.terminology.systems import BODY_POSITION_EXTENSION, LOCATION_EXTENSION
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
@@ -67,12 +68,14 @@ class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
     """The person, visit, order and place of a sitting, and the system of our own Observation identifiers."""
 
     set_id: str
+    public_url: str
     identifier_system: str
     subject: Reference
     encounter: Reference | None
     based_on: list[Reference] | None
     observer: list[Reference] | None
     extensions: dict[str, list[Extension] | None]
+    setting: Extension
     devices: list[DeviceLink]
     interpretations: dict[int, list[CodeableConcept]]
     setting_note: str | None
@@ -87,12 +90,14 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     reading_set = sitting.reading_set
     return SharedElements(
         set_id=sitting.set_id,
+        public_url=public_url,
         identifier_system=f"{public_url}/id/observation",
         subject=Reference(reference=f"Patient/{sitting.subject_id}"),
         encounter=elsewhere(reading_set.encounter),
         based_on=elsewhere_list(reading_set.based_on),
         observer=elsewhere_list(reading_set.observer),
         extensions=extensions_by_position(reading_set.location),
+        setting=setting_extension(reading_set, public_url),
         devices=[
             device_link(sitting.device_of(reading), device_id)
             for reading, device_id in zip(reading_set.readings, sitting.device_ids, strict=True)

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import msgspec
 
 from quietcuff.fhir import codes
+from quietcuff.fhir.codes import code_system
 from quietcuff.fhir.model.logical_ids import observation_key, place_key
 from quietcuff.fhir.model.resources import CodeableConcept
 from quietcuff.fhir.resources.derived import derived_keys
@@ -37,7 +38,7 @@ from quietcuff.fhir.search.quantity_values import (
     parse_quantity,
     test_of,
 )
-from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS
+from quietcuff.storage.schema.codes import METHOD, OBSERVATION_STATUS, SETTING, STATE, Codes
 from quietcuff.storage.search.named_readings import find_named_readings
 from quietcuff.storage.search.query import (
     KINDS,
@@ -48,6 +49,11 @@ from quietcuff.storage.search.query import (
     PointerTest,
     ValueTest,
 )
+
+# What says where it was measured, what says in which setting, and what says how a sitting was evaluated.
+PLACED: frozenset[Kind] = frozenset(("reading", "pulse", "mean"))
+SITUATED: frozenset[Kind] = frozenset(("reading", "mean"))
+RESULTS: frozenset[Kind] = frozenset(("mean",))
 
 
 def by_patient(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
@@ -107,6 +113,76 @@ def by_literal(pointer: Pointer) -> Narrow:
 def lacking_pointer(pointer: Pointer) -> Lacking:
     """Pointing to no such thing, or to one."""
     return lambda query, is_missing: with_pointer(query, PointerTest(pointer=pointer, is_missing=is_missing))
+
+
+def by_setting(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """Of sittings in one of these settings."""
+    return of_kinds(with_pointer(query, numbered_test("setting", asked, SETTING)), SITUATED)
+
+
+def by_state(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """The results of sittings in one of these states."""
+    return of_kinds(with_pointer(query, numbered_test("state", asked, STATE)), RESULTS)
+
+
+def numbered_test(pointer: Pointer, asked: AskedParameter, words: Codes) -> PointerTest:
+    """A test of our codes that are stored as numbers."""
+    system = code_system(asked.publisher.public_url, f"sitting-{pointer}")
+    named = (word for word in words.words if any(one.names(system, word) for one in asked.tokens))
+    return PointerTest(pointer=pointer, numbers=frozenset(words.number(word) for word in named))
+
+
+def by_protocol(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """The results of sittings that one of these protocols was followed in."""
+    ids = frozenset(one.code for one in asked.tokens if one.system in (None, codes.PROTOCOL_SYSTEM) and "\0" not in one.code)
+    if "" in ids:
+        return of_kinds(query, RESULTS)
+    return of_kinds(with_pointer(query, PointerTest(pointer="protocol", pairs=ids)), RESULTS)
+
+
+def by_finding(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """The results of sittings in which one of these was found."""
+    system = code_system(asked.publisher.public_url, "finding")
+    ids = frozenset(f" {one.code} " for one in asked.tokens if one.system in (None, system) and is_word(one.code))
+    return of_kinds(with_pointer(query, PointerTest(pointer="finding", words=ids)), RESULTS)
+
+
+def by_label(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """The results that a guideline calls so: its own code system and word, or a word of whatever guideline."""
+    words = frozenset(word for one in asked.tokens if (word := label_word(one)) is not None)
+    return of_kinds(with_pointer(query, PointerTest(pointer="label", words=words)), RESULTS)
+
+
+def label_word(wanted: SearchToken) -> str | None:
+    """A label as it stands in the text that holds those of a set; None for what is none of them."""
+    if wanted.system is None:
+        return f":{wanted.code} " if is_word(wanted.code) else None
+    prefix = codes.GUIDELINE_SYSTEM.format(guideline="")
+    guideline = wanted.system.removeprefix(prefix)
+    if not wanted.system.startswith(prefix) or not is_word(guideline):
+        return None
+    if not wanted.code:
+        return f" {guideline}:"
+    return f" {guideline}:{wanted.code} " if is_word(wanted.code) else None
+
+
+def is_word(text: str) -> bool:
+    """True where a text can be a code of ours: they hold neither spaces nor what separates them."""
+    return bool(text) and not any(letter in " :\0" for letter in text)
+
+
+def of_kinds(query: ObservationQuery, kinds: frozenset[Kind]) -> ObservationQuery:
+    return msgspec.structs.replace(query, kinds=query.kinds & kinds)
+
+
+def at_location(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """Measured at a place of one of these identifiers; what devices flagged names no place."""
+    return of_kinds(with_pointer(query, pointer_test("location", asked)), PLACED)
+
+
+def at_no_location(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
+    """Measured at a place that is a resource here. None is: nothing is found."""
+    return with_pointer(query, PointerTest(pointer="location"))
 
 
 def with_pointer(query: ObservationQuery, test: PointerTest) -> ObservationQuery:

@@ -4,6 +4,8 @@ said and what is done cannot differ."""
 from __future__ import annotations
 
 from quietcuff.fhir.search.narrowing import (
+    at_location,
+    at_no_location,
     by_category,
     by_code,
     by_combo_code,
@@ -11,8 +13,10 @@ from quietcuff.fhir.search.narrowing import (
     by_date,
     by_device,
     by_device_identifier,
+    by_finding,
     by_id,
     by_identifier,
+    by_label,
     by_literal,
     by_method,
     by_other_category,
@@ -21,7 +25,10 @@ from quietcuff.fhir.search.narrowing import (
     by_patient,
     by_patient_identifier,
     by_pointer,
+    by_protocol,
+    by_setting,
     by_source,
+    by_state,
     by_status,
     by_value,
     lacking,
@@ -29,7 +36,7 @@ from quietcuff.fhir.search.narrowing import (
     lacking_kinds,
     lacking_pointer,
 )
-from quietcuff.fhir.search.parameter import LAST_UPDATED, SearchParameter, never_lacking, of_type
+from quietcuff.fhir.search.parameter import LAST_UPDATED, OWN, SearchParameter, never_lacking, of_type
 from quietcuff.fhir.search.quantity_values import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
 from quietcuff.storage.search.query import Pointer, ValueTest
 
@@ -71,6 +78,16 @@ def pointing(name: str, pointer: Pointer, definition: str, things: str) -> tuple
     )
 
 
+# Named by nothing that FHIR R4 defines: the service publishes what each means.
+OWN_PARAMETERS = (
+    SearchParameter("finding", "token", OWN, "The results of sittings in which this was found.", by_finding),
+    SearchParameter("label", "token", OWN, "What a guideline calls the result: urn:quietcuff:guideline:ID|code.", by_label),
+    SearchParameter("location:identifier", "reference", None, "system|value, value or system|.", at_location),
+    SearchParameter("location", "reference", OWN, "Places are known by identifier alone: location:identifier.", at_no_location),
+    SearchParameter("protocol", "token", OWN, "The protocol by whose rules the result was worked out.", by_protocol),
+    SearchParameter("setting", "token", OWN, "office, home or ambulatory, of readings and results.", by_setting),
+    SearchParameter("state", "token", OWN, "in-progress, complete or not-usable, of the sitting as it stands.", by_state),
+)
 PARAMETERS = (
     SearchParameter("_id", "token", "Resource-id", "The logical id.", by_id, never_lacking),
     LAST_UPDATED,
@@ -159,6 +176,7 @@ PARAMETERS = (
         by_status,
         never_lacking,
     ),
+    *OWN_PARAMETERS,
     SearchParameter("status:not", "token", None, "In none of these states.", by_other_status),
     SUBJECT,
     of_type(SUBJECT, "Patient"),

@@ -104,6 +104,8 @@ Narrow = Callable[[Any, AskedParameter], Any]
 # Narrows a query to what lacks the element that a parameter is about (true), or has it (false).
 Lacking = Callable[[Any, bool], Any]
 MISSING = ":missing"
+# In place of a definition's name: the service defines the parameter itself.
+OWN = "own"
 
 
 def never_lacking(query: Any, is_missing: bool) -> Any:

@@ -30,6 +30,9 @@ BUILDERS: dict[Kind, Build] = {
 # Contents are compared with the same version, status and date on both sides, so that only what they say differs.
 NEUTRAL = ResourceState(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
 
+# How the addresses of our extensions begin where no public URL stands before them.
+OWN_DEFINITIONS = "/fhir/R4/StructureDefinition/"
+
 
 class MeanStand(msgspec.Struct, frozen=True):
     """The state of the mean, and the version of the set whose result it shows."""
@@ -134,11 +137,11 @@ def next_mean(
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
         return old
-    now = mean_observation(after, frame_of(after, ""), NEUTRAL) if has_result else None
+    now = compared_mean(after) if has_result else None
     if now is None:
         gone = ResourceState(stand.version + 1, "entered-in-error", at)
         return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)
-    was = mean_observation(shown, frame_of(shown, ""), NEUTRAL)
+    was = compared_mean(shown)
     was_closed = before is not None and before.reading_set.closed
     if is_settled or (was_closed and after.reading_set.closed):
         status = status_after(stand.status, was or now, now)
@@ -147,6 +150,16 @@ def next_mean(
     if was == now and status == stand.status:
         return old
     return MeanStand(ResourceState(stand.version + 1, status, at), version)
+
+
+def compared_mean(sitting: SittingVersion) -> Observation | None:
+    """The content of a mean without our own extensions: they alone never move it, so that versions stored before
+    there were any are told again as they were counted."""
+    mean = mean_observation(sitting, frame_of(sitting, ""), NEUTRAL)
+    if mean is None:
+        return None
+    others = [one for one in mean.extension or [] if not one.url.startswith(OWN_DEFINITIONS)]
+    return msgspec.structs.replace(mean, extension=others)
 
 
 def first_mean_status(sitting: SittingVersion) -> ObservationStatus:

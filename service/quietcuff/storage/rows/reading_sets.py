@@ -7,19 +7,20 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, insert, select, tuple_, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, insert, literal, select, tuple_, update
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.statements import Command, Query, single
 from quietcuff.storage.schema.base import EPOCH, MICROSECOND, Id, Instant, microseconds
 from quietcuff.storage.schema.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
 from quietcuff.storage.schema.sittings import reading_set, set_version
+from quietcuff.storage.search.texts import FirstBar, holds
 
 _c = reading_set.c
 # A bound, so that a person with thousands of sittings does not make each new one slower.
@@ -68,6 +69,8 @@ class SetRow(msgspec.Struct, frozen=True, kw_only=True):
     mean_method: str | None = None
     mean_has_device: bool | None = None
     mean_is_long: bool | None = None
+    labels: str | None = None
+    findings: str | None = None
     sitting: bytes | None = None
 
 
@@ -167,6 +170,19 @@ def earlier_sittings(
 LONGEST_PAGE = 200
 
 
+class SetMarks(msgspec.Struct, frozen=True, kw_only=True):
+    """Further conditions on sets; None where it was not asked. ``observer`` and ``location`` are ``system|value``, or a
+    value in whatever system; ``label`` is ``guideline:category``, or a category of whatever guideline."""
+
+    observer: str | None = None
+    location: str | None = None
+    protocol: str | None = None
+    setting: str | None = None
+    state: str | None = None
+    finding: str | None = None
+    label: str | None = None
+
+
 class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
     """A query for sets: of one subject or all, taken in ``[since, until)``, newest first.
 
@@ -176,6 +192,7 @@ class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
     subject_id: str | None = None
     since: datetime | date | None = None
     until: datetime | date | None = None
+    marks: SetMarks = SetMarks()
     limit: int = 50
     cursor: str | None = None
 
@@ -258,6 +275,7 @@ class ListFilter(msgspec.Struct, frozen=True, kw_only=True):
     since: datetime | None
     until: datetime | None
     after: SetPageEnd | None
+    marks: SetMarks = SetMarks()
 
 
 def list_sets(connection: Connection, wanted: ListFilter, limit: int) -> list[ListedSet]:
@@ -290,11 +308,30 @@ def conditions_of(wanted: ListFilter) -> list[ColumnElement[bool]]:
         conditions.append(_c.taken_from >= wanted.since)
     if wanted.until is not None:
         conditions.append(_c.taken_from < wanted.until)
+    conditions += conditions_of_marks(wanted.marks)
     if wanted.after is not None:
         end = tuple_(wanted.after.taken_from, wanted.after.set_id, types=[Instant(), Id()])
         # With a bound on the first column alone, the index can be entered at the page's end.
         conditions += [_c.taken_from <= wanted.after.taken_from, tuple_(_c.taken_from, _c.set_id) < end]
     return conditions
+
+
+def conditions_of_marks(marks: SetMarks) -> Iterator[ColumnElement[bool]]:
+    """The conditions on the newest version of a set."""
+    for column, identifier in ((_c.observer, marks.observer), (_c.location, marks.location)):
+        if identifier is not None:
+            yield column == identifier if "|" in identifier else func.substr(column, FirstBar(column) + 1) == identifier
+            yield column.is_not(None)
+    if marks.protocol is not None:
+        yield _c.protocol == marks.protocol
+    if marks.setting is not None:
+        yield _c.setting == SETTING.number(marks.setting)
+    if marks.state is not None:
+        yield _c.state == STATE.number(marks.state)
+    if marks.finding is not None:
+        yield holds(_c.findings, literal(f" {marks.finding} "))
+    if marks.label is not None:
+        yield holds(_c.labels, literal(f"{' ' if ':' in marks.label else ':'}{marks.label} "))
 
 
 def _listed(

@@ -1,9 +1,8 @@
 """Tables of tenants, people, devices, sittings, readings and claims, for SQLite and PostgreSQL.
 
-The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned or
-distributed by it. Documents are bytes, kept as they were answered; the database never parses them. There are no foreign keys
-between the tables that every request writes. The words behind small numbers stand in ``codes.py``. Identifiers that callers
-gave as system and value are stored as ``system|value``.
+The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned by it.
+Documents are bytes, kept as they were answered. There are no foreign keys between the tables that every request writes. The
+words behind small numbers stand in ``codes.py``. Identifiers of callers are stored as ``system|value``.
 """
 
 from __future__ import annotations
@@ -192,6 +191,8 @@ reading_set = Table(
     Column("mean_method", SmallInteger, doc="METHOD of every reading that counts in the mean shown, where it is one"),
     Column("mean_has_device", Boolean(create_constraint=False), doc="true where the mean shown names a device, else null"),
     Column("mean_is_long", Boolean(create_constraint=False), doc="the period of the mean shown is longer than a day"),
+    Column("labels", Text, doc="guideline:category of its labels, a space before and after each"),
+    Column("findings", Text, doc="the codes of its findings, a space before and after each"),
     Column("sitting", LargeBinary, doc="JSON: what later sets need of this one as history"),
     Index("ix_reading_set_set", "tenant_id", "set_id"),
     Index("ix_reading_set_subject_taken", "tenant_id", "subject_id", "taken_from"),
@@ -250,6 +251,22 @@ Index(
     reading_set.c.encounter,
     postgresql_where=reading_set.c.encounter.is_not(None),
     sqlite_where=reading_set.c.encounter.is_not(None),
+)
+Index(
+    "ix_reading_set_observer",
+    reading_set.c.tenant_id,
+    reading_set.c.observer,
+    reading_set.c.taken_from,
+    postgresql_where=reading_set.c.observer.is_not(None),
+    sqlite_where=reading_set.c.observer.is_not(None),
+)
+Index(
+    "ix_reading_set_location",
+    reading_set.c.tenant_id,
+    reading_set.c.location,
+    reading_set.c.taken_from,
+    postgresql_where=reading_set.c.location.is_not(None),
+    sqlite_where=reading_set.c.location.is_not(None),
 )
 
 set_version = Table(

@@ -8,7 +8,7 @@ import msgspec
 from sqlalchemy import Connection, func, select
 
 from quietcuff.storage.schema.sittings import reading
-from quietcuff.storage.search.pointers import FirstBar
+from quietcuff.storage.search.texts import FirstBar
 
 _c = reading.c
 

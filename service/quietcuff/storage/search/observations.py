@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from quietcuff.storage.engine.database import LOCK_SECONDS
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS
 from quietcuff.storage.search.dates import edges, prefixes
-from quietcuff.storage.search.pointers import pointer_column, pointer_name
+from quietcuff.storage.search.pointers import WORDS, pointer_column, pointer_name, word_names
 from quietcuff.storage.search.query import (
     KINDS,
     EntryPageEnd,
@@ -153,14 +153,18 @@ def values_of(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> di
     return values | edges("taken", query.taken) | edges("updated", query.updated) | numbers(query) | identifiers(query)
 
 
-def identifiers(query: ObservationQuery) -> dict[str, list[str]]:
+def identifiers(query: ObservationQuery) -> dict[str, Any]:
     """The identifiers of every pointer test, under the names that the statement gives them."""
-    return {
+    found: dict[str, Any] = {
         pointer_name(place, form): sorted(getattr(test, form))
         for place, test in enumerate(query.pointers)
-        for form in ("pairs", "values", "systems")
+        for form in ("pairs", "values", "systems", "numbers")
         if form in test.forms
     }
+    for place, test in enumerate(query.pointers):
+        for form in (form for form in test.forms if form.startswith(WORDS)):
+            found |= zip(word_names(pointer_name(place, form), form), sorted(test.words), strict=True)
+    return found
 
 
 def numbers(query: ObservationQuery) -> dict[str, int]:

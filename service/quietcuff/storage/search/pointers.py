@@ -7,17 +7,27 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, bindparam, func, or_
-from sqlalchemy.ext.compiler import compiles
-from sqlalchemy.sql.functions import FunctionElement
+from sqlalchemy import ColumnElement, SmallInteger, Text, bindparam, func, or_
 
 from quietcuff.storage.schema.sittings import reading, reading_set
 from quietcuff.storage.search.query import Kind, Pointer
+from quietcuff.storage.search.texts import FirstBar, holds
 
 Column = ColumnElement[Any]
-# Stored once for a set, and true of all its Observations.
-POINTERS_OF_SETS: frozenset[Pointer] = frozenset(("based_on", "encounter"))
-# Observations of device flags have no performer.
+# A form whose conditions are as many as its words: words1, words2 ...
+WORDS = "words"
+# Said once of a set, for all of its Observations.
+POINTERS_OF_SETS: dict[Pointer, Column] = {
+    "based_on": reading_set.c.based_on,
+    "encounter": reading_set.c.encounter,
+    "location": reading_set.c.location,
+    "protocol": reading_set.c.protocol,
+    "setting": reading_set.c.setting,
+    "state": reading_set.c.state,
+    "label": reading_set.c.labels,
+    "finding": reading_set.c.findings,
+}
+# Device flags name nobody who measured.
 PERFORMERS: dict[Kind, Column] = {
     "reading": reading.c.performer,
     "pulse": reading.c.performer,
@@ -25,26 +35,9 @@ PERFORMERS: dict[Kind, Column] = {
 }
 
 
-class FirstBar(FunctionElement[int]):
-    """The position of the first bar in a text, counted from 1."""
-
-    type = Integer()
-    inherit_cache = True
-
-
-@compiles(FirstBar)
-def _first_bar(element: FirstBar, compiler: Any, **options: Any) -> str:
-    return f"strpos({compiler.process(element.clauses, **options)}, '|')"
-
-
-@compiles(FirstBar, "sqlite")
-def _first_bar_of_sqlite(element: FirstBar, compiler: Any, **options: Any) -> str:
-    return f"instr({compiler.process(element.clauses, **options)}, '|')"
-
-
 def pointer_column(kind: Kind, pointer: Pointer) -> Column | None:
-    """The column of the identifier; None where entries of this kind have no such pointer."""
-    return reading_set.c[pointer] if pointer in POINTERS_OF_SETS else PERFORMERS.get(kind)
+    """The position of the first bar in a text, counted from 1."""
+    return POINTERS_OF_SETS[pointer] if pointer in POINTERS_OF_SETS else PERFORMERS.get(kind)
 
 
 def pointer_condition(kind: Kind, pointer: Pointer, place: int, forms: tuple[str, ...]) -> Column:
@@ -53,15 +46,27 @@ def pointer_condition(kind: Kind, pointer: Pointer, place: int, forms: tuple[str
     An entry without the pointer satisfies only the test for a missing one.
     """
     column: Any = pointer_column(kind, pointer)
+    return or_(*(condition_of_form(column, form, pointer_name(place, form)) for form in forms))
+
+
+def condition_of_form(column: Column, form: str, name: str) -> Column:
+    """The condition that one form of a test puts on a column. The words of a text are asked for one by one."""
+    if form == "missing":
+        return column.is_(None)
+    if form == "present":
+        return column.is_not(None)
+    if form.startswith(WORDS):
+        return or_(*(holds(column, bindparam(word, type_=Text)) for word in word_names(name, form)))
+    if form == "numbers":
+        return column.in_(bindparam(name, expanding=True, type_=SmallInteger))
     bar = FirstBar(column)
     parts = {"pairs": column, "values": func.substr(column, bar + 1), "systems": func.substr(column, 1, bar - 1)}
-    asked = {"missing": column.is_(None), "present": column.is_not(None)}
-    return or_(
-        *(
-            asked[form] if form in asked else parts[form].in_(bindparam(pointer_name(place, form), expanding=True))
-            for form in forms
-        )
-    )
+    return parts[form].in_(bindparam(name, expanding=True))
+
+
+def word_names(name: str, form: str) -> list[str]:
+    """The names of a test's words in its statement; their number stands in the name of the form."""
+    return [f"{name}_{number}" for number in range(int(form.removeprefix(WORDS)))]
 
 
 def pointer_name(place: int, form: str) -> str:

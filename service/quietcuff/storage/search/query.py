@@ -15,8 +15,8 @@ Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 Order = Literal["date", "-date", "updated", "-updated"]
 Operator = Literal["always", "present", "absent", "within", "outside", "bit", "no-bit"]
-# Things in other systems that an Observation points to by an identifier.
-Pointer = Literal["based_on", "encounter", "performer"]
+# What of other systems an Observation points to by an identifier.
+Pointer = Literal["based_on", "encounter", "performer", "location", "protocol", "setting", "state", "label", "finding"]
 
 KINDS: tuple[Kind, ...] = ("reading", "pulse", "flags", "mean")
 # A reading's entries stand together, the mean after all of them.
@@ -56,14 +56,17 @@ class ValueTest(msgspec.Struct, frozen=True, kw_only=True):
 class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
     """A test of an entry's pointer: it must point to any of these identifiers.
 
-    They are given whole (``system|value``, as stored), as a value in any system, or as a system alone. With ``is_missing`` the
-    test only asks whether the pointer is missing.
+    They are given whole (``system|value``, as stored), as a value in any system, or as a system alone. Codes of sets are asked
+    for by their number, or as a part of the text that holds several. With ``is_missing`` the test only asks whether the pointer
+    is missing.
     """
 
     pointer: Pointer
     pairs: frozenset[str] = frozenset()
     values: frozenset[str] = frozenset()
     systems: frozenset[str] = frozenset()
+    numbers: frozenset[int] = frozenset()
+    words: frozenset[str] = frozenset()
     is_missing: bool | None = None
 
     @property
@@ -71,7 +74,8 @@ class PointerTest(msgspec.Struct, frozen=True, kw_only=True):
         """The forms of the test that have conditions; empty where nothing can satisfy it."""
         if self.is_missing is not None:
             return ("missing" if self.is_missing else "present",)
-        return tuple(form for form in ("pairs", "values", "systems") if getattr(self, form))
+        whole = tuple(form for form in ("pairs", "values", "systems", "numbers") if getattr(self, form))
+        return (*whole, f"words{len(self.words)}") if self.words else whole
 
 
 class EntryPageEnd(msgspec.Struct, frozen=True, array_like=True):

@@ -1,0 +1,1 @@
+"""Definitions of FHIR that the service makes itself, and publishes."""

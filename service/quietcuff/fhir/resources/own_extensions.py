@@ -1,0 +1,82 @@
+"""Extensions of ours, filled: what a sitting and its evaluation say that FHIR R4 has no element for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from quietcuff.core.model.evaluation import Category, Certainty, Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.fhir import codes
+from quietcuff.fhir.definitions.extensions import (
+    CERTAINTY,
+    FINDING,
+    PROTOCOL,
+    PROVISIONAL,
+    SETTING,
+    STATE,
+    OwnExtension,
+    extension_url,
+)
+from quietcuff.fhir.model.resources import CodeableConcept, Coding, Extension, Quantity, Range
+from quietcuff.terminology.systems import UCUM
+from quietcuff.terminology.units import MMHG, MMHG_CODE
+
+
+def setting_extension(reading_set: ReadingSet, public_url: str) -> Extension:
+    """The setting of the sitting, and whether anybody else was in the room."""
+    return made_of(
+        SETTING,
+        public_url,
+        coded("setting", public_url, "sitting-setting", reading_set.setting),
+        coded("attendance", public_url, "sitting-attendance", reading_set.attendance),
+    )
+
+
+def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
+    """The rules, state and findings of an evaluation, what is provisional about its labels, and how sure they are."""
+    protocol = Coding(system=codes.PROTOCOL_SYSTEM, version=evaluation.protocol.version, code=evaluation.protocol.id)
+    return [
+        Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[protocol])),
+        coded(extension_url(public_url, STATE), public_url, "sitting-state", evaluation.state),
+        *(
+            coded(extension_url(public_url, FINDING), public_url, "finding", code)
+            for code in dict.fromkeys(finding.code for finding in evaluation.findings)
+        ),
+        *(provisional(category, public_url) for category in evaluation.categories if category.provisional),
+        *(made_of(CERTAINTY, public_url, *certainty_parts(one, public_url)) for one in evaluation.certainty),
+    ]
+
+
+def provisional(category: Category, public_url: str) -> Extension:
+    reasons = (coded("reason", public_url, "reason", code) for code in category.provisional_because)
+    return made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=category.guideline), *reasons)
+
+
+def certainty_parts(one: Certainty, public_url: str) -> Iterator[Extension]:
+    """The certainty of one label, in numbers that can be searched for and averaged."""
+    yield Extension(url="guideline", value_string=one.guideline)
+    yield Extension(url="label-probability", value_decimal=one.label_probability)
+    yield Extension(url="label-probability-flat", value_decimal=one.label_probability_flat)
+    yield Extension(url="settled", value_boolean=one.settled)
+    yield Extension(url="interval-95-systolic", value_range=range_of(one.interval_95.systolic_mmhg))
+    yield Extension(url="interval-95-diastolic", value_range=range_of(one.interval_95.diastolic_mmhg))
+    if one.reason is not None:
+        yield coded("reason", public_url, "reason", one.reason)
+    yield Extension(url="prior", value_string=one.prior)
+    yield Extension(url="visits-used", value_integer=one.visits_used)
+
+
+def range_of(edges: tuple[float, float]) -> Range:
+    """From and to, in mmHg."""
+    low, high = (Quantity(value=value, unit=MMHG, system=UCUM, code=MMHG_CODE) for value in edges)
+    return Range(low=low, high=high)
+
+
+def made_of(own: OwnExtension, public_url: str, *parts: Extension) -> Extension:
+    return Extension(url=extension_url(public_url, own), extension=list(parts))
+
+
+def coded(url: str, public_url: str, system: str, code: str) -> Extension:
+    """A word of ours with the code system that defines it."""
+    coding = Coding(system=codes.code_system(public_url, system), code=code)
+    return Extension(url=url, value_codeable_concept=CodeableConcept(coding=[coding]))
