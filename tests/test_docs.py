@@ -8,6 +8,7 @@ import re
 import runpy
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
@@ -15,6 +16,10 @@ import msgspec
 import pytest
 
 from api.serving import new_key, serving
+from quietcuff.api.app import create_routes
+from quietcuff.api.examples import example, examples_folder
+from quietcuff.api.openapi import operations
+from quietcuff.api.operations import Operation
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction
 from quietcuff.core.model.evaluation import Action, Level, Reason
@@ -75,6 +80,33 @@ def test_the_examples_of_the_guides_are_accepted() -> None:
     body = re.search(r"--data '(.*?)'", correction, re.S)
     assert body is not None
     assert len(msgspec.json.decode(body[1], type=Correction).changes) == 1
+
+
+SAME_IN_PAGE_AND_DOCUMENT = [
+    ("docs/gateway.md", "one-more-reading"),
+    ("docs/gateway.md", "gatt"),
+    ("docs/gateway.md", "fhir-observation"),
+    ("docs/delivery.md", "webhook-target"),
+]
+
+
+@pytest.mark.parametrize(("page", "name"), SAME_IN_PAGE_AND_DOCUMENT)
+def test_a_page_shows_the_body_that_the_document_shows(page: str, name: str) -> None:
+    sent = [re.search(r"--(?:data|json) '(.*?)'", block, re.S) for block in blocks(page, "sh")]
+    bodies = [*blocks(page, "json"), *(body[1] for body in sent if body is not None)]
+    assert example(name) in [json.loads(body) for body in bodies if body.startswith("{")]
+
+
+def test_every_example_is_shown_in_the_document() -> None:
+    shown = {file for _, _, operation in operations(create_routes(Settings())) for file in files_shown(operation)}
+    assert {path.stem for path in examples_folder().iterdir()} == shown
+
+
+def files_shown(operation: Operation) -> Iterator[str]:
+    """The files of the examples of an operation, of what it takes and of what it answers."""
+    for file in operation.examples.values():
+        yield from file if isinstance(file, tuple) else (file,)
+    yield from (reply.example for reply in operation.replies if reply.example is not None)
 
 
 @pytest.mark.parametrize("codes", [Level, Action, Reason])
@@ -213,8 +245,8 @@ def test_the_payloads_of_the_gateway_page_are_stored(tmp_path: Path, sqlite_url:
     with serving(sqlite_url) as server:
         key = new_key(sqlite_url)
         told = [ran(send.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=key).stdout for send in sends]
-    for answer in map(json.loads, told):
+    # 0x8e and 0x5b in the bytes; the two components of the Observation.
+    for answer, pressures in zip(map(json.loads, told), ((142, 91), (142, 88)), strict=True):
         (envelope,) = answer["reading_sets"]
         (reading,) = envelope["reading_set"]["readings"]
-        assert (reading["systolic_mmhg"], reading["diastolic_mmhg"], answer["refused"]) == (142, 91, [])
-    assert len(told) == 2
+        assert (reading["systolic_mmhg"], reading["diastolic_mmhg"], answer["refused"]) == (*pressures, [])

@@ -16,9 +16,9 @@ from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
 from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
+from quietcuff.api.examples import example
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
-from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE, GATT_EXAMPLE
 from quietcuff.security.scopes import LETTERS, Need
 from quietcuff.settings import Settings
 
@@ -156,8 +156,8 @@ BODIES: dict[str, Any] = {
     "save_subject": SUBJECT,
     "find_subject": {"identifier": SUBJECT["identifier"]},
     "save_device": DEVICE,
-    "receive_gatt": GATT_EXAMPLE,
-    "receive_fhir": FHIR_EXAMPLE,
+    "receive_gatt": example("gatt"),
+    "receive_fhir": example("fhir-observation"),
     "replay_refused_payload": {},
     "make_target": TARGET,
     "change_target": {"state": "paused"},

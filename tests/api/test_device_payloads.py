@@ -15,7 +15,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.routes.device_payloads import GATT_EXAMPLE, HL7_EXAMPLE
+from quietcuff.api.examples import example
 
 GATT = "/v1/device-payloads/gatt"
 VECTORS = [json.loads(line) for line in (Path(__file__).parents[1] / "data/gatt/vectors.jsonl").read_text().splitlines()]
@@ -25,7 +25,7 @@ def body(*values: str, characteristic: str = "2A35", **more: Any) -> dict[str, A
     """A gateway's body of a person of its own."""
     person = {"identifier": {"system": "urn:example:mrn", "value": str(uuid4())}}
     payloads = [{"characteristic": characteristic, "value_hex": value} for value in values]
-    return {**GATT_EXAMPLE, "subject": person, "payloads": payloads, **more}
+    return {**example("gatt"), "subject": person, "payloads": payloads, **more}
 
 
 def value(minute: int, systolic: int = 142, diastolic: int = 91, *, hour: int = 7, day: int = 14) -> str:
@@ -48,7 +48,7 @@ def test_the_example_of_the_contract_is_stored_in_an_open_set(desk: httpx.Client
     """Source: the layout's example, 142/91, pulse 77, of 2026-03-14 07:05:09 by the device's clock."""
     # A device of its own: other tests of the same servers register the example's, with a clock that is off.
     device = {"identifier": {"system": "urn:example:device", "value": str(uuid4())}}
-    said = {**GATT_EXAMPLE, "subject": body()["subject"], "device": device}
+    said = {**example("gatt"), "subject": body()["subject"], "device": device}
     found = sent(desk, 201, said)
     (envelope,) = found["reading_sets"]
     (reading,) = envelope["reading_set"]["readings"]
@@ -274,12 +274,13 @@ def test_every_route_for_payloads_honours_the_key(desk: httpx.Client) -> None:
 
 
 def hl7_report() -> bytes:
-    return HL7_EXAMPLE.replace("p-0001", str(uuid4())).replace("OBS-0093", str(uuid4())).encode()
+    report: str = example("hl7v2")
+    return report.replace("p-0001", str(uuid4())).replace("OBS-0093", str(uuid4())).encode()
 
 
 @pytest.mark.parametrize("device_now", ["0001-01-01T00:00:00", "9999-12-31T23:59:59", "0000-01-01T00:00:00"])
 def test_no_clock_makes_the_service_lose_a_payload(desk: httpx.Client, device_now: str) -> None:
-    clock = {"device_now": device_now, "gateway_now": GATT_EXAMPLE["received_at"]}
+    clock = {"device_now": device_now, "gateway_now": example("gatt")["received_at"]}
     answer = desk.post(GATT, json=body(value(5), clock=clock))
     (fault,) = problem(answer, 422, "not-acceptable")["errors"]
     row = desk.get(f"/v1/refused-payloads/{fault['refused_payload_id']}").json()

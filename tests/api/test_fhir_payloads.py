@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE
+from quietcuff.api.examples import example
 
 FHIR = "/v1/device-payloads/fhir"
 FHIR_JSON = {"Content-Type": "application/fhir+json"}
@@ -22,7 +22,7 @@ Resource = dict[str, Any]
 
 def panel(systolic: float = 142, *, minute: int = 0, person: str | None = None, **changes: Any) -> Resource:
     """A reading of somebody new unless a person is named, with an identifier of its own."""
-    made = copy.deepcopy(FHIR_EXAMPLE)
+    made = example("fhir-observation")
     made["subject"] = {"identifier": {"system": "urn:example:mrn", "value": person or str(uuid4())}}
     made["identifier"] = [{"system": "urn:example:observation", "value": str(uuid4())}]
     made["effectiveDateTime"] = f"2026-05-04T09:{minute:02}:00+02:00"

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from core.recordings import SUBJECT, ambulatory_body, by_hours, home_body, home_series, reading, recording
-from quietcuff.api.examples import SUMMARY
+from quietcuff.api.examples import example
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.pooling import CurrentSitting
@@ -435,4 +435,4 @@ def white_coat() -> Summary:
 
 
 def test_the_documented_example_is_what_such_a_person_is_answered() -> None:
-    assert msgspec.json.decode(msgspec.json.encode(white_coat())) == SUMMARY
+    assert msgspec.json.decode(msgspec.json.encode(white_coat())) == example("summary")

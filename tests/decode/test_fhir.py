@@ -17,7 +17,7 @@ import msgspec
 import pytest
 from fhirclient.models import bundle as fhirclient_bundle
 
-from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE
+from quietcuff.api.examples import example
 from quietcuff.core.model.errors import NotAcceptable, NotReadable
 from quietcuff.core.model.readings import Cuff, Identifier
 from quietcuff.decode.fhir import codes
@@ -59,7 +59,7 @@ def refused(resource: Any) -> list[tuple[str, str]]:
 
 def panel(**changes: Any) -> Resource:
     """The example of one reading, with other elements; None leaves one out."""
-    made = copy.deepcopy(FHIR_EXAMPLE) | changes
+    made = example("fhir-observation") | changes
     return {name: value for name, value in made.items() if value is not None}
 
 
@@ -85,7 +85,7 @@ def pulse(rate: float = 72, **more: Any) -> Resource:
         "status": "final",
         "code": concept(LOINC, "8867-4"),
         "subject": PERSON,
-        "effectiveDateTime": FHIR_EXAMPLE["effectiveDateTime"],
+        "effectiveDateTime": example("fhir-observation")["effectiveDateTime"],
         "valueQuantity": {"value": rate, "system": UCUM, "code": "/min"},
     }
     return made | more

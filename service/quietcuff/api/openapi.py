@@ -17,6 +17,7 @@ from litestar.routes import HTTPRoute
 
 from quietcuff import __version__
 from quietcuff.api import problem_types as kinds
+from quietcuff.api.examples import example
 from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
@@ -152,7 +153,9 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
     if within or operation.parameters:
         said["parameters"] = [*within, *(_parameter(parameter) for parameter in operation.parameters)]
     if operation.body is not None:
-        examples = {name.replace(" ", "-"): {"summary": name, "value": value} for name, value in operation.examples.items()}
+        examples = {
+            name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in operation.examples.items()
+        }
         schema = schemas[operation.body] if is_struct(operation.body) else operation.body
         said["requestBody"] = {
             "required": True,
@@ -208,7 +211,7 @@ def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
         schema = schemas[reply.shape] if is_struct(reply.shape) else reply.shape or shapeless
         content: dict[str, Any] = {"schema": schema}
         if reply.example is not None:
-            content["example"] = reply.example
+            content["example"] = example(reply.example)
         said["content"] = {reply.media_type: content}
     if reply.links:
         said["links"] = {link.operation: {"operationId": link.operation, "parameters": link.parameters} for link in reply.links}

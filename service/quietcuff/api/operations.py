@@ -39,19 +39,22 @@ class AnswerLink(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Reply(msgspec.Struct, frozen=True, kw_only=True):
-    """A successful answer: its status, its shape (a struct, or a JSON Schema for NDJSON), and its headers."""
+    """A successful answer: its status, its shape (a struct, or a JSON Schema for NDJSON), its headers, and an example by its
+    file in ``openapi/examples``."""
 
     status: int = 200
     description: str
     shape: Any = None
     media_type: str = JSON
-    example: Any = None
+    example: str | None = None
     headers: tuple[str, ...] = ()
     links: tuple[AnswerLink, ...] = ()
 
 
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
     """One method of one route. ``body`` is the struct it takes, or the JSON Schema of a form or of lines.
+
+    ``examples`` names a file of ``openapi/examples`` for each summary, or several files for a list.
 
     ``narrows`` is True if a caller who may see only a part of the type is answered with that part.
     """
@@ -64,7 +67,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     parameters: tuple[OperationParameter, ...] = ()
     body: Any = None
     media_type: str = JSON
-    examples: dict[str, Any] = {}
+    examples: Mapping[str, str | tuple[str, ...]] = {}
     replies: tuple[Reply, ...]
     problems: tuple[ProblemType, ...] = ()
     speaks_fhir: bool = False

@@ -17,7 +17,7 @@ from litestar.response.streaming import ASGIStreamingResponse
 from quietcuff import application
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
-from quietcuff.api.examples import BATCH_ANSWER, READING_SETS
+from quietcuff.api.examples import SITTINGS
 from quietcuff.api.logs import log_failure
 from quietcuff.api.operations import NDJSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.problem_types import INTERNAL_ERROR
@@ -195,13 +195,13 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
     ),
     body={"type": "array", "items": {"$ref": "#/components/schemas/ReadingSet"}, "description": "One a line."},
     media_type=NDJSON,
-    examples={"two sittings": list(READING_SETS.values())},
+    examples={"two sittings": tuple(SITTINGS.values())},
     replies=(
         Reply(
             description="A line for each line that is not blank, and a last one.",
             shape={"type": "array", "items": {"type": "object"}, "description": "One a line."},
             media_type=NDJSON,
-            example=BATCH_ANSWER,
+            example="batch-answer",
             headers=("Preference-Applied",),
         ),
     ),

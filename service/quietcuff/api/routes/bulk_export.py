@@ -49,13 +49,6 @@ PARAMETERS_BODY = {
     "required": ["resourceType"],
     "properties": {"resourceType": {"const": "Parameters"}, "parameter": {"type": "array", "items": {"type": "object"}}},
 }
-EXAMPLE = {
-    "resourceType": "Parameters",
-    "parameter": [
-        {"name": "_type", "valueString": "Observation"},
-        {"name": "_since", "valueInstant": "2026-05-01T00:00:00Z"},
-    ],
-}
 BEGUN = Reply(status=202, description="Begun. Content-Location is where to ask after it.", headers=("Content-Location",))
 REFUSALS = (kinds.BAD_REQUEST, kinds.NOT_ALLOWED, kinds.FORMAT_NOT_OFFERED, kinds.TOO_OFTEN)
 
@@ -77,7 +70,7 @@ def kick_off(level: str, method: str) -> Operation:
         ),
         body=PARAMETERS_BODY if by_post else None,
         media_type=JSON,
-        examples={"what changed since May": EXAMPLE} if by_post else {},
+        examples={"what changed since May": "export-parameters"} if by_post else {},
         replies=(BEGUN,),
         problems=REFUSALS,
     )

@@ -35,40 +35,6 @@ from quietcuff.storage.rows.reading_sets import LONGEST_PAGE
 
 TAG = "Device payloads"
 SEND, READ, SEARCH, UPDATE = (Need("Binary", letter) for letter in "crsu")
-GATT_EXAMPLE: dict[str, Any] = {
-    "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}},
-    "device": {"identifier": {"system": "urn:example:device", "value": "SN-0007"}},
-    "site": "left-upper-arm",
-    "position": "sitting",
-    "received_at": "2026-03-14T07:05:20+01:00",
-    "payloads": [
-        {
-            "characteristic": "2A35",
-            "value_hex": "1e8e005b006c00ea07030e0705094d00020000",
-            "feature_hex": "1f00",
-            "sequence": 1,
-        }
-    ],
-}
-HL7_EXAMPLE = "\r".join(
-    [
-        r"MSH|^~\&|PAD|WESTWING|CUFFHUB|REGION7|20260314071512+0100||ORU^R01^ORU_R01|W-000417|P|2.5.1||||||UNICODE UTF-8",
-        "PID|1||p-0001^^^WESTWING^MR||Invented^Person||19710422|F",
-        "OBR|1|ORD-7741^WESTWING|OBS-0093^PAD|85354-9^Blood pressure panel^LN|||20260314070500+0100",
-        "OBX|1|NM|8480-6^Systolic blood pressure^LN|1|138|mm[Hg]^^UCUM|||||F|||20260314070509+0100",
-        "OBX|2|NM|8462-4^Diastolic blood pressure^LN|1|86|mm[Hg]^^UCUM|||||F|||20260314070509+0100",
-        "OBX|3|NM|8867-4^Heart rate^LN|1|72|/min^^UCUM|||||F|||20260314070509+0100",
-        "",
-    ]
-)
-HL7_ANSWER = "\r".join(
-    [
-        r"MSH|^~\&|CUFFHUB|REGION7|PAD|WESTWING|20260314061513+0000||ACK^R01^ACK|5d0c6f0e8a4b4b0e9c|P|2.5.1||||||UNICODE UTF-8",
-        "MSA|AA|W-000417",
-        "",
-    ]
-)
-
 FHIR_BODY: dict[str, Any] = {
     "type": "object",
     "required": ["resourceType"],
@@ -77,23 +43,6 @@ FHIR_BODY: dict[str, Any] = {
         "entry": {"type": "array", "items": {"type": "object"}, "minItems": 1},
     },
     "description": "A FHIR R4 resource.",
-}
-FHIR_EXAMPLE: dict[str, Any] = {
-    "resourceType": "Observation",
-    "identifier": [{"system": "urn:example:observation", "value": "bp-0001"}],
-    "status": "final",
-    "code": {"coding": [{"system": "http://loinc.org", "code": "85354-9"}]},
-    "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-0001"}},
-    "effectiveDateTime": "2026-05-04T09:00:00+02:00",
-    "bodySite": {"coding": [{"system": "http://snomed.info/sct", "code": "368208006"}]},
-    "device": {"identifier": {"system": "urn:example:device", "value": "SN-0007"}},
-    "component": [
-        {
-            "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
-            "valueQuantity": {"value": value, "unit": "mmHg", "system": "http://unitsofmeasure.org", "code": "mm[Hg]"},
-        }
-        for code, value in (("8480-6", 142), ("8462-4", 88))
-    ],
 }
 
 
@@ -137,7 +86,7 @@ GATT = Operation(
     "read is answered 422, and kept as well.",
     access=SEND,
     body=GattBody,
-    examples={"one measurement": GATT_EXAMPLE},
+    examples={"one measurement": "gatt"},
     parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
 )
@@ -152,7 +101,7 @@ FHIR = Operation(
     access=SEND,
     body=FHIR_BODY,
     media_type=FHIR_JSON,
-    examples={"one reading": FHIR_EXAMPLE},
+    examples={"one reading": "fhir-observation"},
     parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
@@ -167,9 +116,11 @@ HL7V2 = Operation(
     access=SEND,
     body={"type": "string"},
     media_type=HL7_V2,
-    examples={"one reading": HL7_EXAMPLE},
+    examples={"one reading": "hl7v2"},
     parameters=(IDEMPOTENCY_KEY,),
-    replies=(Reply(description="The acknowledgement.", media_type=HL7_V2, example=HL7_ANSWER, headers=REPLAYED_HEADER),),
+    replies=(
+        Reply(description="The acknowledgement.", media_type=HL7_V2, example="hl7v2-acknowledgement", headers=REPLAYED_HEADER),
+    ),
     problems=(kinds.NOT_READABLE,),
 )
 PAYLOAD = Operation(
@@ -211,7 +162,7 @@ REPLAY = Operation(
     description="The original stays kept. What is read whole is taken off the list.",
     access=UPDATE,
     body=ReplayPayload,
-    examples={"as it is": {}, "repaired": {"text": "{}"}},
+    examples={"as it is": "payload-as-it-is", "repaired": "payload-repaired"},
     parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
 )

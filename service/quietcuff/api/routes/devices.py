@@ -9,7 +9,6 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
-from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import DeviceRecord
@@ -34,7 +33,7 @@ SAVE = Operation(
     access=Need("Device", "c"),
     parameters=(IF_MATCH_OPTIONAL,),
     body=RegisteredDevice,
-    examples=examples.DEVICES,
+    examples={"a validated device with two cuffs": "device"},
     replies=(
         Reply(status=200, description="Known before.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),
         Reply(status=201, description="New.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),

@@ -9,7 +9,7 @@ from litestar import Controller, Request, post
 from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api import examples
+from quietcuff.api.examples import SITTINGS
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
@@ -30,7 +30,7 @@ EVALUATE = Operation(
     "prepare; the day is then `intake.received_at`, else today.",
     access=Need("Observation", "c"),
     body=ReadingSet,
-    examples=examples.READING_SETS,
+    examples=SITTINGS,
     replies=(Reply(description="The evaluation.", shape=Evaluation),),
 )
 

@@ -53,11 +53,11 @@ PART = {
     **FORMAT,
 }
 EXAMPLES = {
-    "AuditEvent": {"what was done in May": {"date": "2026-05"}},
-    "Device": {"one device": {"identifier": "urn:example:device|SN-0007"}},
-    "Observation": {"means of May": {"code": "96607-7", "date": "2026-05"}},
-    "Patient": {"one person": {"identifier": "urn:example:mrn|p-0001"}},
-    "Provenance": {"newest first": {"_sort": "-recorded"}},
+    "AuditEvent": {"what was done in May": "search-auditevent"},
+    "Device": {"one device": "search-device"},
+    "Observation": {"means of May": "search-observation"},
+    "Patient": {"one person": "search-patient"},
+    "Provenance": {"newest first": "search-provenance"},
 }
 
 METADATA = Operation(
@@ -194,16 +194,7 @@ LASTN_BY_POST = _search(
     "The newest Observations of each code, with a Parameters resource",
     body=PARAMETERS_BODY,
     media_type=JSON,
-    examples={
-        "the newest mean": {
-            "resourceType": "Parameters",
-            "parameter": [
-                {"name": "patient", "valueString": "cda41017-1d9a-8818-bb1a-da6d8d866445"},
-                {"name": "code", "valueString": "96607-7"},
-                {"name": "max", "valuePositiveInt": 1},
-            ],
-        }
-    },
+    examples={"the newest mean": "lastn-parameters"},
 )
 
 

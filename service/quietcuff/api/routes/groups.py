@@ -43,14 +43,7 @@ SAVE = Operation(
     "time it is used.",
     access=Need("Group", "c"),
     body=NewGroup,
-    examples={
-        "measured at home in May": {
-            "name": "Home, May",
-            "taken_from": "2026-05-01",
-            "taken_until": "2026-06-01",
-            "setting": "home",
-        },
-    },
+    examples={"measured at home in May": "group"},
     replies=(Reply(status=201, description="Stored.", shape=Group, headers=("Location",), links=LINKS),),
     problems=(kinds.CONFLICT,),
 )

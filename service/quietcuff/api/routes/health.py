@@ -25,14 +25,14 @@ LIVE = Operation(
     tag="Health",
     summary="Whether the process lives",
     access="open",
-    replies=(Reply(description="It does.", shape=Health, example={"status": "pass"}),),
+    replies=(Reply(description="It does.", shape=Health, example="health"),),
 )
 READY = Operation(
     id="is_ready",
     tag="Health",
     summary="Whether the database can be served from",
     access="open",
-    replies=(Reply(description="It can.", shape=Health, example={"status": "pass"}),),
+    replies=(Reply(description="It can.", shape=Health, example="health"),),
     problems=(kinds.NOT_READY, kinds.BUSY),
 )
 

@@ -11,9 +11,9 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
-from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
+from quietcuff.api.examples import SITTINGS
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
 from quietcuff.api.openapi import Envelope, SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
@@ -79,7 +79,7 @@ STORE = Operation(
     access=CREATE,
     parameters=(IDEMPOTENCY_KEY,),
     body=ReadingSet,
-    examples=examples.READING_SETS,
+    examples=SITTINGS,
     replies=(
         Reply(
             status=201,
@@ -158,7 +158,10 @@ APPEND = Operation(
     access=UPDATE,
     parameters=(IF_MATCH_OR_ANY, IDEMPOTENCY_KEY),
     body=Append,
-    examples=examples.APPENDS,
+    examples={
+        "one more reading, and an answer asked for meanwhile": "one-more-reading",
+        "nothing more will come": "close-sitting",
+    },
     replies=(CHANGED,),
     problems=CHANGE_PROBLEMS,
 )
@@ -180,7 +183,10 @@ CORRECT = Operation(
     access=UPDATE,
     parameters=(IF_MATCH, IDEMPOTENCY_KEY),
     body=Correction,
-    examples=examples.CORRECTIONS,
+    examples={
+        "a typing error, a reading of somebody else, an answer put right": "correct-sitting",
+        "the wrong person": "void-sitting",
+    },
     replies=(CHANGED,),
     problems=CHANGE_PROBLEMS,
 )
@@ -210,7 +216,7 @@ MOVE = Operation(
     access=UPDATE,
     parameters=(IF_MATCH, IDEMPOTENCY_KEY),
     body=Move,
-    examples=examples.MOVES,
+    examples={"the wrong person": "move-sitting"},
     replies=(
         Reply(
             status=201,

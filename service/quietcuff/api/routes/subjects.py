@@ -12,10 +12,8 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff import application
 from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
-from quietcuff.api import examples
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
-from quietcuff.api.examples import SUMMARY as SUMMARY_EXAMPLE
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
@@ -52,7 +50,7 @@ SAVE = Operation(
     access=Need("Patient", "c"),
     parameters=(IF_MATCH_OPTIONAL,),
     body=SubjectChange,
-    examples=examples.SUBJECTS,
+    examples={"a person, by an identifier of yours": "subject"},
     replies=(
         Reply(status=200, description="Known before.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
         Reply(status=201, description="New.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
@@ -65,7 +63,7 @@ FIND = Operation(
     summary="The id of a person, by identifier",
     access=Need("Patient", "s"),
     body=Find,
-    examples=examples.IDENTIFIERS,
+    examples={"by identifier": "identifier"},
     replies=(Reply(description="Known.", shape=SubjectFound),),
     problems=(kinds.NOT_FOUND,),
 )
@@ -88,7 +86,7 @@ SUMMARY = Operation(
         "patterns, the control measure and the next step over visits. Computed afresh each time, from at most 500 sets."
     ),
     access=Need("Patient", "r"),
-    replies=(Reply(description="The summary.", shape=Summary, example=SUMMARY_EXAMPLE),),
+    replies=(Reply(description="The summary.", shape=Summary, example="summary"),),
 )
 TREND = Operation(
     id="draw_trend_of_subject",

@@ -8,7 +8,6 @@ from litestar import Controller, Request, delete, get, patch, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api import examples
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.requests import Connection, limit_parameter, query_of
@@ -49,7 +48,7 @@ MAKE = Operation(
     description="A webhook's secret is in this answer and in no other.",
     access=Need("Endpoint", "c"),
     body=NewTarget,
-    examples=examples.TARGETS,
+    examples={"a clinical record": "fhir-target", "a webhook": "webhook-target"},
     replies=(Reply(status=201, description="Made.", shape=TargetMade, headers=("Location",), links=LINKS),),
 )
 LIST = Operation(
@@ -73,7 +72,7 @@ CHANGE = Operation(
     description="`state: active` also tries at once what was put off, and has a target that was stopped go on.",
     access=Need("Endpoint", "u"),
     body=TargetChange,
-    examples=examples.TARGET_CHANGES,
+    examples={"pause": "pause-target", "go on elsewhere": "resume-target"},
     replies=(Reply(description="As it is now.", shape=TargetRecord),),
 )
 ROTATE = Operation(
@@ -106,7 +105,7 @@ REPLAY = Operation(
     description="The entries named, or all of them. What has moved since is sent as it is now.",
     access=Need("Endpoint", "u"),
     body=SendAgain,
-    examples=examples.REPLAYS,
+    examples={"everything": "replay-everything", "one": "replay-one"},
     replies=(Reply(description="How many are to be sent again.", shape=Replayed),),
 )
 

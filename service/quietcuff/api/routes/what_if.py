@@ -35,10 +35,10 @@ START = Operation(
     access=Need("WhatIf", "c"),
     body=WhatIf,
     examples={
-        "another guideline": {"guideline": "esh-2023"},
-        "another way of measuring": {"protocol": "office-esc-2024", "rounding": "exact"},
-        "the arm supported": {"answers": {"arm_supported": "yes"}},
-        "one reading fewer": {"fewer_readings": 1},
+        "another guideline": "what-if-guideline",
+        "another way of measuring": "what-if-protocol",
+        "the arm supported": "what-if-answers",
+        "one reading fewer": "what-if-fewer-readings",
     },
     replies=(
         Reply(
