@@ -1,4 +1,4 @@
-"""One sitting evaluated: the one public function of the core, its steps in order."""
+"""One sitting evaluated: the steps in order."""
 
 from __future__ import annotations
 
