@@ -1,4 +1,4 @@
-"""Evaluation of one sitting: its steps in order, and the findings and cautions that go with it."""
+"""One sitting evaluated: the steps in order."""
 
 from __future__ import annotations
 

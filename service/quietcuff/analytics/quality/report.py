@@ -17,7 +17,7 @@ from quietcuff.analytics.quality.number_faults import Numbers, gather_numbers
 from quietcuff.analytics.quality.number_figures import digit_figures, heap_figures, interval_counts, number_figures
 from quietcuff.analytics.quality.repeats import neighbours, spread_of
 from quietcuff.analytics.quality.sets import SittingColumns, sittings_from_tables
-from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Figure, Filters, Group, Report, Section
+from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Figure, Filters, QualityGroup, Report, Section
 from quietcuff.analytics.quality.shift_figures import shift_figures
 from quietcuff.analytics.quality.words import QualityRules
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -190,7 +190,9 @@ def zeros_of(done: Computed) -> tuple[Array, Share]:
     return at, Share(eligible=np.ones(len(at), bool), counted=done.numbers.digits["systolic"] == 0)
 
 
-def groups(sittings: SittingColumns, filters: Filters, as_of: int, rules: QualityRules, rulebook: Rulebook) -> list[Group]:
+def groups(
+    sittings: SittingColumns, filters: Filters, as_of: int, rules: QualityRules, rulebook: Rulebook
+) -> list[QualityGroup]:
     """The figures of each part where the report is split, the largest parts first up to forty, in the order of their names."""
     if filters.by is None:
         return []
@@ -204,5 +206,5 @@ def groups(sittings: SittingColumns, filters: Filters, as_of: int, rules: Qualit
     for name, mask in parts:
         done = compute(sittings.chosen(mask), as_of, rules, rulebook)
         figures = [figure for code in SECTIONS for figure in section_figures(code, done, rules, full=False)]
-        found.append(Group(name=name, sittings=int(np.count_nonzero(mask)), figures=figures))
+        found.append(QualityGroup(name=name, sittings=int(np.count_nonzero(mask)), figures=figures))
     return found

@@ -181,7 +181,7 @@ class Funnel(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     withheld: int
 
 
-class Group(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class QualityGroup(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The figures of one part of the data."""
 
     name: str
@@ -230,5 +230,5 @@ class Report(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     shift: ShiftFigures | None
     months: list[Months]
     funnels: list[Funnel]
-    groups: list[Group]
+    groups: list[QualityGroup]
     cautions: list[str]

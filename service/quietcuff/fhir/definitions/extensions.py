@@ -14,7 +14,7 @@ from quietcuff.fhir.definitions.code_systems import camel
 EXTENSION = "http://hl7.org/fhir/StructureDefinition/Extension"
 
 
-class Part(msgspec.Struct, frozen=True, kw_only=True):
+class ExtensionPart(msgspec.Struct, frozen=True, kw_only=True):
     """A value, or a part of an extension: its url there, the type of its value, and how many there may be."""
 
     url: str
@@ -32,7 +32,7 @@ class OwnExtension(msgspec.Struct, frozen=True, kw_only=True):
     description: str
     at_most: str = "1"
     value: str | None = None
-    parts: tuple[Part, ...] = ()
+    parts: tuple[ExtensionPart, ...] = ()
 
 
 SETTING = OwnExtension(
@@ -40,8 +40,8 @@ SETTING = OwnExtension(
     title="Setting of the sitting",
     description="Where the sitting was, and whether anybody else was in the room. On readings and results.",
     parts=(
-        Part(url="setting", type="CodeableConcept", short="office, home or ambulatory"),
-        Part(url="attendance", type="CodeableConcept", short="attended or unattended"),
+        ExtensionPart(url="setting", type="CodeableConcept", short="office, home or ambulatory"),
+        ExtensionPart(url="attendance", type="CodeableConcept", short="attended or unattended"),
     ),
 )
 PROTOCOL = OwnExtension(
@@ -69,8 +69,8 @@ PROVISIONAL = OwnExtension(
     description="A guideline whose label of this result is provisional, and why.",
     at_most="*",
     parts=(
-        Part(url="guideline", type="string", short="The guideline, by its id"),
-        Part(url="reason", type="CodeableConcept", short="Why its label is provisional", at_least=0, at_most="*"),
+        ExtensionPart(url="guideline", type="string", short="The guideline, by its id"),
+        ExtensionPart(url="reason", type="CodeableConcept", short="Why its label is provisional", at_least=0, at_most="*"),
     ),
 )
 CERTAINTY = OwnExtension(
@@ -79,15 +79,15 @@ CERTAINTY = OwnExtension(
     description="How sure the label of one guideline is for the usual pressure of this person in this arm, measured this way.",
     at_most="*",
     parts=(
-        Part(url="guideline", type="string", short="The guideline, by its id"),
-        Part(url="label-probability", type="decimal", short="The chance that the usual pressure has this label"),
-        Part(url="label-probability-flat", type="decimal", short="The same without any prior"),
-        Part(url="settled", type="boolean", short="Whether the label is settled"),
-        Part(url="interval-95-systolic", type="Range", short="Where the usual systolic pressure is, 95 %"),
-        Part(url="interval-95-diastolic", type="Range", short="Where the usual diastolic pressure is, 95 %"),
-        Part(url="reason", type="CodeableConcept", short="Why it is not settled", at_least=0),
-        Part(url="prior", type="string", short="The prior that it rests on"),
-        Part(url="visits-used", type="integer", short="How many visits it rests on"),
+        ExtensionPart(url="guideline", type="string", short="The guideline, by its id"),
+        ExtensionPart(url="label-probability", type="decimal", short="The chance that the usual pressure has this label"),
+        ExtensionPart(url="label-probability-flat", type="decimal", short="The same without any prior"),
+        ExtensionPart(url="settled", type="boolean", short="Whether the label is settled"),
+        ExtensionPart(url="interval-95-systolic", type="Range", short="Where the usual systolic pressure is, 95 %"),
+        ExtensionPart(url="interval-95-diastolic", type="Range", short="Where the usual diastolic pressure is, 95 %"),
+        ExtensionPart(url="reason", type="CodeableConcept", short="Why it is not settled", at_least=0),
+        ExtensionPart(url="prior", type="string", short="The prior that it rests on"),
+        ExtensionPart(url="visits-used", type="integer", short="How many visits it rests on"),
     ),
 )
 OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, FINDING, PROVISIONAL, CERTAINTY)
@@ -135,7 +135,7 @@ def structure_definition(public_url: str, own: OwnExtension) -> dict[str, Any]:
     }
 
 
-def part_elements(part: Part) -> list[dict[str, Any]]:
+def part_elements(part: ExtensionPart) -> list[dict[str, Any]]:
     """The slice of one part: how often, its url and its value."""
     id = f"Extension.extension:{part.url}"
     limits = {"short": part.short, "min": part.at_least, "max": part.at_most}
