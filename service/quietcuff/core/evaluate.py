@@ -47,7 +47,7 @@ from quietcuff.core.sitting.sitting import Sitting, describe_sitting
 
 
 def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Rulebook) -> Evaluation:
-    """Everything that the rules say of one sitting, given what is known of earlier ones.
+    """Evaluate one sitting by the rules, given what is known of earlier ones.
 
     Pure: the same three arguments give the same evaluation, to the byte once encoded.
 
@@ -56,6 +56,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     """
     check_acceptable(reading_set, rulebook)
     sitting = describe_sitting(reading_set, history, rulebook)
+    # Severe readings are looked for before any is selected: a reading that does not count can still be an emergency.
     severe = see_severe(sitting)
     comparison = compare_arms(sitting)
     judged = judge(sitting, comparison, severe)
@@ -121,6 +122,7 @@ def gather_findings(
 ) -> list[Finding]:
     """Every finding: safety, rhythm, arms, selection, single readings, cuff and device, preparation, labels, intake."""
     book, selection = sitting.rulebook, judged.selection
+    # The order is part of the answer: the same findings in another order would be other bytes.
     findings = [find(book, code, reading) for code, reading in seen.findings]
     age = sitting.person.age_years
     frail = sitting.person.treated or (age is not None and age >= sitting.limits.low_standing_advice_from_years)
@@ -146,13 +148,13 @@ def gather_findings(
 
 
 def reads_lower(sitting: Sitting, judged: Judgement) -> bool:
-    """True where an unattended office value is one of those that the published differences are of. Source: [ROE19]."""
+    """True where the published differences apply to this unattended office value. Source: [ROE19]."""
     alone = sitting.reading_set.attendance == "unattended" and sitting.reading_set.setting == "office"
     return alone and judged.result is not None and judged.result.systolic_mmhg >= sitting.limits.unattended_lower_from_mmhg
 
 
 def as_blocking(finding: Finding, blocked_by: list[str]) -> Finding:
-    """A finding about the cuff or the device, graver where it is why there is no result."""
+    """A finding about the cuff or the device; its severity is ``blocks`` where it is why there is no result."""
     wrong_cuff = finding.code in ("cuff-too-small", "cuff-too-large", "cuff-outside-range") and "wrong-cuff" in blocked_by
     return msgspec.structs.replace(finding, severity="blocks") if wrong_cuff or finding.code in blocked_by else finding
 
@@ -166,6 +168,7 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
         other = OTHER.get(measured) if measured is not None else None
         sides = [other] if other is not None else [arm for arm in OTHER if measured is None]
         closed_off = [person.restrictions[arm.partition("-")[0]] for arm in sides if not person.may_use(arm)]
+        # An arm that the person refused could have been measured, so it is not excluded but not measured.
         if any(reason != "refused" for reason in closed_off):
             codes.append("other-arm-excluded")
         elif closed_off or (other_arm_missing(sitting, comparison) and sitting.reading_set.closed):
@@ -184,8 +187,10 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
 
 
 def measured_in_other_than_preferred(sitting: Sitting, comparison: Comparison) -> bool:
-    """Only the arm that the protocol does not prefer was measured, though the other may be used and nothing earlier speaks for
-    this one. Source: [AAP17-ARM]."""
+    """True where only the arm was measured that the protocol does not prefer.
+
+    The preferred arm may be used, and no earlier comparison points to the measured one. Source: [AAP17-ARM].
+    """
     preferred = sitting.protocol.preferred_arm
     measured = comparison.result_site
     if preferred is None or measured not in OTHER or measured in (preferred, comparison.earlier):
@@ -194,12 +199,12 @@ def measured_in_other_than_preferred(sitting: Sitting, comparison: Comparison) -
 
 
 def wrong_arm_so_far(sitting: Sitting, comparison: Comparison, selection: Selection) -> bool:
-    """Open, and measured so far only in an arm that earlier comparisons do not point to."""
+    """True where, so far, only an arm was measured that earlier comparisons do not point to."""
     return comparison.basis == "earlier-sittings" and bool(sitting.valid) and not selection.arm
 
 
 def changed_because(sitting: Sitting, selection: Selection) -> list[str]:
-    """The reason why the answer is not the plan's own, or not the earlier version's."""
+    """Codes of what makes the answer differ from the plan's own, or from the earlier version's."""
     codes = ["irregular-rhythm"] if selection.overlay_changed else []
     intake = sitting.reading_set.intake
     return codes + (intake.changes if intake is not None else [])

@@ -54,7 +54,11 @@ def summarise(
     rulebook: Rulebook,
     guidelines: list[str] | None = None,
 ) -> Summary:
-    """The summary of a person as of a moment in UTC; ``stored`` in any order, ``guidelines`` or those of the latest results."""
+    """The summary of a person as of a moment in UTC.
+
+    ``stored`` may be in any order; without ``guidelines``, those of the latest results are used.
+    """
+    # By id where two sets began at once, so that the same sets always give the same summary.
     stored = sorted(stored, key=lambda sitting: (sitting.began, sitting.set_id))
     person = describe_person(facts, as_of.date(), rulebook.limits)
     window = choose_window(facts, as_of.date(), rulebook)
@@ -106,10 +110,11 @@ def see_again(step: Step, arm: Site | None, rulebook: Rulebook) -> Step:
 
 
 def choose_arm(stored: list[CurrentSitting], person: Person, rulebook: Rulebook) -> ArmToUse:
-    """The arm over all comparisons of sets that are not voided; without any, that of the newest set, an office one first."""
+    """The arm over all comparisons of sets that are not voided; without any, that of the newest set, office sets first."""
     pairs: list[HistoryPair] = []
     last: Site | None = None
     active = [sitting for sitting in stored if sitting.status == "active"]
+    # Office sets last, so that the arm of the newest of them is the one kept.
     for sitting in sorted(active, key=lambda sitting: sitting.reading_set.setting == "office"):
         pairs += remember_pairs(sitting.reading_set, sitting.evaluation)
         last = arm_measured(sitting.evaluation) or last
@@ -121,8 +126,10 @@ def choose_arm(stored: list[CurrentSitting], person: Person, rulebook: Rulebook)
 
 
 def arm_measured(evaluation: Evaluation) -> Site | None:
-    """The arm that a set's result is of where no comparison speaks, for a preferred arm never measured pools nothing; else the
-    arm to use."""
+    """The arm of a set's result where no comparison was made, else the arm to use.
+
+    A preferred arm that was never measured would leave nothing to pool.
+    """
     if evaluation.arms.basis == "only-arm-measured" and evaluation.result is not None:
         return evaluation.result.site
     return evaluation.arms.arm_to_use
@@ -131,8 +138,10 @@ def arm_measured(evaluation: Evaluation) -> Site | None:
 def tables_for(
     stored: list[CurrentSitting], kept: SortedSets, facts: Facts, today: date, rulebook: Rulebook, guidelines: list[str] | None
 ) -> Tables:
-    """The guidelines for the person as on the newest office visit that is pooled, a child's height as it was measured then;
-    without one, as of today."""
+    """The guidelines for the person on the day of the newest pooled office visit, with a child's height of that day.
+
+    Without such a visit, as of today.
+    """
     visit = kept.office[-1] if kept.office else None
     day = today if visit is None else visit.day
     person = describe_person(facts, day, rulebook.limits)
@@ -141,7 +150,7 @@ def tables_for(
 
 
 def names_asked(stored: list[CurrentSitting], person: Person, rulebook: Rulebook) -> list[str]:
-    """The guidelines of the latest office result, then those of the latest ones elsewhere that are for this person there."""
+    """The guidelines of the latest office result, then those of the latest results elsewhere that are for this person there."""
     names: list[str] = []
     for setting in ("office", "home", "ambulatory"):
         latest = latest_result([sitting for sitting in stored if sitting.reading_set.setting == setting])
@@ -174,7 +183,7 @@ def report_pooled(
     tables: Tables,
     rulebook: Rulebook,
 ) -> PooledBySetting:
-    """The values of each setting, and why one has none or a child's office value no category."""
+    """The values of each setting, and the reason where one has none, or a child's office value has no category."""
     lacking: dict[Setting, Lacking | None] = {
         "office": Lacking(setting="office", because=tables.lacking, message=None) if tables.lacking else None,
         "home": home.lacking,
@@ -193,7 +202,7 @@ def report_pooled(
 
 
 def latest_result(stored: list[CurrentSitting]) -> Latest | None:
-    """The newest closed set that gave a result; a test of standing gives only its baseline."""
+    """The newest closed set that gave a result. The result of a test of standing is only its baseline, so it is passed over."""
     for sitting in reversed(stored):
         result = sitting.evaluation.result if sitting.evaluation.orthostatic is None else None
         if sitting.status == "active" and sitting.closed and result is not None:

@@ -108,7 +108,7 @@ def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, select
             not_after=step.not_after,
             reason=words[step.wording],
         )
-    # Equipment before preparation: settling five minutes under a cuff that cannot count would be in vain.
+    # Equipment before preparation: settling under a cuff that cannot count would be in vain.
     return (
         unfit_before_step(sitting, comparison, selection)
         or equipment_step(sitting, comparison, selection)
@@ -198,7 +198,7 @@ def settle_now_step(sitting: Sitting, selection: Selection) -> FollowingStep | N
 
     Source: [DECISION]; the sizes of the effects have their own sources.
     """
-    # A caller may not update the answers: after the early attempts the step would only block the plan.
+    # A caller may never update the answers: after the early attempts this step would only block the plan.
     if not (is_new(sitting) and goes_on(sitting, selection)) or sitting.protocol.series is not None:
         return None
     faults = faults_now(sitting)

@@ -2,8 +2,8 @@
 
 Visit i gives xᵢ ~ N(μ, Vᵢ). S is Σ (xᵢ - m)ᵀ Vᵢ⁻¹ (xᵢ - m) around the weighted mean m. A step before visit j gives Tⱼ = S - S
 before - S after. A straight line in time gives what it takes off S. Each is chi-square with two degrees of freedom where
-nothing changed. The largest of all is compared with a limit that allows for having tested all of them. Source: [HINK70,
-DECISION].
+nothing changed. The largest of all is compared with a limit that allows for having tested all of them.
+Source: [HINK70, DECISION].
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def visits_before_change(visits: list[Level], rules: ChangeTest, *, moving: bool
     the newest value is outside the interval of them all: a moving pressure is where the newest visits are.
     """
     before = 0
-    # Once one change was found, the stricter assumption of a still pressure no longer holds for the rest.
+    # After one change the pressure is known to move, so the limits for moving values apply to the rest.
     while cut := find_change(visits[before:], rules, moving=moving or before > 0):
         before += cut
     while before and newest_is_beyond(visits[before:]):

@@ -35,11 +35,10 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(weighed, edge)
-    # One sitting in irregular rhythm may be off as a whole, which further readings in it cannot show.
+    # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     alone = outlook.at.irregular and len(outlook.visits) == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
     settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
-    # Searching is the costly part of an evaluation, and a settled label needs nothing further.
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
     return Certainty(
         guideline=label.guideline,

@@ -42,8 +42,8 @@ def plane(correlation: float) -> Plane:
 def both_below(first: float, second: float, shared: Plane) -> float:
     """The chance that two standard normal values are below their limits, which may be infinite.
 
-    Zero and zero give 1/4 + asin(r)/2π. Far out, where the correlation adds less than 1e-9, it is left out. Source:
-    [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
+    Zero and zero give 1/4 + asin(r)/2π. Far out, where the correlation adds less than 1e-9, it is left out.
+    Source: [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
     """
     total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
     if not (-FAR < first < FAR and -FAR < second < FAR):

@@ -38,7 +38,7 @@ def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules:
     if setting != "office" or person.expecting:
         return no_prior("expecting" if person.expecting else "not-office")
     own = None if intake is None else intake.prior
-    # The survey's prior is of untreated people; a treated pressure is pulled neither to theirs nor to its own old level.
+    # A tenant fits its prior to people neither known nor treated, unless it says that it includes these.
     if person.treated and (own is None or not own.includes_treated):
         return no_prior("known-or-treated")
     if own is not None:

@@ -149,7 +149,7 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
         least, most = least - systolic - diastolic, min(most, 1.0) - max(systolic, diastolic)
     if least >= enough:
         return True
-    # Compared as it is published, so that a caller who reads 0.9 never finds the label not settled.
+    # Compared as it is published, so that a published chance that suffices is never called not settled.
     return most >= enough - HALF_PUBLISHED and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
 
 
@@ -177,10 +177,10 @@ def chances_to_settle(
 ) -> list[SettledAfter]:
     """For each planned number of further visits, the chance that they settle the side of one limit for one pressure.
 
-    ``parts`` are share, mean and standard deviation of what is believed now, around which the mean of further visits is spread
-    with their ``variance``. It settles the side where it takes every view that is ``known``, a mean, a standard deviation and
-    the variance of a visit each, q·s_k beyond the limit: s_k² = 1/(1/s² + k/V), q = 1.2816. On the limit one visit like the
-    first settles one view with a chance of 0.2.
+    ``parts`` are share, mean and standard deviation of the present belief. The mean of further visits is spread around it with
+    their ``variance``. The side is settled where every view in ``known`` is q·s_k beyond the limit; a view is a mean, a
+    standard deviation and the variance of a visit. s_k² = 1/(1/s² + k/V), q = 1.2816. On the limit, one visit like the first
+    settles one view with a chance of 0.2.
     """
     found = []
     for count in rules.planned_visits:

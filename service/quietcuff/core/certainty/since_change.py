@@ -50,7 +50,7 @@ def keep_since_change(
     """The earlier sittings since the last change; ``now`` is the newest, the order of the others does not matter."""
     by_day: dict[date, list[SittingMeasurement]] = {}
     for each in [*earlier, now]:
-        # A snapshot can hold a sitting dated after the newest one; it must not become a visit of its own behind it.
+        # Earlier goes by the instant: an earlier sitting in another time zone can have the later local date.
         by_day.setdefault(min(each.day, now.day), []).append(each)
     days = sorted(by_day)
     visits = [visit_of(by_day[day], at, book.variability) for day in days]

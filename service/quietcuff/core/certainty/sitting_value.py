@@ -56,8 +56,8 @@ def value_sitting(
     ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count. The reading that made this
     arm the higher one is left out wherever another is left. A first reading dropped for its value stays out (a correction
     follows). Where readings were asked for because two differed, or the lower of two is recorded, all that were compared count:
-    150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives 136.65 of three. Source:
-    [DECISION].
+    150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives 136.65 of three.
+    Source: [DECISION].
     """
     if first_dropped:
         used, rule = arm[1:], "first-dropped"

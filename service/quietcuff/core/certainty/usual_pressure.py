@@ -65,8 +65,7 @@ def weigh(
 
 
 def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
-    """The rules, with the variation of untreated people's visits as a tenant measured it in its own people. Source:
-    [DECISION]."""
+    """The rules, with the spread of visits that a tenant measured in its own untreated people. Source: [DECISION]."""
     seen = None if intake is None or intake.prior is None else intake.prior.visits
     if seen is None:
         return rules

@@ -107,8 +107,10 @@ def is_whole(setting: Setting, readings: int, days: int, rules: Variability) -> 
 def measure(
     value: SittingValue, day: date, days: int, at: Circumstances, rules: Variability, *, irregular: bool
 ) -> SittingMeasurement:
-    """A sitting's value with what its rule adds, and the variance of its readings: a first reading dropped for its value adds
-    2.4 mmHg to the mean of the next two, and 1 mmHg² to its variance."""
+    """A sitting's value with its rule's correction, and the variance of its readings.
+
+    A first reading dropped for its value adds 2.4 mmHg to the mean of the next two, and 1 mmHg² to its variance.
+    """
     correction = rules.corrections.get(value.rule)
     systolic, diastolic = value.systolic_mmhg, value.diastolic_mmhg
     spare = NO_SPREAD

@@ -1,10 +1,8 @@
-"""Preparation, position, cuff, device and the readings themselves → findings, each with its expected error where published.
+"""Findings of preparation, position, cuff, device and readings, each with its expected error where published.
 
-Nothing here changes a reading. What was not recorded is one finding with the list, never a silent yes or no.
-
-Whether a device is fit for this person and this day: in whom it was shown to be accurate, its accuracy check, its clock.
-
-What was said of the device decides, in the set or filled in from the registry; nothing here excludes a reading.
+Nothing here changes a reading or excludes one. Answers that were not recorded give one finding with their list; they are never
+taken for a yes or a no. The fitness of a device is for this person and day: in whom it was shown to be accurate, its accuracy
+check, its clock. The device's description in the set decides, whether sent or filled in from the registry.
 """
 
 from __future__ import annotations
@@ -26,8 +24,10 @@ NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
 
 def preparation_findings(sitting: Sitting) -> list[Finding]:
-    """Findings of the preparation, in the order of the effects table; then of what was not recorded. An ambulatory
-    recording goes on through all of it, so nothing is missing there."""
+    """Findings of the preparation, in the order of the effects table; then one of the answers that were not recorded.
+
+    An ambulatory recording goes on through the whole day, so no answer is missing there.
+    """
     book, context = sitting.rulebook, sitting.reading_set.context
     findings = []
     for code, effect in book.effects.items():
@@ -61,6 +61,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
     findings = []
     attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
     codes = {attempt.fit.code for attempt in attempts}
+    # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
         findings += [find(sitting.rulebook, code) for code in codes if code is not None]
     else:
@@ -83,6 +84,7 @@ def device_findings(sitting: Sitting) -> list[Finding]:
     for attempt in sitting.attempts:
         if attempt.fault == "voided":
             continue
+        # No device is to blame: a newborn is outside the service's scope whatever the device.
         if attempt.device_block == "neonate":
             continue
         if attempt.device_block is not None:
@@ -163,6 +165,7 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
     if intake.facts_differ:
         findings.append(find(book, "subject-facts-differ", list=", ".join(intake.facts_differ)))
     if intake.received_at is not None:
+        # A device's clock may run a little ahead; only beyond that tolerance is a time wrong.
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
         ahead = [a.index for a in sitting.attempts if a.fault != "voided" and a.taken_at > latest]
         findings += [find(book, "taken-in-future", place) for place in ahead]
@@ -206,7 +209,8 @@ NOTHING: Told = (None, {})
 def groups_of(sitting: Sitting) -> list[PopulationGroup]:
     """The groups that the person belongs to, as studies of accuracy divide people; adults where no other is known.
 
-    Pregnancy itself is one, the weeks after birth are not. A man of 40 with a 43 cm arm gives large-arms. Source: [STERG18].
+    Pregnancy is a group of its own, the weeks after birth are not. A man of 40 with a 43 cm arm gives large-arms.
+    Source: [STERG18].
     """
     person, subject, limits = sitting.person, sitting.reading_set.subject, sitting.limits
     years = person.age_years
@@ -223,11 +227,13 @@ def groups_of(sitting: Sitting) -> list[PopulationGroup]:
 def validation_gap(device: Device, groups: list[PopulationGroup], *, registered: bool) -> Told:
     """The person's groups that the device is not known to be validated for.
 
-    Where no group is recorded at all, only a registered device is asked for them, and only for groups of their own.
+    Where the device has no groups recorded, the finding is given only for a registered device, and only for groups other than
+    adults.
     """
     if device.validated != "yes":
         return NOTHING
     if not device.validated_for:
+        # A sitting need not name the groups; a registry is kept for such facts, so there it is a gap.
         special: list[PopulationGroup] = [group for group in groups if group != "adults"]
         return ("validation-groups-not-recorded", {"list": in_words(special)}) if special and registered else NOTHING
     missing = [group for group in groups if group not in device.validated_for]
@@ -240,7 +246,7 @@ def in_words(groups: list[PopulationGroup]) -> str:
 
 
 def accuracy_check(device: Device, day: date) -> Told:
-    """True where the accuracy check was overdue on a day, or cannot be told to be in time. Source: [PRACTICE]."""
+    """Finding of an accuracy check that was overdue on a day, or whose last day is not recorded. Source: [PRACTICE]."""
     last, months = device.last_accuracy_check, device.accuracy_check_interval_months
     if months is None:
         return NOTHING
@@ -257,7 +263,7 @@ def months_after(day: date, months: int) -> date:
 
 
 def clock_off(device: Device, limit_minutes: int) -> Told:
-    """True where the device's clock is known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
+    """Finding of a clock known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
     drift = device.clock_drift_seconds
     if drift is None or abs(drift) < 60 * limit_minutes:
         return NOTHING

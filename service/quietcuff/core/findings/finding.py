@@ -1,4 +1,4 @@
-"""Findings with their words: how grave, what it says, the size of the expected error, and where that comes from."""
+"""Findings with their words: severity, message, size of the expected error, and sources."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from quietcuff.core.rulebook.rulebook import Effect, Rulebook
 
 
 def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str | int) -> Finding:
-    """The finding of that code, about the whole sitting or the reading at a place, with its words filled in."""
+    """The finding with a code, about the whole sitting or the reading at a place, with its words filled in."""
     wording = rulebook.wording.finding[code]
     effect = rulebook.effects.get(code)
     source = wording.source

@@ -1,4 +1,4 @@
-"""Standing up: a lying or seated baseline, the standing readings against it, and what their falls mean.
+"""Standing up: a lying or seated baseline, the falls of the standing readings from it, and their findings.
 
 Source: [SHAW17, FREE11] for 20/10 within three minutes; the protocol's own for the rest.
 """
@@ -56,7 +56,10 @@ class Trial(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def describe_trial(sitting: Sitting, comparison: Comparison, test: StandingTest) -> Trial:
-    """The baseline is of the last readings in the position before the first standing one; other readings stand back."""
+    """The trial, with the last readings in one position before the first standing one as its baseline.
+
+    Readings in other positions before it do not count.
+    """
     here = [attempt for attempt in sitting.valid if attempt.site == comparison.result_site]
     method = choose_method(sitting, here)
     arm = [attempt for attempt in here if attempt.method == method and attempt.reading.position != "not-recorded"]
@@ -80,13 +83,17 @@ def describe_trial(sitting: Sitting, comparison: Comparison, test: StandingTest)
 
 
 def stood_at(attempt: Attempt) -> datetime | None:
-    """The moment at which the person stood up, where that is recorded and not after the reading."""
+    """The moment of standing up, where it is recorded and not after the reading."""
     moment = attempt.reading.stood_at
     return moment if moment is not None and moment <= attempt.taken_at else None
 
 
 def measure_fall(attempt: Attempt, baseline: list[Attempt], test: StandingTest) -> Fall:
-    """The baseline's mean minus a standing reading. Without the moment of standing, the longest that it can have been."""
+    """The baseline's mean minus a standing reading.
+
+    Without the moment of standing, the time since then is the longest that it can have been.
+    """
+    # The longest possible time is the careful one: a late reading is never taken for one in time.
     since = stood_at(attempt) or baseline[-1].taken_at
     stood = attempt.taken_at - since
     latest = timedelta(minutes=test.within_minutes, seconds=test.late_seconds)
@@ -106,7 +113,7 @@ def measure_fall(attempt: Attempt, baseline: list[Attempt], test: StandingTest) 
 
 
 def endangered(sitting: Sitting, baseline: Baseline | None) -> list[Attempt]:
-    """The readings on the feet that are low, or lower than the baseline by so much that the person sits or lies down first."""
+    """Standing readings that are low, or so far below the baseline that the person must sit or lie down first."""
     test = sitting.protocol.standing
     if test is None:
         return []
@@ -121,7 +128,7 @@ def endangered(sitting: Sitting, baseline: Baseline | None) -> list[Attempt]:
 
 
 def report_trial(trial: Trial) -> Orthostatic:
-    """The test as it is answered."""
+    """The test in the form of the answer."""
     result = estimate(trial.baseline) if trial.baseline else None
     return Orthostatic(
         baseline=None
@@ -147,7 +154,10 @@ def position_before(trial: Trial) -> Literal["sitting", "supine"] | None:
 
 
 def moments_left(test: StandingTest, trial: Trial) -> list[float]:
-    """The minutes after standing at which a reading is still to be taken; one within half a minute of a moment is its own."""
+    """The planned minutes after standing at which a reading is still due.
+
+    A reading within half a minute of a moment is that moment's reading.
+    """
     if not trial.falls:
         return test.minutes
     latest = trial.falls[-1].minutes
@@ -160,7 +170,7 @@ def trial_findings(sitting: Sitting, trial: Trial) -> list[Finding]:
 
 
 def fall_findings(sitting: Sitting, test: StandingTest, trial: Trial) -> list[Finding]:
-    """Findings of the falls, each said once, at the reading that shows it most."""
+    """Findings of the falls, each once, at the reading that shows it most."""
     told = falls_in_time(test, trial) + early_and_late(test, trial) + rises(test, trial)
     return [
         find(

@@ -1,4 +1,4 @@
-"""Categories of the reported value under each guideline, the row that decided, and why the label is provisional."""
+"""Categories of the reported value under each guideline, the row that decides, and reasons for a provisional label."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     @property
     def systolic_is_raised(self) -> bool:
-        """True where the systolic alone reaches a row that says that it is raised."""
+        """True where the systolic pressure alone reaches a row that is marked as raised."""
         return self.systolic_rank > 0 and self.systolic_row.raised
 
 
@@ -86,6 +86,7 @@ def classify(
     if result is None or guideline not in sitting.applicable:
         return no_category(guideline, digest)
     placing = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+    # In other than ordinary care a pressure is not the usual one; only a severe row is true of it all the same.
     if withheld or (sitting.reading_set.context.care != "ordinary" and not placing.row.severe):
         return no_category(guideline, digest)
     return label_placing(guideline, placing, sitting.person, sitting.rulebook, provisional_because, confirmed=confirmed)
@@ -100,8 +101,11 @@ def label_placing(
     *,
     confirmed: bool,
 ) -> Category:
-    """The category of a placing, with what makes it provisional. A diastolic at which sounds go on to zero is too low and could
-    only raise the row: none is given where the systolic alone reaches no raised one. Source: [PRACTICE, DECISION]."""
+    """The category of a placing, with the reasons that make it provisional.
+
+    Where sounds go on to zero the diastolic is too low, and its true value could only raise the row. No category is given then
+    where the systolic alone reaches no raised row. Source: [PRACTICE, DECISION].
+    """
     if DOUBTFUL_DIASTOLIC in provisional_because and not placing.systolic_is_raised:
         return no_category(guideline, rulebook.digests[guideline.id])
     row = placing.row
@@ -138,7 +142,7 @@ def classify_each(
 
 
 def no_category(guideline: Guideline, digest: str) -> Category:
-    """The entry of a guideline that gives no category here."""
+    """The entry of a guideline without a category."""
     return Category(
         guideline=guideline.id,
         version=guideline.version,

@@ -1,4 +1,4 @@
-"""Confirmation of the result: how and by when the guidelines want it."""
+"""Confirmation of the result: by when and how the guidelines ask for it."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-o
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The guidelines' wish for confirmation, and the codes of the findings that say so."""
+    """Confirmation as the guidelines ask for it, and the codes of its findings."""
 
     confirm_by: ConfirmBy | None
     codes: list[str]
 
 
 def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
-    """The advice of the categories: the soonest day that any guideline asks for, whichever was named first.
+    """Confirmation asked for by the categories: the soonest day that any guideline asks for, whichever was named first.
 
     Known or treated hypertension is compared with its target instead of confirmed; no target is invented. In pregnancy and
     after birth nothing is left to confirm once severe readings are. Source: the rows' own; [DECISION] for known hypertension.
@@ -48,7 +48,7 @@ def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
 
 
 def days_left(sitting: Sitting, judged: Judgement, row: Row) -> int:
-    """Within how many days a row wants to be confirmed; a week at the most from 180/110 on. Source: [SEVERE-DAYS]."""
+    """Days within which a row asks for confirmation; a week at the most from 180/110 on. Source: [SEVERE-DAYS]."""
     days = row.confirm_within_days or 0
     limits, result = sitting.limits, judged.result
     if result is not None and reaches(limits.severe, result.systolic_mmhg, result.diastolic_mmhg):

@@ -1,4 +1,4 @@
-"""Judgement of the valid readings by a protocol of any kind: one sitting, a series, a recording, a test of standing."""
+"""Judgement of the valid readings, the same for any kind of protocol: sitting, series, recording, test of standing."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from quietcuff.core.sitting.sitting import Sitting
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
-    """The counted readings, the result and its categories, and the findings of them.
+    """The counted readings, the result with its categories, and their findings.
 
-    ``step`` and ``line`` are the kind's own next step and sentence for the note; None where the ordinary ones do.
+    ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.
     """
 
     selection: Selection
@@ -32,8 +32,10 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
-    """True where no category may be given although there is a result: a single home sitting, a leg, a low pressure with
-    symptoms. Source: [PRACTICE, DECISION]."""
+    """True where no category may be given although there is a result.
+
+    A single home sitting, a reading at a leg, or a low pressure with symptoms. Source: [PRACTICE, DECISION].
+    """
     low = 100 * low_systolic(sitting.person, sitting.limits)
     symptoms = sitting.reading_set.context.acute_symptoms == "yes"
     return (

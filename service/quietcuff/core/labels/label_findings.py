@@ -1,4 +1,4 @@
-"""Findings of the categories: whom they are for, what decided, and where guidelines part ways."""
+"""Findings of the categories: the people they are for, the pressure that decided, and guidelines that disagree."""
 
 from __future__ import annotations
 
@@ -39,8 +39,10 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
 
 
 def needs_auscultation(sitting: Sitting, selection: Selection, result: Result) -> bool:
-    """True where a high mean is of other readings than auscultated ones, under a protocol that lets those decide, where it
-    is not recorded that nobody can auscultate. Source: [AAP17-OFFICE]."""
+    """True where a high mean is not auscultated, under a protocol that lets auscultated readings decide.
+
+    False where it is recorded that nobody can auscultate. Source: [AAP17-OFFICE].
+    """
     edge = sitting.protocol.one_may_do_below
     if sitting.protocol.auscultated_decide_from is None or edge is None or selection.method == "auscultatory":
         return False
@@ -57,6 +59,7 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     refused = [
         guideline.id
         for guideline in sitting.guidelines
+        # What a child's percentiles lack has findings of its own; the guideline itself is for this person.
         if guideline not in sitting.applicable and not (sitting.lacking and guideline.measures == "percentile")
     ]
     findings += [find(book, code) for code in sitting.lacking]
@@ -88,7 +91,7 @@ def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Res
 
 
 def rounding_decides(guideline: Guideline, result: Result) -> bool:
-    """True where the exact mean would fall in another category than the reported value. Source: [DECISION]."""
+    """True where the exact mean would be in another category than the reported value. Source: [DECISION]."""
     systolic, diastolic = result.systolic_mean_mmhg, result.diastolic_mean_mmhg
     if systolic == result.systolic_mmhg and diastolic == result.diastolic_mmhg:
         return False
@@ -115,6 +118,7 @@ def lower_findings(sitting: Sitting, selection: Selection, applicable: list[Guid
     recorded, compared = (result.systolic_mmhg, result.diastolic_mmhg), (mean.systolic_mmhg, mean.diastolic_mmhg)
     if any(reaches_hypertension(g, *compared) and not reaches_hypertension(g, *recorded) for g in applicable):
         findings.append(find(book, "lower-of-two-decides", mean=f"{mean.systolic_mmhg}/{mean.diastolic_mmhg}"))
+    # The product is negative where one reading is lower in systolic and the other in diastolic.
     if (one.systolic - other.systolic) * (one.diastolic - other.diastolic) < 0:
         findings.append(find(book, "lower-reading-ambiguous"))
     return findings

@@ -16,7 +16,7 @@ PART_NAMES = {"day": "daytime", "night": "night-time", "hours-24": "24-hour"}
 
 
 class PartPlacing(msgspec.Struct, frozen=True, kw_only=True):
-    """The place of one part's mean in a guideline's table for that part."""
+    """The row of one part's mean in a guideline's table for that part."""
 
     bands: Bands
     mean: PartMean
@@ -37,7 +37,7 @@ def place_parts(guideline: Guideline, means: Means) -> list[PartPlacing]:
 
 
 def deciding_part(guideline: Guideline, means: Means) -> PartPlacing | None:
-    """The part whose category is the guideline's: the highest of those that decide, the first named where they are equal."""
+    """The part that gives the guideline's category: the highest deciding one, the first named where several are equal."""
     deciding = [part for part in place_parts(guideline, means) if part.bands.decides]
     return max(deciding, key=lambda part: part.placing.rank, default=None)
 

@@ -1,4 +1,4 @@
-"""Reasons for a provisional label, and the faults of preparation on the side that matters."""
+"""Reasons for a provisional label, and the faults of preparation that can have changed it."""
 
 from __future__ import annotations
 
@@ -16,9 +16,12 @@ from quietcuff.core.sitting.trouble import needs_muffling
 
 
 class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Reservations against the result: ``reasons`` why any label is provisional, in a fixed order; among them ``faults``, the
-    correctable ones on the side that matters, and ``unsettled``, the states to be repeated in when settled. A series is not
-    measured again for either."""
+    """Reservations against a result.
+
+    ``reasons`` are those for a provisional label, in a fixed order. Among them are ``faults``, the correctable ones that can
+    have changed the label, and ``unsettled``, states in which to repeat once settled. A series is not measured again for
+    either.
+    """
 
     reasons: list[str]
     faults: list[str]
@@ -28,7 +31,7 @@ class Reservations(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def reserve(
     sitting: Sitting, comparison: Comparison, selection: Selection, result: Result | None, *, severe: bool
 ) -> Reservations:
-    """The reservations that hold under every guideline; a single sitting is always one of them."""
+    """The reservations that hold under every guideline. A single sitting is one of them."""
     if result is None:
         return Reservations(reasons=[], faults=[], unsettled=[])
     counted = selection.counted
@@ -50,13 +53,15 @@ def reserve(
     restless = unsettled(sitting, result, severe=severe)
     faults = faults_that_matter(sitting, selection, result)
     reasons = [code for code, holds in applies.items() if holds] + restless + faults
+    # Repeating a series would take days, so its faults stay among the reasons and ask for nothing.
     if not sitting.protocol.is_one_sitting:
         return Reservations(reasons=reasons, faults=[], unsettled=[])
+    # Severe readings must not wait until the person has settled.
     return Reservations(reasons=reasons, faults=[] if severe else faults, unsettled=restless)
 
 
 def readings_vary(sitting: Sitting, selection: Selection) -> bool:
-    """True where as many readings as the protocol takes still differ."""
+    """True where the readings still differ although the protocol takes no more."""
     extra, arm = sitting.protocol.extra, selection.arm
     if extra.kind == "none" or len(arm) < max(sitting.protocol.most, 2):
         return False
@@ -66,12 +71,12 @@ def readings_vary(sitting: Sitting, selection: Selection) -> bool:
 
 
 def other_arm_missing(sitting: Sitting, comparison: Comparison) -> bool:
-    """Both arms are due and the other one, which may be used, was never measured."""
+    """True where both arms are due and the other one was never measured although it may be used."""
     return sitting.compares_arms and comparison.other_due is not None
 
 
 def not_arm_of_record(comparison: Comparison) -> bool:
-    """The result is from an arm that earlier comparisons do not point to."""
+    """True where the result is from an arm that earlier comparisons do not point to."""
     return (
         comparison.basis == "earlier-sittings"
         and comparison.result_site in OTHER
@@ -80,15 +85,19 @@ def not_arm_of_record(comparison: Comparison) -> bool:
 
 
 def is_high(sitting: Sitting, result: Result) -> bool:
-    """At or above the hypertension limit of a requested guideline that is for this person; of the mean, where that is what is
-    classified."""
+    """True where a result is at or above the hypertension limit of a requested guideline that is for this person.
+
+    Only where the protocol classifies the mean itself.
+    """
     value = (result.systolic_mmhg, result.diastolic_mmhg)
     return sitting.protocol.classifies_mean and any(reaches_hypertension(g, *value) for g in sitting.applicable)
 
 
 def is_low(sitting: Sitting, result: Result) -> bool:
-    """Below the hypertension limit of a requested guideline that is for this person; of the mean, where that is what is
-    classified."""
+    """True where a result is below the hypertension limit of a requested guideline that is for this person.
+
+    Only where the protocol classifies the mean itself.
+    """
     value = (result.systolic_mmhg, result.diastolic_mmhg)
     return sitting.protocol.classifies_mean and any(not reaches_hypertension(g, *value) for g in sitting.applicable)
 
@@ -103,9 +112,9 @@ def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
 
 
 def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -> list[str]:
-    """Correctable faults that raise a high result or lower one below a threshold; one that may do either matters always.
+    """Correctable faults that raise a high result, or lower one below a threshold.
 
-    Source: [DECISION].
+    A fault that may do either always matters. Source: [DECISION].
     """
     high, low = is_high(sitting, result), is_low(sitting, result)
     sides = {"raises": high, "lowers": low, "either": high or low}

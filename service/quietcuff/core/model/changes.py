@@ -1,8 +1,7 @@
-"""Changes to a sitting that is already stored: readings that arrive later, and corrections.
+"""Changes to a sitting that is already stored: readings that arrive later and corrections, and their application.
 
-In a correction a field left out stays as it is, and a field set to null is removed.
-
-How changes apply to a sitting: a reading set and a change give the next one, and the codes of what changed.
+In a correction a field left out stays as it is, and a field set to null is removed. A reading set and a change give the next
+reading set, and the codes of what changed.
 """
 
 from __future__ import annotations
@@ -78,7 +77,7 @@ class ContextChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class FactsChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is known of a person, key by key."""
+    """Facts about a person to change, key by key."""
 
     birth_date: BirthDate | None | UnsetType = UNSET
     sex: Literal["female", "male", "other", "unknown"] | None | UnsetType = UNSET
@@ -108,7 +107,7 @@ class SubjectChange(FactsChange, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class ReadingChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a reading should have said, key by key."""
+    """Corrected values of a reading, key by key."""
 
     taken_at: Instant | UnsetType = UNSET
     systolic_mmhg: Pressure | None | UnsetType = UNSET
@@ -136,7 +135,7 @@ class ReadingChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class SetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the sitting should have said. Context and facts merge key by key; the rest is replaced whole."""
+    """Corrected values of the sitting. Context and facts merge key by key; the rest is replaced whole."""
 
     context: ContextChange | None | UnsetType = UNSET
     cuff: Cuff | None | UnsetType = UNSET
@@ -192,7 +191,10 @@ class Move(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class Append(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What arrives while a sitting is open. ``cuff`` and ``device`` are those of the readings sent with them."""
+    """Readings and context that arrive while a sitting is open.
+
+    ``cuff`` and ``device`` are those of the readings sent with them.
+    """
 
     readings: Annotated[list[Reading], Meta(max_length=MAX_READINGS)] = []
     context: ContextChange | None = None

@@ -76,8 +76,11 @@ class Deleted(NotFound):
 
 
 class Conflict(QuietcuffError):
-    """What is stored forbids it. ``code`` is a word such as ``set-closed``; ``set_id`` where it helps; ``pointers`` are the
-    places of what was sent, where it is not all of it."""
+    """The stored state forbids it.
+
+    ``code`` is a word such as ``set-closed``; ``set_id`` is given where it helps; ``pointers`` are the places of what was sent,
+    where it is not all of it.
+    """
 
     def __init__(self, code: str, detail: str, set_id: str | None = None, pointers: Sequence[str] = ("",)) -> None:
         super().__init__(detail)

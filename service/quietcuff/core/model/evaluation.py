@@ -1,9 +1,7 @@
-"""The output: the evaluation of one sitting, and its parts.
+"""The output: the evaluation of one sitting and its parts, of series, recordings and tests of standing too.
 
 Every key is always present; null where there is no value, and lists are always lists. Codes are lower-case words joined by
 hyphens. The same input and rules give the same bytes.
-
-What comes out of series, recordings and the test of standing, and a child's percentiles: parts of an evaluation.
 """
 
 from __future__ import annotations
@@ -30,7 +28,7 @@ class PartMean(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class PartCategory(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What a guideline calls one part of an ambulatory recording; ``decides`` where it bears on the guideline's category."""
+    """The category of one part of an ambulatory recording; ``decides`` where it bears on the guideline's category."""
 
     guideline: str
     part: Literal["day", "night", "hours-24"]
@@ -88,8 +86,10 @@ class Orthostatic(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Percentile(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Where a child's reported pressures stand among children of that sex, age and height, as percentiles and as z, and by
-    which references."""
+    """A child's reported pressures among children of that sex, age and height, as percentiles and as z.
+
+    The references used are named.
+    """
 
     reference: str
     height_reference: str
@@ -149,7 +149,7 @@ Action = Literal[
 
 
 class Safety(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What must not wait, computed before anything is selected. ``readings`` are places in the order sent."""
+    """Concerns that must not wait, judged before any reading is selected. ``readings`` are places in the order sent."""
 
     level: Level
     readings: list[int]
@@ -158,7 +158,7 @@ class Safety(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """How far the sitting's plan has come; counts are valid readings. ``because`` is a code."""
+    """Progress of the sitting's plan; counts are valid readings. ``because`` is a code."""
 
     site: Site | None
     planned: int
@@ -168,7 +168,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Chosen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Who chose what: where nobody said, the service's default rules and this shows it."""
+    """The origin of each choice: where nobody chose, the service's defaults apply and are named here."""
 
     visit: Literal["first", "follow-up", "not-recorded"]
     visit_by: Chooser
@@ -185,7 +185,7 @@ class RuleReference(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class ReadingOutcome(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Whether a reading counts; ``reason`` is null exactly when it does."""
+    """The outcome of a reading: counted or not; ``reason`` is null exactly when it counts."""
 
     index: int
     counts: bool
@@ -243,7 +243,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Category(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What one guideline calls the reported value; category null where there is none to give."""
+    """One guideline's category for the reported value; null where there is none to give."""
 
     guideline: str
     version: str
@@ -287,7 +287,7 @@ class SettledAfter(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Assumption(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What a certainty rests on: the entry of the rules and its ground, ``assumed`` where no source stands behind it."""
+    """A ground of a certainty: an entry of the rules and its basis, ``assumed`` where no source stands behind it."""
 
     code: str
     entry: str
@@ -296,7 +296,7 @@ class Assumption(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Certainty(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """How sure one guideline's label is for the usual pressure in this arm, measured this way.
+    """Certainty of one guideline's label for the usual pressure in this arm, measured this way.
 
     Chances to four decimals, with the prior named and, ``flat``, without any. ``bias_not_included`` names what shifts the
     measurement and is in no number here.
@@ -341,8 +341,11 @@ class Step(FollowingStep, frozen=True, kw_only=True, gc=False):
 
 
 class Preparation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What a sitting needs before its first reading. ``device`` says whether the one named can give a result of this person;
-    ``readings`` and ``minutes`` are what the plan takes if nothing odd happens, minutes null for a series over days."""
+    """Preparation of a sitting before its first reading.
+
+    ``device`` says whether the one named can give a result of this person; ``readings`` and ``minutes`` are what the plan takes
+    if nothing odd happens, minutes null for a series over days.
+    """
 
     prepare: list[str]
     arms: list[Site]

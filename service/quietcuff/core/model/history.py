@@ -95,7 +95,7 @@ class ReferencePart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 
 class VisitSpread(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """How visits of untreated people vary around their usual pressures, as a clinic has seen it."""
+    """Variation of untreated people's visits around their usual pressures, as a clinic has measured it."""
 
     systolic_sd_mmhg: Deviation
     diastolic_sd_mmhg: Deviation
@@ -106,7 +106,7 @@ class VisitSpread(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class ReferencePrior(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True, gc=False):
-    """How usual office pressures are spread among the people that a clinic sees, before any of them is measured.
+    """Spread of usual office pressures among the people that a clinic sees, before any of them is measured.
 
     With ``parts`` it is their mixture, and the five figures above are its means and spread. It holds for people whose
     hypertension is neither known nor treated, and for those as well only with ``includes_treated``. ``visits`` is how visits

@@ -70,7 +70,7 @@ class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
 
 
 class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """What is known of a person, without saying who it is."""
+    """Facts about a person, without an identity."""
 
     birth_date: BirthDate | None = None
     sex: Literal["female", "male", "other", "unknown"] | None = None
@@ -100,7 +100,7 @@ class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=F
 
 
 class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """How the measurement was prepared and done."""
+    """Preparation and technique of the measurement."""
 
     rest_minutes: Annotated[float, Meta(ge=0, le=1440)] | None = None
     talking: YesNo = "not-recorded"
@@ -212,7 +212,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class SleepPeriod(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """When the person fell asleep and woke, by their own account."""
+    """Times of falling asleep and waking, by the person's own account."""
 
     asleep_at: Instant
     awake_at: Instant
@@ -223,15 +223,18 @@ class SleepPeriod(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
 
 class IntakeNote(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """What the service had to assume of one reading as it came in, by its place."""
+    """An assumption that the service made about one reading as it came in; ``reading`` is its place."""
 
     reading: Annotated[int, Meta(ge=0, lt=MAX_READINGS)]
     code: IntakeCode
 
 
 class Intake(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
-    """What the service knew when the set came in and the caller did not say. Kept with the set, so that it can be evaluated
-    again to the same bytes; accepted in dry runs, filled in by the service for stored sets."""
+    """Facts that the service added when the set came in, because the caller did not give them.
+
+    Kept with the set, so that it can be evaluated again to the same bytes; accepted in dry runs, filled in by the service for
+    stored sets.
+    """
 
     received_at: Instant | None = None
     closed_by_timeout: bool = False
@@ -284,8 +287,10 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 def opened_at(reading_set: ReadingSet) -> datetime | None:
-    """The moment at which a set without readings came in, by the service's own note or the history; None where neither is
-    there."""
+    """The moment at which a set without readings came in; None where it is not known.
+
+    It is the service's own note, else the moment of the history.
+    """
     if reading_set.intake is not None and reading_set.intake.received_at is not None:
         return reading_set.intake.received_at
     return None if reading_set.history is None else reading_set.history.as_of

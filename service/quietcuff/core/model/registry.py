@@ -1,6 +1,6 @@
-"""The device registry's document: what is known of one device beyond what a sitting says of it.
+"""The device registry's document for one device, and a group of people as a stored query.
 
-A group of people as a stored query: who belongs to it is found again each time it is used.
+The document holds facts about the device beyond a sitting's own. The members of a group are found again each time it is used.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Office values beside those from outside: the patterns that they show together, and the next step over visits."""
+"""Office values beside values from outside: the patterns they show together, and the next step over visits."""
 
 from __future__ import annotations
 
@@ -43,8 +43,11 @@ def set_beside(
     recording: OutsideSeries | None,
     rulebook: Rulebook,
 ) -> OfficeAndOutside:
-    """The values beside each other. One from outside is valid for a pattern where its end and the newest office visit are not
-    further apart than the rules allow. Source: [DECISION]."""
+    """The values beside each other.
+
+    An outside value is valid for a pattern where its end and the newest office visit are at most as far apart as the rules
+    allow. Source: [DECISION].
+    """
     newest = max((sitting.day for sitting in office), default=None)
     limit_days = rulebook.limits.pattern_within_days
     values = []
@@ -75,7 +78,10 @@ def for_this_person(tables: Tables, sides: OfficeAndOutside, name: str) -> list[
 
 
 def name_patterns(tables: Tables, sides: OfficeAndOutside, rulebook: Rulebook) -> list[Pattern]:
-    """The pattern under each guideline that is for this person; the office value is valid on days enough. Source: [ESH21]."""
+    """The pattern under each guideline that is for this person.
+
+    The office value is valid where it stands on enough days. Source: [ESH21].
+    """
     if sides.pooled is None:
         return []
     office = OfficeValue(
@@ -135,15 +141,16 @@ def step_over_visits(
     going_on: FollowingStep | None,
     rulebook: Rulebook,
 ) -> tuple[Step, ConfirmBy | None]:
-    """The next step over visits: what presses in the newest set, else what the values ask for together.
+    """The next step over visits: a pressing step of the newest set, else the step that all the values ask for.
 
-    ``newest`` is the newest set that is not voided; ``going_on`` the step of a home series of single sittings under way.
+    ``newest`` is the newest set that is not voided; ``going_on`` the step of an unfinished home series of single sittings.
     Source: [DECISION], as the guidelines ask for confirmation out of the office [ISH20, NICE, ESC24].
     """
     words = rulebook.wording.step
     if newest is None:
         return Step(action="none", reason=words["none"]), None
     own = newest.evaluation.next_step
+    # Safety and an open sitting come first: neither may be hidden by an older pattern.
     if own.action in PRESSING or not newest.closed:
         return own, newest.evaluation.confirm_by
     high, high_outside = is_high_in_office(tables, sides), is_high_outside(tables, sides)
@@ -168,14 +175,18 @@ def step_over_visits(
 def gravest(patterns: list[Pattern]) -> str | None:
     """The pattern that asks for most, where guidelines name different ones."""
     codes = {pattern.code for pattern in patterns}
+    # Only the masked pattern asks for a measurement, so it comes first.
     return next((code for code in ("masked-pattern", "sustained-pattern", "white-coat-pattern") if code in codes), None)
 
 
 def confirm_office(
     tables: Tables, sides: OfficeAndOutside, arm: Site | None, rulebook: Rulebook
 ) -> tuple[Step, ConfirmBy | None]:
-    """The confirmation of a high office value: as its newest visit says until it stands on days enough, then out of the office;
-    with values from outside at hand, on a further office day first."""
+    """Confirmation of a high office value.
+
+    Until it stands on enough days, as its newest visit says, or on a further office day where outside values are at hand. After
+    that, out of the office.
+    """
     words, newest = rulebook.wording.step, sides.office[-1].evaluation
     if sides.pooled is not None and sides.pooled.days >= days_needed(tables.person, rulebook):
         if any(guideline.out_of_office for guideline in tables.guidelines if is_for(guideline, tables.person, "office")):

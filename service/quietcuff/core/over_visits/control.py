@@ -43,8 +43,7 @@ def measure_control(readings: list[Reading], limit: Edge, clinical: tuple[int, i
 
 
 def difference_from(lowest: tuple[float, float], clinical: tuple[int, int] | None, limit: Edge, *, below: bool) -> list[str]:
-    """The reason why the measure is not the clinical mean: it takes the lowest of the day, and may say controlled where that
-    is not."""
+    """Codes of the differences from the clinical mean: the lowest of the day, and controlled by that alone."""
     if clinical is None or lowest == clinical:
         return [] if clinical is not None else ["no-clinical-mean"]
     controlled = clinical[0] < limit.systolic_mmhg and clinical[1] < limit.diastolic_mmhg

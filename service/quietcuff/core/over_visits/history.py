@@ -1,4 +1,4 @@
-"""History: what a closed sitting leaves for later ones, its comparisons of the arms and its value, and the snapshot of them."""
+"""Facts that a closed sitting leaves for later ones: comparisons of the arms and its value; and their snapshot."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ COMPARED = frozenset({None, "first-discarded", "earlier-than-last-two", "other-o
 
 
 class Remembered(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One closed sitting as later ones know it; ``sitting`` is None where it gave no result."""
+    """A closed sitting as later ones use it; ``sitting`` is None where it gave no result."""
 
     pairs: list[HistoryPair]
     sitting: HistorySitting | None
 
 
 class MeasuredReading(msgspec.Struct, frozen=True):
-    """One valid reading: hundredths of mmHg at a site, and why it does not count where it does not."""
+    """One valid reading: hundredths of mmHg at a site, and the reason where it does not count."""
 
     site: Site
     systolic: int
@@ -39,10 +39,11 @@ class MeasuredReading(msgspec.Struct, frozen=True):
 
 
 def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> Remembered:
-    """The facts of this sitting for later ones. Its value to two decimals, as a snapshot carries pressures."""
+    """The facts of this sitting for later ones; its value to two decimals, as a snapshot carries pressures."""
     result = evaluation.result
     valid = valid_readings(reading_set, evaluation)
     sitting = None
+    # The result of a test of standing is only its baseline, which later sittings must not weigh as a visit.
     if result is not None and evaluation.orthostatic is None:
         value = value_again(valid, evaluation, result.site, rulebook)
         sitting = HistorySitting(
@@ -63,8 +64,10 @@ def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook
 
 
 def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[HistoryPair]:
-    """The sitting's comparisons of the arms, right minus left, from the readings that the evaluation held valid; of a series or
-    a test of standing none."""
+    """The sitting's comparisons of the arms, right minus left, from its valid readings.
+
+    None of a series or a test of standing.
+    """
     if evaluation.series is not None or evaluation.orthostatic is not None:
         return []
     valid = valid_readings(reading_set, evaluation)
@@ -88,10 +91,11 @@ def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[Meas
 
 
 def value_again(valid: list[MeasuredReading], evaluation: Evaluation, site: Site, rulebook: Rulebook) -> SittingValue:
-    """The value that the certainty of this sitting was computed from, made again from its evaluation."""
+    """The value that the certainty of this sitting was computed from, rebuilt from its evaluation."""
     day = evaluation.series.day if evaluation.series is not None else None
     if day is not None:
         return value_daytime(day)
+    # By the protocol that the evaluation used: the defaults of today may name another one.
     protocol = rulebook.protocols[evaluation.protocol.id]
     arm = [reading for reading in valid if reading.site == site and reading.reason in COMPARED]
     by_value = protocol.first_dropped_above_second_by_mmhg is not None

@@ -1,4 +1,4 @@
-"""Labels of the pooled office value: the guidelines' limits as they are for the person, and how sure the labels are."""
+"""The pooled office value: its categories, the guidelines' limits for the person, and its certainty."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from quietcuff.core.sitting.rules_in_force import in_population, is_for
 
 
 class Tables(msgspec.Struct, frozen=True, kw_only=True):
-    """The guidelines asked for, a child's percentiles in them as pressures; ``lacking`` are the codes of what those need."""
+    """The requested guidelines, with a child's percentiles as pressures; ``lacking`` are codes of facts missing for those."""
 
     guidelines: list[Guideline]
     person: Person
@@ -68,14 +68,16 @@ def leave_out_before_change(
 
 
 def days_needed(person: Person, rulebook: Rulebook) -> int:
-    """On how many days a label must stand. Source: [RJC26], for children [FR04]."""
+    """Number of days on which a label must stand. Source: [RJC26], for children [FR04]."""
     child = person.age_years is not None and person.age_years < 18
     return rulebook.limits.label_days_under_18 if child else rulebook.limits.label_days
 
 
 def classify_office(tables: Tables, pooled: Pooled | None, counted: list[CurrentSitting], rulebook: Rulebook) -> list[Category]:
-    """The categories of the pooled office value; provisional until it stands on days enough, and where automated
-    readings were taken in irregular rhythm."""
+    """The category of the pooled office value under each guideline.
+
+    Provisional until it stands on enough days, and where automated readings were taken in irregular rhythm.
+    """
     reasons = []
     if pooled is not None and pooled.days < days_needed(tables.person, rulebook):
         reasons.append("single-sitting" if pooled.days == 1 else "too-few-visits")
@@ -114,7 +116,7 @@ def percentile_over_visits(tables: Tables, pooled: Pooled | None) -> Percentile 
 
 
 def severe_is_confirmed(counted: list[CurrentSitting]) -> bool:
-    """True where a severe value was confirmed in a sitting, or was there on two days. Source: [DECISION]."""
+    """True where a severe value was confirmed in a sitting, or seen on two days. Source: [DECISION]."""
     found = [(sitting.day, {finding.code for finding in sitting.evaluation.findings}) for sitting in counted]
     days = {day for day, codes in found if "severe-reading" in codes}
     return len(days) > 1 or any("severe-confirmed" in codes for _, codes in found)

@@ -1,7 +1,7 @@
 """Values from outside the office over a window of days: the newest valid home series and the newest valid recording.
 
-Single home sittings are taken together as one series and judged by the home protocol's own rules, as if they had been sent
-together: at most its span of days, up to the newest day of which the series is valid.
+Single home sittings are joined into one series and judged by the home protocol's own rules, as if they had been sent together.
+It has at most that protocol's span of days and ends on the newest day with which it is valid.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ NOT_ENOUGH = ("home-readings-too-few", "ambulatory-not-valid", "too-few-readings
 
 
 class OutsideSeries(msgspec.Struct, frozen=True, kw_only=True):
-    """One valid series or recording, the sets it is of, and how it is remembered. ``reasons`` stand against any label of it."""
+    """One valid series or recording, its sets and its remembered form. ``reasons`` count against any label of it."""
 
     result: Result
     series: Series
@@ -51,8 +51,7 @@ class OutsideSeries(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Choice(msgspec.Struct, frozen=True, kw_only=True):
-    """The value that rules, else what is lacking; why each set that may be pooled is not in it; and how a series that is under
-    way goes on."""
+    """The chosen value, else what is lacking; the reason of each set left out; and the step of an unfinished series."""
 
     value: OutsideSeries | None
     lacking: Lacking | None
@@ -67,6 +66,7 @@ def choose_home(sittings: list[CurrentSitting], rulebook: Rulebook) -> Choice:
     newest = judge_together(up_to(singles, last_day(singles), rulebook), rulebook) if singles else None
     made = newest_series(singles, rulebook)
     values = [value for value in (*whole, made) if value is not None]
+    # Where two end at the same time the sets' ids decide, so that the answer is always the same.
     ruling = max(values, key=lambda value: (value.result.taken_to, value.sets), default=None)
     lacking = None if ruling is not None or newest is None else what_is_lacking(newest)
     other = "not-part-of-series" if ruling is not None else "home-readings-too-few"
@@ -86,7 +86,7 @@ def choose_recording(sittings: list[CurrentSitting], rulebook: Rulebook) -> Choi
 
 
 def others(sittings: list[CurrentSitting], ruling: OutsideSeries | None, because: str) -> list[LeftOut]:
-    """The sets that the ruling value is not of."""
+    """The sets that are not part of the chosen value, each with the reason."""
     used = ruling.sets if ruling is not None else []
     return [LeftOut(set=sitting.set_id, because=because) for sitting in sittings if sitting.set_id not in used]
 
@@ -110,8 +110,10 @@ def value_of_stored(sitting: CurrentSitting, rulebook: Rulebook) -> OutsideSerie
 
 def newest_series(singles: list[CurrentSitting], rulebook: Rulebook) -> OutsideSeries | None:
     """The newest single home sittings that make a valid series: those up to the newest day, else up to an earlier one."""
+    # From the newest day back: an unfinished new week must not hide the valid series before it.
     for day in sorted({sitting.day for sitting in singles}, reverse=True):
         together = up_to(singles, day, rulebook)
+        # Judging is costly; counting days and readings first spares it for days that cannot be enough.
         if not may_be_enough(together, rulebook):
             continue
         judged = judge_together(together, rulebook)
@@ -132,7 +134,7 @@ def up_to(singles: list[CurrentSitting], day: date, rulebook: Rulebook) -> list[
 
 
 def may_be_enough(together: list[CurrentSitting], rulebook: Rulebook) -> bool:
-    """True where there are days and readings enough for a series at all, before any of them is judged."""
+    """True where there are enough days and readings for a series at all, before any of them is judged."""
     rules = home_rules(rulebook)
     days = {sitting.day for sitting in together}
     readings = sum(len(sitting.reading_set.readings) for sitting in together)
@@ -168,7 +170,7 @@ def own_equipment(reading: Reading, reading_set: ReadingSet) -> Reading:
 def value_of_made(
     together: list[CurrentSitting], judged: Judgement, result: Result, series: Series, rulebook: Rulebook
 ) -> OutsideSeries:
-    """A series made of single sittings, remembered as one that was sent whole would be."""
+    """A series made of single sittings, remembered in the same form as one that was sent whole."""
     protocol, newest = rulebook.protocols[HOME_PROTOCOL], together[-1].reading_set
     reasons = judged.reservations.reasons
     return OutsideSeries(
@@ -200,14 +202,13 @@ def last_day(sittings: list[CurrentSitting]) -> date:
 
 
 def what_is_lacking(newest: Judgement) -> Lacking:
-    """The items that the newest single sittings together lack for a series."""
+    """The part of a series that the newest single sittings together lack."""
     told = next((each.message for each in newest.selection_findings if each.code == "home-readings-too-few"), None)
     return Lacking(setting="home", because=newest.selection.blocked_by, message=told)
 
 
 def lacking_in(setting: Setting, stored: list[CurrentSitting], left_out: list[LeftOut]) -> Lacking:
-    """The reason why no stored set of a setting gives a pooled value: what blocks the newest that stands, else why it is
-    left out."""
+    """The reason why a setting has no pooled value: what blocks its newest active set, else why that set is left out."""
     here = [sitting for sitting in stored if sitting.reading_set.setting == setting]
     if not here:
         return Lacking(setting=setting, because=["none-stored"], message=None)

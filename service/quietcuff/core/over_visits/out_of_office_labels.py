@@ -1,4 +1,4 @@
-"""Values from outside the office as they are answered: what each guideline's own table calls them, and how sure that is."""
+"""Values from outside the office in the form of the answer: their categories by each guideline's own table, and certainty."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from quietcuff.core.sitting.rules_in_force import in_setting, is_for
 
 
 def report_home(home: OutsideSeries, tables: Tables, rulebook: Rulebook) -> PooledHome:
-    """The home series that rules, as it is answered."""
+    """The chosen home series in the form of the answer."""
     result, series = home.result, home.series
     categories = classify_home(tables, home, rulebook)
     return PooledHome(
@@ -37,7 +37,7 @@ def report_home(home: OutsideSeries, tables: Tables, rulebook: Rulebook) -> Pool
 
 
 def report_recording(recording: OutsideSeries, tables: Tables, rulebook: Rulebook) -> PooledAmbulatory:
-    """The recording that rules, as it is answered."""
+    """The chosen recording in the form of the answer."""
     result, series = recording.result, recording.series
     categories = classify_ambulatory(tables, recording, rulebook)
     applicable = [guideline for guideline in tables.guidelines if is_for(guideline, tables.person, "ambulatory")]
@@ -92,7 +92,7 @@ def classify_ambulatory(tables: Tables, recording: OutsideSeries, rulebook: Rule
 
 
 def weigh_outside(tables: Tables, categories: list[Category], value: OutsideSeries, rulebook: Rulebook) -> Sureness:
-    """The certainty of the labels of a series or a recording; of a recording those that its daytime mean gives too."""
+    """Certainty of the labels of a series or a recording; of a recording only those that its daytime mean gives too."""
     day = value.series.day
     if value.series.kind == "ambulatory":
         named = tables.by_name()

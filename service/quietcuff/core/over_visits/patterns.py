@@ -1,7 +1,7 @@
-"""Office values against home and ambulatory ones: the white-coat, the masked and the sustained pattern, named only when both
-sides are valid.
+"""Patterns of office values against home and ambulatory ones: white-coat, masked and sustained.
 
-A pattern is of values, not a diagnosis; in treated persons it is called uncontrolled. Source: [ESH21].
+A pattern is named only where both sides are valid. It is of values, not a diagnosis; in treated persons it is called
+uncontrolled. Source: [ESH21].
 """
 
 from __future__ import annotations
@@ -19,8 +19,10 @@ Kind = Literal["white-coat-pattern", "masked-pattern", "sustained-pattern"]
 
 
 class OfficeValue(msgspec.Struct, frozen=True, kw_only=True):
-    """A pooled office value in whole mmHg. ``is_valid`` where it may stand for the usual pressure: two days or more, nothing
-    that biases it."""
+    """A pooled office value in whole mmHg.
+
+    ``is_valid`` where it may stand for the usual pressure: two days or more, and no bias.
+    """
 
     systolic_mmhg: float
     diastolic_mmhg: float
@@ -37,7 +39,7 @@ class OutsideValue(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Pattern(msgspec.Struct, frozen=True, kw_only=True):
-    """What office and outside values show together under one guideline. ``parts`` are the outside values that it rests on."""
+    """The pattern of office and outside values under one guideline. ``parts`` are the outside values that it rests on."""
 
     guideline: str
     code: Kind

@@ -1,4 +1,4 @@
-"""Pooling: the stored sets that a summary pools, why each other one is left out, and the pooled office value."""
+"""The stored sets that a summary pools, the reason for each other one, and the pooled office value."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ BIASING = frozenset({"pain", "anxiety-or-stress", "device-wrist", "not-arm-of-re
 
 
 class CurrentSitting(msgspec.Struct, frozen=True, kw_only=True):
-    """One stored set as it stands now."""
+    """One stored set in its current version."""
 
     set_id: str
     status: Literal["active", "voided"]
@@ -56,7 +56,7 @@ class CurrentSitting(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SortedSets(msgspec.Struct, frozen=True, kw_only=True):
-    """The sets that may be pooled, by setting and in order of time, and why each other one may not."""
+    """The sets that may be pooled, by setting and in order of time, and the reason for each other one."""
 
     office: list[CurrentSitting]
     home: list[CurrentSitting]
@@ -83,13 +83,17 @@ def sort_out(stored: list[CurrentSitting], window: Window, arm: ArmToUse, rulebo
             kept[sitting.reading_set.setting].append(sitting)
         else:
             left_out.append(LeftOut(set=sitting.set_id, because=because))
+    # Attendance last, among sets that may be pooled: a voided newest visit must not decide it.
     office, otherwise = as_attended(kept["office"])
     left_out += [LeftOut(set=sitting.set_id, because="other-attendance") for sitting in otherwise]
     return SortedSets(office=office, home=kept["home"], ambulatory=kept["ambulatory"], left_out=left_out)
 
 
 def as_attended(office: list[CurrentSitting]) -> tuple[list[CurrentSitting], list[CurrentSitting]]:
-    """Office sets that are attended as the newest is, and the others: alone in the room, values are lower. Source: [ROE19]."""
+    """Office sets with the newest one's attendance, and the others.
+
+    Values are lower where the person is alone in the room. Source: [ROE19].
+    """
     attendance = office[-1].reading_set.attendance if office else None
     same = [sitting for sitting in office if sitting.reading_set.attendance == attendance]
     return same, [sitting for sitting in office if sitting.reading_set.attendance != attendance]
@@ -117,14 +121,18 @@ def why_left_out(sitting: CurrentSitting, window: Window, arm: ArmToUse, ruleboo
 
 
 def reservations_of(sitting: CurrentSitting, rulebook: Rulebook) -> list[str]:
-    """Reservations against a set's result. A single home sitting has no label that could tell, so it is judged again; without a
-    result, being in pain, anxious or under stress stands against it whatever its level."""
+    """Reservations against a set's result.
+
+    A single home sitting has no label to hold them, so it is judged again. Without a result, pain, anxiety and stress count
+    against it at any level.
+    """
     if not sitting.is_single_at_home:
         return [reason for entry in sitting.evaluation.categories for reason in entry.provisional_because]
     context = sitting.reading_set.context
     if sitting.evaluation.result is None:
         states = (("pain", context.pain), ("anxiety-or-stress", context.anxiety_or_stress))
         return [code for code, answer in states if answer == "yes"]
+    # Judging again is costly, and without such a finding it could show no bias.
     if not any(finding.code in BIASING or finding.code in rulebook.effects for finding in sitting.evaluation.findings):
         return []
     described = describe_sitting(sitting.reading_set, None, rulebook)
@@ -141,6 +149,7 @@ def pool_office(sittings: list[CurrentSitting]) -> Pooled | None:
             days.setdefault(result.taken_from.date(), []).append(value)
     if not days:
         return None
+    # First within each day, so that a day with many sittings weighs no more than a day with one.
     systolic = [round(sum(value[0] for value in values) / len(values)) for values in days.values()]
     diastolic = [round(sum(value[1] for value in values) / len(values)) for values in days.values()]
     return Pooled(

@@ -34,7 +34,7 @@ class LeftOut(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Sittings(msgspec.Struct, frozen=True, kw_only=True):
-    """How many sets are stored and how many are pooled."""
+    """Numbers of stored and of pooled sets, and the sets left out."""
 
     stored: int
     counted: int
@@ -130,7 +130,7 @@ class PooledAmbulatory(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Lacking(msgspec.Struct, frozen=True, kw_only=True):
-    """Why a setting has no pooled value, or its value no category: codes, and what was found in words."""
+    """Reasons why a setting has no pooled value, or its value no category: codes, and the finding in words."""
 
     setting: Setting
     because: list[str]
@@ -147,8 +147,11 @@ class PooledBySetting(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
-    """What is known of a person over sittings. ``categories``, ``certainty`` and ``percentile`` are of the pooled office value,
-    one entry for each guideline; those of home and ambulatory values stand with them."""
+    """One person over many sittings.
+
+    ``categories``, ``certainty`` and ``percentile`` are of the pooled office value, one entry for each guideline; those of home
+    and ambulatory values stand with them.
+    """
 
     subject_id: str
     as_of: Annotated[str, msgspec.Meta(description="UTC, milliseconds.")]

@@ -1,4 +1,4 @@
-"""An ambulatory recording: day and night by the person's own sleep or by the clock, its validity, its means and its dipping.
+"""An ambulatory recording: day and night by sleep times or by the clock, its validity, its means and its dipping.
 
 Every reading weighs the same in a mean. Source: [OBR13, HCAMB] by the protocol.
 """
@@ -42,7 +42,7 @@ class DayAndNight(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def judge_recording(sitting: Sitting, comparison: Comparison, recording: Recording, seen: SevereSeen) -> Judgement:
-    """The means of 24 hours, day and night, and what the guidelines call those that they classify."""
+    """The means of 24 hours, day and night, and the categories of those that are classified."""
     pool = pool_readings(sitting, comparison)
     halves = split(sitting, recording, pool)
     if recording.pools == "day":
@@ -73,7 +73,7 @@ def judge_recording(sitting: Sitting, comparison: Comparison, recording: Recordi
 
 
 def split(sitting: Sitting, recording: Recording, pool: Pool) -> DayAndNight:
-    """Day and night by the person's own sleep where it is told; else by the clock's windows."""
+    """Day and night by the person's own sleep times where they are given, else by the clock's windows."""
     sleep = sitting.reading_set.sleep
     if sleep:
         asleep = [any(rest.asleep_at <= a.taken_at < rest.awake_at for rest in sleep) for a in pool.arm]
@@ -88,7 +88,7 @@ def split(sitting: Sitting, recording: Recording, pool: Pool) -> DayAndNight:
 
 
 def select_recording(sitting: Sitting, recording: Recording, pool: Pool, halves: DayAndNight, share: float) -> Selection:
-    """Valid by counts and by share: then every valid reading counts, in the mean of the whole."""
+    """The selection of a recording: once numbers and share of valid readings suffice, every valid reading counts."""
     short_day = max(recording.minimum_day - len(halves.day), 0)
     short_night = max(recording.minimum_night - len(halves.night), 0)
     missing = ["too-few-readings"] if short_day or short_night else []
@@ -101,6 +101,7 @@ def average_parts(recording: Recording, pool: Pool, halves: DayAndNight) -> Mean
     day = average(halves.day, recording.minimum_day)
     night = average(halves.night, recording.minimum_night)
     enough = (recording.minimum_dipping_day, recording.minimum_dipping_night)
+    # A mean of 24 hours with most of a night missing could be too high.
     whole = len(halves.day) >= enough[0] and len(halves.night) >= enough[1]
     means: dict[str, PartMean | None] = {"hours-24": average(pool.arm) if whole else None, "day": day, "night": night}
     return {part: mean for part, mean in means.items() if mean is not None}
@@ -126,7 +127,7 @@ def describe_recording(sitting: Sitting, recording: Recording, pool: Pool, means
 
 
 def dipping_percent(means: Means) -> float | None:
-    """The fall of the systolic mean by night, in per cent of the day's, to two decimals; negative where it is higher.
+    """Fall of the systolic mean from day to night, in per cent of the day's, to two decimals; negative for a rise.
 
     142 by day and 124 by night: 12.68. Source: [OBR13].
     """
@@ -146,7 +147,7 @@ def dipping_class(classes: list[DippingClass], percent: float) -> DippingClass:
 
 
 def dipping_findings(sitting: Sitting, series: Series | None) -> list[Finding]:
-    """A fall by night that is not the usual one."""
+    """Finding of a fall by night that is not the usual one."""
     if series is None or series.dipping in (None, "normal"):
         return []
     return [find(sitting.rulebook, f"dipping-{series.dipping}", percent=f"{series.dipping_percent:g}")]
@@ -155,7 +156,7 @@ def dipping_findings(sitting: Sitting, series: Series | None) -> list[Finding]:
 def validity_findings(
     sitting: Sitting, recording: Recording, selection: Selection, halves: DayAndNight, share: float
 ) -> list[Finding]:
-    """Findings of why a closed recording is not valid."""
+    """Findings of a closed recording that is not valid."""
     if selection.state != "not-usable":
         return []
     needed = recording.minimum_day + recording.minimum_night
@@ -169,7 +170,7 @@ def validity_findings(
 
 
 def plan_recording(sitting: Sitting, comparison: Comparison, recording: Recording, selection: Selection) -> Plan:
-    """The progress of the recording towards being valid, in readings."""
+    """Progress of the recording towards being valid, in readings."""
     taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,
@@ -181,7 +182,7 @@ def plan_recording(sitting: Sitting, comparison: Comparison, recording: Recordin
 
 
 def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """The recording goes on, or is to be repeated; the ordinary step where it is valid."""
+    """The step to go on with the recording or to repeat it; None where it is valid and the ordinary step applies."""
     site = usable(sitting, comparison.result_site)
     if selection.state == "in-progress":
         cuff = right_cuff(sitting)

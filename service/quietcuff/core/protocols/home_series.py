@@ -55,7 +55,8 @@ def judge_home_series(sitting: Sitting, comparison: Comparison, series: HomeSeri
 
 
 def drop_days(sitting: Sitting, series: HomeSeries, pool: Pool) -> Pool:
-    """The pool without its first day, where the protocol drops it, and without days too long after that."""
+    """The pool without its first day, where the protocol drops it, and without days after the series' span."""
+    # The span counts from the first day with any reading, whether or not that day is then dropped.
     last = sitting.day + timedelta(days=series.span_days - 1)
     kept = [
         attempt
@@ -71,12 +72,12 @@ def dropped_first(sitting: Sitting, pool: Pool) -> list[Attempt]:
 
 
 def readings_left(series: HomeSeries) -> int:
-    """The number of readings that the whole plan would leave."""
+    """Number of readings that the whole plan would leave."""
     return (series.planned_days - series.first_day_dropped) * series.sittings_a_day * series.readings_a_sitting
 
 
 def select_days(sitting: Sitting, series: HomeSeries, pool: Pool) -> Selection:
-    """Open, the series goes on until its plan is fulfilled; closed, the minimum decides."""
+    """The selection of a series: while open it goes on until its plan is fulfilled; once closed the minimum decides."""
     count, days = len(pool.kept), days_of(pool.kept)
     closed, planned = sitting.reading_set.closed, readings_left(series)
     missing = ["too-few-readings"] if count < series.minimum_readings else []
@@ -101,7 +102,7 @@ def describe_days(sitting: Sitting, pool: Pool, series: HomeSeries) -> Series:
 
 
 def day_findings(sitting: Sitting, series: HomeSeries, pool: Pool, selection: Selection) -> list[Finding]:
-    """Too few readings or days, the first day dropped and what it changed, days that are too late."""
+    """Findings of too few readings or days, of the dropped first day and its effect, and of days that are too late."""
     book = sitting.rulebook
     count, days = len(pool.kept), days_of(pool.kept)
     findings = too_few_finding(sitting, selection, count, series.minimum_readings)
@@ -119,7 +120,7 @@ def day_findings(sitting: Sitting, series: HomeSeries, pool: Pool, selection: Se
 
 
 def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, selection: Selection) -> Plan:
-    """The progress of the series, in readings."""
+    """Progress of the series, in readings."""
     planned = series.planned_days * series.sittings_a_day * series.readings_a_sitting
     taken = len(sitting.valid)
     return Plan(
@@ -132,7 +133,7 @@ def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, sele
 
 
 def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
-    """Go on with the series while there is not enough; else the ordinary step does."""
+    """The step to go on with the series while there is not enough; None where the ordinary step applies."""
     site = usable(sitting, comparison.result_site)
     if selection.state == "in-progress":
         cuff = right_cuff(sitting)

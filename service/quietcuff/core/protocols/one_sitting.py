@@ -1,4 +1,4 @@
-"""One sitting: which readings count by its protocol, the result, and what the guidelines call it."""
+"""One sitting: the readings that count by its protocol, the result, and its categories."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def judge_one_sitting(sitting: Sitting, comparison: Comparison, seen: SevereSeen
 
 
 def describe_plan(sitting: Sitting, comparison: Comparison, selection: Selection) -> Plan:
-    """The progress of the plan, in valid readings."""
+    """Progress of the plan, in valid readings."""
     taken = len(sitting.valid)
     both = sitting.compares_arms and (bool(comparison.pairs) or comparison.other_due is not None or both_free(sitting))
     base = sitting.protocol.planned + (1 if both else 0)
@@ -58,7 +58,7 @@ def describe_plan(sitting: Sitting, comparison: Comparison, selection: Selection
 
 
 def selection_findings(sitting: Sitting, selection: Selection) -> list[Finding]:
-    """Too few, one more due, a first reading dropped, readings that vary, a gap in the sitting."""
+    """Findings of the selection: too few, one more due, a dropped first reading, readings that vary, a gap in the sitting."""
     book, arm = sitting.rulebook, selection.arm
     findings = []
     if "too-few-readings" in selection.blocked_by:

@@ -1,4 +1,4 @@
-"""Steps that home series and ambulatory recordings share: the readings of one arm and method, parts of them and their means."""
+"""Parts shared by home series and ambulatory recordings: the pool of one arm and method, its selection and means."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def pool_readings(sitting: Sitting, comparison: Comparison) -> Pool:
 
 
 def select_pool(sitting: Sitting, pool: Pool, *, enough: bool, missing: list[str], remaining: int) -> Selection:
-    """The selection of a series: all that is kept counts once there is enough; ``missing`` says of what there is not."""
+    """The selection of a series: everything kept counts once there is enough; ``missing`` are the codes of what is not."""
     closed = sitting.reading_set.closed
     state: State = "complete" if enough else ("not-usable" if closed else "in-progress")
     due: Due | None = None
@@ -45,6 +45,7 @@ def select_pool(sitting: Sitting, pool: Pool, *, enough: bool, missing: list[str
         arm=pool.arm,
         counted=pool.kept if enough else [],
         outcomes=explain_pool(sitting, pool, state),
+        # Without a reading of the arm the causes lie elsewhere: device, cuff or site, not a count.
         blocked_by=(missing if pool.arm else blocked_by(sitting, pool.arm)) if state == "not-usable" else [],
         due=due,
         other_arm=None,
@@ -55,7 +56,7 @@ def select_pool(sitting: Sitting, pool: Pool, *, enough: bool, missing: list[str
 
 
 def explain_pool(sitting: Sitting, pool: Pool, state: State) -> list[ReadingOutcome]:
-    """Each reading in the order sent: it counts, or why it does not."""
+    """Each reading in the order sent: counted, or the reason why not."""
     reasons: dict[int, Reason | None] = {attempt.index: "not-part-of-series" for attempt in pool.arm}
     reasons |= {attempt.index: None if state == "complete" else "too-few" for attempt in pool.kept}
     return outcomes_of(sitting, pool.here, state, reasons)

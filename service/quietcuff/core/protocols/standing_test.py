@@ -1,4 +1,4 @@
-"""The test of standing up, judged: when it is complete, its category, and the next step. Standing readings enter no mean."""
+"""The test of standing up, judged: its completion, category and next step. Standing readings enter no mean."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from quietcuff.core.sitting.sitting import Sitting
 
 
 def judge_standing(sitting: Sitting, comparison: Comparison, test: StandingTest, seen: SevereSeen) -> Judgement:
-    """The falls on standing, and whether they are orthostatic hypotension. The result is the baseline's mean."""
+    """The falls on standing, and their category. The result is the baseline's mean."""
     trial = describe_trial(sitting, comparison, test)
     selection = select_trial(sitting, test, trial)
     result = estimate(selection.counted) if selection.counted else None
@@ -57,7 +57,10 @@ def judge_standing(sitting: Sitting, comparison: Comparison, test: StandingTest,
 
 
 def select_trial(sitting: Sitting, test: StandingTest, trial: Trial) -> Selection:
-    """The baseline counts once there is a standing reading in time; open, every planned moment is waited for."""
+    """The selection of a test: the baseline counts once there is a standing reading in time.
+
+    While the set is open every planned moment is waited for.
+    """
     closed = sitting.reading_set.closed
     waiting = [] if closed else moments_left(test, trial)
     enough = bool(trial.baseline and trial.in_time) and not waiting
@@ -80,7 +83,7 @@ def select_trial(sitting: Sitting, test: StandingTest, trial: Trial) -> Selectio
 
 
 def baseline_left(test: StandingTest, trial: Trial) -> int:
-    """The number of readings of the baseline still to be taken: none once the person has stood up after one."""
+    """Number of baseline readings still to take: none once the person has stood up after one."""
     return 0 if trial.standing else test.baseline_readings - len(trial.baseline)
 
 
@@ -105,7 +108,7 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
 
 
 def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, selection: Selection) -> Plan:
-    """The progress of the test: the baseline's readings and the planned moments after standing."""
+    """Progress of the test: the baseline's readings and the planned moments after standing."""
     taken = len(sitting.valid)
     return Plan(
         site=comparison.result_site,
@@ -117,13 +120,14 @@ def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, sel
 
 
 def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial: Trial, selection: Selection) -> FollowingStep:
-    """Lie or sit, then stand and measure at the planned moments; closed, what the falls ask for."""
+    """The next step of a test: lie or sit, then stand and measure at the planned moments; once closed, by the falls."""
     site = usable(sitting, comparison.result_site)
     if selection.state == "not-usable":
         return make_step(sitting, "repeat-another-day", "measure-again", site=site)
     if sitting.reading_set.closed:
         drops = any(fall.reaches(test.drop) for fall in trial.in_time)
         return make_step(sitting, "none", "standing-drop" if drops else "none")
+    # The person's safety before the plan: nobody stands on for a reading that is due.
     if endangered(sitting, report_trial(trial).baseline) or sitting.reading_set.context.acute_symptoms == "yes":
         return recovery_step(sitting, site)
     cuff = right_cuff(sitting)
@@ -145,7 +149,10 @@ def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial:
 
 
 def recovery_step(sitting: Sitting, site: Site | None) -> FollowingStep:
-    """After a dangerous fall, or with symptoms: once down, one reading shows the pressure come back; nobody stands up again."""
+    """The step after a dangerous fall, or with symptoms.
+
+    Once the person is down, one reading shows whether the pressure comes back. Nobody is asked to stand up again.
+    """
     last = sitting.last
     if last is not None and last.reading.position == "standing":
         return make_step(sitting, "take-reading", "standing-recovery", site=site, not_before=sitting.not_before)

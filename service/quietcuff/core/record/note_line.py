@@ -17,7 +17,7 @@ METHODS = {"oscillometric": "oscillometric", "auscultatory": "auscultated"}
 
 
 def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: Watch) -> str | None:
-    """The line of any kind of sitting with what qualifies it; None while the sitting is in progress."""
+    """The line for any kind of sitting with its qualifications; None while the sitting is in progress."""
     if judged.selection.state == "in-progress":
         return None
     line = judged.line or record_line(sitting, comparison, judged.selection, judged.result)
@@ -25,7 +25,10 @@ def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, see
 
 
 def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
-    """Qualifications of the line: method, symptoms, rhythm, severity, doubt, what was left out."""
+    """Qualifications of the line: method, symptoms, rhythm, severity, doubt, readings left out.
+
+    Without them the line would read like an ordinary result.
+    """
     counted, reason = judged.selection.counted, sitting.rulebook.wording.reason_in_words
     methods = sorted({METHODS.get(attempt.method, "method not recorded") for attempt in counted})
     said = [" and ".join(methods)] if counted else []
@@ -75,7 +78,7 @@ def record_line(sitting: Sitting, comparison: Comparison, selection: Selection, 
 
 
 def describe_site(comparison: Comparison, result: Result) -> str:
-    """The arm, and by how much it is the higher one where both were measured."""
+    """The arm, and by how much it is the higher or lower one where both were measured."""
     if result.site == "not-recorded":
         return "site not recorded"
     side, _, part = result.site.partition("-")
@@ -98,7 +101,7 @@ def describe_cuff(sitting: Sitting, selection: Selection) -> str:
 
 
 def describe_counted(sitting: Sitting, selection: Selection) -> str:
-    """The readings that count, by their places from 1 in the order of time, and of how many."""
+    """The counted readings, by their places from 1 in order of time, and how many there are."""
     order = [attempt.index for attempt in sitting.attempts if attempt.fault != "voided"]
     places = [str(order.index(attempt.index) + 1) for attempt in selection.counted]
     if len(places) == 1:

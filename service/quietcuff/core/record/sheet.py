@@ -1,6 +1,6 @@
-"""The record sheet: everything that was written down of a sitting, and what was made of it, in sections to be rendered.
+"""The record sheet: everything recorded of a sitting and its evaluation, in sections to be rendered.
 
-It decides nothing. Readings are numbered as in the record line: by time, those that were taken back left out.
+It decides nothing. Readings are numbered as in the record line: by time, without those that were voided.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ NO_VALUE = "–"
 
 
 class Sheet(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Sections before and after a table of the readings: one row each, in order of time. ``notices`` come before anything."""
+    """Sections before and after a table of readings: one row each, in order of time. ``notices`` come before anything."""
 
     title: str
     notices: list[str]
@@ -54,9 +54,10 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def make_sheet(reading_set: ReadingSet, evaluation: Evaluation, wording: Wording, stored: Stored | None = None) -> Sheet:
-    """The sheet of one sitting, with what the store knows of it, where it is stored."""
+    """The sheet of one sitting, with the store's facts where it is stored."""
     words, names = wording.sheet, place_names(reading_set)
     shown = "%Y-%m-%d %H:%M:%S" if differs(reading_set, "%Y-%m-%d") else "%H:%M:%S"
+    # Across a change of the clock a time without its offset would be ambiguous.
     clock = None if differs(reading_set, "%z") else shown
     rows = [
         (names[index], clock_of(reading.taken_at, clock), *_row(wording, reading_set, reading, evaluation.readings[index]))
@@ -84,7 +85,7 @@ def make_sheet(reading_set: ReadingSet, evaluation: Evaluation, wording: Wording
 
 
 def _notices(words: dict[str, str], reading_set: ReadingSet, stored: Stored | None) -> list[str]:
-    """Notices to be read first: taken back, still open, amended."""
+    """Notices to be read first: voided, still open, amended."""
     found = []
     if stored is not None and stored.status == "voided":
         found.append(words["is-voided"])

@@ -1,4 +1,4 @@
-"""The sections of the record sheet: lines of what was recorded; what was not is gathered in one line of each section."""
+"""The sections of the record sheet: lines of what was recorded; one line in each section lists what was not."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Amendment(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Stored(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The facts that the store has of a set beside what it holds."""
+    """The store's own facts about a set."""
 
     id: str
     version: int
@@ -53,7 +53,7 @@ class Stored(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> SheetSection:
-    """The lines that say something under their labels, then one line of all that was not recorded."""
+    """The lines with a value under their labels, then one line of all that was not recorded."""
     told, missing = [], []
     for name, value in lines:
         label = words.get(name, name)
@@ -67,7 +67,7 @@ def section(words: dict[str, str], heading: str, lines: Iterable[Line]) -> Sheet
 
 
 def sitting_lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[Line]:
-    """Lines of the sitting: who, when, where, by whom."""
+    """Person, days, setting, observers and places of the sitting."""
     yield "person", identifier(reading_set.subject.identifier)
     days = sorted({reading.taken_at.date() for reading in reading_set.readings})
     first = reading_set.readings[0].taken_at
@@ -83,7 +83,7 @@ def sitting_lines(reading_set: ReadingSet, evaluation: Evaluation) -> Iterator[L
 
 
 def outcome_lines(wording: Wording, evaluation: Evaluation, names: list[str]) -> Iterator[Line]:
-    """Lines of what must not wait, the line for the record, labels, what is next and what was noticed."""
+    """Safety, the line for the record, labels, certainty, next step and findings."""
     safety = evaluation.safety
     if safety.text is not None:
         yield "safety", safety.text if safety.level == "none" else f"{in_words(safety.level).capitalize()}: {safety.text}"
@@ -125,7 +125,7 @@ def step_of(step: FollowingStep) -> str:
 
 
 def finding_lines(words: dict[str, str], evaluation: Evaluation, names: list[str]) -> Iterator[Line]:
-    """Each thing noticed once, with all the readings that it is about."""
+    """Each finding once, with all the readings that it is about."""
     about: dict[str, list[str]] = {}
     for finding in evaluation.findings:
         if finding.code not in GATHERED_ELSEWHERE:
@@ -135,7 +135,7 @@ def finding_lines(words: dict[str, str], evaluation: Evaluation, names: list[str
 
 
 def of_readings(words: dict[str, str], places: list[str]) -> str:
-    """The readings that a line is about, by their numbers on the sheet; nothing where it is about all."""
+    """The readings that a line is about, by their numbers on the sheet; empty where it is about all."""
     return f"{words['reading'] if len(places) == 1 else words['of-readings']} {', '.join(spans(places))}: " if places else ""
 
 
@@ -173,7 +173,7 @@ def preparation_lines(reading_set: ReadingSet) -> Iterator[Line]:
 
 
 def person_lines(reading_set: ReadingSet) -> Iterator[Line]:
-    """Lines of the person. What only belongs to a pregnancy is no gap where there is none."""
+    """Facts about the person. Facts of a pregnancy are no gap where none is recorded."""
     for name in Facts.__struct_fields__:
         value = getattr(reading_set.subject, name)
         if name == "arm_restrictions":
@@ -184,7 +184,7 @@ def person_lines(reading_set: ReadingSet) -> Iterator[Line]:
 
 
 def equipment_lines(words: dict[str, str], reading_set: ReadingSet, names: list[str]) -> Iterator[Line]:
-    """Devices and cuffs; where readings differ in them, which readings each belongs to."""
+    """Devices and cuffs; where readings differ in them, with the readings that each belongs to."""
     readings = reading_set.readings
     devices = [describe_device(words, reading.device or reading_set.device) for reading in readings]
     cuffs = [describe_cuff(words, reading.cuff or reading_set.cuff) for reading in readings]
@@ -227,7 +227,7 @@ def record_lines(words: dict[str, str], evaluation: Evaluation, stored: Stored |
 
 
 def short(digest: str) -> str:
-    """The beginning of a digest, enough to tell a file from any other; the evaluation holds the whole."""
+    """The beginning of a digest, enough to tell one file from another; the evaluation holds the whole."""
     return digest[: len("sha256:") + DIGITS_SHOWN]
 
 
@@ -284,12 +284,12 @@ def restriction(each: ArmRestriction) -> str:
 
 
 def identifier(named: Identifier | None) -> str | None:
-    """An identifier with whose it is."""
+    """An identifier with its system."""
     return None if named is None else f"{named.value} ({named.system})"
 
 
 def differs(reading_set: ReadingSet, pattern: str) -> bool:
-    """True where the readings' times differ in what the pattern shows of them."""
+    """True where the readings' times differ in the parts that the pattern shows."""
     return len({reading.taken_at.strftime(pattern) for reading in reading_set.readings}) > 1
 
 

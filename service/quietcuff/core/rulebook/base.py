@@ -1,7 +1,4 @@
-"""The base of every type of rule file.
-
-A limit on two pressures.
-"""
+"""The base of every type of rule file, and a limit on two pressures."""
 
 from __future__ import annotations
 

@@ -30,8 +30,10 @@ class HeightReference(RuleStruct, frozen=True, kw_only=True):
 
 
 class Equation(RuleStruct, frozen=True, kw_only=True):
-    """The norm of one sex in one pressure: ``constant`` plus polynomials in age and in the height's z; the coefficients
-    of their first to fourth powers; ``sd_mmhg`` is the spread about it."""
+    """Expected pressure of one sex: ``constant`` plus polynomials in age and in the height's z.
+
+    The coefficients are those of the first to fourth powers; ``sd_mmhg`` is the spread about the expected pressure.
+    """
 
     sex: Literal["female", "male"]
     pressure: Literal["systolic", "diastolic"]

@@ -22,17 +22,17 @@ Mark = Literal["published", "secondary", "memory", "common-practice", "project-d
 
 
 class Source(RuleStruct, frozen=True, kw_only=True):
-    """Where a rule comes from, and how well: read at the source, in a page that restates it, or from memory."""
+    """The source of a rule, and how it was read: at the source, in a page that restates it, or from memory."""
 
     citation: str
     mark: Mark
 
 
 class Extra(RuleStruct, frozen=True, kw_only=True):
-    """When a further reading is due after the planned ones.
+    """The rule for a further reading after the planned ones.
 
-    ``last-two-differ`` while the last two are more than ``mmhg`` apart; ``first-two-differ`` one more when the first two were;
-    ``neighbours-differ`` one more when any two neighbours were, then while the last two are; ``stable-pair`` until two
+    ``last-two-differ``: while the last two are more than ``mmhg`` apart. ``first-two-differ``: one more where the first two
+    were. ``neighbours-differ``: one more where any two neighbours were, then while the last two are. ``stable-pair``: until two
     neighbours are less than ``mmhg`` apart.
     """
 
@@ -42,8 +42,10 @@ class Extra(RuleStruct, frozen=True, kw_only=True):
 
 
 class PercentileEdge(RuleStruct, frozen=True, kw_only=True):
-    """A limit that moves with a child's sex, age and height: a percentile of the reference, as its standard normal ``z``, and
-    ``plus_mmhg``. ``or_from`` is reached too, where that is lower."""
+    """A limit that moves with a child's sex, age and height: a percentile, as its standard normal ``z``, and ``plus_mmhg``.
+
+    ``or_from`` is a fixed limit, reached too where it is lower.
+    """
 
     percentile: float
     z: float
@@ -52,13 +54,13 @@ class PercentileEdge(RuleStruct, frozen=True, kw_only=True):
 
 
 class Protocol(RuleStruct, frozen=True, kw_only=True):
-    """How a sitting is done and which of its readings count. Counts are of valid readings in the result arm.
+    """The way a sitting is measured, and the rule for its counted readings. Counts are of valid readings in the result arm.
 
-    ``guidelines`` rule where the caller names none; none: the defaults. ``first_dropped_as_recorded`` drops the first where the
-    device's own average says that it did; ``first_dropped_above_second_by_mmhg`` where it stands out, of
-    ``first_dropped_methods`` alone where those are named. As many auscultated readings as ``auscultated_decide_from`` give the
+    ``guidelines`` apply where the caller names none; without any, the defaults. ``first_dropped_as_recorded`` drops the first
+    reading where the device's own average did so. ``first_dropped_above_second_by_mmhg`` drops it where it stands out; only
+    under ``first_dropped_methods``, where those are named. As many auscultated readings as ``auscultated_decide_from`` give the
     result, whatever else was measured. ``preferred_arm`` is the one to use where no comparison says otherwise. ``rounds`` is
-    false where the exact mean is what is reported and classified.
+    false where the exact mean is reported and classified.
     """
 
     id: str
@@ -106,8 +108,11 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
 
 
 class Row(RuleStruct, frozen=True, kw_only=True):
-    """One category of a guideline, reached when either pressure passes its own edge; the lowest row has none, and is never
-    ``raised``. ``also_out_of_office``: out-of-office measurement is asked for beside another day."""
+    """One category of a guideline, reached when either pressure passes its own edge.
+
+    The lowest row has no edge, and is never ``raised``. With ``also_out_of_office``, measurement out of the office is asked for
+    beside another day.
+    """
 
     category: str
     label: str
@@ -137,7 +142,7 @@ class Isolated(RuleStruct, frozen=True, kw_only=True):
 
 
 class Population(RuleStruct, frozen=True, kw_only=True):
-    """Whom a guideline is for. ``age_below`` is exclusive; an age that is not known is provisional or not accepted."""
+    """The people a guideline is for. ``age_below_years`` is exclusive; ``age_unknown`` says what an unknown age means."""
 
     age_from_years: int
     age_below_years: int | None = None
@@ -148,8 +153,11 @@ class Population(RuleStruct, frozen=True, kw_only=True):
 
 
 class Bands(RuleStruct, frozen=True, kw_only=True):
-    """A guideline's table for home values, or for a part of an ambulatory recording. The same categories in the same order for
-    every part; where several parts of a recording ``decides``, the highest category is given."""
+    """A guideline's table for home values, or for a part of an ambulatory recording.
+
+    Every part has the same categories in the same order. Where several parts of a recording have ``decides``, the highest
+    category is given.
+    """
 
     setting: Literal["home", "ambulatory"]
     part: Literal["home", "day", "night", "hours-24"]
@@ -162,9 +170,9 @@ class Bands(RuleStruct, frozen=True, kw_only=True):
 class Guideline(RuleStruct, frozen=True, kw_only=True):
     """A classification table: rows from the lowest to the highest; the higher of the two pressures' rows decides.
 
-    ``measures`` says of what: a pressure; a pressure against a child's percentiles, by the ``reference`` named and with
-    hypertension from the category named; or the fall on standing. ``rows`` are for the office; ``out_of_office`` has the tables
-    for home and ambulatory values.
+    ``measures`` names the measured quantity: a pressure; a pressure against a child's percentiles, by the ``reference`` named
+    and with hypertension from the category named; or the fall on standing. ``rows`` are for the office; ``out_of_office`` has
+    the tables for home and ambulatory values.
     """
 
     id: str
@@ -343,7 +351,7 @@ class Wording(RuleStruct, frozen=True, kw_only=True):
 
 
 class Rulebook(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything that rules, loaded once; ``digests`` holds the SHA-256 of each protocol's and guideline's file."""
+    """All the rules, loaded once; ``digests`` holds the SHA-256 of each protocol's and guideline's file."""
 
     protocols: dict[str, Protocol]
     guidelines: dict[str, Guideline]

@@ -1,4 +1,4 @@
-"""The types of ``variability.toml`` and ``drift.toml``: how much a pressure varies, what is known before, and when it changed.
+"""The types of ``variability.toml`` and ``drift.toml``: variation of pressures, priors, and the test for a change.
 
 Every entry names its sources and its ground: ``published`` figures, ``computed`` from public data, a reasoned ``choice``
 between figures, or ``assumed``, with no source at all. Pressures and their standard deviations are mmHg.
@@ -176,8 +176,11 @@ class ChangeLimit(RuleStruct, frozen=True, kw_only=True):
 
 
 class ChangeTest(Grounded, frozen=True, kw_only=True):
-    """The type of ``drift.toml``. Of people whose pressure stands still the test is wrong in at most these shares;
-    ``scatter_from_visits`` is from how many visits on a scatter beyond the expected one weakens it. Limits rise."""
+    """The type of ``drift.toml``: limits for the test of a change, which rise with the number of visits.
+
+    Where the pressure stands still the test is wrong in at most these shares. From ``scatter_from_visits`` visits on, a scatter
+    beyond the expected one weakens it.
+    """
 
     version: str
     wrong_where_still: Share
@@ -186,6 +189,6 @@ class ChangeTest(Grounded, frozen=True, kw_only=True):
     limits: Annotated[list[ChangeLimit], Meta(min_length=1)]
 
     def limit(self, visits: int, *, moving: bool) -> float:
-        """The limit for so many visits: the entry of that many, else of the next more, of more than all the last."""
+        """The limit for so many visits: the entry of that number, else of the next larger one, else the last."""
         entry = next((each for each in self.limits if each.visits >= visits), self.limits[-1])
         return entry.moving if moving else entry.still

@@ -1,4 +1,4 @@
-"""A concern of the safety layer: how pressing it is, what it says and asks, the step it wants; and what concerns look at."""
+"""A concern of the safety layer: its level, text, questions and step; and the facts that concerns share."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ Codes = list[tuple[str, int | None]]
 
 
 class SafetyStep(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The step that safety asks for next; it wins over the plan's own. ``wording`` names the sentence; ``alone`` where a closed
-    sitting has no other step behind it."""
+    """The next step for safety, which comes before the plan's own.
+
+    ``wording`` names the sentence; with ``alone`` a closed sitting has no other step behind it.
+    """
 
     action: Action
     wording: str
@@ -30,8 +32,10 @@ class SafetyStep(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Concern(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One thing that must not wait. ``text`` names its sentence, ``places`` its readings, ``findings`` codes with the place of
-    their reading, or None."""
+    """One concern that must not wait.
+
+    ``text`` names its sentence, ``places`` its readings; ``findings`` are codes with the place of their reading, or None.
+    """
 
     level: Level
     text: str | None = None
@@ -43,7 +47,7 @@ class Concern(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def unasked(sitting: Sitting) -> list[str]:
-    """The question about acute symptoms, where it was not answered."""
+    """The question about acute symptoms, where it is not answered yet."""
     return ["acute_symptoms"] if sitting.reading_set.context.acute_symptoms == "not-recorded" else []
 
 
@@ -55,19 +59,21 @@ def review_step(ask: list[str], wording: str) -> SafetyStep:
 
 
 def can_repeat(sitting: Sitting) -> bool:
-    """True where a reading may still be asked for: there is an arm to use, and an open sitting has not had its ten readings,
-    nor been given up."""
+    """True where a reading may still be asked for.
+
+    An arm may be used, and an open sitting has neither reached its limit of readings nor been given up.
+    """
     enough = not sitting.reading_set.closed and len(sitting.valid) >= sitting.limits.most_readings_asked
     return not enough and gave_up_for(sitting) is None and any(sitting.person.may_use(arm) for arm in ARMS)
 
 
 def is_done(sitting: Sitting, judged: Judgement) -> bool:
-    """Closed, or open with nothing more due."""
+    """True where the sitting is closed, or open with nothing more due."""
     return sitting.reading_set.closed or (judged.selection.due is None and judged.selection.other_arm is None)
 
 
 def still_stands(sitting: Sitting) -> bool:
-    """Open, and last measured, or tried to, on the feet."""
+    """True where the sitting is open and the last attempt was made standing."""
     return not sitting.reading_set.closed and sitting.last is not None and sitting.last.reading.position == "standing"
 
 

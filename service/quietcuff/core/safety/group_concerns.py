@@ -22,7 +22,7 @@ from quietcuff.core.sitting.sitting import Sitting
 
 
 def watch_standing(sitting: Sitting, judged: Judgement) -> Concern | None:
-    """A low pressure while standing, or a fall of 30 or more: down first, then symptoms, then a review on the same day."""
+    """Concern of a low standing pressure, or a fall of 30 or more: down first, then symptoms, then a same-day review."""
     if sitting.protocol.standing is None or judged.orthostatic is None:
         return None
     falling = endangered(sitting, judged.orthostatic.baseline)
@@ -48,7 +48,7 @@ def watch_standing(sitting: Sitting, judged: Judgement) -> Concern | None:
 
 
 def watch_low(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern | None:
-    """Low readings: repeated once, then symptoms are asked; without symptoms they are named all the same."""
+    """Concern of low readings: one is repeated, then symptoms are asked; without symptoms the finding stays."""
     low = low_readings(sitting)
     if not low:
         return None
@@ -80,8 +80,11 @@ def low_readings(sitting: Sitting) -> list[Attempt]:
 
 
 def judge_low(sitting: Sitting, low: list[Attempt], judged: Judgement, *, asks: bool) -> tuple[SafetyStep | None, bool]:
-    """A low reading is repeated once in its arm, or anywhere where that is not known; low again, symptoms are asked, or without
-    any the person is reviewed before the sitting ends; a later ordinary one settles it."""
+    """Step after a low reading, and True where a later ordinary reading settles it.
+
+    It is repeated once in its arm, or anywhere where the arm is not known. If it is low again, symptoms are asked; without
+    symptoms the person is reviewed before the sitting ends.
+    """
     last = low[-1]
     anywhere = last.site == "not-recorded"
     here = [attempt for attempt in sitting.attempts if attempt.sound and (anywhere or attempt.site == last.site)]
@@ -104,8 +107,10 @@ def judge_low(sitting: Sitting, low: list[Attempt], judged: Judgement, *, asks: 
 
 
 def watch_expecting(sitting: Sitting, judged: Judgement) -> Concern | None:
-    """140/90 or more in pregnancy or after birth: assessed on the same day, wherever it was measured. Outside the office nobody
-    who can act sees it, so that the level says so too. Source: [ACOG222, NG133]."""
+    """Concern of 140/90 or more in pregnancy or after birth: assessed on the same day, wherever it was measured.
+
+    Outside the office the level says so too, because nobody who can act sees it there. Source: [ACOG222, NG133].
+    """
     if not sitting.person.expecting or not is_raised(sitting, judged):
         return None
     outside = sitting.reading_set.setting != "office"
@@ -123,19 +128,25 @@ def watch_expecting(sitting: Sitting, judged: Judgement) -> Concern | None:
 
 
 def is_raised(sitting: Sitting, judged: Judgement) -> bool:
-    """True where what is reported is at or above 140/90; while nothing is, the last two valid readings, or the only one of a
-    closed set."""
+    """True where the reported value is at or above 140/90.
+
+    Before a value is reported, the last two valid readings are compared, or the only one of a closed set.
+    """
     edge = sitting.limits.hypertension_expecting
     means = reported(judged)
     if means:
         return any(reaches(edge, *pressures) for pressures in means)
+    # Two in a row: one raised reading of an open sitting may be chance.
     last = [attempt for attempt in sitting.attempts if attempt.sound][-2:]
     enough = len(last) == 2 or sitting.reading_set.closed
     return bool(last) and enough and all(is_severe(attempt, edge) for attempt in last)
 
 
 def watch_possible_pregnancy(sitting: Sitting, judged: Judgement) -> Concern | None:
-    """High, and a pregnancy that nobody recorded would change what that means: it is asked. Source: [DECISION]."""
+    """Concern of a high pressure where pregnancy is not recorded: it is asked, because it would change the meaning.
+
+    Source: [DECISION].
+    """
     if not sitting.person.may_be_expecting or sitting.person.expecting:
         return None
     edge = sitting.limits.severe_expecting
@@ -148,7 +159,7 @@ def watch_possible_pregnancy(sitting: Sitting, judged: Judgement) -> Concern | N
 
 
 def person_findings(sitting: Sitting) -> Codes:
-    """Findings of facts about the person that were assumed for safety, or that do not fit together."""
+    """Findings of assumptions made for safety's sake, and of facts that contradict each other."""
     facts = sitting.reading_set.subject
     codes: list[str] = []
     if facts.sex == "male" and facts.pregnancy in ("pregnant", "postpartum"):

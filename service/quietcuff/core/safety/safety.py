@@ -1,8 +1,8 @@
-"""The safety layer: what must not wait, in every state, for every group, in every setting; never averaged away.
+"""The safety layer: concerns that must not wait, in every state, group and setting; never averaged away.
 
-Each concern looks at the raw readings and at what is reported, and says how pressing it is, what to ask and what to do. The
-most pressing one gives the level and the text; the first with a step gives the step. Acute symptoms come first, then a fall on
-standing, severe readings, a severe mean, low pressures, raised pressures in pregnancy, and a pregnancy that may be.
+Each concern looks at the raw readings and the reported value, and gives a level, questions and a step. The most pressing one
+gives the level and the text; the first with a step gives the step. Acute symptoms come first, then a fall on standing, severe
+readings, a severe mean, low pressures, raised pressures in pregnancy, and a possible pregnancy.
 """
 
 from __future__ import annotations
@@ -47,8 +47,10 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
-    """The safety layer of one sitting. Source: [PRACTICE], in pregnancy and after birth [ACOG222, ACOG767], for children
-    [AAP17-SEVERE]."""
+    """The safety layer of one sitting.
+
+    Source: [PRACTICE], in pregnancy and after birth [ACOG222, ACOG767], for children [AAP17-SEVERE].
+    """
     concerns = [
         concern
         for concern in (
@@ -63,6 +65,7 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
         if concern is not None
     ]
     leading = max(concerns, key=lambda concern: LEVELS.index(concern.level), default=Concern(level="none"))
+    # A level without a sentence would leave the reader without a reason; a lesser concern may have one.
     asks = list(dict.fromkeys(code for concern in concerns for code in concern.ask))
     speaking = leading
     if leading.text is None:
@@ -108,7 +111,7 @@ def watch_symptoms(sitting: Sitting) -> Concern | None:
 
 
 def watch_severe(sitting: Sitting, seen: SevereSeen) -> Concern | None:
-    """Severe readings: confirmed, to be confirmed now, not to be confirmed here, or stood down by two later ones."""
+    """Concern of severe readings: confirmed, to be confirmed now, not possible to confirm, or cleared by later ones."""
     if not seen.severe:
         return None
     ask, places = unasked(sitting), sorted(seen.severe)
@@ -133,7 +136,7 @@ def watch_severe(sitting: Sitting, seen: SevereSeen) -> Concern | None:
 
 
 def confirmed_concern(sitting: Sitting, seen: SevereSeen, ask: list[str]) -> Concern:
-    """Severe and confirmed: urgent in pregnancy, after birth and at a child's limit for emergency care, else reviewed today."""
+    """Concern of confirmed severe readings: urgent in pregnancy, after birth and at a child's emergency limit, else today."""
     if sitting.person.expecting:
         step = SafetyStep(action="urgent-assessment", wording="urgent-expecting", alone=True)
         return Concern(level="urgent", text="severe-expecting", step=step)
@@ -145,6 +148,7 @@ def confirmed_concern(sitting: Sitting, seen: SevereSeen, ask: list[str]) -> Con
 
 def confirm_step(sitting: Sitting, waiting: list[ArmWatch]) -> SafetyStep:
     """Repeat now in the arm that still waits, the latest first; the other arm where that one must not be used."""
+    # An arm with fewer ordinary readings since its last severe one is less clear, so it comes first; then the latest.
     arm = max(waiting, key=lambda arm: (-arm.stood_down, arm.last.taken_at, arm.site or ""))
     limits = sitting.limits
     since, minutes = (
@@ -159,12 +163,13 @@ def confirm_step(sitting: Sitting, waiting: list[ArmWatch]) -> SafetyStep:
         wording=confirm_wording(arm),
         site=arm.site,
         not_before=not_before,
+        # The interval between readings wins: a deadline before the earliest time could not be met.
         not_after=not_after if not_before is None else max(not_before, not_after),
     )
 
 
 def confirm_wording(arm: ArmWatch) -> str:
-    """The sentence says the same arm only where it is the same arm."""
+    """Wording code of the confirmation; "the same arm" is said only where it is the same arm."""
     if is_doubtful(arm.last):
         return "confirm-validated"
     if arm.site != arm.last.site:
@@ -173,8 +178,10 @@ def confirm_wording(arm: ArmWatch) -> str:
 
 
 def watch_mean(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern | None:
-    """A reported mean at the severe limit, which rounding can reach though no reading does. Of three readings or more, or over
-    days, it stands; else one more reading confirms it. Source: [DECISION]."""
+    """Concern of a reported mean at the severe limit, which rounding can reach although no reading does.
+
+    Of three readings or more, or over days, it stands as it is; else one more reading confirms it. Source: [DECISION].
+    """
     if not any(reaches(seen.edge, *pressures) for pressures in reported(judged)):
         return None
     ask = unasked(sitting)

@@ -1,4 +1,4 @@
-"""Checks of a reading set beyond its shape: names that are in the rulebook, and one sitting at a time."""
+"""Conditions of a reading set beyond its shape: names that are in the rulebook, and one sitting at a time."""
 
 from __future__ import annotations
 
@@ -41,8 +41,11 @@ def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault
 
 
 def empty_faults(reading_set: ReadingSet) -> list[Fault]:
-    """No readings at all: accepted while the set is open, which is how a sitting is prepared; closed only by the service, after
-    a time or because it was taken back."""
+    """Fault of a closed set without readings.
+
+    An open set may be empty, which is how a sitting is prepared. Only the service closes an empty set: after a time, or because
+    it was voided.
+    """
     intake = reading_set.intake
     by_service = intake is not None and (intake.closed_by_timeout or "set-voided" in intake.changes)
     if reading_set.readings or not reading_set.closed or by_service:
@@ -136,6 +139,7 @@ def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
         return []
     times = [reading.taken_at for reading in reading_set.readings]
     longest = timedelta(hours=rulebook.limits.sitting_over_hours)
+    # The whole span first: a set that is within it needs no sorting.
     if max(times) - min(times) <= longest and len({time.date() for time in times}) == 1:
         return []
     kept = [(index, reading) for index, reading in in_order(reading_set.readings) if not reading.voided]

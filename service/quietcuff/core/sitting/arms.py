@@ -1,8 +1,7 @@
-"""The two arms: pairs, the higher one, the arm whose readings give the result, and what the difference asks for.
+"""The two arms: pairs, the higher arm, the arm that gives the result, earlier comparisons, and what the difference asks for.
 
-Pairs are neighbours in time in different arms, each reading used once; differences are right minus left.
-
-What earlier sittings tell: the arm of record, the higher arm of the last comparison, and the snapshot's digest.
+Pairs are neighbours in time in different arms, each reading used once; differences are right minus left. Earlier sittings give
+the arm of record, the higher arm of the last comparison and the snapshot's digest.
 """
 
 from __future__ import annotations
@@ -34,7 +33,7 @@ def digest_history(history: History | None) -> str:
 
 
 def irregular_before(history: History | None) -> int:
-    """In how many earlier sittings an irregular rhythm stood against the result."""
+    """Number of earlier sittings with irregular rhythm as a reservation against the result."""
     earlier = history.sittings if history is not None else []
     return sum("irregular-rhythm" in sitting.provisional_because for sitting in earlier)
 
@@ -96,7 +95,7 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The comparison of the arms. ``result_site`` is where the result is to come from, None while that is open.
+    """Facts about the arms. ``result_site`` is the site of the result, None while that is open.
 
     Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that
     must still be measured for the comparison.
@@ -120,6 +119,7 @@ def compare_arms(sitting: Sitting) -> Comparison:
     earlier_pairs = sitting.history.pairs if sitting.history is not None else []
     record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
     earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
+    # An arm may have become unusable since then, by dialysis access for example.
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
     site, basis = choose_result_site(sitting, preferred_over(sitting, pairs, higher), earlier)
@@ -166,6 +166,7 @@ def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
                 first=one.site,
             )
         )
+        # Past both readings: one reading in two pairs would weigh twice in the mean difference.
         place += 2
     return pairs
 
@@ -178,8 +179,10 @@ def higher_arm(pairs: list[Pair]) -> Site | None:
 
 
 def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> Site | None:
-    """The arm to go by of those compared: the higher one, but the protocol's preferred arm where the first pair differs little.
-    Source: [AAP17-ARM, DECISION]."""
+    """The arm to use of those compared: the higher one, or the preferred one where the first pair differs little.
+
+    The preferred arm is the protocol's. Source: [AAP17-ARM, DECISION].
+    """
     preferred = sitting.protocol.preferred_arm
     if preferred is None or not pairs:
         return higher
@@ -187,7 +190,7 @@ def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> 
 
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
-    """The site of the result, and the ground for it; of a series, the arm with most of it."""
+    """The site of the result, and the ground for it; in a series the site with most readings."""
     sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
@@ -244,8 +247,11 @@ def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
-    """The comparison as it is answered. The arm to use is of record, else of this comparison, else of earlier ones, else the
-    one that the protocol prefers, else the one that was measured, and never one that must not be used."""
+    """The comparison in the form of the answer.
+
+    The arm to use is the arm of record, else by this comparison, else by earlier ones, else the one the protocol prefers, else
+    the one measured; never one that must not be used.
+    """
     measured = comparison.result_site if comparison.result_site in OTHER else None
     higher = preferred_over(sitting, comparison.pairs, comparison.higher)
     candidates = (comparison.record, higher, comparison.earlier, sitting.protocol.preferred_arm, measured)
@@ -262,7 +268,7 @@ def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
 
 
 def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, float | None]]:
-    """Findings of the difference between the arms, with its size (mmHg) where told. Source: [ISH20, NICE, CLARK16]."""
+    """Findings of the difference between the arms, with its size (mmHg) where it is shown. Source: [ISH20, NICE, CLARK16]."""
     systolic, diastolic = comparison.systolic_difference_mmhg, comparison.diastolic_difference_mmhg
     if systolic is None or diastolic is None:
         return []

@@ -1,4 +1,4 @@
-"""Every attempt of the sitting in order of time, and whether it is valid.
+"""Every attempt of the sitting in order of time, and its fault where it is not valid.
 
 Valid: not voided, plausible, no excluding flag, right position, a usable site, arm not restricted, cuff not known wrong.
 """
@@ -21,10 +21,10 @@ SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
 
 
 class Attempt(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One attempt. Pressures are hundredths of mmHg, 0 when it gave none; ``fault`` says why it is not valid.
+    """One attempt. Pressures are hundredths of mmHg, 0 where it gave none; ``fault`` is the reason why it is not valid.
 
-    ``sound`` is a valid one, or one set aside only because a right position or site is recorded elsewhere: it cannot count, but
-    what it says of severity stands.
+    ``sound`` is true of a valid attempt, and of one set aside only because a right position or site is recorded elsewhere: that
+    one cannot count, but it still counts as a sign of severity.
     """
 
     index: int
@@ -53,8 +53,8 @@ def judge_attempts(
 ) -> list[Attempt]:
     """The attempts sorted by time, each with its fault or none; ``order`` are the set's readings by ``in_order``.
 
-    Readings of one moment are put in the order of what they say, then of their place, so that the order of arrival changes
-    nothing. Positions and kinds of site are never mixed: where the right one is recorded, readings without it stand back.
+    Readings of one moment are ordered by their content, then by their place, so that the order of arrival changes nothing.
+    Positions and kinds of site are never mixed: where the right one is recorded, readings without it are set aside.
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
@@ -89,13 +89,14 @@ def judge_attempts(
                 fault=fault,
             )
         )
+        # A voided reading never happened, so the interval is measured from the one before it.
         if not reading.voided:
             before = reading
     return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
-    """True where the interval had not passed. Both arms at the same instant are the best comparison of them, and not too soon.
+    """True where the interval had not passed. Both arms at the same instant compare best, and are not too soon.
 
     Source: [PRACTICE].
     """
@@ -106,20 +107,22 @@ def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
-    """The readings with their places, sorted by time; what they say is looked at only where times are equal."""
+    """The readings with their places, sorted by time; their content is compared only where times are equal."""
     placed = list(enumerate(readings))
+    # Encoding every reading to compare contents is costly, and equal times are rare.
     if len({reading.taken_at for reading in readings}) == len(readings):
         return sorted(placed, key=lambda item: item[1].taken_at)
     return sorted(placed, key=lambda item: order_key(*item))
 
 
 def order_key(index: int, reading: Reading) -> tuple[datetime, bool, str, bytes, int]:
-    """Time first; then what the reading says, so that the order of arrival decides nothing; then its place."""
+    """Key for sorting: time, then content, so that the order of arrival decides nothing, then place."""
     return reading.taken_at, reading.voided, reading.site, msgspec.json.encode(reading), index
 
 
 def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, limits: Limits) -> Reason | None:
     """The first reason why a reading can never count, or None."""
+    # The order matters: a failed or impossible measurement must not be blamed on the arm or the cuff.
     if reading.voided:
         return "voided"
     if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
@@ -164,7 +167,7 @@ def keep_one_site_class(attempts: list[Attempt]) -> list[Attempt]:
 
 
 def set_aside(attempt: Attempt, reason: Reason, applies: bool) -> Attempt:
-    """The attempt with a reason, where it applies and none stood before."""
+    """The attempt with a reason, where it applies and the attempt has no fault already."""
     if attempt.fault is not None or not applies:
         return attempt
     return msgspec.structs.replace(attempt, fault=reason)

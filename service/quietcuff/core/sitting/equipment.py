@@ -1,6 +1,6 @@
-"""Equipment of a reading: the devices that block a result, their methods, and the fit of the cuff.
+"""Equipment of a reading: devices that block a result, the method of a device, and the fit of a cuff on an arm.
 
-Does the cuff fit the arm: the mark on the cuff, its printed range, or a general table where neither is known.
+A cuff is judged by its mark, by its printed range, or by a general table where neither is known.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ METHOD_OF_KIND = {"automatic": "oscillometric", "semi-automatic": "oscillometric
 
 
 def device_block(device: Device | None, site: str, *, wrist_counts: bool = True) -> Block | None:
-    """The reason why no reading of this device can count, or None. A wrist device counts only when it is known to be validated,
-    and where the protocol lets it.
+    """The reason why no reading of this device can count, or None.
 
-    Source: [AHA25] for cuffless devices; the rest are the project's decisions.
+    A wrist device counts only where it is known to be validated and the protocol allows it. Source: [AHA25] for cuffless
+    devices; the rest are the project's decisions.
     """
     if device is not None and device.kind == "cuffless":
         return "device-cuffless"
@@ -38,7 +38,7 @@ def is_wrist(device: Device | None, site: str) -> bool:
 
 
 def method_of(reading: Reading, device: Device | None) -> str:
-    """The method as recorded, else as the kind of device tells, else not-recorded."""
+    """The recorded method, else that of the kind of device, else not-recorded."""
     if reading.method is not None:
         return reading.method
     if device is None or device.kind is None:
@@ -50,8 +50,11 @@ FitCode = Literal["cuff-too-small", "cuff-too-large", "cuff-outside-range", "cuf
 
 
 class Fit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The fit of a cuff. ``known_wrong`` means by its own mark or range, so that readings with it never count; by the general
-    table alone a misfit only warns. ``not_recorded`` names what is missing to tell."""
+    """The fit of a cuff.
+
+    ``known_wrong`` means by its own mark or range: readings with it never count. By the general table alone a misfit only
+    warns. ``not_recorded`` names what is missing to judge.
+    """
 
     code: FitCode | None = None
     known_wrong: bool = False

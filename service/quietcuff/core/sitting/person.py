@@ -15,10 +15,10 @@ SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "le
 
 
 class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The person as the rules need to know them. Ages are the youngest that the birth date allows; None when not recorded.
+    """Facts about a person that the rules need. Ages are the youngest that the birth date allows; None where not recorded.
 
     ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment,
-    ``treatment_recorded`` whether it was recorded that there is treatment, or none.
+    ``treatment_recorded`` whether it is recorded that there is treatment, or none.
     """
 
     age_years: int | None
@@ -105,6 +105,7 @@ def restricted_arms(facts: Facts, day: date) -> dict[str, RestrictionReason]:
     """The arms that must not be used on a day, each with its gravest reason: a refusal yields to any other."""
     arms: dict[str, RestrictionReason] = {}
     for restriction in facts.arm_restrictions:
+        # A refusal can be reconsidered, a dialysis access cannot: the graver reason must not be hidden by it.
         holds = restriction.until is None or restriction.until >= day
         if holds and arms.get(restriction.arm, "refused") == "refused":
             arms[restriction.arm] = restriction.reason

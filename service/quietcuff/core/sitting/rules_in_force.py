@@ -1,4 +1,4 @@
-"""Rules in force: the protocol and guidelines of a sitting, with their limits as they are for the person and the setting."""
+"""The protocol and guidelines that apply to a sitting, with their limits for the person and the setting."""
 
 from __future__ import annotations
 
@@ -13,8 +13,7 @@ from quietcuff.core.sitting.person import Person
 
 
 class InForce(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The rules in force. ``norms`` are a child's where a guideline goes by percentiles, ``lacking`` what is not known for
-    them."""
+    """The rules in force. ``norms`` are a child's where a guideline uses percentiles, ``lacking`` codes of missing facts."""
 
     protocol: Protocol
     guidelines: list[Guideline]
@@ -35,6 +34,7 @@ def put_in_force(
     lacking: list[str] = []
     if child is not None and in_population(child, person, reading_set.setting):
         norms, lacking = find_norms(child, reading_set.subject, person, day, rulebook)
+    # One place for the child's limits: everything after this treats a percentile guideline like any other.
     if norms is not None:
         guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
         protocol = fit_protocol(protocol, norms)
@@ -44,8 +44,10 @@ def put_in_force(
 
 
 def in_setting(guideline: Guideline, setting: str) -> Guideline:
-    """The guideline with its table for the setting: for the office as it stands, for the ambulatory setting that of its first
-    deciding part."""
+    """The guideline with its table for the setting.
+
+    For the office its own rows; for the ambulatory setting the table of its first deciding part.
+    """
     bands = next((each for each in guideline.out_of_office if each.setting == setting and each.decides), None)
     if bands is None:
         return guideline
@@ -53,10 +55,14 @@ def in_setting(guideline: Guideline, setting: str) -> Guideline:
 
 
 def as_recorded(protocol: Protocol, reading_set: ReadingSet) -> Protocol:
-    """The protocol with the first reading dropped where the device did so for its own mean and its first was sent along."""
+    """The protocol that drops the first reading where the device's own mean did so too.
+
+    Only where that first reading was sent along.
+    """
     average = reading_set.device_average
     if average is None or not average.first_dropped or not protocol.first_dropped_as_recorded:
         return protocol
+    # One reading more than the device averaged means that the dropped one is among them.
     sent = sum(not reading.voided and reading.systolic_mmhg is not None for reading in reading_set.readings)
     return msgspec.structs.replace(protocol, first_dropped=True) if sent == average.readings + 1 else protocol
 

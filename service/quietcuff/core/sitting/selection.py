@@ -1,6 +1,6 @@
-"""Selection: the readings that count, the one still due, and the reason why each other one does not count.
+"""Selection: the readings that count, whether another is due, and the reason for each other one.
 
-One function per rule kind of the protocols; the irregular-rhythm overlay stands on top of any of them.
+One function per rule kind of the protocols; the irregular-rhythm overlay applies on top of any of them.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
 
 
 class Selection(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The selection. ``arm`` are the valid readings of the result arm and of one method.
+    """The counted readings and what is still due. ``arm`` are the valid readings of the result arm and of one method.
 
     ``due`` says why another reading is due in the result arm, ``other_arm`` which other arm is to be measured next.
-    ``overlay_changed`` is set where irregular rhythm made other readings count than the plan would.
+    ``overlay_changed`` is true where irregular rhythm made other readings count than the plan would.
     """
 
     state: State
@@ -46,6 +46,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
     method = choose_method(sitting, here)
     arm = [attempt for attempt in here if attempt.method == method]
     due = reading_due(sitting, arm)
+    # A pair is repeated only once the readings agree: unsteady readings would make it differ again.
     repeat = None if due is not None or still_differ(sitting.protocol, arm) else repeat_due(sitting, comparison)
     other_arm = comparison.other_due or repeat
     if len(sitting.valid) >= sitting.limits.most_readings_asked or not can_measure(sitting) or gave_up_for(sitting):
@@ -68,16 +69,16 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
 
 
 def can_measure(sitting: Sitting) -> bool:
-    """True where a reading could ever count: not of a newborn, and not where neither arm may be used."""
+    """True where a reading could ever count: the person is no newborn, and at least one arm may be used."""
     usable = bool(sitting.valid) or any(sitting.person.may_use(arm) for arm in OTHER)
     return usable and not sitting.person.neonate
 
 
 def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
-    """The one method whose readings may share a mean: the one with most readings, the later one when equal.
+    """The one method whose readings may share a mean: the one with most readings, the later one where equal.
 
-    In irregular rhythm auscultation, once there are three such readings or while it is being done; otherwise too once there are
-    as many as the protocol lets decide. Source: [BIHS19], the protocol's own.
+    In irregular rhythm it is auscultation, once there are three such readings or while it is being done. Otherwise it is
+    auscultation once there are as many readings as the protocol lets decide. Source: [BIHS19], the protocol's own.
     """
     methods = [attempt.method for attempt in here]
     if not methods:
@@ -96,7 +97,7 @@ def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
 
 
 def confirms_by_ear(sitting: Sitting, arm: list[Attempt]) -> bool:
-    """True where this is auscultation beside other readings, under a protocol that then lets it decide."""
+    """True where auscultation was added to other readings, under a protocol that then lets it decide."""
     return (
         sitting.protocol.auscultated_decide_from is not None
         and bool(arm)
@@ -132,7 +133,7 @@ def one_does(edge: Edge | None, arm: list[Attempt]) -> bool:
 
 
 def one_may_do(sitting: Sitting, arm: list[Attempt]) -> bool:
-    """True where the first reading alone is enough: low, and not there to confirm a higher one."""
+    """True where the first reading alone is enough: it is low, and does not serve to confirm a higher one."""
     return one_does(sitting.protocol.one_may_do_below, arm) and not confirms_by_ear(sitting, arm)
 
 
@@ -154,7 +155,7 @@ def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
 
 
 def still_differ(protocol: Protocol, arm: list[Attempt]) -> bool:
-    """True where the last two are further apart than the protocol allows, whatever may still be done about it."""
+    """True where the last two are further apart than the protocol allows, whether or not more can be done about it."""
     kind = protocol.extra.kind
     return kind not in ("none", "stable-pair") and len(arm) > 1 and far_apart(arm[-2], arm[-1], protocol.extra.mmhg)
 
@@ -170,10 +171,11 @@ def latest_stable_pair(arm: list[Attempt], mmhg: float) -> list[Attempt] | None:
 
 
 def judge_state(sitting: Sitting, arm: list[Attempt], due: Due | None, other_arm: Site | None, severe: frozenset[int]) -> State:
-    """In progress while open and something is due; else complete where the minimum is met."""
+    """The state: in progress while open with something due; else complete where the minimum is met."""
     if not sitting.reading_set.closed and (due is not None or other_arm is not None):
         return "in-progress"
     enough = len(arm) >= minimum_readings(sitting, arm)
+    # Severe in pregnancy, one reading must not end as no result.
     alone = sitting.person.expecting and len(arm) == 1
     counts_alone = alone and arm[0].index in severe
     return "complete" if enough or counts_alone else "not-usable"
@@ -211,8 +213,11 @@ def first_is_dropped(sitting: Sitting, arm: list[Attempt], counted: list[Attempt
 
 
 def first_stands_out(protocol: Protocol, arm: list[Attempt]) -> bool:
-    """True where the first reading is high and much above the second, and a third stands; not where a later one comes back
-    to it: 160, 140, 158 is unsteady and no alerting effect. Source: [PRACTICE, DECISION]."""
+    """True where the first reading is high and much above the second, and there is a third.
+
+    False where a later reading comes back to it: 160, 140, 158 is unsteady and no alerting effect.
+    Source: [PRACTICE, DECISION].
+    """
     limit, methods = protocol.first_dropped_above_second_by_mmhg, protocol.first_dropped_methods
     if limit is None or len(arm) < 3 or (methods and arm[0].method not in methods):
         return False
@@ -242,8 +247,10 @@ def explain(
 def outcomes_of(
     sitting: Sitting, here: list[Attempt], state: State, reasons: Mapping[int, Reason | None]
 ) -> list[ReadingOutcome]:
-    """Each reading in the order sent: by its own fault, by another arm or method, pending while the sitting is open, else by
-    the ``reasons`` given for what was chosen from."""
+    """Each reading in the order sent, with its reason.
+
+    It is the reading's own fault, another arm or method, pending while the sitting is open, else the one in ``reasons``.
+    """
     told: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
     told |= {attempt.index: "other-method" for attempt in here}
     told |= {attempt.index: "pending" for attempt in sitting.valid} if state == "in-progress" else reasons
@@ -251,7 +258,7 @@ def outcomes_of(
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
-    """The reasons why there is no result: too few readings, and what made the others unusable."""
+    """Codes of why there is no result: too few readings, and what made the others unusable."""
     reasons = ["too-few-readings"]
     if arm:
         return reasons
@@ -264,7 +271,7 @@ def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
 def count_remaining(
     sitting: Sitting, comparison: Comparison, arm: list[Attempt], due: Due | None, other_arm: Site | None
 ) -> int:
-    """The fewest valid readings still to be taken."""
+    """The fewest valid readings still to take."""
     if comparison.other_due is not None:
         return 1 + max(planned_readings(sitting, arm) - 1, 0)
     if due is None:
@@ -273,5 +280,5 @@ def count_remaining(
 
 
 def both_free(sitting: Sitting) -> bool:
-    """Nothing valid is measured yet, and both arms may be used."""
+    """True where nothing valid is measured yet and both arms may be used."""
     return not sitting.valid and all(sitting.person.may_use(arm) for arm in OTHER)

@@ -1,4 +1,4 @@
-"""Severe readings: from which pressure a reading is severe for a person, which arm confirms it, and what became of it.
+"""Severe readings: the limit for a person, the arm that confirms one, and what followed it.
 
 A reading is severe at the lowest limit that holds for the person or that any chosen guideline has for the setting.
 """
@@ -23,8 +23,11 @@ ADULT_FROM_YEARS = 18
 
 
 class ArmWatch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One arm's severe readings: the first and the last of them, whether a later one confirms, whether one at least the
-    persistent time later does, and how many valid readings after the last were not severe."""
+    """One arm's severe readings: the first and the last, and whether a later one confirms.
+
+    ``persistent`` where one at least the persistent time later confirms; ``stood_down`` counts the valid readings after the
+    last that were not severe.
+    """
 
     site: Site | None
     first: Attempt
@@ -35,8 +38,10 @@ class ArmWatch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 class SevereSeen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The severe readings of a sitting by their places, arm by arm; ``emergency`` where a child's confirmed ones are as high as
-    the limit for emergency care."""
+    """The severe readings of a sitting by their places, arm by arm.
+
+    ``emergency`` where a child's confirmed ones are as high as the limit for emergency care.
+    """
 
     edge: Edge
     severe: frozenset[int]
@@ -62,8 +67,11 @@ def see_severe(sitting: Sitting) -> SevereSeen:
 
 
 def severe_edge(sitting: Sitting) -> Edge:
-    """The lowest limit that holds: 180/110 for everybody, 160/110 in pregnancy and the weeks after birth, a child's own, and
-    the severe row of every chosen guideline that is for this person in this setting."""
+    """The lowest limit that applies.
+
+    180/110 for everybody, 160/110 in pregnancy and the weeks after birth, a child's own, and the severe row of every chosen
+    guideline that is for this person in this setting.
+    """
     limits = sitting.limits
     child = child_edge(sitting.rulebook, sitting.person, sitting.reading_set.subject, sitting.norms)
     edges = [limits.severe] + ([limits.severe_expecting] if sitting.person.expecting else []) + ([child] if child else [])
@@ -74,7 +82,7 @@ def severe_edge(sitting: Sitting) -> Edge:
 
 
 def child_edge(rulebook: Rulebook, person: Person, facts: Facts, norms: Norms | None) -> Edge | None:
-    """From where a child's pressure calls for emergency care once confirmed; None for adults and where the age is not known.
+    """The limit from which a child's pressure calls for emergency care once confirmed; None for adults and unknown ages.
 
     Under 13 years more than 30 mmHg above the 95th percentile, or above the height-free screening value where the percentiles
     are not known; from 13 years above 180/120. A boy of 8 without height: above 137/99. Source: [AAP17-SEVERE, AAP17-SCREEN].
@@ -119,20 +127,21 @@ def is_severe(attempt: Attempt, edge: Edge) -> bool:
     return (
         attempt.fault != "voided"
         and attempt.has_pressures
+        # Swapped pressures show nothing of severity: either number may be the wrong one.
         and attempt.systolic > attempt.diastolic
         and (attempt.systolic >= 100 * edge.systolic_mmhg or attempt.diastolic >= 100 * edge.diastolic_mmhg)
     )
 
 
 def watch_arms(sitting: Sitting, severe: list[Attempt]) -> list[ArmWatch]:
-    """The severe readings arm by arm, and what confirmed them; None stands for any site, where no arm is known."""
+    """The follow-up of severe readings, arm by arm; None stands for any site, where no arm is known."""
     sites = {attempt.index: usable_site(sitting, attempt.site) for attempt in severe}
     named = sorted(set(sites.values()), key=lambda site: site or "")
     return [watch_arm(sitting, site, [a for a in severe if sites[a.index] == site]) for site in named]
 
 
 def watch_arm(sitting: Sitting, site: Site | None, here: list[Attempt]) -> ArmWatch:
-    """One arm's severe readings. A reading too soon may confirm, but not stand down."""
+    """One arm's severe readings. A reading taken too soon may confirm, but not clear one."""
     last = here[-1]
     persistent = timedelta(minutes=sitting.limits.severe_persistent_minutes)
     interval = timedelta(seconds=sitting.protocol.interval_seconds)
@@ -160,30 +169,38 @@ def watch_arm(sitting: Sitting, site: Site | None, here: list[Attempt]) -> ArmWa
 
 
 def confirming_time(sitting: Sitting) -> timedelta:
-    """The longest time between two severe readings for the second to confirm the first: within one sitting, or an hour where
-    readings go over days. Source: [DECISION]."""
+    """The longest time between two severe readings for the second to confirm the first.
+
+    Within one sitting, or within an hour where readings go over days. Source: [DECISION].
+    """
     limits = sitting.limits
     apart = sitting.protocol.series is not None or sitting.reading_set.setting == "ambulatory"
     return timedelta(minutes=limits.confirm_severe_apart_series_minutes if apart else limits.confirm_severe_apart_minutes)
 
 
 def may_confirm(attempt: Attempt) -> bool:
-    """True where a reading can confirm or stand down a severe one: valid, not from a wrist or a leg, nor with a device that is
-    known not to be validated. Source: [DECISION]."""
+    """True where a reading can confirm or clear a severe one.
+
+    It is valid, not from a wrist or a leg, nor from a device known not to be validated. Source: [DECISION].
+    """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
     return attempt.sound and not unvalidated and attempt.site in (*ARMS, "not-recorded")
 
 
 def is_doubtful(attempt: Attempt) -> bool:
-    """True where a severe reading was taken where, or with what, none is confirmed: at a wrist, a leg or a finger, or with a
-    device that is not validated."""
+    """True where a severe reading needs a better site or device to be confirmed.
+
+    It was taken at a wrist, a leg or a finger, or with a device that is not validated.
+    """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
     return unvalidated or attempt.device_block is not None or attempt.site not in (*ARMS, "not-recorded")
 
 
 def usable_site(sitting: Sitting, site: Site) -> Site | None:
-    """The upper arm of a site's side, or the other one where it must not be used, or None where neither may be or no side is
-    known."""
+    """The upper arm on a site's side, else the other arm where that one must not be used.
+
+    None where neither may be used or no side is known.
+    """
     side = site.partition("-")[0]
     own = [arm for arm in ARMS if arm.partition("-")[0] == side]
     return next((arm for arm in (*own, *ARMS) if sitting.person.may_use(arm)), None) if own else None

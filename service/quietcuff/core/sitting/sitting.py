@@ -1,4 +1,4 @@
-"""One sitting as the rules see it: the person, the protocol that rules, the attempts in order, and who chose what."""
+"""One sitting as the rules see it: the person, the protocol in force, the attempts in order, and the origin of each choice."""
 
 from __future__ import annotations
 
@@ -19,9 +19,12 @@ from quietcuff.core.sitting.rules_in_force import applies, put_in_force
 
 
 class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Everything known before anything is decided. ``attempts`` and ``valid`` are in order of time; ``answers`` are those of
-    the context by name; ``applicable`` are the requested guidelines that are for this person, setting and protocol, with their
-    limits for these. ``norms`` are a child's, ``lacking`` the codes of what they would need."""
+    """Everything known before anything is decided.
+
+    ``attempts`` and ``valid`` are in order of time; ``answers`` are those of the context by name. ``applicable`` are the
+    requested guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's,
+    ``lacking`` the codes of missing facts for them.
+    """
 
     reading_set: ReadingSet
     history: History | None
@@ -148,6 +151,7 @@ def compares_again(history: History | None, limits: Limits) -> bool:
     """After one comparison that differed by 10 or more, the next visit compares again."""
     if history is None or len({pair.day for pair in history.pairs}) != 1:
         return False
+    # One large difference may be chance; the arm of record needs the same again on another day.
     count = len(history.pairs)
     systolic = sum(pair.systolic_difference_mmhg for pair in history.pairs) / count
     diastolic = sum(pair.diastolic_difference_mmhg for pair in history.pairs) / count
@@ -155,7 +159,7 @@ def compares_again(history: History | None, limits: Limits) -> bool:
 
 
 def default_guidelines(situation: Situation, preferred: list[str] | None, rulebook: Rulebook) -> list[str]:
-    """The tenant's own choice for adults; pregnancy and youth have theirs by the rulebook."""
+    """The tenant's own guidelines for adults; in pregnancy and for children the rulebook's."""
     adults = rulebook.defaults.follow_up.guidelines
     return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
 

@@ -1,6 +1,6 @@
-"""Attempts that fail one after another for one cause: what to change after a stated number, and when to give up.
+"""Attempts that fail one after another for one cause: the change due after a stated number, and the end of trying.
 
-Attempts count here, not only valid readings, so that no step is asked for again and again in vain.
+Every attempt counts here, not only valid readings, so that no step is repeated in vain.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Trouble(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 
 def find_trouble(sitting: Sitting) -> Trouble | None:
-    """The run of failures that an open sitting ends with; None where its last attempt is valid, and of a newborn."""
+    """The run of failures at the end of an open sitting; None where its last attempt is valid, and for a newborn."""
     attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
     if sitting.reading_set.closed or not attempts or attempts[-1].fault is None or sitting.person.neonate:
         return None
@@ -52,15 +52,17 @@ def find_trouble(sitting: Sitting) -> Trouble | None:
 
 
 def cause_of(sitting: Sitting, attempt: Attempt) -> str:
-    """The cause of a failure; sounds that go on to zero are a cause of their own, which the fourth phase cures. Source:
-    [PRACTICE]."""
+    """The cause of a failed attempt. Sounds that go on to zero are a cause of their own, solved by the fourth phase.
+
+    Source: [PRACTICE].
+    """
     if attempt.fault == "implausible" and needs_muffling(sitting, attempt):
         return "phase-four"
     return str(attempt.fault)
 
 
 def changes_for(sitting: Sitting, trouble: Trouble) -> list[Change]:
-    """The changes that may help against a cause, in order; what is not possible here is left out."""
+    """The changes possible for a cause, in order."""
     possible = {
         "auscultate": sitting.reading_set.context.auscultation_possible == "yes" and trouble.last.method != "auscultatory",
         "other-arm": other_free_arm(sitting, trouble.last.site) is not None,
@@ -76,16 +78,15 @@ def due_change(sitting: Sitting, trouble: Trouble) -> Change | None:
 
 
 def other_free_arm(sitting: Sitting, site: Site) -> Site | None:
-    """An upper arm that may be used, other than the one where it failed."""
+    """An upper arm that may be used, other than the one of the failure."""
     arms: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
     return next((arm for arm in arms if arm != site and sitting.person.may_use(arm)), None)
 
 
 def gave_up_for(sitting: Sitting) -> str | None:
-    """The reason why no further attempt is asked for in an open sitting: a cause that nothing helped, or ``attempts``; else
-    None.
+    """The cause for which no further attempt is asked for in an open sitting, or ``attempts``; else None.
 
-    A series goes on over days; only failures one after another end it.
+    A series goes on over days, so that only failures one after another end it.
     """
     if sitting.reading_set.closed:
         return None
