@@ -86,7 +86,7 @@ def test_the_service_does_what_its_document_says(sqlite_files: SqliteFiles, tmp_
             cwd=tmp_path,
             capture_output=True,
             text=True,
-            timeout=600,
+            timeout=2400,
             check=False,
         )
         assert run.returncode == 0, failures_of(run.stdout)[:12000] + run.stdout[-2000:] + run.stderr[-2000:]
