@@ -100,5 +100,6 @@ def test_rows_say_what_the_evaluation_says(stored: list[AnalysedSet], rulebook: 
     ids=["guideline", "protocol", "rounding", "fewer"],
 )
 def test_every_golden_sitting_can_be_asked_what_if(stored: list[AnalysedSet], rulebook: Rulebook, asked: WhatIf) -> None:
-    outcomes = outcomes_of(stored, asked, rulebook, other_rules(asked, rulebook))
+    # As if all were one person's, and by the core alone.
+    (outcomes,) = outcomes_of([stored], asked, rulebook, other_rules(asked, rulebook), None)
     assert len(outcomes) == len(stored) and sum(outcome.after is not None for outcome in outcomes) > 50
