@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
+from uuid import uuid4
 
 import httpx
 import pytest
 
+from api.serving import Server
 from api.test_reading_sets import whole_set
 from fhir_r4.profiles import faults_of
 
@@ -78,9 +80,14 @@ def test_whatever_of_ours_is_emitted_is_defined(client: httpx.Client, stranger: 
     }
 
 
-def test_observations_are_found_by_what_their_extensions_say(client: httpx.Client) -> None:
-    """Each own parameter against a plain filter over what is emitted."""
-    whole_set(client)
+def test_observations_are_found_by_what_their_extensions_say(server: Server) -> None:
+    """Each own parameter against a plain filter over what is emitted, of a tenant whose Observations fit one page."""
+    with server.client(tenant=f"own-{uuid4()}") as client:
+        whole_set(client)
+        look_for_extensions(client)
+
+
+def look_for_extensions(client: httpx.Client) -> None:
     every = [one["resource"] for one in client.get(f"{BASE}/Observation", params={"_count": "200"}).json()["entry"]]
     for name, ending in (("protocol", "result-protocol"), ("state", "sitting-state"), ("finding", "sitting-finding")):
         check(client, every, name, lambda one, ending=ending: [e for e in extensions(one) if e["url"].endswith(f"/{ending}")])
