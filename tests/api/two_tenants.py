@@ -15,7 +15,7 @@ from api.test_bulk import begin, finished, here
 from api.test_fhir import BASE
 from api.test_reading_sets import reading
 from bodies import DEVICE, FIRST_READING, OPENED_SET, SUBJECT
-from quietcuff.api.routes.device_payloads import FHIR_EXAMPLE, GATT_EXAMPLE, HL7_EXAMPLE
+from quietcuff.api.examples import example
 
 UUID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 # Until when a person's history was looked at: now.
@@ -26,6 +26,7 @@ CLOSED = {**OPENED_SET, "closed": True, "readings": READINGS}
 OPEN = json.loads(
     json.dumps(OPENED_SET | {"identifier": {"system": "urn:example:visit", "value": "1002"}}).replace("05-04", "06-04")
 )
+FHIR_EXAMPLE, GATT_EXAMPLE, HL7_EXAMPLE = example("fhir-observation"), example("gatt"), example("hl7v2")
 FHIR_DAY = {**FHIR_EXAMPLE, "effectiveDateTime": "2026-07-04T09:00:00+02:00"}
 REFUSED = {**GATT_EXAMPLE, "payloads": [{"characteristic": "2A35", "value_hex": "1e"}]}
 
