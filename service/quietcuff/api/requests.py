@@ -17,6 +17,7 @@ from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.model.fields import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
+from quietcuff.storage.rows.reading_sets import LONGEST_PAGE
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
 _VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)
@@ -223,6 +224,12 @@ def accepts_gzip(connection: Connection) -> bool:
 
 ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
 
+PAGE_LENGTH = OperationParameter(
+    name="limit",
+    within="query",
+    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+    description="The length of the page.",
+)
 IDEMPOTENCY_KEY = OperationParameter(
     name="Idempotency-Key",
     within="header",

@@ -25,7 +25,6 @@ REASONS = get_args(evaluation.Reason)
 STATES = get_args(evaluation.State)
 LEVELS = get_args(evaluation.Level)
 VISITS = (*get_args(fields.Visit), "not-recorded")
-ATTENDANCES = get_args(fields.Attendance)
 DECIDED_BY = ("systolic", "diastolic", "both")
 BASES = get_args(evaluation.Basis)
 

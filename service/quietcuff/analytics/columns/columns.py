@@ -15,7 +15,6 @@ from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.sitting.attempts import EXCLUDING_FLAGS
 
 NO_DAY = np.datetime64("NaT", "D")
-MICROSECONDS = "datetime64[us]"
 
 
 @dataclass(frozen=True, slots=True)

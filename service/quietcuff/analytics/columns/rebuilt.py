@@ -10,9 +10,8 @@ from datetime import UTC, date, datetime, time, timedelta, timezone
 from typing import Any, get_args
 
 import msgspec
-import pyarrow as pa
 
-from quietcuff.analytics.columns.batch import ANSWERS, rows_of, split_names
+from quietcuff.analytics.columns.batch import ANSWERS, split_names
 from quietcuff.core.model.fields import Arm
 from quietcuff.core.model.history import History, HistoryPair, HistorySitting
 from quietcuff.core.model.readings import (
@@ -32,12 +31,6 @@ from quietcuff.core.model.readings import (
 
 NOBODY = Identifier(system="urn:quietcuff:batch", value="row")
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
-
-
-def as_structs(batch: pa.RecordBatch, place: int) -> tuple[ReadingSet, History | None]:
-    """The set of one row, and what was known of earlier ones."""
-    (row,) = rows_of(batch, [place])
-    return rebuild(row)
 
 
 def rebuild(row: dict[str, Any]) -> tuple[ReadingSet, History | None]:

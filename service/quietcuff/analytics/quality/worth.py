@@ -9,7 +9,7 @@ from quietcuff.analytics.quality.density import displaced, smooth_around
 from quietcuff.analytics.quality.faults import FoundFault
 from quietcuff.analytics.quality.number_faults import SEED, Numbers, within_parts
 from quietcuff.analytics.quality.sets import SittingColumns, in_office, values_of
-from quietcuff.analytics.quality.shift import Drawn, Moved, draw_effects, labels_changed, labels_moved
+from quietcuff.analytics.quality.shift import Moved, draw_effects, labels_changed, labels_moved
 from quietcuff.analytics.quality.words import QualitySettings
 from quietcuff.core.rulebook.rulebook import Effect, Guideline
 
@@ -130,8 +130,3 @@ def of_second_arm(found: FoundFault, sittings: SittingColumns, guideline: Guidel
 def lost(found: FoundFault, sittings: SittingColumns) -> float:
     """Sittings of the fault that have no result."""
     return float(np.count_nonzero(found.sittings & np.isnan(sittings.numbers["systolic_mmhg"])))
-
-
-def as_drawn(number: float) -> Drawn:
-    """A number that was counted and not drawn."""
-    return Drawn(mean=number, low=number, high=number)

@@ -17,7 +17,7 @@ from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.openapi import Envelope
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import IDEMPOTENCY_KEY, header_of, idempotency_key_of, limit_parameter, query_of
+from quietcuff.api.requests import IDEMPOTENCY_KEY, PAGE_LENGTH, header_of, idempotency_key_of, limit_parameter, query_of
 from quietcuff.api.responses import answer, answer_page, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application.payloads import refused
@@ -136,12 +136,7 @@ REFUSED = Operation(
     summary="Payloads that could not be read, newest first",
     access=SEARCH,
     parameters=(
-        OperationParameter(
-            name="limit",
-            within="query",
-            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
-            description="The length of the page.",
-        ),
+        PAGE_LENGTH,
         OperationParameter(
             name="cursor", within="query", schema={"type": "string"}, description="From an earlier page's next link."
         ),

@@ -23,6 +23,7 @@ from quietcuff.api.requests import (
     IF_MATCH,
     IF_MATCH_OR_ANY,
     IF_NONE_MATCH,
+    PAGE_LENGTH,
     Connection,
     format_of,
     id_parameter,
@@ -113,12 +114,7 @@ LIST = Operation(
             name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
         ),
         *MARK_PARAMETERS,
-        OperationParameter(
-            name="limit",
-            within="query",
-            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
-            description="The length of the page.",
-        ),
+        PAGE_LENGTH,
         OperationParameter(
             name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
         ),

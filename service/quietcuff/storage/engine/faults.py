@@ -126,10 +126,9 @@ BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
     (asyncpg.InternalClientError, "", GONE),
     (OSError, "", GONE),
 )
-FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
-
-
+# Part of the text of an error that has the code of a missing right.
 ROW_SECURITY = "violates row-level security policy"
+FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
 
 
 def fault_of(error: BaseException) -> DatabaseFault | None:
