@@ -119,7 +119,9 @@ def run_list(arguments: argparse.Namespace) -> int:
     """Show the clients of a tenant."""
 
     def read(connection: Any) -> list[ClientRow]:
-        return clients_of_tenant(connection, named(connection, arguments.tenant).tenant_id)
+        tenant = named(connection, arguments.tenant)
+        tell_trail(connection, tenant.tenant_id, "run-command", "clients list")
+        return clients_of_tenant(connection, tenant.tenant_id)
 
     def keys_of_row(row: ClientRow) -> str:
         return row.key_set_url or ", ".join(key["kid"] for key in read_key_set(row.key_set or b""))

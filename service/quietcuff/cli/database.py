@@ -17,6 +17,7 @@ from rich.console import Console
 from rich.progress import track
 
 from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.tenant_work import tell_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
@@ -37,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     downgrade.set_defaults(run=run_downgrade)
     compact = actions.add_parser("compact", help="write SQLite's file anew, so that nothing deleted is left in it")
     compact.set_defaults(run=run_compact)
-    verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing")
+    verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing of it")
     verify.set_defaults(run=run_verify)
 
     public_url = actions.add_parser("public-url", help="show what identifiers and links begin with, or move it")
@@ -70,6 +71,7 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
     async with opened(settings) as store:
         if url is not None:
             await store.write(NO_TENANT, lambda transaction: move_public_url(transaction, url, datetime.now(UTC)))
+            await tell_every_trail(store, settings.trail, "change-settings", "database public-url")
         return await store.read(NO_TENANT, find_public_url) or ""
 
 
@@ -80,6 +82,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
     # Before the file holds anything: nobody else on this machine may read it at any moment.
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
+    tell_if_there(read_settings(os.environ))
     say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
     return 0
 
@@ -90,6 +93,8 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
     from quietcuff.storage.engine.migrate import downgrade
 
     require_there(read_settings(os.environ).database_url)
+    # Before: older schemas have no such trail, or none at all.
+    tell_if_there(read_settings(os.environ))
     downgrade(read_settings(os.environ).database_url, arguments.revision)
     say(f"The schema is at {arguments.revision}.")
     return 0
@@ -110,6 +115,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
     if lock is None:
         raise StoreNotUsable("This is for SQLite. On PostgreSQL, VACUUM FULL does it, table by table.")
     try:
+        tell_if_there(read_settings(os.environ))
         compact(url)
     finally:
         lock.release()
@@ -144,13 +150,14 @@ async def verify(settings: Settings) -> int:
     Raises:
         StoreNotUsable: the schema is not the newest.
     """
-    # Nothing is written, so that no key of the trail is needed.
+    # Nothing but the trail is written, which can be done without.
     async with opened(settings, needs_trail_key=False) as store:
         sets, flaws = 0, []
         for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
             counted, found = await look_through_tenant(store, tenant_id)
             sets += counted
             flaws += [f"tenant {tenant_id}, set {flaw.set_id}: {flaw.what}" for flaw in found]
+        await tell_every_trail(store, settings.trail)
     for line in flaws[:MOST_SHOWN]:
         sys.stdout.write(line + "\n")
     say(f"{sets:,} sets looked through: {f'{len(flaws):,} flaws' if flaws else 'all holds together'}.")

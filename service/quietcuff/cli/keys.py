@@ -75,7 +75,9 @@ def run_list(arguments: argparse.Namespace) -> int:
     """Show the keys of a tenant."""
 
     def read(connection: Any) -> list[KeyRow]:
-        return keys_of_tenant(connection, named(connection, arguments.tenant).tenant_id)
+        tenant = named(connection, arguments.tenant)
+        tell_trail(connection, tenant.tenant_id, "run-command", "keys list")
+        return keys_of_tenant(connection, tenant.tenant_id)
 
     names = ("prefix", "name", "scopes", "made", "expires", "revoked", "last_used")
     rows = (

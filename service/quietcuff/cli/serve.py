@@ -18,8 +18,10 @@ from quietcuff.cli.database import make_if_new
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
+from quietcuff.cli.support.tenant_work import tell_every_trail
 from quietcuff.cli.support.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
 from quietcuff.storage.engine.migrate import require_row_security
@@ -27,6 +29,7 @@ from quietcuff.storage.engine.store import NO_TENANT
 
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
+DIGEST_SHOWN = 12
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,6 +74,8 @@ async def check_database(settings: Settings, *, resumes: bool = False) -> Settin
         # A role that owns the tables or passes row security by would let a query without its tenant see every tenant.
         await store.read(NO_TENANT, require_row_security)
         settings = await settle_public_url(store, settings, os.environ)
+        rules = load_rulebook().digest.removeprefix("sha256:")[:DIGEST_SHOWN]
+        await tell_every_trail(store, settings.trail, what=f"serve: rules {rules}")
         reason = await why_not_deliver(store, settings, resumes=resumes) if settings.delivers or resumes else None
     if reason is None:
         return settings

@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import NO_SUCH_TENANT
+from quietcuff.cli.support.tenant_work import NO_SUCH_TENANT, tell_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
@@ -46,6 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run_key(arguments: argparse.Namespace) -> int:
     """Create a key and print its name."""
+    # Before it is made: what is written now is still chained with the key before.
+    tell_if_there(read_settings(os.environ))
     key = add_trail_key(arguments.file, rotate=arguments.rotate)
     say(f"Made key {key.name}. Name the file in QUIETCUFF_TRAIL_KEY_FILE, and start every process that writes anew.")
     say("Keep a copy where the database's backups are not: without its keys the trail cannot be verified.")
@@ -54,11 +56,13 @@ def run_key(arguments: argparse.Namespace) -> int:
 
 def run_seal(arguments: argparse.Namespace) -> int:
     """Seal every lane, and copy the seals if asked."""
-    # Never over an older file: seals that were put aside are the proof that the database itself cannot give.
+    files = read_settings(os.environ).trail
     if arguments.to is not None and os.path.exists(arguments.to):
         raise NotAcceptable([Fault(parameter="to", code="bad-setting", detail="A file that is not there yet.")])
 
     async def seal(store: Store) -> tuple[int, list[Seal]]:
+        # Before, so that the seals hold this too.
+        await tell_every_trail(store, files)
         tenant_ids = await store.read(NO_TENANT, all_tenant_ids)
         made = await store.seal(tenant_ids)
         return made, [seal for one in tenant_ids for seal in await store.read(one, partial(all_seals, tenant_id=one))]
@@ -79,7 +83,9 @@ def run_verify(arguments: argparse.Namespace) -> int:
 
     async def verify(store: Store) -> dict[str, Checked]:
         tenants = await wanted_tenants(store, arguments.tenant)
-        return {tenant.name: await verify_tenant(store, tenant, keys, kept) for tenant in tenants}
+        found = {tenant.name: await verify_tenant(store, tenant, keys, kept) for tenant in tenants}
+        await tell_every_trail(store, files)
+        return found
 
     found = asyncio.run(on_open_store(verify))
     if arguments.json:

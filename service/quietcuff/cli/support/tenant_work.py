@@ -6,20 +6,24 @@ import asyncio
 import getpass
 import os
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, TypeVar
 from uuid import uuid4
 
 from quietcuff.application import AppContext, Caller, open_desk
 from quietcuff.application.context import note, now
-from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.words import CALLED
-from quietcuff.core.model.errors import NotFound
+from quietcuff.cli.support.complaints import sentence_of
+from quietcuff.cli.support.opening import opened, require_trail_key
+from quietcuff.cli.support.words import CALLED, say
+from quietcuff.core.model.errors import Busy, NotFound, StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import read_settings
+from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.backends import enter_tenant
-from quietcuff.storage.engine.store import NO_TENANT
-from quietcuff.storage.rows.tenants import Tenant, find_tenant
+from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant
+from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.trail import TrailEntry, record
 
 T = TypeVar("T")
@@ -84,6 +88,31 @@ def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = 
         origin=machine_user(),
     )
     record(connection, entry)
+
+
+async def tell_every_trail(store: Store, files: TrailFiles, action: str = "run-command", what: str | None = None) -> None:
+    """Put what a command does into the trail of every tenant, for it is about all of them. Where that cannot be, it is said,
+    and the command goes on: to look at a database that takes no writes must be possible."""
+    # Here, for the writers of a store do not know which command is run.
+    told = what or CALLED.get()
+
+    try:
+        await require_trail_key(store, files)
+        for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
+            await store.write(tenant_id, partial(tell_trail, tenant_id=tenant_id, action=action, what=told))
+    except (Busy, StoreNotUsable) as error:
+        say(f"The trail is not told of this. {sentence_of(error)}")
+
+
+def tell_if_there(settings: Settings, what: str | None = None) -> None:
+    """The same for commands that need no database, or change its schema: they are told of where there is a trail to tell."""
+
+    async def tell() -> None:
+        async with opened(settings, needs_trail_key=False) as store:
+            await tell_every_trail(store, settings.trail, what=what)
+
+    with suppress(StoreNotUsable, Busy):
+        asyncio.run(tell())
 
 
 def machine_user() -> str:
