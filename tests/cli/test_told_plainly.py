@@ -13,6 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from api.serving import serving
+from api.test_bulk import begin, finished
+from api.test_reading_sets import named
+from bodies import OPENED_SET
 from databases import PostgresqlServer
 from quietcuff.cli import main
 
@@ -52,6 +56,9 @@ def refused(capsys: pytest.CaptureFixture[str], *command: str) -> str:
         ["refused", "list", *IN_CLINIC],
         ["retention", "holds", *IN_CLINIC],
         ["prior", "clear", *IN_CLINIC],
+        ["groups", "list", *IN_CLINIC],
+        ["exports", "list", *IN_CLINIC],
+        ["trail", "list", *IN_CLINIC],
         ["trail", "verify"],
         ["trail", "seal"],
         ["deliver", "--once"],
@@ -77,6 +84,10 @@ def test_only_what_creates_makes_a_database(tmp_path: Path, capsys: pytest.Captu
         (["export", "--tenant", "nobody", "--to", "out"], "quietcuff tenants list shows"),
         (["import", os.devnull, "--tenant", "nobody"], "quietcuff tenants list shows"),
         (["trail", "verify", "--tenant", "nobody"], "quietcuff tenants list shows"),
+        (["trail", "list", "--tenant", "nobody"], "quietcuff tenants list shows"),
+        (["trail", "list", "--most", "0", *IN_CLINIC], "most (out-of-range)"),
+        (["groups", "list", "--tenant", "nobody"], "quietcuff tenants list shows"),
+        (["exports", "list", "--tenant", "nobody"], "quietcuff tenants list shows"),
         (["keys", "revoke", "nobodyss"], "quietcuff keys list shows"),
         (["clients", "revoke", NO_ID], "quietcuff clients list shows"),
         (["clients", "revoke", "nobody"], "client (not-an-id)"),
@@ -167,9 +178,52 @@ def test_lists_are_lines_with_tabs_when_piped_and_json_when_asked(capsys: pytest
     assert (row["prefix"], row["revoked"]) == (prefix, None)
     assert main(["tenants", "list", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == [{"tenant": "clinic", "number": 1, "time_zone": "UTC", "keep_years": None}]
-    for command in (["clients", "list"], ["targets", "list"], ["refused", "list"], ["retention", "holds"]):
+    empty = ["clients", "targets", "refused", "groups", "exports"]
+    for command in (*([name, "list"] for name in empty), ["retention", "holds"]):
         assert main([*command, *IN_CLINIC]) == 0 and capsys.readouterr().out == ""
         assert main([*command, "--json", *IN_CLINIC]) == 0 and json.loads(capsys.readouterr().out) == []
+
+
+def test_groups_exports_and_the_trail_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each by the id under which requests know it, and without what people are known by."""
+    assert main(KEY) == 0
+    key = capsys.readouterr().out.strip()
+    person = {"system": "urn:example:mrn", "value": "p-0815"}
+    with serving(f"sqlite:///{Path.cwd()}/quietcuff.db") as server, server.client_of(key) as client:
+        stored = client.post("/v1/reading-sets", json=named(OPENED_SET)).json()
+        by_name = client.post("/v1/groups", json={"name": "by name", "identifiers": [person]}).json()["id"]
+        at_home = client.post("/v1/groups", json={"name": "at home", "setting": "home", "taken_from": "2026-05-01"}).json()[
+            "id"
+        ]
+        job = begin(client, "$export", _type="Patient,Observation").rpartition("/")[2]
+        finished(client, f"/fhir/R4/bulk/{job}")
+        audits = client.get("/fhir/R4/AuditEvent?_count=100").json()["entry"]
+        ids = {entry["resource"]["id"] for entry in audits}
+
+    def listed(*command: str) -> list[dict[str, object]]:
+        assert main([*command, "list", "--json", *IN_CLINIC]) == 0
+        out = capsys.readouterr().out
+        assert "0815" not in out
+        found: list[dict[str, object]] = json.loads(out)
+        assert main([*command, "list", *IN_CLINIC]) == 0
+        lines = capsys.readouterr().out.splitlines()
+        assert all(line.count("\t") == len(found[0]) - 1 for line in lines) and len(lines) >= len(found)
+        return found
+
+    first, second = listed("groups")
+    assert (first["id"], first["name"], first["setting"], first["taken_from"]) == (at_home, "at home", "home", "2026-05-01")
+    assert (second["id"], second["identifiers"], second["setting"]) == (by_name, 1, None)
+    (export,) = listed("exports")
+    assert (export["id"], export["state"], export["types"]) == (job, "done", "Patient Observation")
+    assert export["asked_by"] == f"key:{key.split('_')[1]}" and str(export["expires"]) > str(export["complete_until"])
+    rows = listed("trail")
+    assert ids <= {str(row["id"]) for row in rows}
+    assert [row["at"] for row in rows] == sorted((row["at"] for row in rows), reverse=True)
+    assert rows[0]["what"] == "trail list" and rows[0]["actor"] == "command"
+    (made,) = [row for row in rows if row["action"] == "create-set"]
+    assert (made["set"], made["subject"], made["version"]) == (stored["id"], stored["subject_id"], 1)
+    assert main(["trail", "list", "--most", "2", *IN_CLINIC]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
 
 
 @pytest.mark.parametrize("width", ["200", "60"])

@@ -30,12 +30,14 @@ COMMANDS = {
     "tenants": ("tenants", "what a tenant decides for itself"),
     "prior": ("prior", "fit a prior to a tenant's own history"),
     "clients": ("clients", "register, list and revoke clients that sign for themselves"),
+    "groups": ("groups", "list the groups that exports may be narrowed to"),
+    "exports": ("exports", "list the exports that were asked for, and how each stands"),
     "targets": ("targets", "look at delivery targets, and send again what was given up"),
     "deliver": ("deliver", "send on what was stored to the targets of each tenant"),
     "database": ("database", "bring the database's schema up or down, or check what is stored"),
     "openapi": ("openapi", "print the OpenAPI document"),
     "refused": ("refused", "payloads that could not be read: list, show, replay"),
-    "trail": ("trail", "see whether the trail is as it was written; seal it; make its key"),
+    "trail": ("trail", "list the trail; see whether it is as it was written; seal it; make its key"),
     "retention": ("retention", "delete what is older than a tenant keeps; erase or hold a person"),
 }
 

@@ -1,4 +1,4 @@
-"""``quietcuff trail``: verify and seal the audit trail, and create the key with which it is chained."""
+"""``quietcuff trail``: list it, see whether it is as it was written, seal it, and make the key that it is chained with."""
 
 from __future__ import annotations
 
@@ -13,23 +13,43 @@ import msgspec
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from quietcuff.application import AppContext, Caller
+from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import NO_SUCH_TENANT, tell_every_trail, tell_if_there
+from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, tell_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant_by_id
-from quietcuff.storage.trail.checking import Checked, TrailCheck, count_rows, rows_after, unknown_keys
+from quietcuff.storage.trail.checking import (
+    Checked,
+    TrailCheck,
+    TrailRow,
+    count_rows,
+    newest_rows,
+    rows_after,
+    unknown_keys,
+)
 from quietcuff.storage.trail.keys import TrailKey, add_trail_key
 from quietcuff.storage.trail.seals import Seal, all_seals, read_seals, write_seals
 
 ROWS_BETWEEN_LINES = 1_000_000
+SHOWN_AT_FIRST, MOST_SHOWN = 100, 100_000
+LISTED = (
+    *("id", "at", "actor", "action", "outcome", "what"),
+    *("subject", "set", "version", "found", "origin", "request"),
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+    listing = actions.add_parser("list", help="the newest rows of a tenant's trail")
+    listing.add_argument("--tenant", required=True)
+    listing.add_argument("--most", type=int, default=SHOWN_AT_FIRST, help=f"how many; {SHOWN_AT_FIRST} by default")
+    add_json_to(listing)
+    listing.set_defaults(run=run_list)
     verify = actions.add_parser("verify", help="look through the trail; 1 where anything was altered, deleted or moved")
     verify.add_argument("--tenant", help="of this tenant alone; of every tenant by default")
     verify.add_argument("--seals", metavar="FILE", help="a file of seals; that of QUIETCUFF_TRAIL_SEAL_FILE by default")
@@ -42,6 +62,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     key.add_argument("file", metavar="FILE")
     key.add_argument("--rotate", action="store_true", help="a key that follows those that the file holds")
     key.set_defaults(run=run_key)
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    """Show the newest rows, this command among them. ``id`` is that of the AuditEvent."""
+    most = arguments.most
+    if not 1 <= most <= MOST_SHOWN:
+        raise NotAcceptable([Fault(parameter="most", code="out-of-range", detail=f"1 to {MOST_SHOWN:,}.")])
+
+    async def ask(desk: AppContext, caller: Caller) -> list[TrailRow]:
+        return await desk.store.read(caller.tenant_id, partial(newest_rows, tenant_id=caller.tenant_id, most=most))
+
+    rows = (
+        (
+            *(f"{row.lane:x}-{row.position}", row.entry.at, row.entry.actor, row.entry.action, row.entry.outcome),
+            *(row.entry.what, *(None if one is None else str(one) for one in (row.entry.subject_id, row.entry.set_id))),
+            *(row.entry.version, row.entry.found, row.entry.origin, str(row.entry.request_id)),
+        )
+        for row in on_desk(arguments.tenant, ACTOR, ask)
+    )
+    show_list(LISTED, rows, as_json=arguments.json)
+    return 0
 
 
 def run_key(arguments: argparse.Namespace) -> int:
@@ -57,6 +98,7 @@ def run_key(arguments: argparse.Namespace) -> int:
 def run_seal(arguments: argparse.Namespace) -> int:
     """Seal every lane, and copy the seals if asked."""
     files = read_settings(os.environ).trail
+    # Never over an older file: seals that were put aside are the proof that the database itself cannot give.
     if arguments.to is not None and os.path.exists(arguments.to):
         raise NotAcceptable([Fault(parameter="to", code="bad-setting", detail="A file that is not there yet.")])
 

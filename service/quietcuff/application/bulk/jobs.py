@@ -16,7 +16,7 @@ from quietcuff.core.model.errors import NotFound, TooOften
 from quietcuff.fhir.bulk.gzip_files import HEADER, trailer, unpacked
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, words
 from quietcuff.storage.bulk.files import FileRow, files_of_job, read_chunk
-from quietcuff.storage.bulk.jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, note_poll
+from quietcuff.storage.bulk.jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, list_jobs, note_poll
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
 
@@ -35,6 +35,37 @@ class Export(msgspec.Struct, frozen=True, kw_only=True):
     transaction_time: datetime | None = None
     expires_at: datetime | None = None
     files: list[FileRow] = []
+
+
+class ListedExport(msgspec.Struct, frozen=True, kw_only=True):
+    """An export in a list: how it stands, and not what was asked for. ``transaction_time`` is until when it is complete."""
+
+    id: str
+    state: str
+    types: tuple[str, ...]
+    created_by: str
+    created_at: datetime
+    attempts: int
+    transaction_time: datetime | None
+    expires_at: datetime | None
+
+
+async def list_exports(desk: AppContext, caller: Caller) -> list[ListedExport]:
+    """Every export of the tenant that is kept, the newest first."""
+    jobs = await desk.store.read(caller.tenant_id, lambda snapshot: list_jobs(snapshot, caller.tenant_id))
+    return [
+        ListedExport(
+            id=str(job.job_id),
+            state=job.state,
+            types=PLAN.decode(job.plan).types,
+            created_by=job.created_by,
+            created_at=job.created_at,
+            attempts=job.attempts,
+            transaction_time=job.transaction_time,
+            expires_at=job.expires_at,
+        )
+        for job in jobs
+    ]
 
 
 async def start_export(desk: AppContext, caller: Caller, plan: ExportPlan, limits: ExportLimits) -> str:

@@ -52,6 +52,7 @@ _OF_TENANT = _c.tenant_id == bindparam("tenant_id")
 _THIS = (_OF_TENANT, _c.job_id == bindparam("job_id"))
 _THE_ONE = (_c.tenant_id == bindparam("of_tenant"), _c.job_id == bindparam("of_job"))
 FIND = Query(_from_columns, _ALL.where(*_THIS))
+LIST = Query(_from_columns, _ALL.where(_OF_TENANT).order_by(_c.created_at.desc(), _c.job_id))
 _IS_OPEN = or_(_c.state == WAITING, _c.state == RUNNING)
 COUNT_OPEN: Query[int] = Query(int, select(func.count()).where(_OF_TENANT, _IS_OPEN))
 _IS_FREE = (
@@ -92,6 +93,11 @@ def insert_job(connection: Connection, row: JobRow) -> None:
 
 def find_job(connection: Connection, tenant_id: int, job_id: UUID) -> JobRow | None:
     return FIND.first(connection, {"tenant_id": tenant_id, "job_id": job_id})
+
+
+def list_jobs(connection: Connection, tenant_id: int) -> list[JobRow]:
+    """Every job that is not swept away yet, the newest first."""
+    return LIST.all(connection, {"tenant_id": tenant_id})
 
 
 def count_open_jobs(connection: Connection, tenant_id: int) -> int:

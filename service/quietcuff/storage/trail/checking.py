@@ -103,6 +103,20 @@ ROWS = Query(
 )
 
 
+NEWEST = Query(
+    _row,
+    select(_t.lane, _t.position, _t.chain, *(_t[name] for name in TrailEntry.__struct_fields__))
+    .where(_OF_TENANT)
+    .order_by(_t.at.desc(), _t.lane, _t.position.desc())
+    .limit(bindparam("most")),
+)
+
+
+def newest_rows(connection: Connection, tenant_id: int, most: int) -> list[TrailRow]:
+    """The newest rows of every lane, the newest first."""
+    return NEWEST.all(connection, {"tenant_id": tenant_id, "most": most})
+
+
 def count_rows(connection: Connection, tenant_id: int) -> int:
     """The number of rows in the trail of a tenant."""
     return COUNT.all(connection, {"tenant_id": tenant_id})[0]
