@@ -14,10 +14,11 @@ import pytest
 
 from api.serving import PROBLEM_JSON, Server, new_key, problem, serving
 from api.test_reading_sets import named, open_set
-from bodies import APPEND, CORRECTION, OPENED_SET
+from bodies import OPENED_SET
 from databases import SqliteFiles
-from quietcuff.api import background, examples
+from quietcuff.api import background
 from quietcuff.api.app import create_app
+from quietcuff.api.examples import SITTINGS, example
 from quietcuff.core.model.errors import Busy, StoreNotUsable
 from quietcuff.settings import Settings
 from quietcuff.storage.engine import migrate
@@ -111,25 +112,21 @@ def test_nothing_is_opened_before_the_application_starts(tmp_path: Path) -> None
 
 
 def test_the_examples_of_the_document_are_accepted(desk: httpx.Client) -> None:
-    for body in examples.READING_SETS.values():
-        assert desk.post("/v1/evaluations", json=body).status_code == 200
-        assert desk.post("/v1/reading-sets", json=body).status_code == 201
-    for body in examples.SUBJECTS.values():
-        assert desk.post("/v1/subjects", json=body).status_code in (200, 201)
-    for body in examples.IDENTIFIERS.values():
-        assert desk.post("/v1/subjects/find", json=body).status_code == 200
-    for body in examples.DEVICES.values():
-        assert desk.post("/v1/devices", json=body).status_code in (200, 201)
-    for body in examples.APPENDS.values():
-        path, _ = open_set(desk)
-        assert desk.post(f"{path}/readings", json=body, headers={"If-Match": '"1"'}).status_code == 200
-    for body in examples.CORRECTIONS.values():
-        path, _ = open_set(desk)
-        for version, second in enumerate(("01:10", "02:20"), start=1):
-            reading = {**APPEND["readings"][0], "taken_at": f"2026-05-04T09:{second}+02:00"}
-            desk.post(f"{path}/readings", json={"readings": [reading]}, headers={"If-Match": f'"{version}"'})
-        assert desk.post(f"{path}/corrections", json=body, headers={"If-Match": '"3"'}).status_code == 200
-    assert CORRECTION in examples.CORRECTIONS.values() and APPEND in examples.APPENDS.values()
+    for name in SITTINGS.values():
+        assert desk.post("/v1/evaluations", json=example(name)).status_code == 200
+        assert desk.post("/v1/reading-sets", json=example(name)).status_code == 201
+    assert desk.post("/v1/subjects", json=example("subject")).status_code in (200, 201)
+    assert desk.post("/v1/subjects/find", json=example("identifier")).status_code == 200
+    assert desk.post("/v1/devices", json=example("device")).status_code in (200, 201)
+    path, _ = open_set(desk)
+    one_more = example("one-more-reading")
+    assert desk.post(f"{path}/readings", json=one_more, headers={"If-Match": '"1"'}).status_code == 200
+    path, _ = open_set(desk)
+    for version, second in enumerate(("01:10", "02:20"), start=1):
+        reading = {**one_more["readings"][0], "taken_at": f"2026-05-04T09:{second}+02:00"}
+        desk.post(f"{path}/readings", json={"readings": [reading]}, headers={"If-Match": f'"{version}"'})
+    corrected = desk.post(f"{path}/corrections", json=example("correct-sitting"), headers={"If-Match": '"3"'})
+    assert corrected.status_code == 200
 
 
 def test_the_only_errors_of_the_tree_that_are_not_answered_by_name_are_failures() -> None:
