@@ -147,7 +147,7 @@ def test_a_part_of_a_reading_that_is_not_stored_cannot_be_corrected(sender: Send
 def test_each_thing_refused_has_its_error_and_the_rest_is_stored(desk: httpx.Client) -> None:
     (said,) = sent(desk, MESSY)
     assert str(said.segment("MSA")[1]) == "AE" and str(said.segment("MSA")[2]) == "W#17"
-    assert str(said.segment("MSH")[5]) == "OLDPAD" and str(said.segment("MSH")[9]) == "ACK"
+    assert str(said.segment("MSH")[5]) == "VITALS" and str(said.segment("MSH")[9]) == "ACK"
     told = [(str(err[1][0][0]), str(err[5][0][0])) for err in said.segments("ERR")]
     assert len(told) == 7 and ("OBX", "off-scale") in told and ("OBX", "unknown-status") in told
     listed = desk.get("/v1/refused-payloads", params={"limit": 100}).json()["items"]

@@ -96,7 +96,7 @@ def hl7v2(one: Measured, system: str, rng: random.Random) -> bytes:
         for row, code, value in ((1, "8480-6", one.systolic), (2, "8462-4", 80))
     ]
     sent = f"{START + timedelta(days=4):%Y%m%d%H%M%S}+0000"
-    head = rf"MSH|^~\&|{system}|WESTWING|CUFFHUB|REGION7|{sent}||ORU^R01^ORU_R01|C{rng.randrange(10**9)}|P|2.5.1"
+    head = rf"MSH|^~\&|{system}|WESTWING|RECEIVER|REGION7|{sent}||ORU^R01^ORU_R01|C{rng.randrange(10**9)}|P|2.5.1"
     people = ["PID|1||" + one.person + "^^^&2.999.41&ISO^MR", f"OBR|1||{system}-{one.systolic}|85354-9^^LN|||{at}"]
     return "\r".join([head, *people, *rows, ""]).encode()
 
@@ -177,7 +177,7 @@ class Senders:
         if way == "gatt":
             await self.payload("gatt", gatt(some, self.rng), key)
         elif way == "hl7v2":
-            await self.payload("hl7v2", hl7v2(one, self.rng.choice(["PAD", "WARD"]), self.rng), key)
+            await self.payload("hl7v2", hl7v2(one, self.rng.choice(["VITALS", "WARD"]), self.rng), key)
         else:
             system = None if way == "fhir-nameless" else self.rng.choice(["urn:example:hub-a", "urn:example:hub-b"])
             await self.payload("fhir", fhir(some, system), key)

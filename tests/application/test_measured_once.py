@@ -239,7 +239,7 @@ async def test_a_message_with_a_key_is_acknowledged_to_the_byte(clinic: Clinic) 
 
 
 def hl7(*rows: str, at: str = "20260504090000+0200", sent: str = "20260504090200+0200", control: str = "W-1") -> bytes:
-    head = rf"MSH|^~\&|PAD|WESTWING|CUFFHUB|REGION7|{sent}||ORU^R01^ORU_R01|{control}|P|2.5.1||||||UNICODE UTF-8"
+    head = rf"MSH|^~\&|VITALS|WESTWING|RECEIVER|REGION7|{sent}||ORU^R01^ORU_R01|{control}|P|2.5.1||||||UNICODE UTF-8"
     segments = [head, "PID|1||p-0001^^^WESTWING^MR", f"OBR|1|ORD-1|OBS-1|85354-9^^LN|||{at}", *rows]
     return "\r".join([*segments, ""]).encode()
 

@@ -16,7 +16,7 @@ OBR = "OBR|1|O-1^WEST|F-1^WEST|85354-9^Blood pressure panel^LN|||20260314070500+
 # Three common faults of real feeds and one of each other sort, all in one message of a version of long ago.
 MESSY = "\r".join(
     [
-        r"MSH$%+#*$OLDPAD$WEST$CUFFHUB$REGION7$20260314071500$$ORU%R01$W#E#17$P$2.3",
+        r"MSH$%+#*$VITALS$WEST$RECEIVER$REGION7$20260314071500$$ORU%R01$W#E#17$P$2.3",
         "PID$1$$P-9%%%WESTWING%MR$$Invented%Person",
         "ZQC$anything$at%all",
         "OBR$1$$F-9%WEST$55284-4%Blood pressure%LN$$$20260315070500+0000",
@@ -38,7 +38,7 @@ def message(
     *rows: str, head: str = "2.5.1", pid: str = PID, obr: str = OBR, processing: str = "P", control: str = "C-1"
 ) -> bytes:
     """A message of one order; ``head`` is its version, and what comes after it in MSH."""
-    msh = f"MSH|^~\\&|PAD|WEST|CUFFHUB|REGION7|20260314071512+0000||ORU^R01^ORU_R01|{control}|{processing}|{head}"
+    msh = f"MSH|^~\\&|VITALS|WEST|RECEIVER|REGION7|20260314071512+0000||ORU^R01^ORU_R01|{control}|{processing}|{head}"
     return "".join(f"{line}\r" for line in (msh, pid, obr, *rows) if line).encode()
 
 
