@@ -1,4 +1,4 @@
-"""``quietcuff database``: upgrade, downgrade, compact and verify the database, and show or move its public URL.
+"""``quietcuff database``: upgrade, back up, restore, verify the database and more, and show or move its public URL.
 
 Verification checks that every version, reading and claim has its set, and that every set has all its parts.
 """
@@ -40,6 +40,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     compact.set_defaults(run=run_compact)
     verify = actions.add_parser("verify", help="see whether what is stored holds together; changes nothing of it")
     verify.set_defaults(run=run_verify)
+    backup = actions.add_parser("backup", help="write all of it into one new file, while it is in use")
+    backup.add_argument("file", metavar="FILE", type=Path, help="a file that is not there yet; guard it as you guard the data")
+    backup.set_defaults(run=run_backup)
+    restore = actions.add_parser("restore", help="make the database what a backup holds; it delivers nothing until told to")
+    restore.add_argument("file", metavar="FILE", type=Path, help="what quietcuff database backup wrote")
+    restore.add_argument(
+        "--replace",
+        action="store_true",
+        help="where there is a database already: put its SQLite file aside; on PostgreSQL lose what it holds",
+    )
+    restore.set_defaults(run=run_restore)
 
     public_url = actions.add_parser("public-url", help="show what identifiers and links begin with, or move it")
     public_url.add_argument("url", nargs="?", help="the new one; identifiers that others keep do not follow")
@@ -120,6 +131,42 @@ def run_compact(arguments: argparse.Namespace) -> int:
     finally:
         lock.release()
     say("The file was written anew.")
+    return 0
+
+
+def run_backup(arguments: argparse.Namespace) -> int:
+    """Write a backup, and record it in the trail once it is whole."""
+    from quietcuff.cli.support.opening import require_there
+    from quietcuff.cli.support.progress import part_done
+    from quietcuff.storage.engine.backup import back_up
+
+    settings = read_settings(os.environ)
+    require_there(settings.database_url)
+    with part_done("copied") as told:
+        size = back_up(parse_url(settings.database_url), arguments.file, told)
+    # Afterwards, since the newest of these rows tells how old the newest backup is.
+    tell_if_there(settings)
+    say(
+        f"{arguments.file}: {size / 1e6:,.1f} MB. It holds all that the database holds, keys to records too: guard it likewise."
+    )
+    return 0
+
+
+def run_restore(arguments: argparse.Namespace) -> int:
+    """Restore a backup, bring its schema up to date, and tell what has to be done by hand."""
+    from quietcuff.cli.support.progress import part_done
+    from quietcuff.storage.engine.backup import restore
+
+    settings = read_settings(os.environ)
+    with part_done("copied") as told:
+        aside = restore(parse_url(settings.database_url), arguments.file, told, replace=arguments.replace)
+    tell_if_there(settings)
+    if aside is not None:
+        say(f"The database that was there is {aside} now: remove it when nobody needs it.")
+    say(
+        "Restored. Whoever was erased after the backup is back: erase them again. Delivery is paused until quietcuff serve "
+        "or deliver is started once with --resume-delivery. Run quietcuff database verify."
+    )
     return 0
 
 

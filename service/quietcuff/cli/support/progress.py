@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import TracebackType
 
 from rich.console import Console
@@ -63,3 +65,13 @@ class HowFar:
         bar = Progress(BarColumn(), TaskProgressColumn(), *columns, console=console)
         self._task = bar.add_task("", total=self._total, lines="", rate="")
         return bar
+
+
+@contextmanager
+def part_done(word: str) -> Iterator[Callable[[float], None]]:
+    """A bar at a terminal, with the time left, for work that tells which part of it is done (0 to 1); elsewhere nothing."""
+    console = Console(stderr=True)
+    columns = (TextColumn(word), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
+        task = bar.add_task(word, total=1.0)
+        yield lambda part: bar.update(task, completed=part)

@@ -136,7 +136,15 @@ def refuse_newer_schema(connection: Connection) -> None:
     Raises:
         StoreNotUsable: the schema is of a revision that this program does not know.
     """
-    revision = schema_revision(connection)
+    refuse_newer_revision(schema_revision(connection))
+
+
+def refuse_newer_revision(revision: str | None) -> None:
+    """Refuse the revision of a schema that a newer program made.
+
+    Raises:
+        StoreNotUsable: this program does not know it.
+    """
     # Revisions have four digits each, so that they can be compared as text.
     if revision is not None and revision > NEWEST_REVISION:
         raise StoreNotUsable(
