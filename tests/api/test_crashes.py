@@ -16,7 +16,7 @@ import httpx
 import pytest
 
 from api.crashing import Gateways, flaws_of, server_process
-from api.serving import new_key, serving
+from api.serving import new_key, problem, serving
 from databases import PostgresqlServer
 
 KILLS = 3
@@ -97,7 +97,7 @@ def test_postgresql_that_is_killed_is_503_and_no_answered_write_is_lost(own_post
             gateways.writes(8)
             own_postgresql.kill()
             told = readiness(client, 503)
-            assert told.json()["detail"] and int(told.headers["Retry-After"]) > 0
+            assert "cannot be reached" in problem(told, 503, "not-ready")["detail"] and int(told.headers["Retry-After"]) > 0
             assert client.get("/health/live").status_code == 200
             own_postgresql.start()
             readiness(client, 200)

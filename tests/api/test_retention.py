@@ -19,7 +19,7 @@ from api.serving import Server, problem
 from api.test_bulk import begin, exported, finished, here, lines_of
 from api.test_fhir import BASE, outcome
 from api.test_groups import made, sitting
-from api.test_reading_sets import PATH, void, whole_set
+from api.test_reading_sets import PATH, named, void, whole_set
 from bodies import OPENED_SET
 from quietcuff.cli import main
 from quietcuff.storage.engine.store import NO_TENANT, open_store
@@ -251,6 +251,20 @@ def test_erasure_tells_what_it_removed_and_how_that_was_checked(
     assert ("SQLite's file" in said) == service.database_url.startswith("sqlite")
     assert ("PostgreSQL keeps" in said) == service.database_url.startswith("postgresql")
     assert OPENED_SET["subject"]["identifier"]["value"] not in said
+
+
+def test_erasure_where_another_tenant_has_a_person_of_that_name_leaves_nothing(
+    clinic: httpx.Client, tenant: str, capsys: pytest.CaptureFixture[str], service: Server
+) -> None:
+    body = named(OPENED_SET)
+    with service.client(tenant=f"other-{uuid4()}") as other:
+        made = [one.post(PATH, json=body) for one in (clinic, other)]
+        assert retention("erase", made[0].json()["subject_id"], tenant=tenant) == 0
+        assert other.get(made[1].headers["Location"]).status_code == 200
+    said = capsys.readouterr().err
+    assert "is left in" not in said
+    if service.database_url.startswith("sqlite"):
+        assert "of others, of this tenant or another" in said
 
 
 def test_erasure_asks_back_at_a_terminal(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import random
 import re
 import sqlite3
 from contextlib import closing
@@ -16,7 +17,7 @@ import msgspec
 import pytest
 from sqlalchemy import make_url
 
-from application.clinic import Clinic, first_visit, sitting, told
+from application.clinic import Clinic, first_visit, open_clinic, sitting, told
 from application.test_retention import everything
 from databases import PostgresqlServer
 from quietcuff.application import groups, registries, retention
@@ -28,9 +29,11 @@ from quietcuff.core.model.errors import NotReadable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import DeviceUser, NewGroup, RegisteredDevice
 from quietcuff.decode.payload import Intended
+from quietcuff.storage.engine.database import lock_for_serving
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.devices import find_device
-from quietcuff.storage.rows.erasing import Words, compact, find_in_file
+from quietcuff.storage.rows.erased_file import FileSeen, clean_file, compact, find_in_file, find_in_free_room
+from quietcuff.storage.rows.erasing import Words
 from quietcuff.storage.rows.former_parties import devices_before
 
 WORD = b"Wolkenbruch"
@@ -183,6 +186,62 @@ async def test_what_was_left_in_free_room_is_found_and_goes_with_compacting(tmp_
     assert find_in_file(url, words) is True
     await asyncio.to_thread(compact, url)
     assert find_in_file(url, words) is False
+
+
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+async def test_the_same_name_at_another_tenant_is_nothing_left(clinic: Clinic, database_url: str) -> None:
+    """Both are called the same; one is erased, and what the file holds is the other's."""
+    other = await open_clinic(clinic.desk.store, clinic.desk.rulebook, "another clinic")
+    answers = [await one.receive(sitting(person=PERSON)) for one in (clinic, other)]
+    done = await retention.erase(clinic.desk, clinic.caller, told(answers[0])["subject_id"])
+    await look_for(clinic.desk, clinic.tenant, UUID(told(answers[0])["subject_id"]), done.words)
+    assert clean_file(make_url(database_url), done.words) is FileSeen.OF_OTHERS
+    done = await retention.erase(other.desk, other.caller, told(answers[1])["subject_id"])
+    await look_for(other.desk, other.tenant, UUID(told(answers[1])["subject_id"]), done.words)
+    assert clean_file(make_url(database_url), done.words) is FileSeen.CLEAN
+
+
+def moved_rows(path: Path, word: str) -> None:
+    """Rows that were moved between pages and deleted, with ``secure_delete``, and others that stay.
+
+    SQLite's documentation of ``secure_delete`` promises zeros where a row is deleted; copies in the gaps of pages from which it
+    moved were found by looking.
+    """
+    chance = random.Random(1)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA secure_delete=ON").close()
+        connection.execute("CREATE TABLE t (name TEXT, number INTEGER, PRIMARY KEY (name, number)) WITHOUT ROWID")
+        connection.execute("BEGIN")
+        for number in range(4000):
+            name = f"{word if number % 2 else 'somebody else'} {'x' * chance.randrange(99)}"
+            connection.execute("INSERT INTO t VALUES (?, ?)", (f"{chance.randrange(999)} {name}", number))
+        connection.execute("COMMIT")
+        connection.execute("DELETE FROM t WHERE number % 2")
+
+
+@pytest.mark.parametrize("is_served", [False, True])
+@pytest.mark.parametrize("is_others", [False, True])
+def test_copies_of_rows_that_moved_are_found_and_go_unless_it_is_served(
+    tmp_path: Path, is_served: bool, is_others: bool
+) -> None:
+    path = tmp_path / "moved.db"
+    moved_rows(path, PERSON)
+    if is_others:
+        with closing(sqlite3.connect(path)) as connection, connection:
+            connection.execute("INSERT INTO t VALUES (?, 0)", (PERSON,))
+    url, words = make_url(f"sqlite:///{path}"), Words(MRN, PERSON)
+    assert find_in_free_room(url, words)
+    lock = lock_for_serving(url) if is_served else None
+    try:
+        seen = clean_file(url, words)
+    finally:
+        if lock is not None:
+            lock.release()
+    served = FileSeen.UNSURE if is_others else FileSeen.LEFT
+    written = FileSeen.REWRITTEN_BUT_OF_OTHERS if is_others else FileSeen.REWRITTEN
+    assert seen is (served if is_served else written)
+    assert find_in_free_room(url, words) == is_served
+    assert find_in_file(url, words) == (is_served or is_others)
 
 
 def test_words_are_whole_ones() -> None:

@@ -158,6 +158,51 @@ async def test_a_target_that_fails_shows_why_and_when_next_and_catches_up_once_i
     assert (stands.last_error, stands.last_status, stands.last_attempt_at, stands.next_attempt_at) == (None, None, None, None)
 
 
+@pytest.mark.parametrize("minutes", [0, 2])
+async def test_what_waits_is_brought_forward_by_something_new_that_is_taken(post: Post, minutes: float) -> None:
+    target = await post.target()
+    waits = [await post.clinic.receive(sitting(person="p-1")) for _ in range(2)]
+    post.receiver.fault = lambda receiver, body: Answer(503, Retry_After="3600")
+    await post.send()
+    post.receiver.fault = lambda receiver, body: None
+    post.clinic.clock.move(minutes=minutes)
+    assert await post.send() == 0, "for an hour, as the receiver asked"
+    new = await post.clinic.receive(sitting(person="p-2"))
+    assert await post.send() == 3
+    assert (await post.stands(target)).waiting == 0
+    assert {f"{answer.set_id}/mean" for answer in (*waits, new)} <= set(post.receiver.record.by_identifier())
+
+
+async def test_one_that_is_never_taken_is_not_given_up_because_others_are(post: Post) -> None:
+    target = await post.target()
+    bad = await post.clinic.receive(sitting(person="p-1"))
+    behind = await post.clinic.receive(sitting(person="p-1"))
+    post.receiver.fault = lambda receiver, body: Answer(500) if bad.set_id.encode() in body else None
+    for _ in range(12):
+        await post.clinic.receive(sitting(person="p-2"))
+        await post.send()
+        post.clinic.clock.move(seconds=20)
+    stands = await post.stands(target)
+    assert (stands.waiting, stands.undelivered) == (2, 0), "four attempts in four minutes, and the next in two hours"
+    assert stands.next_attempt_at is not None
+    # A tenth of two hours.
+    post.clinic.clock.move(minutes=12)
+    post.receiver.fault = lambda receiver, body: None
+    await post.clinic.receive(sitting(person="p-2"))
+    await post.send()
+    assert (await post.stands(target)).waiting == 0
+    assert {f"{answer.set_id}/mean" for answer in (bad, behind)} <= set(post.receiver.record.by_identifier())
+
+
+async def test_who_asks_some_for_time_and_takes_others_is_not_asked_again_at_once(post: Post) -> None:
+    await post.target()
+    for number in range(4):
+        await post.clinic.receive(sitting(person=f"p-{number}"))
+    post.receiver.fault = lambda receiver, body: Answer(429, Retry_After="60") if receiver.requests <= 2 else None
+    assert await post.send() == 4
+    assert await post.send() == 0
+
+
 def check_everything_is_there(post: Post, ids: list[str]) -> None:
     """Every Observation of the sets once, in its last state; one person for each; and nothing older after anything newer."""
     record = post.receiver.record

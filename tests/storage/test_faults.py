@@ -5,10 +5,11 @@ Codes: PostgreSQL's documentation, appendix A; SQLite's "Result and error codes"
 from __future__ import annotations
 
 import asyncio
+import socket
 import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from pathlib import Path
 from typing import Any
 
@@ -110,6 +111,39 @@ async def test_a_server_that_lets_nobody_in_is_no_defect_of_ours(sqlstate: str, 
                 await ask(CLINIC, count_subjects)
             assert type(caught.value) is expected
         await store.close()
+
+
+@pytest.mark.parametrize(("sqlstate", "expected"), [("57P03", StoreNotUsable), ("53300", Busy)])
+async def test_a_server_that_is_starting_is_not_ready_and_a_full_one_is_busy(sqlstate: str, expected: type[Exception]) -> None:
+    async with refusing_server(sqlstate) as url:
+        store = open_store(url)
+        with pytest.raises(expected) as caught:
+            await Readiness(store).require()
+        assert type(caught.value) is expected
+        await store.close()
+
+
+async def test_a_server_that_is_away_is_not_ready_and_says_so() -> None:
+    with closing(socket.create_server(("127.0.0.1", 0))) as nobody:
+        port = nobody.getsockname()[1]
+    store = open_store(f"postgresql://nobody:x@127.0.0.1:{port}/nothing")
+    with pytest.raises(StoreNotUsable, match="cannot be reached"):
+        await Readiness(store).require()
+    await store.close()
+
+
+async def test_lost_connections_to_a_server_that_runs_are_no_matter_of_readiness(
+    postgresql_server: PostgresqlServer, postgresql_url: str
+) -> None:
+    database = str(make_url(postgresql_url).database)
+    store = open_store(postgresql_url)
+    await Readiness(store).require()
+    end_all = (
+        f"SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE datname = '{database}' AND pid <> pg_backend_pid()"
+    )
+    await on(postgresql_server.as_owner(database), end_all)
+    await Readiness(store).require()
+    await store.close()
 
 
 def ends_its_connection(admin: str) -> Callable[[Transaction], Any]:

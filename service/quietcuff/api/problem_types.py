@@ -132,8 +132,8 @@ NOT_READY = _problem(
     "not-ready",
     503,
     "The database cannot be served from",
-    "The detail says why, and what an operator does: the schema is not the one needed (`quietcuff database upgrade`), the disk "
-    "is full, the database takes no writes or is damaged.",
+    "The detail says why, and what an operator does: the database cannot be reached, the schema is not the one needed "
+    "(`quietcuff database upgrade`), the disk is full, the database takes no writes or is damaged.",
 )
 
 PROBLEM_TYPES = (

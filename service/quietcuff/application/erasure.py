@@ -19,12 +19,10 @@ from quietcuff.storage.rows.tenants import Tenant
 
 class Left(msgspec.Struct, frozen=True, kw_only=True):
     """Result of a search after an erasure. ``of_person`` counts rows that belong to the person, by table; there should be none.
-    ``naming`` counts other rows that contain the same identifier, by table. ``loosely`` counts rows that contain it only within
-    a longer word. ``log_emptied`` is about SQLite's log."""
+    ``naming`` counts other rows that contain the same identifier, by table. ``log_emptied`` is about SQLite's log."""
 
     of_person: dict[str, int]
     naming: dict[str, int]
-    loosely: int
     rows: int
     log_emptied: bool | None
 
@@ -55,15 +53,15 @@ async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Wo
     # First the log: SQLite keeps deleted pages in it, where no search of tables would find them.
     emptied = await desk.store.empty_log()
     of_person = await desk.store.read(tenant_id, lambda snapshot: rows_of_subject(snapshot, tenant_id, subject_id))
-    rows, loosely, naming = 0, 0, {}
+    rows, naming = 0, {}
     for table in searched_tables():
         after, count = None, 0
         while True:
             look = partial(look_at_page, tenant_id=tenant_id, table=table, words=words, after=after)
             page = await desk.store.read(tenant_id, look)
-            rows, loosely, count, after = rows + page.rows, loosely + page.loosely, count + page.naming, page.end
+            rows, count, after = rows + page.rows, count + page.naming, page.end
             if after is None:
                 break
         if count:
             naming[table.name] = count
-    return Left(of_person=of_person, naming=naming, loosely=loosely, rows=rows, log_emptied=emptied)
+    return Left(of_person=of_person, naming=naming, rows=rows, log_emptied=emptied)

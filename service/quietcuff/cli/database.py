@@ -118,7 +118,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
         StoreNotUsable: a server uses it, or it is not a SQLite file.
     """
     from quietcuff.cli.support.opening import require_there
-    from quietcuff.storage.rows.erasing import compact
+    from quietcuff.storage.rows.erased_file import compact
 
     url = parse_url(read_settings(os.environ).database_url)
     require_there(read_settings(os.environ).database_url)

@@ -19,11 +19,23 @@ from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.database import parse_url
-from quietcuff.storage.rows.erasing import find_in_file
+from quietcuff.storage.rows.erased_file import FileSeen, clean_file
 from quietcuff.storage.rows.retention import Hold
 from quietcuff.storage.rows.tenants import Tenant
 
 ACTOR = "command"
+COMPACT = "stop the server and run quietcuff database compact"
+REWRITTEN = "SQLite's free room held the identifier, and the file was written anew."
+TOLD_OF_FILE = {
+    FileSeen.NO_FILE: "PostgreSQL keeps deleted rows in its files until VACUUM FULL writes them anew: see docs/operator.md.",
+    FileSeen.CLEAN: "SQLite's file and log, free pages too, were read byte by byte: the identifier is not in them.",
+    FileSeen.OF_OTHERS: "Rows of others, of this tenant or another, hold the same words; free room of SQLite's file does not.",
+    FileSeen.REWRITTEN: f"{REWRITTEN} It was read byte by byte: the identifier is not in it.",
+    FileSeen.REWRITTEN_BUT_OF_OTHERS: f"{REWRITTEN} Rows of others, of this tenant or another, hold the same words.",
+    FileSeen.UNSURE: "Rows of others, of this tenant or another, hold the same words. So does free room of SQLite's file, and "
+    f"whose it was cannot be told: to be sure, {COMPACT}.",
+    FileSeen.LEFT: f"The identifier is left in free room of SQLite's file: {COMPACT}.",
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -136,20 +148,13 @@ def tell_left(done: Erased, left: Left) -> int:
 
 
 def is_left_in_file(done: Erased, left: Left) -> bool:
-    """Report what the database's own files still hold. True if that is more than it should be."""
-    in_file = find_in_file(parse_url(read_settings(os.environ).database_url), done.words)
-    if in_file is None:
-        say("PostgreSQL keeps deleted rows in its files until VACUUM FULL writes them anew: see docs/operator.md.")
-    elif not in_file:
-        say("SQLite's file and log, free pages too, were read byte by byte: the identifier is not in them.")
-    # The file holds the same words for others, so finding them there proves nothing about the person.
-    elif left.loosely:
-        say("SQLite's file holds the identifier as part of what others are called, so that its free pages cannot be told.")
-    elif left.log_emptied is False:
-        say("SQLite's log could not be emptied, for somebody was reading: stop the server and run quietcuff database compact.")
+    """Report what the database's own files still hold. True if something of the person is left in them."""
+    seen = clean_file(parse_url(read_settings(os.environ).database_url), done.words)
+    if seen is FileSeen.LEFT and left.log_emptied is False:
+        say(f"SQLite's log could not be emptied, for somebody was reading: {COMPACT}.")
     else:
-        say("The identifier is left in free room of SQLite's file: stop the server and run quietcuff database compact.")
-    return bool(in_file) and not left.loosely
+        say(TOLD_OF_FILE[seen])
+    return seen is FileSeen.LEFT
 
 
 def run_hold(arguments: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ to a delay, so that nothing is sent before a time that the receiver asked for.
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Literal
 
 import msgspec
@@ -17,6 +17,10 @@ DELAYS_SECONDS = (5, 300, 1_800, 7_200, 18_000, 36_000, 50_400, 72_000, 86_400)
 MOST_ATTEMPTS = len(DELAYS_SECONDS) + 1
 JITTER = 0.1
 LONGEST_WAIT_SECONDS = 86_400
+# An entry that its target never takes must not use up its attempts within minutes because others are taken: after the third
+# it is brought forward only once it has waited for a tenth of its delay.
+FREELY_BROUGHT_FORWARD = 3
+SHARE_WAITED = 0.1
 
 
 class TargetReply(msgspec.Struct, frozen=True, kw_only=True):
@@ -109,3 +113,12 @@ def wait_after(attempts: int, retry_after_seconds: float | None, jitter: float) 
         return None
     asked = min(retry_after_seconds or 0, LONGEST_WAIT_SECONDS)
     return timedelta(seconds=max(DELAYS_SECONDS[attempts - 1], asked) * (1 + JITTER * jitter))
+
+
+def last_tried_before(taken_at: datetime) -> list[datetime]:
+    """The latest last attempt of an entry that is brought forward, for each number of attempts from 1.
+
+    ``taken_at`` is when the sendings began of which all were taken.
+    """
+    waited = (0 if attempts <= FREELY_BROUGHT_FORWARD else SHARE_WAITED for attempts in range(1, MOST_ATTEMPTS))
+    return [taken_at - timedelta(seconds=delay * share) for delay, share in zip(DELAYS_SECONDS, waited, strict=True)]

@@ -19,7 +19,7 @@ import msgspec
 from quietcuff.core.model.errors import Busy, NotFound
 from quietcuff.delivery.http_sender import SEND_SECONDS, HttpSender, Parcel
 from quietcuff.delivery.message import parcel_of
-from quietcuff.delivery.outcomes import TargetReply, judge, wait_after
+from quietcuff.delivery.outcomes import TargetReply, judge, last_tried_before, wait_after
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.delivery import outbox
@@ -112,21 +112,26 @@ class DeliveryWorker:
         return [target for target in found if target.state == "active"]
 
     async def _serve(self, target: TargetRow) -> int:
-        """Send the due entries of one target until there are none."""
-        tried = 0
+        """Send the due entries of one target until there are none.
+
+        Where it took everything that was sent at once, it answers again, and what waits for it is brought forward.
+        """
+        tried, answers_since = 0, None
         try:
-            while claims := await self._claim(target):
+            while claims := await self._claim(target, answers_since):
+                began = self._work.clock()
                 async with self._slots:
                     ended = await asyncio.gather(*(self._deliver(claim) for claim in claims), return_exceptions=True)
                 for error in ended:
                     if isinstance(error, Exception):
                         self._work.log(error, str(uuid4()))
+                answers_since = began if all(taken is True for taken in ended) else None
                 tried += len(claims)
         except Exception as error:
             self._work.log(error, str(uuid4()))
         return tried
 
-    async def _claim(self, target: TargetRow) -> list[Lease]:
+    async def _claim(self, target: TargetRow, answers_since: datetime | None) -> list[Lease]:
         now, lease = self._work.clock(), uuid4()
         tenant_id, target_id = target.tenant_id, target.target_id
 
@@ -134,33 +139,38 @@ class DeliveryWorker:
             current = find_target(transaction, tenant_id, target_id)
             if current is None or current.state != "active":
                 return []
+            if answers_since is not None:
+                outbox.bring_forward(transaction, tenant_id, target_id, now, last_tried_before(answers_since))
             return outbox.claim_due(
                 transaction, tenant_id, target_id, now=now, until=now + self._work.lease, lease=lease, most=MOST_AT_ONCE
             )
 
         return await self._work.store.write(tenant_id, claim)
 
-    async def _deliver(self, claim: Lease) -> None:
-        """Send one entry and store the outcome. A failure of our own is put off like any other, and logged.
+    async def _deliver(self, claim: Lease) -> bool:
+        """Send one entry and store the outcome; True where the target took it.
+
+        A failure of our own is put off like any other, and logged.
 
         Where the database cannot be reached, the entry is left to be claimed again once its lease has run out.
         """
         try:
             parcel = await self._parcel(claim)
         except Busy:
-            return
+            return False
         except Exception as error:
             self._work.log(error, str(uuid4()))
             reply = NOT_BUILT
         else:
             if parcel is None:
                 await self._settle(claim, lambda transaction: outbox.delivered(transaction, claim))
-                return
+                return False
             # An entry that might not arrive before its lease ends is left: another worker may hold it by then.
             if self._work.clock() + self._work.lease / 4 > claim.leased_until:
-                return
+                return False
             reply = await self._work.sender.send(claim.entry.target_id, parcel)
         await self._settle(claim, lambda transaction: self._keep(transaction, claim, reply))
+        return judge(reply).outcome == "delivered"
 
     async def _parcel(self, claim: Lease) -> Parcel | None:
         entry, now = claim.entry, self._work.clock()
@@ -187,9 +197,6 @@ class DeliveryWorker:
         if verdict.outcome == "delivered":
             if outbox.delivered(transaction, claim):
                 record(transaction, trail_entry(claim, now))
-                if claim.entry.attempts:
-                    # The target accepts again after a failure, so the entries that wait for it are tried at once.
-                    outbox.due_now(transaction, claim.entry.tenant_id, claim.entry.target_id, now)
         elif verdict.outcome in ("pause", "disable"):
             stop(transaction, claim, "paused" if verdict.outcome == "pause" else "disabled", verdict.reason, now)
         elif verdict.outcome == "later" and wait is not None:

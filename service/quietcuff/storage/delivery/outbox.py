@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from functools import cache
 from typing import Any
 from uuid import UUID
 
@@ -151,6 +152,23 @@ DUE_NOW = Command(
     .values(due_at=bindparam("now", type_=Instant))
 )
 _is_waiting = _c.given_up_at.is_(None)
+
+
+def _bring_forward(attempts: int) -> Command:
+    """Make lanes due whose entries were all last tried before the bound for their number of attempts."""
+    ahead = and_(*(_earlier.c[name] == _c[name] for name in _LANE), _earlier.c.position <= _c.position)
+    bounds = {number: bindparam(f"tried_{number}", type_=Instant) for number in range(1, attempts + 1)}
+    too_lately = _earlier.c.tried_at > case(bounds, value=_earlier.c.attempts, else_=bounds[attempts])
+    # What stands behind an entry that goes on waiting could not be claimed, and would show a wrong time of the next attempt.
+    goes_on_waiting = exists().where(ahead, _earlier.c.given_up_at.is_(None), _earlier.c.attempts > 0, too_lately)
+    return Command(
+        update(outbox)
+        .where(*_OF_TARGET, _is_waiting, _c.due_at > bindparam("now", type_=Instant), ~goes_on_waiting)
+        .values(due_at=bindparam("now", type_=Instant))
+    )
+
+
+BRING_FORWARD = cache(_bring_forward)
 BACKLOGS = Query(
     Backlog,
     select(
@@ -228,6 +246,15 @@ def replay(connection: Connection, tenant_id: int, target_id: UUID, versions: Se
 def due_now(connection: Connection, tenant_id: int, target_id: UUID, now: datetime) -> None:
     """Make all put-off entries due at once."""
     DUE_NOW.run(connection, {"tenant_id": tenant_id, "target_id": target_id, "now": now})
+
+
+def bring_forward(
+    connection: Connection, tenant_id: int, target_id: UUID, now: datetime, tried_before: Sequence[datetime]
+) -> None:
+    """Make put-off entries due, but for those last tried later than the bound for their number of attempts."""
+    bounds = {f"tried_{number}": bound for number, bound in enumerate(tried_before, 1)}
+    values = {"tenant_id": tenant_id, "target_id": target_id, "now": now, **bounds}
+    BRING_FORWARD(len(tried_before)).run(connection, values)
 
 
 def backlogs(connection: Connection, tenant_id: int) -> dict[UUID, Backlog]:

@@ -7,12 +7,18 @@ import time
 
 from sqlalchemy import Connection
 
-from quietcuff.core.model.errors import StoreFailing, StoreNotUsable
-from quietcuff.storage.engine.faults import READ_ONLY
+from quietcuff.core.model.errors import Busy, StoreFailing, StoreNotUsable
+from quietcuff.storage.engine.faults import GONE, READ_ONLY, fault_of
 from quietcuff.storage.engine.migrate import require_newest_schema
 from quietcuff.storage.engine.store import NO_TENANT, Store
 
 LOOK_SECONDS = 1.0
+# A lost connection is known to be lost once it is used. Readers and the writer have connections of their own, so that one may
+# fail after the other while the server is well; with connections made anew the third look is told of the server itself.
+LOOKS = 3
+AWAY = (
+    "The database cannot be reached: its server is stopped, starting, or cut off. See that it runs, and QUIETCUFF_DATABASE_URL."
+)
 
 
 class Readiness:
@@ -37,10 +43,23 @@ class Readiness:
             if time.monotonic() < self._good_until:
                 return
             try:
-                await self._look()
+                await self._look_again()
             except StoreFailing as error:
                 raise StoreNotUsable(error.told) from error
             self._good_until = time.monotonic() + LOOK_SECONDS
+
+    async def _look_again(self) -> None:
+        """Look until it is plain whether the server is away, or only a connection to it was lost."""
+        for left in reversed(range(LOOKS)):
+            try:
+                return await self._look()
+            except Busy as error:
+                # Without a cause it is our own queue that is full. An unknown cause is what came after a connection was lost.
+                cause = error.__cause__
+                if isinstance(error, StoreFailing) or cause is None or fault_of(cause) not in (GONE, None):
+                    raise
+                if not left:
+                    raise StoreNotUsable(AWAY) from error
 
     async def _look(self) -> None:
         if self._store.trouble is not None:

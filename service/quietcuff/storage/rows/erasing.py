@@ -1,24 +1,17 @@
-"""The stored data of one person, table by table, and the search for anything that still names them.
-
-The search covers rows, and on SQLite also the file.
-"""
+"""The stored data of one person, table by table, and the search for rows that still name them."""
 
 from __future__ import annotations
 
 import json
 import re
-import sqlite3
 import zlib
 from collections.abc import Iterable
-from contextlib import closing
-from pathlib import Path
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import URL, Connection, Table, and_, bindparam, delete, exists, func, or_, select, tuple_
+from sqlalchemy import Connection, Table, and_, bindparam, delete, exists, func, or_, select, tuple_
 
-from quietcuff.storage.engine.database import is_sqlite
 from quietcuff.storage.engine.statements import Command, Query, single
 from quietcuff.storage.schema.base import Id, metadata
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
@@ -125,11 +118,10 @@ def searched_tables() -> list[Table]:
 
 
 class PageSeen(msgspec.Struct, frozen=True, kw_only=True):
-    """A page of a table: its rows, those that name a person, those that hold the name in any place, and its end."""
+    """A page of a table: its rows, those that name a person, and its end."""
 
     rows: int
     naming: int
-    loosely: int
     end: Any
 
 
@@ -145,7 +137,6 @@ def look_at_page(connection: Connection, tenant_id: int, table: Table, words: Wo
     return PageSeen(
         rows=len(rows),
         naming=sum(map(words.stand_in, plain_rows)),
-        loosely=sum(map(words.may_stand_in, plain_rows)),
         end=tuple(getattr(rows[-1], column.name) for column in key) if rows else None,
     )
 
@@ -161,31 +152,3 @@ def plain_bytes(value: Any) -> bytes:
         except zlib.error:
             continue
     return value
-
-
-def find_in_file(url: URL, words: Words) -> bool | None:
-    """True where SQLite's file or its log holds the value anywhere, free pages too; None where there is no such file."""
-    if not is_sqlite(url):
-        return None
-    return any(_holds(Path(f"{url.database}{ending}"), words) for ending in ("", "-wal"))
-
-
-def _holds(path: Path, words: Words) -> bool:
-    # A form may lie across two blocks; JSON writes one character as at most six bytes, such as \u00e9.
-    overlap, kept = 6 * len(words.value), b""
-    if not path.exists():
-        return False
-    with path.open("rb") as file:
-        while block := file.read(1 << 22):
-            if words.may_stand_in(kept + block):
-                return True
-            kept = block[-overlap:]
-    return False
-
-
-def compact(url: URL) -> None:
-    """Write SQLite's file anew without deleted data, and empty its log. Nobody else may have it open meanwhile."""
-    with closing(sqlite3.connect(str(url.database), timeout=5, isolation_level=None)) as connection:
-        connection.execute("PRAGMA secure_delete=ON").close()
-        connection.execute("VACUUM").close()
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
