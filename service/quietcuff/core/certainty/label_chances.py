@@ -8,7 +8,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
+from quietcuff.core.certainty.mixture import chance_of_each, moments, parts_of
 from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
@@ -28,18 +28,21 @@ class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """Certainty of one guideline's label."""
     outlook, rank = known.outlook, label.rank
-    weighed, by_itself = outlook.weighed, outlook.flat
+    weighed = outlook.weighed
     edges = edges_of(label.rows)
-    reached = chances_of_rows(weighed, edges)
-    flat = reached if weighed is by_itself else chances_of_rows(by_itself, edges)
+    reached, flat = [1.0], [1.0]
+    for limits in edges:
+        chance, alone = outlook.reached(limits)
+        reached.append(chance)
+        flat.append(alone)
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
-    alone = outlook.at.irregular and len(outlook.visits) == 1
+    only_irregular = outlook.at.irregular and len(outlook.visits) == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
-    settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
-    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
+    settled = not only_irregular and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
+    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,
         statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
@@ -57,7 +60,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         more_readings_now=readings,
         visits_if_mean_holds=visits,
         chance_settled_after=chances_at_edge(outlook, edge),
-        reason=why_not_now(readings, visits, alone=alone),
+        reason=why_not_now(readings, visits, alone=only_irregular),
         prior=known.prior,
         visits_used=len(outlook.visits),
         bias_not_included=bias,
@@ -90,11 +93,6 @@ def edges_of(rows: list[Row]) -> list[Limits]:
         diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
         edges.append((systolic, diastolic))
     return edges[::-1]
-
-
-def chances_of_rows(mixture: Mixture, edges: list[Limits]) -> list[float]:
-    """For each row, the chance that the usual pressure is in it or higher; of the lowest, certainty."""
-    return [1.0, *[chance_of_either(mixture, edge) for edge in edges]]
 
 
 def of_row(reached: list[float], rank: int) -> float:

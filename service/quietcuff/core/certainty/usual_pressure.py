@@ -147,6 +147,8 @@ def look_ahead(
         further=further_visit(alone, at, rules),
         further_with_care=further_visit(alone, msgspec.structs.replace(at, cautious=True), rules),
         seen={},
+        beliefs={},
+        edges={},
     )
 
 
