@@ -8,12 +8,13 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import chance_of_each, moments, parts_of
+from quietcuff.core.certainty.mixture import chance_of_each, parts_of
 from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 
 
@@ -81,6 +82,11 @@ def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> lis
 
 
 def edges_of(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest, as ``read_edges`` says."""
+    return edges_of_rows(rows)
+
+
+def read_edges(rows: list[Row]) -> list[Limits]:
     """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
 
     A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
@@ -93,6 +99,9 @@ def edges_of(rows: list[Row]) -> list[Limits]:
         diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
         edges.append((systolic, diastolic))
     return edges[::-1]
+
+
+edges_of_rows = remembered(read_edges)
 
 
 def of_row(reached: list[float], rank: int) -> float:
@@ -136,14 +145,14 @@ def why_not_now(
 
 def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
-    (across, across_sd), (down, down_sd) = (moments(outlook.weighed, systolic=which) for which in (True, False))
+    (across, across_sd), (down, down_sd) = outlook.spans
     systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
     place, limit = (0, edge[0]) if systolic else (2, edge[1])
     varies = outlook.varies[0 if systolic else 1]
     variance = varies * outlook.further[place]
     known = [
         ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
-        (*moments(outlook.careful, systolic=systolic), varies * outlook.further_with_care[place]),
+        (*outlook.careful_spans[0 if systolic else 1], varies * outlook.further_with_care[place]),
     ]
     parts = parts_of(outlook.weighed, systolic=systolic)
     return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
@@ -157,29 +166,44 @@ def prior_decides(rows: list[RowChance]) -> bool:
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
     words = book.wording.certainty
-    said = {
-        "setting": words[known.outlook.at.setting],
-        "edge": words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
-        if inf not in edge
-        else words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}"),
-        "flat": in_words(flat, book),
-    }
+    setting, at_edge, by_itself = words[known.outlook.at.setting], edge_in_words(book, edge), in_words(flat, book)
     if known.prior == "none":
-        return words["alone"].format(**said, because=words[f"no-prior-{known.without_because}"])
-    return words["with-prior"].format(**said, chance=in_words(chance, book), prior=prior_in_words(known, book))
+        because = words[f"no-prior-{known.without_because}"]
+        return words["alone"].format(setting=setting, edge=at_edge, flat=by_itself, because=because)
+    people = prior_in_words(book, known.prior, known.prior_age_years)
+    return words["with-prior"].format(
+        setting=setting, edge=at_edge, flat=by_itself, chance=in_words(chance, book), prior=people
+    )
 
 
-def prior_in_words(known: Known, book: Rulebook) -> str:
+def tell_edge(book: Rulebook, edge: Limits) -> str:
+    """An edge as a person reads it: either pressure is at or above 140/90."""
+    words = book.wording.certainty
+    if inf not in edge:
+        return words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
+    return words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}")
+
+
+def tell_prior(book: Rulebook, name: str, age_years: int | None) -> str:
     """Name of the people whose pressures the prior describes: US survey 2017–18, at 31 years."""
     words = book.wording.certainty
-    if known.prior == "tenant":
+    if name == "tenant":
         return words["prior-tenant"]
-    return words["prior-survey"].format(name=book.variability.priors[known.prior].name, age=known.prior_age_years)
+    return words["prior-survey"].format(name=book.variability.priors[name].name, age=age_years)
+
+
+def tell_per_cent(book: Rulebook, per_cent: int) -> str:
+    """A chance in whole per cent."""
+    return book.wording.certainty["per-cent"].format(per_cent=per_cent)
+
+
+edge_in_words, prior_in_words, per_cent_in_words = remembered(tell_edge), remembered(tell_prior), remembered(tell_per_cent)
 
 
 def in_words(chance: float, book: Rulebook) -> str:
     """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
-    words = book.wording.certainty
     if chance > 0.99:
-        return words["nearly-always"]
-    return words["hardly-ever"] if chance < 0.01 else words["per-cent"].format(per_cent=floor(100 * chance + 0.5))
+        return book.wording.certainty["nearly-always"]
+    if chance < 0.01:
+        return book.wording.certainty["hardly-ever"]
+    return per_cent_in_words(book, floor(100 * chance + 0.5))

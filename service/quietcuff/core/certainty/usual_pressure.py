@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95
+from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95, moments
 from quietcuff.core.certainty.posterior import believe, evidence_of_visits, excess_variation
 from quietcuff.core.certainty.prior import choose_prior, grounds
 from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
@@ -132,6 +132,8 @@ def look_ahead(
     measured, with_care = evidence_of_visits(visits), evidence_with_care(before + today, at, rules)
     alone = believe(measured, varies)
     flat = ((1.0, alone),)
+    weighed = believe_with(prior, measured, varies) if prior else flat
+    careful = believe_with((), with_care, varies)
     return Outlook(
         prior=prior,
         earlier=before,
@@ -140,9 +142,11 @@ def look_ahead(
         rules=rules,
         varies=varies,
         visits=visits,
-        weighed=believe_with(prior, measured, varies) if prior else flat,
+        weighed=weighed,
         flat=flat,
-        careful=believe_with((), with_care, varies),
+        careful=careful,
+        spans=(moments(weighed, systolic=True), moments(weighed, systolic=False)),
+        careful_spans=(moments(careful, systolic=True), moments(careful, systolic=False)),
         now=Prospect(measured=measured, with_care=with_care),
         further=further_visit(alone, at, rules),
         further_with_care=further_visit(alone, msgspec.structs.replace(at, cautious=True), rules),
