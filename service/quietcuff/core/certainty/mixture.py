@@ -121,9 +121,9 @@ def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
     return systolic, diastolic
 
 
-def moments(mixture: Mixture, *, systolic: bool) -> tuple[float, float]:
-    """The mean and the standard deviation of one pressure, in mmHg."""
-    return moments_of(parts_of(mixture, systolic=systolic))
+def moments_of_each(mixture: Mixture) -> tuple[Limits, Limits]:
+    """The mean and the standard deviation of each pressure, in mmHg."""
+    return moments_of(parts_of(mixture, systolic=True)), moments_of(parts_of(mixture, systolic=False))
 
 
 def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:

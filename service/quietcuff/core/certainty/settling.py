@@ -9,7 +9,7 @@ import msgspec
 
 from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, chance_of_each, chance_of_either
 from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, added
-from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of, evidence_of_visits
+from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of_visits
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingMeasurement,
@@ -47,7 +47,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
     ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``spans`` are the mean and the
     standard deviation of each pressure in ``weighed``, ``careful_spans`` those in ``careful``. ``further`` is the covariance
-    of a visit to come, ``further_with_care`` the cautious one. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
+    of a visit to come, ``further_with_care`` the cautious one, and ``one_more`` its evidence where its mean is the one so far. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
     """
 
     prior: Prior
@@ -65,6 +65,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     now: Prospect
     further: Matrix
     further_with_care: Matrix
+    one_more: Prospect
     # Several labels ask for the same numbers of visits, so the prospects are kept between them.
     seen: dict[tuple[str, int], Prospect]
     beliefs: dict[Evidence, Mixture]
@@ -102,10 +103,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         return found
 
     def visits_added(self, count: int) -> Prospect:
-        ((_, flat),) = self.flat
-        ((_, careful),) = self.careful
-        more = evidence_of(flat.systolic, flat.diastolic, self.further).times(count)
-        with_care = evidence_of(careful.systolic, careful.diastolic, self.further_with_care).times(count)
+        more, with_care = self.one_more.measured.times(count), self.one_more.with_care.times(count)
         return Prospect(measured=self.now.measured + more, with_care=self.now.with_care + with_care)
 
     def readings_added(self, count: int) -> Prospect:
