@@ -45,9 +45,10 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Belief now, with the prior and without, and the evidence after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``spans`` are the mean and the
-    standard deviation of each pressure in ``weighed``, ``careful_spans`` those in ``careful``. ``further`` is the covariance
-    of a visit to come, ``further_with_care`` the cautious one, and ``one_more`` its evidence where its mean is the one so far. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
+    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``spans`` are the mean and
+    the standard deviation of each pressure in ``weighed``, ``careful_spans`` those in ``careful``. ``further`` is the
+    covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` its evidence where its mean is the one
+    so far. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
     """
 
     prior: Prior
