@@ -28,6 +28,7 @@ from quietcuff.core.protocols.one_sitting import judge_one_sitting
 from quietcuff.core.protocols.standing_test import judge_standing
 from quietcuff.core.record.note_line import tell_record
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.safety.safety import Watch, watch
 from quietcuff.core.sitting.acceptance import check_acceptable
@@ -109,8 +110,16 @@ def judge(sitting: Sitting, comparison: Comparison, seen: SevereSeen) -> Judgeme
 
 def reference(rulebook: Rulebook, sitting: Sitting) -> RuleReference:
     """The protocol's identity."""
-    protocol = sitting.protocol
-    return RuleReference(id=protocol.id, version=protocol.version, digest=rulebook.digests[protocol.id])
+    return reference_by_id(rulebook, sitting.protocol.id)
+
+
+def make_reference(rulebook: Rulebook, protocol_id: str) -> RuleReference:
+    """A protocol's identity."""
+    version = rulebook.protocols[protocol_id].version
+    return RuleReference(id=protocol_id, version=version, digest=rulebook.digests[protocol_id])
+
+
+reference_by_id = remembered(make_reference)
 
 
 def gather_findings(

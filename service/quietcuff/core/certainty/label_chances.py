@@ -8,12 +8,13 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import Mixture, chance_of_each, chance_of_either, moments, parts_of
+from quietcuff.core.certainty.mixture import chance_of_each, parts_of
 from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 
 
@@ -28,18 +29,21 @@ class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """Certainty of one guideline's label."""
     outlook, rank = known.outlook, label.rank
-    weighed, by_itself = outlook.weighed, outlook.flat
+    weighed = outlook.weighed
     edges = edges_of(label.rows)
-    reached = chances_of_rows(weighed, edges)
-    flat = reached if weighed is by_itself else chances_of_rows(by_itself, edges)
+    reached, flat = [1.0], [1.0]
+    for limits in edges:
+        chance, alone = outlook.reached(limits)
+        reached.append(chance)
+        flat.append(alone)
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
-    alone = outlook.at.irregular and len(outlook.visits) == 1
+    only_irregular = outlook.at.irregular and len(outlook.visits) == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
-    settled = not alone and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
-    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=alone)
+    settled = not only_irregular and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
+    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,
         statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
@@ -57,7 +61,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         more_readings_now=readings,
         visits_if_mean_holds=visits,
         chance_settled_after=chances_at_edge(outlook, edge),
-        reason=why_not_now(readings, visits, alone=alone),
+        reason=why_not_now(readings, visits, alone=only_irregular),
         prior=known.prior,
         visits_used=len(outlook.visits),
         bias_not_included=bias,
@@ -78,6 +82,11 @@ def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> lis
 
 
 def edges_of(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest, as ``read_edges`` says."""
+    return edges_of_rows(rows)
+
+
+def read_edges(rows: list[Row]) -> list[Limits]:
     """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
 
     A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
@@ -92,9 +101,7 @@ def edges_of(rows: list[Row]) -> list[Limits]:
     return edges[::-1]
 
 
-def chances_of_rows(mixture: Mixture, edges: list[Limits]) -> list[float]:
-    """For each row, the chance that the usual pressure is in it or higher; of the lowest, certainty."""
-    return [1.0, *[chance_of_either(mixture, edge) for edge in edges]]
+edges_of_rows = remembered(read_edges)
 
 
 def of_row(reached: list[float], rank: int) -> float:
@@ -138,14 +145,14 @@ def why_not_now(
 
 def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
-    (across, across_sd), (down, down_sd) = (moments(outlook.weighed, systolic=which) for which in (True, False))
+    (across, across_sd), (down, down_sd) = outlook.spans
     systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
     place, limit = (0, edge[0]) if systolic else (2, edge[1])
     varies = outlook.varies[0 if systolic else 1]
     variance = varies * outlook.further[place]
     known = [
         ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
-        (*moments(outlook.careful, systolic=systolic), varies * outlook.further_with_care[place]),
+        (*outlook.careful_spans[0 if systolic else 1], varies * outlook.further_with_care[place]),
     ]
     parts = parts_of(outlook.weighed, systolic=systolic)
     return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
@@ -159,29 +166,44 @@ def prior_decides(rows: list[RowChance]) -> bool:
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
     words = book.wording.certainty
-    said = {
-        "setting": words[known.outlook.at.setting],
-        "edge": words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
-        if inf not in edge
-        else words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}"),
-        "flat": in_words(flat, book),
-    }
+    setting, at_edge, by_itself = words[known.outlook.at.setting], edge_in_words(book, edge), in_words(flat, book)
     if known.prior == "none":
-        return words["alone"].format(**said, because=words[f"no-prior-{known.without_because}"])
-    return words["with-prior"].format(**said, chance=in_words(chance, book), prior=prior_in_words(known, book))
+        because = words[f"no-prior-{known.without_because}"]
+        return words["alone"].format(setting=setting, edge=at_edge, flat=by_itself, because=because)
+    people = prior_in_words(book, known.prior, known.prior_age_years)
+    return words["with-prior"].format(
+        setting=setting, edge=at_edge, flat=by_itself, chance=in_words(chance, book), prior=people
+    )
 
 
-def prior_in_words(known: Known, book: Rulebook) -> str:
+def tell_edge(book: Rulebook, edge: Limits) -> str:
+    """An edge as a person reads it: either pressure is at or above 140/90."""
+    words = book.wording.certainty
+    if inf not in edge:
+        return words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
+    return words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}")
+
+
+def tell_prior(book: Rulebook, name: str, age_years: int | None) -> str:
     """Name of the people whose pressures the prior describes: US survey 2017–18, at 31 years."""
     words = book.wording.certainty
-    if known.prior == "tenant":
+    if name == "tenant":
         return words["prior-tenant"]
-    return words["prior-survey"].format(name=book.variability.priors[known.prior].name, age=known.prior_age_years)
+    return words["prior-survey"].format(name=book.variability.priors[name].name, age=age_years)
+
+
+def tell_per_cent(book: Rulebook, per_cent: int) -> str:
+    """A chance in whole per cent."""
+    return book.wording.certainty["per-cent"].format(per_cent=per_cent)
+
+
+edge_in_words, prior_in_words, per_cent_in_words = remembered(tell_edge), remembered(tell_prior), remembered(tell_per_cent)
 
 
 def in_words(chance: float, book: Rulebook) -> str:
     """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
-    words = book.wording.certainty
     if chance > 0.99:
-        return words["nearly-always"]
-    return words["hardly-ever"] if chance < 0.01 else words["per-cent"].format(per_cent=floor(100 * chance + 0.5))
+        return book.wording.certainty["nearly-always"]
+    if chance < 0.01:
+        return book.wording.certainty["hardly-ever"]
+    return per_cent_in_words(book, floor(100 * chance + 0.5))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from math import exp, pi, sqrt
+from math import erfc, exp, pi, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.normal import Matrix, added, applied, inverse, normal
+from quietcuff.core.certainty.normal import ROOT_HALF, Matrix
 from quietcuff.core.certainty.posterior import (
     TWO_SIDED_95,
     Belief,
@@ -26,16 +26,25 @@ MOST_STEPS = 60
 CLOSE_ENOUGH_MMHG = 1e-6
 ROOT_OF_TWO_PI = sqrt(2 * pi)
 
+NO_EVIDENCE = Evidence()
+
 Mixture = tuple[tuple[float, Belief], ...]
 
 
 class PriorPart(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One normal part of a prior: its share of people, the middle of their usual pressures, and how these spread (mmHg²)."""
+    """One normal part of a prior: its share of people, the middle of their usual pressures, and how these spread (mmHg²).
+
+    ``evidence`` is what the part says before measuring; it follows from the others.
+    """
 
     share: float
     systolic: float
     diastolic: float
     covariance: Matrix
+    evidence: Evidence = NO_EVIDENCE
+
+    def __post_init__(self) -> None:
+        msgspec.structs.force_setattr(self, "evidence", evidence_of(self.systolic, self.diastolic, self.covariance))
 
 
 Prior = tuple[PriorPart, ...]
@@ -49,42 +58,55 @@ def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) 
     """
     if not prior:
         return ((1.0, believe(measured, varies)),)
-    spread = inverse(measured.precision)
-    systolic, diastolic = applied(spread, *measured.information)
-    spread = (spread[0] * varies[0], spread[1] * sqrt(varies[0] * varies[1]), spread[2] * varies[1])
-    shares = [
-        part.share * density(systolic - part.systolic, diastolic - part.diastolic, added(part.covariance, spread))
-        for part in prior
-    ]
-    total = sum(shares)
+    shares = shares_of(prior, measured, varies)
+    total = 0.0
+    for share in shares:
+        total += share
     if total <= 0:
         # So far from all parts that their densities vanish: the widest says the least.
         widest = max(prior, key=lambda part: part.covariance[0])
-        return ((1.0, believe(evidence_of_part(widest) + measured, varies)),)
+        return ((1.0, believe(widest.evidence + measured, varies)),)
     # Parts of no weight are dropped here, because every chance after this sums over all parts.
-    kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > NEGLIGIBLE * total]
-    whole = sum(share for share, _ in kept)
-    return tuple((share / whole, believe(evidence_of_part(part) + measured, varies)) for share, part in kept)
+    least = NEGLIGIBLE * total
+    kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > least]
+    whole = 0.0
+    for share, _ in kept:
+        whole += share
+    return tuple([(share / whole, believe(part.evidence + measured, varies)) for share, part in kept])
 
 
-def evidence_of_part(part: PriorPart) -> Evidence:
-    """Evidence of one part of a prior, before measuring."""
-    return evidence_of(part.systolic, part.diastolic, part.covariance)
-
-
-def density(systolic: float, diastolic: float, covariance: Matrix) -> float:
-    """Density of a normal distribution around zero at a point, up to a constant."""
-    precision = inverse(covariance)
-    across, down = applied(precision, systolic, diastolic)
-    determinant = precision[0] * precision[2] - precision[1] * precision[1]
-    return sqrt(determinant) * exp(-0.5 * (systolic * across + diastolic * down))
+def shares_of(prior: Prior, measured: Evidence, varies: Limits) -> list[float]:
+    """Share of each part of a prior times the density of what was measured under it, up to a constant."""
+    # Written out, as are the sums below: a label asks for this some twenty times, and calls would cost more than the figures.
+    first, both, second = measured.precision
+    along, across = measured.information
+    determinant = first * second - both * both
+    spread_first, spread_both, spread_second = second / determinant, -both / determinant, first / determinant
+    systolic = spread_first * along + spread_both * across
+    diastolic = spread_both * along + spread_second * across
+    spread_first = spread_first * varies[0]
+    spread_both = spread_both * sqrt(varies[0] * varies[1])
+    spread_second = spread_second * varies[1]
+    shares = []
+    for part in prior:
+        first, both, second = part.covariance
+        first, both, second = first + spread_first, both + spread_both, second + spread_second
+        determinant = first * second - both * both
+        first, both, second = second / determinant, -both / determinant, first / determinant
+        along, across = systolic - part.systolic, diastolic - part.diastolic
+        distance = along * (first * along + both * across) + across * (both * along + second * across)
+        shares.append(part.share * (sqrt(first * second - both * both) * exp(-0.5 * distance)))
+    return shares
 
 
 def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     """The chance that either usual pressure is at or above its limit."""
     if len(mixture) == 1:
         return chance_reached(mixture[0][1], limits)
-    return sum([share * chance_reached(belief, limits) for share, belief in mixture])
+    total = 0.0
+    for share, belief in mixture:
+        total += share * chance_reached(belief, limits)
+    return total
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
@@ -92,17 +114,26 @@ def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
     if len(mixture) == 1:
         return chances_of_each(mixture[0][1], limits)
     systolic = diastolic = 0.0
+    first, second = limits
     for share, belief in mixture:
-        across, down = chances_of_each(belief, limits)
-        systolic, diastolic = systolic + share * across, diastolic + share * down
+        systolic += share * (0.5 * erfc(-((belief.systolic - first) / belief.systolic_sd) * ROOT_HALF))
+        diastolic += share * (0.5 * erfc(-((belief.diastolic - second) / belief.diastolic_sd) * ROOT_HALF))
     return systolic, diastolic
 
 
-def moments(mixture: Mixture, *, systolic: bool) -> tuple[float, float]:
-    """The mean and the standard deviation of one pressure, in mmHg."""
-    parts = parts_of(mixture, systolic=systolic)
-    mean = sum([share * middle for share, middle, _ in parts])
-    return mean, sqrt(sum([share * (sd * sd + (middle - mean) ** 2) for share, middle, sd in parts]))
+def moments_of_each(mixture: Mixture) -> tuple[Limits, Limits]:
+    """The mean and the standard deviation of each pressure, in mmHg."""
+    return moments_of(parts_of(mixture, systolic=True)), moments_of(parts_of(mixture, systolic=False))
+
+
+def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
+    """The mean and the standard deviation of parts, each a share, a mean and a standard deviation."""
+    mean = variance = 0.0
+    for share, middle, _ in parts:
+        mean += share * middle
+    for share, middle, sd in parts:
+        variance += share * (sd * sd + (middle - mean) ** 2)
+    return mean, sqrt(variance)
 
 
 def parts_of(mixture: Mixture, *, systolic: bool) -> list[tuple[float, float, float]]:
@@ -135,15 +166,15 @@ def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
     reach = TWO_SIDED_95 + 6
     low = min([middle - reach * sd for _, middle, sd in parts])
     high = max([middle + reach * sd for _, middle, sd in parts])
-    mean = sum([share * middle for share, middle, _ in parts])
-    sd = sqrt(sum([share * (each * each + (middle - mean) ** 2) for share, middle, each in parts]))
+    mean, sd = moments_of(parts)
     at = mean + (TWO_SIDED_95 if below > 0.5 else -TWO_SIDED_95 if below < 0.5 else 0.0) * sd
+    terms = [(share, middle, each, each * ROOT_OF_TWO_PI) for share, middle, each in parts]
     for _ in range(MOST_STEPS):
         excess, slope = -below, 0.0
-        for share, middle, each in parts:
+        for share, middle, each, width in terms:
             z = (at - middle) / each
-            excess += share * normal(z)
-            slope += share * exp(-0.5 * z * z) / (each * ROOT_OF_TWO_PI)
+            excess += share * (0.5 * erfc(-z * ROOT_HALF))
+            slope += share * exp(-0.5 * z * z) / width
         low, high = (low, at) if excess > 0 else (at, high)
         step = excess / slope if slope > 0 else high - low
         if abs(step) < CLOSE_ENOUGH_MMHG:

@@ -6,7 +6,7 @@ from math import erfc, exp, pi, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.normal import Matrix, added, applied, both_below, inverse, normal, plane, scaled
+from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, applied, both_below, inverse, plane, scaled
 from quietcuff.core.certainty.visits import Visit
 from quietcuff.core.model.evaluation import Interval
 from quietcuff.core.model.rounding import four_decimals_half_up
@@ -17,7 +17,7 @@ TWO_SIDED_95 = 1.959963984540054
 Limits = tuple[float, float]
 
 
-class Evidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Evidence(msgspec.Struct, frozen=True, gc=False):
     """Precision and precision times mean: evidence is added up, that of a visit, of a prior, or of none."""
 
     precision: Matrix = (0.0, 0.0, 0.0)
@@ -25,18 +25,15 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     def times(self, count: int) -> Evidence:
         """The same evidence so many times over."""
-        return Evidence(
-            precision=scaled(self.precision, count), information=(count * self.information[0], count * self.information[1])
-        )
+        return Evidence(scaled(self.precision, count), (count * self.information[0], count * self.information[1]))
 
     def __add__(self, other: Evidence) -> Evidence:
-        return Evidence(
-            precision=added(self.precision, other.precision),
-            information=(self.information[0] + other.information[0], self.information[1] + other.information[1]),
-        )
+        (first, both, second), (along, across) = self.precision, self.information
+        more, beside = other.precision, other.information
+        return Evidence((first + more[0], both + more[1], second + more[2]), (along + beside[0], across + beside[1]))
 
 
-class Belief(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Belief(msgspec.Struct, frozen=True, gc=False):
     """The usual pressure as far as it is known: means and standard deviations in mmHg, and their correlation."""
 
     systolic: float
@@ -49,7 +46,7 @@ class Belief(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:
     """The evidence of a value with its covariance."""
     precision = inverse(covariance)
-    return Evidence(precision=precision, information=applied(precision, systolic, diastolic))
+    return Evidence(precision, applied(precision, systolic, diastolic))
 
 
 def evidence_of_visits(visits: list[Visit]) -> Evidence:
@@ -67,14 +64,16 @@ def believe(evidence: Evidence, varies: Limits = (1.0, 1.0)) -> Belief:
     ``varies`` multiplies each pressure's variance where visits vary more than expected. One untreated visit of two readings at
     138/88, without a prior, gives 138 ± 8.1859 and 88 ± 5.2466, correlation 0.4689.
     """
-    covariance = inverse(evidence.precision)
-    systolic, diastolic = applied(covariance, *evidence.information)
+    first, both, second = evidence.precision
+    along, across = evidence.information
+    determinant = first * second - both * both
+    first, both, second = second / determinant, -both / determinant, first / determinant
     return Belief(
-        systolic=systolic,
-        systolic_sd=sqrt(covariance[0] * varies[0]),
-        diastolic=diastolic,
-        diastolic_sd=sqrt(covariance[2] * varies[1]),
-        correlation=covariance[1] / sqrt(covariance[0] * covariance[2]),
+        first * along + both * across,
+        sqrt(first * varies[0]),
+        both * along + second * across,
+        sqrt(second * varies[1]),
+        both / sqrt(first * second),
     )
 
 
@@ -91,8 +90,8 @@ def chance_reached(belief: Belief, limits: Limits) -> float:
 def chances_of_each(belief: Belief, limits: Limits) -> tuple[float, float]:
     """The chance for each pressure by itself."""
     return (
-        normal((belief.systolic - limits[0]) / belief.systolic_sd),
-        normal((belief.diastolic - limits[1]) / belief.diastolic_sd),
+        0.5 * erfc(-((belief.systolic - limits[0]) / belief.systolic_sd) * ROOT_HALF),
+        0.5 * erfc(-((belief.diastolic - limits[1]) / belief.diastolic_sd) * ROOT_HALF),
     )
 
 

@@ -12,6 +12,7 @@ from quietcuff.core.model.evaluation import Assumption
 from quietcuff.core.model.fields import Setting
 from quietcuff.core.model.history import ReferencePart, ReferencePrior
 from quietcuff.core.model.readings import Intake
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
 from quietcuff.core.rulebook.variability import Prior as SurveyPrior
 from quietcuff.core.sitting.person import Person
@@ -68,11 +69,24 @@ def no_prior(because: str) -> ChosenPrior:
 
 def grounds(code: str, name: str, entry: Grounded) -> Assumption:
     """An entry of the rules as an assumption of a certainty."""
+    return grounds_of(entry, code, name)
+
+
+def name_grounds(entry: Grounded, code: str, name: str) -> Assumption:
+    """An entry of the rules as an assumption of a certainty."""
     return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
+
+
+grounds_of = remembered(name_grounds)
 
 
 def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
     """The parts of a survey's prior at an age. Source: [NHANES1718], fitted as docs/certainty.md tells."""
+    return parts_of_age(prior, age_years)
+
+
+def read_parts(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age, read off its figures."""
     higher = 1 / (1 + exp(-value_at(prior.higher_log_odds, age_years)))
     slope = value_at(prior.diastolic_per_systolic, age_years)
     at_line, beside = value_at(prior.diastolic_mmhg, age_years), value_at(prior.diastolic_variance, age_years)
@@ -88,6 +102,9 @@ def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
             (higher, value_at(prior.higher_systolic_mmhg, age_years), prior.higher_systolic_sd_mmhg),
         )
     )
+
+
+parts_of_age = remembered(read_parts)
 
 
 def value_at(figures: ByAge, age_years: float) -> float:

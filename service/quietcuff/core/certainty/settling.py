@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import sqrt
+from math import erfc, inf, sqrt
 
 import msgspec
 
 from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, chance_of_each, chance_of_either
-from quietcuff.core.certainty.normal import Matrix, added, normal
-from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, evidence_of, evidence_of_visits
+from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, added
+from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of_visits
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingMeasurement,
@@ -45,8 +45,10 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Belief now, with the prior and without, and the evidence after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``further`` is the covariance
-    of a visit to come, ``further_with_care`` the cautious one. ``seen`` caches computed prospects.
+    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``spans`` are the mean and
+    the standard deviation of each pressure in ``weighed``, ``careful_spans`` those in ``careful``. ``further`` is the
+    covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` its evidence where its mean is the one
+    so far. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
     """
 
     prior: Prior
@@ -59,11 +61,32 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     weighed: Mixture
     flat: Mixture
     careful: Mixture
+    spans: tuple[Limits, Limits]
+    careful_spans: tuple[Limits, Limits]
     now: Prospect
     further: Matrix
     further_with_care: Matrix
+    one_more: Prospect
     # Several labels ask for the same numbers of visits, so the prospects are kept between them.
     seen: dict[tuple[str, int], Prospect]
+    beliefs: dict[Evidence, Mixture]
+    edges: dict[Limits, Limits]
+
+    def reached(self, edge: Limits) -> Limits:
+        """The chance that either usual pressure is at or above an edge, with the prior and without."""
+        found = self.edges.get(edge)
+        if found is None:
+            flat = chance_of_either(self.flat, edge)
+            found = flat if self.weighed is self.flat else chance_of_either(self.weighed, edge), flat
+            self.edges[edge] = found
+        return found
+
+    def believed(self, measured: Evidence) -> Mixture:
+        """The belief of evidence with the prior."""
+        found = self.beliefs.get(measured)
+        if found is None:
+            found = self.beliefs[measured] = believe_with(self.prior, measured, self.varies)
+        return found
 
     def after_visits(self, count: int) -> Prospect:
         """Evidence after so many further visits with the same mean as those so far."""
@@ -81,10 +104,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         return found
 
     def visits_added(self, count: int) -> Prospect:
-        ((_, flat),) = self.flat
-        ((_, careful),) = self.careful
-        more = evidence_of(flat.systolic, flat.diastolic, self.further).times(count)
-        with_care = evidence_of(careful.systolic, careful.diastolic, self.further_with_care).times(count)
+        more, with_care = self.one_more.measured.times(count), self.one_more.with_care.times(count)
         return Prospect(measured=self.now.measured + more, with_care=self.now.with_care + with_care)
 
     def readings_added(self, count: int) -> Prospect:
@@ -129,9 +149,9 @@ def would_settle(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: f
 
 def holds(outlook: Outlook, measured: Evidence, sides: LabelEdges, enough: float) -> bool:
     """True where a label has that chance, both without and with the prior."""
-    if not is_likely(believe_with((), measured, outlook.varies), sides, enough):
+    if not is_likely(((1.0, believe(measured, outlook.varies)),), sides, enough):
         return False
-    return not outlook.prior or is_likely(believe_with(outlook.prior, measured, outlook.varies), sides, enough)
+    return not outlook.prior or is_likely(outlook.believed(measured), sides, enough)
 
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
@@ -141,16 +161,21 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
     limit at least as often as each alone, and at most as often as the sum of the two.
     """
     least = most = 1.0
+    # Compared as it is published, so that a published chance that suffices is never called not settled.
+    nearly = enough - HALF_PUBLISHED
     if sides.own is not None:
         systolic, diastolic = chance_of_each(mixture, sides.own)
-        least, most = max(systolic, diastolic), systolic + diastolic
+        least, most = systolic if systolic > diastolic else diastolic, systolic + diastolic
+        # The next row can only take away from it.
+        if most < nearly:
+            return False
     if sides.following is not None:
         systolic, diastolic = chance_of_each(mixture, sides.following)
-        least, most = least - systolic - diastolic, min(most, 1.0) - max(systolic, diastolic)
+        higher = systolic if systolic > diastolic else diastolic
+        least, most = least - systolic - diastolic, (most if most < 1.0 else 1.0) - higher
     if least >= enough:
         return True
-    # Compared as it is published, so that a published chance that suffices is never called not settled.
-    return most >= enough - HALF_PUBLISHED and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+    return most >= nearly and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
 
 
 def fewest(most: int, after: Callable[[int], Prospect], settles: Callable[[Prospect], bool]) -> int | None:
@@ -184,12 +209,15 @@ def chances_to_settle(
     """
     found = []
     for count in rules.planned_visits:
-        ends = [settling_means(mean, sd, each / count, limit) for mean, sd, each in known]
-        low, high = min([low for low, _ in ends]), max([high for _, high in ends])
+        low, high = inf, -inf
+        for mean, sd, each in known:
+            own_low, own_high = settling_means(mean, sd, each / count, limit)
+            low, high = own_low if own_low < low else low, own_high if own_high > high else high
         chance = 0.0
         for share, middle, sd in parts:
             spread = sqrt(sd * sd + variance / count)
-            chance += share * (normal((middle - high) / spread) + normal((low - middle) / spread))
+            above, below = erfc(-((middle - high) / spread) * ROOT_HALF), erfc(-((low - middle) / spread) * ROOT_HALF)
+            chance += share * (0.5 * above + 0.5 * below)
         found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
     return found
 
@@ -199,6 +227,7 @@ def settling_means(mean: float, sd: float, variance: float, limit: float) -> tup
 
     ``variance`` is that of their mean around the usual pressure.
     """
-    gain = sd * sd / (sd * sd + variance)
+    own = sd * sd
+    gain = own / (own + variance)
     needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
     return mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain

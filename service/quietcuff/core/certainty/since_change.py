@@ -48,6 +48,9 @@ def keep_since_change(
     earlier: list[SittingMeasurement], now: SittingMeasurement, at: Circumstances, book: Rulebook, *, moving: bool
 ) -> Kept:
     """The earlier sittings since the last change; ``now`` is the newest, the order of the others does not matter."""
+    # One visit alone has changed from nothing.
+    if not earlier:
+        return Kept(earlier=earlier, change=None)
     by_day: dict[date, list[SittingMeasurement]] = {}
     for each in [*earlier, now]:
         # Earlier goes by the instant: an earlier sitting in another time zone can have the later local date.

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95
-from quietcuff.core.certainty.posterior import believe, evidence_of_visits, excess_variation
+from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95, moments_of_each
+from quietcuff.core.certainty.posterior import believe, evidence_of, evidence_of_visits, excess_variation
 from quietcuff.core.certainty.prior import choose_prior, grounds
 from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
 from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visits_by_day
@@ -132,6 +132,10 @@ def look_ahead(
     measured, with_care = evidence_of_visits(visits), evidence_with_care(before + today, at, rules)
     alone = believe(measured, varies)
     flat = ((1.0, alone),)
+    weighed = believe_with(prior, measured, varies) if prior else flat
+    careful = believe(with_care, varies)
+    further = further_visit(alone, at, rules)
+    further_with_care = further_visit(alone, msgspec.structs.replace(at, cautious=True), rules)
     return Outlook(
         prior=prior,
         earlier=before,
@@ -140,13 +144,21 @@ def look_ahead(
         rules=rules,
         varies=varies,
         visits=visits,
-        weighed=believe_with(prior, measured, varies) if prior else flat,
+        weighed=weighed,
         flat=flat,
-        careful=believe_with((), with_care, varies),
+        careful=((1.0, careful),),
+        spans=moments_of_each(weighed),
+        careful_spans=moments_of_each(((1.0, careful),)),
         now=Prospect(measured=measured, with_care=with_care),
-        further=further_visit(alone, at, rules),
-        further_with_care=further_visit(alone, msgspec.structs.replace(at, cautious=True), rules),
+        further=further,
+        further_with_care=further_with_care,
+        one_more=Prospect(
+            measured=evidence_of(alone.systolic, alone.diastolic, further),
+            with_care=evidence_of(careful.systolic, careful.diastolic, further_with_care),
+        ),
         seen={},
+        beliefs={},
+        edges={},
     )
 
 

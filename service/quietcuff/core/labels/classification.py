@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Literal
 
 import msgspec
 
 from quietcuff.core.model.evaluation import Category, Result
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.sitting import Sitting
@@ -48,15 +50,12 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
     Source: [PRACTICE] for the higher row deciding; edges from the guideline's own rows.
     """
     systolic_rank = diastolic_rank = 0
-    for rank, row in enumerate(rows):
-        above = row.edge == "above"
-        edge = row.systolic_mmhg
-        if edge is not None and (systolic_mmhg > edge or (systolic_mmhg == edge and not above)):
+    for rank, above, systolic_edge, diastolic_edge in limits_of_rows(rows):
+        if systolic_mmhg > systolic_edge or (systolic_mmhg == systolic_edge and not above):
             systolic_rank = rank
-        edge = row.diastolic_mmhg
-        if edge is not None and (diastolic_mmhg > edge or (diastolic_mmhg == edge and not above)):
+        if diastolic_mmhg > diastolic_edge or (diastolic_mmhg == diastolic_edge and not above):
             diastolic_rank = rank
-    rank = max(systolic_rank, diastolic_rank)
+    rank = systolic_rank if systolic_rank > diastolic_rank else diastolic_rank
     return Placing(
         row=rows[rank],
         systolic_row=rows[systolic_rank],
@@ -64,6 +63,23 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
         systolic_rank=systolic_rank,
         diastolic_rank=diastolic_rank,
     )
+
+
+def read_limits(rows: list[Row]) -> list[tuple[int, bool, float, float]]:
+    """Rank, whether the edge is above, and both limits of each row that has one; infinity where there is no limit."""
+    return [
+        (
+            rank,
+            row.edge == "above",
+            inf if row.systolic_mmhg is None else row.systolic_mmhg,
+            inf if row.diastolic_mmhg is None else row.diastolic_mmhg,
+        )
+        for rank, row in enumerate(rows)
+        if row.systolic_mmhg is not None or row.diastolic_mmhg is not None
+    ]
+
+
+limits_of_rows = remembered(read_limits)
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:

@@ -8,7 +8,7 @@ from quietcuff.core.findings.conditions import rest_too_short
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC, reaches_hypertension
 from quietcuff.core.model.evaluation import Result
 from quietcuff.core.sitting.arms import OTHER, Comparison
-from quietcuff.core.sitting.attempts import far_apart
+from quietcuff.core.sitting.attempts import Attempt, far_apart
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.selection import Selection, latest_stable_pair
 from quietcuff.core.sitting.sitting import Sitting
@@ -34,19 +34,19 @@ def reserve(
     """The reservations that hold under every guideline. A single sitting is one of them."""
     if result is None:
         return Reservations(reasons=[], faults=[], unsettled=[])
-    counted = selection.counted
+    kinds = doubts_of(sitting, selection.counted)
     applies = {
         "single-sitting": sitting.protocol.is_one_sitting,
         "further-reading-needed": selection.due is not None,
         "readings-vary": readings_vary(sitting, selection),
         "other-arm-not-measured": other_arm_missing(sitting, comparison),
         "not-arm-of-record": not_arm_of_record(comparison),
-        DOUBTFUL_DIASTOLIC: any(needs_muffling(sitting, attempt) for attempt in counted),
-        "irregular-rhythm": sitting.irregular and any(attempt.method != "auscultatory" for attempt in counted),
+        DOUBTFUL_DIASTOLIC: DOUBTFUL_DIASTOLIC in kinds,
+        "irregular-rhythm": sitting.irregular and "not-by-ear" in kinds,
         "sitting-gap": sitting.has_gap and not severe,
-        "device-wrist": any(is_wrist(attempt.device, attempt.site) for attempt in counted),
-        "device-not-validated": any(attempt.device is not None and attempt.device.validated == "no" for attempt in counted),
-        "cuff-doubtful": any(attempt.fit.code == "cuff-doubtful" for attempt in counted),
+        "device-wrist": "device-wrist" in kinds,
+        "device-not-validated": "device-not-validated" in kinds,
+        "cuff-doubtful": "cuff-doubtful" in kinds,
         "site-not-recorded": result.site == "not-recorded",
         "position-not-recorded": result.position == "not-recorded" and len(sitting.protocol.positions) == 1,
     }
@@ -58,6 +58,23 @@ def reserve(
         return Reservations(reasons=reasons, faults=[], unsettled=[])
     # Severe readings must not wait until the person has settled.
     return Reservations(reasons=reasons, faults=[] if severe else faults, unsettled=restless)
+
+
+def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
+    """What is doubtful about any of the counted readings by itself."""
+    found = set()
+    for attempt in counted:
+        if attempt.method != "auscultatory":
+            found.add("not-by-ear")
+        elif needs_muffling(sitting, attempt):
+            found.add(DOUBTFUL_DIASTOLIC)
+        if is_wrist(attempt.device, attempt.site):
+            found.add("device-wrist")
+        if attempt.device is not None and attempt.device.validated == "no":
+            found.add("device-not-validated")
+        if attempt.fit.code == "cuff-doubtful":
+            found.add("cuff-doubtful")
+    return found
 
 
 def readings_vary(sitting: Sitting, selection: Selection) -> bool:
@@ -117,6 +134,8 @@ def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -
     A fault that may do either always matters. Source: [DECISION].
     """
     high, low = is_high(sitting, result), is_low(sitting, result)
+    if not (high or low):
+        return []
     sides = {"raises": high, "lowers": low, "either": high or low}
     fits = {attempt.fit.code for attempt in selection.counted}
     codes = []

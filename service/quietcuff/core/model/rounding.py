@@ -42,10 +42,10 @@ def four_decimals_half_even(value: float) -> float:
 
 def four_decimals_half_up(value: float) -> float:
     """A float to four decimals, halves up, whole numbers without a point: the last bits differ between machines."""
-    return from_ten_thousandths(math.floor(value * 10_000 + 0.5))
+    count = math.floor(value * 10_000 + 0.5)
+    return count / 10_000 if count % 10_000 else count // 10_000
 
 
 def from_ten_thousandths(count: int) -> float:
     """Whole numbers without a point: 1450000 gives 145."""
-    whole, rest = divmod(count, 10_000)
-    return count / 10_000 if rest else whole
+    return count / 10_000 if count % 10_000 else count // 10_000

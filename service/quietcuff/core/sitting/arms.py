@@ -28,8 +28,15 @@ RIGHT: Site = "right-upper-arm"
 
 def digest_history(history: History | None) -> str:
     """The SHA-256 of the snapshot as it is encoded in answers; of nothing where there is none."""
-    raw = b"" if history is None else ENCODER.encode(history)
+    return DIGEST_OF_NOTHING if history is None else digest_of(ENCODER.encode(history))
+
+
+def digest_of(raw: bytes) -> str:
+    """The SHA-256 of bytes, with its name."""
     return "sha256:" + hashlib.sha256(raw).hexdigest()
+
+
+DIGEST_OF_NOTHING = digest_of(b"")
 
 
 def irregular_before(history: History | None) -> int:

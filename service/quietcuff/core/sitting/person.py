@@ -11,6 +11,7 @@ from quietcuff.core.model.fields import RestrictionReason
 from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Limits
 
+FULL_DATE = len("1971-01-15")
 SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "left", "right-wrist": "right"}
 
 
@@ -34,7 +35,7 @@ class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
     def may_use(self, site: str) -> bool:
         """True where a cuff may go on this site."""
-        return SIDES.get(site) not in self.restrictions
+        return not self.restrictions or SIDES.get(site) not in self.restrictions
 
 
 def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
@@ -78,6 +79,8 @@ def latest_birth_day(birth_date: str | None) -> date | None:
     """The latest day that a full or partial date allows: 1958 gives 1958-12-31."""
     if birth_date is None:
         return None
+    if len(birth_date) == FULL_DATE:
+        return date.fromisoformat(birth_date)
     parts = [int(part) for part in birth_date.split("-")]
     if len(parts) == 1:
         return date(parts[0], 12, 31)
@@ -88,6 +91,8 @@ def latest_birth_day(birth_date: str | None) -> date | None:
 
 def earliest_birth_day(birth_date: str) -> date:
     """The earliest day that a full or partial date allows: 1958 gives 1958-01-01."""
+    if len(birth_date) == FULL_DATE:
+        return date.fromisoformat(birth_date)
     parts = [int(part) for part in birth_date.split("-")]
     return date(parts[0], parts[1] if len(parts) > 1 else 1, parts[2] if len(parts) > 2 else 1)
 
