@@ -17,7 +17,7 @@ from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.model.fields import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
-from quietcuff.storage.rows.reading_sets import LONGEST_PAGE
+from quietcuff.storage.rows.paging import DEFAULT_LIMIT, LONGEST_PAGE, limit_fault
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
 _VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)
@@ -174,15 +174,15 @@ def id_parameter(name: str, text: str) -> str:
     return known
 
 
-def limit_parameter(name: str, text: str, longest: int) -> int:
-    """Page length in a query parameter.
+def limit_parameter(asked: dict[str, str]) -> int:
+    """Length of a page among the query parameters. The list itself says which lengths it takes.
 
     Raises:
-        NotAcceptable: not a whole number from 1 to the longest.
+        NotAcceptable: not a whole number.
     """
-    if not re.fullmatch(r"[0-9]{1,6}", text, re.ASCII) or not 1 <= int(text) <= longest:
-        fault = Fault(parameter=name, code="out-of-range", detail=f"A whole number from 1 to {longest}.")
-        raise NotAcceptable([fault])
+    text = asked.get("limit", str(DEFAULT_LIMIT))
+    if not re.fullmatch(r"[0-9]{1,6}", text, re.ASCII):
+        raise NotAcceptable([limit_fault()])
     return int(text)
 
 
@@ -227,8 +227,11 @@ ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*
 PAGE_LENGTH = OperationParameter(
     name="limit",
     within="query",
-    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": DEFAULT_LIMIT},
     description="The length of the page.",
+)
+PAGE_CURSOR = OperationParameter(
+    name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
 )
 IDEMPOTENCY_KEY = OperationParameter(
     name="Idempotency-Key",

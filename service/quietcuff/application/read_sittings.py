@@ -17,8 +17,9 @@ from quietcuff.core.record.sheet import Sheet, make_sheet
 from quietcuff.core.record.sheet_sections import Amendment, Stored
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.paging import check_limit
 from quietcuff.storage.rows.payloads import LinkRow, links_of_set
-from quietcuff.storage.rows.reading_sets import ListedSet, ListFilter, SetQuery, check_limit, cursor_of, find_set, read_cursor
+from quietcuff.storage.rows.reading_sets import ListedSet, ListFilter, SetQuery, cursor_of, find_set, page_end_of
 from quietcuff.storage.rows.reading_sets import list_sets as listed_sets
 from quietcuff.storage.rows.retention import missing_set
 from quietcuff.storage.rows.tenants import Tenant
@@ -165,7 +166,7 @@ def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
         subject_id=None if query.subject_id is None else read_id(query.subject_id),
         since=first_moment(query.since, tenant.zone, "from"),
         until=first_moment(query.until, tenant.zone, "to"),
-        after=None if query.cursor is None else read_cursor(query.cursor),
+        after=None if query.cursor is None else page_end_of(query.cursor),
         marks=query.marks,
     )
 

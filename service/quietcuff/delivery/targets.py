@@ -43,6 +43,7 @@ from quietcuff.storage.delivery.targets import (
 )
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.paging import check_limit
 
 T = TypeVar("T")
 EARLIER_SECRET_SIGNS = timedelta(hours=24)
@@ -193,8 +194,10 @@ async def list_undelivered(desk: AppContext, caller: Caller, target_id: str, lim
     """The entries that were given up on the way to a target.
 
     Raises:
+        NotAcceptable: an invalid limit.
         NotFound: this tenant has none of that id.
     """
+    check_limit(limit)
     wanted = read_id(target_id)
 
     def read(transaction: Transaction) -> UndeliveredList:

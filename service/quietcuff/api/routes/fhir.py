@@ -40,12 +40,12 @@ TAG = "FHIR R4"
 ETAGGED = ("ETag", "Last-Modified")
 KNOWN_ALREADY = Reply(status=304, description="You have it already.", headers=("ETag",))
 FORMAT = {"_format": "json."}
+PAGED = {"_cursor": "From the next link of an earlier page.", **FORMAT}
 LOOKING_BACK = {
     "_since": "Only versions from this moment on.",
     "_at": "Only versions that stood at some time in this day, month, year or moment.",
     "_count": "The length of a page; 0 for the total alone. By default there is one page.",
-    "_cursor": "From the next link of an earlier page.",
-    **FORMAT,
+    **PAGED,
 }
 PART = {
     "_elements": "The elements wanted, with commas between.",
@@ -154,8 +154,7 @@ def asked_of(asking: Asking) -> dict[str, str]:
         "_include:iterate": ", ".join(asking.includes),
         "_revinclude": ", ".join(asking.reverse_includes),
         "_revinclude:iterate": ", ".join(asking.reverse_includes),
-        "_cursor": "From the next link of an earlier page.",
-        **FORMAT,
+        **PAGED,
     }
     own = {parameter.name: parameter.documentation for parameter in asking.parameters}
     return {name: text for name, text in {**own, **controls}.items() if text}

@@ -23,6 +23,7 @@ from quietcuff.api.requests import (
     IF_MATCH,
     IF_MATCH_OR_ANY,
     IF_NONE_MATCH,
+    PAGE_CURSOR,
     PAGE_LENGTH,
     Connection,
     format_of,
@@ -45,7 +46,7 @@ from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.fhir.read.bundle import sitting_bundle
 from quietcuff.security.scopes import Need
-from quietcuff.storage.rows.reading_sets import LONGEST_PAGE, SetQuery
+from quietcuff.storage.rows.reading_sets import SetQuery
 
 TAG = "Reading sets"
 PLAIN, HTML = "text/plain", "text/html"
@@ -115,9 +116,7 @@ LIST = Operation(
         ),
         *MARK_PARAMETERS,
         PAGE_LENGTH,
-        OperationParameter(
-            name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
-        ),
+        PAGE_CURSOR,
     ),
     replies=(Reply(description="A page.", shape=SetPage, headers=("Link",)),),
 )
@@ -360,6 +359,6 @@ def set_query(asked: dict[str, str]) -> SetQuery:
         since=moment_parameter("from", asked["from"]) if "from" in asked else None,
         until=moment_parameter("to", asked["to"]) if "to" in asked else None,
         marks=marks_of(asked),
-        limit=limit_parameter("limit", asked["limit"], LONGEST_PAGE) if "limit" in asked else SetQuery().limit,
+        limit=limit_parameter(asked),
         cursor=asked.get("cursor"),
     )

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Callable, Iterable
 from typing import Any
 
 import msgspec
 
-from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.defined_parameters import is_defined
 from quietcuff.fhir.search.elements import SUMMARY, TEXT_ONLY
 from quietcuff.fhir.search.includes import come_along
 from quietcuff.fhir.search.parameter import MISSING, AskedParameter, SearchParameter, alternatives_of, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.rows import paging
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import EntryPageEnd
 
-DEFAULT_COUNT, MOST_COUNT = 50, 200
+MOST_COUNT = 200
 MOST_PARAMETERS = 100
 CURSOR = "_cursor"
+BAD_CURSOR = Fault(parameter=CURSOR, code="bad-cursor", detail="The next link of an earlier page, unchanged.")
 # Read by the web layer: it neither finds nor shapes anything here.
 PASSED_OVER = frozenset(("_format",))
 ONCE = frozenset(("_count", "_sort", "_summary", "_total", CURSOR))
@@ -299,17 +300,17 @@ def page_end(cursor: str) -> EntryPageEnd:
     Raises:
         NotAcceptable: not a cursor that this service made.
     """
-    try:
-        raw = base64.b64decode(cursor.encode("ascii"), altchars=b"-_", validate=True)
-        end = msgspec.msgpack.decode(raw, type=EntryPageEnd)
-    except (ValueError, msgspec.MsgspecError) as error:
-        raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.") from error
+    return paging.read_cursor(cursor, _page_end, BAD_CURSOR)
+
+
+def _page_end(key: bytes) -> EntryPageEnd:
+    end = msgspec.msgpack.decode(key, type=EntryPageEnd)
     moments = [end.ordered_by] if end.began is None else [end.ordered_by, end.began]
     if any(one.tzinfo is None or one.year not in YEARS for one in moments) or not 0 <= end.place <= LAST_PLACE:
-        raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.")
+        raise ValueError("outside what is stored")
     return end
 
 
 def cursor_of(end: EntryPageEnd) -> str:
     """The end of a page as text for the next link."""
-    return base64.urlsafe_b64encode(msgspec.msgpack.encode(end)).decode("ascii")
+    return paging.cursor_text(msgspec.msgpack.encode(end))
