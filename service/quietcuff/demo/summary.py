@@ -114,11 +114,12 @@ def step_lines(evaluation: Evaluation) -> list[RenderableType]:
 
 def counts_in_words(outcomes: list[VisitOutcome]) -> str:
     """The number of visits, readings and results, and a remark about labels."""
-    verdicts = [outcome for entry in outcomes for outcome in entry.envelope.evaluation.readings]
-    counted = sum(verdict.counts for verdict in verdicts)
-    results = sum(entry.envelope.evaluation.result is not None for entry in outcomes)
+    evaluations = [entry.envelope.evaluation for entry in outcomes]
+    readings = sum(len(evaluation.readings) for evaluation in evaluations)
+    counted = sum(len(evaluation.counted) for evaluation in evaluations)
+    results = sum(evaluation.result is not None for evaluation in evaluations)
     return (
-        f"{len(outcomes)} visits, {len(verdicts)} readings, {counted} counted, {results} results. "
+        f"{len(outcomes)} visits, {readings} readings, {counted} counted, {results} results. "
         "Every reading is kept. A label names its guideline."
     )
 

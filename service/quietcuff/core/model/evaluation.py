@@ -390,3 +390,8 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     changed_because: list[str]
     cautions: list[str]
     preparation: Preparation | None = None
+
+    @property
+    def counted(self) -> list[int]:
+        """The places of the readings that count in the result."""
+        return [outcome.index for outcome in self.readings if outcome.counts]

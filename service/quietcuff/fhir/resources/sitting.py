@@ -55,7 +55,7 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def counted(self) -> list[int]:
         """The places of the readings that count in the mean."""
-        return [outcome.index for outcome in self.evaluation.readings if outcome.counts]
+        return self.evaluation.counted
 
 
 @lru_cache(maxsize=1024)
