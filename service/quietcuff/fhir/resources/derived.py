@@ -17,9 +17,5 @@ def derived_keys(snapshot: Snapshot, tenant_id: int, sources: frozenset[Observat
         if versions.mean is not None
     }
     flags = {ObservationKey(source.set_id, "flags", source.index) for source in sources}
-    means = {
-        ObservationKey(source.set_id, "mean", 0)
-        for source in sources
-        if source.index in counted.get(source.set_id, ())
-    }
+    means = {ObservationKey(source.set_id, "mean", 0) for source in sources if source.index in counted.get(source.set_id, ())}
     return frozenset(flags | means)
