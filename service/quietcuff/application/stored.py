@@ -11,7 +11,8 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SittingVersion
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
+from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.fhir.versions.observation_status import MeanStand, ResourceStates
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
@@ -94,11 +95,7 @@ def version_of(turn: UnitOfWork, row: SetRow, version: int) -> VersionRow:
 
 def load_stands(turn: UnitOfWork, row: SetRow) -> ResourceStates:
     """States of all Observations of a set."""
-    rows = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
-    places = {
-        name: ResourceState(stand.version, cast(ObservationStatus, stand.status), stand.updated_at)
-        for name, stand in rows.items()
-    }
+    places = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
     return ResourceStates(places=places, mean=mean_stand(row))
 
 

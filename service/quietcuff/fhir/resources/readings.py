@@ -12,11 +12,12 @@ readers of such panels look for. Sources: [R4] bp; [VIT] the codes of sizes.
 from __future__ import annotations
 
 from quietcuff.core.model.readings import Cuff, Reading
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.core.sitting.equipment import size_name
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
+from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, elsewhere_list, instant, meta
 from quietcuff.storage.schema.codes import CUFF_SIZE
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM

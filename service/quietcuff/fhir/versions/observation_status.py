@@ -13,12 +13,13 @@ from datetime import UTC, datetime
 
 import msgspec
 
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.resources.readings import flags_observation, pulse_observation, reading_observation
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, SittingVersion, frame_of
+from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, frame_of
 from quietcuff.storage.search.query import Kind
 
 Build = Callable[[SittingVersion, SharedElements, int, ResourceState], Observation]
