@@ -23,8 +23,8 @@ from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply,
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
 from quietcuff.api.problems import Problem
-from quietcuff.core.model.evaluation import Category, Evaluation, Result, RuleReference, Safety, State
-from quietcuff.core.model.fields import Setting
+from quietcuff.application.read_sittings import SetListed
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
@@ -308,23 +308,6 @@ class VersionList(msgspec.Struct, frozen=True, kw_only=True):
     """Every version of a set, oldest first."""
 
     items: list[VersionListed]
-
-
-class SetListed(msgspec.Struct, frozen=True, kw_only=True):
-    """A set as it stands in a list."""
-
-    id: str
-    version: int
-    status: Literal["active", "voided"]
-    subject_id: str
-    state: State
-    safety: Safety
-    setting: Setting
-    protocol: RuleReference
-    taken_from: datetime
-    taken_to: datetime
-    result: Result | None
-    categories: list[Category]
 
 
 class SetPage(msgspec.Struct, frozen=True, kw_only=True):
