@@ -102,7 +102,6 @@ subject = Table(
     Column("system", String(255), nullable=False),
     Column("value", String(255), nullable=False),
     Column("facts", LargeBinary, nullable=False, doc="JSON of core.readings.Facts"),
-    Column("alias_of", Id, doc="the subject this one was merged into"),
     Column("version", Integer, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
