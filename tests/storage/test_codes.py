@@ -42,5 +42,4 @@ def test_numbers_that_are_stored_stay() -> None:
 def test_flags_are_bits() -> None:
     flags = ["body-movement", "irregular-pulse", "measurement-failed"]
     assert codes.DEVICE_FLAG.bits(flags) == 0b1000101
-    assert codes.DEVICE_FLAG.words_of_bits(0b1000101) == flags
     assert codes.DEVICE_FLAG.bits([]) == 0

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from html import escape
 
-import msgspec
-
 from quietcuff.analytics.quality.advice import MOST_THINGS, where_in_words
 from quietcuff.analytics.quality.page_style import STYLE
 from quietcuff.analytics.quality.pictures import (
@@ -277,8 +275,3 @@ def _groups(report: Report, rules: QualityRules) -> str:
     return (
         f"<section><h2>{title}</h2>\n<table><thead><tr>{head}</tr></thead>\n<tbody>{''.join(rows)}</tbody></table></section>\n"
     )
-
-
-def report_json(report: Report) -> bytes:
-    """The report as JSON."""
-    return msgspec.json.encode(report)

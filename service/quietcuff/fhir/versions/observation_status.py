@@ -54,11 +54,6 @@ class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
         return [*self.places, *(["mean"] if self.mean else [])]
 
 
-def first_stands(sitting: SittingVersion, at: datetime) -> ResourceStates:
-    """The states when a sitting is stored for the first time."""
-    return next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
-
-
 def next_stands(
     stands: ResourceStates,
     before: SittingVersion | None,

@@ -31,9 +31,6 @@ class Codes:
         """Several words at once, one bit each."""
         return sum(1 << self._numbers[word] for word in set(words))
 
-    def words_of_bits(self, bits: int) -> list[str]:
-        return [word for number, word in enumerate(self.words) if bits >> number & 1]
-
 
 SETTING = Codes("office", "home", "ambulatory")
 STATE = Codes("in-progress", "complete", "not-usable")
