@@ -33,7 +33,10 @@ def test_every_word_has_a_number(stored: codes.Codes, words: object) -> None:
 def test_numbers_that_are_stored_stay() -> None:
     assert codes.SITE.number("right-upper-arm") == 2
     assert codes.POSITION.number("sitting") == 1
-    assert codes.REASON.number("voided") == 15
+    assert " ".join(codes.REASON.words) == (
+        "pending other-arm restricted-arm first-discarded earlier-than-last-two other-of-last-two other-position other-method "
+        "device-error implausible wrong-cuff too-soon too-few not-part-of-series set-blocked voided"
+    )
     assert codes.OBSERVATION_STATUS.number("entered-in-error") == 4
     assert codes.CAUSE.number("re-evaluated") == 7
     assert codes.ACTION.number("save-device") == 9

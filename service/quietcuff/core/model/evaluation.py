@@ -107,6 +107,7 @@ Severity = Literal["info", "warning", "blocks"]
 Chooser = Literal["caller", "service", "none"]
 Basis = Literal["this-sitting", "earlier-sittings", "only-arm-measured"]
 Way = Literal["office", "home", "ambulatory"]
+# Stored by their places here: a new one comes last.
 Reason = Literal[
     "pending",
     "other-arm",
