@@ -51,6 +51,12 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     links: tuple[AnswerLink, ...] = ()
 
 
+def saved_replies(shape: type, links: tuple[AnswerLink, ...]) -> tuple[Reply, Reply]:
+    """The answers of a registry: what was saved, known before or new."""
+    known = Reply(description="Known before.", shape=shape, headers=("ETag", "Location"), links=links)
+    return known, msgspec.structs.replace(known, status=201, description="New.")
+
+
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
     """One method of one route. ``body`` is the struct it takes, or the JSON Schema of a form or of lines.
 

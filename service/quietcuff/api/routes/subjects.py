@@ -15,7 +15,7 @@ from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
-from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described, saved_replies
 from quietcuff.api.reads import tell_found
 from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
@@ -51,10 +51,7 @@ SAVE = Operation(
     parameters=(IF_MATCH_OPTIONAL,),
     body=SubjectChange,
     examples={"a person, by an identifier of yours": "subject"},
-    replies=(
-        Reply(status=200, description="Known before.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
-        Reply(status=201, description="New.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
-    ),
+    replies=saved_replies(SubjectRecord, LINKS),
     problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
 )
 FIND = Operation(
