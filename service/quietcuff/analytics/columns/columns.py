@@ -18,7 +18,7 @@ NO_DAY = np.datetime64("NaT", "D")
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class ColumnsOfRows:
     """Arrays of the same length, one a field."""
 
     def take(self, places: Array) -> Self:
@@ -27,7 +27,7 @@ class Columns:
 
 
 @dataclass(frozen=True, slots=True)
-class SetColumns(Columns):
+class SetColumns(ColumnsOfRows):
     """One number a set. ``first`` and ``counts`` say where its readings are; days are since 1970, NaT where not known."""
 
     first: Array
@@ -69,7 +69,7 @@ class SetColumns(Columns):
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingColumns(Columns):
+class ReadingColumns(ColumnsOfRows):
     """One number a reading. Pressures are whole hundredths of mmHg, 0 where there is none; ``day`` is the local one."""
 
     index: Array

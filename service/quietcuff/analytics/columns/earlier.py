@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietcuff.analytics.columns.codes import Array
-from quietcuff.analytics.columns.columns import BatchColumns, Columns
+from quietcuff.analytics.columns.columns import BatchColumns, ColumnsOfRows
 from quietcuff.core.rulebook.rulebook import Limits
 
 # Differences of means nearer to a limit than this may fall on either side of it by the core's own floating sums.
@@ -15,7 +15,7 @@ TOO_NEAR_MMHG = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class EarlierPairs(Columns):
+class EarlierPairs(ColumnsOfRows):
     """For each set: how many pairs; their sums (hundredths of mmHg, systolic and diastolic) and how many of them differ by the
     limit or more, either way; the newest day's sums; how many systolic differences repeat above the two higher limits."""
 
