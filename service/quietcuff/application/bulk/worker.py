@@ -20,15 +20,7 @@ from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
-from quietcuff.storage.bulk.jobs import (
-    JobRow,
-    is_job_free,
-    jobs_that_are_over,
-    keep_job,
-    release_job,
-    take_job,
-    wait_for_writers,
-)
+from quietcuff.storage.bulk.jobs import EXPORTS, JobRow, jobs_that_are_over, release_job, wait_for_writers
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import all_tenant_ids
@@ -72,10 +64,10 @@ class ExportWorker:
     async def _take(self, tenant_id: int) -> JobRow | None:
         # Looked for by a reader first: most looks find nothing, and readers wait for nobody.
         moment, store = now(self._desk), self._desk.store
-        if not await store.read(tenant_id, lambda transaction: is_job_free(transaction, tenant_id, moment)):
+        if not await store.read(tenant_id, lambda transaction: EXPORTS.is_any_free(transaction, tenant_id, moment)):
             return None
         return await store.write(
-            tenant_id, lambda transaction: take_job(transaction, tenant_id, self._id, moment, self._lease(moment))
+            tenant_id, lambda transaction: EXPORTS.take(transaction, tenant_id, self._id, moment, self._lease(moment))
         )
 
     def _lease(self, moment: datetime) -> datetime:
@@ -129,7 +121,7 @@ class ExportWorker:
             changed = msgspec.structs.replace(changed, expires_at=moment + timedelta(hours=self._limits.hours_kept))
 
         def keep(transaction: Transaction) -> bool:
-            is_ours = keep_job(transaction, changed)
+            is_ours = EXPORTS.keep(transaction, changed)
             if is_ours:
                 add_to_files(transaction, job.tenant_id, job.job_id, packed.files, packed.chunks)
             return is_ours
