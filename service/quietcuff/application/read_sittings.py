@@ -118,10 +118,10 @@ async def read_versions(desk: AppContext, caller: Caller, set_id: str) -> bytes:
 
     found, links = await desk.store.read(caller.tenant_id, notes)
     payloads = {link.version: str(link.payload_id) for link in links}
-    return ENCODER.encode({"items": [told_note(note, payloads.get(note.version)) for note in found]})
+    return ENCODER.encode({"items": [version_listed(note, payloads.get(note.version)) for note in found]})
 
 
-def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
+def version_listed(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
     system, _, value = (note.author or "").partition("|")
     return {
         "version": note.version,

@@ -16,7 +16,7 @@ from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
 from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.device import DeviceLink, device_link
-from quietcuff.fhir.resources.readings import common_cuff, told_size
+from quietcuff.fhir.resources.readings import common_cuff, searchable_size
 from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.fhir.versions.observation_status import ResourceStates
 from quietcuff.storage.rows.reading_sets import SetRow
@@ -151,7 +151,7 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
             "mean_has_device": mean_has_device(version.sitting) or None,
-            "mean_cuff": told_size(common_cuff(version.sitting)),
+            "mean_cuff": searchable_size(common_cuff(version.sitting)),
             "mean_method": mean_method(version.sitting),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
@@ -228,7 +228,7 @@ def reading_row(key: dict[str, Any], index: int, sitting: SittingVersion, stands
         **key,
         "reading_index": index,
         **measured_columns(reading, sitting.evaluation.readings[index]),
-        "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
+        "cuff": CUFF_SIZE.optional_number(searchable_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
         "has_device": has_device(sitting, index) or None,
         "performer": identifier_text(reading.observer or sitting.reading_set.observer),

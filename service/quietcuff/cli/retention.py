@@ -113,7 +113,7 @@ def run_erase(arguments: argparse.Namespace) -> int:
     rows = ", ".join(f"{name} {count:,}" for name, count in done.rows.items())
     taken_out = f"{done.groups:,} group(s) and {done.devices:,} device(s)"
     say(f"Rows of theirs: {rows}. Taken out of {taken_out}; {done.exports:,} export(s) ended.")
-    return 0 if left is None else tell_left(done, left)
+    return 0 if left is None else report_left(done, left)
 
 
 def is_meant() -> bool:
@@ -123,7 +123,7 @@ def is_meant() -> bool:
     return sys.stdin.readline().strip().lower() == "yes"
 
 
-def tell_left(done: Erased, left: Left) -> int:
+def report_left(done: Erased, left: Left) -> int:
     """Report the check after an erasure; 1 if something of the person is left."""
     say(f"Checked: {left.rows:,} rows of all tables of the tenant read again, payloads and exports unpacked.")
     for name, count in left.of_person.items():

@@ -26,7 +26,7 @@ from quietcuff.core.protocols.ambulatory import judge_recording
 from quietcuff.core.protocols.home_series import judge_home_series
 from quietcuff.core.protocols.one_sitting import judge_one_sitting
 from quietcuff.core.protocols.standing_test import judge_standing
-from quietcuff.core.record.note_line import tell_record
+from quietcuff.core.record.note_line import qualified_line
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.safety.safety import Watch, watch
@@ -87,7 +87,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         if sitting.norms is None or result is None
         else report_percentile(sitting.norms, result.systolic_mmhg, result.diastolic_mmhg),
         next_step=next_step(sitting, seen, comparison, selection, own_step),
-        record_line=tell_record(sitting, comparison, judged, seen),
+        record_line=qualified_line(sitting, comparison, judged, seen),
         confirm_by=advice.confirm_by,
         changed_because=changed_because(sitting, selection),
         cautions=cautions(sitting, seen),

@@ -72,7 +72,7 @@ async def start_what_if(desk: AppContext, caller: Caller, asked: WhatIf) -> What
         note(transaction, caller, "start-export", row.created_at, what="what-if")
 
     await desk.store.write(caller.tenant_id, start)
-    return told(row)
+    return job_record(row)
 
 
 async def read_what_if(desk: AppContext, caller: Caller, job_id: str) -> WhatIfJob:
@@ -85,7 +85,7 @@ async def read_what_if(desk: AppContext, caller: Caller, job_id: str) -> WhatIfJ
     row = await desk.store.read(caller.tenant_id, lambda snapshot: WHAT_IFS.find(snapshot, caller.tenant_id, key))
     if row is None or (row.expires_at is not None and row.expires_at <= now(desk)):
         raise NotFound("what-if")
-    return told(row)
+    return job_record(row)
 
 
 async def end_what_if(desk: AppContext, caller: Caller, job_id: str) -> None:
@@ -104,7 +104,7 @@ async def end_what_if(desk: AppContext, caller: Caller, job_id: str) -> None:
     await desk.store.write(caller.tenant_id, end)
 
 
-def told(row: WhatIfRow) -> WhatIfJob:
+def job_record(row: WhatIfRow) -> WhatIfJob:
     """A job as it is answered."""
     tally = REACHED.decode(row.reached).tally
     return WhatIfJob(

@@ -16,7 +16,7 @@ from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.openapi import Envelope
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
     IDEMPOTENCY_KEY,
     PAGE_CURSOR,
@@ -216,7 +216,7 @@ class RefusedPayloads(Controller):
         service, asked = service_of(request), query_of(request, "limit", "cursor")
         limit = limit_parameter(asked)
         page = await refused.list_refused(service.desk, caller_of(request), limit=limit, cursor=asked.get("cursor"))
-        tell_found(request, page.count)
+        note_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{refused_id:str}", opt=described(ONE_REFUSED))

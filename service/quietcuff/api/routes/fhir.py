@@ -16,7 +16,7 @@ from litestar.response.base import ASGIResponse
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import FORM, JSON, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.responses import answer, not_modified
 from quietcuff.api.routes.bulk_export import PARAMETERS_BODY
@@ -289,7 +289,7 @@ def history_of(kind: str) -> type[Controller]:
             bundle = await service_of(request).desk.store.read(
                 publisher.tenant.tenant_id, lambda snapshot: history(snapshot, publisher, kind, resource_id, wanted)
             )
-            tell_found(request, bundle.count(ENTRY), asked=pairs)
+            note_found(request, bundle.count(ENTRY), asked=pairs)
             return answer(bundle, media_type=FHIR_JSON_UTF8)
 
     return VersionHistory
@@ -342,7 +342,7 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
     publisher, desk = await publisher_of(request, "s"), service_of(request).desk
     clock = Clock(publisher.tenant.zone, desk.clock())
     bundle = await desk.store.read(publisher.tenant.tenant_id, lambda snapshot: find(snapshot, publisher, clock))
-    tell_found(request, bundle.count(ENTRY), asked=pairs)
+    note_found(request, bundle.count(ENTRY), asked=pairs)
     # Caches must keep the packed and the plain answer apart, also where this one is plain.
     headers = {"Vary": "Accept-Encoding"}
     if len(bundle) >= WORTH_PACKING and accepts_gzip(request):

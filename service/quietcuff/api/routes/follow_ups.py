@@ -14,7 +14,7 @@ from quietcuff.analytics.follow_ups.list import FollowUpPage, csv_of, follow_up_
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import PAGE_CURSOR, PAGE_LENGTH, format_of, limit_parameter, query_of
 from quietcuff.api.responses import answer, answer_page
 from quietcuff.api.service import service_of
@@ -108,7 +108,7 @@ class FollowUps(Controller):
             limit=limit_parameter(said),
             why=[said["why"]] if "why" in said else None,
         )
-        tell_found(request, len(page.lines))
+        note_found(request, len(page.lines))
         return answered(page, kind, self.path, said, named=principal_of(request).scopes.identified)
 
 

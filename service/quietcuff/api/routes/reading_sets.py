@@ -17,7 +17,7 @@ from quietcuff.api.examples import SITTINGS
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
 from quietcuff.api.openapi import Envelope, SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
     IDEMPOTENCY_KEY,
     IF_MATCH,
@@ -257,7 +257,7 @@ class ReadingSets(Controller):
         service = service_of(request)
         asked = query_of(request, "subject_id", "from", "to", *MARKS, "limit", "cursor")
         page = await application.list_sets(service.desk, caller_of(request), set_query(asked))
-        tell_found(request, page.count)
+        note_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(GET))

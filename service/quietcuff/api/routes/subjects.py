@@ -16,7 +16,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described, saved_replies
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
@@ -138,7 +138,7 @@ class Subjects(Controller):
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Find)
         found = await application.find_subject(desk, caller, wanted.identifier)
         # The identifier is in the body, which the trail does not see; without this the read would be of nobody.
-        tell_found(request, 1, person=found)
+        note_found(request, 1, person=found)
         return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))

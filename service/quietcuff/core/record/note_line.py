@@ -16,7 +16,7 @@ VISITS = {"first": "first visit", "follow-up": "follow-up", "not-recorded": "vis
 METHODS = {"oscillometric": "oscillometric", "auscultatory": "auscultated"}
 
 
-def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: Watch) -> str | None:
+def qualified_line(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: Watch) -> str | None:
     """The line for any kind of sitting with its qualifications; None while the sitting is in progress."""
     if judged.selection.state == "in-progress":
         return None

@@ -75,7 +75,7 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
             level=leading.level,
             readings=sorted({place for concern in concerns if concern.level != "none" for place in concern.places}),
             ask=asks,
-            text=say(sitting, speaking, asks),
+            text=concern_sentence(sitting, speaking, asks),
         ),
         step=next((concern.step for concern in concerns if concern.step is not None), None),
         findings=[entry for concern in concerns for entry in concern.findings] + person_findings(sitting),
@@ -84,7 +84,7 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
     )
 
 
-def say(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:
+def concern_sentence(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:
     """The concern's sentence, and what is to be asked: nothing that was answered. None where there is nothing to say."""
     words = sitting.rulebook.wording.safety
     told = [] if concern.text is None else [words[concern.text].format(pressure=concern.pressure)]

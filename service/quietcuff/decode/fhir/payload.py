@@ -132,8 +132,8 @@ def sittings_of(
         groups[key].append((one, keyed))
         shared.setdefault(key, common)
     for key, group in groups.items():
-        observer = most_told([one.observer for one, _ in group])
-        cuff = most_told([keyed.reading.cuff for _, keyed in group])
+        observer = value_of_most([one.observer for one, _ in group])
+        cuff = value_of_most([keyed.reading.cuff for _, keyed in group])
         yield IntendedSitting(
             **shared[key],
             observer=observer,
@@ -143,7 +143,7 @@ def sittings_of(
         )
 
 
-def most_told(values: list[T | None]) -> T | None:
+def value_of_most(values: list[T | None]) -> T | None:
     """The value given for most of the readings; None where one reading has none."""
     told = [value for value in values if value is not None]
     return max(told, key=told.count) if told and len(told) == len(values) else None

@@ -193,7 +193,7 @@ def plan_of(
         members=members,
         since=reading.since,
         until=reading.until,
-        filters=tuple(narrowed(reading.filters, types, readable)),
+        filters=tuple(filters_within_scopes(reading.filters, types, readable)),
         elements=tuple(dict.fromkeys(reading.elements)),
         notes=tuple(dict.fromkeys(reading.notes)),
     )
@@ -219,7 +219,7 @@ def wanted_types(reading: KickOffReader, readable: Readable) -> tuple[str, ...]:
     return types
 
 
-def narrowed(filters: Iterable[TypeFilter], types: Iterable[str], readable: Readable) -> Iterable[TypeFilter]:
+def filters_within_scopes(filters: Iterable[TypeFilter], types: Iterable[str], readable: Readable) -> Iterable[TypeFilter]:
     """Each filter combined with each search to which a scope narrows its type."""
     for resource_type in types:
         asked = [one.parameters for one in filters if one.type == resource_type]

@@ -252,7 +252,7 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     if key is None or key.kind not in publisher.sight.kinds:
         raise NotFound("Observation")
     found: list[Past] = []
-    for stand, sitting in stood(publisher, rows, key):
+    for stand, sitting in states_after_each_version(publisher, rows, key):
         # Most versions of a set leave this Observation as it was: only a change makes a new version of it.
         if not found or found[-1].version != str(stand.version):
             found.append(Past(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
@@ -261,7 +261,9 @@ def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) 
     return found
 
 
-def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[ResourceState, SittingVersion]]:
+def states_after_each_version(
+    publisher: Publisher, rows: list[VersionRow], key: ObservationKey
+) -> Iterator[tuple[ResourceState, SittingVersion]]:
     """The state of an Observation after each version of its set, and the version of the set that it shows."""
     retold = RetoldSet(publisher, rows)
     for version, stands in retold.stands(len(rows)):

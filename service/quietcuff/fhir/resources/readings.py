@@ -53,7 +53,7 @@ def cuff_text(cuff: Cuff | None) -> str | None:
     return ", ".join(part for part in (name and name.replace("-", " "), printed) if part) or None
 
 
-def told_size(cuff: Cuff | None) -> str | None:
+def searchable_size(cuff: Cuff | None) -> str | None:
     """The name under which a search finds the size: ``other`` where it has a range alone; None where no size is shown."""
     return None if cuff is None or cuff_text(cuff) is None else named_size(cuff) or OTHER
 

@@ -101,7 +101,9 @@ def parse_search(
                 search = CONTROLS[name](with_understood(search, name, value), value)
             else:
                 alternatives = alternatives_of(name, value)
-                search = narrowed(search, name, value, AskedParameter(name, alternatives, publisher, clock, snapshot))
+                search = with_search_parameter(
+                    search, name, value, AskedParameter(name, alternatives, publisher, clock, snapshot)
+                )
         except NotAcceptable as refusal:
             faults += refusal.faults
     if faults:
@@ -150,7 +152,7 @@ def passed_over(search: Search, name: str) -> Search:
     return msgspec.structs.replace(search, unknown=tuple(dict.fromkeys((*search.unknown, name))))
 
 
-def narrowed(search: Search, name: str, value: str, asked: AskedParameter) -> Search:
+def with_search_parameter(search: Search, name: str, value: str, asked: AskedParameter) -> Search:
     """The search with one more condition.
 
     Raises:
@@ -251,25 +253,25 @@ def read_total(search: Search, value: str) -> Search:
 
 def read_include(search: Search, value: str) -> Search:
     """Read an include: resources that the found ones point to."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_include", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *included_types(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
     """Read a reverse include: resources that point to the found ones."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_revinclude", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *included_types(search, "_revinclude", value)))
 
 
 def read_iterated(search: Search, value: str) -> Search:
     """Read an include that is repeated for included resources."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_include:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *included_types(search, "_include:iterate", value)))
 
 
 def read_reverse_iterated(search: Search, value: str) -> Search:
     """Read a reverse include that is repeated for included resources."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_revinclude:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *included_types(search, "_revinclude:iterate", value)))
 
 
-def coming(search: Search, name: str, value: str) -> tuple[str, ...]:
+def included_types(search: Search, name: str, value: str) -> tuple[str, ...]:
     asking = search.asking
     return come_along(asking.includes if name.startswith("_include") else asking.reverse_includes, name, value)
 

@@ -206,7 +206,7 @@ def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
         statement = statement.select_from(reading_set).join(reading, of_set(reading))
         statement = statement.where(reading_set.c.tenant_id == bindparam("tenant_id"))
     if shape.is_later_page:
-        statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
+        statement = statement.where(*after_page_end(shape.order, ordered_by, table.c.set_id, place))
     return statement
 
 
@@ -247,7 +247,7 @@ def lateral_entries(shape: SearchShape, kind: Kind, number: int, place: Column) 
     if shape.moved == "moved":
         statement = statement.where(made_at > bindparam("began", type_=Instant), set_version.c.version > 1)
     if shape.is_later_page:
-        statement = statement.where(*beyond(shape.order, made_at, set_version.c.set_id, moved.c.place))
+        statement = statement.where(*after_page_end(shape.order, made_at, set_version.c.set_id, moved.c.place))
     return statement
 
 
@@ -343,7 +343,7 @@ def of_set(table: Table, whole: Table = reading_set) -> Column:
     )
 
 
-def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
+def after_page_end(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
     """The condition that an entry stands after the end of the last page. An index can serve only its first part."""
     at = bindparam("end_ordered_by", type_=Instant)
     key = tuple_(ordered_by, set_id, place)
