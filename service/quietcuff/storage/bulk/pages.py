@@ -24,13 +24,13 @@ from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.sittings import (
     device,
     device_past,
+    of_set,
     reading,
     reading_set,
     set_version,
     subject,
     subject_past,
 )
-from quietcuff.storage.search.statements import of_set
 
 SETS_A_PAGE = 100
 # Documents are large: a page ends before it would hold more versions than this, or after its first set.

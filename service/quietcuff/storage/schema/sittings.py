@@ -11,6 +11,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    ColumnElement,
     Index,
     Integer,
     LargeBinary,
@@ -18,6 +19,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    and_,
     true,
 )
 
@@ -350,3 +352,16 @@ GUARDED_TABLES = (
     *RETENTION_TABLES,
     what_if_job,
 )
+
+
+def of_set(table: Table, whole: Table = reading_set) -> ColumnElement[bool]:
+    """The rows of a table that belong to a set, joined by the set's whole key."""
+    return and_(
+        table.c.tenant_id == whole.c.tenant_id,
+        table.c.subject_id == whole.c.subject_id,
+        table.c.set_id == whole.c.set_id,
+    )
+
+
+# The version of a set that stands.
+NEWEST_VERSION = and_(of_set(set_version), set_version.c.version == reading_set.c.version)

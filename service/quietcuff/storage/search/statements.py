@@ -14,7 +14,6 @@ from sqlalchemy import (
     ColumnElement,
     Integer,
     Select,
-    Table,
     and_,
     bindparam,
     func,
@@ -27,7 +26,7 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.schema.base import Id, Instant
-from quietcuff.storage.schema.sittings import reading, reading_set, set_version
+from quietcuff.storage.schema.sittings import of_set, reading, reading_set, set_version
 from quietcuff.storage.search.dates import Prefixes, date_conditions, implied_bounds
 from quietcuff.storage.search.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition
 from quietcuff.storage.search.query import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order, Pointer
@@ -332,15 +331,6 @@ def value_condition(group: int, place: int, table: Any, name: str | None, operat
 def value_name(group: int, place: int, edge: str) -> str:
     """The name of one edge of a test in its statement."""
     return f"value_{group}_{place}_{edge}"
-
-
-def of_set(table: Table, whole: Table = reading_set) -> Column:
-    """The rows of a table that belong to a set, joined by the set's whole key."""
-    return and_(
-        table.c.tenant_id == whole.c.tenant_id,
-        table.c.subject_id == whole.c.subject_id,
-        table.c.set_id == whole.c.set_id,
-    )
 
 
 def after_page_end(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
