@@ -224,6 +224,15 @@ def accepts_gzip(connection: Connection) -> bool:
 
 ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
 
+BEGAN_FROM = OperationParameter(
+    name="from",
+    within="query",
+    schema={"type": "string"},
+    description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
+)
+BEGAN_BEFORE = OperationParameter(
+    name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
+)
 PAGE_LENGTH = OperationParameter(
     name="limit",
     within="query",
@@ -251,16 +260,12 @@ IF_MATCH = OperationParameter(
     schema=ETAGS,
     description='The version that the change is meant for: its ETag, such as "3". Missing: 428. Stale: 412.',
 )
-IF_MATCH_OR_ANY = OperationParameter(
-    name="If-Match",
-    within="header",
-    schema=ETAGS,
+IF_MATCH_OR_ANY = msgspec.structs.replace(
+    IF_MATCH,
     description='The version that the readings were taken after: its ETag, such as "3"; or * for whichever is newest.',
 )
-IF_MATCH_OPTIONAL = OperationParameter(
-    name="If-Match",
-    within="header",
-    schema=ETAGS,
+IF_MATCH_OPTIONAL = msgspec.structs.replace(
+    IF_MATCH,
     description='Only if this is still the newest version, such as "3". May be left out.',
 )
 IF_NONE_MATCH = OperationParameter(

@@ -19,6 +19,8 @@ from quietcuff.api.openapi import Envelope, SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
+    BEGAN_BEFORE,
+    BEGAN_FROM,
     IDEMPOTENCY_KEY,
     IF_MATCH,
     IF_MATCH_OR_ANY,
@@ -105,15 +107,8 @@ LIST = Operation(
             schema={"type": "string", "format": "uuid"},
             description="Only of this person, by the id that this service gave. Unknown: an empty list.",
         ),
-        OperationParameter(
-            name="from",
-            within="query",
-            schema={"type": "string"},
-            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
-        ),
-        OperationParameter(
-            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
-        ),
+        BEGAN_FROM,
+        BEGAN_BEFORE,
         *MARK_PARAMETERS,
         PAGE_LENGTH,
         PAGE_CURSOR,

@@ -17,7 +17,16 @@ from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described, saved_replies
 from quietcuff.api.reads import note_found
-from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
+from quietcuff.api.requests import (
+    BEGAN_BEFORE,
+    BEGAN_FROM,
+    IF_MATCH_OPTIONAL,
+    IF_NONE_MATCH,
+    if_match_of,
+    is_known_already,
+    moment_parameter,
+    query_of,
+)
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
 from quietcuff.core.model.changes import SubjectChange
@@ -95,15 +104,8 @@ TREND = Operation(
     access=Need("Patient", "r"),
     lane="picture",
     parameters=(
-        OperationParameter(
-            name="from",
-            within="query",
-            schema={"type": "string"},
-            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
-        ),
-        OperationParameter(
-            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
-        ),
+        BEGAN_FROM,
+        BEGAN_BEFORE,
         OperationParameter(
             name="guideline",
             within="query",
