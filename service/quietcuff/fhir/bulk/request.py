@@ -15,7 +15,7 @@ from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan, Pairs, TypeFilt
 from quietcuff.fhir.bulk.type_filter import query_of
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.search.date_values import Clock, parse_date
-from quietcuff.fhir.search.parameter import reference_id
+from quietcuff.fhir.search.parameter import reference_id, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.engine.ids import read_id
@@ -232,10 +232,6 @@ def filters_within_scopes(filters: Iterable[TypeFilter], types: Iterable[str], r
 def check_number(parameter: str, items: list[object] | list[str] | list[TypeFilter], most: int) -> None:
     if len(items) > most:
         raise refused(parameter, "too-many", f"At most {most}.")
-
-
-def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
-    return NotAcceptable([Fault(parameter=parameter, code=code, detail=detail)])
 
 
 def in_parameter(fault: Fault, name: str) -> Fault:

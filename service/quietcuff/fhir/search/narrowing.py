@@ -63,7 +63,7 @@ def by_patient(query: ObservationQuery, asked: AskedParameter) -> ObservationQue
 
 def by_patient_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
     """Of the persons of these identifiers. An identifier without its system may be several persons'."""
-    found = identified_people(asked)
+    found = frozenset(str(one) for one in identified_people(asked))
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, found))
 
 

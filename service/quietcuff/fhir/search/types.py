@@ -91,7 +91,7 @@ def by_plain_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
 
 def by_person_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """The persons who have one of these identifiers."""
-    return with_keys(query, frozenset((UUID(one), 0) for one in identified_people(asked)))
+    return with_keys(query, frozenset((one, 0) for one in identified_people(asked)))
 
 
 def by_device_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
