@@ -249,4 +249,4 @@ def offset_minutes(moment: datetime) -> int:
 
 def identifier_text(identifier: Identifier | None) -> str | None:
     """An identifier as stored: ``system|value``."""
-    return None if identifier is None else f"{identifier.system}|{identifier.value}"
+    return None if identifier is None else identifier.text

@@ -66,7 +66,7 @@ def csv_of(lines: Sequence[FollowUp], *, named: bool) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(HEADER)
     for line in lines:
-        identifier = disarmed(f"{line.identifier.system}|{line.identifier.value}") if named else None
+        identifier = disarmed(line.identifier.text) if named else None
         also, reason = " ".join(line.also), disarmed(line.next_step.reason)
         last = (line.last_taken_at.isoformat(), line.last_systolic_mmhg, line.last_diastolic_mmhg)
         step = (line.next_step.action, reason, line.set_id)

@@ -75,7 +75,7 @@ def keys_of(sitting: DecodedSet, disguise: Disguise) -> Row:
 
 
 def named(identifier: Identifier | None) -> str | None:
-    return None if identifier is None else f"{identifier.system}|{identifier.value}"
+    return None if identifier is None else identifier.text
 
 
 def device_name(device: Device | None) -> str | None:

@@ -90,7 +90,7 @@ def follow_up_row(one: FollowUp, disguise: Disguise) -> Row:
     shift = disguise.shift(one.subject_id)
     return {
         "person_key": disguise.name("person", str(one.subject_id)),
-        "person_identifier": f"{one.identifier.system}|{one.identifier.value}",
+        "person_identifier": one.identifier.text,
         "why": one.why,
         "also": " ".join(one.also) or None,
         "since": one.since + shift,

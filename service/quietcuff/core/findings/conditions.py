@@ -8,6 +8,7 @@ check, its clock. The device's description in the set decides, whether sent or f
 from __future__ import annotations
 
 import calendar
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -235,12 +236,12 @@ def validation_gap(device: Device, groups: list[PopulationGroup], *, registered:
     if not device.validated_for:
         # A sitting need not name the groups; a registry is kept for such facts, so there it is a gap.
         special: list[PopulationGroup] = [group for group in groups if group != "adults"]
-        return ("validation-groups-not-recorded", {"list": in_words(special)}) if special and registered else NOTHING
+        return ("validation-groups-not-recorded", {"list": groups_in_words(special)}) if special and registered else NOTHING
     missing = [group for group in groups if group not in device.validated_for]
-    return ("device-not-validated-for-group", {"list": in_words(missing)}) if missing else NOTHING
+    return ("device-not-validated-for-group", {"list": groups_in_words(missing)}) if missing else NOTHING
 
 
-def in_words(groups: list[PopulationGroup]) -> str:
+def groups_in_words(groups: Sequence[str]) -> str:
     """Groups as a person reads them."""
     return ", ".join(group.replace("-", " ") for group in groups)
 

@@ -59,6 +59,11 @@ class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     system: System
     value: Text
 
+    @property
+    def text(self) -> str:
+        """Both in one text, as FHIR searches write them: system|value."""
+        return f"{self.system}|{self.value}"
+
 
 class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """An arm that must not be used, or that the person refuses, up to and including the day ``until``."""
