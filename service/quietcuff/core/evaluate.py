@@ -29,7 +29,7 @@ from quietcuff.core.protocols.standing_test import judge_standing
 from quietcuff.core.record.note_line import qualified_line
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.safety.safety import Watch, watch
+from quietcuff.core.safety.safety import SafetyResult, watch
 from quietcuff.core.sitting.acceptance import check_acceptable
 from quietcuff.core.sitting.arms import (
     OTHER,
@@ -115,7 +115,7 @@ def reference(rulebook: Rulebook, sitting: Sitting) -> RuleReference:
 
 def gather_findings(
     sitting: Sitting,
-    seen: Watch,
+    seen: SafetyResult,
     comparison: Comparison,
     judged: Judgement,
     advice: Advice,
@@ -210,7 +210,7 @@ def changed_because(sitting: Sitting, selection: Selection) -> list[str]:
     return codes + (intake.changes if intake is not None else [])
 
 
-def cautions(sitting: Sitting, seen: Watch) -> list[str]:
+def cautions(sitting: Sitting, seen: SafetyResult) -> list[str]:
     """The cautions that go with every answer, and those that this one calls for."""
     words, person = sitting.rulebook.wording.caution, sitting.person
     applies = {

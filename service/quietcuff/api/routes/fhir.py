@@ -28,7 +28,7 @@ from quietcuff.fhir.history.read import ReadResource, read_resource
 from quietcuff.fhir.history.versions import PASTS, history, parse_looking_back, read_version
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.lastn import last_n
-from quietcuff.fhir.search.request import Asking, elements_of_read, parse_search
+from quietcuff.fhir.search.request import SearchOffer, elements_of_read, parse_search
 from quietcuff.fhir.search.searchset import searchset
 from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.fhir.versions.stored_sets import Publisher
@@ -142,7 +142,7 @@ def _search(kind: str, id: str, summary: str, **more: Any) -> Operation:
     )
 
 
-def asked_of(asking: Asking) -> dict[str, str]:
+def asked_of(asking: SearchOffer) -> dict[str, str]:
     """Every parameter of a search, with its description."""
     controls = {
         "_count": "The length of a page; 0 for the total alone.",

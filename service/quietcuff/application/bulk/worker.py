@@ -15,7 +15,7 @@ import msgspec
 
 from quietcuff.application.context import AppContext, now
 from quietcuff.core.model.errors import Busy
-from quietcuff.fhir.bulk.gzip_files import Packed, Shelf
+from quietcuff.fhir.bulk.gzip_files import JobFiles, Packed
 from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress
 from quietcuff.fhir.versions.stored_sets import Publisher
@@ -104,7 +104,7 @@ class ExportWorker:
         files = await self._desk.store.read(
             job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id)
         )
-        shelf, progress = Shelf(files, self._limits.resources_a_file), PROGRESS.decode(job.progress)
+        shelf, progress = JobFiles(files, self._limits.resources_a_file), PROGRESS.decode(job.progress)
         while progress.step != "end":
             page = await self._desk.store.read(job.tenant_id, reading_of(walk, progress))
             produced, packed = await asyncio.to_thread(produce, walk, progress, page, shelf)
@@ -145,7 +145,7 @@ def reading_of(walk: Walk, progress: Progress) -> Callable[[Transaction], RawPag
     return lambda snapshot: read_page(snapshot, walk, progress)
 
 
-def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tuple[Produced, Packed]:
+def produce(walk: Walk, progress: Progress, page: RawPage, shelf: JobFiles) -> tuple[Produced, Packed]:
     """Lines of a page, packed for the files of a job."""
     produced = make_lines(walk, progress, page)
     parts = [shelf.pack(purpose, kind, lines) for (purpose, kind), lines in produced.lines.items() if lines]

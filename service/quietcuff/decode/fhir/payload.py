@@ -26,7 +26,7 @@ from quietcuff.decode.fhir.bundle import (
     refusal,
 )
 from quietcuff.decode.fhir.panel import MeasuredPanel, add_flags, add_pulse, measure, natural_key, own_place, stable_key
-from quietcuff.decode.fhir.parties import Known, Parties, own_patient
+from quietcuff.decode.fhir.parties import KnownIdentifiers, Parties, own_patient
 from quietcuff.decode.fhir.values import extensions_of
 from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
 from quietcuff.terminology.systems import LOCATION_EXTENSION
@@ -51,7 +51,7 @@ def patients_named(payload: PayloadResources) -> set[str]:
     return {named for named in missing if named is not None}
 
 
-def intend(payload: PayloadResources, known: Known) -> Intended:
+def intend(payload: PayloadResources, known: KnownIdentifiers) -> Intended:
     """The readings that a payload is meant to store. ``known`` are people of this service, by their id.
 
     Raises:

@@ -28,8 +28,8 @@ from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.result import mean_observation
 from quietcuff.fhir.resources.sitting import SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
-from quietcuff.fhir.versions.observation_status import BUILDERS, MeanStand, ResourceStates
-from quietcuff.fhir.versions.replay import RetoldSet
+from quietcuff.fhir.versions.observation_status import BUILDERS, MeanState, ResourceStates
+from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
@@ -58,7 +58,7 @@ class SittingExport:
         self._window = window
         self._public_url = publisher.public_url
         self._mean_since = of.mean_since
-        self._past = RetoldSet(publisher, of.versions.values())
+        self._past = ReplayedSet(publisher, of.versions.values())
         self._frames: dict[int, SharedElements] = {}
         # A set that changed after the export's moment is replayed from its versions: its stored state is too new.
         if of.has_moved:
@@ -105,7 +105,7 @@ def stands_of(of: SetOnPage) -> ResourceStates:
     ordered = dict(sorted(places.items(), key=lambda place: (int(place[0][1:]), "rpf".index(place[0][0]))))
     if mean is None or of.mean_from_version is None:
         return ResourceStates(places=ordered)
-    return ResourceStates(places=ordered, mean=MeanStand(mean, of.mean_from_version))
+    return ResourceStates(places=ordered, mean=MeanState(mean, of.mean_from_version))
 
 
 ENCODER = msgspec.json.Encoder()

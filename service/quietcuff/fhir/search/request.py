@@ -33,7 +33,7 @@ SORT_KEY = re.compile(r"-?[A-Za-z_][A-Za-z0-9_-]{0,63}", re.ASCII)
 ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
-class Asking(msgspec.Struct, frozen=True, kw_only=True):
+class SearchOffer(msgspec.Struct, frozen=True, kw_only=True):
     """The search capabilities of one type: its parameters, its sort orders by name, its includes, and the query
     without conditions (``everything``). ``in_natural_order`` sets the order where none was asked for."""
 
@@ -57,7 +57,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     client asked for strict handling.
     """
 
-    asking: Asking
+    asking: SearchOffer
     query: Any
     understood: tuple[tuple[str, str], ...] = ()
     includes: tuple[str, ...] = ()
@@ -70,7 +70,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def parse_search(
-    asking: Asking,
+    asking: SearchOffer,
     items: Iterable[tuple[str, str]],
     *,
     publisher: Publisher,
@@ -112,7 +112,7 @@ def parse_search(
     return search if has_order else msgspec.structs.replace(search, query=asking.in_natural_order(search.query))
 
 
-def is_known(asking: Asking, name: str) -> bool:
+def is_known(asking: SearchOffer, name: str) -> bool:
     """True also for a known parameter with a modifier or a chain, which must be refused rather than passed over."""
     bare = bare_name(name)
     return bare in CONTROLS or asking.parameter(bare) is not None
@@ -229,7 +229,7 @@ def read_elements(search: Search, value: str) -> Search:
     return msgspec.structs.replace(search, elements=frozenset(names) | (search.elements or frozenset()))
 
 
-def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
+def elements_of_read(asking: SearchOffer, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
     """The wanted elements of one resource; None for the whole. Source: FHIR R4 http, 3.1.0.1.
 
     Raises:

@@ -28,7 +28,7 @@ from quietcuff.fhir.search.parameter import (
     of_type,
     reference_id,
 )
-from quietcuff.fhir.search.request import Asking
+from quietcuff.fhir.search.request import SearchOffer
 from quietcuff.fhir.search.stable_paging import steady_page
 from quietcuff.fhir.versions.stored_sets import Publisher, observations_at
 from quietcuff.storage.engine.ids import NOBODY
@@ -46,7 +46,7 @@ EVER = DateRange("ge", EPOCH, EPOCH)
 class Searched(msgspec.Struct, frozen=True, kw_only=True):
     """One type: what can be asked, the entries of a page and one more, their number, and their resources."""
 
-    asking: Asking
+    asking: SearchOffer
     find: Callable[[Snapshot, Publisher, Any], list[Any]]
     count: Callable[[Snapshot, Publisher, Any], int]
     show: Callable[[Snapshot, Publisher, list[Any]], list[Any]]
@@ -63,7 +63,7 @@ def in_sight(publisher: Publisher, query: ObservationQuery) -> ObservationQuery:
 
 
 OBSERVATIONS = Searched(
-    asking=Asking(
+    asking=SearchOffer(
         type="Observation",
         parameters=PARAMETERS,
         orders={"date": "date", "-date": "-date", "_lastUpdated": "updated", "-_lastUpdated": "-updated"},
@@ -157,7 +157,7 @@ def of_rows(
 ) -> Searched:
     """A type whose resources are each one row."""
     return Searched(
-        asking=Asking(
+        asking=SearchOffer(
             type=type,
             parameters=(*parameters, last_updated),
             orders=orders,

@@ -35,7 +35,7 @@ NEUTRAL = ResourceState(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
 OWN_DEFINITIONS = "/fhir/R4/StructureDefinition/"
 
 
-class MeanStand(msgspec.Struct, frozen=True):
+class MeanState(msgspec.Struct, frozen=True):
     """The state of the mean, and the version of the set whose result it shows."""
 
     stand: ResourceState
@@ -46,7 +46,7 @@ class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
     """The states of all Observations of a sitting: ``places`` by name, such as ``r0`` or ``p2``."""
 
     places: dict[str, ResourceState] = {}
-    mean: MeanStand | None = None
+    mean: MeanState | None = None
 
     @property
     def names(self) -> list[str]:
@@ -118,17 +118,17 @@ def measured(observation: Observation) -> tuple[object, ...]:
 
 
 def next_mean(
-    old: MeanStand | None,
+    old: MeanState | None,
     shown: SittingVersion | None,
     before: SittingVersion | None,
     after: SittingVersion,
     version: int,
     at: datetime,
-) -> MeanStand | None:
+) -> MeanState | None:
     """The next state of the mean. A mean that was final stays as it was last closed while the sitting is open again."""
     has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
-        return MeanStand(ResourceState(1, first_mean_status(after), at), version) if has_result else None
+        return MeanState(ResourceState(1, first_mean_status(after), at), version) if has_result else None
     stand = old.stand
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
@@ -136,7 +136,7 @@ def next_mean(
     now = compared_mean(after) if has_result else None
     if now is None:
         gone = ResourceState(stand.version + 1, "entered-in-error", at)
-        return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)
+        return old if stand.status == "entered-in-error" else MeanState(gone, old.from_version)
     was = compared_mean(shown)
     was_closed = before is not None and before.reading_set.closed
     if is_settled or (was_closed and after.reading_set.closed):
@@ -145,7 +145,7 @@ def next_mean(
         status = first_mean_status(after)
     if was == now and status == stand.status:
         return old
-    return MeanStand(ResourceState(stand.version + 1, status, at), version)
+    return MeanState(ResourceState(stand.version + 1, status, at), version)
 
 
 def compared_mean(sitting: SittingVersion) -> Observation | None:
