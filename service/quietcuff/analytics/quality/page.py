@@ -38,7 +38,7 @@ def quality_page(report: Report, rules: QualityRules) -> str:
 
 
 def about(report: Report, words: dict[str, str]) -> str:
-    """Of what the report is."""
+    """The subject of the report."""
     told = words["period"].format(
         first=report.first_day or words["none"],
         last=report.last_day or words["none"],

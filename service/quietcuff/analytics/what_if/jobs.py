@@ -119,7 +119,7 @@ def job_record(row: WhatIfRow) -> WhatIfJob:
 
 
 class WhatIfWorker:
-    """One process's hand in the what-ifs of all tenants."""
+    """The worker on the what-ifs of all tenants in one process."""
 
     def __init__(self, desk: AppContext) -> None:
         self._desk, self._id = desk, uuid4()

@@ -105,7 +105,7 @@ async def record_in_every_trail(store: Store, files: TrailFiles, action: str = "
 
 
 def record_command_if_stored(settings: Settings, what: str | None = None) -> None:
-    """The same for commands that need no database, or change its schema: they are told of where there is a trail to tell."""
+    """Record a command that needs no database, or changes its schema, if there is a trail to record it in."""
 
     async def tell() -> None:
         async with opened(settings, needs_trail_key=False) as store:

@@ -190,7 +190,7 @@ def first(rows: list[ObservationRow], of: Callable[[ObservationRow], T | None]) 
 
 
 def method_of(row: ObservationRow) -> Method | None:
-    """By its words, for codes of methods are the sender's own."""
+    """The method by its words, since codes of methods are the sender's own."""
     words = f"{part(row.method, 1)} {part(row.method, 2)}".lower()
     if "oscillom" in words:
         return "oscillometric"
