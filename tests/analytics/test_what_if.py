@@ -16,7 +16,7 @@ import pytest
 from application.clinic import Clinic, open_clinic, reading, sitting, told
 from quietcuff.analytics.what_if.report import WhatIfReport
 from quietcuff.analytics.what_if.walk import whole_report
-from quietcuff.analytics.what_if.what_if import WhatIf, check, evaluate_many, other_input, other_rules
+from quietcuff.analytics.what_if.what_if import WhatIf, check, evaluate_one, other_input, other_rules
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
@@ -167,7 +167,7 @@ def test_one_reading_fewer_is_the_set_without_its_last(rulebook: Rulebook, count
     asked = WhatIf(fewer_readings=count)
     whole, short = (msgspec.convert({**body, "readings": kept}, ReadingSet) for kept in (readings, readings[:-count]))
     rules = other_rules(asked, rulebook)
-    (found,) = evaluate_many([other_input(whole, asked, rulebook)], rules)
+    found = evaluate_one(other_input(whole, asked, rulebook), rules)
     assert isinstance(found, Evaluation) and found.result is not None
     by_itself = evaluate(short, None, rules).result
     assert by_itself is not None and found.result.systolic_mean_mmhg == by_itself.systolic_mean_mmhg

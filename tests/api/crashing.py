@@ -120,7 +120,7 @@ def flaws_of(database_url: str) -> list[str]:
                 after = page[-1].lane, page[-1].position
             checked = check.end()
             assert checked.rows > 10 and checked.newest_seal_at is not None
-            found += [flaw.told(str(one)) for flaw in checked.flaws]
+            found += [flaw.as_line(str(one)) for flaw in checked.flaws]
             for number in range(SLICES):
                 _, flaws = await store.read(one, partial(look_through, tenant_id=one, number=number))
                 found += [f"{flaw.set_id}: {flaw.what}" for flaw in flaws]

@@ -39,7 +39,7 @@ from quietcuff.fhir.bulk.plan import Progress, TypeFilter
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.bulk import pages
 from quietcuff.storage.bulk.groups import Members, SittingFilter
-from quietcuff.storage.bulk.jobs import find_job
+from quietcuff.storage.bulk.jobs import EXPORTS
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store, open_store
 
@@ -313,7 +313,9 @@ async def test_a_stuck_writer_holds_an_export_up_and_nobody_else(
         with pytest.raises(NotFound):
             await read_export(clinic.desk, clinic.caller, job_id)
     await asyncio.sleep(0)
-    job = await store.read(clinic.tenant.tenant_id, lambda snapshot: find_job(snapshot, clinic.tenant.tenant_id, UUID(job_id)))
+    job = await store.read(
+        clinic.tenant.tenant_id, lambda snapshot: EXPORTS.find(snapshot, clinic.tenant.tenant_id, UUID(job_id))
+    )
     assert job is not None and (job.state, job.attempts) == ("running", 0)
     await store.close()
 
@@ -332,7 +334,7 @@ def worker_process(database_url: str, sets_a_page: int) -> Iterator[subprocess.P
 
 async def job_of(clinic: Clinic, job_id: str) -> Any:
     tenant_id = clinic.tenant.tenant_id
-    return await clinic.store.read(tenant_id, lambda snapshot: find_job(snapshot, tenant_id, UUID(job_id)))
+    return await clinic.store.read(tenant_id, lambda snapshot: EXPORTS.find(snapshot, tenant_id, UUID(job_id)))
 
 
 async def until(condition: Any, seconds: float = 40) -> None:

@@ -12,6 +12,7 @@ import pytest
 from application.clinic import Body, Clinic, on_day, reading, sitting, told
 from quietcuff import application
 from quietcuff.application import SetQuery
+from quietcuff.application.read_sittings import SetListed
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.storage.rows.reading_sets import SetMarks
 
@@ -33,6 +34,7 @@ async def test_an_item_tells_what_the_set_came_to(clinic: Clinic) -> None:
     [item], cursor = await listed(clinic)
     told_in_set = stored["evaluation"]
     assert cursor is None
+    assert tuple(item) == SetListed.__struct_fields__ and msgspec.convert(item, SetListed)
     assert item == {
         "id": stored["id"],
         "version": 1,

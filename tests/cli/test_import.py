@@ -22,7 +22,7 @@ from application.clinic import Body, first_visit, on_day, sitting
 from databases import SqliteFiles
 from quietcuff.cli import main
 from quietcuff.cli.support.input_file import InputFile
-from quietcuff.cli.support.progress import HowFar
+from quietcuff.cli.support.progress import LineProgress
 from quietcuff.core.model.errors import Busy
 from quietcuff.storage.engine.store import Store, open_store
 
@@ -292,7 +292,7 @@ def test_at_a_terminal_there_is_a_bar_and_elsewhere_a_line_now_and_then(
     source: InputFile, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     asyncio.run(read_some(source))
-    with HowFar(source, seconds_between_lines=0.0) as how_far:
+    with LineProgress(source, seconds_between_lines=0.0) as how_far:
         how_far.count()
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 1 and told[0].startswith("1 lines, ") and told[0].endswith("100 %, about 0 min left")
@@ -300,7 +300,7 @@ def test_at_a_terminal_there_is_a_bar_and_elsewhere_a_line_now_and_then(
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr(sys, "stderr", terminal)
     monkeypatch.setattr("quietcuff.cli.support.progress.SECONDS_BETWEEN_LOOKS", 0.0)
-    with HowFar(source) as how_far:
+    with LineProgress(source) as how_far:
         how_far.count()
     shown = terminal.getvalue()
     assert "100%" in shown and "1 lines" in shown and "a second" in shown

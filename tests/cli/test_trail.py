@@ -17,7 +17,7 @@ import pytest
 
 from quietcuff.cli import main
 from quietcuff.cli.serve import check_database
-from quietcuff.cli.support.tenant_work import tell_every_trail
+from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.store import NO_TENANT, Store
@@ -223,7 +223,7 @@ async def test_every_tenant_is_told_on_both_databases(store: Store) -> None:
     made = datetime.now(UTC)
     for name in ("clinic", "other"):
         await store.write(NO_TENANT, lambda connection, name=name: find_or_create_tenant(connection, name, made))
-    await tell_every_trail(store, TrailFiles(), what="database verify")
+    await record_in_every_trail(store, TrailFiles(), what="database verify")
     tenant_ids = await store.read(NO_TENANT, all_tenant_ids)
     assert len(tenant_ids) == 2
     for one in tenant_ids:

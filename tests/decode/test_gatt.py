@@ -56,7 +56,7 @@ def as_vectors_tell(measured: CuffMeasurement) -> dict[str, Any]:
         bits = {name: name in measured.status.bits for name in gatt.STATUS_BITS.values()}
         found["status"] = {"raw": f"0x{measured.status.raw:04X}", **bits, "pulse_range": measured.status.pulse_range}
     if measured.unit == "kPa":
-        found["mmHg"] = {name: str(value) for name, value in gatt.told(measured).items()}
+        found["mmHg"] = {name: str(value) for name, value in gatt.pressures_mmhg(measured).items()}
     return found
 
 

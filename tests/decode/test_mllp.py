@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from decode.hl7_messages import FOLDER, LONDON
 from quietcuff.decode.hl7v2.message import read_report
-from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
+from quietcuff.decode.hl7v2.mllp import BrokenInput, Framed, Frames, framed
 
 CASES = [json.loads(line) for line in (FOLDER / "mllp-vectors.jsonl").read_text().splitlines()]
 # What the frames themselves cannot know is found when the message is read.
@@ -26,7 +26,7 @@ def test_the_vectors_of_frames(case: dict[str, object]) -> None:
     events = [event for chunk in case["chunks_hex"] for event in frames.feed(bytes.fromhex(chunk))]
     reports = [(event, read_report(event.body, LONDON)) for event in events if isinstance(event, Framed)]
     assert sum(report.rejected is None for _, report in reports) == wanted["messages"]
-    broken = [event for event in events if isinstance(event, Broken)]
+    broken = [event for event in events if isinstance(event, BrokenInput)]
     error = wanted.get("error")
     if error in OF_THE_MESSAGE:
         (rejected,) = [report.rejected for _, report in reports]
@@ -48,14 +48,14 @@ def test_how_bytes_are_divided_changes_nothing(bodies: list[bytes], chance: rand
         size = chance.choice((1, 1, 2, 7))
         cut += frames.feed(stream[place : place + size])
         place += size
-        if any(isinstance(event, Broken) and event.closes for event in cut):
+        if any(isinstance(event, BrokenInput) and event.closes for event in cut):
             break
     assert [told(event) for event in cut] == [told(event) for event in whole][: len(cut)]
-    if not any(isinstance(event, Broken) for event in cut):
+    if not any(isinstance(event, BrokenInput) for event in cut):
         assert [event.body for event in cut if isinstance(event, Framed)] == bodies
 
 
-def told(event: Framed | Broken) -> object:
+def told(event: Framed | BrokenInput) -> object:
     return event.body if isinstance(event, Framed) else event.fault
 
 
@@ -63,8 +63,8 @@ def test_no_more_is_held_than_one_message() -> None:
     frames = Frames(1000)
     assert frames.feed(b"\x0b" + b"a" * 1000) == []
     (event,) = frames.feed(b"b" * 16)
-    assert isinstance(event, Broken) and (event.fault, event.closes, len(event.start)) == ("too-large", True, 1000)
+    assert isinstance(event, BrokenInput) and (event.fault, event.closes, len(event.start)) == ("too-large", True, 1000)
     assert frames.begun == b"" and not frames.is_within
     (event,) = Frames(1000).feed(framed(b"a" * 1001))
-    assert isinstance(event, Broken) and event.fault == "too-large"
+    assert isinstance(event, BrokenInput) and event.fault == "too-large"
     assert Frames(1000).feed(framed(b"a" * 1000)) == [Framed(b"a" * 1000)]

@@ -10,13 +10,14 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Device, ReadingSet
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER
 from quietcuff.fhir.model.resources import Identifier, Observation
 from quietcuff.fhir.resources.device import described_device, service_device
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ResourceState, SittingVersion, frame_of, meta
-from quietcuff.fhir.versions.observation_status import BUILDERS, ResourceStates, first_stands
+from quietcuff.fhir.resources.sitting import SittingVersion, frame_of, meta
+from quietcuff.fhir.versions.observation_status import BUILDERS, ResourceStates, next_stands
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.versions import VersionRow
 
@@ -38,6 +39,11 @@ def stored(reading_set: ReadingSet, evaluation: Evaluation, *, is_voided: bool =
         device_ids=[str(device_id(SECRET, device.identifier)) if device and device.identifier else None for device in devices],
         is_voided=is_voided,
     )
+
+
+def first_stands(sitting: SittingVersion, at: datetime) -> ResourceStates:
+    """The states when a sitting is stored for the first time."""
+    return next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
 
 
 def observations(

@@ -11,7 +11,7 @@ from application.clinic import first_visit, sitting
 from fhir_r4.stored_sets import Clinic, open_clinic
 from quietcuff.core.model.readings import Cuff
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.readings import cuff_component, told_size
+from quietcuff.fhir.resources.readings import cuff_component, searchable_size
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store
 
@@ -53,7 +53,7 @@ def test_a_cuff_says_what_is_known_of_its_size(
     """Source: the codes are those of HL7 "Vital Signs with Qualifying Elements", as its public value set lists them."""
     known = None if cuff is None else msgspec.convert(cuff, Cuff)
     made = [msgspec.to_builtins(one) for one in cuff_component(known)]
-    assert told_size(known) == name
+    assert searchable_size(known) == name
     if text is None:
         assert made == []
         return

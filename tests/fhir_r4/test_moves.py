@@ -11,13 +11,13 @@ import pytest
 from bodies import changed
 from fhir_r4.generated import generated_sets
 from fhir_r4.profiles import faults_of
-from fhir_r4.rendered import STORED_AT, observations, stored
+from fhir_r4.rendered import STORED_AT, first_stands, observations, stored
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import ResourceStates, first_stands, next_stands
+from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
 from quietcuff.rules.catalog import load_rulebook
 
 FIRST_VISIT: dict[str, Any] = {

@@ -13,7 +13,7 @@ from fhir_r4.stored_sets import Clinic, decoded, open_clinic
 from fhir_r4.test_moves import FIRST_VISIT
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.history.versions import LookingBack, history, read_version
+from quietcuff.fhir.history.versions import HistoryRequest, history, read_version
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store
 
@@ -33,7 +33,7 @@ def rulebook() -> Rulebook:
 
 async def past_of(clinic: Clinic, kind: str, name: str) -> list[dict[str, Any]]:
     """The versions of a resource, oldest first, out of its history."""
-    bundle = decoded(await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, kind, name, LookingBack())))
+    bundle = decoded(await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, kind, name, HistoryRequest())))
     assert faults_of(bundle) == []
     assert bundle["total"] == len(bundle["entry"])
     return [entry["resource"] for entry in reversed(bundle["entry"])]

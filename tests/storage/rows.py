@@ -19,7 +19,6 @@ def subject_row(tenant_id: int, subject_id: UUID | None = None) -> SubjectRow:
         system="urn:example:mrn",
         value="p-0001",
         facts=b"{}",
-        alias_of=None,
         version=1,
         created_at=NOON,
         updated_at=NOON,

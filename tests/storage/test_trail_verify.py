@@ -109,7 +109,7 @@ async def test_a_row_that_was_altered_is_named(kept: Kept, values: dict[str, Any
     await kept.change(update(trail).where(_t.position == 17).values(**values))
     assert await kept.flaws() == [("altered", 17, 17)]
     (flaw,) = await kept.all_flaws()
-    assert flaw.lane is not None and f"clinic: lane {flaw.lane:x}, row 17: altered" in flaw.told("clinic")
+    assert flaw.lane is not None and f"clinic: lane {flaw.lane:x}, row 17: altered" in flaw.as_line("clinic")
 
 
 async def test_rows_that_were_deleted_are_named(kept: Kept) -> None:

@@ -33,7 +33,7 @@ from quietcuff.analytics.trend_looks import (
     TINTS,
     TITLE_SIZE,
     WIDTH,
-    Crowd,
+    MarkSizes,
     PanelFrame,
     Pressure,
     changes_shown,
@@ -141,7 +141,7 @@ def draw_not_counted(axes: Axes, trend: Trend, pressure: Pressure) -> None:
                 axes.plot(xs, ys, zorder=3, **ring_looks(size))
 
 
-def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: Pressure, crowd: Crowd) -> None:
+def draw_results(axes: Axes, points: list[ResultPoint], setting: str, pressure: Pressure, crowd: MarkSizes) -> None:
     """Draw the results of one setting with their intervals."""
     xs, ys = [day_number(point.at) for point in points], [value_of(point, pressure) for point in points]
     known = [

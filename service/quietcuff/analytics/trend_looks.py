@@ -29,7 +29,7 @@ MARGIN, ROW = 12.0, 10.5
 TITLE_SIZE, SUBTITLE_SIZE, SIZE, SMALL = 10.0, 8.0, 7.0, 6.5
 
 
-class Crowd(msgspec.Struct, frozen=True):
+class MarkSizes(msgspec.Struct, frozen=True):
     """Size of marks by the number of results (points)."""
 
     most: int
@@ -38,7 +38,12 @@ class Crowd(msgspec.Struct, frozen=True):
     is_joined: bool
 
 
-CROWDS = (Crowd(24, 5.5, 1.4, True), Crowd(80, 4.2, 0.9, True), Crowd(200, 3.2, 0.6, False), Crowd(10**9, 2.4, 0.4, False))
+CROWDS = (
+    MarkSizes(24, 5.5, 1.4, True),
+    MarkSizes(80, 4.2, 0.9, True),
+    MarkSizes(200, 3.2, 0.6, False),
+    MarkSizes(10**9, 2.4, 0.4, False),
+)
 
 
 class PanelFrame(msgspec.Struct, frozen=True):
@@ -95,7 +100,7 @@ def ring_looks(size: float) -> dict[str, Any]:
     }
 
 
-def crowd_of(trend: Trend) -> Crowd:
+def crowd_of(trend: Trend) -> MarkSizes:
     """Mark sizes for the number of results."""
     return next(crowd for crowd in CROWDS if len(trend.results) <= crowd.most)
 

@@ -30,10 +30,10 @@ async def publisher_of(connection: Connection, letter: str = "r") -> Publisher:
     service = service_of(connection)
     principal = principal_of(connection)
     tenant = await service.desk.tenants.get(principal.tenant_id)
-    return Publisher(tenant=tenant, public_url=service.settings.public_url, sight=sight_of(principal.scopes, letter))
+    return Publisher(tenant=tenant, public_url=service.settings.public_url, sight=read_scope_of(principal.scopes, letter))
 
 
-def sight_of(scopes: Scopes, letter: str) -> ReadScope:
+def read_scope_of(scopes: Scopes, letter: str) -> ReadScope:
     """Read scope of a token: the types it may read, and the parts of Observation if it may not see all of them."""
     types = frozenset(type for type in FHIR_TYPES if scopes.parts(Need(type, "r")) != [])
     parts = scopes.parts(Need("Observation", letter))

@@ -21,7 +21,7 @@ from quietcuff.api.logs import log_failure
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.payloads.hl7v2 import receive_hl7v2, turn_away
 from quietcuff.core.model.errors import Busy, NotAllowed, NotAuthenticated, NotReadable
-from quietcuff.decode.hl7v2.mllp import Broken, Framed, Frames, framed
+from quietcuff.decode.hl7v2.mllp import BrokenInput, Framed, Frames, framed
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.decode.payload import RefusedPart
 from quietcuff.security.api_keys import Principal
@@ -149,7 +149,7 @@ class Listener:
             self._working.discard(task)
             self._waiting.add(task)
 
-    async def _answer(self, writer: asyncio.StreamWriter, event: Framed | Broken) -> bool:
+    async def _answer(self, writer: asyncio.StreamWriter, event: Framed | BrokenInput) -> bool:
         """Handle one message or a break of the protocol. True if the connection goes on."""
         if isinstance(event, Framed):
             return await self._take(writer, event.body)

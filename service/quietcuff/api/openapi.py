@@ -19,12 +19,12 @@ from quietcuff import __version__
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.examples import example
 from quietcuff.api.fhir_responses import FHIR_JSON
-from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, operation_of
+from quietcuff.api.operations import JSON, Lines, Operation, OperationParameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
 from quietcuff.api.problems import Problem
-from quietcuff.core.model.evaluation import Category, Evaluation, Result, RuleReference, Safety, State
-from quietcuff.core.model.fields import Setting
+from quietcuff.application.read_sittings import SetListed
+from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
@@ -91,15 +91,16 @@ def make_document(app: Litestar) -> bytes:
     """The whole document as indented JSON."""
     # Sorted, so that the document does not change with the order in which the controllers are listed.
     described = sorted((entry for entry in operations(app) if entry[2].documented), key=lambda entry: entry[:2])
-    shapes = [Problem]
+    shapes: list[type] = [Problem]
     for _, _, operation in described:
-        shapes += [shape for shape in (operation.body, *(reply.shape for reply in operation.replies)) if is_struct(shape)]
+        for shape in (operation.body, *(reply.shape for reply in operation.replies)):
+            shapes += structs_of(shape)
     references, components = msgspec.json.schema_components(shapes, ref_template=REFERENCE)
     schemas = {shape: reference for shape, reference in zip(shapes, references, strict=True)}
     for _, _, operation in described:
-        if is_struct(operation.body):
+        for struct in structs_of(operation.body):
             reached: set[str] = set()
-            admit_null(components, schemas[operation.body], reached)
+            admit_null(components, schemas[struct], reached)
             for name in sorted(reached):
                 admit_loose_times(components[name])
     paths: dict[str, dict[str, Any]] = {}
@@ -130,9 +131,18 @@ def make_document(app: Litestar) -> bytes:
     return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
 
 
-def is_struct(shape: Any) -> bool:
-    """True for a struct; False for a JSON Schema or None."""
-    return isinstance(shape, type)
+def structs_of(shape: Any) -> tuple[type, ...]:
+    """The structs of a body or an answer; none of a JSON Schema."""
+    return shape.structs if isinstance(shape, Lines) else (shape,) if isinstance(shape, type) else ()
+
+
+def schema_of(shape: Any, schemas: dict[Any, Any]) -> Any:
+    """The JSON Schema of a body or an answer."""
+    if not isinstance(shape, Lines):
+        return schemas[shape] if isinstance(shape, type) else shape
+    kinds_of_line = [schemas[struct] for struct in shape.structs]
+    item = kinds_of_line[0] if len(kinds_of_line) == 1 else {"anyOf": kinds_of_line}
+    return {"type": "array", "items": item, "description": "One a line."}
 
 
 def operations(app: Litestar) -> Iterator[tuple[str, str, Operation]]:
@@ -156,7 +166,7 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
         examples = {
             name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in operation.examples.items()
         }
-        schema = schemas[operation.body] if is_struct(operation.body) else operation.body
+        schema = schema_of(operation.body, schemas)
         said["requestBody"] = {
             "required": True,
             "content": {operation.media_type: {"schema": schema, "examples": examples}},
@@ -208,7 +218,7 @@ def _reply(reply: Reply, schemas: dict[Any, Any]) -> dict[str, Any]:
     said: dict[str, Any] = {"description": reply.description, "headers": _headers("X-Request-Id", *reply.headers)}
     if reply.status != 304 and (reply.shape is not None or reply.media_type != JSON):
         shapeless = {"type": "object" if reply.media_type.endswith("json") else "string"}
-        schema = schemas[reply.shape] if is_struct(reply.shape) else reply.shape or shapeless
+        schema = schema_of(reply.shape, schemas) or shapeless
         content: dict[str, Any] = {"schema": schema}
         if reply.example is not None:
             content["example"] = example(reply.example)
@@ -308,23 +318,6 @@ class VersionList(msgspec.Struct, frozen=True, kw_only=True):
     """Every version of a set, oldest first."""
 
     items: list[VersionListed]
-
-
-class SetListed(msgspec.Struct, frozen=True, kw_only=True):
-    """A set as it stands in a list."""
-
-    id: str
-    version: int
-    status: Literal["active", "voided"]
-    subject_id: str
-    state: State
-    safety: Safety
-    setting: Setting
-    protocol: RuleReference
-    taken_from: datetime
-    taken_to: datetime
-    result: Result | None
-    categories: list[Category]
 
 
 class SetPage(msgspec.Struct, frozen=True, kw_only=True):

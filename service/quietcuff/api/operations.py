@@ -38,8 +38,14 @@ class AnswerLink(msgspec.Struct, frozen=True, kw_only=True):
     parameters: dict[str, str]
 
 
+class Lines(msgspec.Struct, frozen=True):
+    """NDJSON: each line is one of these structs."""
+
+    structs: tuple[type, ...]
+
+
 class Reply(msgspec.Struct, frozen=True, kw_only=True):
-    """A successful answer: its status, its shape (a struct, or a JSON Schema for NDJSON), its headers, and an example by its
+    """A successful answer: its status, its shape (a struct, or ``Lines`` of them), its headers, and an example by its
     file in ``openapi/examples``."""
 
     status: int = 200
@@ -51,8 +57,14 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True):
     links: tuple[AnswerLink, ...] = ()
 
 
+def saved_replies(shape: type, links: tuple[AnswerLink, ...]) -> tuple[Reply, Reply]:
+    """The answers of a registry: what was saved, known before or new."""
+    known = Reply(description="Known before.", shape=shape, headers=("ETag", "Location"), links=links)
+    return known, msgspec.structs.replace(known, status=201, description="New.")
+
+
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
-    """One method of one route. ``body`` is the struct it takes, or the JSON Schema of a form or of lines.
+    """One method of one route. ``body`` is the struct it takes, ``Lines`` of them, or the JSON Schema of a form.
 
     ``examples`` names a file of ``openapi/examples`` for each summary, or several files for a list.
 

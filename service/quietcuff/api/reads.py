@@ -30,7 +30,7 @@ LONGEST_ORIGIN = 64
 Pairs = list[tuple[str, str]]
 
 
-def tell_found(connection: Connection, count: int, *, asked: Pairs | None = None, person: str | None = None) -> None:
+def note_found(connection: Connection, count: int, *, asked: Pairs | None = None, person: str | None = None) -> None:
     """Record how many results the answer holds. ``asked`` are the parameters if they were in the body; ``person`` is the
     person's id if the address does not hold it."""
     state: dict[str, Any] = connection.scope["state"]

@@ -17,7 +17,7 @@ from quietcuff.application.context import IfMatch
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.core.model.fields import check_day, check_instant
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD
-from quietcuff.storage.rows.reading_sets import LONGEST_PAGE
+from quietcuff.storage.rows.paging import DEFAULT_LIMIT, LONGEST_PAGE, limit_fault
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
 _VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)
@@ -174,15 +174,15 @@ def id_parameter(name: str, text: str) -> str:
     return known
 
 
-def limit_parameter(name: str, text: str, longest: int) -> int:
-    """Page length in a query parameter.
+def limit_parameter(asked: dict[str, str]) -> int:
+    """Length of a page among the query parameters. The list itself says which lengths it takes.
 
     Raises:
-        NotAcceptable: not a whole number from 1 to the longest.
+        NotAcceptable: not a whole number.
     """
-    if not re.fullmatch(r"[0-9]{1,6}", text, re.ASCII) or not 1 <= int(text) <= longest:
-        fault = Fault(parameter=name, code="out-of-range", detail=f"A whole number from 1 to {longest}.")
-        raise NotAcceptable([fault])
+    text = asked.get("limit", str(DEFAULT_LIMIT))
+    if not re.fullmatch(r"[0-9]{1,6}", text, re.ASCII):
+        raise NotAcceptable([limit_fault()])
     return int(text)
 
 
@@ -224,11 +224,23 @@ def accepts_gzip(connection: Connection) -> bool:
 
 ETAGS = {"anyOf": [{"type": "string", "pattern": '^"[0-9]{1,9}"$'}, {"const": "*"}], "examples": ['"3"']}
 
+BEGAN_FROM = OperationParameter(
+    name="from",
+    within="query",
+    schema={"type": "string"},
+    description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
+)
+BEGAN_BEFORE = OperationParameter(
+    name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
+)
 PAGE_LENGTH = OperationParameter(
     name="limit",
     within="query",
-    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": 50},
+    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": DEFAULT_LIMIT},
     description="The length of the page.",
+)
+PAGE_CURSOR = OperationParameter(
+    name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
 )
 IDEMPOTENCY_KEY = OperationParameter(
     name="Idempotency-Key",
@@ -248,16 +260,12 @@ IF_MATCH = OperationParameter(
     schema=ETAGS,
     description='The version that the change is meant for: its ETag, such as "3". Missing: 428. Stale: 412.',
 )
-IF_MATCH_OR_ANY = OperationParameter(
-    name="If-Match",
-    within="header",
-    schema=ETAGS,
+IF_MATCH_OR_ANY = msgspec.structs.replace(
+    IF_MATCH,
     description='The version that the readings were taken after: its ETag, such as "3"; or * for whichever is newest.',
 )
-IF_MATCH_OPTIONAL = OperationParameter(
-    name="If-Match",
-    within="header",
-    schema=ETAGS,
+IF_MATCH_OPTIONAL = msgspec.structs.replace(
+    IF_MATCH,
     description='Only if this is still the newest version, such as "3". May be left out.',
 )
 IF_NONE_MATCH = OperationParameter(

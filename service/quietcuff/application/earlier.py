@@ -38,13 +38,13 @@ def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Ru
 def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
     """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
     readings has the time at which it came in, or ``now`` if that is not recorded yet."""
-    return min((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
+    return min((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
 
 
 def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
     """Time of the last reading, chosen as in ``first_moment``."""
-    return max((reading.taken_at for reading in kept(reading_set)), default=opened_at(reading_set) or now)
+    return max((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
 
 
-def kept(reading_set: ReadingSet) -> list[Reading]:
+def readings_not_voided(reading_set: ReadingSet) -> list[Reading]:
     return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings

@@ -171,7 +171,7 @@ def members_of(tenant: Tenant, said: GroupFilter) -> Members:
     sittings = SittingFilter(
         since=day_start(tenant, said.taken_from),
         until=day_start(tenant, said.taken_until),
-        location=None if said.location is None else f"{said.location.system}|{said.location.value}",
+        location=None if said.location is None else said.location.text,
         protocol=said.protocol,
         setting=said.setting,
     )

@@ -147,7 +147,6 @@ def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
         system=said.identifier.system,
         value=said.identifier.value,
         facts=ENCODER.encode(facts_of(said)),
-        alias_of=None,
         version=1 if deleted is None else deleted.version + 1,
         created_at=turn.now,
         updated_at=turn.now,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -12,13 +12,15 @@ from quietcuff.application.context import Answer, AppContext, Caller, Page
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
-from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, utc_text
+from quietcuff.core.model.evaluation import Category, Result, RuleReference, Safety, State
+from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, Setting, utc_text
 from quietcuff.core.record.sheet import Sheet, make_sheet
 from quietcuff.core.record.sheet_sections import Amendment, Stored
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.paging import check_limit
 from quietcuff.storage.rows.payloads import LinkRow, links_of_set
-from quietcuff.storage.rows.reading_sets import ListedSet, ListFilter, SetQuery, check_limit, cursor_of, find_set, read_cursor
+from quietcuff.storage.rows.reading_sets import ListedSet, ListFilter, SetQuery, cursor_of, find_set, page_end_of
 from quietcuff.storage.rows.reading_sets import list_sets as listed_sets
 from quietcuff.storage.rows.retention import missing_set
 from quietcuff.storage.rows.tenants import Tenant
@@ -39,21 +41,21 @@ class ListedEvaluation(msgspec.Struct, frozen=True):
     categories: msgspec.Raw
 
 
-class SetSummary(msgspec.Struct, frozen=True, kw_only=True):
-    """One set of a list."""
+class SetListed(msgspec.Struct, frozen=True, kw_only=True):
+    """A set as it stands in a list."""
 
     id: str
     version: int
-    status: str
+    status: Literal["active", "voided"]
     subject_id: str
-    state: str
-    safety: msgspec.Raw
-    setting: str
-    protocol: msgspec.Raw
+    state: State
+    safety: Safety
+    setting: Setting
+    protocol: RuleReference
     taken_from: datetime
     taken_to: datetime
-    result: msgspec.Raw
-    categories: msgspec.Raw
+    result: Result | None
+    categories: list[Category]
 
 
 TOLD = msgspec.json.Decoder(ListedEvaluation)
@@ -116,10 +118,10 @@ async def read_versions(desk: AppContext, caller: Caller, set_id: str) -> bytes:
 
     found, links = await desk.store.read(caller.tenant_id, notes)
     payloads = {link.version: str(link.payload_id) for link in links}
-    return ENCODER.encode({"items": [told_note(note, payloads.get(note.version)) for note in found]})
+    return ENCODER.encode({"items": [version_listed(note, payloads.get(note.version)) for note in found]})
 
 
-def told_note(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
+def version_listed(note: VersionNote, payload_id: str | None) -> dict[str, Any]:
     system, _, value = (note.author or "").partition("|")
     return {
         "version": note.version,
@@ -149,7 +151,7 @@ async def list_sets(desk: AppContext, caller: Caller, query: SetQuery) -> Page:
     found = await desk.store.read(caller.tenant_id, lambda transaction: listed_sets(transaction, wanted, query.limit + 1))
     page = found[: query.limit]
     return Page(
-        items=ENCODER.encode([summary(one) for one in page]),
+        items=ENCODER.encode([listed_set(one) for one in page]),
         cursor=cursor_of(page[-1].end) if len(found) > query.limit else None,
     )
 
@@ -165,7 +167,7 @@ def filter_of(tenant: Tenant, query: SetQuery) -> ListFilter:
         subject_id=None if query.subject_id is None else read_id(query.subject_id),
         since=first_moment(query.since, tenant.zone, "from"),
         until=first_moment(query.until, tenant.zone, "to"),
-        after=None if query.cursor is None else read_cursor(query.cursor),
+        after=None if query.cursor is None else page_end_of(query.cursor),
         marks=query.marks,
     )
 
@@ -184,22 +186,23 @@ def first_moment(day: datetime | date | None, zone: ZoneInfo, parameter: str) ->
     return day if isinstance(day, datetime) else datetime(day.year, day.month, day.day, tzinfo=zone)
 
 
-def summary(listed: ListedSet) -> SetSummary:
+def listed_set(listed: ListedSet) -> dict[str, Any]:
+    """A set as ``SetListed`` says it. Parts of its evaluation go out as the bytes that were stored."""
     told = TOLD.decode(listed.evaluation)
-    return SetSummary(
-        id=str(listed.set_id),
-        version=listed.version,
-        status=listed.status,
-        subject_id=str(listed.subject_id),
-        state=told.state,
-        safety=told.safety,
-        setting=listed.setting,
-        protocol=told.protocol,
-        taken_from=listed.taken_from,
-        taken_to=listed.taken_to,
-        result=told.result,
-        categories=told.categories,
-    )
+    return {
+        "id": str(listed.set_id),
+        "version": listed.version,
+        "status": listed.status,
+        "subject_id": str(listed.subject_id),
+        "state": told.state,
+        "safety": told.safety,
+        "setting": listed.setting,
+        "protocol": told.protocol,
+        "taken_from": listed.taken_from,
+        "taken_to": listed.taken_to,
+        "result": told.result,
+        "categories": told.categories,
+    }
 
 
 async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:

@@ -80,7 +80,7 @@ async def look_again(desk: AppContext, caller: Caller, stored: AnalysedSet, coun
         counts.same += 1
         return False
     counts.differ += 1
-    said, says = shown(EVALUATION_DECODER.decode(stored.evaluation)), shown(found)
+    said, says = result_in_words(EVALUATION_DECODER.decode(stored.evaluation)), result_in_words(found)
     if said != says:
         counts.move += 1
         moves[f"{said} → {says}"] += 1
@@ -94,7 +94,7 @@ def evaluated_again(stored: AnalysedSet, rulebook: Rulebook) -> Evaluation:
     return evaluate(reading_set, reading_set.history, rulebook)
 
 
-def shown(evaluation: Evaluation) -> str:
+def result_in_words(evaluation: Evaluation) -> str:
     """The result and labels of an evaluation as a reader sees them."""
     result = evaluation.result
     value = "no result" if result is None else f"{result.systolic_mmhg:g}/{result.diastolic_mmhg:g}"

@@ -11,8 +11,9 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SittingVersion
-from quietcuff.fhir.versions.observation_status import MeanStand, ResourceStates
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
+from quietcuff.fhir.resources.sitting import SittingVersion
+from quietcuff.fhir.versions.observation_status import MeanState, ResourceStates
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set
@@ -94,19 +95,15 @@ def version_of(turn: UnitOfWork, row: SetRow, version: int) -> VersionRow:
 
 def load_stands(turn: UnitOfWork, row: SetRow) -> ResourceStates:
     """States of all Observations of a set."""
-    rows = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
-    places = {
-        name: ResourceState(stand.version, cast(ObservationStatus, stand.status), stand.updated_at)
-        for name, stand in rows.items()
-    }
+    places = stands_of_set(turn.transaction, row.tenant_id, row.subject_id, row.set_id)
     return ResourceStates(places=places, mean=mean_stand(row))
 
 
-def mean_stand(row: SetRow) -> MeanStand | None:
+def mean_stand(row: SetRow) -> MeanState | None:
     if row.mean_version is None or row.mean_updated_at is None or row.mean_from_version is None:
         return None
     stand = ResourceState(row.mean_version, cast(ObservationStatus, row.mean_status), row.mean_updated_at)
-    return MeanStand(stand, row.mean_from_version)
+    return MeanState(stand, row.mean_from_version)
 
 
 def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:

@@ -13,13 +13,14 @@ from quietcuff.application.earlier import first_moment, last_moment, left_for_la
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.resources.device import DeviceLink, device_link
-from quietcuff.fhir.resources.readings import common_cuff, told_size
+from quietcuff.fhir.resources.readings import common_cuff, searchable_size
 from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.fhir.versions.observation_status import ResourceStates
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import ObservationStateRow, measured_columns, stand_columns
+from quietcuff.storage.rows.readings import measured_columns, stand_columns
 from quietcuff.storage.schema.codes import CUFF_SIZE
 
 MINUTE = timedelta(minutes=1)
@@ -150,7 +151,7 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
             "mean_has_device": mean_has_device(version.sitting) or None,
-            "mean_cuff": told_size(common_cuff(version.sitting)),
+            "mean_cuff": searchable_size(common_cuff(version.sitting)),
             "mean_method": mean_method(version.sitting),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
@@ -201,12 +202,8 @@ def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
 ) -> list[dict[str, Any]]:
     """Rows of the readings that are new or differ in anything from the version before."""
-    stands = {
-        name: ObservationStateRow(stand.version, stand.status, stand.updated_at)
-        for name, stand in version.stands.places.items()
-    }
     return [
-        reading_row(key, index, version.sitting, stands) | {"source_key": source_keys.get(index)}
+        reading_row(key, index, version.sitting, version.stands.places) | {"source_key": source_keys.get(index)}
         for index in range(len(version.reading_set.readings))
         if before is None or is_new_or_moved(index, before, version)
     ]
@@ -225,15 +222,13 @@ def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
     )
 
 
-def reading_row(
-    key: dict[str, Any], index: int, sitting: SittingVersion, stands: dict[str, ObservationStateRow]
-) -> dict[str, Any]:
+def reading_row(key: dict[str, Any], index: int, sitting: SittingVersion, stands: dict[str, ResourceState]) -> dict[str, Any]:
     device_id, reading = sitting.device_ids[index], sitting.reading_set.readings[index]
     return {
         **key,
         "reading_index": index,
         **measured_columns(reading, sitting.evaluation.readings[index]),
-        "cuff": CUFF_SIZE.optional_number(told_size(sitting.cuff_of(reading))),
+        "cuff": CUFF_SIZE.optional_number(searchable_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
         "has_device": has_device(sitting, index) or None,
         "performer": identifier_text(reading.observer or sitting.reading_set.observer),
@@ -254,4 +249,4 @@ def offset_minutes(moment: datetime) -> int:
 
 def identifier_text(identifier: Identifier | None) -> str | None:
     """An identifier as stored: ``system|value``."""
-    return None if identifier is None else f"{identifier.system}|{identifier.value}"
+    return None if identifier is None else identifier.text

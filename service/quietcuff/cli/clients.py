@@ -11,7 +11,7 @@ from uuid import UUID, uuid4
 
 from quietcuff.cli.keys import on_store, short_text
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
@@ -90,7 +90,7 @@ def run_register(arguments: argparse.Namespace) -> int:
     def insert(connection: Any) -> None:
         tenant = find_or_create_tenant(connection, tenant_name, now)
         insert_client(connection, ClientRow(client_id, tenant.tenant_id, name, scopes, key_set, url, now))
-        tell_trail(connection, tenant.tenant_id, "create-client", f"client:{client_id}")
+        record_command(connection, tenant.tenant_id, "create-client", f"client:{client_id}")
 
     on_store(insert, makes=True)
     sys.stdout.write(f"{client_id}\n")
@@ -120,7 +120,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
     def read(connection: Any) -> list[ClientRow]:
         tenant = named(connection, arguments.tenant)
-        tell_trail(connection, tenant.tenant_id, "run-command", "clients list")
+        record_command(connection, tenant.tenant_id, "run-command", "clients list")
         return clients_of_tenant(connection, tenant.tenant_id)
 
     def keys_of_row(row: ClientRow) -> str:
@@ -155,7 +155,7 @@ def tell_of_client(connection: Any, client_id: UUID, action: str) -> bool:
     """Record in the trail of its tenant what is done to an existing client."""
     client = find_client(connection, client_id)
     if client is not None:
-        tell_trail(connection, client.tenant_id, action, f"client:{client_id}")
+        record_command(connection, client.tenant_id, action, f"client:{client_id}")
     return client is not None
 
 

@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.progress import track
 
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import tell_every_trail, tell_if_there
+from quietcuff.cli.support.tenant_work import record_command_if_stored, record_in_every_trail
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
@@ -82,7 +82,7 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
     async with opened(settings) as store:
         if url is not None:
             await store.write(NO_TENANT, lambda transaction: move_public_url(transaction, url, datetime.now(UTC)))
-            await tell_every_trail(store, settings.trail, "change-settings", "database public-url")
+            await record_in_every_trail(store, settings.trail, "change-settings", "database public-url")
         return await store.read(NO_TENANT, find_public_url) or ""
 
 
@@ -93,7 +93,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
     # Before the file holds anything: nobody else on this machine may read it at any moment.
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
-    tell_if_there(read_settings(os.environ))
+    record_command_if_stored(read_settings(os.environ))
     say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
     return 0
 
@@ -105,7 +105,7 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
 
     require_there(read_settings(os.environ).database_url)
     # Before: older schemas have no such trail, or none at all.
-    tell_if_there(read_settings(os.environ))
+    record_command_if_stored(read_settings(os.environ))
     downgrade(read_settings(os.environ).database_url, arguments.revision)
     say(f"The schema is at {arguments.revision}.")
     return 0
@@ -126,7 +126,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
     if lock is None:
         raise StoreNotUsable("This is for SQLite. On PostgreSQL, VACUUM FULL does it, table by table.")
     try:
-        tell_if_there(read_settings(os.environ))
+        record_command_if_stored(read_settings(os.environ))
         compact(url)
     finally:
         lock.release()
@@ -204,7 +204,7 @@ async def verify(settings: Settings) -> int:
             counted, found = await look_through_tenant(store, tenant_id)
             sets += counted
             flaws += [f"tenant {tenant_id}, set {flaw.set_id}: {flaw.what}" for flaw in found]
-        await tell_every_trail(store, settings.trail)
+        await record_in_every_trail(store, settings.trail)
     for line in flaws[:MOST_SHOWN]:
         sys.stdout.write(line + "\n")
     say(f"{sets:,} sets looked through: {f'{len(flaws):,} flaws' if flaws else 'all holds together'}.")

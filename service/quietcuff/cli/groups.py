@@ -26,7 +26,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     rows = (
         (
             *(one.id, one.name, one.setting, one.protocol),
-            None if one.location is None else f"{one.location.system}|{one.location.value}",
+            None if one.location is None else one.location.text,
             *(None if day is None else day.isoformat() for day in (one.taken_from, one.taken_until)),
             *(None if one.identifiers is None else len(one.identifiers), one.created_at),
         )

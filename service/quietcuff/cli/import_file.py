@@ -25,7 +25,7 @@ from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
-from quietcuff.cli.support.progress import HowFar
+from quietcuff.cli.support.progress import LineProgress
 from quietcuff.cli.support.tenant_work import named, note_command
 from quietcuff.cli.support.words import ARRAY_GIVEN, say
 from quietcuff.core.model.errors import Busy, Conflict, Fault, NotAcceptable, NotFound, NotReadable
@@ -53,7 +53,7 @@ class KeptLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     base64: bytes | None = None
 
 
-class Teller:
+class OutcomeReporter:
     """Reports the outcomes of the lines. ``failure`` is an error that would hit every line, so the rest need not be read."""
 
     def __init__(self, refused: BinaryIO | None, answers: BinaryIO | None) -> None:
@@ -161,9 +161,9 @@ def run(arguments: argparse.Namespace) -> int:
         opened.callback(source.close)
         refused = opened.enter_context(open_private(arguments.refused)) if arguments.refused else None
         answers = opened.enter_context(open_private(arguments.answers)) if arguments.answers else None
-        teller = Teller(refused, answers)
+        teller = OutcomeReporter(refused, answers)
         try:
-            with HowFar(source) as how_far:
+            with LineProgress(source) as how_far:
                 asyncio.run(import_all(settings, arguments.tenant, source, known, teller, how_far))
         except KeyboardInterrupt:
             return teller.interrupted()
@@ -171,7 +171,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def import_all(
-    settings: Settings, tenant_name: str, source: InputFile, known: Known, teller: Teller, how_far: HowFar
+    settings: Settings, tenant_name: str, source: InputFile, known: Known, teller: OutcomeReporter, how_far: LineProgress
 ) -> None:
     """Store every line."""
 
@@ -205,7 +205,7 @@ def refuse_array(first: bytes) -> None:
         raise NotReadable(Fault(pointer="", code="wrong-type", detail=ARRAY_GIVEN))
 
 
-async def until_failure(source: InputFile, teller: Teller) -> AsyncIterator[bytes]:
+async def until_failure(source: InputFile, teller: OutcomeReporter) -> AsyncIterator[bytes]:
     """Bytes of the file, until an error occurs that would hit every line.
 
     Raises:

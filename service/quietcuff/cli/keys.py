@@ -17,7 +17,7 @@ import msgspec
 from quietcuff.cli.database import make_if_new
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.fields import Text as ShortText
@@ -63,7 +63,7 @@ def run_create(arguments: argparse.Namespace) -> int:
         tenant = find_or_create_tenant(connection, tenant_name, now)
         row = KeyRow(uuid4(), key.prefix, tenant.tenant_id, key.secret_hash, name, scopes, now, expires_at)
         insert_key(connection, row)
-        tell_trail(connection, tenant.tenant_id, "create-key", f"key:{key.prefix}")
+        record_command(connection, tenant.tenant_id, "create-key", f"key:{key.prefix}")
 
     on_store(insert, makes=True)
     sys.stdout.write(key.text + "\n")
@@ -76,7 +76,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
     def read(connection: Any) -> list[KeyRow]:
         tenant = named(connection, arguments.tenant)
-        tell_trail(connection, tenant.tenant_id, "run-command", "keys list")
+        record_command(connection, tenant.tenant_id, "run-command", "keys list")
         return keys_of_tenant(connection, tenant.tenant_id)
 
     names = ("prefix", "name", "scopes", "made", "expires", "revoked", "last_used")
@@ -95,7 +95,7 @@ def run_revoke(arguments: argparse.Namespace) -> int:
         row = find_key(connection, arguments.prefix)
         is_revoked = revoke_key(connection, arguments.prefix, datetime.now(UTC))
         if row is not None and is_revoked:
-            tell_trail(connection, row.tenant_id, "revoke-key", f"key:{row.prefix}")
+            record_command(connection, row.tenant_id, "revoke-key", f"key:{row.prefix}")
         return is_revoked
 
     if on_store(revoke):

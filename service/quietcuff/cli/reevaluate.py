@@ -32,13 +32,13 @@ def run(arguments: argparse.Namespace) -> int:
         return await reevaluate(desk, caller, keeps=arguments.write)
 
     counts = on_desk(arguments.tenant, COMMAND, work)
-    for line in told(counts):
+    for line in count_lines(counts):
         sys.stdout.write(line + "\n")
     say(f"{counts.written} new versions." if arguments.write else "Nothing was changed; --write stores new versions.")
     return 0
 
 
-def told(counts: Reevaluated) -> list[str]:
+def count_lines(counts: Reevaluated) -> list[str]:
     """Lines of the report."""
     lines = [
         f"{counts.sets} sets: {counts.same} say the same, {counts.differ} differ, {counts.move} of these in what is shown."

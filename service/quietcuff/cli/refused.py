@@ -15,9 +15,9 @@ from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
+from quietcuff.storage.rows.paging import LONGEST_PAGE
 
 ACTOR = "command"
-LONGEST_LIST = 200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,7 +41,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     """Show the list."""
 
     async def ask(desk: AppContext, caller: Caller) -> bytes:
-        page = await refused.list_refused(desk, caller, limit=LONGEST_LIST, cursor=None)
+        page = await refused.list_refused(desk, caller, limit=LONGEST_PAGE, cursor=None)
         return page.items
 
     names = ("id", "place", "code", "detail", "refused_at")

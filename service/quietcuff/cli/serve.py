@@ -18,7 +18,7 @@ from quietcuff.cli.database import make_if_new
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
-from quietcuff.cli.support.tenant_work import tell_every_trail
+from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.cli.support.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.rules.catalog import load_rulebook
@@ -75,7 +75,7 @@ async def check_database(settings: Settings, *, resumes: bool = False) -> Settin
         await store.read(NO_TENANT, require_row_security)
         settings = await settle_public_url(store, settings, os.environ)
         rules = load_rulebook().digest.removeprefix("sha256:")[:DIGEST_SHOWN]
-        await tell_every_trail(store, settings.trail, what=f"serve: rules {rules}")
+        await record_in_every_trail(store, settings.trail, what=f"serve: rules {rules}")
         reason = await why_not_deliver(store, settings, resumes=resumes) if settings.delivers or resumes else None
     if reason is None:
         return settings

@@ -10,7 +10,7 @@ from pathlib import Path
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import write_tables
 from quietcuff.analytics.tables.schema import TABLES
-from quietcuff.analytics.tables.streams import Wanted
+from quietcuff.analytics.tables.streams import TablesWanted
 from quietcuff.analytics.tables.writing import require_for
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND, empty_folder
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
         await desk.store.write(caller.tenant_id, lambda transaction: note(transaction, caller, "start-export", begun))
         tenant = await desk.tenants.get(caller.tenant_id)
         disguise = Disguise(secret=tenant.secret, identified=arguments.identified)
-        wanted = Wanted(tenant_id=caller.tenant_id, names=names, disguise=disguise, since=since)
+        wanted = TablesWanted(tenant_id=caller.tenant_id, names=names, disguise=disguise, since=since)
         return await write_tables(desk, wanted, folder, arguments.format)
 
     counts = on_desk(arguments.tenant, COMMAND, write)

@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.cli.keys import on_store
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import named, tell_trail
+from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.fields import System, Text
@@ -106,7 +106,7 @@ def run_set(arguments: argparse.Namespace) -> int:
         changed = [
             name for name in TenantSettings.__struct_fields__ if getattr(settings, name) != getattr(tenant.settings, name)
         ]
-        tell_trail(connection, tenant.tenant_id, "change-settings", "tenants set: " + (", ".join(changed) or "nothing"))
+        record_command(connection, tenant.tenant_id, "change-settings", "tenants set: " + (", ".join(changed) or "nothing"))
 
     on_store(change)
     say("Set. Servers notice within five seconds.")

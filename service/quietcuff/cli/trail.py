@@ -16,7 +16,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from quietcuff.application import AppContext, Caller
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, tell_every_trail, tell_if_there
+from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, record_command_if_stored, record_in_every_trail
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
@@ -88,7 +88,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 def run_key(arguments: argparse.Namespace) -> int:
     """Create a key and print its name."""
     # Before it is made: what is written now is still chained with the key before.
-    tell_if_there(read_settings(os.environ))
+    record_command_if_stored(read_settings(os.environ))
     key = add_trail_key(arguments.file, rotate=arguments.rotate)
     say(f"Made key {key.name}. Name the file in QUIETCUFF_TRAIL_KEY_FILE, and start every process that writes anew.")
     say("Keep a copy where the database's backups are not: without its keys the trail cannot be verified.")
@@ -104,7 +104,7 @@ def run_seal(arguments: argparse.Namespace) -> int:
 
     async def seal(store: Store) -> tuple[int, list[Seal]]:
         # Before, so that the seals hold this too.
-        await tell_every_trail(store, files)
+        await record_in_every_trail(store, files)
         tenant_ids = await store.read(NO_TENANT, all_tenant_ids)
         made = await store.seal(tenant_ids)
         return made, [seal for one in tenant_ids for seal in await store.read(one, partial(all_seals, tenant_id=one))]
@@ -126,7 +126,7 @@ def run_verify(arguments: argparse.Namespace) -> int:
     async def verify(store: Store) -> dict[str, Checked]:
         tenants = await wanted_tenants(store, arguments.tenant)
         found = {tenant.name: await verify_tenant(store, tenant, keys, kept) for tenant in tenants}
-        await tell_every_trail(store, files)
+        await record_in_every_trail(store, files)
         return found
 
     found = asyncio.run(on_open_store(verify))
@@ -192,7 +192,7 @@ async def verify_tenant(store: Store, tenant: Tenant, keys: tuple[TrailKey, ...]
 def tell(name: str, checked: Checked, keys: tuple[TrailKey, ...], *, to_output: bool) -> None:
     """Print a summary, and each flaw on its own line."""
     for flaw in checked.flaws if to_output else ():
-        sys.stdout.write(flaw.told(name) + "\n")
+        sys.stdout.write(flaw.as_line(name) + "\n")
     newest = "never sealed" if checked.newest_seal_at is None else f"sealed last at {checked.newest_seal_at:%Y-%m-%d %H:%M:%S}Z"
     verdict = f"{len(checked.flaws):,} flaw(s)" if checked.flaws else "as it was written"
     said = f"{checked.rows:,} rows in {checked.lanes:,} lanes, {checked.unsealed_rows:,} of them not sealed yet, {newest}"

@@ -67,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         sys.stdout.write(msgspec.json.format(msgspec.json.encode(report), indent=2).decode() + "\n")
     else:
-        for line in told(report):
+        for line in report_lines(report):
             sys.stdout.write(line + "\n")
     say("Nothing was changed.")
     return 0
@@ -87,7 +87,7 @@ def answers_of(given: list[str]) -> dict[str, str]:
     return {name: answer for name, _, answer in pairs}
 
 
-def told(report: WhatIfReport) -> list[str]:
+def report_lines(report: WhatIfReport) -> list[str]:
     """Lines of the report."""
     compared = report.evaluated + report.untouched
     lines = [f"{report.sets} sittings, {report.moved} of {compared} get another label."]
@@ -95,7 +95,7 @@ def told(report: WhatIfReport) -> list[str]:
         lines.append(f"{report.untouched} are none that this bears on.")
     lines.append(f"{report.by_columns} were decided many at once, {report.by_core} one by one; both say the same.")
     lines += [f"{count} cannot be evaluated so: {code}." for code, count in report.refused.items()]
-    lines += [move_told(move) for move in report.moves if move.before != move.after]
+    lines += [move_line(move) for move in report.moves if move.before != move.after]
     high, people = report.hypertensive, report.people
     lines.append(
         f"In the range of hypertension: {high.before} office sittings before, {high.after} after "
@@ -111,7 +111,7 @@ def told(report: WhatIfReport) -> list[str]:
     return lines
 
 
-def move_told(move: LabelMove) -> str:
+def move_line(move: LabelMove) -> str:
     """One change of label in words."""
     settled = [f"{100 * share:.0f} %" if share is not None else "–" for share in (move.settled_before, move.settled_after)]
     labels = f"{move.before or NO_LABEL} → {move.after or NO_LABEL}"

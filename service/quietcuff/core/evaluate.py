@@ -26,11 +26,11 @@ from quietcuff.core.protocols.ambulatory import judge_recording
 from quietcuff.core.protocols.home_series import judge_home_series
 from quietcuff.core.protocols.one_sitting import judge_one_sitting
 from quietcuff.core.protocols.standing_test import judge_standing
-from quietcuff.core.record.note_line import tell_record
+from quietcuff.core.record.note_line import qualified_line
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.safety.safety import Watch, watch
+from quietcuff.core.safety.safety import SafetyResult, watch
 from quietcuff.core.sitting.acceptance import check_acceptable
 from quietcuff.core.sitting.arms import (
     OTHER,
@@ -88,7 +88,7 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
         if sitting.norms is None or result is None
         else report_percentile(sitting.norms, result.systolic_mmhg, result.diastolic_mmhg),
         next_step=next_step(sitting, seen, comparison, selection, own_step),
-        record_line=tell_record(sitting, comparison, judged, seen),
+        record_line=qualified_line(sitting, comparison, judged, seen),
         confirm_by=advice.confirm_by,
         changed_because=changed_because(sitting, selection),
         cautions=cautions(sitting, seen),
@@ -124,7 +124,7 @@ reference_by_id = remembered(make_reference)
 
 def gather_findings(
     sitting: Sitting,
-    seen: Watch,
+    seen: SafetyResult,
     comparison: Comparison,
     judged: Judgement,
     advice: Advice,
@@ -219,7 +219,7 @@ def changed_because(sitting: Sitting, selection: Selection) -> list[str]:
     return codes + (intake.changes if intake is not None else [])
 
 
-def cautions(sitting: Sitting, seen: Watch) -> list[str]:
+def cautions(sitting: Sitting, seen: SafetyResult) -> list[str]:
     """The cautions that go with every answer, and those that this one calls for."""
     words, person = sitting.rulebook.wording.caution, sitting.person
     applies = {

@@ -71,12 +71,12 @@ def find_outgoing(snapshot: Snapshot, publisher: Publisher, target: TargetRow, e
     moves = moves_of_set(snapshot, entry.tenant_id, row.subject_id, entry.set_id)
     told = [move for move in moves if move.version <= entry.version]
     options = OPTIONS.decode(target.options)
-    moved = frozenset(name for name in told[-1].places if is_told(options, told, evaluation, name))
+    moved = frozenset(name for name in told[-1].places if is_sent_to(options, told, evaluation, name))
     since = frozenset(name for move in moves if move.version > entry.version for name in move.places)
     return Outgoing(row=row, version=version(entry.version), moved=moved, newest=moved - since)
 
 
-def is_told(options: TargetOptions, told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
+def is_sent_to(options: TargetOptions, told: list[VersionMoves], evaluation: Callable[[int], Evaluation], name: str) -> bool:
     """True where a target gets a changed place.
 
     A target that already has an Observation gets every later change of it.

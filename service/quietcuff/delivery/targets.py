@@ -43,6 +43,7 @@ from quietcuff.storage.delivery.targets import (
 )
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.paging import check_limit
 
 T = TypeVar("T")
 EARLIER_SECRET_SIGNS = timedelta(hours=24)
@@ -106,7 +107,7 @@ async def read_target(desk: AppContext, caller: Caller, target_id: str) -> Targe
         NotFound: this tenant has none of that id.
     """
     wanted = read_id(target_id)
-    return await desk.store.read(caller.tenant_id, lambda transaction: stands(transaction, caller, wanted))
+    return await desk.store.read(caller.tenant_id, lambda transaction: target_with_backlog(transaction, caller, wanted))
 
 
 async def change(desk: AppContext, caller: Caller, target_id: str, wanted: TargetChange, allowed: Allowances) -> TargetRecord:
@@ -131,7 +132,7 @@ async def change(desk: AppContext, caller: Caller, target_id: str, wanted: Targe
         if wanted.state == "active":
             outbox.due_now(transaction, row.tenant_id, row.target_id, now)
         note(transaction, caller, "change-target", now_of(desk))
-        return stands(transaction, caller, row.target_id)
+        return target_with_backlog(transaction, caller, row.target_id)
 
     return await on_target(desk, caller, target_id, store)
 
@@ -193,12 +194,14 @@ async def list_undelivered(desk: AppContext, caller: Caller, target_id: str, lim
     """The entries that were given up on the way to a target.
 
     Raises:
+        NotAcceptable: an invalid limit.
         NotFound: this tenant has none of that id.
     """
+    check_limit(limit)
     wanted = read_id(target_id)
 
     def read(transaction: Transaction) -> UndeliveredList:
-        total = stands(transaction, caller, wanted).undelivered
+        total = target_with_backlog(transaction, caller, wanted).undelivered
         entries = outbox.undelivered(transaction, caller.tenant_id, wanted, limit)
         return UndeliveredList(items=[target_record(entry) for entry in entries], total=total)
 
@@ -257,7 +260,7 @@ async def on_target(desk: AppContext, caller: Caller, target_id: str, work: Call
     return await desk.store.write(caller.tenant_id, do)
 
 
-def stands(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetRecord:
+def target_with_backlog(transaction: Transaction, caller: Caller, target_id: UUID) -> TargetRecord:
     """A target as it is in this transaction."""
     row = find_target(transaction, caller.tenant_id, target_id)
     if row is None:

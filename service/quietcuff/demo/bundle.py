@@ -46,7 +46,7 @@ def compare_bundle(bundle: Json, envelope: SittingSeen) -> list[str]:
         ("a mean Observation", evaluation.result is not None, mean is not None),
     ]
     if mean is not None and evaluation.result is not None:
-        counted = [f"Observation/{envelope.id}-r{outcome.index}" for outcome in evaluation.readings if outcome.counts]
+        counted = [f"Observation/{envelope.id}-r{index}" for index in evaluation.counted]
         facts += [
             ("mean systolic", evaluation.result.systolic_mmhg, component(mean, MEAN_SYSTOLIC)),
             ("mean diastolic", evaluation.result.diastolic_mmhg, component(mean, MEAN_DIASTOLIC)),

@@ -152,7 +152,7 @@ def readings(
         side = person.right_higher if arm == "right" else 0
         systolic = person.systolic + visit + side + extra_mmhg + draws.gauss(2 if place == 0 else 0, WITHIN_SITTING_MMHG)
         diastolic = person.diastolic + low_visit + 0.5 * (side + extra_mmhg) + draws.gauss(0, 0.6 * WITHIN_SITTING_MMHG)
-        pair = shown(systolic, diastolic, to_tens=rounds)
+        pair = written_down(systolic, diastolic, to_tens=rounds)
         made.append(
             {
                 "taken_at": at.isoformat(),
@@ -168,7 +168,7 @@ def readings(
     return made
 
 
-def shown(systolic: float, diastolic: float, *, to_tens: bool) -> tuple[int, int]:
+def written_down(systolic: float, diastolic: float, *, to_tens: bool) -> tuple[int, int]:
     """The pressures as they are written down."""
     digits = -1 if to_tens else 0
     high = int(round(min(230, max(95, systolic)), digits))

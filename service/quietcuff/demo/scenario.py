@@ -12,7 +12,7 @@ ArmName = Literal["left", "right"]
 Json = dict[str, Any]
 
 
-class Happening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="do"):
+class VisitEvent(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="do"):
     """An event at a visit, with the words of people and the step that the service must ask for afterwards."""
 
     says: str | None = None
@@ -22,7 +22,7 @@ class Happening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     safety: str = "none"
 
 
-class Taken(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="reading"):
+class Taken(VisitEvent, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="reading"):
     """A reading is taken and sent at once."""
 
     at: time
@@ -34,24 +34,24 @@ class Taken(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, ta
     with_cuff: Json | None = None
 
 
-class Answered(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="answer"):
+class Answered(VisitEvent, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="answer"):
     """Answers to questions that were not recorded before."""
 
     context: Json
 
 
-class Corrected(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="correct"):
+class Corrected(VisitEvent, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="correct"):
     """A correction of something that was sent wrongly."""
 
     reason: str
     changes: list[Json]
 
 
-class Retried(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="retry"):
+class Retried(VisitEvent, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="retry"):
     """The last request is sent again, because its answer was lost."""
 
 
-class Closed(Happening, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="close"):
+class Closed(VisitEvent, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="close"):
     """The sitting is closed: nothing more will come."""
 
 

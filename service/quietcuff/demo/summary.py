@@ -11,8 +11,9 @@ from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
 from quietcuff.core.model.readings import Reading
+from quietcuff.core.record.sheet_sections import in_words
 from quietcuff.demo.gateway import SittingSeen
-from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
+from quietcuff.demo.narrative import MARGIN, arm, end_in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall
 from quietcuff.demo.scenario import DemoVisit
 from quietcuff.report import pressures
@@ -114,11 +115,12 @@ def step_lines(evaluation: Evaluation) -> list[RenderableType]:
 
 def counts_in_words(outcomes: list[VisitOutcome]) -> str:
     """The number of visits, readings and results, and a remark about labels."""
-    verdicts = [outcome for entry in outcomes for outcome in entry.envelope.evaluation.readings]
-    counted = sum(verdict.counts for verdict in verdicts)
-    results = sum(entry.envelope.evaluation.result is not None for entry in outcomes)
+    evaluations = [entry.envelope.evaluation for entry in outcomes]
+    readings = sum(len(evaluation.readings) for evaluation in evaluations)
+    counted = sum(len(evaluation.counted) for evaluation in evaluations)
+    results = sum(evaluation.result is not None for evaluation in evaluations)
     return (
-        f"{len(outcomes)} visits, {len(verdicts)} readings, {counted} counted, {results} results. "
+        f"{len(outcomes)} visits, {readings} readings, {counted} counted, {results} results. "
         "Every reading is kept. A label names its guideline."
     )
 

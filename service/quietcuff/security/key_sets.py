@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import hashlib
 import json
-from base64 import urlsafe_b64encode
 from collections.abc import Awaitable, Callable
 from typing import Any
 from urllib.parse import urlsplit
@@ -18,6 +17,7 @@ import jwt
 import msgspec
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
+from quietcuff.core.model.base64url import base64url
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.allowed_addresses import Allowances, Resolve, find_address, resolve_by_system
 
@@ -119,7 +119,7 @@ def thumbprint(key: Key) -> str:
     """The standard name of a key, computed alike by everybody. Source: RFC 7638, 3; its example is a test."""
     required = ("e", "kty", "n") if key["kty"] == "RSA" else ("crv", "kty", "x", "y")
     canonical = json.dumps({name: key[name] for name in required}, separators=(",", ":"), sort_keys=True)
-    return urlsafe_b64encode(hashlib.sha256(canonical.encode()).digest()).rstrip(b"=").decode()
+    return base64url(hashlib.sha256(canonical.encode()).digest())
 
 
 def choose_key(keys: list[Key], kid: str | None, algorithm: str) -> Key | None:

@@ -8,8 +8,9 @@ from __future__ import annotations
 import json
 import math
 import re
-from base64 import urlsafe_b64decode, urlsafe_b64encode
 from typing import Any
+
+from quietcuff.core.model.base64url import bytes_of_base64url
 
 LONGEST = 16_384
 # The first second of the year 10000, beyond which Python has no dates.
@@ -36,7 +37,7 @@ def read_parts(token: str) -> tuple[Object, Object]:
     """
     if len(token) > LONGEST or not looks_signed(token):
         raise ValueError("no signed token")
-    header, claims, _ = (_bytes_of(part) for part in token.split("."))
+    header, claims, _ = (bytes_of_base64url(part) for part in token.split("."))
     return _object_of(header), _object_of(claims)
 
 
@@ -48,14 +49,6 @@ def has_plain_dates(claims: Object) -> bool:
 def _is_date(value: Any) -> bool:
     # Whole numbers of any length can be compared as they are; arithmetic would turn them into floats and may overflow.
     return type(value) in (int, float) and 0 <= value < END_OF_DATES
-
-
-def _bytes_of(part: str) -> bytes:
-    """The bytes that base64url stands for. Only its one canonical spelling is accepted."""
-    raw = urlsafe_b64decode(part + "=" * (-len(part) % 4))
-    if urlsafe_b64encode(raw).rstrip(b"=").decode("ascii") != part:
-        raise ValueError("not base64url")
-    return raw
 
 
 def _object_of(raw: bytes) -> Object:

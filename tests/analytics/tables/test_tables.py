@@ -24,7 +24,7 @@ from application.clinic import Clinic, left, on_day, open_clinic, reading, sitti
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import stream_table, write_tables
 from quietcuff.analytics.tables.schema import SETS, TABLES, columns_of
-from quietcuff.analytics.tables.streams import Wanted, table_rows
+from quietcuff.analytics.tables.streams import TablesWanted, table_rows
 from quietcuff.analytics.tables.writing import Buffer, disarmed, table_file
 from quietcuff.cli import main
 from quietcuff.core.model.errors import NotAcceptable
@@ -63,9 +63,9 @@ async def fill(clinic: Clinic, count: int) -> list[dict[str, Any]]:
     raise AssertionError("too few could be stored")
 
 
-def wanted(clinic: Clinic, *names: str, identified: bool = False, **more: Any) -> Wanted:
+def wanted(clinic: Clinic, *names: str, identified: bool = False, **more: Any) -> TablesWanted:
     disguise = Disguise(secret=clinic.tenant.secret, identified=identified)
-    return Wanted(tenant_id=clinic.tenant.tenant_id, names=names or NAMES, disguise=disguise, **more)
+    return TablesWanted(tenant_id=clinic.tenant.tenant_id, names=names or NAMES, disguise=disguise, **more)
 
 
 async def rows(clinic: Clinic, *names: str, **more: Any) -> dict[str, list[dict[str, Any]]]:

@@ -65,12 +65,12 @@ def worded(column: pa.Array) -> tuple[list[str], Array]:
 
 
 def any_of(mask: Array) -> Array:
-    """For each set, whether it holds anywhere in it."""
+    """True for each set with a mark on any of its readings."""
     return np.logical_or.reduce(mask, axis=0)
 
 
 def all_of(mask: Array) -> Array:
-    """For each set, whether it holds everywhere in it."""
+    """True for each set with a mark on all of its readings."""
     return np.logical_and.reduce(mask, axis=0)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import pyarrow as pa
@@ -18,7 +18,16 @@ NO_DAY = np.datetime64("NaT", "D")
 
 
 @dataclass(frozen=True, slots=True)
-class SetColumns:
+class ColumnsOfRows:
+    """Arrays of the same length, one a field."""
+
+    def take(self, places: Array) -> Self:
+        """The rows at some places, in the shape of these."""
+        return type(self)(*(getattr(self, field.name)[places] for field in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class SetColumns(ColumnsOfRows):
     """One number a set. ``first`` and ``counts`` say where its readings are; days are since 1970, NaT where not known."""
 
     first: Array
@@ -58,13 +67,9 @@ class SetColumns:
     default_guidelines: Array
     has_sleep: Array
 
-    def take(self, places: Array) -> SetColumns:
-        """The sets at some places."""
-        return SetColumns(*(getattr(self, field.name)[places] for field in fields(self)))
-
 
 @dataclass(frozen=True, slots=True)
-class ReadingColumns:
+class ReadingColumns(ColumnsOfRows):
     """One number a reading. Pressures are whole hundredths of mmHg, 0 where there is none; ``day`` is the local one."""
 
     index: Array
@@ -85,10 +90,6 @@ class ReadingColumns:
     cuff: Array
     device: Array
     voided: Array
-
-    def take(self, places: Array) -> ReadingColumns:
-        """The readings at some places, in the shape of these."""
-        return ReadingColumns(*(getattr(self, field.name)[places] for field in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
 from quietcuff.analytics.columns.codes import Array
-from quietcuff.analytics.columns.columns import BatchColumns
+from quietcuff.analytics.columns.columns import BatchColumns, ColumnsOfRows
 from quietcuff.core.rulebook.rulebook import Limits
 
 # Differences of means nearer to a limit than this may fall on either side of it by the core's own floating sums.
@@ -15,7 +15,7 @@ TOO_NEAR_MMHG = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class EarlierPairs:
+class EarlierPairs(ColumnsOfRows):
     """For each set: how many pairs; their sums (hundredths of mmHg, systolic and diastolic) and how many of them differ by the
     limit or more, either way; the newest day's sums; how many systolic differences repeat above the two higher limits."""
 
@@ -34,10 +34,6 @@ class EarlierPairs:
     assess_left: Array
     compares_again: Array
     borderline: Array
-
-    def take(self, places: Array) -> EarlierPairs:
-        """Those of some sets."""
-        return EarlierPairs(*(getattr(self, field.name)[places] for field in fields(self)))
 
 
 def sum_up(columns: BatchColumns, limits: Limits) -> EarlierPairs:

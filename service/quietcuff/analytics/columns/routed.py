@@ -60,7 +60,7 @@ def tell(place: int, evaluation: Evaluation, columns: BatchColumns, answers: Ans
     answers.basis[place] = NOTHING if basis is None else codes.BASES.index(basis)
     answers.pairs[place] = evaluation.arms.pairs
     if evaluation.result is not None:
-        tell_result(place, evaluation.result, answers)
+        fill_result(place, evaluation.result, answers)
     for slot, entry in enumerate(evaluation.categories):
         answers.guideline[place, slot] = names.guidelines.index(entry.guideline)
         if entry.category is not None and entry.decided_by is not None:
@@ -74,10 +74,10 @@ def tell(place: int, evaluation: Evaluation, columns: BatchColumns, answers: Ans
     for outcome in evaluation.readings:
         reason = outcome.reason
         answers.reading_reason[by_index[outcome.index]] = NOTHING if reason is None else codes.REASON[reason]
-    tell_findings(place, evaluation.findings, by_index, answers, names)
+    fill_findings(place, evaluation.findings, by_index, answers, names)
 
 
-def tell_result(place: int, result: Result, answers: AnswerColumns) -> None:
+def fill_result(place: int, result: Result, answers: AnswerColumns) -> None:
     """Fill in the figures of one result."""
     figures = (
         result.systolic_mmhg,
@@ -94,7 +94,7 @@ def tell_result(place: int, result: Result, answers: AnswerColumns) -> None:
     answers.position[place] = codes.POSITIONS.index(result.position)
 
 
-def tell_findings(
+def fill_findings(
     place: int, findings: list[Finding], by_index: dict[int, int], answers: AnswerColumns, names: AnswerNames
 ) -> None:
     """Fill in the findings of one set, and of its readings."""

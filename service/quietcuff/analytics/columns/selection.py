@@ -71,7 +71,7 @@ def select(
     chain = follow(block, arm, protocol, attempts, made)
     by_ear = (table.auscultated[protocol] < NEVER) & (chain.count > 0) & (method == AUSCULTATORY)
     by_ear &= any_of(here & (attempts.method != AUSCULTATORY))
-    low = one_does(block, chain, protocol, made) & ~by_ear
+    low = first_reading_ends(block, chain, protocol, made) & ~by_ear
     irregular = attempts.irregular
     due = reading_due(attempts, chain, protocol, irregular, low, by_ear, made)
     extra = table.extra[protocol]
@@ -126,7 +126,7 @@ def choose_method(block: SetBlock, attempts: AttemptColumns, rules: InForceColum
     return np.where(total == 0, NO_METHOD, np.where(surely | decides, AUSCULTATORY, most))
 
 
-def one_does(block: SetBlock, chain: ReadingChain, protocol: Array, made: BatchRules) -> Array:
+def first_reading_ends(block: SetBlock, chain: ReadingChain, protocol: Array, made: BatchRules) -> Array:
     """True where the first reading is so low that it ends the measurement."""
     table = made.protocols
     systolic, diastolic = at_place(block.measured.systolic, chain.first), at_place(block.measured.diastolic, chain.first)

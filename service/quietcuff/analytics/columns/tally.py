@@ -124,7 +124,7 @@ def count_moves(before: pa.RecordBatch, after: pa.RecordBatch) -> dict[str, dict
 
 
 def first_labels(answer: pa.RecordBatch) -> tuple[list[str], list[str]]:
-    """Of each set the guideline and the category of its first label."""
+    """The guideline and the category of the first label of each set."""
     lists = answer["labels"]
     offsets = lists.offsets.to_numpy(zero_copy_only=False)
     first, empty = offsets[:-1] - offsets[0], np.diff(offsets) == 0
@@ -156,7 +156,7 @@ def tallied(words: Array) -> Counts:
 
 
 def count_findings(answer: pa.RecordBatch) -> Counts:
-    """In how many sets each finding is."""
+    """The number of sets with each finding."""
     found: Counts = {}
     for place, code in enumerate(codes_of(answer.schema, "findings")):
         word, bit = divmod(place, BITS)

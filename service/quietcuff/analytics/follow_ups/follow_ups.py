@@ -78,7 +78,7 @@ class FoundLevel(msgspec.Struct, frozen=True, gc=False):
 
 
 class _By(msgspec.Struct, frozen=True, gc=False):
-    """By when."""
+    """The day by which a person is to be seen."""
 
     date: date
 

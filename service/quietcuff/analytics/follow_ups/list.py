@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 import csv
 import io
 from collections.abc import Sequence
@@ -15,8 +13,8 @@ import msgspec
 from quietcuff.analytics.follow_ups.follow_ups import FollowUp, follow_ups
 from quietcuff.analytics.tables.writing import disarmed
 from quietcuff.application.context import AppContext
-from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.ids import NOBODY
+from quietcuff.storage.rows.paging import check_limit, cursor_text, read_cursor
 
 # So much is looked through for one page; a page that ends there may be short while others follow.
 PARTS_A_PAGE = 8
@@ -39,9 +37,10 @@ async def follow_up_page(
     """A page of the list, in the order of people's ids.
 
     Raises:
-        NotAcceptable: a cursor that is none of ours.
+        NotAcceptable: an invalid limit or cursor.
     """
-    after = NOBODY if cursor is None else read_cursor(cursor)
+    check_limit(limit)
+    after = NOBODY if cursor is None else read_cursor(cursor, lambda key: UUID(bytes=key))
     found: list[FollowUp] = []
     reached = after
     async with aclosing(follow_ups(desk, tenant_id, after)) as parts:
@@ -50,9 +49,9 @@ async def follow_up_page(
             found += [line for line in part.lines if is_for(line, why)]
             number, reached = number + 1, part.up_to
             if len(found) > limit:
-                return FollowUpPage(found[:limit], cursor_of(found[limit - 1].subject_id))
+                return FollowUpPage(found[:limit], cursor_text(found[limit - 1].subject_id.bytes))
             if number == PARTS_A_PAGE:
-                return FollowUpPage(found, cursor_of(reached))
+                return FollowUpPage(found, cursor_text(reached.bytes))
     return FollowUpPage(found, None)
 
 
@@ -67,27 +66,9 @@ def csv_of(lines: Sequence[FollowUp], *, named: bool) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(HEADER)
     for line in lines:
-        identifier = disarmed(f"{line.identifier.system}|{line.identifier.value}") if named else None
+        identifier = disarmed(line.identifier.text) if named else None
         also, reason = " ".join(line.also), disarmed(line.next_step.reason)
         last = (line.last_taken_at.isoformat(), line.last_systolic_mmhg, line.last_diastolic_mmhg)
         step = (line.next_step.action, reason, line.set_id)
         writer.writerow([identifier, line.subject_id, line.why, also, line.since, line.by, *last, *step])
     return stream.getvalue()
-
-
-def cursor_of(person: UUID) -> str:
-    """A person as the end of a page, in text that fits a URL."""
-    return base64.urlsafe_b64encode(person.bytes).decode().rstrip("=")
-
-
-def read_cursor(text: str) -> UUID:
-    """The end of the page that a cursor says.
-
-    Raises:
-        NotAcceptable: it is none of ours.
-    """
-    try:
-        return UUID(bytes=base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True))
-    except (binascii.Error, ValueError) as error:
-        fault = Fault(parameter="cursor", code="not-a-cursor", detail="The cursor of an earlier page's next link.")
-        raise NotAcceptable([fault]) from error

@@ -93,7 +93,7 @@ def worth_of(unit: str, number: float, a_year: float) -> Worth:
 
 
 def per_year(sittings: SittingColumns, rules: QualityRules) -> float:
-    """By how much a number of the period is multiplied to give a year's; a short period counts as four weeks."""
+    """The factor from a number of the period to a year's; a short period counts as four weeks."""
     days = int(sittings.day.max() - sittings.day.min()) + 1
     return DAYS_A_YEAR / max(days, rules.settings.least_days_for_a_year)
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from html import escape
 
-import msgspec
-
 from quietcuff.analytics.quality.advice import MOST_THINGS, where_in_words
 from quietcuff.analytics.quality.page_style import STYLE
 from quietcuff.analytics.quality.pictures import (
@@ -40,7 +38,7 @@ def quality_page(report: Report, rules: QualityRules) -> str:
 
 
 def about(report: Report, words: dict[str, str]) -> str:
-    """Of what the report is."""
+    """The subject of the report."""
     told = words["period"].format(
         first=report.first_day or words["none"],
         last=report.last_day or words["none"],
@@ -277,8 +275,3 @@ def _groups(report: Report, rules: QualityRules) -> str:
     return (
         f"<section><h2>{title}</h2>\n<table><thead><tr>{head}</tr></thead>\n<tbody>{''.join(rows)}</tbody></table></section>\n"
     )
-
-
-def report_json(report: Report) -> bytes:
-    """The report as JSON."""
-    return msgspec.json.encode(report)

@@ -13,7 +13,7 @@ from quietcuff.analytics.quality.shapes import Filters, Report
 from quietcuff.analytics.tables.arrow import arrow_schema
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.schema import READINGS, SETS, Table
-from quietcuff.analytics.tables.streams import Wanted, table_rows
+from quietcuff.analytics.tables.streams import TablesWanted, table_rows
 from quietcuff.application.context import AppContext
 
 # Dates must be true, or months and days would mean nothing; who a person is never reaches the report.
@@ -35,7 +35,7 @@ async def stored_tables(desk: AppContext, tenant_id: int) -> tuple[Any, Any]:
     """The tables ``sets`` and ``readings`` of a tenant, with the columns that the report takes."""
     from quietcuff.analytics.quality.sets import READING_COLUMNS, SET_COLUMNS
 
-    wanted = Wanted(tenant_id=tenant_id, names=["sets", "readings"], disguise=TRUE_DATES)
+    wanted = TablesWanted(tenant_id=tenant_id, names=["sets", "readings"], disguise=TRUE_DATES)
     gathered = {SETS.name: Gathered(SETS, SET_COLUMNS), READINGS.name: Gathered(READINGS, READING_COLUMNS)}
     async for rows in table_rows(desk, wanted):
         for name, some in rows.items():

@@ -10,14 +10,14 @@ from pathlib import Path
 
 from quietcuff.analytics.tables.dictionary import dictionary_page, dictionary_schema
 from quietcuff.analytics.tables.schema import TABLES, Table
-from quietcuff.analytics.tables.streams import Wanted, table_rows
+from quietcuff.analytics.tables.streams import TablesWanted, table_rows
 from quietcuff.analytics.tables.writing import Buffer, Format, require_for, table_file
 from quietcuff.application.context import AppContext
 
 OWNER_ONLY = 0o600
 
 
-async def write_tables(desk: AppContext, wanted: Wanted, folder: Path, kind: Format) -> dict[str, int]:
+async def write_tables(desk: AppContext, wanted: TablesWanted, folder: Path, kind: Format) -> dict[str, int]:
     """Write the tables wanted and the dictionary into a folder that is there and empty; how many rows each has.
 
     A file has its name once it is whole.
@@ -45,7 +45,7 @@ async def write_tables(desk: AppContext, wanted: Wanted, folder: Path, kind: For
     return {name: file.rows for name, file in files.items()}
 
 
-async def stream_table(desk: AppContext, wanted: Wanted, table: Table, kind: Format) -> AsyncIterator[bytes]:
+async def stream_table(desk: AppContext, wanted: TablesWanted, table: Table, kind: Format) -> AsyncIterator[bytes]:
     """One table's bytes, as they are made."""
     buffer = Buffer()
     file = table_file(table, kind, buffer, identified=wanted.disguise.identified)

@@ -75,7 +75,7 @@ def keys_of(sitting: DecodedSet, disguise: Disguise) -> Row:
 
 
 def named(identifier: Identifier | None) -> str | None:
-    return None if identifier is None else f"{identifier.system}|{identifier.value}"
+    return None if identifier is None else identifier.text
 
 
 def device_name(device: Device | None) -> str | None:
@@ -120,7 +120,7 @@ def result_of(sitting: DecodedSet) -> Row:
         "unusable_reason": None if result is not None else " ".join(evaluation.blocked_by) or evaluation.state,
         "attempts": len(sitting.order),
         "readings": sum(has_pressures(reading) for _, reading in sitting.order),
-        "counted": sum(outcome.counts for outcome in evaluation.readings),
+        "counted": len(evaluation.counted),
         "systolic_mmhg": result and result.systolic_mmhg,
         "diastolic_mmhg": result and result.diastolic_mmhg,
         "systolic_mean_mmhg": result and result.systolic_mean_mmhg,
@@ -221,7 +221,7 @@ def irregular_rhythm(sitting: DecodedSet) -> bool | None:
 def answers_rhythm(sitting: DecodedSet, book: Rulebook) -> bool:
     """True where an irregular rhythm was answered: readings enough, and auscultated unless nobody could."""
     readings = sitting.reading_set.readings
-    counted = [readings[outcome.index] for outcome in sitting.evaluation.readings if outcome.counts]
+    counted = [readings[index] for index in sitting.evaluation.counted]
     by_ear = all(reading.method == "auscultatory" for reading in counted)
     could = sitting.reading_set.context.auscultation_possible != "no"
     return len(counted) >= book.limits.irregular_readings and (by_ear or not could)

@@ -29,7 +29,7 @@ DETAILS: dict[str, Callable[[DecodedSet, Disguise], list[Row]]] = {
 }
 
 
-class Wanted(msgspec.Struct, frozen=True, kw_only=True):
+class TablesWanted(msgspec.Struct, frozen=True, kw_only=True):
     """The tables asked for: by ``disguise`` pseudonymous or not; of sets only those that changed after ``since``."""
 
     tenant_id: int
@@ -48,7 +48,7 @@ async def set_pages(desk: AppContext, tenant_id: int, since: datetime | None = N
         after = page[-1].key
 
 
-async def table_rows(desk: AppContext, wanted: Wanted) -> AsyncIterator[Rows]:
+async def table_rows(desk: AppContext, wanted: TablesWanted) -> AsyncIterator[Rows]:
     """The rows of the tables wanted, some at a time."""
     names = [name for name in SET_TABLES if name in wanted.names]
     if names:
@@ -75,7 +75,7 @@ def rows_of_page(page: list[AnalysedSet], names: list[str], disguise: Disguise, 
     return rows
 
 
-async def device_rows(desk: AppContext, wanted: Wanted) -> AsyncIterator[list[Row]]:
+async def device_rows(desk: AppContext, wanted: TablesWanted) -> AsyncIterator[list[Row]]:
     """The rows of ``devices``."""
     after = NOBODY
     while page := await desk.store.read(
@@ -90,7 +90,7 @@ def follow_up_row(one: FollowUp, disguise: Disguise) -> Row:
     shift = disguise.shift(one.subject_id)
     return {
         "person_key": disguise.name("person", str(one.subject_id)),
-        "person_identifier": f"{one.identifier.system}|{one.identifier.value}",
+        "person_identifier": one.identifier.text,
         "why": one.why,
         "also": " ".join(one.also) or None,
         "since": one.since + shift,

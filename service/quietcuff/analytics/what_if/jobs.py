@@ -22,18 +22,7 @@ from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import all_tenant_ids
-from quietcuff.storage.rows.what_if_jobs import (
-    WhatIfRow,
-    count_open_what_ifs,
-    delete_old_what_ifs,
-    delete_what_if,
-    find_what_if,
-    insert_what_if,
-    is_any_what_if_old,
-    is_what_if_free,
-    keep_what_if,
-    take_what_if,
-)
+from quietcuff.storage.rows.what_if_jobs import WHAT_IFS, WhatIfRow, delete_old_what_ifs, delete_what_if, is_any_what_if_old
 
 ENCODER = msgspec.json.Encoder()
 ASKED = msgspec.json.Decoder(WhatIf)
@@ -77,13 +66,13 @@ async def start_what_if(desk: AppContext, caller: Caller, asked: WhatIf) -> What
     )
 
     def start(transaction: Transaction) -> None:
-        if count_open_what_ifs(transaction, caller.tenant_id) >= MOST_OPEN:
+        if WHAT_IFS.count_open(transaction, caller.tenant_id) >= MOST_OPEN:
             raise TooOften(f"At most {MOST_OPEN} at once. Wait for one, or DELETE it.", WAIT_WHEN_FULL_SECONDS)
-        insert_what_if(transaction, row)
+        WHAT_IFS.insert(transaction, row)
         note(transaction, caller, "start-export", row.created_at, what="what-if")
 
     await desk.store.write(caller.tenant_id, start)
-    return told(row)
+    return job_record(row)
 
 
 async def read_what_if(desk: AppContext, caller: Caller, job_id: str) -> WhatIfJob:
@@ -93,10 +82,10 @@ async def read_what_if(desk: AppContext, caller: Caller, job_id: str) -> WhatIfJ
         NotFound: the tenant has none of that id, or its time is over.
     """
     key = read_id(job_id)
-    row = await desk.store.read(caller.tenant_id, lambda snapshot: find_what_if(snapshot, caller.tenant_id, key))
+    row = await desk.store.read(caller.tenant_id, lambda snapshot: WHAT_IFS.find(snapshot, caller.tenant_id, key))
     if row is None or (row.expires_at is not None and row.expires_at <= now(desk)):
         raise NotFound("what-if")
-    return told(row)
+    return job_record(row)
 
 
 async def end_what_if(desk: AppContext, caller: Caller, job_id: str) -> None:
@@ -115,7 +104,7 @@ async def end_what_if(desk: AppContext, caller: Caller, job_id: str) -> None:
     await desk.store.write(caller.tenant_id, end)
 
 
-def told(row: WhatIfRow) -> WhatIfJob:
+def job_record(row: WhatIfRow) -> WhatIfJob:
     """A job as it is answered."""
     tally = REACHED.decode(row.reached).tally
     return WhatIfJob(
@@ -130,7 +119,7 @@ def told(row: WhatIfRow) -> WhatIfJob:
 
 
 class WhatIfWorker:
-    """One process's hand in the what-ifs of all tenants."""
+    """The worker on the what-ifs of all tenants in one process."""
 
     def __init__(self, desk: AppContext) -> None:
         self._desk, self._id = desk, uuid4()
@@ -154,10 +143,10 @@ class WhatIfWorker:
     async def _take(self, tenant_id: int) -> WhatIfRow | None:
         # Looked for by a reader first: most looks find nothing, and readers wait for nobody.
         moment, store = now(self._desk), self._desk.store
-        if not await store.read(tenant_id, lambda snapshot: is_what_if_free(snapshot, tenant_id, moment)):
+        if not await store.read(tenant_id, lambda snapshot: WHAT_IFS.is_any_free(snapshot, tenant_id, moment)):
             return None
         until = moment + LEASE
-        return await store.write(tenant_id, lambda transaction: take_what_if(transaction, tenant_id, self._id, moment, until))
+        return await store.write(tenant_id, lambda transaction: WHAT_IFS.take(transaction, tenant_id, self._id, moment, until))
 
     async def _do(self, row: WhatIfRow) -> None:
         """Bring a job to its end, or as far as it goes. What fails again and again is told to the client."""
@@ -185,4 +174,4 @@ class WhatIfWorker:
         changed = msgspec.structs.replace(row, lease_until=moment + lease, **changes)
         if changed.state in ("done", "failed"):
             changed = msgspec.structs.replace(changed, expires_at=moment + timedelta(hours=HOURS_KEPT))
-        return await self._desk.store.write(row.tenant_id, lambda transaction: keep_what_if(transaction, changed))
+        return await self._desk.store.write(row.tenant_id, lambda transaction: WHAT_IFS.keep(transaction, changed))

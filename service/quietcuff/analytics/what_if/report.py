@@ -161,7 +161,7 @@ class WhatIfTally(msgspec.Struct, kw_only=True):
         )
 
 
-class Whose(msgspec.Struct, frozen=True):
+class PersonOfSet(msgspec.Struct, frozen=True):
     """A set's person, by identifier alone."""
 
     identifier: Identifier
@@ -170,7 +170,7 @@ class Whose(msgspec.Struct, frozen=True):
 class NamedSet(msgspec.Struct, frozen=True):
     """Whose a stored set is."""
 
-    subject: Whose
+    subject: PersonOfSet
 
 
 class LabelMove(msgspec.Struct, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ Labels are compared under the first guideline of each side: the one that was ask
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Literal, Protocol
 
@@ -171,12 +171,8 @@ class ManyAtOnce(Protocol):
     def judge(self, inputs: Sequence[ReadingSet]) -> list[ByColumns | None]: ...
 
 
-def evaluate_many(inputs: Iterable[ReadingSet], rulebook: Rulebook) -> list[Evaluation | Refused]:
-    """Every set evaluated by the core with the history that was stored with it, in order."""
-    return [evaluate_one(reading_set, rulebook) for reading_set in inputs]
-
-
 def evaluate_one(reading_set: ReadingSet, rulebook: Rulebook) -> Evaluation | Refused:
+    """A set evaluated by the core with the history that was stored with it."""
     try:
         return evaluate(reading_set, reading_set.history, rulebook)
     except NotAcceptable as error:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from tempfile import SpooledTemporaryFile
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from litestar import Controller, Request, post
@@ -19,7 +19,8 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.logs import log_failure
-from quietcuff.api.operations import NDJSON, Operation, OperationParameter, Reply, described
+from quietcuff.api.openapi import REFERENCE, Envelope
+from quietcuff.api.operations import NDJSON, Lines, Operation, OperationParameter, Reply, described
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
 from quietcuff.api.requests import IDEMPOTENCY_KEY_OF_BATCH, idempotency_key_of, prefers_representation
@@ -28,6 +29,7 @@ from quietcuff.application import Answer, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier_or_line
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.security.scopes import Need
 
 IN_MEMORY_BYTES = 1024 * 1024
@@ -36,6 +38,10 @@ CHUNK_BYTES = 64 * 1024
 NO_ROOM_SECONDS = 30
 
 ENCODER = msgspec.json.Encoder()
+
+
+# The bytes as they were answered for the set alone.
+StoredEnvelope = Annotated[msgspec.Raw, msgspec.Meta(extra_json_schema={"$ref": REFERENCE.format(name=Envelope.__name__)})]
 
 
 class StoredLine(msgspec.Struct, frozen=True, kw_only=True):
@@ -49,7 +55,7 @@ class StoredLine(msgspec.Struct, frozen=True, kw_only=True):
     replayed: bool
     state: State
     safety_level: Level
-    envelope: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
+    envelope: StoredEnvelope | msgspec.UnsetType = msgspec.UNSET
 
 
 class RefusedLine(msgspec.Struct, frozen=True, kw_only=True):
@@ -193,13 +199,13 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
             description="`return=representation`: each line of the answer holds the whole `envelope` of its set.",
         ),
     ),
-    body={"type": "array", "items": {"$ref": "#/components/schemas/ReadingSet"}, "description": "One a line."},
+    body=Lines((ReadingSet,)),
     media_type=NDJSON,
     examples={"two sittings": tuple(SITTINGS.values())},
     replies=(
         Reply(
             description="A line for each line that is not blank, and a last one.",
-            shape={"type": "array", "items": {"type": "object"}, "description": "One a line."},
+            shape=Lines((StoredLine, RefusedLine, LastLine)),
             media_type=NDJSON,
             example="batch-answer",
             headers=("Preference-Applied",),

@@ -15,9 +15,17 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.openapi import Envelope
-from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import IDEMPOTENCY_KEY, PAGE_LENGTH, header_of, idempotency_key_of, limit_parameter, query_of
+from quietcuff.api.operations import AnswerLink, Operation, Reply, described
+from quietcuff.api.reads import note_found
+from quietcuff.api.requests import (
+    IDEMPOTENCY_KEY,
+    PAGE_CURSOR,
+    PAGE_LENGTH,
+    header_of,
+    idempotency_key_of,
+    limit_parameter,
+    query_of,
+)
 from quietcuff.api.responses import answer, answer_page, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application.payloads import refused
@@ -31,7 +39,6 @@ from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
-from quietcuff.storage.rows.reading_sets import LONGEST_PAGE
 
 TAG = "Device payloads"
 SEND, READ, SEARCH, UPDATE = (Need("Binary", letter) for letter in "crsu")
@@ -135,12 +142,7 @@ REFUSED = Operation(
     tag=TAG,
     summary="Payloads that could not be read, newest first",
     access=SEARCH,
-    parameters=(
-        PAGE_LENGTH,
-        OperationParameter(
-            name="cursor", within="query", schema={"type": "string"}, description="From an earlier page's next link."
-        ),
-    ),
+    parameters=(PAGE_LENGTH, PAGE_CURSOR),
     replies=(Reply(description="A page.", shape=RefusedPage, headers=("Link",)),),
 )
 ONE_REFUSED = Operation(
@@ -212,9 +214,9 @@ class RefusedPayloads(Controller):
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Answer a page of them."""
         service, asked = service_of(request), query_of(request, "limit", "cursor")
-        limit = limit_parameter("limit", asked.get("limit", "50"), LONGEST_PAGE)
+        limit = limit_parameter(asked)
         page = await refused.list_refused(service.desk, caller_of(request), limit=limit, cursor=asked.get("cursor"))
-        tell_found(request, page.count)
+        note_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{refused_id:str}", opt=described(ONE_REFUSED))

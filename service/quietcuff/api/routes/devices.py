@@ -12,7 +12,7 @@ from quietcuff import application
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import DeviceRecord
-from quietcuff.api.operations import AnswerLink, Operation, Reply, described
+from quietcuff.api.operations import AnswerLink, Operation, Reply, described, saved_replies
 from quietcuff.api.requests import IF_MATCH_OPTIONAL, if_match_of
 from quietcuff.api.responses import answer_record
 from quietcuff.api.service import service_of
@@ -34,10 +34,7 @@ SAVE = Operation(
     parameters=(IF_MATCH_OPTIONAL,),
     body=RegisteredDevice,
     examples={"a validated device with two cuffs": "device"},
-    replies=(
-        Reply(status=200, description="Known before.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),
-        Reply(status=201, description="New.", shape=DeviceRecord, headers=("ETag", "Location"), links=LINKS),
-    ),
+    replies=saved_replies(DeviceRecord, LINKS),
     problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
 )
 GET = Operation(

@@ -16,7 +16,7 @@ from litestar.response.base import ASGIResponse
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import FORM, JSON, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import accepts_gzip, header_of
 from quietcuff.api.responses import answer, not_modified
 from quietcuff.api.routes.bulk_export import PARAMETERS_BODY
@@ -28,7 +28,7 @@ from quietcuff.fhir.history.read import ReadResource, read_resource
 from quietcuff.fhir.history.versions import PASTS, history, parse_looking_back, read_version
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.lastn import last_n
-from quietcuff.fhir.search.request import Asking, elements_of_read, parse_search
+from quietcuff.fhir.search.request import SearchOffer, elements_of_read, parse_search
 from quietcuff.fhir.search.searchset import searchset
 from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.fhir.versions.stored_sets import Publisher
@@ -40,12 +40,12 @@ TAG = "FHIR R4"
 ETAGGED = ("ETag", "Last-Modified")
 KNOWN_ALREADY = Reply(status=304, description="You have it already.", headers=("ETag",))
 FORMAT = {"_format": "json."}
+PAGED = {"_cursor": "From the next link of an earlier page.", **FORMAT}
 LOOKING_BACK = {
     "_since": "Only versions from this moment on.",
     "_at": "Only versions that stood at some time in this day, month, year or moment.",
     "_count": "The length of a page; 0 for the total alone. By default there is one page.",
-    "_cursor": "From the next link of an earlier page.",
-    **FORMAT,
+    **PAGED,
 }
 PART = {
     "_elements": "The elements wanted, with commas between.",
@@ -142,7 +142,7 @@ def _search(kind: str, id: str, summary: str, **more: Any) -> Operation:
     )
 
 
-def asked_of(asking: Asking) -> dict[str, str]:
+def asked_of(asking: SearchOffer) -> dict[str, str]:
     """Every parameter of a search, with its description."""
     controls = {
         "_count": "The length of a page; 0 for the total alone.",
@@ -154,8 +154,7 @@ def asked_of(asking: Asking) -> dict[str, str]:
         "_include:iterate": ", ".join(asking.includes),
         "_revinclude": ", ".join(asking.reverse_includes),
         "_revinclude:iterate": ", ".join(asking.reverse_includes),
-        "_cursor": "From the next link of an earlier page.",
-        **FORMAT,
+        **PAGED,
     }
     own = {parameter.name: parameter.documentation for parameter in asking.parameters}
     return {name: text for name, text in {**own, **controls}.items() if text}
@@ -290,7 +289,7 @@ def history_of(kind: str) -> type[Controller]:
             bundle = await service_of(request).desk.store.read(
                 publisher.tenant.tenant_id, lambda snapshot: history(snapshot, publisher, kind, resource_id, wanted)
             )
-            tell_found(request, bundle.count(ENTRY), asked=pairs)
+            note_found(request, bundle.count(ENTRY), asked=pairs)
             return answer(bundle, media_type=FHIR_JSON_UTF8)
 
     return VersionHistory
@@ -343,7 +342,7 @@ async def _searched(request: Request[Any, Any, Any], pairs: Pairs, find: Any) ->
     publisher, desk = await publisher_of(request, "s"), service_of(request).desk
     clock = Clock(publisher.tenant.zone, desk.clock())
     bundle = await desk.store.read(publisher.tenant.tenant_id, lambda snapshot: find(snapshot, publisher, clock))
-    tell_found(request, bundle.count(ENTRY), asked=pairs)
+    note_found(request, bundle.count(ENTRY), asked=pairs)
     # Caches must keep the packed and the plain answer apart, also where this one is plain.
     headers = {"Vary": "Accept-Encoding"}
     if len(bundle) >= WORTH_PACKING and accepts_gzip(request):

@@ -71,13 +71,13 @@ def definitions_controller(kind: str) -> type[Controller]:
             unknown = [Fault(parameter=name, code="not-supported", detail="Accepted: url.") for name in asked if name != "url"]
             if unknown:
                 raise NotAcceptable(unknown)
-            return told(definitions_of(request).search(kind, asked.get("url")))
+            return answer_definition(definitions_of(request).search(kind, asked.get("url")))
 
         @get("/{resource_id:str}", opt=described(read_operation(kind)))
         async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
             """Answer one definition."""
             check_format(request, formats_of(pairs_of(request.scope["query_string"])))
-            return told(definitions_of(request).read(kind, resource_id))
+            return answer_definition(definitions_of(request).read(kind, resource_id))
 
     return Published
 
@@ -87,7 +87,7 @@ def definitions_of(request: Request[Any, Any, Any]) -> Definitions:
     return Definitions(service.desk.rulebook, service.settings.public_url)
 
 
-def told(definition: dict[str, Any]) -> ASGIResponse:
+def answer_definition(definition: dict[str, Any]) -> ASGIResponse:
     return answer(msgspec.json.encode(definition), media_type=FHIR_JSON_UTF8)
 
 

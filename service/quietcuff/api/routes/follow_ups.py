@@ -14,8 +14,8 @@ from quietcuff.analytics.follow_ups.list import FollowUpPage, csv_of, follow_up_
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import format_of, limit_parameter, query_of
+from quietcuff.api.reads import note_found
+from quietcuff.api.requests import PAGE_CURSOR, PAGE_LENGTH, format_of, limit_parameter, query_of
 from quietcuff.api.responses import answer, answer_page
 from quietcuff.api.service import service_of
 from quietcuff.application import Page
@@ -25,7 +25,6 @@ from quietcuff.core.model.readings import Identifier
 from quietcuff.security.scopes import Need
 
 CSV = "text/csv"
-DEFAULT_LIMIT, LONGEST_PAGE = 50, 200
 
 
 class LastResult(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,15 +79,8 @@ LIST = Operation(
             schema={"type": "string", "enum": [*REASONS]},
             description="Only who is to be seen for this reason.",
         ),
-        OperationParameter(
-            name="limit",
-            within="query",
-            schema={"type": "integer", "minimum": 1, "maximum": LONGEST_PAGE, "default": DEFAULT_LIMIT},
-            description="How many at most.",
-        ),
-        OperationParameter(
-            name="cursor", within="query", schema={"type": "string"}, description="Where an earlier page ended: its next link."
-        ),
+        PAGE_LENGTH,
+        PAGE_CURSOR,
     ),
     replies=(
         Reply(description="The page, in the order of ids.", shape=FollowUpList, headers=("Link",)),
@@ -113,10 +105,10 @@ class FollowUps(Controller):
             service_of(request).desk,
             caller_of(request).tenant_id,
             cursor=said.get("cursor"),
-            limit=limit_parameter("limit", said["limit"], LONGEST_PAGE) if "limit" in said else DEFAULT_LIMIT,
+            limit=limit_parameter(said),
             why=[said["why"]] if "why" in said else None,
         )
-        tell_found(request, len(page.lines))
+        note_found(request, len(page.lines))
         return answered(page, kind, self.path, said, named=principal_of(request).scopes.identified)
 
 

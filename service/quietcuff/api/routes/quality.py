@@ -72,16 +72,11 @@ REPORT = Operation(
     replies=(Reply(description="The report.", shape=Report),),
     problems=(kinds.NOT_ACCEPTABLE, kinds.NOT_INSTALLED),
 )
-PAGE = Operation(
+PAGE = msgspec.structs.replace(
+    REPORT,
     id="get_quality_page",
-    tag=TAG,
     summary="The same as one page, to read or to print",
-    description=NOBODY_NAMED,
-    access=READ,
-    lane="file",
-    parameters=PARAMETERS,
     replies=(Reply(description="The page: it loads nothing and runs nothing.", media_type="text/html"),),
-    problems=(kinds.NOT_ACCEPTABLE, kinds.NOT_INSTALLED),
 )
 
 

@@ -17,12 +17,15 @@ from quietcuff.api.examples import SITTINGS
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
 from quietcuff.api.openapi import Envelope, SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
+from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
+    BEGAN_BEFORE,
+    BEGAN_FROM,
     IDEMPOTENCY_KEY,
     IF_MATCH,
     IF_MATCH_OR_ANY,
     IF_NONE_MATCH,
+    PAGE_CURSOR,
     PAGE_LENGTH,
     Connection,
     format_of,
@@ -45,7 +48,7 @@ from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.fhir.read.bundle import sitting_bundle
 from quietcuff.security.scopes import Need
-from quietcuff.storage.rows.reading_sets import LONGEST_PAGE, SetQuery
+from quietcuff.storage.rows.reading_sets import SetQuery
 
 TAG = "Reading sets"
 PLAIN, HTML = "text/plain", "text/html"
@@ -104,20 +107,11 @@ LIST = Operation(
             schema={"type": "string", "format": "uuid"},
             description="Only of this person, by the id that this service gave. Unknown: an empty list.",
         ),
-        OperationParameter(
-            name="from",
-            within="query",
-            schema={"type": "string"},
-            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
-        ),
-        OperationParameter(
-            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
-        ),
+        BEGAN_FROM,
+        BEGAN_BEFORE,
         *MARK_PARAMETERS,
         PAGE_LENGTH,
-        OperationParameter(
-            name="cursor", within="query", schema={"type": "string"}, description="From the `next` of an earlier page."
-        ),
+        PAGE_CURSOR,
     ),
     replies=(Reply(description="A page.", shape=SetPage, headers=("Link",)),),
 )
@@ -258,7 +252,7 @@ class ReadingSets(Controller):
         service = service_of(request)
         asked = query_of(request, "subject_id", "from", "to", *MARKS, "limit", "cursor")
         page = await application.list_sets(service.desk, caller_of(request), set_query(asked))
-        tell_found(request, page.count)
+        note_found(request, page.count)
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(GET))
@@ -360,6 +354,6 @@ def set_query(asked: dict[str, str]) -> SetQuery:
         since=moment_parameter("from", asked["from"]) if "from" in asked else None,
         until=moment_parameter("to", asked["to"]) if "to" in asked else None,
         marks=marks_of(asked),
-        limit=limit_parameter("limit", asked["limit"], LONGEST_PAGE) if "limit" in asked else SetQuery().limit,
+        limit=limit_parameter(asked),
         cursor=asked.get("cursor"),
     )

@@ -15,9 +15,18 @@ from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
-from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
-from quietcuff.api.reads import tell_found
-from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already, moment_parameter, query_of
+from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described, saved_replies
+from quietcuff.api.reads import note_found
+from quietcuff.api.requests import (
+    BEGAN_BEFORE,
+    BEGAN_FROM,
+    IF_MATCH_OPTIONAL,
+    IF_NONE_MATCH,
+    if_match_of,
+    is_known_already,
+    moment_parameter,
+    query_of,
+)
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
 from quietcuff.core.model.changes import SubjectChange
@@ -51,10 +60,7 @@ SAVE = Operation(
     parameters=(IF_MATCH_OPTIONAL,),
     body=SubjectChange,
     examples={"a person, by an identifier of yours": "subject"},
-    replies=(
-        Reply(status=200, description="Known before.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
-        Reply(status=201, description="New.", shape=SubjectRecord, headers=("ETag", "Location"), links=LINKS),
-    ),
+    replies=saved_replies(SubjectRecord, LINKS),
     problems=(kinds.BAD_HEADER, kinds.VERSION_STALE),
 )
 FIND = Operation(
@@ -98,15 +104,8 @@ TREND = Operation(
     access=Need("Patient", "r"),
     lane="picture",
     parameters=(
-        OperationParameter(
-            name="from",
-            within="query",
-            schema={"type": "string"},
-            description="Only sittings that began at this day or time, or later. A plain day is in the tenant's time zone.",
-        ),
-        OperationParameter(
-            name="to", within="query", schema={"type": "string"}, description="Only sittings that began before this."
-        ),
+        BEGAN_FROM,
+        BEGAN_BEFORE,
         OperationParameter(
             name="guideline",
             within="query",
@@ -141,7 +140,7 @@ class Subjects(Controller):
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Find)
         found = await application.find_subject(desk, caller, wanted.identifier)
         # The identifier is in the body, which the trail does not see; without this the read would be of nobody.
-        tell_found(request, 1, person=found)
+        note_found(request, 1, person=found)
         return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))

@@ -13,7 +13,7 @@ from quietcuff.analytics.tables.dictionary import dictionary_page, dictionary_sc
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.folder import stream_table
 from quietcuff.analytics.tables.schema import TABLES, table_named
-from quietcuff.analytics.tables.streams import Wanted
+from quietcuff.analytics.tables.streams import TablesWanted
 from quietcuff.analytics.tables.writing import require_for
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
@@ -102,7 +102,7 @@ class TableRoutes(Controller):
         kind, identified = format_asked(request, said), identified_asked(request, said)
         require_for(FORMATS[kind])
         since = moment_parameter("since", said["since"]) if "since" in said else None
-        wanted = Wanted(
+        wanted = TablesWanted(
             tenant_id=tenant.tenant_id,
             names=[table.name],
             disguise=Disguise(secret=tenant.secret, identified=identified),

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 from litestar import Controller, Request, delete, get, patch, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.authentication import caller_of
-from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
-from quietcuff.api.requests import Connection, limit_parameter, query_of
+from quietcuff.api.operations import AnswerLink, Operation, Reply, described
+from quietcuff.api.requests import PAGE_LENGTH, Connection, limit_parameter, query_of
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.decode.own_json import read
@@ -30,17 +31,11 @@ from quietcuff.security.allowed_addresses import Allowances, read_allowances
 from quietcuff.security.scopes import Need
 
 TAG = "Targets"
-DEFAULT_LIMIT, LONGEST_LIST = 50, 200
 LINKS = tuple(
     AnswerLink(operation=operation, parameters={"target_id": "$response.body#/id"})
     for operation in ("get_target", "change_target", "rotate_target_secret", "list_undelivered", "delete_target")
 )
-LIMIT = OperationParameter(
-    name="limit",
-    within="query",
-    schema={"type": "integer", "minimum": 1, "maximum": LONGEST_LIST, "default": DEFAULT_LIMIT},
-    description="How many at most.",
-)
+LIMIT = msgspec.structs.replace(PAGE_LENGTH, description="How many at most.")
 MAKE = Operation(
     id="make_target",
     tag=TAG,
@@ -153,7 +148,7 @@ class Targets(Controller):
     async def undelivered(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
         """Answer the entries that were given up."""
         said = query_of(request, "limit")
-        limit = limit_parameter("limit", said["limit"], LONGEST_LIST) if "limit" in said else DEFAULT_LIMIT
+        limit = limit_parameter(said)
         return answer_struct(await targets.list_undelivered(service_of(request).desk, caller_of(request), target_id, limit))
 
     @post("/{target_id:str}/replay", opt=described(REPLAY), status_code=200)

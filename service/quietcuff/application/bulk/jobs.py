@@ -16,7 +16,7 @@ from quietcuff.core.model.errors import NotFound, TooOften
 from quietcuff.fhir.bulk.gzip_files import HEADER, trailer, unpacked
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, words
 from quietcuff.storage.bulk.files import FileRow, files_of_job, read_chunk
-from quietcuff.storage.bulk.jobs import JobRow, count_open_jobs, end_job, find_job, insert_job, list_jobs, note_poll
+from quietcuff.storage.bulk.jobs import EXPORTS, JobRow, end_job, list_jobs, note_poll
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
 
@@ -88,10 +88,10 @@ async def start_export(desk: AppContext, caller: Caller, plan: ExportPlan, limit
     )
 
     def start(transaction: Transaction) -> None:
-        if count_open_jobs(transaction, caller.tenant_id) >= limits.jobs:
+        if EXPORTS.count_open(transaction, caller.tenant_id) >= limits.jobs:
             detail = f"At most {limits.jobs} exports at once. Wait for one, or DELETE its status address."
             raise TooOften(detail, WAIT_WHEN_FULL_SECONDS)
-        insert_job(transaction, job)
+        EXPORTS.insert(transaction, job)
         note(transaction, caller, "start-export", moment)
 
     await desk.store.write(caller.tenant_id, start)
@@ -214,7 +214,7 @@ async def find(desk: AppContext, caller: Caller, job_id: str, moment: datetime) 
         NotFound: there is none.
     """
     key = read_id(job_id)
-    job = await desk.store.read(caller.tenant_id, lambda transaction: find_job(transaction, caller.tenant_id, key))
+    job = await desk.store.read(caller.tenant_id, lambda transaction: EXPORTS.find(transaction, caller.tenant_id, key))
     if job is None or job.state == "ended" or (job.expires_at is not None and job.expires_at <= moment):
         raise NotFound("export")
     return job

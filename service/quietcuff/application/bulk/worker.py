@@ -15,20 +15,12 @@ import msgspec
 
 from quietcuff.application.context import AppContext, now
 from quietcuff.core.model.errors import Busy
-from quietcuff.fhir.bulk.gzip_files import Packed, Shelf
+from quietcuff.fhir.bulk.gzip_files import JobFiles, Packed
 from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.files import add_to_files, files_of_job, sweep_job
-from quietcuff.storage.bulk.jobs import (
-    JobRow,
-    is_job_free,
-    jobs_that_are_over,
-    keep_job,
-    release_job,
-    take_job,
-    wait_for_writers,
-)
+from quietcuff.storage.bulk.jobs import EXPORTS, JobRow, jobs_that_are_over, release_job, wait_for_writers
 from quietcuff.storage.engine.store import NO_TENANT
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import all_tenant_ids
@@ -72,10 +64,10 @@ class ExportWorker:
     async def _take(self, tenant_id: int) -> JobRow | None:
         # Looked for by a reader first: most looks find nothing, and readers wait for nobody.
         moment, store = now(self._desk), self._desk.store
-        if not await store.read(tenant_id, lambda transaction: is_job_free(transaction, tenant_id, moment)):
+        if not await store.read(tenant_id, lambda transaction: EXPORTS.is_any_free(transaction, tenant_id, moment)):
             return None
         return await store.write(
-            tenant_id, lambda transaction: take_job(transaction, tenant_id, self._id, moment, self._lease(moment))
+            tenant_id, lambda transaction: EXPORTS.take(transaction, tenant_id, self._id, moment, self._lease(moment))
         )
 
     def _lease(self, moment: datetime) -> datetime:
@@ -112,7 +104,7 @@ class ExportWorker:
         files = await self._desk.store.read(
             job.tenant_id, lambda transaction: files_of_job(transaction, job.tenant_id, job.job_id)
         )
-        shelf, progress = Shelf(files, self._limits.resources_a_file), PROGRESS.decode(job.progress)
+        shelf, progress = JobFiles(files, self._limits.resources_a_file), PROGRESS.decode(job.progress)
         while progress.step != "end":
             page = await self._desk.store.read(job.tenant_id, reading_of(walk, progress))
             produced, packed = await asyncio.to_thread(produce, walk, progress, page, shelf)
@@ -129,7 +121,7 @@ class ExportWorker:
             changed = msgspec.structs.replace(changed, expires_at=moment + timedelta(hours=self._limits.hours_kept))
 
         def keep(transaction: Transaction) -> bool:
-            is_ours = keep_job(transaction, changed)
+            is_ours = EXPORTS.keep(transaction, changed)
             if is_ours:
                 add_to_files(transaction, job.tenant_id, job.job_id, packed.files, packed.chunks)
             return is_ours
@@ -153,7 +145,7 @@ def reading_of(walk: Walk, progress: Progress) -> Callable[[Transaction], RawPag
     return lambda snapshot: read_page(snapshot, walk, progress)
 
 
-def produce(walk: Walk, progress: Progress, page: RawPage, shelf: Shelf) -> tuple[Produced, Packed]:
+def produce(walk: Walk, progress: Progress, page: RawPage, shelf: JobFiles) -> tuple[Produced, Packed]:
     """Lines of a page, packed for the files of a job."""
     produced = make_lines(walk, progress, page)
     parts = [shelf.pack(purpose, kind, lines) for (purpose, kind), lines in produced.lines.items() if lines]

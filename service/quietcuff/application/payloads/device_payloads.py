@@ -101,7 +101,7 @@ async def receive(
         raise
     if received.is_success:
         return received
-    raise NotAcceptable([told_as_fault(part) for part in received.refused])
+    raise NotAcceptable([fault_of_refused(part) for part in received.refused])
 
 
 def note_unforeseen(caller: Caller, error: Exception) -> None:
@@ -122,7 +122,7 @@ async def keep_refused(
     return [msgspec.structs.replace(fault, refused_payload_id=received.refused[0].refused_payload_id) for fault in faults]
 
 
-def told_as_fault(part: RefusedPayload) -> Fault:
+def fault_of_refused(part: RefusedPayload) -> Fault:
     return Fault(pointer=part.place, code=part.code, detail=part.detail, refused_payload_id=part.refused_payload_id)
 
 

@@ -14,7 +14,7 @@ from quietcuff.decode.payload import RefusedPart
 SaidAt = tuple[int, int | None, int | None, int | None]
 
 
-class Made(msgspec.Struct, frozen=True):
+class JoinedVersion(msgspec.Struct, frozen=True):
     """A set's version made from readings, and the places of the readings that it added or changed."""
 
     person: UUID
@@ -36,7 +36,7 @@ class Joined(msgspec.Struct, kw_only=True):
     met: set[tuple[UUID, int]] = set()
 
     answers: dict[UUID, Answer] = {}
-    made: list[Made] = []
+    made: list[JoinedVersion] = []
     known: dict[UUID, Answer] = {}
     said: dict[UUID, frozenset[SaidAt]] = {}
     replayed: int = 0
@@ -46,5 +46,5 @@ class Joined(msgspec.Struct, kw_only=True):
         """Record a set's new version."""
         set_id = UUID(answer.set_id)
         self.answers[set_id] = answer
-        self.made.append(Made(person, set_id, answer.version, sorted(set(places)), user))
+        self.made.append(JoinedVersion(person, set_id, answer.version, sorted(set(places)), user))
         self.known.pop(set_id, None)

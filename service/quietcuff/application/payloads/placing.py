@@ -29,7 +29,7 @@ Fresh = tuple[bytes, IncomingReading]
 ONE_GO = ("office", "home")
 
 
-class Gathering(msgspec.Struct, kw_only=True):
+class GatheredReadings(msgspec.Struct, kw_only=True):
     """Readings of one sitting. ``stored`` is the open set that they are added to. ``is_named`` is True if the sender named that
     set. ``users`` are the numbers of the device's users whose readings it holds."""
 
@@ -52,7 +52,7 @@ class Gathering(msgspec.Struct, kw_only=True):
 class PlacedReadings(msgspec.Struct, frozen=True, kw_only=True):
     """Readings by sitting, in the order of the sittings, and the readings that would mix two users of a device."""
 
-    gatherings: list[Gathering]
+    gatherings: list[GatheredReadings]
     of_several_users: list[IncomingReading]
 
 
@@ -69,7 +69,7 @@ def place_readings(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fre
         fit = [gathering for gathering in gatherings if is_fit(turn, gathering, sitting, reading)]
         nearest = min(fit, key=lambda gathering: (not gathering.is_named, gathering.distance(reading)), default=None)
         if nearest is None:
-            nearest = Gathering(stored=None, readings=[])
+            nearest = GatheredReadings(stored=None, readings=[])
             gatherings.append(nearest)
         # Refused and not given a set of its own: readings of two users under one person's name would count as one person's.
         if nearest.is_of_another(sitting.user):
@@ -82,7 +82,7 @@ def place_readings(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fre
     return PlacedReadings(gatherings=used, of_several_users=refused)
 
 
-def named_set(turn: UnitOfWork, person: UUID, sitting: IntendedSitting) -> list[Gathering]:
+def named_set(turn: UnitOfWork, person: UUID, sitting: IntendedSitting) -> list[GatheredReadings]:
     """The set that the sender names, if it is open.
 
     Raises:
@@ -95,7 +95,7 @@ def named_set(turn: UnitOfWork, person: UUID, sitting: IntendedSitting) -> list[
     return [gathering_of(turn, person, load(turn, row), is_named=True)] if is_open else []
 
 
-def open_ones(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> list[Gathering]:
+def open_ones(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: Sequence[Fresh]) -> list[GatheredReadings]:
     """Open sets of the person and device that are close enough in time to one of the readings."""
     device = sitting.device.identifier if sitting.device is not None else None
     own = None if device is None else device_id(turn.tenant.secret, device)
@@ -108,8 +108,8 @@ def open_ones(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, fresh: S
     ]
 
 
-def gathering_of(turn: UnitOfWork, person: UUID, stored: StoredSet, *, is_named: bool = False) -> Gathering:
-    return Gathering(
+def gathering_of(turn: UnitOfWork, person: UUID, stored: StoredSet, *, is_named: bool = False) -> GatheredReadings:
+    return GatheredReadings(
         stored=stored,
         readings=list(stored.reading_set.readings),
         is_named=is_named,
@@ -122,7 +122,7 @@ def longest_gap(sitting: IntendedSitting, limits: Limits) -> timedelta:
     return timedelta(minutes=limits.join_minutes) if sitting.setting in ONE_GO else timedelta(hours=limits.sitting_over_hours)
 
 
-def is_fit(turn: UnitOfWork, gathering: Gathering, sitting: IntendedSitting, reading: Reading) -> bool:
+def is_fit(turn: UnitOfWork, gathering: GatheredReadings, sitting: IntendedSitting, reading: Reading) -> bool:
     """True if a reading can belong to a sitting. The gap is not checked if the sender names the set."""
     own = None if gathering.stored is None else gathering.stored.reading_set
     if len(gathering.readings) >= MAX_READINGS or (own is not None and own.setting != sitting.setting):

@@ -16,6 +16,7 @@ from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.fields import utc_text
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.paging import check_limit
 from quietcuff.storage.rows.payloads import (
     LinkRow,
     PayloadRow,
@@ -29,7 +30,7 @@ from quietcuff.storage.rows.payloads import (
     settle_refused,
     tell_of,
 )
-from quietcuff.storage.rows.reading_sets import SetPageEnd, check_limit, cursor_of, read_cursor
+from quietcuff.storage.rows.reading_sets import SetPageEnd, cursor_of, page_end_of
 
 ENCODER = msgspec.json.Encoder()
 FAR_AHEAD = SetPageEnd(datetime(2300, 1, 1, tzinfo=UTC), UUID(int=2**128 - 1))
@@ -129,7 +130,7 @@ async def list_refused(desk: AppContext, caller: Caller, *, limit: int, cursor: 
     """
     check_limit(limit)
     # A page begins after a place in the order, so the first page begins after one that nothing can be ahead of.
-    after = FAR_AHEAD if cursor is None else read_cursor(cursor)
+    after = FAR_AHEAD if cursor is None else page_end_of(cursor)
     start = (after.taken_from, after.set_id)
     found = await desk.store.read(caller.tenant_id, lambda snapshot: refused_page(snapshot, caller.tenant_id, start, limit + 1))
     page = found[:limit]

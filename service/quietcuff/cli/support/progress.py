@@ -17,7 +17,7 @@ SECONDS_BETWEEN_LOOKS = 0.2
 SECONDS_BETWEEN_LINES = 10.0
 
 
-class HowFar:
+class LineProgress:
     """Counts lines and shows their rate and, if the size of the source is known, the time left."""
 
     def __init__(self, source: InputFile, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
@@ -30,7 +30,7 @@ class HowFar:
         self._wait = SECONDS_BETWEEN_LOOKS if self._bar is not None else seconds_between_lines
         self._next = self._began + self._wait
 
-    def __enter__(self) -> HowFar:
+    def __enter__(self) -> LineProgress:
         if self._bar is not None:
             self._bar.start()
         return self

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import msgspec
 
-from quietcuff.cli.support.tenant_work import tell_every_trail
+from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings, is_address_said
@@ -31,7 +31,7 @@ async def settle_public_url(store: Store, settings: Settings, environment: Mappi
     is_first = known is None and is_said and not is_of_this_machine(said)
     if is_first:
         known = await store.write(NO_TENANT, lambda transaction: keep_public_url(transaction, said, datetime.now(UTC)))
-        await tell_every_trail(store, settings.trail, "change-settings", "public-url, for the first time")
+        await record_in_every_trail(store, settings.trail, "change-settings", "public-url, for the first time")
     if known is None:
         say(f"Identifiers begin with {said}, which means this machine alone. Set QUIETCUFF_PUBLIC_URL before others keep them.")
         return settings

@@ -9,7 +9,7 @@ import argparse
 from datetime import UTC, datetime
 from functools import partial
 
-from quietcuff.cli.support.tenant_work import tell_trail
+from quietcuff.cli.support.tenant_work import record_command
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.delivery_place import (
     DeliveryPlace,
@@ -49,7 +49,9 @@ async def why_not_deliver(store: Store, settings: Settings, *, resumes: bool) ->
     if moved is not None:
         # In the trail of each tenant, since the results of all of them go out from here from now on.
         for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
-            await store.write(tenant_id, partial(tell_trail, tenant_id=tenant_id, action="run-command", what="resume delivery"))
+            await store.write(
+                tenant_id, partial(record_command, tenant_id=tenant_id, action="run-command", what="resume delivery")
+            )
     return None
 
 

@@ -74,7 +74,7 @@ async def note_command(desk: AppContext, caller: Caller) -> None:
     )
 
 
-def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = None) -> None:
+def record_command(connection: Any, tenant_id: int, action: str, what: str | None = None) -> None:
     """Record in the trail of a tenant what a command does, in the same transaction."""
     # PostgreSQL's row security lets a row in only for the tenant that the transaction has entered.
     enter_tenant(connection, tenant_id)
@@ -90,7 +90,7 @@ def tell_trail(connection: Any, tenant_id: int, action: str, what: str | None = 
     record(connection, entry)
 
 
-async def tell_every_trail(store: Store, files: TrailFiles, action: str = "run-command", what: str | None = None) -> None:
+async def record_in_every_trail(store: Store, files: TrailFiles, action: str = "run-command", what: str | None = None) -> None:
     """Put what a command does into the trail of every tenant, for it is about all of them. Where that cannot be, it is said,
     and the command goes on: to look at a database that takes no writes must be possible."""
     # Here, for the writers of a store do not know which command is run.
@@ -99,17 +99,17 @@ async def tell_every_trail(store: Store, files: TrailFiles, action: str = "run-c
     try:
         await require_trail_key(store, files)
         for tenant_id in await store.read(NO_TENANT, all_tenant_ids):
-            await store.write(tenant_id, partial(tell_trail, tenant_id=tenant_id, action=action, what=told))
+            await store.write(tenant_id, partial(record_command, tenant_id=tenant_id, action=action, what=told))
     except (Busy, StoreNotUsable) as error:
         say(f"The trail is not told of this. {sentence_of(error)}")
 
 
-def tell_if_there(settings: Settings, what: str | None = None) -> None:
-    """The same for commands that need no database, or change its schema: they are told of where there is a trail to tell."""
+def record_command_if_stored(settings: Settings, what: str | None = None) -> None:
+    """Record a command that needs no database, or changes its schema, if there is a trail to record it in."""
 
     async def tell() -> None:
         async with opened(settings, needs_trail_key=False) as store:
-            await tell_every_trail(store, settings.trail, what=what)
+            await record_in_every_trail(store, settings.trail, what=what)
 
     with suppress(StoreNotUsable, Busy):
         asyncio.run(tell())

@@ -20,7 +20,7 @@ from quietcuff.core.labels.confirmation import Advice
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Action, FollowingStep, Step
 from quietcuff.core.model.fields import Method, Site
-from quietcuff.core.safety.safety import Watch
+from quietcuff.core.safety.safety import SafetyResult
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.equipment import judge_fit
 from quietcuff.core.sitting.selection import Selection, can_measure
@@ -58,7 +58,7 @@ def plan_step(sitting: Sitting, comparison: Comparison, judged: Judgement, advic
     return open_step(sitting, comparison, judged.selection)
 
 
-def next_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
+def next_step(sitting: Sitting, watch: SafetyResult, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
     """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
     # Giving up replaces the plan's step, so that no caller is sent round in a circle by a device that never works.
     own = give_up_step(sitting) or out_of_reach_step(sitting) or own
@@ -86,7 +86,7 @@ def promote(step: FollowingStep, ask: list[str], then: FollowingStep | None) -> 
     )
 
 
-def questions_to_ask(sitting: Sitting, watch: Watch) -> list[str]:
+def questions_to_ask(sitting: Sitting, watch: SafetyResult) -> list[str]:
     """Questions to ask with the next step, without those whose answer is recorded already."""
     context = sitting.reading_set.context
     if sitting.irregular and not sitting.reading_set.closed and context.auscultation_possible == "not-recorded":
@@ -94,7 +94,7 @@ def questions_to_ask(sitting: Sitting, watch: Watch) -> list[str]:
     return watch.safety.ask
 
 
-def pressing_step(sitting: Sitting, watch: Watch, comparison: Comparison, selection: Selection) -> FollowingStep | None:
+def pressing_step(sitting: Sitting, watch: SafetyResult, comparison: Comparison, selection: Selection) -> FollowingStep | None:
     """Step that comes before the plan: safety, a wrong cuff or device, correctable faults, auscultation, failed attempts."""
     words = sitting.rulebook.wording.step
     if watch.step is not None:

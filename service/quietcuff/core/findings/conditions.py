@@ -8,6 +8,7 @@ check, its clock. The device's description in the set decides, whether sent or f
 from __future__ import annotations
 
 import calendar
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -202,8 +203,8 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
 
 
-Told = tuple[str | None, dict[str, Any]]
-NOTHING: Told = (None, {})
+ConditionFinding = tuple[str | None, dict[str, Any]]
+NOTHING: ConditionFinding = (None, {})
 
 
 def groups_of(sitting: Sitting) -> list[PopulationGroup]:
@@ -224,7 +225,7 @@ def groups_of(sitting: Sitting) -> list[PopulationGroup]:
     return found or (["adults"] if years is not None else [])
 
 
-def validation_gap(device: Device, groups: list[PopulationGroup], *, registered: bool) -> Told:
+def validation_gap(device: Device, groups: list[PopulationGroup], *, registered: bool) -> ConditionFinding:
     """The person's groups that the device is not known to be validated for.
 
     Where the device has no groups recorded, the finding is given only for a registered device, and only for groups other than
@@ -235,17 +236,17 @@ def validation_gap(device: Device, groups: list[PopulationGroup], *, registered:
     if not device.validated_for:
         # A sitting need not name the groups; a registry is kept for such facts, so there it is a gap.
         special: list[PopulationGroup] = [group for group in groups if group != "adults"]
-        return ("validation-groups-not-recorded", {"list": in_words(special)}) if special and registered else NOTHING
+        return ("validation-groups-not-recorded", {"list": groups_in_words(special)}) if special and registered else NOTHING
     missing = [group for group in groups if group not in device.validated_for]
-    return ("device-not-validated-for-group", {"list": in_words(missing)}) if missing else NOTHING
+    return ("device-not-validated-for-group", {"list": groups_in_words(missing)}) if missing else NOTHING
 
 
-def in_words(groups: list[PopulationGroup]) -> str:
+def groups_in_words(groups: Sequence[str]) -> str:
     """Groups as a person reads them."""
     return ", ".join(group.replace("-", " ") for group in groups)
 
 
-def accuracy_check(device: Device, day: date) -> Told:
+def accuracy_check(device: Device, day: date) -> ConditionFinding:
     """Finding of an accuracy check that was overdue on a day, or whose last day is not recorded. Source: [PRACTICE]."""
     last, months = device.last_accuracy_check, device.accuracy_check_interval_months
     if months is None:
@@ -262,7 +263,7 @@ def months_after(day: date, months: int) -> date:
     return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
 
 
-def clock_off(device: Device, limit_minutes: int) -> Told:
+def clock_off(device: Device, limit_minutes: int) -> ConditionFinding:
     """Finding of a clock known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
     drift = device.clock_drift_seconds
     if drift is None or abs(drift) < 60 * limit_minutes:

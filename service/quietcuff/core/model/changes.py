@@ -6,91 +6,46 @@ reading set, and the codes of what changed.
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Collection
+from datetime import date, datetime
 from functools import cache
-from typing import Annotated, Any, Literal, NoReturn, TypeVar
+from typing import Annotated, Any, NoReturn, TypeVar
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
-from quietcuff.core.model.fields import (
-    MAX_GUIDELINES,
-    MAX_READINGS,
-    MAX_RESTRICTIONS,
-    MAX_SLEEP_PERIODS,
-    BirthDate,
-    Care,
-    DeviceFlag,
-    Instant,
-    Length,
-    Method,
-    Position,
-    Pressure,
-    Rate,
-    Rhythm,
-    Site,
-    Text,
-    Visit,
-    YesNo,
-    check_day,
-    check_instant,
-    plain_number,
-)
-from quietcuff.core.model.readings import (
-    ArmRestriction,
-    Cuff,
-    Device,
-    Identifier,
-    Reading,
-    ReadingSet,
-    SleepPeriod,
-    Subject,
-)
-
-Answered = YesNo | None | UnsetType
+from quietcuff.core.model.fields import MAX_READINGS, Text, check_day, check_instant, keep_numbers_plain
+from quietcuff.core.model.readings import PLAIN_NUMBERS, Context, Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 
 
-class ContextChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+def changing(kind: type[msgspec.Struct], names: Collection[str] | None = None, **types: Any) -> Any:
+    """The fields of a struct, or those named, as the base of a struct that changes them: each may be left out.
+
+    Null takes a field back to its default; a field that has none cannot be null. ``types`` are fields that take another type.
+    """
+    known = {field.name: field for field in msgspec.structs.fields(kind)}
+    fields = [(name, types.get(name) or changed_type(known[name]), UNSET) for name in names or known]
+    return msgspec.defstruct(f"Changed{kind.__name__}", fields, frozen=True, kw_only=True, forbid_unknown_fields=True)
+
+
+def changed_type(field: msgspec.structs.FieldInfo) -> Any:
+    """The type of a field where it is changed."""
+    return field.type | UnsetType if field.required else field.type | None | UnsetType
+
+
+ContextFields: Any = changing(Context)
+FactsFields: Any = changing(Facts)
+# A reading is known by its identifier, so that stays; voiding is a change of its own.
+ReadingFields: Any = changing(Reading, [name for name in Reading.__struct_fields__ if name not in ("identifier", "voided")])
+
+
+class ContextChange(ContextFields):
     """Answers about preparation and technique that come later or were wrong, key by key."""
 
-    rest_minutes: Annotated[float, Meta(ge=0, le=1440)] | None | UnsetType = UNSET
-    talking: Answered = UNSET
-    caffeine_within_30_min: Answered = UNSET
-    tobacco_within_30_min: Answered = UNSET
-    exercise_within_30_min: Answered = UNSET
-    full_bladder: Answered = UNSET
-    pain: Answered = UNSET
-    anxiety_or_stress: Answered = UNSET
-    back_supported: Answered = UNSET
-    feet_flat: Answered = UNSET
-    legs_crossed: Answered = UNSET
-    arm_supported: Answered = UNSET
-    cuff_fits_two_fingers: Answered = UNSET
-    quiet_room: Answered = UNSET
-    acute_symptoms: Answered = UNSET
-    auscultation_possible: Answered = UNSET
-    arm_height: Literal["at", "below", "above", "not-recorded"] | None | UnsetType = UNSET
-    sleeve: Literal["bare", "thin", "thick", "not-recorded"] | None | UnsetType = UNSET
-    pulse_palpated: Rhythm | None | UnsetType = UNSET
-    care: Care | None | UnsetType = UNSET
 
-
-class FactsChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class FactsChange(FactsFields):
     """Facts about a person to change, key by key."""
-
-    birth_date: BirthDate | None | UnsetType = UNSET
-    sex: Literal["female", "male", "other", "unknown"] | None | UnsetType = UNSET
-    pregnancy: Literal["no", "pregnant", "postpartum", "not-recorded"] | None | UnsetType = UNSET
-    gestation_weeks: Annotated[float, Meta(ge=0, le=45)] | None | UnsetType = UNSET
-    delivered_on: date | None | UnsetType = UNSET
-    known_hypertension: Answered = UNSET
-    antihypertensive_treatment: Answered = UNSET
-    treatment_changed_on: date | None | UnsetType = UNSET
-    known_irregular_rhythm: Answered = UNSET
-    arm_circumference_cm: Length | None | UnsetType = UNSET
-    height_cm: Length | None | UnsetType = UNSET
-    arm_restrictions: Annotated[list[ArmRestriction], Meta(max_length=MAX_RESTRICTIONS)] | None | UnsetType = UNSET
 
     def __post_init__(self) -> None:
         if isinstance(self.birth_date, str) and len(self.birth_date) == 10:
@@ -100,51 +55,29 @@ class FactsChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
                 check_day(day)
 
 
-class SubjectChange(FactsChange, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class SubjectChange(FactsChange, kw_only=True):  # type: ignore[call-arg]  # the base is made, so mypy sees no struct in it
     """A person to register, or what is newly known of one."""
 
     identifier: Identifier
 
 
-class ReadingChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReadingChange(ReadingFields):
     """Corrected values of a reading, key by key."""
-
-    taken_at: Instant | UnsetType = UNSET
-    systolic_mmhg: Pressure | None | UnsetType = UNSET
-    diastolic_mmhg: Pressure | None | UnsetType = UNSET
-    mean_arterial_mmhg: Pressure | None | UnsetType = UNSET
-    pulse_per_min: Rate | None | UnsetType = UNSET
-    site: Site | None | UnsetType = UNSET
-    position: Position | None | UnsetType = UNSET
-    stood_at: Instant | None | UnsetType = UNSET
-    method: Method | None | UnsetType = UNSET
-    rhythm: Rhythm | None | UnsetType = UNSET
-    device_flags: Annotated[list[DeviceFlag], Meta(max_length=7)] | None | UnsetType = UNSET
-    cuff: Cuff | None | UnsetType = UNSET
-    device: Device | None | UnsetType = UNSET
-    observer: Identifier | None | UnsetType = UNSET
 
     def __post_init__(self) -> None:
         for instant in (self.taken_at, self.stood_at):
-            if instant is not None and instant is not UNSET:
+            if isinstance(instant, datetime):
                 check_instant(instant)
-        for name in ("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"):
-            value = getattr(self, name)
-            if value is not None and value is not UNSET:
-                msgspec.structs.force_setattr(self, name, plain_number(value))
+        keep_numbers_plain(self, *(name for name in PLAIN_NUMBERS if getattr(self, name) is not UNSET))
 
 
-class SetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+# The fields that a correction may change, in the order of the document.
+OF_SET = ("context", "cuff", "device", "protocol", "guidelines", "visit", "sleep", "subject")
+SetFields: Any = changing(ReadingSet, OF_SET, context=ContextChange | None | UnsetType, subject=FactsChange | UnsetType)
+
+
+class SetChange(SetFields):
     """Corrected values of the sitting. Context and facts merge key by key; the rest is replaced whole."""
-
-    context: ContextChange | None | UnsetType = UNSET
-    cuff: Cuff | None | UnsetType = UNSET
-    device: Device | None | UnsetType = UNSET
-    protocol: Text | None | UnsetType = UNSET
-    guidelines: Annotated[list[Text], Meta(min_length=1, max_length=MAX_GUIDELINES)] | None | UnsetType = UNSET
-    visit: Visit | None | UnsetType = UNSET
-    sleep: Annotated[list[SleepPeriod], Meta(max_length=MAX_SLEEP_PERIODS)] | None | UnsetType = UNSET
-    subject: FactsChange | UnsetType = UNSET
 
 
 class AmendReading(

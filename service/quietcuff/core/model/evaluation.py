@@ -107,6 +107,7 @@ Severity = Literal["info", "warning", "blocks"]
 Chooser = Literal["caller", "service", "none"]
 Basis = Literal["this-sitting", "earlier-sittings", "only-arm-measured"]
 Way = Literal["office", "home", "ambulatory"]
+# Stored by their places here: a new one comes last.
 Reason = Literal[
     "pending",
     "other-arm",
@@ -390,3 +391,8 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     changed_because: list[str]
     cautions: list[str]
     preparation: Preparation | None = None
+
+    @property
+    def counted(self) -> list[int]:
+        """The places of the readings that count in the result."""
+        return [outcome.index for outcome in self.readings if outcome.counts]

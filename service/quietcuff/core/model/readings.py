@@ -50,12 +50,19 @@ from quietcuff.core.model.fields import (
 )
 from quietcuff.core.model.history import History, ReferencePrior
 
+PLAIN_NUMBERS = ("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
+
 
 class Identifier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
     """An identifier of the caller's own: ``system`` says whose, ``value`` which."""
 
     system: System
     value: Text
+
+    @property
+    def text(self) -> str:
+        """Both in one text, as FHIR searches write them: system|value."""
+        return f"{self.system}|{self.value}"
 
 
 class ArmRestriction(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
@@ -208,7 +215,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
             msgspec.structs.force_setattr(self, "identifier", UNSET)
         if self.stood_at is not None:
             check_instant(self.stood_at)
-        keep_numbers_plain(self, "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
+        keep_numbers_plain(self, *PLAIN_NUMBERS)
 
 
 class SleepPeriod(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):

@@ -85,19 +85,9 @@ def as_in_a_set(known: RegisteredDevice) -> Device:
     """
     groups = [*known.validated_for, *(group for study in known.validation_evidence for group in study.population_groups)]
     has_passed = known.validated == "not-recorded" and bool(known.validation_evidence)
-    return Device(
-        identifier=known.identifier,
-        kind=known.kind,
-        site=known.site,
-        validated="yes" if has_passed else known.validated,
-        manufacturer=known.manufacturer,
-        model=known.model,
-        serial_number=known.serial_number,
-        validated_for=list(dict.fromkeys(groups)),
-        last_accuracy_check=known.last_accuracy_check,
-        accuracy_check_interval_months=known.accuracy_check_interval_months,
-        clock_drift_seconds=known.clock_drift_seconds,
-    )
+    same = {name: getattr(known, name) for name in Device.__struct_fields__}
+    studied = {"validated": "yes" if has_passed else known.validated, "validated_for": list(dict.fromkeys(groups))}
+    return Device(**same | studied)
 
 
 class GroupFilter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -65,7 +65,7 @@ class SortedSets(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def choose_window(facts: Facts, today: date, rulebook: Rulebook) -> Window:
-    """At most 180 days, and not before the last change of treatment. Source: [DECISION]."""
+    """The time to pool over: at most 180 days, and not before the last change of treatment. Source: [DECISION]."""
     earliest = today - timedelta(days=rulebook.variability.visits.window_days)
     changed = facts.treatment_changed_on
     if changed is not None and earliest < changed <= today:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.advice.next_step import make_step, right_cuff, usable
 from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.judgement import Judgement, is_withheld
 from quietcuff.core.labels.label_findings import guideline_findings
@@ -18,7 +17,9 @@ from quietcuff.core.model.rounding import four_decimals_half_even
 from quietcuff.core.protocols.series import (
     Pool,
     average,
+    go_on,
     in_window,
+    plan_readings,
     pool_readings,
     select_pool,
     too_few_finding,
@@ -171,23 +172,13 @@ def validity_findings(
 
 def plan_recording(sitting: Sitting, comparison: Comparison, recording: Recording, selection: Selection) -> Plan:
     """Progress of the recording towards being valid, in readings."""
-    taken = len(sitting.valid)
-    return Plan(
-        site=comparison.result_site,
-        planned=max(recording.minimum_day + recording.minimum_night, taken + selection.remaining),
-        taken=taken,
-        remaining=selection.remaining,
-        because="ambulatory-recording",
-    )
+    planned = recording.minimum_day + recording.minimum_night
+    return plan_readings(sitting, comparison, selection, planned, "ambulatory-recording")
 
 
 def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
     """The step to go on with the recording or to repeat it; None where it is valid and the ordinary step applies."""
-    site = usable(sitting, comparison.result_site)
-    if selection.state == "in-progress":
-        cuff = right_cuff(sitting)
-        return make_step(sitting, "take-reading", "recording-goes-on", site=site, cuff=cuff, not_before=sitting.not_before)
-    return make_step(sitting, "repeat-another-day", "repeat-recording", site=site) if selection.state == "not-usable" else None
+    return go_on(sitting, comparison, selection, "recording-goes-on", ("repeat-another-day", "repeat-recording"))
 
 
 def describe_result(sitting: Sitting, comparison: Comparison, selection: Selection, result: Result, series: Series) -> str:

@@ -6,7 +6,6 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.advice.next_step import make_step, right_cuff, usable
 from quietcuff.core.findings.finding import find
 from quietcuff.core.labels.classification import classify_each
 from quietcuff.core.labels.judgement import Judgement, is_withheld
@@ -16,7 +15,9 @@ from quietcuff.core.model.evaluation import Finding, FollowingStep, Plan, Result
 from quietcuff.core.protocols.series import (
     Pool,
     average,
+    go_on,
     in_window,
+    plan_readings,
     pool_readings,
     select_pool,
     too_few_finding,
@@ -122,23 +123,12 @@ def day_findings(sitting: Sitting, series: HomeSeries, pool: Pool, selection: Se
 def plan_days(sitting: Sitting, comparison: Comparison, series: HomeSeries, selection: Selection) -> Plan:
     """Progress of the series, in readings."""
     planned = series.planned_days * series.sittings_a_day * series.readings_a_sitting
-    taken = len(sitting.valid)
-    return Plan(
-        site=comparison.result_site,
-        planned=max(planned, taken + selection.remaining),
-        taken=taken,
-        remaining=selection.remaining,
-        because="home-series",
-    )
+    return plan_readings(sitting, comparison, selection, planned, "home-series")
 
 
 def step_on(sitting: Sitting, comparison: Comparison, selection: Selection) -> FollowingStep | None:
     """The step to go on with the series while there is not enough; None where the ordinary step applies."""
-    site = usable(sitting, comparison.result_site)
-    if selection.state == "in-progress":
-        cuff = right_cuff(sitting)
-        return make_step(sitting, "take-reading", "home-series", site=site, cuff=cuff, not_before=sitting.not_before)
-    return make_step(sitting, "measure-out-of-office", "home-series", site=site) if selection.state == "not-usable" else None
+    return go_on(sitting, comparison, selection, "home-series", ("measure-out-of-office", "home-series"))
 
 
 def describe_result(sitting: Sitting, comparison: Comparison, selection: Selection, result: Result, series: Series) -> str:

@@ -1,4 +1,4 @@
-"""Parts shared by home series and ambulatory recordings: the pool of one arm and method, its selection and means."""
+"""Parts shared by home series and ambulatory recordings: the pool of one arm and method, its selection, means and next step."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import msgspec
 
+from quietcuff.core.advice.next_step import make_step, right_cuff, usable
 from quietcuff.core.findings.finding import find
-from quietcuff.core.model.evaluation import Finding, PartMean, ReadingOutcome, Reason, State
+from quietcuff.core.model.evaluation import Action, Finding, FollowingStep, PartMean, Plan, ReadingOutcome, Reason, State
 from quietcuff.core.model.rounding import exact_mean, four_decimals_half_even, mean_half_up
 from quietcuff.core.rulebook.protocols import ClockWindow
 from quietcuff.core.sitting.arms import Comparison
@@ -99,3 +100,29 @@ def too_few_finding(sitting: Sitting, selection: Selection, count: int, minimum:
     if "too-few-readings" not in selection.blocked_by:
         return []
     return [find(sitting.rulebook, "too-few-readings", count=count, minimum=minimum)]
+
+
+def plan_readings(sitting: Sitting, comparison: Comparison, selection: Selection, planned: int, because: str) -> Plan:
+    """Progress in readings, never fewer planned than were taken and are still to come."""
+    taken = len(sitting.valid)
+    return Plan(
+        site=comparison.result_site,
+        planned=max(planned, taken + selection.remaining),
+        taken=taken,
+        remaining=selection.remaining,
+        because=because,
+    )
+
+
+def go_on(
+    sitting: Sitting, comparison: Comparison, selection: Selection, wording: str, otherwise: tuple[Action, str]
+) -> FollowingStep | None:
+    """The step to take the next reading or, where it cannot be used, the action and wording of ``otherwise``.
+
+    None where there is enough and the ordinary step applies.
+    """
+    site = usable(sitting, comparison.result_site)
+    if selection.state == "in-progress":
+        cuff = right_cuff(sitting)
+        return make_step(sitting, "take-reading", wording, site=site, cuff=cuff, not_before=sitting.not_before)
+    return make_step(sitting, *otherwise, site=site) if selection.state == "not-usable" else None

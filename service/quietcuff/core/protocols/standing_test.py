@@ -26,6 +26,7 @@ from quietcuff.core.labels.label_findings import guideline_findings
 from quietcuff.core.labels.provisional import reserve
 from quietcuff.core.model.evaluation import Category, FollowingStep, Plan, ReadingOutcome, Reason, Result, State
 from quietcuff.core.model.fields import Method, Site
+from quietcuff.core.protocols.series import plan_readings
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Guideline
 from quietcuff.core.sitting.arms import Comparison
@@ -109,14 +110,7 @@ def classify_falls(sitting: Sitting, guideline: Guideline, falls: list[Fall], pr
 
 def plan_trial(sitting: Sitting, comparison: Comparison, test: StandingTest, selection: Selection) -> Plan:
     """Progress of the test: the baseline's readings and the planned moments after standing."""
-    taken = len(sitting.valid)
-    return Plan(
-        site=comparison.result_site,
-        planned=max(test.baseline_readings + len(test.minutes), taken + selection.remaining),
-        taken=taken,
-        remaining=selection.remaining,
-        because="standing-test",
-    )
+    return plan_readings(sitting, comparison, selection, test.baseline_readings + len(test.minutes), "standing-test")
 
 
 def step_on(sitting: Sitting, comparison: Comparison, test: StandingTest, trial: Trial, selection: Selection) -> FollowingStep:

@@ -6,7 +6,7 @@ from collections import Counter
 
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Result
-from quietcuff.core.safety.safety import Watch
+from quietcuff.core.safety.safety import SafetyResult
 from quietcuff.core.sitting.arms import OTHER, Comparison
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.sitting import Sitting
@@ -16,7 +16,7 @@ VISITS = {"first": "first visit", "follow-up": "follow-up", "not-recorded": "vis
 METHODS = {"oscillometric": "oscillometric", "auscultatory": "auscultated"}
 
 
-def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: Watch) -> str | None:
+def qualified_line(sitting: Sitting, comparison: Comparison, judged: Judgement, seen: SafetyResult) -> str | None:
     """The line for any kind of sitting with its qualifications; None while the sitting is in progress."""
     if judged.selection.state == "in-progress":
         return None
@@ -24,7 +24,7 @@ def tell_record(sitting: Sitting, comparison: Comparison, judged: Judgement, see
     return f"{line} {qualify(sitting, judged, seen)}"
 
 
-def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
+def qualify(sitting: Sitting, judged: Judgement, seen: SafetyResult) -> str:
     """Qualifications of the line: method, symptoms, rhythm, severity, doubt, readings left out.
 
     Without them the line would read like an ordinary result.
@@ -51,7 +51,7 @@ def qualify(sitting: Sitting, judged: Judgement, seen: Watch) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def describe_highest(sitting: Sitting, seen: Watch) -> str:
+def describe_highest(sitting: Sitting, seen: SafetyResult) -> str:
     """The highest systolic and the highest diastolic among the severe readings, which may be of two readings."""
     severe = [attempt for attempt in sitting.attempts if attempt.index in seen.severe]
     return f"{max(each.systolic for each in severe) / 100:g}/{max(each.diastolic for each in severe) / 100:g}"

@@ -152,8 +152,7 @@ def spans(places: list[str]) -> Iterator[str]:
 
 def series_summary(words: dict[str, str], evaluation: Evaluation) -> str:
     """The number of readings, those that count, and the means of a series or a recording."""
-    counted = sum(outcome.counts for outcome in evaluation.readings)
-    parts = [words["summary"].format(readings=len(evaluation.readings), counted=counted)]
+    parts = [words["summary"].format(readings=len(evaluation.readings), counted=len(evaluation.counted))]
     series = evaluation.series
     if series is not None:
         for name in ("morning", "evening", "day", "night", "hours_24"):

@@ -9,6 +9,14 @@ class RuleStruct(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """The base of every rule: unknown fields do not load."""
 
 
+class RuleFile(RuleStruct, frozen=True, kw_only=True):
+    """A rule file by itself: its id, its version and its title come first."""
+
+    id: str
+    version: str
+    title: str
+
+
 class Edge(RuleStruct, frozen=True, kw_only=True):
     """A limit on the two pressures; reached when either is at or above its own."""
 

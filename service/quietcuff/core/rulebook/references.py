@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from quietcuff.core.rulebook.base import Edge, RuleStruct
+from quietcuff.core.rulebook.base import Edge, RuleFile, RuleStruct
 
 
 class HeightTable(RuleStruct, frozen=True, kw_only=True):
@@ -18,12 +18,9 @@ class HeightTable(RuleStruct, frozen=True, kw_only=True):
     rows: list[tuple[float, float, float, float]]
 
 
-class HeightReference(RuleStruct, frozen=True, kw_only=True):
+class HeightReference(RuleFile, frozen=True, kw_only=True):
     """A height reference by the LMS method."""
 
-    id: str
-    version: str
-    title: str
     note: str = ""
     tables: list[HeightTable]
     source: list[str]
@@ -43,13 +40,10 @@ class Equation(RuleStruct, frozen=True, kw_only=True):
     sd_mmhg: float
 
 
-class PressureReference(RuleStruct, frozen=True, kw_only=True):
+class PressureReference(RuleFile, frozen=True, kw_only=True):
     """A pressure reference by regression on age and height. Age counts from ``age_origin_years``. Heights beyond
     ``height_z_tabled`` are outside the printed tables, beyond ``height_z_limit`` nothing is computed."""
 
-    id: str
-    version: str
-    title: str
     note: str = ""
     height_reference: str
     age_origin_years: float
@@ -67,12 +61,9 @@ class ScreeningRow(RuleStruct, frozen=True, kw_only=True):
     male: Edge
 
 
-class ScreeningReference(RuleStruct, frozen=True, kw_only=True):
+class ScreeningReference(RuleFile, frozen=True, kw_only=True):
     """Pressures by age and sex alone at which a child needs more than a screening; rows from the youngest to the oldest."""
 
-    id: str
-    version: str
-    title: str
     note: str = ""
     rows: list[ScreeningRow]
     source: list[str]

@@ -13,7 +13,7 @@ import msgspec
 from quietcuff.core.model.evaluation import Severity
 from quietcuff.core.model.fields import Method, Position, Setting, Site
 from quietcuff.core.rulebook.base import Edge as Edge
-from quietcuff.core.rulebook.base import RuleStruct
+from quietcuff.core.rulebook.base import RuleFile, RuleStruct
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording, StandingTest
 from quietcuff.core.rulebook.references import HeightReference, PressureReference, ScreeningReference
 from quietcuff.core.rulebook.variability import ChangeTest, Variability
@@ -53,7 +53,7 @@ class PercentileEdge(RuleStruct, frozen=True, kw_only=True):
     or_from: Edge | None = None
 
 
-class Protocol(RuleStruct, frozen=True, kw_only=True):
+class Protocol(RuleFile, frozen=True, kw_only=True):
     """The way a sitting is measured, and the rule for its counted readings. Counts are of valid readings in the result arm.
 
     ``guidelines`` apply where the caller names none; without any, the defaults. ``first_dropped_as_recorded`` drops the first
@@ -63,9 +63,6 @@ class Protocol(RuleStruct, frozen=True, kw_only=True):
     false where the exact mean is reported and classified.
     """
 
-    id: str
-    version: str
-    title: str
     note: str = ""
     family: str | None = None
     settings: list[Setting]
@@ -167,7 +164,7 @@ class Bands(RuleStruct, frozen=True, kw_only=True):
     source: list[str]
 
 
-class Guideline(RuleStruct, frozen=True, kw_only=True):
+class Guideline(RuleFile, frozen=True, kw_only=True):
     """A classification table: rows from the lowest to the highest; the higher of the two pressures' rows decides.
 
     ``measures`` names the measured quantity: a pressure; a pressure against a child's percentiles, by the ``reference`` named
@@ -175,9 +172,6 @@ class Guideline(RuleStruct, frozen=True, kw_only=True):
     the tables for home and ambulatory values.
     """
 
-    id: str
-    version: str
-    title: str
     note: str = ""
     family: str
     measures: Literal["pressure", "percentile", "fall-on-standing"] = "pressure"
@@ -205,12 +199,9 @@ class CuffSize(RuleStruct, frozen=True, kw_only=True):
     to_cm: float
 
 
-class CuffTable(RuleStruct, frozen=True, kw_only=True):
+class CuffTable(RuleFile, frozen=True, kw_only=True):
     """A table of cuff sizes, used where the cuff's own printed range is not known."""
 
-    id: str
-    version: str
-    title: str
     sizes: list[CuffSize]
     source: list[str]
 

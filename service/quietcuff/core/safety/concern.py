@@ -89,6 +89,6 @@ def reported(judged: Judgement) -> list[tuple[float, float]]:
     return means
 
 
-def tell_pressure(attempt: Attempt) -> str:
+def pressure_text(attempt: Attempt) -> str:
     """The pressure of a reading in words: 78/48."""
     return f"{attempt.systolic / 100:g}/{attempt.diastolic / 100:g}"

@@ -10,9 +10,9 @@ from quietcuff.core.safety.concern import (
     SafetyStep,
     can_repeat,
     is_done,
+    pressure_text,
     reported,
     still_stands,
-    tell_pressure,
     unasked,
 )
 from quietcuff.core.sitting.attempts import Attempt
@@ -39,7 +39,7 @@ def watch_standing(sitting: Sitting, judged: Judgement) -> Concern | None:
     return Concern(
         level="same-day",
         text="standing-danger",
-        pressure=tell_pressure(lowest),
+        pressure=pressure_text(lowest),
         places=sorted(attempt.index for attempt in falling),
         ask=ask,
         step=step,
@@ -60,7 +60,7 @@ def watch_low(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern 
     return Concern(
         level="ask" if ask and not seen.severe else "none",
         text="low-reading" if ask else "low-without-symptoms",
-        pressure=tell_pressure(low[-1]),
+        pressure=pressure_text(low[-1]),
         places=places,
         ask=ask,
         step=step,

@@ -36,7 +36,7 @@ from quietcuff.core.sitting.sitting import Sitting
 LEVELS: tuple[Level, ...] = ("none", "ask", "confirm", "same-day", "urgent")
 
 
-class Watch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class SafetyResult(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The result of the safety layer; ``severe`` are the places of severe readings."""
 
     safety: Safety
@@ -46,7 +46,7 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     confirmed: bool
 
 
-def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
+def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult:
     """The safety layer of one sitting.
 
     Source: [PRACTICE], in pregnancy and after birth [ACOG222, ACOG767], for children [AAP17-SEVERE].
@@ -70,12 +70,12 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
     speaking = leading
     if leading.text is None:
         speaking = next((concern for concern in concerns if concern.text is not None), leading)
-    return Watch(
+    return SafetyResult(
         safety=Safety(
             level=leading.level,
             readings=sorted({place for concern in concerns if concern.level != "none" for place in concern.places}),
             ask=asks,
-            text=say(sitting, speaking, asks),
+            text=concern_sentence(sitting, speaking, asks),
         ),
         step=next((concern.step for concern in concerns if concern.step is not None), None),
         findings=[entry for concern in concerns for entry in concern.findings] + person_findings(sitting),
@@ -84,7 +84,7 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Watch:
     )
 
 
-def say(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:
+def concern_sentence(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:
     """The concern's sentence, and what is to be asked: nothing that was answered. None where there is nothing to say."""
     words = sitting.rulebook.wording.safety
     told = [] if concern.text is None else [words[concern.text].format(pressure=concern.pressure)]

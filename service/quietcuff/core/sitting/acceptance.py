@@ -97,7 +97,7 @@ def unknown(pointer: str, known: Iterable[str]) -> Fault:
 
 
 def pressure_faults(reading_set: ReadingSet) -> list[Fault]:
-    """One pressure without the other: neither a reading nor a failed attempt."""
+    """Faults of one pressure without the other: neither a reading nor a failed attempt."""
     return [
         Fault(
             pointer=f"/readings/{place}/{'systolic' if reading.systolic_mmhg is None else 'diastolic'}_mmhg",

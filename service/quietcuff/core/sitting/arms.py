@@ -179,7 +179,7 @@ def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
 
 
 def higher_arm(pairs: list[Pair]) -> Site | None:
-    """By the first pair: higher systolic, then higher diastolic, then the arm measured first."""
+    """The higher arm by the first pair: higher systolic, then higher diastolic, then the arm measured first."""
     if not pairs:
         return None
     return side_of(pairs[0].systolic or pairs[0].diastolic) or pairs[0].first

@@ -120,21 +120,21 @@ def reading_due(sitting: Sitting, arm: list[Attempt]) -> Due | None:
         return "first-reading"
     if not arm:
         return "arm-of-record"
-    if not sitting.irregular and one_may_do(sitting, arm):
+    if not sitting.irregular and one_reading_is_enough(sitting, arm):
         return None
     if len(arm) < planned_readings(sitting, arm):
         return "further-reading" if extra_due(protocol, arm) else "one-more"
     return "further-reading" if extra_due(protocol, arm) else None
 
 
-def one_does(edge: Edge | None, arm: list[Attempt]) -> bool:
+def first_reading_ends(edge: Edge | None, arm: list[Attempt]) -> bool:
     """True where the first reading is below the limit in both pressures, so that it ends the measurement."""
     return edge is not None and arm[0].systolic < 100 * edge.systolic_mmhg and arm[0].diastolic < 100 * edge.diastolic_mmhg
 
 
-def one_may_do(sitting: Sitting, arm: list[Attempt]) -> bool:
+def one_reading_is_enough(sitting: Sitting, arm: list[Attempt]) -> bool:
     """True where the first reading alone is enough: it is low, and does not serve to confirm a higher one."""
-    return one_does(sitting.protocol.one_may_do_below, arm) and not confirms_by_ear(sitting, arm)
+    return first_reading_ends(sitting.protocol.one_may_do_below, arm) and not confirms_by_ear(sitting, arm)
 
 
 def extra_due(protocol: Protocol, arm: list[Attempt]) -> bool:
@@ -187,7 +187,7 @@ def minimum_readings(sitting: Sitting, arm: list[Attempt]) -> int:
         return max(sitting.protocol.minimum, sitting.limits.irregular_readings)
     if confirms_by_ear(sitting, arm):
         return sitting.protocol.auscultated_decide_from or 0
-    return 1 if arm and one_may_do(sitting, arm) else sitting.protocol.minimum
+    return 1 if arm and one_reading_is_enough(sitting, arm) else sitting.protocol.minimum
 
 
 def choose_counted(sitting: Sitting, arm: list[Attempt]) -> list[Attempt]:
@@ -221,7 +221,7 @@ def first_stands_out(protocol: Protocol, arm: list[Attempt]) -> bool:
     limit, methods = protocol.first_dropped_above_second_by_mmhg, protocol.first_dropped_methods
     if limit is None or len(arm) < 3 or (methods and arm[0].method not in methods):
         return False
-    if one_does(protocol.one_may_do_below, arm):
+    if first_reading_ends(protocol.one_may_do_below, arm):
         return False
     first, second, *later = arm
     return much_above(first, second, limit) and not any(

@@ -370,7 +370,7 @@ def stable_key(found: Found) -> str | None:
 def natural_key(one: MeasuredPanel) -> str:
     """The key of a reading that is sent without one: device, time and pressures. Source: [PHD]."""
     device = one.device.identifier if one.device is not None else None
-    named = "" if device is None else f"{device.system}|{device.value}"
+    named = "" if device is None else device.text
     reading = one.reading
     return f"fhir {named} {reading.taken_at.astimezone(UTC).isoformat()} {reading.systolic_mmhg} {reading.diastolic_mmhg}"
 

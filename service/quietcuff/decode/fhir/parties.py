@@ -26,7 +26,7 @@ from quietcuff.decode.fhir.bundle import (
 from quietcuff.decode.payload import RefusedPart
 
 S = TypeVar("S", bound=msgspec.Struct)
-Known = Mapping[str, Identifier]
+KnownIdentifiers = Mapping[str, Identifier]
 
 
 def struct_of(shape: type[S], values: Values, places: Mapping[str, str]) -> S:
@@ -52,7 +52,7 @@ def struct_of(shape: type[S], values: Values, places: Mapping[str, str]) -> S:
 class Parties:
     """People and devices of a payload, each read once. ``known`` are people of this service by their id here."""
 
-    def __init__(self, payload: PayloadResources, known: Known) -> None:
+    def __init__(self, payload: PayloadResources, known: KnownIdentifiers) -> None:
         self._payload = payload
         self._known = known
         self._people: dict[Found, Subject | RefusedEntry] = {}

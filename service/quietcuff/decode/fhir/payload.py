@@ -26,7 +26,7 @@ from quietcuff.decode.fhir.bundle import (
     refusal,
 )
 from quietcuff.decode.fhir.panel import MeasuredPanel, add_flags, add_pulse, measure, natural_key, own_place, stable_key
-from quietcuff.decode.fhir.parties import Known, Parties, own_patient
+from quietcuff.decode.fhir.parties import KnownIdentifiers, Parties, own_patient
 from quietcuff.decode.fhir.values import extensions_of
 from quietcuff.decode.payload import IncomingReading, Intended, IntendedSitting, RefusedPart
 from quietcuff.terminology.systems import LOCATION_EXTENSION
@@ -51,7 +51,7 @@ def patients_named(payload: PayloadResources) -> set[str]:
     return {named for named in missing if named is not None}
 
 
-def intend(payload: PayloadResources, known: Known) -> Intended:
+def intend(payload: PayloadResources, known: KnownIdentifiers) -> Intended:
     """The readings that a payload is meant to store. ``known`` are people of this service, by their id.
 
     Raises:
@@ -132,8 +132,8 @@ def sittings_of(
         groups[key].append((one, keyed))
         shared.setdefault(key, common)
     for key, group in groups.items():
-        observer = most_told([one.observer for one, _ in group])
-        cuff = most_told([keyed.reading.cuff for _, keyed in group])
+        observer = value_of_most([one.observer for one, _ in group])
+        cuff = value_of_most([keyed.reading.cuff for _, keyed in group])
         yield IntendedSitting(
             **shared[key],
             observer=observer,
@@ -143,7 +143,7 @@ def sittings_of(
         )
 
 
-def most_told(values: list[T | None]) -> T | None:
+def value_of_most(values: list[T | None]) -> T | None:
     """The value given for most of the readings; None where one reading has none."""
     told = [value for value in values if value is not None]
     return max(told, key=told.count) if told and len(told) == len(values) else None

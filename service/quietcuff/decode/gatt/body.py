@@ -216,7 +216,7 @@ def keyed_reading(
         Unreadable: a pressure or a pulse that none can be.
     """
     pulse = {"pulse": measured.pulse} if isinstance(measured.pulse, Decimal) else {}
-    for name, value in {**values.told(measured), **pulse}.items():
+    for name, value in {**values.pressures_mmhg(measured), **pulse}.items():
         if value > HIGHEST:
             raise Unreadable("out_of_range", name)
     within = timedelta(minutes=limits.same_value_minutes)
@@ -234,7 +234,7 @@ def keyed_reading(
 
 def reading_of(body: GattBody, measured: CuffMeasurement, taken_at: datetime) -> Reading:
     """The reading; without pressures where the device measured none."""
-    told = {name: fit(value) for name, value in values.told(measured).items()}
+    told = {name: fit(value) for name, value in values.pressures_mmhg(measured).items()}
     systolic, diastolic = told.get("systolic"), told.get("diastolic")
     has_failed = systolic is None or diastolic is None
     flags = flags_of(measured) + (["measurement-failed"] if has_failed else [])

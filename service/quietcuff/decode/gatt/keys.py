@@ -49,7 +49,7 @@ def same_value(sent: Sent, device: Device | None, received_at: datetime, within:
     Source: [PHD], the duplicate guard; the time [DECISION].
     """
     identifier = None if device is None else device.identifier
-    name = "" if identifier is None else f"{identifier.system}|{identifier.value}"
+    name = "" if identifier is None else identifier.text
     stem = f"{sent.characteristic} {name} {sent.value_hex}"
     if has_time:
         return SameValue(key=f"gatt {stem} ")

@@ -257,7 +257,7 @@ def to_mmhg(value: Decimal, unit: str) -> Decimal:
     return (value * 1000 / PASCALS_PER_MMHG).quantize(HUNDREDTH, ROUND_HALF_EVEN)
 
 
-def told(measurement: CuffMeasurement) -> dict[str, Any]:
+def pressures_mmhg(measurement: CuffMeasurement) -> dict[str, Any]:
     """The pressures that are numbers, in mmHg."""
     values = {"systolic": measurement.systolic, "diastolic": measurement.diastolic, "mean": measurement.mean}
     return {name: to_mmhg(value, measurement.unit) for name, value in values.items() if isinstance(value, Decimal)}

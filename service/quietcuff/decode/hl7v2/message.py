@@ -17,7 +17,7 @@ from quietcuff.core.model.readings import Context, Device, Identifier
 from quietcuff.decode.hl7v2.header import Head, open_message
 from quietcuff.decode.hl7v2.observation import ObservationRow, read_row
 from quietcuff.decode.hl7v2.people import CARE, Conventions, entity_of, observer_of, subject_of
-from quietcuff.decode.hl7v2.readings import FIELDS, OrderMeasurement, Put, measurements_of, put_together
+from quietcuff.decode.hl7v2.readings import FIELDS, OrderMeasurement, ReportedReading, measurements_of, put_together
 from quietcuff.decode.hl7v2.syntax import Segment, Text
 from quietcuff.decode.hl7v2.times import NoSuchTime, read_time
 from quietcuff.decode.local_times import is_plausible
@@ -178,7 +178,7 @@ def sittings_of(head: Head, text: Text, patient: PatientGroup, order: Order, con
     ]
 
 
-def is_of_no_reading(measurement: OrderMeasurement, said: Put) -> bool:
+def is_of_no_reading(measurement: OrderMeasurement, said: ReportedReading) -> bool:
     """True for a pulse without a sub-id among several measurements, and so of none of them; its rows are left out."""
     if measurement.key or said.says != (FIELDS["pulse"],):
         return False
@@ -195,7 +195,9 @@ def refuse_used(order: Order, place: str, code: str, detail: str) -> None:
             row.fault = RefusedPart(place=place, code=code, detail=detail)
 
 
-def keyed(text: Text, measurement: OrderMeasurement, said: Put, source: str, conventions: Conventions) -> IncomingReading:
+def keyed(
+    text: Text, measurement: OrderMeasurement, said: ReportedReading, source: str, conventions: Conventions
+) -> IncomingReading:
     """A reading with its key and its place, which is that of its first row."""
     rows = [row for row in measurement.rows if row.fate == "used"]
     observers = (observer_of(text, row.segment, conventions) for row in rows if row.observers)

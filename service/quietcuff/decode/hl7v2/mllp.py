@@ -25,7 +25,7 @@ class Framed(msgspec.Struct, frozen=True):
     is_untidy: bool = False
 
 
-class Broken(msgspec.Struct, frozen=True):
+class BrokenInput(msgspec.Struct, frozen=True):
     """Broken input: the fault, what there is of the message, and whether the connection can go on."""
 
     fault: Fault
@@ -54,22 +54,22 @@ class Frames:
         """The bytes so far of a message that has not ended."""
         return bytes(self._held) if self._is_within else b""
 
-    def feed(self, data: bytes) -> list[Framed | Broken]:
+    def feed(self, data: bytes) -> list[Framed | BrokenInput]:
         """The messages that the next bytes complete, in order. After something broken that closes, nothing more is read."""
         self._held += data
-        found: list[Framed | Broken] = []
+        found: list[Framed | BrokenInput] = []
         while True:
             event = self._message() if self._is_within else self._start()
             if event is None:
                 return found
-            if isinstance(event, Framed | Broken):
+            if isinstance(event, Framed | BrokenInput):
                 found.append(event)
-            if isinstance(event, Broken) and event.closes:
+            if isinstance(event, BrokenInput) and event.closes:
                 self._held.clear()
                 self._is_within = False
                 return found
 
-    def _start(self) -> Broken | Literal["go on"] | None:
+    def _start(self) -> BrokenInput | Literal["go on"] | None:
         """Step over what stands between messages to the next start byte."""
         rest = self._held.lstrip(BETWEEN)
         self._is_untidy = self._is_untidy or len(rest) < len(self._held)
@@ -77,38 +77,38 @@ class Frames:
         if not rest:
             return None
         if not rest.startswith(START):
-            return Broken("no-start-byte")
+            return BrokenInput("no-start-byte")
         del self._held[:1]
         self._is_within, self._seen = True, 0
         return "go on"
 
-    def _message(self) -> Framed | Broken | None:
+    def _message(self) -> Framed | BrokenInput | None:
         """The message up to its end, if that is there."""
         while (end := self._held.find(END, self._seen)) >= 0:
             if self._held.find(START, self._seen, end) >= 0:
-                return Broken("start-byte-in-body", bytes(self._held[:end]))
+                return BrokenInput("start-byte-in-body", bytes(self._held[:end]))
             if end > self._most:
-                return Broken("too-large", bytes(self._held[: self._most]))
+                return BrokenInput("too-large", bytes(self._held[: self._most]))
             if end + 1 == len(self._held):
                 self._seen = end
                 return None
             if self._held[end + 1] == FEED:
-                return Broken("bad-trailer", bytes(self._held[:end]))
+                return BrokenInput("bad-trailer", bytes(self._held[:end]))
             if self._held[end + 1] == RETURN:
                 return self._ended(end)
             self._seen = end + 1
         if self._held.find(START, self._seen) >= 0:
-            return Broken("start-byte-in-body", bytes(self._held))
+            return BrokenInput("start-byte-in-body", bytes(self._held))
         if len(self._held) > self._most:
-            return Broken("too-large", bytes(self._held[: self._most]))
+            return BrokenInput("too-large", bytes(self._held[: self._most]))
         self._seen = len(self._held)
         return None
 
-    def _ended(self, end: int) -> Framed | Broken:
+    def _ended(self, end: int) -> Framed | BrokenInput:
         body, is_untidy = bytes(self._held[:end]), self._is_untidy
         del self._held[: end + 2]
         self._is_within = self._is_untidy = False
-        return Framed(body, is_untidy) if body.strip(BETWEEN) else Broken("empty", closes=False)
+        return Framed(body, is_untidy) if body.strip(BETWEEN) else BrokenInput("empty", closes=False)
 
 
 def framed(message: bytes) -> bytes:

@@ -40,7 +40,7 @@ class OrderMeasurement(msgspec.Struct, frozen=True, kw_only=True):
         return [row for row in self.rows if row.fate == "used" and (not kinds or row.kind in kinds)]
 
 
-class Put(msgspec.Struct, frozen=True, kw_only=True):
+class ReportedReading(msgspec.Struct, frozen=True, kw_only=True):
     """A reading as its rows say it, what is to be done with it, and which of its fields they speak of."""
 
     act: Act
@@ -107,7 +107,7 @@ def kinds_of(row: ObservationRow) -> tuple[str, ...]:
     return ("systolic", "diastolic") if row.kind == "both" else (row.kind,) if row.kind in FIELDS else ()
 
 
-def put_together(measurement: OrderMeasurement) -> Put | None:
+def put_together(measurement: OrderMeasurement) -> ReportedReading | None:
     """The reading that the rows say; None where they say none, and then each of them is ignored or refused."""
     pressures, rest = measurement.used(*PRESSURES), measurement.used("mean", "pulse", "bits")
     taken_back = any(row.action == "retract" for row in pressures)
@@ -128,7 +128,7 @@ def put_together(measurement: OrderMeasurement) -> Put | None:
     return with_values(act, pressures, rest)
 
 
-def pulse_alone(rest: list[ObservationRow]) -> Put | None:
+def pulse_alone(rest: list[ObservationRow]) -> ReportedReading | None:
     """A pulse that comes by itself: it may be that of a reading that came before."""
     for row in rest:
         if row.kind == "mean":
@@ -148,14 +148,14 @@ def refuse_all(pressures: list[ObservationRow], rest: list[ObservationRow], fiel
         row.ignore("no-pressure-beside")
 
 
-def with_values(act: Act, pressures: list[ObservationRow], rest: list[ObservationRow]) -> Put | None:
+def with_values(act: Act, pressures: list[ObservationRow], rest: list[ObservationRow]) -> ReportedReading | None:
     """The reading with what its rows say of it."""
     rows = [*pressures, *rest]
     times = [row.moment for row in pressures if row.moment is not None] or [row.moment for row in rows if row.moment]
     if not times:
         if act == "retract":
             # What is taken back is known by its key; its time says nothing.
-            return Put(act=act, reading=Reading(taken_at=LONG_AGO), says=(), notes=())
+            return ReportedReading(act=act, reading=Reading(taken_at=LONG_AGO), says=(), notes=())
         refuse_all(rows, [], 14, "time-missing", "A time in OBX-14 or OBR-7.")
         return None
     last = max(times, key=lambda moment: moment.at)
@@ -169,7 +169,7 @@ def with_values(act: Act, pressures: list[ObservationRow], rest: list[Observatio
     said = {name: value for name, value in described.items() if value is not None}
     reading = msgspec.convert({"taken_at": last.at, **values, **said}, Reading)
     says = ("taken_at", *values, *said) if pressures else (*values, *said)
-    return Put(act=act, reading=reading, says=says, notes=notes_of(rows, {moment.zone for moment in times}))
+    return ReportedReading(act=act, reading=reading, says=says, notes=notes_of(rows, {moment.zone for moment in times}))
 
 
 def values_of(row: ObservationRow) -> list[tuple[str, float | None]]:
@@ -190,7 +190,7 @@ def first(rows: list[ObservationRow], of: Callable[[ObservationRow], T | None]) 
 
 
 def method_of(row: ObservationRow) -> Method | None:
-    """By its words, for codes of methods are the sender's own."""
+    """The method by its words, since codes of methods are the sender's own."""
     words = f"{part(row.method, 1)} {part(row.method, 2)}".lower()
     if "oscillom" in words:
         return "oscillometric"

@@ -31,7 +31,7 @@ class Packed(msgspec.Struct, frozen=True, kw_only=True):
     chunks: list[ChunkRow] = []
 
 
-class Shelf:
+class JobFiles:
     """The files of a job. A file takes lines until it has ``most`` resources; then a new one is begun."""
 
     def __init__(self, files: Iterable[FileRow], most: int) -> None:

@@ -15,6 +15,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER, MEAN
@@ -25,15 +26,14 @@ from quietcuff.fhir.read.parties import device_shown, patient_shown
 from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, frame_of
+from quietcuff.fhir.resources.sitting import SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
-from quietcuff.fhir.versions.observation_status import BUILDERS, MeanStand, ResourceStates
-from quietcuff.fhir.versions.replay import RetoldSet
+from quietcuff.fhir.versions.observation_status import BUILDERS, MeanState, ResourceStates
+from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.readings import ObservationStateRow
 from quietcuff.storage.rows.retention import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.search.observations import Snapshot
@@ -58,7 +58,7 @@ class SittingExport:
         self._window = window
         self._public_url = publisher.public_url
         self._mean_since = of.mean_since
-        self._past = RetoldSet(publisher, of.versions.values())
+        self._past = ReplayedSet(publisher, of.versions.values())
         self._frames: dict[int, SharedElements] = {}
         # A set that changed after the export's moment is replayed from its versions: its stored state is too new.
         if of.has_moved:
@@ -99,17 +99,13 @@ class SittingExport:
 
 def stands_of(of: SetOnPage) -> ResourceStates:
     """The stored states of all Observations of a set, in the order of export."""
-    places = {name: stand_of(row) for name, row in of.stands.items() if name != MEAN}
+    places = {name: stand for name, stand in of.stands.items() if name != MEAN}
     mean = of.stands.get(MEAN)
     # The order in which replayed states come, so that both ways of an export give the same lines.
     ordered = dict(sorted(places.items(), key=lambda place: (int(place[0][1:]), "rpf".index(place[0][0]))))
     if mean is None or of.mean_from_version is None:
         return ResourceStates(places=ordered)
-    return ResourceStates(places=ordered, mean=MeanStand(stand_of(mean), of.mean_from_version))
-
-
-def stand_of(row: ObservationStateRow) -> ResourceState:
-    return ResourceState(row.version, cast(ObservationStatus, row.status), row.updated_at)
+    return ResourceStates(places=ordered, mean=MeanState(mean, of.mean_from_version))
 
 
 ENCODER = msgspec.json.Encoder()

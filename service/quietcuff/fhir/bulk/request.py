@@ -15,7 +15,7 @@ from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan, Pairs, TypeFilt
 from quietcuff.fhir.bulk.type_filter import query_of
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.search.date_values import Clock, parse_date
-from quietcuff.fhir.search.parameter import reference_id
+from quietcuff.fhir.search.parameter import reference_id, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.engine.ids import read_id
@@ -193,7 +193,7 @@ def plan_of(
         members=members,
         since=reading.since,
         until=reading.until,
-        filters=tuple(narrowed(reading.filters, types, readable)),
+        filters=tuple(filters_within_scopes(reading.filters, types, readable)),
         elements=tuple(dict.fromkeys(reading.elements)),
         notes=tuple(dict.fromkeys(reading.notes)),
     )
@@ -219,7 +219,7 @@ def wanted_types(reading: KickOffReader, readable: Readable) -> tuple[str, ...]:
     return types
 
 
-def narrowed(filters: Iterable[TypeFilter], types: Iterable[str], readable: Readable) -> Iterable[TypeFilter]:
+def filters_within_scopes(filters: Iterable[TypeFilter], types: Iterable[str], readable: Readable) -> Iterable[TypeFilter]:
     """Each filter combined with each search to which a scope narrows its type."""
     for resource_type in types:
         asked = [one.parameters for one in filters if one.type == resource_type]
@@ -232,10 +232,6 @@ def narrowed(filters: Iterable[TypeFilter], types: Iterable[str], readable: Read
 def check_number(parameter: str, items: list[object] | list[str] | list[TypeFilter], most: int) -> None:
     if len(items) > most:
         raise refused(parameter, "too-many", f"At most {most}.")
-
-
-def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
-    return NotAcceptable([Fault(parameter=parameter, code=code, detail=detail)])
 
 
 def in_parameter(fault: Fault, name: str) -> Fault:

@@ -16,6 +16,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.model.errors import NotAcceptable, NotFound
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.fhir.history.read import ENCODER, ReadResource, read_resource
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, place_name, provenance_version
 from quietcuff.fhir.model.resources import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
@@ -24,12 +25,12 @@ from quietcuff.fhir.read.parties import device_shown, find_device_shown, find_pa
 from quietcuff.fhir.read.provenances import provenances_of
 from quietcuff.fhir.resources.device import SERVICE_ID, service_device
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ResourceState, SittingVersion, frame_of, instant
+from quietcuff.fhir.resources.sitting import SittingVersion, frame_of, instant
 from quietcuff.fhir.search.date_values import Clock, parse_date
 from quietcuff.fhir.search.parameter import refused
 from quietcuff.fhir.search.request import CURSOR, LONGEST_NUMBER, MOST_COUNT, PASSED_OVER
 from quietcuff.fhir.versions.observation_status import BUILDERS
-from quietcuff.fhir.versions.replay import RetoldSet
+from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.former_parties import devices_before, subjects_before
 from quietcuff.storage.rows.versions import VersionRow, versions_of_sets
@@ -47,7 +48,7 @@ class Dated(Protocol):
 V = TypeVar("V", bound=Dated)
 
 
-class LookingBack(msgspec.Struct, frozen=True, kw_only=True):
+class HistoryRequest(msgspec.Struct, frozen=True, kw_only=True):
     """The wanted versions: made at ``since`` or later, and current at some time from ``stood_from`` up to, but not including,
     ``stood_until``. ``count`` is the size of a page (None for all); ``before`` is a place, counted from the oldest version."""
 
@@ -88,13 +89,13 @@ def asked_by(pairs: Iterable[tuple[str, str]]) -> str:
     return f"?{query}" if query else ""
 
 
-def parse_looking_back(items: Iterable[tuple[str, str]], clock: Clock, *, is_strict: bool) -> LookingBack:
+def parse_looking_back(items: Iterable[tuple[str, str]], clock: Clock, *, is_strict: bool) -> HistoryRequest:
     """Read the parameters of a history request. An unknown parameter is left out, unless handling is strict.
 
     Raises:
         NotAcceptable: every fault, each with its parameter.
     """
-    wanted, faults = LookingBack(), []
+    wanted, faults = HistoryRequest(), []
     for name, value in items:
         try:
             if name in READERS:
@@ -110,12 +111,12 @@ def parse_looking_back(items: Iterable[tuple[str, str]], clock: Clock, *, is_str
     return wanted
 
 
-def read_since(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
+def read_since(wanted: HistoryRequest, value: str, clock: Clock) -> HistoryRequest:
     since = parse_date(plain_date("_since", value), "_since", clock).low
     return msgspec.structs.replace(wanted, since=since, understood=(*wanted.understood, ("_since", instant(since))))
 
 
-def read_at(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
+def read_at(wanted: HistoryRequest, value: str, clock: Clock) -> HistoryRequest:
     at = parse_date(plain_date("_at", value), "_at", clock)
     # A plus that was not encoded arrives as a space; the self link must carry the offset as it was meant.
     understood = (*wanted.understood, ("_at", value.replace(" ", "+")))
@@ -129,12 +130,12 @@ def plain_date(name: str, value: str) -> str:
     return value
 
 
-def read_count(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
+def read_count(wanted: HistoryRequest, value: str, clock: Clock) -> HistoryRequest:
     count = min(whole_number("_count", "not-a-count", value), MOST_COUNT)
     return msgspec.structs.replace(wanted, count=count, understood=(*wanted.understood, ("_count", str(count))))
 
 
-def read_cursor(wanted: LookingBack, value: str, clock: Clock) -> LookingBack:
+def read_cursor(wanted: HistoryRequest, value: str, clock: Clock) -> HistoryRequest:
     before = whole_number(CURSOR, "bad-cursor", value)
     return msgspec.structs.replace(wanted, before=before, understood=(*wanted.understood, (CURSOR, str(before))))
 
@@ -145,7 +146,7 @@ def whole_number(name: str, code: str, value: str) -> int:
     return int(value)
 
 
-READERS: dict[str, Callable[[LookingBack, str, Clock], LookingBack]] = {
+READERS: dict[str, Callable[[HistoryRequest, str, Clock], HistoryRequest]] = {
     "_at": read_at,
     "_count": read_count,
     "_since": read_since,
@@ -159,7 +160,7 @@ class Deletion(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-class Past(msgspec.Struct, frozen=True):
+class HistoryVersion(msgspec.Struct, frozen=True):
     """One version of a resource."""
 
     resource: Resource
@@ -198,14 +199,16 @@ def current_version(read: ReadResource, version: str) -> ReadResource:
     return read
 
 
-def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, looking_back: LookingBack) -> bytes:
+def history(
+    snapshot: Snapshot, publisher: Publisher, resource_type: str, logical_id: str, looking_back: HistoryRequest
+) -> bytes:
     """The wanted versions of a resource, newest first, as a Bundle in JSON. A deleted resource has one entry, its deletion.
 
     Raises:
         NotFound: no such resource.
     """
     address = publisher.address(resource_type, logical_id)
-    found: list[Past | Deletion] = []
+    found: list[HistoryVersion | Deletion] = []
     try:
         found += PASTS[resource_type](snapshot, publisher, logical_id)
     except NotFound:
@@ -224,7 +227,7 @@ def history(snapshot: Snapshot, publisher: Publisher, resource_type: str, logica
     return ENCODER.encode(bundle)
 
 
-def entry_of(past: Past | Deletion, address: str, name: str, *, is_first: bool) -> Entry:
+def entry_of(past: HistoryVersion | Deletion, address: str, name: str, *, is_first: bool) -> Entry:
     # R4 (bdl-3, bdl-4) demands a request and a response in each entry of a history, though no client sent one.
     if isinstance(past, Deletion):
         return Entry(
@@ -244,25 +247,27 @@ def entry_of(past: Past | Deletion, address: str, name: str, *, is_first: bool) 
     )
 
 
-def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+def observation_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[HistoryVersion]:
     """The versions of an Observation, oldest first."""
     key = observation_key(logical_id)
     rows = [] if key is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(key.set_id)})
     if key is None or key.kind not in publisher.sight.kinds:
         raise NotFound("Observation")
-    found: list[Past] = []
-    for stand, sitting in stood(publisher, rows, key):
+    found: list[HistoryVersion] = []
+    for stand, sitting in states_after_each_version(publisher, rows, key):
         # Most versions of a set leave this Observation as it was: only a change makes a new version of it.
         if not found or found[-1].version != str(stand.version):
-            found.append(Past(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
+            found.append(HistoryVersion(observation_of(publisher, sitting, key, stand), str(stand.version), stand.updated_at))
     if not found:
         raise NotFound("Observation")
     return found
 
 
-def stood(publisher: Publisher, rows: list[VersionRow], key: ObservationKey) -> Iterator[tuple[ResourceState, SittingVersion]]:
+def states_after_each_version(
+    publisher: Publisher, rows: list[VersionRow], key: ObservationKey
+) -> Iterator[tuple[ResourceState, SittingVersion]]:
     """The state of an Observation after each version of its set, and the version of the set that it shows."""
-    retold = RetoldSet(publisher, rows)
+    retold = ReplayedSet(publisher, rows)
     for version, stands in retold.stands(len(rows)):
         if key.kind == "mean" and stands.mean is not None:
             yield stands.mean.stand, retold.sitting(stands.mean.from_version)
@@ -281,42 +286,44 @@ def observation_of(publisher: Publisher, sitting: SittingVersion, key: Observati
     return mean
 
 
-def patient_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+def patient_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[HistoryVersion]:
     """The versions of a person, oldest first."""
     newest, updated_at = find_patient(snapshot, publisher, logical_id)
     earlier = subjects_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id)) if is_plain_id(logical_id) else []
     return with_newest([(patient_shown(row), row.updated_at) for row in earlier], newest, updated_at)
 
 
-def device_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+def device_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[HistoryVersion]:
     """The versions of a device, oldest first. Of the service itself only the running version is known."""
     if logical_id == SERVICE_ID:
-        return [Past(service_device(__version__), __version__, None)]
+        return [HistoryVersion(service_device(__version__), __version__, None)]
     newest, updated_at = find_device_shown(snapshot, publisher, logical_id)
     earlier = devices_before(snapshot, publisher.tenant.tenant_id, UUID(logical_id))
     return with_newest([(device_shown(row), row.updated_at) for row in earlier], newest, updated_at)
 
 
-def with_newest(earlier: list[tuple[Any, datetime]], newest: Resource, updated_at: datetime) -> list[Past]:
-    return [Past(one, version_id(one), at) for one, at in [*earlier, (newest, updated_at)]]
+def with_newest(earlier: list[tuple[Any, datetime]], newest: Resource, updated_at: datetime) -> list[HistoryVersion]:
+    return [HistoryVersion(one, version_id(one), at) for one, at in [*earlier, (newest, updated_at)]]
 
 
 def version_id(resource: Resource) -> str:
     return (resource.meta.version_id if resource.meta else None) or "1"
 
 
-def provenance_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[Past]:
+def provenance_past(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> list[HistoryVersion]:
     """The one version of a Provenance."""
     named = provenance_version(logical_id)
     rows = [] if named is None else versions_of_sets(snapshot, publisher.tenant.tenant_id, {UUID(named[0])})
     own = [row for row in rows if named is not None and row.version == named[1]]
-    found = [Past(one, "1", row.created_at) for one, row in zip(provenances_of(snapshot, publisher, own), own, strict=True)]
+    found = [
+        HistoryVersion(one, "1", row.created_at) for one, row in zip(provenances_of(snapshot, publisher, own), own, strict=True)
+    ]
     if not found:
         raise NotFound("Provenance")
     return found
 
 
-PASTS: dict[str, Callable[[Snapshot, Publisher, str], list[Past]]] = {
+PASTS: dict[str, Callable[[Snapshot, Publisher, str], list[HistoryVersion]]] = {
     "Device": device_past,
     "Observation": observation_past,
     "Patient": patient_past,

@@ -13,10 +13,11 @@ import msgspec
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Facts
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.model.resources import Device, Identifier, Patient
 from quietcuff.fhir.resources.device import DeviceDocument, described_device
-from quietcuff.fhir.resources.sitting import ResourceState, meta
+from quietcuff.fhir.resources.sitting import meta
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.devices import DeviceRow, find_device
 from quietcuff.storage.rows.subjects import SubjectRow, find_subject

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import msgspec
 
+from quietcuff.core.findings.conditions import groups_in_words
 from quietcuff.core.model.readings import Device as GivenDevice
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import (
@@ -92,16 +91,11 @@ def validation_notes(given: GivenDevice | DeviceDocument) -> list[str]:
     """Notes on the device's reported accuracy: no element of a Device has a place for it."""
     notes = [VALIDATED_TEXT[given.validated]] if given.validated in VALIDATED_TEXT else []
     if given.validated_for:
-        notes.append(f"Reported as validated for: {groups_text(given.validated_for)}.")
+        notes.append(f"Reported as validated for: {groups_in_words(given.validated_for)}.")
     studies = given.validation_evidence if isinstance(given, DeviceDocument) else []
     return notes + [
-        f"Reported to have passed {study.standard} in: {groups_text(study.population_groups)}." for study in studies
+        f"Reported to have passed {study.standard} in: {groups_in_words(study.population_groups)}." for study in studies
     ]
-
-
-def groups_text(groups: Sequence[str]) -> str:
-    """Groups of people as a person reads them."""
-    return ", ".join(group.replace("-", " ") for group in groups)
 
 
 def device_type(given: GivenDevice | DeviceDocument) -> CodeableConcept:

@@ -12,11 +12,12 @@ readers of such panels look for. Sources: [R4] bp; [VIT] the codes of sizes.
 from __future__ import annotations
 
 from quietcuff.core.model.readings import Cuff, Reading
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.core.sitting.equipment import size_name
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
+from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, elsewhere_list, instant, meta
 from quietcuff.storage.schema.codes import CUFF_SIZE
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
@@ -52,7 +53,7 @@ def cuff_text(cuff: Cuff | None) -> str | None:
     return ", ".join(part for part in (name and name.replace("-", " "), printed) if part) or None
 
 
-def told_size(cuff: Cuff | None) -> str | None:
+def searchable_size(cuff: Cuff | None) -> str | None:
     """The name under which a search finds the size: ``other`` where it has a range alone; None where no size is shown."""
     return None if cuff is None or cuff_text(cuff) is None else named_size(cuff) or OTHER
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
-from typing import Literal
 
 import msgspec
 
@@ -15,22 +14,13 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.fields import utc_text
 from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
 from quietcuff.core.model.readings import Identifier as GivenIdentifier
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
 from quietcuff.fhir.resources.own_extensions import setting_extension
 from quietcuff.terminology.systems import BODY_POSITION_EXTENSION, LOCATION_EXTENSION
-
-ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
-
-
-class ResourceState(msgspec.Struct, frozen=True):
-    """The state of one Observation: its own version counter, its status, and the time of its last change."""
-
-    version: int
-    status: ObservationStatus
-    updated_at: datetime
 
 
 class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
@@ -55,7 +45,7 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def counted(self) -> list[int]:
         """The places of the readings that count in the mean."""
-        return [outcome.index for outcome in self.evaluation.readings if outcome.counts]
+        return self.evaluation.counted
 
 
 @lru_cache(maxsize=1024)

@@ -53,7 +53,7 @@ def last_n(
 
 
 def newest_of_each(snapshot: Snapshot, publisher: Publisher, query: ObservationQuery, most: int) -> list[ObservationEntry]:
-    """By person, then by code, the newest first."""
+    """The entries by person, then by code, the newest first."""
     statuses = STANDING if query.statuses is None else query.statuses
     wanted = in_sight(publisher, msgspec.structs.replace(query, statuses=statuses, order="-date", limit=most))
     return [

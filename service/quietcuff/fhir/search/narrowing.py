@@ -57,13 +57,13 @@ RESULTS: frozenset[Kind] = frozenset(("mean",))
 
 
 def by_patient(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of these persons."""
+    """Observations of these persons."""
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, ids_of(asked, "Patient")))
 
 
 def by_patient_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of the persons of these identifiers. An identifier without its system may be several persons'."""
-    found = identified_people(asked)
+    """Observations of the persons whom identifiers name. One without its system may name several persons."""
+    found = frozenset(str(one) for one in identified_people(asked))
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, found))
 
 
@@ -79,7 +79,7 @@ def by_device_identifier(query: ObservationQuery, asked: AskedParameter) -> Obse
 
 
 def by_pointer(pointer: Pointer) -> Narrow:
-    """Pointing to a thing of another system, which is known here by its identifier alone."""
+    """Observations that point to something of another system, known here by its identifier alone."""
 
     def narrow(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
         return with_pointer(query, pointer_test(pointer, asked))
@@ -106,17 +106,17 @@ def pointer_test(pointer: Pointer, asked: AskedParameter) -> PointerTest:
 
 
 def by_literal(pointer: Pointer) -> Narrow:
-    """Pointing to a resource of this type. None is kept here, and none is pointed to: nothing is found."""
+    """Observations that point to a resource of this type. None is kept here, so nothing is found."""
     return lambda query, asked: with_pointer(query, PointerTest(pointer=pointer))
 
 
 def lacking_pointer(pointer: Pointer) -> Lacking:
-    """Pointing to no such thing, or to one."""
+    """Observations without such a pointer, or with one."""
     return lambda query, is_missing: with_pointer(query, PointerTest(pointer=pointer, is_missing=is_missing))
 
 
 def by_setting(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of sittings in one of these settings."""
+    """Observations of sittings in one of these settings."""
     return of_kinds(with_pointer(query, numbered_test("setting", asked, SETTING)), SITUATED)
 
 
@@ -190,7 +190,7 @@ def with_pointer(query: ObservationQuery, test: PointerTest) -> ObservationQuery
 
 
 def by_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of what the code names. A component's code, such as systolic, finds nothing: it is not the Observation's code."""
+    """Observations of the code. A component's code, such as systolic, finds nothing: it is not the Observation's code."""
     return with_tests(query, whole_tests(asked))
 
 
@@ -201,7 +201,7 @@ def whole_tests(asked: AskedParameter) -> list[ValueTest]:
 
 
 def by_other_code(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of none of these codes, neither the one that all of a kind have nor the further one of some."""
+    """Observations with none of these codes, neither the one that all of a kind have nor the further one of some."""
     named = kinds_named(asked, CODE_OF_KIND)
     is_further = any(is_named(one, FURTHER_CODE) for one in asked.tokens)
     tests = [ValueTest(kind=kind) for kind in KINDS if kind not in named]
@@ -235,12 +235,12 @@ def lacking(held: dict[Kind, ValueTest]) -> Lacking:
 
 
 def by_category(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of this category; device flags have none."""
+    """Observations of this category; device flags have none."""
     return msgspec.structs.replace(query, kinds=query.kinds & kinds_named(asked, CATEGORY_OF_KIND))
 
 
 def by_other_category(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of none of these categories; what has none is found."""
+    """Observations of none of these categories; those without a category are found."""
     return msgspec.structs.replace(query, kinds=query.kinds - kinds_named(asked, CATEGORY_OF_KIND))
 
 
@@ -305,12 +305,12 @@ def by_value(slots: tuple[Slot, ...], *, has_code: bool) -> Narrow:
 
 
 def by_status(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """In one of these states."""
+    """Observations in one of these states."""
     return msgspec.structs.replace(query, statuses=both(query.statuses, states_named(asked)))
 
 
 def by_other_status(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """In none of these states."""
+    """Observations in none of these states."""
     others = frozenset(OBSERVATION_STATUS.words) - states_named(asked)
     return msgspec.structs.replace(query, statuses=both(query.statuses, others))
 
@@ -324,13 +324,13 @@ def states_named(asked: AskedParameter) -> frozenset[str]:
 
 
 def by_id(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of these ids. An id that cannot be one of ours finds nothing."""
+    """Observations of these ids. An id that cannot be one of ours finds nothing."""
     keys = frozenset(key for text in asked.plain if (key := observation_key(text)) is not None)
     return msgspec.structs.replace(query, keys=both(query.keys, keys))
 
 
 def by_identifier(query: ObservationQuery, asked: AskedParameter) -> ObservationQuery:
-    """Of these identifiers: ours, which every Observation has, or the sender's own of a reading.
+    """Observations with these identifiers: ours, which every Observation has, or the sender's own of a reading.
 
     Raises:
         NotAcceptable: neither a system nor a value, or a system of senders without a value.

@@ -150,22 +150,13 @@ def ids_of(asked: AskedParameter, type: str) -> frozenset[str]:
     return frozenset(one for one in found if is_plain_id(one))
 
 
-def identified_people(asked: AskedParameter) -> frozenset[str]:
+def identified_people(asked: AskedParameter) -> frozenset[UUID]:
     """The ids of the persons whom identifiers name.
 
     Raises:
         NotAcceptable: a system without a value.
     """
-    tenant, found = asked.publisher.tenant, set()
-    for wanted in asked.tokens:
-        if not wanted.code:
-            raise refused(asked.name, "value-missing", "system|value, or a value alone.")
-        if wanted.system is None:
-            found |= {str(one) for one in people_of_value(asked.found_in, tenant.tenant_id, wanted.code)}
-        elif wanted.system:
-            # Ids are derived from identifiers with the tenant's secret: nothing has to be looked up.
-            found.add(str(subject_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code))))
-    return frozenset(found)
+    return _identified(asked, subject_id, people_of_value)
 
 
 def identified_devices(asked: AskedParameter) -> frozenset[UUID]:
@@ -174,14 +165,23 @@ def identified_devices(asked: AskedParameter) -> frozenset[UUID]:
     Raises:
         NotAcceptable: a system without a value.
     """
+    return _identified(asked, device_id, devices_of_value)
+
+
+def _identified(
+    asked: AskedParameter,
+    id_of: Callable[[bytes, Identifier], UUID],
+    ids_of_value: Callable[[Snapshot, int, str], list[UUID]],
+) -> frozenset[UUID]:
     tenant, found = asked.publisher.tenant, set()
     for wanted in asked.tokens:
         if not wanted.code:
             raise refused(asked.name, "value-missing", "system|value, or a value alone.")
         if wanted.system is None:
-            found |= set(devices_of_value(asked.found_in, tenant.tenant_id, wanted.code))
+            found |= set(ids_of_value(asked.found_in, tenant.tenant_id, wanted.code))
         elif wanted.system:
-            found.add(device_id(tenant.secret, Identifier(system=wanted.system, value=wanted.code)))
+            # Ids are derived from identifiers with the tenant's secret: nothing has to be looked up.
+            found.add(id_of(tenant.secret, Identifier(system=wanted.system, value=wanted.code)))
     return frozenset(found)
 
 

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Callable, Iterable
 from typing import Any
 
 import msgspec
 
-from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.fhir.search.date_values import Clock
 from quietcuff.fhir.search.defined_parameters import is_defined
 from quietcuff.fhir.search.elements import SUMMARY, TEXT_ONLY
 from quietcuff.fhir.search.includes import come_along
 from quietcuff.fhir.search.parameter import MISSING, AskedParameter, SearchParameter, alternatives_of, refused
 from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.rows import paging
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import EntryPageEnd
 
-DEFAULT_COUNT, MOST_COUNT = 50, 200
+MOST_COUNT = 200
 MOST_PARAMETERS = 100
 CURSOR = "_cursor"
+BAD_CURSOR = Fault(parameter=CURSOR, code="bad-cursor", detail="The next link of an earlier page, unchanged.")
 # Read by the web layer: it neither finds nor shapes anything here.
 PASSED_OVER = frozenset(("_format",))
 ONCE = frozenset(("_count", "_sort", "_summary", "_total", CURSOR))
@@ -32,7 +33,7 @@ SORT_KEY = re.compile(r"-?[A-Za-z_][A-Za-z0-9_-]{0,63}", re.ASCII)
 ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
-class Asking(msgspec.Struct, frozen=True, kw_only=True):
+class SearchOffer(msgspec.Struct, frozen=True, kw_only=True):
     """The search capabilities of one type: its parameters, its sort orders by name, its includes, and the query
     without conditions (``everything``). ``in_natural_order`` sets the order where none was asked for."""
 
@@ -56,7 +57,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     client asked for strict handling.
     """
 
-    asking: Asking
+    asking: SearchOffer
     query: Any
     understood: tuple[tuple[str, str], ...] = ()
     includes: tuple[str, ...] = ()
@@ -69,7 +70,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def parse_search(
-    asking: Asking,
+    asking: SearchOffer,
     items: Iterable[tuple[str, str]],
     *,
     publisher: Publisher,
@@ -100,7 +101,9 @@ def parse_search(
                 search = CONTROLS[name](with_understood(search, name, value), value)
             else:
                 alternatives = alternatives_of(name, value)
-                search = narrowed(search, name, value, AskedParameter(name, alternatives, publisher, clock, snapshot))
+                search = with_search_parameter(
+                    search, name, value, AskedParameter(name, alternatives, publisher, clock, snapshot)
+                )
         except NotAcceptable as refusal:
             faults += refusal.faults
     if faults:
@@ -109,7 +112,7 @@ def parse_search(
     return search if has_order else msgspec.structs.replace(search, query=asking.in_natural_order(search.query))
 
 
-def is_known(asking: Asking, name: str) -> bool:
+def is_known(asking: SearchOffer, name: str) -> bool:
     """True also for a known parameter with a modifier or a chain, which must be refused rather than passed over."""
     bare = bare_name(name)
     return bare in CONTROLS or asking.parameter(bare) is not None
@@ -149,7 +152,7 @@ def passed_over(search: Search, name: str) -> Search:
     return msgspec.structs.replace(search, unknown=tuple(dict.fromkeys((*search.unknown, name))))
 
 
-def narrowed(search: Search, name: str, value: str, asked: AskedParameter) -> Search:
+def with_search_parameter(search: Search, name: str, value: str, asked: AskedParameter) -> Search:
     """The search with one more condition.
 
     Raises:
@@ -226,7 +229,7 @@ def read_elements(search: Search, value: str) -> Search:
     return msgspec.structs.replace(search, elements=frozenset(names) | (search.elements or frozenset()))
 
 
-def elements_of_read(asking: Asking, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
+def elements_of_read(asking: SearchOffer, items: Iterable[tuple[str, str]]) -> frozenset[str] | None:
     """The wanted elements of one resource; None for the whole. Source: FHIR R4 http, 3.1.0.1.
 
     Raises:
@@ -250,25 +253,25 @@ def read_total(search: Search, value: str) -> Search:
 
 def read_include(search: Search, value: str) -> Search:
     """Read an include: resources that the found ones point to."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_include", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *included_types(search, "_include", value)))
 
 
 def read_reverse_include(search: Search, value: str) -> Search:
     """Read a reverse include: resources that point to the found ones."""
-    return msgspec.structs.replace(search, includes=(*search.includes, *coming(search, "_revinclude", value)))
+    return msgspec.structs.replace(search, includes=(*search.includes, *included_types(search, "_revinclude", value)))
 
 
 def read_iterated(search: Search, value: str) -> Search:
     """Read an include that is repeated for included resources."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_include:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *included_types(search, "_include:iterate", value)))
 
 
 def read_reverse_iterated(search: Search, value: str) -> Search:
     """Read a reverse include that is repeated for included resources."""
-    return msgspec.structs.replace(search, iterated=(*search.iterated, *coming(search, "_revinclude:iterate", value)))
+    return msgspec.structs.replace(search, iterated=(*search.iterated, *included_types(search, "_revinclude:iterate", value)))
 
 
-def coming(search: Search, name: str, value: str) -> tuple[str, ...]:
+def included_types(search: Search, name: str, value: str) -> tuple[str, ...]:
     asking = search.asking
     return come_along(asking.includes if name.startswith("_include") else asking.reverse_includes, name, value)
 
@@ -299,17 +302,17 @@ def page_end(cursor: str) -> EntryPageEnd:
     Raises:
         NotAcceptable: not a cursor that this service made.
     """
-    try:
-        raw = base64.b64decode(cursor.encode("ascii"), altchars=b"-_", validate=True)
-        end = msgspec.msgpack.decode(raw, type=EntryPageEnd)
-    except (ValueError, msgspec.MsgspecError) as error:
-        raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.") from error
+    return paging.read_cursor(cursor, _page_end, BAD_CURSOR)
+
+
+def _page_end(key: bytes) -> EntryPageEnd:
+    end = msgspec.msgpack.decode(key, type=EntryPageEnd)
     moments = [end.ordered_by] if end.began is None else [end.ordered_by, end.began]
     if any(one.tzinfo is None or one.year not in YEARS for one in moments) or not 0 <= end.place <= LAST_PLACE:
-        raise refused(CURSOR, "bad-cursor", "The next link of an earlier page, unchanged.")
+        raise ValueError("outside what is stored")
     return end
 
 
 def cursor_of(end: EntryPageEnd) -> str:
     """The end of a page as text for the next link."""
-    return base64.urlsafe_b64encode(msgspec.msgpack.encode(end)).decode("ascii")
+    return paging.cursor_text(msgspec.msgpack.encode(end))

@@ -60,8 +60,8 @@ def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search
 
 def remarks(search: Search) -> list[Entry]:
     """The warning about left out parameters, as an entry. A search for the number alone has none."""
-    is_told = search.unknown and not search.only_total
-    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_told else []
+    is_sent_to = search.unknown and not search.only_total
+    return [Entry(resource=left_out(search.unknown), search=OUTCOME)] if is_sent_to else []
 
 
 def address(publisher: Publisher, resource: Resource) -> str:

@@ -28,7 +28,7 @@ from quietcuff.fhir.search.parameter import (
     of_type,
     reference_id,
 )
-from quietcuff.fhir.search.request import Asking
+from quietcuff.fhir.search.request import SearchOffer
 from quietcuff.fhir.search.stable_paging import steady_page
 from quietcuff.fhir.versions.stored_sets import Publisher, observations_at
 from quietcuff.storage.engine.ids import NOBODY
@@ -46,7 +46,7 @@ EVER = DateRange("ge", EPOCH, EPOCH)
 class Searched(msgspec.Struct, frozen=True, kw_only=True):
     """One type: what can be asked, the entries of a page and one more, their number, and their resources."""
 
-    asking: Asking
+    asking: SearchOffer
     find: Callable[[Snapshot, Publisher, Any], list[Any]]
     count: Callable[[Snapshot, Publisher, Any], int]
     show: Callable[[Snapshot, Publisher, list[Any]], list[Any]]
@@ -63,7 +63,7 @@ def in_sight(publisher: Publisher, query: ObservationQuery) -> ObservationQuery:
 
 
 OBSERVATIONS = Searched(
-    asking=Asking(
+    asking=SearchOffer(
         type="Observation",
         parameters=PARAMETERS,
         orders={"date": "date", "-date": "-date", "_lastUpdated": "updated", "-_lastUpdated": "-updated"},
@@ -85,23 +85,23 @@ def with_keys(query: RowQuery, keys: frozenset[RowKey]) -> RowQuery:
 
 
 def by_plain_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Of these ids. An id that cannot be one of ours finds nothing."""
+    """Resources of these ids. An id that cannot be one of ours finds nothing."""
     return with_keys(query, frozenset((UUID(one), 0) for one in asked.plain if is_plain_id(one)))
 
 
 def by_person_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
     """The persons who have one of these identifiers."""
-    return with_keys(query, frozenset((UUID(one), 0) for one in identified_people(asked)))
+    return with_keys(query, frozenset((one, 0) for one in identified_people(asked)))
 
 
 def by_device_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Of these ids, the service's own included."""
+    """Devices of these ids, the service's own included."""
     found: set[RowKey] = {(UUID(one), 0) for one in asked.plain if is_plain_id(one) and UUID(one) != NOBODY}
     return with_keys(query, frozenset(found | ({SERVICE_KEY} if SERVICE_ID in asked.plain else set())))
 
 
 def by_device_identifier(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Whatever has one of these identifiers."""
+    """Devices with one of these identifiers."""
     return with_keys(query, frozenset((one, 0) for one in identified_devices(asked)))
 
 
@@ -119,7 +119,7 @@ def lacking_subject(query: RowQuery, is_missing: bool) -> RowQuery:
 
 
 def by_provenance_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Of these ids."""
+    """Rows of these ids."""
     named = (provenance_version(one) for one in asked.plain)
     return with_keys(query, frozenset((UUID(one[0]), one[1]) for one in named if one is not None))
 
@@ -133,12 +133,12 @@ def by_target(query: RowQuery, asked: AskedParameter) -> RowQuery:
 
 
 def by_audit_id(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Of these ids."""
+    """Rows of these ids."""
     return with_keys(query, frozenset(key for one in asked.plain if (key := audit_key(one)) is not None))
 
 
 def by_audit_patient(query: RowQuery, asked: AskedParameter) -> RowQuery:
-    """Of what was done to the data of these persons."""
+    """Rows of the trail about the data of these persons."""
     return msgspec.structs.replace(query, subject_ids=both(query.subject_ids, common.ids_of(asked, "Patient")))
 
 
@@ -157,7 +157,7 @@ def of_rows(
 ) -> Searched:
     """A type whose resources are each one row."""
     return Searched(
-        asking=Asking(
+        asking=SearchOffer(
             type=type,
             parameters=(*parameters, last_updated),
             orders=orders,

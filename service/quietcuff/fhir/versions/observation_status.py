@@ -13,12 +13,13 @@ from datetime import UTC, datetime
 
 import msgspec
 
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.resources.readings import flags_observation, pulse_observation, reading_observation
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, SittingVersion, frame_of
+from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, frame_of
 from quietcuff.storage.search.query import Kind
 
 Build = Callable[[SittingVersion, SharedElements, int, ResourceState], Observation]
@@ -34,7 +35,7 @@ NEUTRAL = ResourceState(0, "final", datetime(2000, 1, 1, tzinfo=UTC))
 OWN_DEFINITIONS = "/fhir/R4/StructureDefinition/"
 
 
-class MeanStand(msgspec.Struct, frozen=True):
+class MeanState(msgspec.Struct, frozen=True):
     """The state of the mean, and the version of the set whose result it shows."""
 
     stand: ResourceState
@@ -45,17 +46,12 @@ class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
     """The states of all Observations of a sitting: ``places`` by name, such as ``r0`` or ``p2``."""
 
     places: dict[str, ResourceState] = {}
-    mean: MeanStand | None = None
+    mean: MeanState | None = None
 
     @property
     def names(self) -> list[str]:
         """Every Observation there is, in the order of export."""
         return [*self.places, *(["mean"] if self.mean else [])]
-
-
-def first_stands(sitting: SittingVersion, at: datetime) -> ResourceStates:
-    """The states when a sitting is stored for the first time."""
-    return next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
 
 
 def next_stands(
@@ -122,17 +118,17 @@ def measured(observation: Observation) -> tuple[object, ...]:
 
 
 def next_mean(
-    old: MeanStand | None,
+    old: MeanState | None,
     shown: SittingVersion | None,
     before: SittingVersion | None,
     after: SittingVersion,
     version: int,
     at: datetime,
-) -> MeanStand | None:
+) -> MeanState | None:
     """The next state of the mean. A mean that was final stays as it was last closed while the sitting is open again."""
     has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
-        return MeanStand(ResourceState(1, first_mean_status(after), at), version) if has_result else None
+        return MeanState(ResourceState(1, first_mean_status(after), at), version) if has_result else None
     stand = old.stand
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
@@ -140,7 +136,7 @@ def next_mean(
     now = compared_mean(after) if has_result else None
     if now is None:
         gone = ResourceState(stand.version + 1, "entered-in-error", at)
-        return old if stand.status == "entered-in-error" else MeanStand(gone, old.from_version)
+        return old if stand.status == "entered-in-error" else MeanState(gone, old.from_version)
     was = compared_mean(shown)
     was_closed = before is not None and before.reading_set.closed
     if is_settled or (was_closed and after.reading_set.closed):
@@ -149,7 +145,7 @@ def next_mean(
         status = first_mean_status(after)
     if was == now and status == stand.status:
         return old
-    return MeanStand(ResourceState(stand.version + 1, status, at), version)
+    return MeanState(ResourceState(stand.version + 1, status, at), version)
 
 
 def compared_mean(sitting: SittingVersion) -> Observation | None:

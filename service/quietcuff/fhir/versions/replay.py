@@ -13,7 +13,7 @@ from quietcuff.fhir.versions.stored_sets import Publisher, stored_sitting
 from quietcuff.storage.rows.versions import VersionRow
 
 
-class RetoldSet:
+class ReplayedSet:
     """The versions of one set, decoded when they are needed and at most once."""
 
     def __init__(self, publisher: Publisher, rows: Iterable[VersionRow]) -> None:

@@ -9,10 +9,11 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import ReadScope
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SharedElements, SittingVersion, frame_of
+from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions.observation_status import BUILDERS
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.tenants import Tenant

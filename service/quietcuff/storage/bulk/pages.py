@@ -14,23 +14,23 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, bindparam, or_, select
 
+from quietcuff.core.model.resource_state import ResourceState
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.readings import STAND_COLUMNS, ObservationStateRow, stands_of_reading
+from quietcuff.storage.rows.readings import STAND_COLUMNS, observation_status, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.rows.versions import VersionRow, first_means, version_row
 from quietcuff.storage.schema.base import Id, Instant
-from quietcuff.storage.schema.codes import OBSERVATION_STATUS
 from quietcuff.storage.schema.sittings import (
     device,
     device_past,
+    of_set,
     reading,
     reading_set,
     set_version,
     subject,
     subject_past,
 )
-from quietcuff.storage.search.statements import of_set
 
 SETS_A_PAGE = 100
 # Documents are large: a page ends before it would hold more versions than this, or after its first set.
@@ -71,7 +71,7 @@ class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
     has_moved: bool
     mean_from_version: int | None
     mean_since: int | None
-    stands: dict[str, ObservationStateRow]
+    stands: dict[str, ResourceState]
     versions: dict[int, VersionRow]
 
 
@@ -219,10 +219,10 @@ def _fitting(versions: list[int]) -> int:
     return len(versions)
 
 
-def _mean_stand(row: Any) -> dict[str, ObservationStateRow]:
+def _mean_stand(row: Any) -> dict[str, ResourceState]:
     if row.mean_version is None:
         return {}
-    return {"mean": ObservationStateRow(row.mean_version, OBSERVATION_STATUS.word(row.mean_status), row.mean_updated_at)}
+    return {"mean": ResourceState(row.mean_version, observation_status(row.mean_status), row.mean_updated_at)}
 
 
 def _id(name: str) -> Any:

@@ -12,14 +12,14 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, and_, bindparam, or_, select
+from sqlalchemy import Connection, bindparam, or_, select
 
 from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.rows.devices import DeviceRow
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import SET_STATUS
-from quietcuff.storage.schema.sittings import device, reading_set, set_version
+from quietcuff.storage.schema.sittings import NEWEST_VERSION, device, reading_set, set_version
 
 Key = tuple[UUID, UUID]
 START: Key = (NOBODY, NOBODY)
@@ -55,10 +55,9 @@ def analysed_sets(
 @lru_cache(maxsize=2)
 def _sets(*, has_since: bool) -> Query[AnalysedSet]:
     c, v = reading_set.c, set_version.c
-    newest = and_(v.tenant_id == c.tenant_id, v.subject_id == c.subject_id, v.set_id == c.set_id, v.version == c.version)
     statement = (
         select(*(c[name] for name in COLUMNS), v.document, v.evaluation, v.rules_digest)
-        .join(set_version, newest)
+        .join(set_version, NEWEST_VERSION)
         .where(
             c.tenant_id == bindparam("tenant_id"),
             c.subject_id >= bindparam("subject", type_=Id),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from sqlalchemy import Connection, bindparam, false, null, select
+from sqlalchemy import Connection, bindparam, false, select
 
 from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.rows.devices import DeviceRow
@@ -16,7 +16,7 @@ SUBJECTS = Query(
     SubjectRow,
     select(
         *(_s.tenant_id, _s.subject_id, _s.system, _s.value, _s.facts),
-        *(null().label("alias_of"), _s.version, _s.updated_at.label("created_at"), _s.updated_at),
+        *(_s.version, _s.updated_at.label("created_at"), _s.updated_at),
     )
     .where(_s.tenant_id == bindparam("tenant_id"), _s.subject_id == bindparam("subject_id"))
     .order_by(_s.version),

@@ -76,17 +76,9 @@ class SourceRow(msgspec.Struct, frozen=True):
     pulse: int | None
 
 
-class MeasuredRow(msgspec.Struct, frozen=True):
-    """A reading as it was measured: the fields of ``SourceRow``, its device, its site and its status."""
+class MeasuredRow(SourceRow, frozen=True):
+    """A reading as it was measured, with its device, its site and its status."""
 
-    source_key: bytes | None
-    set_id: UUID
-    reading_index: int
-    version: int
-    taken_at: datetime
-    systolic: int | None
-    diastolic: int | None
-    pulse: int | None
     device_id: UUID | None
     site: int
     status: int

@@ -5,8 +5,6 @@ Pages of sets are newest first. A page follows the key of the page before, so th
 
 from __future__ import annotations
 
-import base64
-import binascii
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta, timezone
 from typing import Any
@@ -15,8 +13,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, insert, literal, select, tuple_, update
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.storage.engine.statements import Command, Query, single
+from quietcuff.storage.rows.paging import DEFAULT_LIMIT, cursor_text, read_cursor
 from quietcuff.storage.schema.base import EPOCH, MICROSECOND, Id, Instant, microseconds
 from quietcuff.storage.schema.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
 from quietcuff.storage.schema.sittings import reading_set, set_version
@@ -167,9 +165,6 @@ def earlier_sittings(
     return EARLIER.all(connection, key)
 
 
-LONGEST_PAGE = 200
-
-
 class SetMarks(msgspec.Struct, frozen=True, kw_only=True):
     """Further conditions on sets; None where it was not asked. ``observer`` and ``location`` are ``system|value``, or a
     value in whatever system; ``label`` is ``guideline:category``, or a category of whatever guideline."""
@@ -193,7 +188,7 @@ class SetQuery(msgspec.Struct, frozen=True, kw_only=True):
     since: datetime | date | None = None
     until: datetime | date | None = None
     marks: SetMarks = SetMarks()
-    limit: int = 50
+    limit: int = DEFAULT_LIMIT
     cursor: str | None = None
 
 
@@ -205,35 +200,22 @@ class SetPageEnd(msgspec.Struct, frozen=True):
 
 
 def cursor_of(end: SetPageEnd) -> str:
-    """A page's end as text that fits a URL."""
-    raw = microseconds(end.taken_from).to_bytes(8, "big", signed=True) + end.set_id.bytes
-    return base64.urlsafe_b64encode(raw).decode().rstrip("=")
+    """A page's end as a cursor."""
+    return cursor_text(microseconds(end.taken_from).to_bytes(8, "big", signed=True) + end.set_id.bytes)
 
 
-def read_cursor(cursor: str) -> SetPageEnd:
+def page_end_of(cursor: str) -> SetPageEnd:
     """The end of a page that a cursor encodes.
 
     Raises:
         NotAcceptable: it is none of ours.
     """
-    try:
-        raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
-        taken_from = EPOCH + int.from_bytes(raw[:8], "big", signed=True) * MICROSECOND
-        return SetPageEnd(taken_from, UUID(bytes=raw[8:]))
-    except (binascii.Error, ValueError, OverflowError) as error:
-        fault = Fault(parameter="cursor", code="not-a-cursor", detail="The cursor of an earlier page's next link.")
-        raise NotAcceptable([fault]) from error
+    return read_cursor(cursor, _page_end)
 
 
-def check_limit(limit: int) -> None:
-    """Refuse a page size that is too large or below one.
-
-    Raises:
-        NotAcceptable: outside 1 to 200.
-    """
-    if not 1 <= limit <= LONGEST_PAGE:
-        detail = f"A whole number from 1 to {LONGEST_PAGE}."
-        raise NotAcceptable([Fault(parameter="limit", code="out-of-range", detail=detail)])
+def _page_end(key: bytes) -> SetPageEnd:
+    taken_from = EPOCH + int.from_bytes(key[:8], "big", signed=True) * MICROSECOND
+    return SetPageEnd(taken_from, UUID(bytes=key[8:]))
 
 
 KEY = ("tenant_id", "subject_id", "set_id", "version")

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
-from typing import Any
+from datetime import timedelta
+from typing import Any, cast
 from uuid import UUID
 
-import msgspec
 from sqlalchemy import Connection, bindparam, insert, select
 
 from quietcuff.core.model.evaluation import ReadingOutcome
 from quietcuff.core.model.fields import hundredths
 from quietcuff.core.model.readings import Reading
+from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
 from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
 from quietcuff.storage.schema.codes import DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
@@ -23,22 +23,19 @@ KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
-class ObservationStateRow(msgspec.Struct, frozen=True):
-    """The state of one Observation of a reading."""
-
-    version: int
-    status: str
-    updated_at: datetime
-
-
-def stands_of_reading(index: int, *columns: Any) -> dict[str, ObservationStateRow]:
+def stands_of_reading(index: int, *columns: Any) -> dict[str, ResourceState]:
     """The states of a reading's existing Observations, by place such as ``r0``."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
     return {
-        f"{letter}{index}": ObservationStateRow(version, OBSERVATION_STATUS.word(status), updated_at)
+        f"{letter}{index}": ResourceState(version, observation_status(status), updated_at)
         for letter, version, status, updated_at in triples
         if version is not None
     }
+
+
+def observation_status(number: int) -> ObservationStatus:
+    """The status that a number stands for in a column."""
+    return cast(ObservationStatus, OBSERVATION_STATUS.word(number))
 
 
 def _upsert(dialect: str) -> Any:
@@ -49,7 +46,7 @@ def _upsert(dialect: str) -> Any:
     return statement.on_conflict_do_update(index_elements=list(_KEY), set_=values)
 
 
-STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in ObservationStateRow.__struct_fields__]
+STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in ResourceState.__struct_fields__]
 INSERT = Command(insert(reading))
 UPSERT = Command(_upsert)
 STANDS = Query(
@@ -75,7 +72,7 @@ def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
     UPSERT.run_each(connection, rows)
 
 
-def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ObservationStateRow]:
+def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ResourceState]:
     """The state of every Observation of a set's readings, by place such as ``r0``, ``p2`` or ``f1``."""
     places = STANDS.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id})
     return {name: stand for place in places for name, stand in place.items()}
@@ -101,7 +98,7 @@ def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
     }
 
 
-def stand_columns(index: int, stands: dict[str, ObservationStateRow]) -> dict[str, Any]:
+def stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any]:
     """The states of one reading's Observations as columns; null where there is none."""
     columns: dict[str, Any] = {}
     for letter, prefix in KINDS.items():

@@ -22,7 +22,6 @@ class SubjectRow(msgspec.Struct, frozen=True):
     system: str
     value: str
     facts: bytes
-    alias_of: UUID | None
     version: int
     created_at: datetime
     updated_at: datetime

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, and_, bindparam, exists, func, select
 from quietcuff.storage.engine.ids import DIGEST_BYTES
 from quietcuff.storage.engine.statements import Query, single
 from quietcuff.storage.schema.retention import deleted_set
-from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_version, subject
+from quietcuff.storage.schema.sittings import claim, of_set, reading, reading_set, set_version, subject
 
 SLICES = 256
 
@@ -39,10 +39,6 @@ def _in_slice(table: Any) -> Any:
     )
 
 
-def _same_set(left: Any, right: Any) -> Any:
-    return and_(left.tenant_id == right.tenant_id, left.subject_id == right.subject_id, left.set_id == right.set_id)
-
-
 def _sets(where: Any) -> Query[UUID]:
     return Query(single, select(_s.set_id).where(_in_slice(reading_set), where).order_by(_s.set_id))
 
@@ -51,15 +47,18 @@ def _rows_without(table: Any, counterpart: Any) -> Query[UUID]:
     return Query(single, select(table.c.set_id).distinct().where(_in_slice(table), ~counterpart).order_by(table.c.set_id))
 
 
-_versions = select(func.count()).select_from(set_version).where(_same_set(_v, _s), _v.version <= _s.version).scalar_subquery()
+_versions = select(func.count()).select_from(set_version).where(of_set(set_version), _v.version <= _s.version).scalar_subquery()
+_of_claim = and_(of_set(claim, set_version), _c.version == _v.version)
 CHECKS: dict[str, Query[UUID]] = {
     "versions are missing": _sets(_versions != _s.version),
-    "no reading": _sets(~exists().where(_same_set(_r, _s))),
+    "no reading": _sets(~exists().where(of_set(reading))),
     "no person": _sets(~exists().where(_p.tenant_id == _s.tenant_id, _p.subject_id == _s.subject_id)),
-    "a version that no set has": _rows_without(set_version, exists().where(_same_set(_v, _s), _v.version <= _s.version)),
-    "a reading that no set has": _rows_without(reading, exists().where(_same_set(_r, _s))),
+    "a version that no set has": _rows_without(set_version, exists().where(of_set(set_version), _v.version <= _s.version)),
+    "a reading that no set has": _rows_without(reading, exists().where(of_set(reading))),
     "deleted, and there all the same": _sets(exists().where(_d.tenant_id == _s.tenant_id, _d.set_id == _s.set_id)),
-    "a claim that stands for no version": _rows_without(claim, exists().where(_same_set(_c, _v), _c.version == _v.version)),
+    "a claim that stands for no version": _rows_without(
+        claim, exists().where(of_set(claim, set_version), _c.version == _v.version)
+    ),
 }
 COUNT: Query[int] = Query(single, select(func.count()).where(_in_slice(reading_set)).select_from(reading_set))
 

@@ -12,14 +12,13 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Integer, Select, and_, bindparam, func, insert, null, select
+from sqlalchemy import Connection, Integer, Select, bindparam, func, insert, null, select
 
 from quietcuff.storage.engine.statements import Command, Query
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CAUSE, SET_STATUS
-from quietcuff.storage.schema.sittings import reading_set, set_version
+from quietcuff.storage.schema.sittings import of_set, reading_set, set_version
 from quietcuff.storage.search.observations import Snapshot
-from quietcuff.storage.search.statements import of_set
 
 _c = set_version.c
 
@@ -137,14 +136,7 @@ _VERSIONS = (
         set_version.c.document,
         set_version.c.evaluation,
     )
-    .join(
-        set_version,
-        and_(
-            set_version.c.tenant_id == reading_set.c.tenant_id,
-            set_version.c.subject_id == reading_set.c.subject_id,
-            set_version.c.set_id == reading_set.c.set_id,
-        ),
-    )
+    .join(set_version, of_set(set_version))
     .where(reading_set.c.tenant_id == bindparam("tenant_id"))
 )
 _ANSWERED_OF_SET = _VERSIONS.where(reading_set.c.set_id == bindparam("set_id"))

@@ -9,7 +9,17 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import BigInteger, Dialect, LargeBinary, MetaData, TypeDecorator
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    ColumnElement,
+    Dialect,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    TypeDecorator,
+)
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.types import TypeEngine
 
@@ -80,3 +90,19 @@ def from_microseconds(value: int) -> datetime:
 def microseconds(moment: datetime) -> int:
     """Whole microseconds since 1970, exact for any aware datetime."""
     return (moment - EPOCH) // MICROSECOND
+
+
+def where(condition: ColumnElement[bool]) -> dict[str, Any]:
+    """The condition of an index over some rows only, the same on both databases."""
+    return {"postgresql_where": condition, "sqlite_where": condition}
+
+
+def lease_columns() -> tuple[Column[Any], ...]:
+    """The columns of a job that say who wants it, and who works on it until when."""
+    return (
+        Column("created_by", String(255), nullable=False),
+        Column("created_at", Instant, nullable=False),
+        Column("worker", Id, doc="the process that works on it, until lease_until"),
+        Column("lease_until", Instant),
+        Column("attempts", SmallInteger, nullable=False, doc="since anything was last committed"),
+    )

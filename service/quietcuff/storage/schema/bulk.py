@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from sqlalchemy import BigInteger, Column, Integer, LargeBinary, SmallInteger, String, Table
 
-from quietcuff.storage.schema.base import Id, Instant, metadata
+from quietcuff.storage.schema.base import Id, Instant, lease_columns, metadata
 
 patient_group = Table(
     "patient_group",
@@ -39,11 +39,7 @@ export_job = Table(
     Column("plan", LargeBinary, nullable=False, doc="JSON: what was asked for"),
     Column("progress", LargeBinary, nullable=False, doc="JSON: how far it has come; committed with the chunks made so far"),
     Column("transaction_time", Instant, doc="null until the job begins"),
-    Column("created_by", String(255), nullable=False),
-    Column("created_at", Instant, nullable=False),
-    Column("worker", Id, doc="the process that works on it, until lease_until"),
-    Column("lease_until", Instant),
-    Column("attempts", SmallInteger, nullable=False, doc="since anything was last committed"),
+    *lease_columns(),
     Column("next_poll_at", Instant, nullable=False, doc="asking earlier is too soon"),
     Column("expires_at", Instant, doc="null until the job ends"),
 )

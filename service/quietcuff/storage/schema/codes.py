@@ -6,6 +6,9 @@ A word's number is its place in its list, so a list may only grow at its end.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import get_args
+
+from quietcuff.core.model.evaluation import Reason
 
 
 class Codes:
@@ -31,9 +34,6 @@ class Codes:
         """Several words at once, one bit each."""
         return sum(1 << self._numbers[word] for word in set(words))
 
-    def words_of_bits(self, bits: int) -> list[str]:
-        return [word for number, word in enumerate(self.words) if bits >> number & 1]
-
 
 SETTING = Codes("office", "home", "ambulatory")
 STATE = Codes("in-progress", "complete", "not-usable")
@@ -52,24 +52,7 @@ DEVICE_FLAG = Codes(
     "improper-position",
     "measurement-failed",
 )
-REASON = Codes(
-    "pending",
-    "other-arm",
-    "restricted-arm",
-    "first-discarded",
-    "earlier-than-last-two",
-    "other-of-last-two",
-    "other-position",
-    "other-method",
-    "device-error",
-    "implausible",
-    "wrong-cuff",
-    "too-soon",
-    "too-few",
-    "not-part-of-series",
-    "set-blocked",
-    "voided",
-)
+REASON = Codes(*get_args(Reason))
 # Cuff sizes that have a name; "other" is any other size whose range is known.
 CUFF_SIZE = Codes("other", "pediatric", "small-adult", "adult", "large-adult", "extra-large-adult", "thigh")
 OBSERVATION_STATUS = Codes("preliminary", "final", "amended", "corrected", "entered-in-error")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from sqlalchemy import Column, Index, Integer, LargeBinary, SmallInteger, String, Table, Text
 
-from quietcuff.storage.schema.base import Id, Instant, metadata
+from quietcuff.storage.schema.base import Id, Instant, metadata, where
 
 target = Table(
     "target",
@@ -56,19 +56,11 @@ outbox = Table(
     Column("given_up_at", Instant, doc="null while it is still to be sent"),
     sqlite_with_rowid=False,
 )
-Index(
-    "ix_outbox_due",
-    outbox.c.tenant_id,
-    outbox.c.target_id,
-    outbox.c.due_at,
-    postgresql_where=outbox.c.given_up_at.is_(None),
-    sqlite_where=outbox.c.given_up_at.is_(None),
-)
+Index("ix_outbox_due", outbox.c.tenant_id, outbox.c.target_id, outbox.c.due_at, **where(outbox.c.given_up_at.is_(None)))
 Index(
     "ix_outbox_given_up",
     outbox.c.tenant_id,
     outbox.c.target_id,
     outbox.c.given_up_at,
-    postgresql_where=outbox.c.given_up_at.is_not(None),
-    sqlite_where=outbox.c.given_up_at.is_not(None),
+    **where(outbox.c.given_up_at.is_not(None)),
 )

@@ -11,6 +11,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    ColumnElement,
     Index,
     Integer,
     LargeBinary,
@@ -18,10 +19,11 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    and_,
     true,
 )
 
-from quietcuff.storage.schema.base import Id, Instant, metadata
+from quietcuff.storage.schema.base import Id, Instant, metadata, where
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, group_former, patient_group
 from quietcuff.storage.schema.delivery import outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
@@ -102,7 +104,6 @@ subject = Table(
     Column("system", String(255), nullable=False),
     Column("value", String(255), nullable=False),
     Column("facts", LargeBinary, nullable=False, doc="JSON of core.readings.Facts"),
-    Column("alias_of", Id, doc="the subject this one was merged into"),
     Column("version", Integer, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("updated_at", Instant, nullable=False),
@@ -200,73 +201,49 @@ reading_set = Table(
     Index("ix_reading_set_updated", "tenant_id", "updated_at"),
     sqlite_with_rowid=False,
 )
-Index(
-    "ix_reading_set_open",
-    reading_set.c.tenant_id,
-    reading_set.c.touched_at,
-    postgresql_where=reading_set.c.closed_at.is_(None),
-    sqlite_where=reading_set.c.closed_at.is_(None),
-)
-
+Index("ix_reading_set_open", reading_set.c.tenant_id, reading_set.c.touched_at, **where(reading_set.c.closed_at.is_(None)))
 Index(
     "ix_reading_set_mean_taken",
     reading_set.c.tenant_id,
     reading_set.c.mean_taken_from,
-    postgresql_where=reading_set.c.mean_version.is_not(None),
-    sqlite_where=reading_set.c.mean_version.is_not(None),
+    **where(reading_set.c.mean_version.is_not(None)),
 )
 Index(
     "ix_reading_set_mean_updated",
     reading_set.c.tenant_id,
     reading_set.c.mean_updated_at,
-    postgresql_where=reading_set.c.mean_version.is_not(None),
-    sqlite_where=reading_set.c.mean_version.is_not(None),
+    **where(reading_set.c.mean_version.is_not(None)),
 )
 Index(
     "ix_reading_set_mean_device",
     reading_set.c.tenant_id,
     reading_set.c.mean_device_id,
     reading_set.c.mean_taken_from,
-    postgresql_where=reading_set.c.mean_device_id.is_not(None),
-    sqlite_where=reading_set.c.mean_device_id.is_not(None),
+    **where(reading_set.c.mean_device_id.is_not(None)),
 )
 Index(
     "ix_reading_set_mean_long",
     reading_set.c.tenant_id,
     reading_set.c.mean_taken_from,
-    postgresql_where=reading_set.c.mean_is_long == true(),
-    sqlite_where=reading_set.c.mean_is_long == true(),
+    **where(reading_set.c.mean_is_long == true()),
 )
+Index("ix_reading_set_based_on", reading_set.c.tenant_id, reading_set.c.based_on, **where(reading_set.c.based_on.is_not(None)))
 Index(
-    "ix_reading_set_based_on",
-    reading_set.c.tenant_id,
-    reading_set.c.based_on,
-    postgresql_where=reading_set.c.based_on.is_not(None),
-    sqlite_where=reading_set.c.based_on.is_not(None),
-)
-
-Index(
-    "ix_reading_set_encounter",
-    reading_set.c.tenant_id,
-    reading_set.c.encounter,
-    postgresql_where=reading_set.c.encounter.is_not(None),
-    sqlite_where=reading_set.c.encounter.is_not(None),
+    "ix_reading_set_encounter", reading_set.c.tenant_id, reading_set.c.encounter, **where(reading_set.c.encounter.is_not(None))
 )
 Index(
     "ix_reading_set_observer",
     reading_set.c.tenant_id,
     reading_set.c.observer,
     reading_set.c.taken_from,
-    postgresql_where=reading_set.c.observer.is_not(None),
-    sqlite_where=reading_set.c.observer.is_not(None),
+    **where(reading_set.c.observer.is_not(None)),
 )
 Index(
     "ix_reading_set_location",
     reading_set.c.tenant_id,
     reading_set.c.location,
     reading_set.c.taken_from,
-    postgresql_where=reading_set.c.location.is_not(None),
-    sqlite_where=reading_set.c.location.is_not(None),
+    **where(reading_set.c.location.is_not(None)),
 )
 
 set_version = Table(
@@ -330,43 +307,20 @@ reading = Table(
     Index("ix_reading_taken", "tenant_id", "taken_at"),
     sqlite_with_rowid=False,
 )
+Index("ix_reading_flags_taken", reading.c.tenant_id, reading.c.taken_at, **where(reading.c.flags_version.is_not(None)))
 Index(
-    "ix_reading_flags_taken",
-    reading.c.tenant_id,
-    reading.c.taken_at,
-    postgresql_where=reading.c.flags_version.is_not(None),
-    sqlite_where=reading.c.flags_version.is_not(None),
+    "ix_reading_flags_updated", reading.c.tenant_id, reading.c.flags_updated_at, **where(reading.c.flags_version.is_not(None))
 )
 Index(
-    "ix_reading_flags_updated",
-    reading.c.tenant_id,
-    reading.c.flags_updated_at,
-    postgresql_where=reading.c.flags_version.is_not(None),
-    sqlite_where=reading.c.flags_version.is_not(None),
+    "ix_reading_device", reading.c.tenant_id, reading.c.device_id, reading.c.taken_at, **where(reading.c.device_id.is_not(None))
 )
-Index(
-    "ix_reading_device",
-    reading.c.tenant_id,
-    reading.c.device_id,
-    reading.c.taken_at,
-    postgresql_where=reading.c.device_id.is_not(None),
-    sqlite_where=reading.c.device_id.is_not(None),
-)
-
-Index(
-    "ix_reading_identifier",
-    reading.c.tenant_id,
-    reading.c.identifier,
-    postgresql_where=reading.c.identifier.is_not(None),
-    sqlite_where=reading.c.identifier.is_not(None),
-)
+Index("ix_reading_identifier", reading.c.tenant_id, reading.c.identifier, **where(reading.c.identifier.is_not(None)))
 Index(
     "ix_reading_source",
     reading.c.tenant_id,
     reading.c.subject_id,
     reading.c.source_key,
-    postgresql_where=reading.c.source_key.is_not(None),
-    sqlite_where=reading.c.source_key.is_not(None),
+    **where(reading.c.source_key.is_not(None)),
 )
 
 claim = Table(
@@ -398,3 +352,16 @@ GUARDED_TABLES = (
     *RETENTION_TABLES,
     what_if_job,
 )
+
+
+def of_set(table: Table, whole: Table = reading_set) -> ColumnElement[bool]:
+    """The rows of a table that belong to a set, joined by the set's whole key."""
+    return and_(
+        table.c.tenant_id == whole.c.tenant_id,
+        table.c.subject_id == whole.c.subject_id,
+        table.c.set_id == whole.c.set_id,
+    )
+
+
+# The version of a set that stands.
+NEWEST_VERSION = and_(of_set(set_version), set_version.c.version == reading_set.c.version)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Column, Integer, LargeBinary, SmallInteger, String, Table
+from sqlalchemy import Column, Integer, LargeBinary, SmallInteger, Table
 
-from quietcuff.storage.schema.base import Id, Instant, metadata
+from quietcuff.storage.schema.base import Id, Instant, lease_columns, metadata
 
 what_if_job = Table(
     "what_if_job",
@@ -15,10 +15,6 @@ what_if_job = Table(
     Column("asked", LargeBinary, nullable=False, doc="JSON: what was asked for"),
     Column("reached", LargeBinary, nullable=False, doc="JSON: how far it has come, and what was counted on the way"),
     Column("report", LargeBinary, doc="JSON; null until it is done"),
-    Column("created_by", String(255), nullable=False),
-    Column("created_at", Instant, nullable=False),
-    Column("worker", Id, doc="the process that works on it, until lease_until"),
-    Column("lease_until", Instant),
-    Column("attempts", SmallInteger, nullable=False, doc="since anything was last committed"),
+    *lease_columns(),
     Column("expires_at", Instant, doc="null until the job ends"),
 )

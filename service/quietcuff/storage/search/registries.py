@@ -128,10 +128,10 @@ def conditions(source: RowSource, query: RowQuery) -> Iterable[Column]:
         yield subject_id.is_not(None) if query.has_subject else subject_id.is_(None)
     yield from date_conditions("updated", prefixes(query.updated), source.updated_at, source.updated_at)
     if query.after is not None:
-        yield from beyond(source, query.order, query.after)
+        yield from after_page_end(source, query.order, query.after)
 
 
-def beyond(source: RowSource, order: RowOrder, end: EntryPageEnd) -> Iterable[Column]:
+def after_page_end(source: RowSource, order: RowOrder, end: EntryPageEnd) -> Iterable[Column]:
     """The condition that a row stands after the end of the last page. An index can serve only its first part."""
     columns, values = source.key, list(source.key_values(end.set_id, end.place))
     if order != "id":

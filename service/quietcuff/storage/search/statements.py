@@ -14,7 +14,6 @@ from sqlalchemy import (
     ColumnElement,
     Integer,
     Select,
-    Table,
     and_,
     bindparam,
     func,
@@ -27,7 +26,7 @@ from sqlalchemy import (
 )
 
 from quietcuff.storage.schema.base import Id, Instant
-from quietcuff.storage.schema.sittings import reading, reading_set, set_version
+from quietcuff.storage.schema.sittings import of_set, reading, reading_set, set_version
 from quietcuff.storage.search.dates import Prefixes, date_conditions, implied_bounds
 from quietcuff.storage.search.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition
 from quietcuff.storage.search.query import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order, Pointer
@@ -206,7 +205,7 @@ def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
         statement = statement.select_from(reading_set).join(reading, of_set(reading))
         statement = statement.where(reading_set.c.tenant_id == bindparam("tenant_id"))
     if shape.is_later_page:
-        statement = statement.where(*beyond(shape.order, ordered_by, table.c.set_id, place))
+        statement = statement.where(*after_page_end(shape.order, ordered_by, table.c.set_id, place))
     return statement
 
 
@@ -247,7 +246,7 @@ def lateral_entries(shape: SearchShape, kind: Kind, number: int, place: Column) 
     if shape.moved == "moved":
         statement = statement.where(made_at > bindparam("began", type_=Instant), set_version.c.version > 1)
     if shape.is_later_page:
-        statement = statement.where(*beyond(shape.order, made_at, set_version.c.set_id, moved.c.place))
+        statement = statement.where(*after_page_end(shape.order, made_at, set_version.c.set_id, moved.c.place))
     return statement
 
 
@@ -334,16 +333,7 @@ def value_name(group: int, place: int, edge: str) -> str:
     return f"value_{group}_{place}_{edge}"
 
 
-def of_set(table: Table, whole: Table = reading_set) -> Column:
-    """The rows of a table that belong to a set, joined by the set's whole key."""
-    return and_(
-        table.c.tenant_id == whole.c.tenant_id,
-        table.c.subject_id == whole.c.subject_id,
-        table.c.set_id == whole.c.set_id,
-    )
-
-
-def beyond(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
+def after_page_end(order: Order, ordered_by: Column, set_id: Column, place: Column) -> list[Column]:
     """The condition that an entry stands after the end of the last page. An index can serve only its first part."""
     at = bindparam("end_ordered_by", type_=Instant)
     key = tuple_(ordered_by, set_id, place)

@@ -48,7 +48,7 @@ class TrailFlaw(msgspec.Struct, frozen=True, kw_only=True):
     first: int
     last: int
 
-    def told(self, tenant: str) -> str:
+    def as_line(self, tenant: str) -> str:
         """The flaw as one line: the tenant, the lane as in the ids of AuditEvents, the positions, and the fault."""
         if self.kind == "not-keyed" and self.lane is None:
             return f"{tenant}: {NEVER_KEYED}"
