@@ -1,7 +1,7 @@
 """Statements built once from the tables' metadata, compiled once for each dialect, and run as driver SQL.
 
-For a small statement SQLAlchemy spends most of its time on compiling, binding, converting rows and describing results. Here that
-is prepared once, and the driver's own cursor runs it; the transaction and its errors stay SQLAlchemy's.
+For a small statement SQLAlchemy spends most of its time on compiling, binding, converting rows and describing results. Here
+that is prepared once, and the driver's own cursor runs it; the transaction and its errors stay SQLAlchemy's.
 Rows that the same work does not read again can wait until the end of the group, and are then written in one go.
 """
 
@@ -25,6 +25,8 @@ Convert = Callable[[Any], Any]
 
 WROTE = "quietcuff wrote"
 WAITING = "quietcuff waiting"
+# The first words of statements that write no rows. Entering a tenant is a SELECT as well.
+READS = ("SELECT", "WITH", "SAVEPOINT")
 # The conversions that SQLite's driver needs, to the database and back. asyncpg takes and gives these types as they are.
 PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
     Id: (id_to_bytes, id_of_bytes),
@@ -142,7 +144,7 @@ def cursor_of(connection: Connection, text: str) -> Iterator[DBAPICursor]:
 
 def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequence[Sequence[Any]]:
     """The rows that a statement returns, as the driver gives them."""
-    if not text.startswith("SELECT"):
+    if not text.startswith(READS):
         connection.info[WROTE] = True
     with cursor_of(connection, text) as cursor:
         cursor.execute(text, arguments)
