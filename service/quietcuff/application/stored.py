@@ -11,8 +11,8 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.fhir.resources.sitting import ObservationStatus, ResourceState, SittingVersion
-from quietcuff.fhir.versions.observation_status import MeanStand, ResourceStates
+from quietcuff.core.record.resource_states import MeanStand, ResourceStates
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set
