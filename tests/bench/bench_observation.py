@@ -24,7 +24,7 @@ from fhir_r4.rendered import PUBLIC_URL, STORED_AT, stored
 from fhir_r4.test_profiles import BODY
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.fhir.resources.readings import reading_observation
 from quietcuff.fhir.resources.sitting import frame_of
 from quietcuff.rules.catalog import load_rulebook

@@ -10,14 +10,14 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Device, ReadingSet
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER
 from quietcuff.fhir.model.resources import Identifier, Observation
 from quietcuff.fhir.resources.device import described_device, service_device
 from quietcuff.fhir.resources.provenance import provenance_of
+from quietcuff.fhir.resources.readings import BUILDERS
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import SittingVersion, frame_of, meta
-from quietcuff.fhir.versions.observation_status import BUILDERS, ResourceStates, next_stands
+from quietcuff.fhir.resources.sitting import ResourceState, SittingVersion, frame_of, meta
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.versions import VersionRow
 

@@ -10,8 +10,9 @@ import pytest
 from application.clinic import first_visit, sitting
 from fhir_r4.stored_sets import Clinic, open_clinic
 from quietcuff.core.model.readings import Cuff
+from quietcuff.core.record.sitting_version import searchable_size
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.readings import cuff_component, searchable_size
+from quietcuff.fhir.resources.readings import cuff_component
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store
 

@@ -15,9 +15,9 @@ from fhir_r4.rendered import STORED_AT, first_stands, observations, stored
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.changes import Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
+from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
 from quietcuff.rules.catalog import load_rulebook
 
 FIRST_VISIT: dict[str, Any] = {

@@ -7,7 +7,7 @@ from typing import get_args
 import pytest
 
 from quietcuff.core.model import evaluation, readings
-from quietcuff.core.model.resource_state import ObservationStatus
+from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.storage.schema import codes
 
 

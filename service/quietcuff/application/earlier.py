@@ -13,7 +13,7 @@ from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Reading, ReadingSet, opened_at
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.rows.reading_sets import earlier_sittings
+from quietcuff.storage.rows.earlier_sittings import earlier_sittings
 
 ENCODER = msgspec.json.Encoder()
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)

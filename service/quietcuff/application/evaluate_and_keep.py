@@ -22,8 +22,8 @@ from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Intake
 from quietcuff.core.over_visits.history import make_history
-from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
+from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.storage.delivery.outbox import queue_version
 from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings

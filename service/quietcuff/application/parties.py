@@ -18,10 +18,9 @@ from quietcuff.core.model.fields import YesNo
 from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.engine.ids import device_id
-from quietcuff.storage.engine.transactions import RunAgain
-from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_device_if_new
+from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_seen_device
 from quietcuff.storage.rows.retention import find_deleted_subject
-from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject_if_new
+from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject
 
 S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]
@@ -129,10 +128,10 @@ def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
     """Store new facts in the registry.
 
     Raises:
-        RunAgain: another process stored the person meanwhile.
+        IntegrityError: another process stored the person meanwhile, as the database tells it when the group is written.
     """
-    if met.is_new and not insert_subject_if_new(turn.transaction, met.row):
-        raise RunAgain
+    if met.is_new:
+        insert_subject(turn.transaction, met.row)
     if met.is_changed:
         change_subject(turn.transaction, met.row)
 
@@ -197,7 +196,7 @@ def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
                 version=1,
                 updated_at=turn.now,
             )
-            insert_device_if_new(turn.transaction, row)
+            insert_seen_device(turn.transaction, row)
 
 
 def own_device_id(turn: UnitOfWork, reading_set: ReadingSet) -> UUID | None:

@@ -18,6 +18,7 @@ from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, Rea
 from quietcuff.storage.engine.ids import keyed_digest, read_id
 from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim, pass_on_claim
 from quietcuff.storage.rows.reading_sets import find_set
+from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import newest_answer, numbered_answer
 from quietcuff.storage.schema.codes import CLAIM_KIND
 
@@ -29,9 +30,9 @@ DIFFERS = "What is stored of the reading with this identifier; to change it, cor
 ELSEWHERE = "Readings that are in no other set yet; leave this one out, or send the others to the set that has it."
 
 
-def digest_of(turn: UnitOfWork, person: UUID, name: Identifier) -> bytes:
+def digest_of(tenant: Tenant, person: UUID, name: Identifier) -> bytes:
     """Digest under which a person's reading is known."""
-    return keyed_digest(turn.tenant.secret, b"reading", str(person).encode(), name.system.encode(), name.value.encode())
+    return keyed_digest(tenant.secret, b"reading", str(person).encode(), name.system.encode(), name.value.encode())
 
 
 def taken_back(turn: UnitOfWork, replaces: str | None) -> UUID | None:
@@ -67,7 +68,7 @@ def claim_of(turn: UnitOfWork, person: UUID, reading: Reading) -> Claim | None:
     """The claim of a reading's identifier; None if it has no identifier or a new one."""
     if not isinstance(reading.identifier, Identifier):
         return None
-    return find_claim(turn.transaction, turn.tenant.tenant_id, digest_of(turn, person, reading.identifier), turn.now)
+    return find_claim(turn.transaction, turn.tenant.tenant_id, digest_of(turn.tenant, person, reading.identifier), turn.now)
 
 
 def refuse_other_values(turn: UnitOfWork, claim: Claim, said: Reading, place: int) -> None:
@@ -167,7 +168,7 @@ def keep_readings(turn: UnitOfWork, person: UUID, set_id: UUID, version: int, re
         if isinstance(reading.identifier, Identifier):
             new = Claim(
                 tenant_id=turn.tenant.tenant_id,
-                key_digest=digest_of(turn, person, reading.identifier),
+                key_digest=digest_of(turn.tenant, person, reading.identifier),
                 kind=CLAIM_KIND.number("reading"),
                 subject_id=person,
                 set_id=set_id,

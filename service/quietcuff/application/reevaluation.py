@@ -20,8 +20,8 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Intake
+from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.storage.engine.ids import order_of_subject
 from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_sets
 from quietcuff.storage.rows.reading_sets import find_set

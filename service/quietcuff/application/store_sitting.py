@@ -13,6 +13,7 @@ import msgspec
 
 from quietcuff.application import parties, preconditions, reading_identifiers
 from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, UnitOfWork, turn_of
+from quietcuff.application.earlier import first_moment
 from quietcuff.application.evaluate_and_keep import keep
 from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.parties import facts_that_differ
@@ -20,10 +21,12 @@ from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft
 from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
-from quietcuff.core.model.readings import Facts, ReadingSet
+from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.decode.own_json import read
-from quietcuff.storage.engine.ids import order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.engine.ids import device_id, order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.sitting_keys import SittingKeys, read_ahead
 from quietcuff.storage.rows.subjects import lock_subject
 from quietcuff.storage.rows.tenants import Tenant
 
@@ -86,6 +89,24 @@ async def take_in(desk: AppContext, tenant: Tenant, caller: Caller, reading_set:
         tenant.tenant_id,
         lambda transaction: store_new(turn_of(desk, tenant, caller, transaction), person, reading_set, claims),
         order=order_of_subject(person),
+        ahead=ReadAhead(wanted=keys_of(tenant, person, reading_set, claims), read=read_ahead),
+    )
+
+
+def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claims) -> SittingKeys:
+    """The keys of the rows that ``store_new`` looks up. It works without them too, and then asks one by one."""
+    readings = reading_set.readings
+    devices = [reading_set.device, *(reading.device for reading in readings)]
+    named = [reading.identifier for reading in readings if isinstance(reading.identifier, Identifier)]
+    return SittingKeys(
+        subject_id=person,
+        claims=[
+            *(digest for _, digest in claims.digests()),
+            *(reading_identifiers.digest_of(tenant, person, name) for name in named),
+        ],
+        devices=[device_id(tenant.secret, one.identifier) for one in devices if one is not None and one.identifier is not None],
+        taken_at=[reading.taken_at for reading in readings if not isinstance(reading.identifier, Identifier)],
+        as_of=first_moment(reading_set, readings[0].taken_at) if readings else None,
     )
 
 

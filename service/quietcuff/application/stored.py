@@ -11,9 +11,8 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
-from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import MeanState, ResourceStates
+from quietcuff.core.record.resource_states import MeanState, ResourceStates
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set

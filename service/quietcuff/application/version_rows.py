@@ -13,12 +13,10 @@ from quietcuff.application.earlier import first_moment, last_moment, left_for_la
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.resource_states import ResourceStates
+from quietcuff.core.record.shown import common_device, common_method, device_shown
+from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, common_cuff, searchable_size
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.fhir.resources.device import DeviceLink, device_link
-from quietcuff.fhir.resources.readings import common_cuff, searchable_size
-from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import ResourceStates
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import measured_columns, stand_columns
 from quietcuff.storage.schema.codes import CUFF_SIZE
@@ -150,9 +148,9 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
             "mean_diastolic": round(result.diastolic_mmhg * SHARES),
             **hours_24_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
-            "mean_has_device": mean_has_device(version.sitting) or None,
+            "mean_has_device": common_device(version.sitting) is not None or None,
             "mean_cuff": searchable_size(common_cuff(version.sitting)),
-            "mean_method": mean_method(version.sitting),
+            "mean_method": common_method(version.sitting),
             "mean_is_long": result.taken_to - result.taken_from > LONG,
         }
     else:
@@ -175,27 +173,6 @@ def mean_device_id(sitting: SittingVersion) -> UUID | None:
     ids = {sitting.device_ids[index] for index in sitting.counted}
     only = ids.pop() if len(ids) == 1 else None
     return None if only is None else UUID(only)
-
-
-def has_device(sitting: SittingVersion, index: int) -> bool:
-    """True if the Observations of a reading name a device, by reference or contained."""
-    return link_of(sitting, index)[1] is not None
-
-
-def mean_has_device(sitting: SittingVersion) -> bool:
-    """True if the mean names a device, which needs all counted readings to have the same one."""
-    links = [link_of(sitting, index) for index in sitting.counted]
-    return bool(links) and links[0][1] is not None and all(link == links[0] for link in links)
-
-
-def link_of(sitting: SittingVersion, index: int) -> DeviceLink:
-    return device_link(sitting.device_of(sitting.reading_set.readings[index]), sitting.device_ids[index])
-
-
-def mean_method(sitting: SittingVersion) -> str | None:
-    """Method in the mean: the method of all counted readings, if it is known and the same."""
-    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
-    return methods.pop() if len(methods) == 1 else None
 
 
 def reading_rows(
@@ -230,7 +207,7 @@ def reading_row(key: dict[str, Any], index: int, sitting: SittingVersion, stands
         **measured_columns(reading, sitting.evaluation.readings[index]),
         "cuff": CUFF_SIZE.optional_number(searchable_size(sitting.cuff_of(reading))),
         "device_id": None if device_id is None else UUID(device_id),
-        "has_device": has_device(sitting, index) or None,
+        "has_device": device_shown(sitting, index) is not None or None,
         "performer": identifier_text(reading.observer or sitting.reading_set.observer),
         "identifier": identifier_text(reading.identifier or None),
         **stand_columns(index, stands),

@@ -139,7 +139,7 @@ def report_left(done: Erased, left: Leftovers) -> int:
     """Report the check after an erasure; 1 if something of the person is left."""
     say(f"Checked: {left.rows:,} rows of all tables of the tenant read again, payloads and exports unpacked.")
     for name, count in left.of_person.items():
-        say(f"Leftovers: {count:,} row(s) of {name} that are theirs.")
+        say(f"Left: {count:,} row(s) of {name} that are theirs.")
     for name, count in left.naming.items():
         say(f"The same identifier stands in {count:,} row(s) of {name}: of others, or in free text. Look at them.")
     if not left.of_person and not left.naming:

@@ -53,7 +53,7 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
     """Store the readings of one person and device, each in the set that it belongs to.
 
     Raises:
-        RunAgain: another process stored the person meanwhile.
+        IntegrityError: another process stored the person meanwhile.
     """
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     fresh: dict[bytes, IncomingReading] = {}
@@ -81,6 +81,8 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
         met = parties.resolve_person(turn, person, sitting.subject, known)
         if add(turn, person, met, sitting, in_time, joined):
             parties.save(turn, met)
+            # Another sitting of this payload may be of the same person.
+            write_waiting(turn.transaction)
 
 
 def meet_own(turn: UnitOfWork, person: UUID, keyed: IncomingReading, own: OwnPlace, joined: Joined) -> bool:

@@ -15,7 +15,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.resource_states import MeanState, ResourceStates
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER, MEAN
@@ -25,10 +25,10 @@ from quietcuff.fhir.read.deletions import lines_of_sets, lines_of_subjects
 from quietcuff.fhir.read.parties import device_shown, patient_shown
 from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
+from quietcuff.fhir.resources.readings import BUILDERS
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import SharedElements, frame_of
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
-from quietcuff.fhir.versions.observation_status import BUILDERS, MeanState, ResourceStates
 from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members

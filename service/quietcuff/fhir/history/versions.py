@@ -16,7 +16,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.core.model.errors import NotAcceptable, NotFound
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.fhir.history.read import ENCODER, ReadResource, read_resource
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, place_name, provenance_version
 from quietcuff.fhir.model.resources import Bundle, Entry, EntryRequest, EntryResponse, Link, Observation, Resource
@@ -24,12 +24,12 @@ from quietcuff.fhir.read.deletions import deleted_at, refuse_deleted
 from quietcuff.fhir.read.parties import device_shown, find_device_shown, find_patient, patient_shown
 from quietcuff.fhir.read.provenances import provenances_of
 from quietcuff.fhir.resources.device import SERVICE_ID, service_device
+from quietcuff.fhir.resources.readings import BUILDERS
 from quietcuff.fhir.resources.result import mean_observation
 from quietcuff.fhir.resources.sitting import SittingVersion, frame_of, instant
 from quietcuff.fhir.search.date_values import Clock, parse_date
 from quietcuff.fhir.search.parameter import refused
 from quietcuff.fhir.search.request import CURSOR, LONGEST_NUMBER, MOST_COUNT, PASSED_OVER
-from quietcuff.fhir.versions.observation_status import BUILDERS
 from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.rows.former_parties import devices_before, subjects_before

@@ -13,7 +13,7 @@ import msgspec
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.model.resources import Device, Identifier, Patient
 from quietcuff.fhir.resources.device import DeviceDocument, described_device

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.record.resource_states import exists
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.logical_ids import MEAN, place_name
+from quietcuff.fhir.model.logical_ids import LETTERS, MEAN, place_name
 from quietcuff.fhir.model.resources import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.fhir.resources.device import SERVICE_ID, SERVICE_NAME
 from quietcuff.fhir.resources.sitting import SittingVersion, instant
-from quietcuff.fhir.versions.observation_status import BUILDERS, exists
 from quietcuff.storage.rows.versions import VersionRow
 
 
@@ -39,8 +39,8 @@ def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
     names = [
         place_name(kind, index)
         for index in range(len(sitting.reading_set.readings))
-        for kind in BUILDERS
-        if exists(sitting, kind, index)
+        for kind, letter in LETTERS.items()
+        if exists(sitting.reading_set.readings[index], letter)
     ]
     return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
 

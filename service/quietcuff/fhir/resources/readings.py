@@ -11,20 +11,17 @@ readers of such panels look for. Sources: [R4] bp; [VIT] the codes of sizes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from quietcuff.core.model.readings import Cuff, Reading
-from quietcuff.core.model.resource_state import ResourceState
-from quietcuff.core.sitting.equipment import size_name
+from quietcuff.core.record.sitting_version import cuff_text, named_size
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, elsewhere_list, instant, meta
-from quietcuff.storage.schema.codes import CUFF_SIZE
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
+from quietcuff.storage.search.query import Kind
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
-
-OTHER = "other"
-# Other words for a size that has a name.
-SAME_SIZE = {"paediatric": "pediatric", "child": "pediatric"}
 
 
 def cuff_component(cuff: Cuff | None) -> list[Component]:
@@ -35,34 +32,6 @@ def cuff_component(cuff: Cuff | None) -> list[Component]:
     coding = codes.CUFF_SIZES.get(named_size(cuff) or "")
     value = CodeableConcept(coding=None if coding is None else [coding], text=text)
     return [Component(code=codes.CUFF_SIZE, value_codeable_concept=value)]
-
-
-def named_size(cuff: Cuff) -> str | None:
-    """The name of a size, if its words are one. Other words are free text, which does not leave the service."""
-    name = size_name(cuff.size or "")
-    name = SAME_SIZE.get(name, name)
-    return name if name in CUFF_SIZE.words and name != OTHER else None
-
-
-def cuff_text(cuff: Cuff | None) -> str | None:
-    """The known facts of a size, such as: large adult, 35-44 cm."""
-    if cuff is None:
-        return None
-    name = named_size(cuff)
-    printed = None if cuff.range_cm is None else "{}-{} cm".format(*cuff.range_cm)
-    return ", ".join(part for part in (name and name.replace("-", " "), printed) if part) or None
-
-
-def searchable_size(cuff: Cuff | None) -> str | None:
-    """The name under which a search finds the size: ``other`` where it has a range alone; None where no size is shown."""
-    return None if cuff is None or cuff_text(cuff) is None else named_size(cuff) or OTHER
-
-
-def common_cuff(sitting: SittingVersion) -> Cuff | None:
-    """The cuff of the readings that count, where the same is known of each, however it is spelt."""
-    readings = sitting.reading_set.readings
-    cuffs = [sitting.cuff_of(readings[index]) for index in sitting.counted]
-    return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None
 
 
 BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]
@@ -184,3 +153,11 @@ def pressure(code: CodeableConcept, mmhg: float | None, absent: CodeableConcept)
 def quantity(value: float, unit: str, code: str) -> Quantity:
     """A value with a UCUM unit."""
     return Quantity(value=value, unit=unit, system=UCUM, code=code)
+
+
+Build = Callable[[SittingVersion, SharedElements, int, ResourceState], Observation]
+BUILDERS: dict[Kind, Build] = {
+    "reading": reading_observation,
+    "pulse": pulse_observation,
+    "flags": flags_observation,
+}

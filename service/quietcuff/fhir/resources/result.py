@@ -13,14 +13,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import common_cuff
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
 from quietcuff.fhir.resources.own_extensions import result_extensions
-from quietcuff.fhir.resources.readings import CATEGORY, common_cuff, cuff_component, quantity
-from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, instant, meta
+from quietcuff.fhir.resources.readings import CATEGORY, cuff_component, quantity
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
 

@@ -1,7 +1,4 @@
-"""One version of a stored sitting, the states of its Observations, and the elements that they share.
-
-What every Observation of one sitting has in common, worked out once.
-"""
+"""The elements that all Observations of one sitting share, worked out once."""
 
 from __future__ import annotations
 
@@ -12,40 +9,15 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.fields import utc_text
-from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
 from quietcuff.core.model.readings import Identifier as GivenIdentifier
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import ResourceState as ResourceState
+from quietcuff.core.record.sitting_version import SittingVersion as SittingVersion
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
 from quietcuff.fhir.resources.own_extensions import setting_extension
 from quietcuff.terminology.systems import BODY_POSITION_EXTENSION, LOCATION_EXTENSION
-
-
-class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
-    """One version of a stored set. ``device_ids`` holds, by place, the id of each reading's device, or None where the
-    device has no identifier."""
-
-    set_id: str
-    subject_id: str
-    reading_set: ReadingSet
-    evaluation: Evaluation
-    device_ids: list[str | None]
-    is_voided: bool = False
-
-    def device_of(self, reading: Reading) -> Device | None:
-        """The reading's own device, else the set's."""
-        return reading.device or self.reading_set.device
-
-    def cuff_of(self, reading: Reading) -> Cuff | None:
-        """The reading's own cuff, else the set's."""
-        return reading.cuff or self.reading_set.cuff
-
-    @property
-    def counted(self) -> list[int]:
-        """The places of the readings that count in the mean."""
-        return self.evaluation.counted
 
 
 @lru_cache(maxsize=1024)

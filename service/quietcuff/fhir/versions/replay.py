@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator
 
 import msgspec
 
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.fhir.read.bundle import shown_documents
 from quietcuff.fhir.resources.sitting import SittingVersion
-from quietcuff.fhir.versions.observation_status import ResourceStates, next_stands
 from quietcuff.fhir.versions.stored_sets import Publisher, stored_sitting
 from quietcuff.storage.rows.versions import VersionRow
 

@@ -9,12 +9,12 @@ import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
-from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
+from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import ReadScope
+from quietcuff.fhir.resources.readings import BUILDERS
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import SharedElements, SittingVersion, frame_of
-from quietcuff.fhir.versions.observation_status import BUILDERS
+from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown

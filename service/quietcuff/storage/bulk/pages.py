@@ -14,7 +14,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, bindparam, or_, select
 
-from quietcuff.core.model.resource_state import ResourceState
+from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
 from quietcuff.storage.rows.devices import DeviceRow
 from quietcuff.storage.rows.readings import STAND_COLUMNS, observation_status, stands_of_reading

@@ -1,16 +1,19 @@
 """Statements built once from the tables' metadata, compiled once for each dialect, and run as driver SQL.
 
-For a small statement SQLAlchemy spends most of its time on compiling, binding and converting rows. Here that is prepared once.
+For a small statement SQLAlchemy spends most of its time on compiling, binding, converting rows and describing results. Here
+that is prepared once, and the driver's own cursor runs it; the transaction and its errors stay SQLAlchemy's.
 Rows that the same work does not read again can wait until the end of the group, and are then written in one go.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import Connection, Dialect, LargeBinary, Table
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.types import TypeEngine
 
 from quietcuff.storage.schema.base import Id, Instant, from_microseconds, id_of_bytes, id_to_bytes, microseconds
@@ -22,6 +25,8 @@ Convert = Callable[[Any], Any]
 
 WROTE = "quietcuff wrote"
 WAITING = "quietcuff waiting"
+# The first words of statements that write no rows. Entering a tenant is a SELECT as well.
+READS = ("SELECT", "WITH", "SAVEPOINT")
 # The conversions that SQLite's driver needs, to the database and back. asyncpg takes and gives these types as they are.
 PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
     Id: (id_to_bytes, id_of_bytes),
@@ -43,13 +48,18 @@ class Command:
     def run(self, connection: Connection, values: Values) -> int:
         """Run the statement now; the number of rows that it touched."""
         plan = self.plan(connection.dialect)
-        return connection.exec_driver_sql(plan.text, plan.arguments(values)).rowcount
+        connection.info[WROTE] = True
+        with cursor_of(connection, plan.text) as cursor:
+            cursor.execute(plan.text, plan.arguments(values))
+            return int(cursor.rowcount)
 
     def run_each(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement now for each of the rows, in one go."""
         if rows:
             plan = self.plan(connection.dialect)
-            connection.exec_driver_sql(plan.text, [plan.arguments(values) for values in rows])
+            connection.info[WROTE] = True
+            with cursor_of(connection, plan.text) as cursor:
+                cursor.executemany(plan.text, [plan.arguments(values) for values in rows])
 
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
@@ -75,13 +85,12 @@ class Query(Command, Generic[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         plan = self.plan(connection.dialect)
-        rows = connection.exec_driver_sql(plan.text, plan.arguments(values)).all()
-        return [self._shape(*plan.converted(row)) for row in rows]
+        return [self._shape(*plan.converted(row)) for row in rows_of(connection, plan.text, plan.arguments(values))]
 
     def first(self, connection: Connection, values: Values) -> Row | None:
         plan = self.plan(connection.dialect)
-        row = connection.exec_driver_sql(plan.text, plan.arguments(values)).first()
-        return None if row is None else self._shape(*plan.converted(row))
+        rows = rows_of(connection, plan.text, plan.arguments(values))
+        return self._shape(*plan.converted(rows[0])) if rows else None
 
 
 class PreparedStatement:
@@ -118,11 +127,36 @@ class PreparedStatement:
         return found
 
 
+@contextmanager
+def cursor_of(connection: Connection, text: str) -> Iterator[DBAPICursor]:
+    """The driver's cursor in the transaction under way. Its errors are raised as SQLAlchemy raises them, and a lost connection
+    is given up as SQLAlchemy does it."""
+    if not connection.in_transaction():
+        connection.begin()
+    cursor = connection.connection.cursor()
+    try:
+        yield cursor
+    except BaseException as error:
+        is_of_driver = isinstance(error, connection.dialect.loaded_dbapi.Error)
+        connection._handle_dbapi_exception(error, text if is_of_driver else None, None, cursor, None)
+    cursor.close()
+
+
+def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequence[Sequence[Any]]:
+    """The rows that a statement returns, as the driver gives them."""
+    if not text.startswith(READS):
+        connection.info[WROTE] = True
+    with cursor_of(connection, text) as cursor:
+        cursor.execute(text, arguments)
+        return cursor.fetchall()
+
+
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
     waiting: dict[str, list[tuple[Any, ...]]] = connection.info.pop(WAITING, {})
     for text, rows in waiting.items():
-        connection.exec_driver_sql(text, rows)
+        with cursor_of(connection, text) as cursor:
+            cursor.executemany(text, rows)
 
 
 def forget_waiting(connection: Connection) -> None:

@@ -20,7 +20,7 @@ from quietcuff.storage.engine.backends import Backend, PostgresqlBackend, Sqlite
 from quietcuff.storage.engine.database import ServingLock, is_sqlite, lock_for_serving, parse_url
 from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
 from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
-from quietcuff.storage.engine.transactions import Job, JobOutcome, is_deadlock
+from quietcuff.storage.engine.transactions import Job, JobOutcome, ReadAhead, is_deadlock
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
@@ -56,10 +56,13 @@ class Store:
         self._trouble: StoreFailing | None = None
         self._trouble_until = 0.0
 
-    async def write(self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"") -> T:
+    async def write(
+        self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"", ahead: ReadAhead | None = None
+    ) -> T:
         """Do the work, and answer after the commit that holds it.
 
         ``order`` is the key of the rows that the work locks: work on the same rows is done in the order in which it came.
+        ``ahead`` is what it will look up, so that this is read at once for all work that waits.
 
         Raises:
             Busy: too much is waiting, or the database cannot be reached now.
@@ -68,7 +71,7 @@ class Store:
         if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
             raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work), answer, DEADLINE.get()))
+        self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work, ahead=ahead), answer, DEADLINE.get()))
         if self._writers < self._backend.writers:
             self._writers += 1
             task = asyncio.create_task(self._write_groups())

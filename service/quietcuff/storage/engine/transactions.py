@@ -6,7 +6,9 @@ the whole group is repeated with a savepoint around each. A refusal that wrote n
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
+from itertools import groupby
 from typing import Any
 
 import msgspec
@@ -14,8 +16,9 @@ from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from quietcuff.core.model.errors import Busy, QuietcuffError
+from quietcuff.storage.engine.ahead import forget_ahead
 from quietcuff.storage.engine.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
-from quietcuff.storage.engine.statements import WROTE, forget_waiting, write_waiting
+from quietcuff.storage.engine.statements import READS, WROTE, forget_waiting, write_waiting
 
 # A connection whose transaction is begun and ended by somebody else.
 Transaction = Connection
@@ -25,15 +28,24 @@ EnterTenant = Callable[[Connection, int], None]
 DEADLOCKED = frozenset({"40P01", "40001"})
 
 
+class ReadAhead(msgspec.Struct, frozen=True, kw_only=True):
+    """The rows that a job will look up, and the function that reads those of many jobs at once and locks what they change."""
+
+    wanted: Any
+    read: Callable[[Transaction, int, Sequence[Any]], None]
+
+
 class Job(msgspec.Struct, frozen=True, kw_only=True):
     """A piece of work for one tenant. Groups are sorted by ``order``, so that jobs never wait for each other in a ring.
 
-    Jobs on the same rows have the same first two bytes of ``order``.
+    Jobs on the same rows have the same first two bytes of ``order``. What jobs with ``ahead`` look up is read for many of them
+    at once; they do the same without it.
     """
 
     tenant_id: int
     order: bytes
     work: Work
+    ahead: ReadAhead | None = None
 
     @property
     def place(self) -> bytes:
@@ -56,9 +68,12 @@ class _Spoiled(Exception):
 
 
 class _Blocked(Exception):
-    """A job waited for a lock in vain. Other jobs on the same rows would too, so they are not tried."""
+    """A job waited for a lock in vain. Other jobs on the same rows would too, so they are not tried.
 
-    def __init__(self, place: tuple[int, bytes]) -> None:
+    ``place`` is None where the lock of one of several jobs was waited for.
+    """
+
+    def __init__(self, place: tuple[int, bytes] | None) -> None:
         super().__init__("blocked")
         self.place = place
 
@@ -82,21 +97,59 @@ def run_group(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -
 
 def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> list[JobOutcome]:
     """Run the jobs without savepoints, which is the usual way. Any failure but a clean refusal ends the transaction."""
-    outcomes = []
-    touched: set[bytes] = set()
-    tenant_id = jobs[0].tenant_id
+    outcomes: dict[int, JobOutcome] = {}
     with connection.begin():
-        for job in jobs:
-            if job.place in touched or job.tenant_id != tenant_id:
-                # Rows that wait to be written may be read by this job, or belong to another tenant.
-                write_waiting(connection)
-                touched.clear()
-            tenant_id = job.tenant_id
-            touched.add(job.place)
-            enter(connection, tenant_id)
-            outcomes.append(_run_unguarded(connection, job))
-        write_waiting(connection)
-    return outcomes
+        for together in rounds_of(jobs):
+            # Their tenant and the way they read are one.
+            first = jobs[together[0]]
+            enter(connection, first.tenant_id)
+            if first.ahead is not None:
+                _read_ahead(connection, first.ahead, [jobs[number] for number in together])
+            for number in together:
+                outcomes[number] = _run_unguarded(connection, jobs[number])
+            # The next round may read what this one wrote, and is perhaps another tenant's.
+            write_waiting(connection)
+            forget_ahead(connection)
+    return [outcomes[number] for number in range(len(jobs))]
+
+
+def _read_ahead(connection: Connection, ahead: ReadAhead, jobs: Sequence[Job]) -> None:
+    """Read ahead for the jobs of a round.
+
+    Raises:
+        _Blocked: it waited for a lock in vain; the jobs that are not behind that lock can still be done.
+    """
+    try:
+        ahead.read(connection, jobs[0].tenant_id, [job.ahead.wanted for job in jobs if job.ahead is not None])
+    except DBAPIError as error:
+        if fault_of(error) is WAITED:
+            raise _Blocked(None) from error
+        raise
+
+
+def rounds_of(jobs: Sequence[Job]) -> list[list[int]]:
+    """The numbers of the jobs, in rounds of one tenant that touch no row twice. Jobs on the same rows keep their order.
+
+    Jobs that read ahead are moved into as few rounds as can be: their rows are locked in the order of the jobs by the first.
+    """
+    rounds: list[list[int]] = []
+    for (_, reads_ahead), stretch in groupby(range(len(jobs)), key=lambda number: kind_of(jobs[number])):
+        own: list[list[int]] = []
+        times: Counter[bytes] = Counter()
+        for number in stretch:
+            place = jobs[number].place
+            if not own or (times[place] == len(own) if reads_ahead else times[place]):
+                own.append([])
+                times = times if reads_ahead else Counter()
+            own[times[place] if reads_ahead else -1].append(number)
+            times[place] += 1
+        rounds += own
+    return rounds
+
+
+def kind_of(job: Job) -> tuple[int, Callable[..., None] | None]:
+    """What the jobs of one round have in common: the tenant, and the way they read ahead."""
+    return job.tenant_id, None if job.ahead is None else job.ahead.read
 
 
 def _run_unguarded(connection: Connection, job: Job) -> JobOutcome:
@@ -128,8 +181,11 @@ def _run_apart(
         for job in jobs:
             if (job.tenant_id, job.place) == blocked:
                 outcomes.append(JobOutcome(error=Busy(WAITED.retry_after_seconds)))
-            else:
-                outcomes.append(_run_in_savepoint(connection, job, enter))
+                continue
+            outcome = _run_in_savepoint(connection, job, enter)
+            outcomes.append(outcome)
+            if outcome.error is not None and fault_of(outcome.error.__cause__ or outcome.error) is WAITED:
+                blocked = job.tenant_id, job.place
     return outcomes
 
 
@@ -170,17 +226,17 @@ def is_deadlock(error: Exception) -> bool:
 
 
 def watch_writes(engine: Engine) -> None:
-    """Make every connection of the engine note whether anything was written, and forget what is undone."""
+    """Make every connection of the engine note whether anything was written, and forget what is undone or no longer so."""
 
     @event.listens_for(engine, "before_cursor_execute")
     def note(connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, many: bool) -> None:
-        # Entering a tenant is a SELECT as well, and writes no rows.
-        if not statement.startswith(("SELECT", "SAVEPOINT")):
+        if not statement.startswith(READS):
             connection.info[WROTE] = True
 
     @event.listens_for(engine, "rollback")
     def forget(connection: Connection) -> None:
         forget_waiting(connection)
+        forget_ahead(connection)
 
     @event.listens_for(engine, "rollback_savepoint")
     def forget_savepoint(connection: Connection, name: str, context: Any) -> None:

@@ -9,7 +9,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.statements import Command, Query, insert_into
+from quietcuff.storage.engine.ahead import KeyedQuery
+from quietcuff.storage.engine.statements import Command, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND
@@ -41,10 +42,13 @@ def _insert_or_replace(dialect: str) -> Any:
     return statement.on_conflict_do_update(index_elements=list(claim.primary_key), set_=values, where=over)
 
 
-_MINE = (_c.tenant_id == bindparam("tenant_id"), _c.key_digest == bindparam("key_digest"))
-FIND = Query(Claim, select(*(_c[name] for name in Claim.__struct_fields__)).where(*_MINE))
+FIND = KeyedQuery(
+    Claim,
+    select(*(_c[name] for name in Claim.__struct_fields__)).where(_c.tenant_id == bindparam("tenant_id")),
+    [_c.key_digest],
+)
 INSERT_KEY = Command(_insert_or_replace)
-INSERT_IDENTIFIER = Command(insert(claim))
+INSERT_NEW = Command(insert(claim))
 PASS_ON = Command(
     update(claim).where(_c.tenant_id == bindparam("of_tenant"), _c.key_digest == bindparam("of_digest")),
     columns=("set_id", "version", "body_digest"),
@@ -60,21 +64,24 @@ def find_claim(connection: Connection, tenant_id: int, key_digest: bytes, now: d
 def insert_claim(connection: Connection, new: Claim) -> None:
     """Store a claim.
 
-    A key takes the place of an expired one at once; an identifier, which never expires, is written with the group.
+    A key takes the place of an expired one at once; what has no expired one is written with the group: an identifier, which
+    never expires, and a key that was looked for ahead.
 
     Raises:
-        RunAgain: another process made the same claim of a key meanwhile. Of an identifier the database tells it as the group
-            is written; either way the work is done again, and finds that claim.
+        RunAgain: another process made the same claim of a key meanwhile. Of what is written with the group the database tells
+            it then; either way the work is done again, and finds that claim.
     """
     values = msgspec.structs.asdict(new)
-    if new.kind != KEY:
-        INSERT_IDENTIFIER.run_later(connection, [values])
+    if new.kind != KEY or FIND.is_missing(connection, values):
+        INSERT_NEW.run_later(connection, [values])
     elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
         raise RunAgain
 
 
 def pass_on_claim(connection: Connection, new: Claim) -> bool:
     """Make an identifier stand for another version; False where it stands for none yet."""
+    if FIND.is_missing(connection, msgspec.structs.asdict(new)):
+        return False
     values = {"set_id": new.set_id, "version": new.version, "body_digest": new.body_digest}
     return PASS_ON.run(connection, {**values, "of_tenant": new.tenant_id, "of_digest": new.key_digest}) == 1
 

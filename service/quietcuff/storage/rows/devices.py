@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
+from quietcuff.storage.engine.ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, insert_into
 from quietcuff.storage.schema.sittings import device, device_past
 
@@ -27,11 +28,9 @@ class DeviceRow(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-_FIND = select(*(_c[name] for name in DeviceRow.__struct_fields__)).where(
-    _c.tenant_id == bindparam("tenant_id"), _c.device_id == bindparam("device_id")
-)
-FIND = Query(DeviceRow, _FIND)
-LOCK = Query(DeviceRow, _FIND.with_for_update())
+_OF_TENANT = select(*(_c[name] for name in DeviceRow.__struct_fields__)).where(_c.tenant_id == bindparam("tenant_id"))
+FIND = KeyedQuery(DeviceRow, _OF_TENANT, [_c.device_id])
+LOCK = Query(DeviceRow, _OF_TENANT.where(_c.device_id == bindparam("device_id")).with_for_update())
 INSERT_IF_NEW = Command(lambda dialect: insert_into(device, dialect).on_conflict_do_nothing())
 _KEPT = ("tenant_id", "device_id", "version", "system", "value", "document", "updated_at")
 KEEP_PAST = Command(
@@ -69,6 +68,11 @@ def find_device(connection: Connection, tenant_id: int, device_id: UUID) -> Devi
 def lock_device(connection: Connection, tenant_id: int, device_id: UUID) -> DeviceRow | None:
     """A device's row, locked until the transaction ends."""
     return LOCK.first(connection, {"tenant_id": tenant_id, "device_id": device_id})
+
+
+def insert_seen_device(connection: Connection, row: DeviceRow) -> None:
+    """Store a device with the group, unless it is stored already."""
+    INSERT_IF_NEW.run_later(connection, [msgspec.structs.asdict(row)])
 
 
 def insert_device_if_new(connection: Connection, row: DeviceRow) -> bool:

@@ -11,6 +11,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
 
+from quietcuff.storage.engine.ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS, PAYLOAD_KIND
@@ -181,17 +182,11 @@ BY_PLACE = Query(
         reading.c.reading_index == bindparam("reading_index"),
     ),
 )
-MEASURED = Query(
+MEASURED = KeyedQuery(
     MeasuredRow,
-    select(*(reading.c[name] for name in MeasuredRow.__struct_fields__))
-    .where(
-        reading.c.tenant_id == bindparam("tenant_id"),
-        reading.c.subject_id == bindparam("subject_id"),
-        reading.c.taken_at == bindparam("taken_at"),
-        reading.c.systolic == bindparam("systolic"),
-        reading.c.diastolic == bindparam("diastolic"),
-    )
-    .order_by(reading.c.set_id, reading.c.reading_index),
+    select(*(reading.c[name] for name in MeasuredRow.__struct_fields__)).where(reading.c.tenant_id == bindparam("tenant_id")),
+    [reading.c.subject_id, reading.c.taken_at],
+    lambda clause: clause.order_by(reading.c.set_id, reading.c.reading_index),
 )
 KINDS_BEHIND = Query(
     lambda kind, places: (PAYLOAD_KIND.word(kind), places),
@@ -305,8 +300,8 @@ def find_measured(
     connection: Connection, tenant_id: int, subject_id: UUID, taken_at: datetime, pressures: tuple[int, int]
 ) -> list[MeasuredRow]:
     """The readings of a person that were taken at a moment with these pressures, in hundredths of mmHg."""
-    values = {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at}
-    return MEASURED.all(connection, {**values, "systolic": pressures[0], "diastolic": pressures[1]})
+    of_moment = MEASURED.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at})
+    return [row for row in of_moment if (row.systolic, row.diastolic) == pressures]
 
 
 def kind_behind(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> str | None:

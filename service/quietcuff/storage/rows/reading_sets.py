@@ -1,4 +1,4 @@
-"""Reading sets as rows: their present state and mean, pages of them, and their summaries for later sittings.
+"""Reading sets as rows: their present state and mean, and pages of them.
 
 Pages of sets are newest first. A page follows the key of the page before, so that it stays stable while sets arrive.
 """
@@ -21,8 +21,6 @@ from quietcuff.storage.schema.sittings import reading_set, set_version
 from quietcuff.storage.search.texts import FirstBar, holds
 
 _c = reading_set.c
-# A bound, so that a person with thousands of sittings does not make each new one slower.
-EARLIER_SETS = 60
 
 
 class SetRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -114,19 +112,6 @@ IDLE: Query[UUID] = Query(
     .order_by(_c.touched_at)
     .limit(bindparam("most")),
 )
-EARLIER: Query[bytes] = Query(
-    single,
-    select(_c.sitting)
-    .where(
-        _OF_TENANT,
-        _c.subject_id == bindparam("subject_id"),
-        _c.taken_from < bindparam("taken_before"),
-        _c.set_id != bindparam("set_id"),
-        _c.sitting.is_not(None),
-    )
-    .order_by(_c.taken_from.desc(), _c.set_id.desc())
-    .limit(EARLIER_SETS),
-)
 
 
 def subjects_of_sets(connection: Connection, tenant_id: int, set_ids: Sequence[UUID]) -> dict[UUID, UUID]:
@@ -155,14 +140,6 @@ def change_set(connection: Connection, row: SetRow) -> None:
 def idle_sets(connection: Connection, tenant_id: int, touched_before: datetime, most: int) -> list[UUID]:
     """Open sets that received nothing since a moment, the longest idle first."""
     return IDLE.all(connection, {"tenant_id": tenant_id, "touched_before": touched_before, "most": most})
-
-
-def earlier_sittings(
-    connection: Connection, tenant_id: int, subject_id: UUID, *, taken_before: datetime, other_than: UUID
-) -> list[bytes]:
-    """The summaries of a person's newest closed sets that were taken before a moment, newest first."""
-    key = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": other_than, "taken_before": taken_before}
-    return EARLIER.all(connection, key)
 
 
 class SetMarks(msgspec.Struct, frozen=True, kw_only=True):

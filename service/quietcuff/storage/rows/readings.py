@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, insert, select
 from quietcuff.core.model.evaluation import ReadingOutcome
 from quietcuff.core.model.fields import hundredths
 from quietcuff.core.model.readings import Reading
-from quietcuff.core.model.resource_state import ObservationStatus, ResourceState
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState
 from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
 from quietcuff.storage.schema.codes import DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading

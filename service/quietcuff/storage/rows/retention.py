@@ -30,6 +30,7 @@ from sqlalchemy import (
 
 from quietcuff.core.model.errors import Deleted, NotFound
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
+from quietcuff.storage.engine.ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.rows.payload_claims import delete_payload_claims
 from quietcuff.storage.rows.reading_sets import SetRow
@@ -309,9 +310,7 @@ class Between(msgspec.Struct, frozen=True, kw_only=True):
 _SET = select(*(_d[name] for name in DeletedSet.__struct_fields__))
 _SUBJECT = select(*(_g[name] for name in DeletedSubject.__struct_fields__))
 SET = Query(DeletedSet, _SET.where(_d.tenant_id == bindparam("tenant_id"), _d.set_id == bindparam("set_id")))
-SUBJECT = Query(
-    DeletedSubject, _SUBJECT.where(_g.tenant_id == bindparam("tenant_id"), _g.subject_id == bindparam("subject_id"))
-)
+SUBJECT = KeyedQuery(DeletedSubject, _SUBJECT.where(_g.tenant_id == bindparam("tenant_id")), [_g.subject_id])
 
 
 def find_deleted_set(connection: Connection, tenant_id: int, set_id: UUID) -> DeletedSet | None:

@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
+from quietcuff.storage.engine.ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
 from quietcuff.storage.schema.sittings import subject, subject_past
 
@@ -27,12 +28,15 @@ class SubjectRow(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-_FIND = select(*(_c[name] for name in SubjectRow.__struct_fields__)).where(
-    _c.tenant_id == bindparam("tenant_id"), _c.subject_id == bindparam("subject_id")
-)
+_OF_TENANT = select(*(_c[name] for name in SubjectRow.__struct_fields__)).where(_c.tenant_id == bindparam("tenant_id"))
+_FIND = _OF_TENANT.where(_c.subject_id == bindparam("subject_id"))
 FIND = Query(SubjectRow, _FIND)
-LOCK = Query(SubjectRow, _FIND.with_for_update())
+# Several people are locked in the order of their ids, so that two transactions do not wait for each other.
+LOCK = KeyedQuery(
+    SubjectRow, _OF_TENANT, [_c.subject_id], lambda clause: clause.order_by(_c.subject_id).with_for_update(of=subject)
+)
 LOCK_IF_FREE = Query(SubjectRow, _FIND.with_for_update(skip_locked=True))
+INSERT = Command(insert(subject))
 INSERT_IF_NEW = Command(lambda dialect: insert_into(subject, dialect).on_conflict_do_nothing())
 _KEPT = ("tenant_id", "subject_id", "version", "system", "value", "facts", "updated_at")
 KEEP_PAST = Command(
@@ -61,6 +65,12 @@ def lock_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> Su
 def lock_subject_if_free(connection: Connection, tenant_id: int, subject_id: UUID) -> SubjectRow | None:
     """A person's row, locked; None where somebody else holds it now."""
     return LOCK_IF_FREE.first(connection, _key(tenant_id, subject_id))
+
+
+def insert_subject(connection: Connection, row: SubjectRow) -> None:
+    """Store a person with the group. Where another process has stored them meanwhile, the database refuses, and the work is
+    done again."""
+    INSERT.run_later(connection, [msgspec.structs.asdict(row)])
 
 
 def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:

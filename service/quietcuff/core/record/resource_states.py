@@ -1,0 +1,144 @@
+"""States of a sitting's Observations: which of them a new version changes, and with which status.
+
+``versionId`` counts changes of that one resource: what did not change is not sent again. A reading is final at once,
+for what was measured was measured. It is amended when only what is said about it changed, corrected when a measured
+value or a time did, entered in error when it is taken back. The mean is preliminary while the sitting is open, final
+once it closes, and entered in error when its result is gone: its values stay readable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+import msgspec
+
+from quietcuff.core.model.readings import Reading
+from quietcuff.core.record.shown import (
+    Content,
+    flags_measured,
+    flags_shown,
+    mean_measured,
+    mean_shown,
+    pulse_measured,
+    pulse_shown,
+    reading_measured,
+    reading_shown,
+)
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
+
+Measured = Callable[[Reading], Content]
+Shown = Callable[[SittingVersion, int], Content]
+# By the letter of a place's name: what was measured, and what is said of it.
+KINDS: dict[str, tuple[Measured, Shown]] = {
+    "r": (reading_measured, reading_shown),
+    "p": (pulse_measured, pulse_shown),
+    "f": (flags_measured, flags_shown),
+}
+
+
+class MeanState(msgspec.Struct, frozen=True):
+    """The state of the mean, and the version of the set whose result it shows."""
+
+    stand: ResourceState
+    from_version: int
+
+
+class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
+    """The states of all Observations of a sitting: ``places`` by name, such as ``r0`` or ``p2``."""
+
+    places: dict[str, ResourceState] = {}
+    mean: MeanState | None = None
+
+    @property
+    def names(self) -> list[str]:
+        """Every Observation there is, in the order of export."""
+        return [*self.places, *(["mean"] if self.mean else [])]
+
+
+def next_stands(
+    stands: ResourceStates,
+    before: SittingVersion | None,
+    mean_shown: SittingVersion | None,
+    after: SittingVersion,
+    *,
+    version: int,
+    at: datetime,
+) -> ResourceStates:
+    """The states after a change.
+
+    ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
+    and ``version`` the set's version that ``after`` becomes.
+    """
+    places = {}
+    for index, reading in enumerate(after.reading_set.readings):
+        for letter in KINDS:
+            name = f"{letter}{index}"
+            there = exists(reading, letter)
+            gone = after.is_voided or reading.voided or not there
+            old = stands.places.get(name)
+            if old is not None and before is not None:
+                places[name] = next_state(old, before, after, letter, index, at, is_gone=gone)
+            elif there:
+                places[name] = ResourceState(1, "entered-in-error" if gone else "final", at)
+    mean = next_mean(stands.mean, mean_shown, before, after, version, at)
+    return ResourceStates(places=places, mean=mean)
+
+
+def exists(reading: Reading, letter: str) -> bool:
+    """True where a reading has something of this kind to show."""
+    return letter == "r" or (reading.pulse_per_min is not None if letter == "p" else bool(reading.device_flags))
+
+
+def next_state(
+    old: ResourceState, before: SittingVersion, after: SittingVersion, letter: str, index: int, at: datetime, *, is_gone: bool
+) -> ResourceState:
+    """The next state of one resource of a reading, from its old state and the sitting before and after."""
+    measured, shown = KINDS[letter]
+    same_values = measured(before.reading_set.readings[index]) == measured(after.reading_set.readings[index])
+    is_same = same_values and shown(before, index) == shown(after, index)
+    status: ObservationStatus = "entered-in-error" if is_gone else status_after(old.status, same_values, is_same)
+    return old if is_same and status == old.status else ResourceState(old.version + 1, status, at)
+
+
+def status_after(status: ObservationStatus, same_values: bool, is_same: bool) -> ObservationStatus:
+    """The status of what was final: corrected is for good, and what was in error and stands again is corrected."""
+    if not same_values or status in ("corrected", "entered-in-error"):
+        return "corrected"
+    return status if is_same else "amended"
+
+
+def next_mean(
+    old: MeanState | None,
+    shown: SittingVersion | None,
+    before: SittingVersion | None,
+    after: SittingVersion,
+    version: int,
+    at: datetime,
+) -> MeanState | None:
+    """The next state of the mean. A mean that was final stays as it was last closed while the sitting is open again."""
+    has_result = after.evaluation.result is not None and not after.is_voided
+    if old is None or shown is None:
+        return MeanState(ResourceState(1, first_mean_status(after), at), version) if has_result else None
+    stand = old.stand
+    is_settled = stand.status not in ("preliminary", "entered-in-error")
+    if not after.is_voided and not after.reading_set.closed and is_settled:
+        return old
+    if not has_result:
+        gone = ResourceState(stand.version + 1, "entered-in-error", at)
+        return old if stand.status == "entered-in-error" else MeanState(gone, old.from_version)
+    same_values = shown.evaluation.result is None or mean_measured(shown.evaluation) == mean_measured(after.evaluation)
+    is_same = same_values and mean_shown(shown) == mean_shown(after)
+    was_closed = before is not None and before.reading_set.closed
+    if is_settled or (was_closed and after.reading_set.closed):
+        status = status_after(stand.status, same_values, is_same)
+    else:
+        status = first_mean_status(after)
+    if is_same and status == stand.status:
+        return old
+    return MeanState(ResourceState(stand.version + 1, status, at), version)
+
+
+def first_mean_status(sitting: SittingVersion) -> ObservationStatus:
+    """Preliminary while more may come, final once the sitting is closed."""
+    return "final" if sitting.reading_set.closed else "preliminary"

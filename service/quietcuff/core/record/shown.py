@@ -1,0 +1,169 @@
+"""The content of each Observation of a sitting, as plain values of which two are equal exactly where the resources would be.
+
+From these alone it follows which resources a new version moves. The resources themselves are built where they are read.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from quietcuff.core.model.evaluation import Category, Evaluation
+from quietcuff.core.model.readings import Device, Reading
+from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, cuff_text
+
+Content = tuple[Any, ...]
+NO_DEVICE = Device()
+# Why a reading does not count, where nothing is remarked about it: it is not decided yet, or it was taken back.
+SILENT_REASONS = ("pending", "voided")
+# Findings of one reading that its Observation interprets.
+INTERPRETED = ("severe-reading", "low-reading")
+# Settings that are remarked; in the office is the ordinary case.
+SETTINGS_REMARKED = ("home", "ambulatory")
+SEVERITIES_SHOWN = ("warning", "blocks")
+
+
+def device_shown(sitting: SittingVersion, index: int) -> Content | None:
+    """The device of a reading: its id, or else as it was described; None where nothing is known of it."""
+    device_id = sitting.device_ids[index]
+    if device_id is not None:
+        return (device_id,)
+    given = sitting.device_of(sitting.reading_set.readings[index])
+    if given is None or given == NO_DEVICE:
+        return None
+    validated = None if given.validated == "not-recorded" else given.validated
+    said = (given.kind, given.site, validated, given.manufacturer, given.model, given.serial_number)
+    return (*said, tuple(given.validated_for))
+
+
+def common_device(sitting: SittingVersion) -> Content | None:
+    """The device of the readings that count, where it is one."""
+    devices = [device_shown(sitting, index) for index in sitting.counted]
+    return devices[0] if devices and all(device == devices[0] for device in devices) else None
+
+
+def common_method(sitting: SittingVersion) -> str | None:
+    """The method of the readings that count, where it is known and one."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
+    return methods.pop() if len(methods) == 1 else None
+
+
+def reading_measured(reading: Reading) -> Content:
+    return (reading.taken_at, reading.systolic_mmhg, reading.diastolic_mmhg, reading.mean_arterial_mmhg)
+
+
+def reading_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a reading, apart from what was measured."""
+    reading_set, outcome = sitting.reading_set, sitting.evaluation.readings[index]
+    reading = reading_set.readings[index]
+    return (
+        *where_and_who(sitting, reading, index),
+        reading.identifier or None,
+        reading_set.setting,
+        reading_set.attendance,
+        reading.position,
+        reading_set.location,
+        [one.code for one in sitting.evaluation.findings if one.reading == index and one.code in INTERPRETED],
+        None if outcome.reason in SILENT_REASONS else outcome.reason,
+        reading.rhythm == "irregular",
+        reading.site,
+        reading.method,
+        cuff_text(sitting.cuff_of(reading)),
+    )
+
+
+def pulse_measured(reading: Reading) -> Content:
+    return (reading.taken_at, reading.pulse_per_min)
+
+
+def pulse_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a pulse, apart from what was measured."""
+    reading = sitting.reading_set.readings[index]
+    return (*where_and_who(sitting, reading, index), reading.position, sitting.reading_set.location)
+
+
+def flags_measured(reading: Reading) -> Content:
+    return (reading.taken_at, frozenset(reading.device_flags))
+
+
+def flags_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a device's flags, apart from the flags themselves."""
+    reading_set = sitting.reading_set
+    return (reading_set.based_on, reading_set.encounter, device_shown(sitting, index))
+
+
+def where_and_who(sitting: SittingVersion, reading: Reading, index: int) -> Content:
+    """The order, the visit, the observer and the device of a reading."""
+    reading_set = sitting.reading_set
+    observer = reading.observer or reading_set.observer
+    return (reading_set.based_on, reading_set.encounter, observer, device_shown(sitting, index))
+
+
+def mean_measured(evaluation: Evaluation) -> Content | None:
+    """The period and the values of the mean and of what stands beside it; None without a result."""
+    result = evaluation.result
+    if result is None:
+        return None
+    values = (result.systolic_mmhg, result.diastolic_mmhg, result.readings_counted)
+    return (result.taken_from, result.taken_to, *values, *beside_mean(evaluation))
+
+
+def beside_mean(evaluation: Evaluation) -> Content:
+    """The values beside the mean: parts of a series, falls on standing and what they are called, and percentiles."""
+    series, standing, percentile = evaluation.series, evaluation.orthostatic, evaluation.percentile
+    parts = () if series is None else (series.hours_24, series.day, series.night, series.morning, series.evening)
+    return (
+        tuple(None if part is None else (part.systolic_mmhg, part.diastolic_mmhg) for part in parts),
+        None if standing is None else [(drop.minutes, drop.systolic_mmhg, drop.diastolic_mmhg) for drop in standing.drops],
+        None if standing is None else labels_shown(evaluation),
+        None
+        if percentile is None
+        else (
+            percentile.reference,
+            percentile.systolic,
+            percentile.diastolic,
+            percentile.height_reference,
+            percentile.height_z,
+        ),
+    )
+
+
+def mean_shown(sitting: SittingVersion) -> Content | None:
+    """What is said of the mean, apart from its values; None without a result. Our own extensions are not part of it: they
+    alone never move it, so that versions stored before there were any are told again as they were counted."""
+    reading_set, evaluation, result = sitting.reading_set, sitting.evaluation, sitting.evaluation.result
+    if result is None:
+        return None
+    counted = sitting.counted
+    low = {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}
+    return (
+        *(reading_set.based_on, reading_set.encounter, reading_set.observer, reading_set.location),
+        *(result.position, result.site, common_method(sitting), common_device(sitting)),
+        cuff_text(common_cuff(sitting)),
+        counted,
+        evaluation.series is not None and evaluation.series.hours_24 is not None,
+        bool(counted) and low.issuperset(counted),
+        labels_shown(evaluation) if evaluation.orthostatic is None else None,
+        remarks_shown(sitting),
+    )
+
+
+def labels_shown(evaluation: Evaluation) -> list[Content]:
+    """The guidelines' words for a result."""
+    return [label_shown(category) for category in evaluation.categories if category.category is not None]
+
+
+def label_shown(category: Category) -> Content:
+    reasons = tuple(category.provisional_because) if category.provisional else None
+    return (category.guideline, category.version, category.category, category.label, reasons)
+
+
+def remarks_shown(sitting: SittingVersion) -> list[Content]:
+    """What is remarked about a mean: the line for the record, what must not wait, the setting, and every warning."""
+    reading_set, evaluation = sitting.reading_set, sitting.evaluation
+    setting = reading_set.setting if reading_set.setting in SETTINGS_REMARKED else None
+    return [
+        (evaluation.record_line,),
+        (evaluation.safety.text,),
+        (setting, reading_set.attendance == "unattended"),
+        *dict.fromkeys((one.reading, one.message) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN),
+    ]

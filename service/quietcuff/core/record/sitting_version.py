@@ -1,0 +1,83 @@
+"""One version of a stored sitting, and the state of one resource that shows a part of it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
+from quietcuff.core.sitting.equipment import size_name
+
+ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
+# The sizes that have a name; other words are free text, which does not leave the service.
+CUFF_SIZES = frozenset(("pediatric", "small-adult", "adult", "large-adult", "extra-large-adult", "thigh"))
+# Other words for a size that has a name.
+SAME_SIZE = {"paediatric": "pediatric", "child": "pediatric"}
+# The size by which a cuff is found of which the range alone is known.
+OTHER = "other"
+
+
+class ResourceState(msgspec.Struct, frozen=True):
+    """The state of one Observation: its own version counter, its status, and the time of its last change."""
+
+    version: int
+    status: ObservationStatus
+    updated_at: datetime
+
+
+class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """One version of a stored set. ``device_ids`` holds, by place, the id of each reading's device, or None where the
+    device has no identifier."""
+
+    set_id: str
+    subject_id: str
+    reading_set: ReadingSet
+    evaluation: Evaluation
+    device_ids: list[str | None]
+    is_voided: bool = False
+
+    def device_of(self, reading: Reading) -> Device | None:
+        """The reading's own device, else the set's."""
+        return reading.device or self.reading_set.device
+
+    def cuff_of(self, reading: Reading) -> Cuff | None:
+        """The reading's own cuff, else the set's."""
+        return reading.cuff or self.reading_set.cuff
+
+    @property
+    def counted(self) -> list[int]:
+        """The places of the readings that count in the mean."""
+        return self.evaluation.counted
+
+
+def named_size(cuff: Cuff) -> str | None:
+    """The name of a size, if its words are one."""
+    name = size_name(cuff.size or "")
+    name = SAME_SIZE.get(name, name)
+    return name if name in CUFF_SIZES else None
+
+
+def cuff_text(cuff: Cuff | None) -> str | None:
+    """The known facts of a size, such as: large adult, 35-44 cm."""
+    if cuff is None:
+        return None
+    name = named_size(cuff)
+    printed = None if cuff.range_cm is None else "{}-{} cm".format(*cuff.range_cm)
+    return ", ".join(part for part in (name and name.replace("-", " "), printed) if part) or None
+
+
+def searchable_size(cuff: Cuff | None) -> str | None:
+    """The name under which a search finds the size: ``other`` where it has a range alone; None where no size is shown."""
+    if cuff is None:
+        return None
+    return named_size(cuff) or (None if cuff.range_cm is None else OTHER)
+
+
+def common_cuff(sitting: SittingVersion) -> Cuff | None:
+    """The cuff of the readings that count, where the same is known of each, however it is spelt."""
+    readings = sitting.reading_set.readings
+    cuffs = [sitting.cuff_of(readings[index]) for index in sitting.counted]
+    return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None
