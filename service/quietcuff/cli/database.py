@@ -145,7 +145,7 @@ def run_backup(arguments: argparse.Namespace) -> int:
     with part_done("copied") as told:
         size = back_up(parse_url(settings.database_url), arguments.file, told)
     # Afterwards, since the newest of these rows tells how old the newest backup is.
-    tell_if_there(settings)
+    record_command_if_stored(settings)
     say(
         f"{arguments.file}: {size / 1e6:,.1f} MB. It holds all that the database holds, keys to records too: guard it likewise."
     )
@@ -160,7 +160,7 @@ def run_restore(arguments: argparse.Namespace) -> int:
     settings = read_settings(os.environ)
     with part_done("copied") as told:
         aside = restore(parse_url(settings.database_url), arguments.file, told, replace=arguments.replace)
-    tell_if_there(settings)
+    record_command_if_stored(settings)
     if aside is not None:
         say(f"The database that was there is {aside} now: remove it when nobody needs it.")
     say(
