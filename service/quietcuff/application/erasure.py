@@ -17,7 +17,7 @@ from quietcuff.storage.rows.subjects import SubjectRow, find_subject
 from quietcuff.storage.rows.tenants import Tenant
 
 
-class Leftovers(msgspec.Struct, frozen=True, kw_only=True):
+class Left(msgspec.Struct, frozen=True, kw_only=True):
     """Result of a search after an erasure. ``of_person`` counts rows that belong to the person, by table; there should be none.
     ``naming`` counts other rows that contain the same identifier, by table. ``log_emptied`` is about SQLite's log."""
 
@@ -47,7 +47,7 @@ async def payloads_naming(desk: AppContext, tenant: Tenant, words: Words) -> lis
     return found
 
 
-async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Words) -> Leftovers:
+async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Words) -> Left:
     """Search every table of the tenant, unpacked, for an erased person, after emptying SQLite's log."""
     tenant_id = tenant.tenant_id
     # First the log: SQLite keeps deleted pages in it, where no search of tables would find them.
@@ -64,4 +64,4 @@ async def look_for(desk: AppContext, tenant: Tenant, subject_id: UUID, words: Wo
                 break
         if count:
             naming[table.name] = count
-    return Leftovers(of_person=of_person, naming=naming, rows=rows, log_emptied=emptied)
+    return Left(of_person=of_person, naming=naming, rows=rows, log_emptied=emptied)

@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.progress import track
 
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import record_command_if_stored, record_in_every_trail
+from quietcuff.cli.support.tenant_work import record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
@@ -93,7 +93,7 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
     # Before the file holds anything: nobody else on this machine may read it at any moment.
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
     upgrade(read_settings(os.environ).database_url, arguments.revision)
-    record_command_if_stored(read_settings(os.environ))
+    tell_if_there(read_settings(os.environ))
     say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
     return 0
 
@@ -105,7 +105,7 @@ def run_downgrade(arguments: argparse.Namespace) -> int:
 
     require_there(read_settings(os.environ).database_url)
     # Before: older schemas have no such trail, or none at all.
-    record_command_if_stored(read_settings(os.environ))
+    tell_if_there(read_settings(os.environ))
     downgrade(read_settings(os.environ).database_url, arguments.revision)
     say(f"The schema is at {arguments.revision}.")
     return 0
@@ -126,7 +126,7 @@ def run_compact(arguments: argparse.Namespace) -> int:
     if lock is None:
         raise StoreNotUsable("This is for SQLite. On PostgreSQL, VACUUM FULL does it, table by table.")
     try:
-        record_command_if_stored(read_settings(os.environ))
+        tell_if_there(read_settings(os.environ))
         compact(url)
     finally:
         lock.release()

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from quietcuff.application import AppContext, Caller, retention
 from quietcuff.application.context import now
-from quietcuff.application.erasure import Leftovers, look_for
+from quietcuff.application.erasure import Left, look_for
 from quietcuff.application.read_sittings import first_moment
 from quietcuff.application.retention import Deletions, Erased
 from quietcuff.cli.support.listing import add_json_to, show_list
@@ -113,7 +113,7 @@ def run_erase(arguments: argparse.Namespace) -> int:
         say("Nothing was deleted.")
         return 1
 
-    async def work(desk: AppContext, caller: Caller) -> tuple[Erased, Leftovers | None]:
+    async def work(desk: AppContext, caller: Caller) -> tuple[Erased, Left | None]:
         tenant = await desk.tenants.get(caller.tenant_id)
         done = await retention.erase(desk, caller, arguments.subject)
         if arguments.no_search:
@@ -135,7 +135,7 @@ def is_meant() -> bool:
     return sys.stdin.readline().strip().lower() == "yes"
 
 
-def report_left(done: Erased, left: Leftovers) -> int:
+def report_left(done: Erased, left: Left) -> int:
     """Report the check after an erasure; 1 if something of the person is left."""
     say(f"Checked: {left.rows:,} rows of all tables of the tenant read again, payloads and exports unpacked.")
     for name, count in left.of_person.items():
@@ -147,7 +147,7 @@ def report_left(done: Erased, left: Leftovers) -> int:
     return 1 if left.of_person or is_left_in_file(done, left) else 0
 
 
-def is_left_in_file(done: Erased, left: Leftovers) -> bool:
+def is_left_in_file(done: Erased, left: Left) -> bool:
     """Report what the database's own files still hold. True if something of the person is left in them."""
     seen = clean_file(parse_url(read_settings(os.environ).database_url), done.words)
     if seen is FileSeen.LEFT and left.log_emptied is False:

@@ -16,7 +16,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from quietcuff.application import AppContext, Caller
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, record_command_if_stored, record_in_every_trail
+from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
@@ -88,7 +88,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 def run_key(arguments: argparse.Namespace) -> int:
     """Create a key and print its name."""
     # Before it is made: what is written now is still chained with the key before.
-    record_command_if_stored(read_settings(os.environ))
+    tell_if_there(read_settings(os.environ))
     key = add_trail_key(arguments.file, rotate=arguments.rotate)
     say(f"Made key {key.name}. Name the file in QUIETCUFF_TRAIL_KEY_FILE, and start every process that writes anew.")
     say("Keep a copy where the database's backups are not: without its keys the trail cannot be verified.")

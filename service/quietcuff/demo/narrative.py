@@ -12,7 +12,6 @@ from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, Step
 from quietcuff.core.model.fields import Site
-from quietcuff.core.record.sheet_sections import in_words
 from quietcuff.demo.play import PlayedMoment, wall
 from quietcuff.demo.scenario import Answered, Closed, Corrected, DemoVisit, Event, Morning, Retried, Taken
 from quietcuff.report import SAFETY_STYLE
@@ -152,3 +151,8 @@ def safety_in_words(safety: Safety) -> Text:
 def arm(site: Site) -> str:
     """An upper arm by its side; any other site by its own name."""
     return in_words(site.removesuffix("-upper-arm"))
+
+
+def in_words(code: str) -> str:
+    """A code or field name with spaces for hyphens and underscores."""
+    return code.replace("-", " ").replace("_", " ")

@@ -11,9 +11,8 @@ from rich.text import Text
 
 from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
 from quietcuff.core.model.readings import Reading
-from quietcuff.core.record.sheet_sections import in_words
 from quietcuff.demo.gateway import SittingSeen
-from quietcuff.demo.narrative import MARGIN, arm, end_in_words, safety_in_words, tell_heading
+from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall
 from quietcuff.demo.scenario import DemoVisit
 from quietcuff.report import pressures

@@ -104,7 +104,7 @@ async def record_in_every_trail(store: Store, files: TrailFiles, action: str = "
         say(f"The trail is not told of this. {sentence_of(error)}")
 
 
-def record_command_if_stored(settings: Settings, what: str | None = None) -> None:
+def tell_if_there(settings: Settings, what: str | None = None) -> None:
     """Record a command that needs no database, or changes its schema, if there is a trail to record it in."""
 
     async def tell() -> None:
