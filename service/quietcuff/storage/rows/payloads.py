@@ -189,18 +189,20 @@ BY_PLACE = Query(
         reading.c.reading_index == bindparam("reading_index"),
     ),
 )
-MEASURED = Query(
-    MeasuredRow,
+_AT_MOMENT = (
     select(*(reading.c[name] for name in MeasuredRow.__struct_fields__))
     .where(
         reading.c.tenant_id == bindparam("tenant_id"),
         reading.c.subject_id == bindparam("subject_id"),
         reading.c.taken_at == bindparam("taken_at"),
-        reading.c.systolic == bindparam("systolic"),
-        reading.c.diastolic == bindparam("diastolic"),
     )
-    .order_by(reading.c.set_id, reading.c.reading_index),
+    .order_by(reading.c.set_id, reading.c.reading_index)
 )
+MEASURED = Query(
+    MeasuredRow,
+    _AT_MOMENT.where(reading.c.systolic == bindparam("systolic"), reading.c.diastolic == bindparam("diastolic")),
+)
+MEASURED_AT = Query(MeasuredRow, _AT_MOMENT)
 KINDS_BEHIND = Query(
     lambda kind, places: (PAYLOAD_KIND.word(kind), places),
     select(_p.kind, _l.readings)
@@ -315,6 +317,11 @@ def find_measured(
     """The readings of a person that were taken at a moment with these pressures, in hundredths of mmHg."""
     values = {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at}
     return MEASURED.all(connection, {**values, "systolic": pressures[0], "diastolic": pressures[1]})
+
+
+def find_measured_at(connection: Connection, tenant_id: int, subject_id: UUID, taken_at: datetime) -> list[MeasuredRow]:
+    """The readings of a person that were taken at a moment, whatever their pressures."""
+    return MEASURED_AT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at})
 
 
 def kind_behind(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> str | None:
