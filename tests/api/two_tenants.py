@@ -100,13 +100,16 @@ class Clinic:
         names = {"Observation": f"{set_id}-mean", "Patient": self.ids["subject_id"]}
         return {**names, "Device": self.ids["device_id"], "Provenance": f"{set_id}-v1"}[kind]
 
-    def looks(self) -> dict[str, str]:
-        """Everything that there is to see, but for the trail, which grows with each look."""
+    def looks(self, *, pictures: bool = False) -> dict[str, str]:
+        """Everything that there is to see, but for the trail, which grows with each look.
+
+        A picture takes as long to draw as all the rest to answer, and shows what the summary says.
+        """
         ids = self.ids
         paths = [
             *(f"/v1/reading-sets/{ids[name]}" for name in ("set_id", "open_set_id")),
             *(f"/v1/reading-sets/{ids['set_id']}/{what}" for what in ("fhir", "sheet", "versions", "versions/1")),
-            *(f"/v1/subjects/{ids['subject_id']}{what}" for what in ("", "/summary", "/trend.svg")),
+            *(f"/v1/subjects/{ids['subject_id']}{what}" for what in ("", "/summary", *(["/trend.svg"] if pictures else []))),
             *(f"/v1/{kind}" for kind in ("reading-sets", "refused-payloads", "groups", "targets")),
             *(f"/v1/targets/{ids['target_id']}{what}" for what in ("", "/undelivered")),
             *(f"/v1/{kind}/{ids[name]}" for kind, name in (("devices", "device_id"), ("groups", "group_id"))),

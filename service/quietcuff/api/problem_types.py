@@ -210,7 +210,8 @@ FAULT_CODES: dict[str, str] = {
     "reopen-too-late": "The set was closed too long ago to be reopened.",
     "identifier-taken": "A set with this identifier and another body is stored; its id is in set_id.",
     "reading-differs": "A reading with this identifier and other values is stored; its set is in set_id.",
-    "reading-elsewhere": "A reading with this identifier is stored in another set, which is in set_id.",
+    "reading-elsewhere": "A reading with this identifier is stored in another set, which is in set_id; or another sender's, "
+    "in the set that the detail names, may be what a correction is of.",
     "same-person": "A set cannot be moved to the person whose it is.",
     "too-many-groups": "As many groups are stored as a tenant may have.",
     "key-reused": "The Idempotency-Key was used with another body.",

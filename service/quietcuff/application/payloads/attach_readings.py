@@ -15,7 +15,7 @@ from quietcuff.application import parties
 from quietcuff.application.context import UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of, keep
 from quietcuff.application.payloads.joined import Joined
-from quietcuff.application.payloads.measured import find_elsewhere
+from quietcuff.application.payloads.measured import find_corrected, find_elsewhere, find_to_correct
 from quietcuff.application.payloads.placing import place_readings
 from quietcuff.application.payloads.said_before import pulses_said, says_the_same, was_said_before
 from quietcuff.application.stored import StoredSet, find_row, load
@@ -31,7 +31,7 @@ from quietcuff.core.model.changes import (
 )
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.fields import hundredths
-from quietcuff.core.model.readings import Context, Identifier, IntakeNote, Reading, ReadingSet
+from quietcuff.core.model.readings import Context, Device, Identifier, IntakeNote, Reading, ReadingSet
 from quietcuff.decode.payload import IncomingReading, IntendedSitting, OwnPlace, RefusedPart
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.statements import write_waiting
@@ -47,6 +47,8 @@ CORRECTABLE = (
     *("taken_at", "systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min"),
     *("site", "position", "method", "rhythm", "device_flags"),
 )
+# What a reading has that says nothing of a field.
+UNSAID = {field.name: field.default for field in msgspec.structs.fields(Reading)}
 
 
 def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joined) -> None:
@@ -58,13 +60,13 @@ def join(turn: UnitOfWork, person: UUID, sitting: IntendedSitting, joined: Joine
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     fresh: dict[bytes, IncomingReading] = {}
     changes: dict[UUID, list[tuple[int, IncomingReading]]] = defaultdict(list)
-    for keyed in sitting.readings:
-        if keyed.own is not None and meet_own(turn, person, keyed, keyed.own, joined):
+    for said in sitting.readings:
+        if said.own is not None and meet_own(turn, person, said, said.own, joined):
             continue
-        digest = keyed_digest(turn.tenant.secret, b"source", keyed.source_key.encode())
-        stored = find_source(turn.transaction, turn.tenant.tenant_id, person, digest) or find_alike(turn, person, keyed)
-        if stored is None and digest not in fresh:
-            stored = find_told_otherwise(turn, person, keyed, sitting, joined)
+        digest = keyed_digest(turn.tenant.secret, b"source", said.source_key.encode())
+        keyed, stored = recognise(turn, person, said, None if digest in fresh else digest, sitting, joined)
+        if keyed is None:
+            continue
         if stored is None:
             note_fresh(fresh, digest, keyed, joined)
         elif keyed.act == "add":
@@ -110,18 +112,51 @@ def find_alike(turn: UnitOfWork, person: UUID, keyed: IncomingReading) -> Source
     return None
 
 
-def find_told_otherwise(
-    turn: UnitOfWork, person: UUID, keyed: IncomingReading, sitting: IntendedSitting, joined: Joined
-) -> SourceRow | None:
-    """The same measurement, stored already from a sender of another kind."""
-    if keyed.act != "add" or is_partial(keyed):
-        return None
+def recognise(
+    turn: UnitOfWork,
+    person: UUID,
+    keyed: IncomingReading,
+    digest: bytes | None,
+    sitting: IntendedSitting,
+    joined: Joined,
+) -> tuple[IncomingReading | None, SourceRow | None]:
+    """A reading as far as it is to be stored, and the stored one that it is; None for a correction that is refused.
+
+    ``digest`` is that of its key, or None where this payload has another reading of that key.
+    """
+    stored = None if digest is None else find_source(turn.transaction, turn.tenant.tenant_id, person, digest)
+    stored = stored or find_alike(turn, person, keyed)
+    if stored is not None or digest is None:
+        return keyed, stored
     device = keyed.reading.device or sitting.device
-    own = {(made.set_id, place) for made in joined.made for place in made.places}
-    stored = find_elsewhere(turn, person, keyed.reading, device, joined.kind, joined.met | own)
+    if keyed.act == "add":
+        return keyed, None if is_partial(keyed) else find_told_otherwise(turn, person, keyed.reading, device, joined)
+    stored, meant = find_to_correct(turn, person, keyed.reading, device, joined)
+    if meant is not None:
+        detail = f"A reading that is the only one of its moment and device. That of set {meant} may be meant: correct it there."
+        joined.refused.append(RefusedPart(place=keyed.place, code="reading-elsewhere", detail=detail))
+        return None, None
+    return (keyed if stored is None else only_said(keyed)), stored
+
+
+def find_told_otherwise(
+    turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None, joined: Joined
+) -> SourceRow | None:
+    """The same measurement, stored already from another sender: with these pressures now, or before it was corrected."""
+    taken = joined.met | joined.places()
+    stored = find_elsewhere(turn, person, reading, device, joined.kind, taken)
+    stored = stored or find_corrected(turn, person, reading, device, joined)
     if stored is not None:
         joined.met.add((stored.set_id, stored.reading_index))
     return stored
+
+
+def only_said(keyed: IncomingReading) -> IncomingReading:
+    """A correction reduced to what it says: of another sender's reading, the rest stays as that sender said it."""
+    if keyed.act != "correct" or keyed.says is not None:
+        return keyed
+    said = tuple(name for name in CORRECTABLE if getattr(keyed.reading, name) not in (UNSAID[name], None, []))
+    return msgspec.structs.replace(keyed, says=said)
 
 
 def note_fresh(fresh: dict[bytes, IncomingReading], digest: bytes, keyed: IncomingReading, joined: Joined) -> None:

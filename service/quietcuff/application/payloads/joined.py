@@ -42,6 +42,10 @@ class Joined(msgspec.Struct, kw_only=True):
     replayed: int = 0
     refused: list[RefusedPart] = []
 
+    def places(self) -> set[tuple[UUID, int]]:
+        """The sets and places of the readings that were added or changed."""
+        return {(made.set_id, place) for made in self.made for place in made.places}
+
     def changed(self, person: UUID, answer: Answer, places: Iterable[int], user: int | None = None) -> None:
         """Record a set's new version."""
         set_id = UUID(answer.set_id)

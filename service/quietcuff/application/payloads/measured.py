@@ -11,10 +11,12 @@ from collections.abc import Collection, Sequence
 from uuid import UUID
 
 from quietcuff.application.context import UnitOfWork
+from quietcuff.application.payloads.joined import Joined
+from quietcuff.application.payloads.said_before import says_the_same, was_said_before
 from quietcuff.core.model.fields import hundredths
 from quietcuff.core.model.readings import Device, Identifier, Reading
 from quietcuff.storage.engine.ids import device_id
-from quietcuff.storage.rows.payloads import MeasuredRow, SourceRow, find_measured, kind_behind
+from quietcuff.storage.rows.payloads import MeasuredRow, SourceRow, find_measured, find_measured_at, kind_behind
 from quietcuff.storage.schema.codes import SITE
 
 Place = tuple[UUID, int]
@@ -56,26 +58,64 @@ def reported_sets(
     return found
 
 
+def find_to_correct(
+    turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None, joined: Joined
+) -> tuple[SourceRow | None, UUID | None]:
+    """The reading of another sender that a correction under an unknown key is of; else the set of one that may be meant.
+
+    It is plainly meant where it is the only one of that moment with the same device, or with the same pressures and of
+    another format. What was voided is meant only where nothing else was measured then.
+    """
+    taken = joined.places()
+    rows = find_measured_at(turn.transaction, turn.tenant.tenant_id, person, reading.taken_at)
+    rows = [row for row in agreeing(turn, rows, reading, device) if (row.set_id, row.reading_index) not in taken]
+    rows = [row for row in rows if not row.is_voided] or rows
+    own = own_device(turn, device)
+    of_device = [row for row in rows if own is not None and row.device_id == own]
+    alike = [row for row in rows if says_the_same(reading, row.source()) and kind_of(turn, person, row) != joined.kind]
+    for plain in (of_device, alike):
+        if len(plain) == 1:
+            return plain[0].source(), None
+    return None, rows[0].set_id if rows else None
+
+
+def find_corrected(turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None, joined: Joined) -> SourceRow | None:
+    """The same measurement from another sender, which had these pressures before it was corrected."""
+    own = own_device(turn, device)
+    rows = find_measured_at(turn.transaction, turn.tenant.tenant_id, person, reading.taken_at)
+    for row in agreeing(turn, rows, reading, device):
+        is_of_device = own is not None and row.device_id == own
+        is_others = is_of_device or kind_of(turn, person, row) != joined.kind
+        is_free = (row.set_id, row.reading_index) not in joined.met
+        if is_free and is_others and was_said_before(turn, reading, row.source(), joined):
+            return row.source()
+    return None
+
+
 def same_measured(turn: UnitOfWork, person: UUID, reading: Reading, device: Device | None) -> list[MeasuredRow]:
     """Stored readings with the same person, time and pressures. Device and site must agree if both sides record them."""
     if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
         return []
-    identifier = None if device is None else device.identifier
-    own = None if identifier is None else device_id(turn.tenant.secret, identifier)
-    site = SITE.number(reading.site)
-    rows = find_measured(
-        turn.transaction,
-        turn.tenant.tenant_id,
-        person,
-        reading.taken_at,
-        (hundredths(reading.systolic_mmhg), hundredths(reading.diastolic_mmhg)),
-    )
+    pressures = hundredths(reading.systolic_mmhg), hundredths(reading.diastolic_mmhg)
+    rows = find_measured(turn.transaction, turn.tenant.tenant_id, person, reading.taken_at, pressures)
+    return agreeing(turn, rows, reading, device)
+
+
+def agreeing(turn: UnitOfWork, rows: Sequence[MeasuredRow], reading: Reading, device: Device | None) -> list[MeasuredRow]:
+    """Those rows whose device and site are those of a reading, as far as both sides record them."""
+    own, site = own_device(turn, device), SITE.number(reading.site)
     return [
         row
         for row in rows
         # 0 is the number of a site that is not recorded.
         if (None in (own, row.device_id) or row.device_id == own) and (0 in (site, row.site) or row.site == site)
     ]
+
+
+def own_device(turn: UnitOfWork, device: Device | None) -> UUID | None:
+    """The id of a device that is named."""
+    identifier = None if device is None else device.identifier
+    return None if identifier is None else device_id(turn.tenant.secret, identifier)
 
 
 def kind_of(turn: UnitOfWork, person: UUID, found: MeasuredRow) -> str | None:

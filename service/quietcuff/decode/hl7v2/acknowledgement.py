@@ -42,7 +42,7 @@ ERROR_NUMBERS = {
     "unknown-processing": "202",
     "unknown-version": "203",
     "no-such-reading": "204",
-    **dict.fromkeys(("differs-from-stored", "repeated-measure", "control-id-reused"), "205"),
+    **dict.fromkeys(("differs-from-stored", "repeated-measure", "control-id-reused", "reading-elsewhere"), "205"),
     **dict.fromkeys(("busy", "not-stored"), "207"),
 }
 

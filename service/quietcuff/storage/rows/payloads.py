@@ -182,11 +182,21 @@ BY_PLACE = Query(
         reading.c.reading_index == bindparam("reading_index"),
     ),
 )
+_AT_MOMENT = select(*(reading.c[name] for name in MeasuredRow.__struct_fields__)).where(
+    reading.c.tenant_id == bindparam("tenant_id")
+)
 MEASURED = KeyedQuery(
     MeasuredRow,
-    select(*(reading.c[name] for name in MeasuredRow.__struct_fields__)).where(reading.c.tenant_id == bindparam("tenant_id")),
+    _AT_MOMENT,
     [reading.c.subject_id, reading.c.taken_at],
     lambda clause: clause.order_by(reading.c.set_id, reading.c.reading_index),
+)
+# What is corrected may have been written by the same work, so it is read now and not ahead.
+MEASURED_AT = Query(
+    MeasuredRow,
+    _AT_MOMENT.where(reading.c.subject_id == bindparam("subject_id"), reading.c.taken_at == bindparam("taken_at")).order_by(
+        reading.c.set_id, reading.c.reading_index
+    ),
 )
 KINDS_BEHIND = Query(
     lambda kind, places: (PAYLOAD_KIND.word(kind), places),
@@ -302,6 +312,11 @@ def find_measured(
     """The readings of a person that were taken at a moment with these pressures, in hundredths of mmHg."""
     of_moment = MEASURED.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at})
     return [row for row in of_moment if (row.systolic, row.diastolic) == pressures]
+
+
+def find_measured_at(connection: Connection, tenant_id: int, subject_id: UUID, taken_at: datetime) -> list[MeasuredRow]:
+    """The readings of a person that were taken at a moment, whatever their pressures."""
+    return MEASURED_AT.all(connection, {"tenant_id": tenant_id, "subject_id": subject_id, "taken_at": taken_at})
 
 
 def kind_behind(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, place: int) -> str | None:
