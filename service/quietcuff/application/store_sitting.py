@@ -118,7 +118,8 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
         return answered
     preconditions.refuse_unknown_replaced(turn, reading_set)
     # Only after the claims: a repeated request gets its own first answer, whatever became of its readings since.
-    known_already = reading_identifiers.answer_of_known(turn, person, reading_set)
+    # Nothing is stored of a person without a row.
+    known_already = None if known is None else reading_identifiers.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
     met = parties.resolve_person(turn, person, reading_set.subject, known)

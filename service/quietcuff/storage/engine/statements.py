@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import Connection, Dialect, LargeBinary, Table
+from sqlalchemy import Boolean, Connection, Dialect, LargeBinary, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.types import TypeEngine
@@ -104,6 +105,7 @@ class PreparedStatement:
             name: value for name, value in compiled.params.items() if value is not None and name not in (columns or ())
         }
         self._names = list(compiled.positiontup)
+        self._pick = itemgetter(*self._names) if len(self._names) > 1 else lambda given: [given[name] for name in self._names]
         takes = [taking(compiled.binds[name].type, dialect) for name in self._names]
         gives = [giving(column.type, dialect) for column in answered_columns(clause)]
         self._takes = [(place, convert) for place, convert in enumerate(takes) if convert is not None]
@@ -112,7 +114,7 @@ class PreparedStatement:
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
         given = {**self._constants, **values} if self._constants else values
-        arguments = [given[name] for name in self._names]
+        arguments = list(self._pick(given))
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
@@ -168,8 +170,8 @@ def taking(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
     """The function that makes a value what the driver takes; None where none is needed."""
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][0]
-    # Both drivers take bytes as they are.
-    if isinstance(kind, LargeBinary):
+    # Both drivers take bytes and truth values as they are.
+    if isinstance(kind, LargeBinary | Boolean):
         return None
     return kind.dialect_impl(dialect).bind_processor(dialect)
 

@@ -32,8 +32,6 @@ def read_ahead(connection: Connection, tenant_id: int, wanted: Sequence[SittingK
     retention.SUBJECT.read_ahead(connection, tenant_id, [key for key, rows in people.items() if not rows])
     # Nothing is stored of a person who has no row.
     known = [one for one in wanted if people[one.subject_id,]]
-    new = [one for one in wanted if not people[one.subject_id,]]
     payloads.MEASURED.read_ahead(connection, tenant_id, {(one.subject_id, at) for one in known for at in one.taken_at})
-    payloads.MEASURED.hold(connection, tenant_id, {(one.subject_id, at): [] for one in new for at in one.taken_at})
     moments = {(one.subject_id, one.as_of) for one in known if one.as_of is not None}
     earlier_sittings.EARLIER.read_ahead(connection, tenant_id, moments)
