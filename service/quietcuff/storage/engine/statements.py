@@ -38,12 +38,16 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 class Command:
     """A statement that returns no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
 
-    ``columns`` are the columns that an insert or update sets; by default all.
+    ``columns`` are the columns that an insert or update sets; by default all. Rows that wait are written in the order of the
+    columns of ``sorts_by``, each key once; by default as they came.
     """
 
-    def __init__(self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None) -> None:
+    def __init__(
+        self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None, sorts_by: Sequence[str] = ()
+    ) -> None:
         self._clause = clause
         self._columns = columns
+        self._sorts_by = sorts_by
         self._plans: dict[str, PreparedStatement] = {}
 
     def run(self, connection: Connection, values: Values) -> int:
@@ -66,8 +70,10 @@ class Command:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
         connection.info[WROTE] = True
-        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, [])
-        waiting.extend(plan.arguments(values) for values in rows)
+        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, {})
+        for values in rows:
+            key = tuple(values[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
+            waiting.setdefault(key, plan.arguments(values))
 
     def plan(self, dialect: Dialect) -> PreparedStatement:
         plan = self._plans.get(dialect.name)
@@ -155,10 +161,10 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
 
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[str, list[tuple[Any, ...]]] = connection.info.pop(WAITING, {})
+    waiting: dict[str, dict[Any, tuple[Any, ...]]] = connection.info.pop(WAITING, {})
     for text, rows in waiting.items():
         with cursor_of(connection, text) as cursor:
-            cursor.executemany(text, rows)
+            cursor.executemany(text, [rows[key] for key in sorted(rows)])
 
 
 def forget_waiting(connection: Connection) -> None:
