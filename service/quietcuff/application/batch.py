@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.application.context import Answer, AppContext, Caller
 from quietcuff.application.idempotency import Claims, body_digest, claims_of
-from quietcuff.application.store_sitting import RECEIVE, take_in, understand
+from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in, understand
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import Line, LineReader, check_length
@@ -64,9 +64,10 @@ async def receive_lines(
     tell: Callable[[ReceivedLine], None],
     *,
     may_go_on: Callable[[], bool] = lambda: True,
+    deciders: Foresight | None = None,
 ) -> None:
     """Evaluate and store the sitting of each NDJSON line, and report each line in order. ``may_go_on`` is asked before each
-    further line; the first False ends the batch.
+    further line; the first False ends the batch. ``deciders`` evaluate lines before they are stored.
 
     If two lines are of one person, the earlier line is stored first. If ``chunks`` raises or the task is cancelled, the lines
     already taken in are finished and reported. An incomplete last line is then not taken in.
@@ -81,7 +82,7 @@ async def receive_lines(
             if not may_go_on():
                 break
             tenant = await desk.tenants.get(caller.tenant_id)
-            held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known)))
+            held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known, deciders)))
             bytes_held += len(line.text)
             if len(held) % LARGEST_GROUP == 0:
                 # A group's worth is read at once and shares a commit; then it is others' turn.
@@ -114,13 +115,15 @@ async def tell_of(held: deque[asyncio.Task[ReceivedLine]], tell: Callable[[Recei
     return len(received.line.text)
 
 
-async def receive_line(desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known) -> ReceivedLine:
+async def receive_line(
+    desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known, deciders: Foresight | None = None
+) -> ReceivedLine:
     """Evaluate and store the sitting of one line. A failure becomes the line's outcome and does not stop the batch."""
     try:
         check_length(line.text)
         reading_set = understand(desk, line.text)
         claims = known(tenant, line.number, reading_set)
-        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims))
+        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims, deciders))
     except Exception as error:
         return ReceivedLine(line=line, outcome=error)
 
