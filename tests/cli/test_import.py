@@ -304,3 +304,14 @@ def test_at_a_terminal_there_is_a_bar_and_elsewhere_a_line_now_and_then(
         how_far.count()
     shown = terminal.getvalue()
     assert "100%" in shown and "1 lines" in shown and "a second" in shown
+
+
+def test_further_processes_evaluate_and_store_the_same(
+    tmp_path: Path, clinic_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = write(tmp_path / "a.ndjson", [*bodies(60), b"{}"])
+    assert run(file, "--jobs", "1", "--answers", tmp_path / "answers.ndjson") == 3
+    assert "61 lines: 60 stored, 0 stored before, 1 refused" in " ".join(capsys.readouterr().err.split())
+    assert stored(clinic_url) == 60
+    assert run(file) == 3
+    assert "61 lines: 0 stored, 60 stored before, 1 refused" in " ".join(capsys.readouterr().err.split())

@@ -13,8 +13,8 @@ from collections.abc import AsyncIterator, Callable
 import msgspec
 
 from quietcuff.application.context import Answer, AppContext, Caller
-from quietcuff.application.idempotency import Claims, claims_of
-from quietcuff.application.store_sitting import RECEIVE, take_in, understand
+from quietcuff.application.idempotency import Claims, body_digest, claims_of
+from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in, understand
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import Line, LineReader, check_length
@@ -64,9 +64,10 @@ async def receive_lines(
     tell: Callable[[ReceivedLine], None],
     *,
     may_go_on: Callable[[], bool] = lambda: True,
+    deciders: Foresight | None = None,
 ) -> None:
     """Evaluate and store the sitting of each NDJSON line, and report each line in order. ``may_go_on`` is asked before each
-    further line; the first False ends the batch.
+    further line; the first False ends the batch. ``deciders`` evaluate lines before they are stored.
 
     If two lines are of one person, the earlier line is stored first. If ``chunks`` raises or the task is cancelled, the lines
     already taken in are finished and reported. An incomplete last line is then not taken in.
@@ -81,7 +82,7 @@ async def receive_lines(
             if not may_go_on():
                 break
             tenant = await desk.tenants.get(caller.tenant_id)
-            held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known)))
+            held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known, deciders)))
             bytes_held += len(line.text)
             if len(held) % LARGEST_GROUP == 0:
                 # A group's worth is read at once and shares a commit; then it is others' turn.
@@ -104,20 +105,25 @@ async def lines_of(chunks: AsyncIterator[bytes]) -> AsyncIterator[Line]:
 async def tell_of(held: deque[asyncio.Task[ReceivedLine]], tell: Callable[[ReceivedLine], None]) -> int:
     """Report the oldest line in the window, drop it, and return its length. A cancellation while waiting leaves the line in the
     window."""
-    # ``wait`` and not ``await``: cancelling this must not cancel a line that may be in the middle of being stored.
-    await asyncio.wait([held[0]])
+    # Lines that were stored together are told of in one go: the loop is given up only for one that is not done, so that as many
+    # lines as have ended take their places together, and share a commit again.
+    if not held[0].done():
+        # ``wait`` and not ``await``: cancelling this must not cancel a line that may be in the middle of being stored.
+        await asyncio.wait([held[0]])
     received = held.popleft().result()
     tell(received)
     return len(received.line.text)
 
 
-async def receive_line(desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known) -> ReceivedLine:
+async def receive_line(
+    desk: AppContext, tenant: Tenant, caller: Caller, line: Line, known: Known, deciders: Foresight | None = None
+) -> ReceivedLine:
     """Evaluate and store the sitting of one line. A failure becomes the line's outcome and does not stop the batch."""
     try:
         check_length(line.text)
         reading_set = understand(desk, line.text)
         claims = known(tenant, line.number, reading_set)
-        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims))
+        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims, deciders))
     except Exception as error:
         return ReceivedLine(line=line, outcome=error)
 
@@ -126,11 +132,10 @@ def by_identifier_or_line(key: str | None) -> Known:
     """Claims by the sitting's identifier. Without one, by the line number under the request's key, if there is a key."""
 
     def claims(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claims:
-        own = claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
         if reading_set.identifier is not None or key is None:
-            return own
+            return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
         digest = keyed_digest(tenant.secret, b"key", key.encode(), str(number).encode())
-        return msgspec.structs.replace(own, key=digest)
+        return Claims(key=digest, identifier=None, body=body_digest(tenant, RECEIVE, reading_set))
 
     return claims
 
@@ -149,7 +154,7 @@ def by_identifier(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claim
 
 def by_identifier_or_content(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claims:
     """Claims by the sitting's identifier, or else by its whole content."""
-    own = claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
     if reading_set.identifier is not None:
-        return own
-    return msgspec.structs.replace(own, identifier=keyed_digest(tenant.secret, b"content", own.body.hex().encode()))
+        return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
+    body = body_digest(tenant, RECEIVE, reading_set)
+    return Claims(key=None, identifier=keyed_digest(tenant.secret, b"content", body.hex().encode()), body=body)

@@ -9,6 +9,8 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store
@@ -73,14 +75,30 @@ class AppContext(msgspec.Struct, frozen=True, kw_only=True):
     new_id: Callable[[UUID, datetime], UUID]
 
 
+class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
+    """A sitting as it was read before its transaction, and what the rules say of it."""
+
+    reading_set: ReadingSet
+    evaluation: Evaluation
+
+    @property
+    def received_at(self) -> datetime | None:
+        """When it came in."""
+        return None if self.reading_set.intake is None else self.reading_set.intake.received_at
+
+
 class UnitOfWork(msgspec.Struct, frozen=True, kw_only=True):
-    """The work of one request in the shared transaction; ``now`` is the server's clock, to the millisecond."""
+    """The work of one request in the shared transaction; ``now`` is the server's clock, to the millisecond.
+
+    ``foreseen`` is what was decided before. It holds only where the sitting is still the same.
+    """
 
     transaction: Transaction
     desk: AppContext
     tenant: Tenant
     caller: Caller
     now: datetime
+    foreseen: Foreseen | None = None
 
 
 def note(
@@ -128,8 +146,10 @@ def open_desk(
     return AppContext(store=store, tenants=Tenants(store, clock), rulebook=rulebook, clock=clock, new_id=new_id)
 
 
-def turn_of(desk: AppContext, tenant: Tenant, caller: Caller, transaction: Transaction) -> UnitOfWork:
-    return UnitOfWork(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk))
+def turn_of(
+    desk: AppContext, tenant: Tenant, caller: Caller, transaction: Transaction, foreseen: Foreseen | None = None
+) -> UnitOfWork:
+    return UnitOfWork(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk), foreseen=foreseen)
 
 
 def now(desk: AppContext) -> datetime:

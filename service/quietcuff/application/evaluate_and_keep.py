@@ -20,7 +20,7 @@ from quietcuff.application.version_rows import Draft, Version, changed_places, i
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Intake
+from quietcuff.core.model.readings import Intake, ReadingSet
 from quietcuff.core.over_visits.history import make_history
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
@@ -83,7 +83,28 @@ def keep(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before:
 def decide(
     turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment
 ) -> Version:
-    """The next version: the draft completed from the registry, with the current history, and its evaluation."""
+    """The next version: the draft as it stands now, and its evaluation."""
+    reading_set = complete(turn, subject_id, set_id, draft, before, equipment)
+    foreseen = turn.foreseen
+    sitting = SittingVersion(
+        set_id=str(set_id),
+        subject_id=str(subject_id),
+        reading_set=reading_set,
+        # Evaluation is pure: of the very same sitting, with the same history, it says the same.
+        evaluation=foreseen.evaluation
+        if foreseen is not None and foreseen.reading_set == reading_set
+        else evaluate(reading_set, reading_set.history, turn.desk.rulebook),
+        device_ids=device_ids(turn.tenant.secret, reading_set),
+        is_voided=draft.is_voided,
+    )
+    number, at = (1, turn.now) if before is None else (before.row.version + 1, later_than(before.row.updated_at, turn.now))
+    return Version(number=number, at=at, sitting=sitting, stands=stands_after(sitting, before, number, at))
+
+
+def complete(
+    turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before: StoredSet | None, equipment: Equipment
+) -> ReadingSet:
+    """The draft completed from the registry, with the current history and what the service itself records."""
     known = with_known_devices(draft.reading_set, equipment.registry)
     as_of = first_moment(known, turn.now)
     history = (
@@ -92,17 +113,7 @@ def decide(
         else history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
     )
     intake = intake_of(turn, draft, before, history, registration(equipment.registry))
-    reading_set = msgspec.structs.replace(known, history=history, intake=intake)
-    sitting = SittingVersion(
-        set_id=str(set_id),
-        subject_id=str(subject_id),
-        reading_set=reading_set,
-        evaluation=evaluate(reading_set, history, turn.desk.rulebook),
-        device_ids=device_ids(turn.tenant.secret, reading_set),
-        is_voided=draft.is_voided,
-    )
-    number, at = (1, turn.now) if before is None else (before.row.version + 1, later_than(before.row.updated_at, turn.now))
-    return Version(number=number, at=at, sitting=sitting, stands=stands_after(sitting, before, number, at))
+    return msgspec.structs.replace(known, history=history, intake=intake)
 
 
 def later_than(before: datetime, now: datetime) -> datetime:
@@ -115,8 +126,9 @@ def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history:
     """Intake facts that the service records with a version."""
     early = None if before is None else before.reading_set.intake
     was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
+    arrived_at = turn.now if turn.foreseen is None else turn.foreseen.received_at
     return Intake(
-        received_at=turn.now if early is None or draft.has_arrived else early.received_at,
+        received_at=arrived_at if early is None or draft.has_arrived else early.received_at,
         closed_by_timeout=draft.cause == "timed-out" or was_timed_out,
         device_registered=device_registered,
         facts_differ=draft.facts_differ,

@@ -34,16 +34,24 @@ class Claims(msgspec.Struct, frozen=True, kw_only=True):
 def claims_of(
     tenant: Tenant, route: str, body: msgspec.Struct, *, key: str | None, identifier: Identifier | None = None
 ) -> Claims:
-    """Claims of a request. The body is recognised by its meaning, not by the way its JSON was written."""
+    """Claims of a request. The body is recognised by its meaning, not by the way its JSON was written. A request with neither
+    key nor identifier claims nothing, and its body is not encoded for it."""
     secret = tenant.secret
+    if key is None and identifier is None:
+        return Claims(key=None, identifier=None, body=b"")
     return Claims(
         key=None if key is None else keyed_digest(secret, b"key", key.encode()),
         identifier=None
         if identifier is None
         else keyed_digest(secret, b"identifier", identifier.system.encode(), identifier.value.encode()),
-        # Encoded anew from the struct, so that other white space or order of keys does not make it another body.
-        body=keyed_digest(secret, b"body", route.encode(), ENCODER.encode(body)),
+        body=body_digest(tenant, route, body),
     )
+
+
+def body_digest(tenant: Tenant, route: str, body: msgspec.Struct) -> bytes:
+    """The digest by which the body of a request is recognised."""
+    # Encoded anew from the struct, so that other white space or order of keys does not make it another body.
+    return keyed_digest(tenant.secret, b"body", route.encode(), ENCODER.encode(body))
 
 
 def first_answer(turn: UnitOfWork, claims: Claims) -> Answer | None:

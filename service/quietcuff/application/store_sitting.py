@@ -7,14 +7,15 @@ that the change is meant for; then the rules, and the rows of the next version.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.application import parties, preconditions, reading_identifiers
-from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, UnitOfWork, turn_of
+from quietcuff.application.context import Answer, AppContext, Caller, Foreseen, IfMatch, UnitOfWork, turn_of
 from quietcuff.application.earlier import first_moment
-from quietcuff.application.evaluate_and_keep import keep
+from quietcuff.application.evaluate_and_keep import complete, keep
 from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.parties import facts_that_differ
 from quietcuff.application.stored import StoredSet, find_row, load
@@ -23,11 +24,11 @@ from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_app
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.decode.own_json import read
-from quietcuff.storage.engine.ids import device_id, order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.sitting_keys import SittingKeys, read_ahead
-from quietcuff.storage.rows.subjects import lock_subject
+from quietcuff.storage.rows.subjects import find_subject, lock_subject
 from quietcuff.storage.rows.tenants import Tenant
 
 RECEIVE = "POST /v1/reading-sets"
@@ -55,6 +56,12 @@ class ChangeRequest(msgspec.Struct, frozen=True, kw_only=True):
     known: Callable[[UnitOfWork, SetRow], Answer | None] = lambda turn, row: None
 
 
+class Foresight(Protocol):
+    """Those who evaluate a sitting before its transaction."""
+
+    async def foresee(self, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None: ...
+
+
 def understand(desk: AppContext, body: bytes) -> ReadingSet:
     """Decode and check a sitting that is to be stored.
 
@@ -76,20 +83,29 @@ async def receive(desk: AppContext, caller: Caller, reading_set: ReadingSet, *, 
     return await take_in(desk, tenant, caller, reading_set, claims)
 
 
-async def take_in(desk: AppContext, tenant: Tenant, caller: Caller, reading_set: ReadingSet, claims: Claims) -> Answer:
+async def take_in(
+    desk: AppContext,
+    tenant: Tenant,
+    caller: Caller,
+    reading_set: ReadingSet,
+    claims: Claims,
+    deciders: Foresight | None = None,
+) -> Answer:
     """Evaluate and store a sitting under its claims. It joins the queue before anything else can happen, so the sittings of one
-    person are stored in the order in which they were taken in.
+    person are stored in the order in which they were taken in; ``deciders`` keep that order.
 
     Raises:
         NotAcceptable, Conflict: as ``receive``.
     """
     preconditions.refuse_what_the_service_adds(reading_set, desk.rulebook)
     person = subject_id(tenant.secret, reading_set.subject.identifier)
+    keys = keys_of(tenant, person, reading_set, claims)
+    foreseen = None if deciders is None else await deciders.foresee(reading_set, keys)
     return await desk.store.write(
         tenant.tenant_id,
-        lambda transaction: store_new(turn_of(desk, tenant, caller, transaction), person, reading_set, claims),
+        lambda transaction: store_new(turn_of(desk, tenant, caller, transaction, foreseen), person, reading_set, claims),
         order=order_of_subject(person),
-        ahead=ReadAhead(wanted=keys_of(tenant, person, reading_set, claims), read=read_ahead),
+        ahead=ReadAhead(wanted=keys, read=read_ahead),
     )
 
 
@@ -118,17 +134,30 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
         return answered
     preconditions.refuse_unknown_replaced(turn, reading_set)
     # Only after the claims: a repeated request gets its own first answer, whatever became of its readings since.
-    known_already = reading_identifiers.answer_of_known(turn, person, reading_set)
+    # Nothing is stored of a person without a row.
+    known_already = None if known is None else reading_identifiers.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
     met = parties.resolve_person(turn, person, reading_set.subject, known)
-    complete = msgspec.structs.replace(reading_set, subject=met.said)
-    draft = Draft(reading_set=complete, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
+    draft = first_draft(reading_set, met)
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
     parties.save(turn, met)
     keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
-    reading_identifiers.keep_readings(turn, person, UUID(answer.set_id), answer.version, complete.readings)
+    reading_identifiers.keep_readings(turn, person, UUID(answer.set_id), answer.version, reading_set.readings)
     return answer
+
+
+def first_draft(reading_set: ReadingSet, met: parties.ResolvedPerson) -> Draft:
+    """The draft of a new set of a person."""
+    of_person = msgspec.structs.replace(reading_set, subject=met.said)
+    return Draft(reading_set=of_person, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
+
+
+def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> ReadingSet:
+    """A new set as ``store_new`` would evaluate it, read from a snapshot without any lock."""
+    known = find_subject(turn.transaction, turn.tenant.tenant_id, person)
+    draft = first_draft(reading_set, parties.resolve_person(turn, person, reading_set.subject, known))
+    return complete(turn, person, NOBODY, draft, None, parties.look_up(turn, draft.reading_set))
 
 
 async def append(

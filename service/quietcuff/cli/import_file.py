@@ -23,6 +23,7 @@ from quietcuff.api.problems import Problem
 from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content
+from quietcuff.application.deciders import Deciders
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.progress import LineProgress
@@ -148,6 +149,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--refused", metavar="FILE", help="write each refused line here, with its problem, as NDJSON")
     parser.add_argument("--answers", metavar="FILE", help="write what came of each line here, as a batch answers it")
+    parser.add_argument(
+        "--jobs",
+        type=int,
+        default=0,
+        metavar="N",
+        help="evaluate in so many processes beside this one, which stores; worth it for long files, up to one less than cores",
+    )
     parser.set_defaults(run=run)
 
 
@@ -164,14 +172,21 @@ def run(arguments: argparse.Namespace) -> int:
         teller = OutcomeReporter(refused, answers)
         try:
             with LineProgress(source) as how_far:
-                asyncio.run(import_all(settings, arguments.tenant, source, known, teller, how_far))
+                asyncio.run(import_all(settings, arguments.tenant, source, known, teller, how_far, jobs=arguments.jobs))
         except KeyboardInterrupt:
             return teller.interrupted()
         return teller.end()
 
 
 async def import_all(
-    settings: Settings, tenant_name: str, source: InputFile, known: Known, teller: OutcomeReporter, how_far: LineProgress
+    settings: Settings,
+    tenant_name: str,
+    source: InputFile,
+    known: Known,
+    teller: OutcomeReporter,
+    how_far: LineProgress,
+    *,
+    jobs: int = 0,
 ) -> None:
     """Store every line."""
 
@@ -187,12 +202,16 @@ async def import_all(
         await note_command(desk, caller)
         # The rules stay for the whole run; the collector need not look through them at every full round.
         gc.freeze()
+        deciders = Deciders(jobs, desk, await desk.tenants.get(tenant.tenant_id), caller) if jobs > 0 else None
         try:
-            await application.receive_lines(desk, caller, until_failure(source, teller), known, tell)
+            await application.receive_lines(desk, caller, until_failure(source, teller), known, tell, deciders=deciders)
         except Exception as error:
             # The failure is reported with the counts at the end; any other error is of the input and is raised here.
             if error is not teller.failure:
                 raise
+        finally:
+            if deciders is not None:
+                deciders.close()
 
 
 def refuse_array(first: bytes) -> None:

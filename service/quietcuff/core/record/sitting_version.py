@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import lru_cache
 from typing import Literal
 
 import msgspec
@@ -55,7 +56,13 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
 
 def named_size(cuff: Cuff) -> str | None:
     """The name of a size, if its words are one."""
-    name = size_name(cuff.size or "")
+    return None if cuff.size is None else size_of(cuff.size)
+
+
+# The same few words come with every reading.
+@lru_cache(maxsize=256)
+def size_of(words: str) -> str | None:
+    name = size_name(words)
     name = SAME_SIZE.get(name, name)
     return name if name in CUFF_SIZES else None
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hmac
 import secrets
 from datetime import datetime
+from functools import lru_cache
 from uuid import UUID
 
 from quietcuff.core.model.errors import NotFound
@@ -26,6 +27,8 @@ def subject_id(secret: bytes, identifier: Identifier) -> UUID:
     return _named_id(secret, "subject", identifier)
 
 
+# A few devices take nearly all readings, and each sitting names its own several times.
+@lru_cache(maxsize=1024)
 def device_id(secret: bytes, identifier: Identifier) -> UUID:
     """The id of a device, made in the same way as a person's."""
     return _named_id(secret, "device", identifier)

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import Connection, Dialect, LargeBinary, Table
+from sqlalchemy import Boolean, Connection, Dialect, LargeBinary, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.types import TypeEngine
@@ -37,12 +38,16 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 class Command:
     """A statement that returns no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
 
-    ``columns`` are the columns that an insert or update sets; by default all.
+    ``columns`` are the columns that an insert or update sets; by default all. Rows that wait are written in the order of the
+    columns of ``sorts_by``, each key once; by default as they came.
     """
 
-    def __init__(self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None) -> None:
+    def __init__(
+        self, clause: Clause | Callable[[str], Clause], columns: Sequence[str] | None = None, sorts_by: Sequence[str] = ()
+    ) -> None:
         self._clause = clause
         self._columns = columns
+        self._sorts_by = sorts_by
         self._plans: dict[str, PreparedStatement] = {}
 
     def run(self, connection: Connection, values: Values) -> int:
@@ -65,8 +70,10 @@ class Command:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
         connection.info[WROTE] = True
-        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, [])
-        waiting.extend(plan.arguments(values) for values in rows)
+        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, {})
+        for values in rows:
+            key = tuple(values[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
+            waiting.setdefault(key, plan.arguments(values))
 
     def plan(self, dialect: Dialect) -> PreparedStatement:
         plan = self._plans.get(dialect.name)
@@ -104,6 +111,7 @@ class PreparedStatement:
             name: value for name, value in compiled.params.items() if value is not None and name not in (columns or ())
         }
         self._names = list(compiled.positiontup)
+        self._pick = itemgetter(*self._names) if len(self._names) > 1 else lambda given: [given[name] for name in self._names]
         takes = [taking(compiled.binds[name].type, dialect) for name in self._names]
         gives = [giving(column.type, dialect) for column in answered_columns(clause)]
         self._takes = [(place, convert) for place, convert in enumerate(takes) if convert is not None]
@@ -112,7 +120,7 @@ class PreparedStatement:
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
         given = {**self._constants, **values} if self._constants else values
-        arguments = [given[name] for name in self._names]
+        arguments = list(self._pick(given))
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
@@ -153,10 +161,10 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
 
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[str, list[tuple[Any, ...]]] = connection.info.pop(WAITING, {})
+    waiting: dict[str, dict[Any, tuple[Any, ...]]] = connection.info.pop(WAITING, {})
     for text, rows in waiting.items():
         with cursor_of(connection, text) as cursor:
-            cursor.executemany(text, rows)
+            cursor.executemany(text, [rows[key] for key in sorted(rows)])
 
 
 def forget_waiting(connection: Connection) -> None:
@@ -168,8 +176,8 @@ def taking(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
     """The function that makes a value what the driver takes; None where none is needed."""
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][0]
-    # Both drivers take bytes as they are.
-    if isinstance(kind, LargeBinary):
+    # Both drivers take bytes and truth values as they are.
+    if isinstance(kind, LargeBinary | Boolean):
         return None
     return kind.dialect_impl(dialect).bind_processor(dialect)
 

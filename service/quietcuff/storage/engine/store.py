@@ -35,6 +35,8 @@ CROWDED_SECONDS = 1.0
 # The share of the old average that remains after each new group.
 REMEMBERED = 0.8
 LARGEST_GROUP = 64
+WORTH_A_WRITER = LARGEST_GROUP // 2
+PATIENCE_SECONDS = 0.02
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
 TROUBLE_SECONDS = 30.0
@@ -50,6 +52,7 @@ class Store:
         self._waiting: deque[Waiting] = deque()
         self._seconds_a_job = 0.0
         self._writers = 0
+        self._late_writer: asyncio.TimerHandle | None = None
         self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._is_closing = False
@@ -72,11 +75,7 @@ class Store:
             raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work, ahead=ahead), answer, DEADLINE.get()))
-        if self._writers < self._backend.writers:
-            self._writers += 1
-            task = asyncio.create_task(self._write_groups())
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+        self._call_writer()
         return await answer
 
     async def read(self, tenant_id: int, work: Callable[[Connection], T]) -> T:
@@ -135,12 +134,35 @@ class Store:
         self._is_closing = True
         while self._tasks:
             await asyncio.wait(set(self._tasks))
+        if self._late_writer is not None:
+            self._late_writer.cancel()
         # Where the database or the file cannot be reached, whoever opens the database next seals what is stored.
         with contextlib.suppress(Exception):
             await self._sealer.seal(())
         await self._backend.close()
         if self._serving_lock is not None:
             self._serving_lock.release()
+
+    def _call_writer(self) -> None:
+        """Have the waiting work taken up: at once by the first writer, by a further one only where it is worth a group."""
+        # A large group reads and writes once for all its work; many small ones at a time would cost more and end no sooner.
+        if self._writers == 0 or len(self._waiting) >= self._writers * WORTH_A_WRITER:
+            self._start_writer()
+        elif self._late_writer is None:
+            # But nobody waits for long behind a group that waits itself, such as for another process's lock.
+            self._late_writer = asyncio.get_running_loop().call_later(PATIENCE_SECONDS, self._start_late_writer)
+
+    def _start_late_writer(self) -> None:
+        self._late_writer = None
+        if self._waiting:
+            self._start_writer()
+
+    def _start_writer(self) -> None:
+        if self._writers < self._backend.writers:
+            self._writers += 1
+            task = asyncio.create_task(self._write_groups())
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
 
     async def _write_groups(self) -> None:
         # One turn of the loop before each group, so that what arrives together shares the commit.

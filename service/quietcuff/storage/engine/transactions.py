@@ -104,7 +104,7 @@ def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenan
             first = jobs[together[0]]
             enter(connection, first.tenant_id)
             if first.ahead is not None:
-                _read_ahead(connection, first.ahead, [jobs[number] for number in together])
+                _read_ahead(connection, [jobs[number] for number in together])
             for number in together:
                 outcomes[number] = _run_unguarded(connection, jobs[number])
             # The next round may read what this one wrote, and is perhaps another tenant's.
@@ -113,14 +113,15 @@ def _run_together(connection: Connection, jobs: Sequence[Job], enter: EnterTenan
     return [outcomes[number] for number in range(len(jobs))]
 
 
-def _read_ahead(connection: Connection, ahead: ReadAhead, jobs: Sequence[Job]) -> None:
-    """Read ahead for the jobs of a round.
+def _read_ahead(connection: Connection, jobs: Sequence[Job]) -> None:
+    """Read ahead for jobs of one kind.
 
     Raises:
         _Blocked: it waited for a lock in vain; the jobs that are not behind that lock can still be done.
     """
+    wanted = [job.ahead for job in jobs if job.ahead is not None]
     try:
-        ahead.read(connection, jobs[0].tenant_id, [job.ahead.wanted for job in jobs if job.ahead is not None])
+        wanted[0].read(connection, jobs[0].tenant_id, [one.wanted for one in wanted])
     except DBAPIError as error:
         if fault_of(error) is WAITED:
             raise _Blocked(None) from error
@@ -178,6 +179,8 @@ def _run_apart(
     """Run each job in a savepoint of its own, still with one commit. Blocked jobs are not tried again."""
     outcomes = []
     with connection.begin():
+        if blocked is None:
+            _lock_ahead(connection, jobs, enter)
         for job in jobs:
             if (job.tenant_id, job.place) == blocked:
                 outcomes.append(JobOutcome(error=Busy(WAITED.retry_after_seconds)))
@@ -187,6 +190,21 @@ def _run_apart(
             if outcome.error is not None and fault_of(outcome.error.__cause__ or outcome.error) is WAITED:
                 blocked = job.tenant_id, job.place
     return outcomes
+
+
+def _lock_ahead(connection: Connection, jobs: Sequence[Job], enter: EnterTenant) -> None:
+    """Take the locks of the jobs in the order in which a group takes them that is run together, else two such groups could wait
+    for each other. What was read is forgotten: each job looks for itself."""
+    for (tenant_id, reads_ahead), stretch in groupby(jobs, key=kind_of):
+        if reads_ahead is not None:
+            enter(connection, tenant_id)
+            try:
+                with connection.begin_nested():
+                    _read_ahead(connection, list(stretch))
+            except _Blocked:
+                # Somebody's lock cannot be had. Each job then takes its own, and only those behind that one wait in vain.
+                return
+            forget_ahead(connection)
 
 
 def _run_in_savepoint(connection: Connection, job: Job, enter: EnterTenant) -> JobOutcome:

@@ -30,7 +30,7 @@ class SubjectRow(msgspec.Struct, frozen=True):
 
 _OF_TENANT = select(*(_c[name] for name in SubjectRow.__struct_fields__)).where(_c.tenant_id == bindparam("tenant_id"))
 _FIND = _OF_TENANT.where(_c.subject_id == bindparam("subject_id"))
-FIND = Query(SubjectRow, _FIND)
+FIND = KeyedQuery(SubjectRow, _OF_TENANT, [_c.subject_id])
 # Several people are locked in the order of their ids, so that two transactions do not wait for each other.
 LOCK = KeyedQuery(
     SubjectRow, _OF_TENANT, [_c.subject_id], lambda clause: clause.order_by(_c.subject_id).with_for_update(of=subject)

@@ -1,0 +1,127 @@
+"""Sittings that worker processes evaluate before their transaction: stored to the byte as without them, whatever happens."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import AsyncIterator, Iterator
+from typing import Any
+
+import msgspec
+import pytest
+
+from application.clinic import Body, Clinic, left, on_day, open_clinic, reading, sitting
+from quietcuff import application
+from quietcuff.application import ReceivedLine, batch
+from quietcuff.application import evaluate_and_keep as keeping
+from quietcuff.application.context import Answer
+from quietcuff.application.deciders import Deciders
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.storage.engine.store import Store
+
+MONITOR = {"identifier": {"system": "urn:example:device", "value": "m-1"}, "model": "invented"}
+
+
+def bodies() -> list[Body]:
+    """Several people's sittings over several days, everybody's first before anybody's second; one that the rules refuse."""
+    found = []
+    for day in (4, 5, 6):
+        for person in range(6):
+            readings = on_day([left(0, 138 + person, 85), reading(1, 150, 92), reading(2, 146 + day, 90)], f"2026-05-{day:02}")
+            name = {"system": "urn:example:visit", "value": f"{person}-{day}"}
+            found.append(sitting(readings, f"p-{person:04}", identifier=name, device=MONITOR))
+    refused = sitting([reading(0), reading(9_000)], identifier={"system": "urn:example:visit", "value": "two days"})
+    return [*found, refused]
+
+
+async def lines(bodies: list[Body]) -> AsyncIterator[bytes]:
+    yield b"".join(msgspec.json.encode(body) + b"\n" for body in bodies)
+
+
+async def receive(clinic: Clinic, bodies: list[Body], deciders: Deciders | None) -> list[ReceivedLine]:
+    found: list[ReceivedLine] = []
+    await application.receive_lines(
+        clinic.desk, clinic.caller, lines(bodies), batch.by_identifier, found.append, deciders=deciders
+    )
+    return found
+
+
+def told(found: list[ReceivedLine]) -> list[Any]:
+    """What came of each line, without the ids that are made anew."""
+    kept = []
+    for received in found:
+        if isinstance(received.outcome, Answer):
+            parts = msgspec.json.decode(received.outcome.body, type=dict[str, msgspec.Raw])
+            kept.append((bytes(parts["reading_set"]), bytes(parts["evaluation"]), received.outcome.replayed))
+        else:
+            kept.append(repr(received.outcome))
+    return kept
+
+
+@pytest.fixture
+def evaluated_here(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
+    """The evaluations that transactions did themselves."""
+    counted: list[int] = []
+    evaluate = keeping.evaluate
+
+    def count(*given: Any) -> Any:
+        counted.append(1)
+        return evaluate(*given)
+
+    monkeypatch.setattr(keeping, "evaluate", count)
+    return counted
+
+
+async def test_what_workers_decide_is_stored_to_the_byte_as_without_them(
+    store: Store, rulebook: Rulebook, evaluated_here: list[int]
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    plain = told(await receive(other, bodies(), None))
+    done_without = len(evaluated_here)
+    deciders = Deciders(2, clinic.desk, clinic.tenant, clinic.caller)
+    try:
+        assert told(await receive(clinic, bodies(), deciders)) == plain
+        # Only what the rules refuse, and sittings whose history was not stored yet when they were sent.
+        done_with = len(evaluated_here) - done_without
+        assert done_with < done_without == 19
+        again = await receive(clinic, bodies(), deciders)
+        assert [one[2] for one in told(again)[:-1]] == [True] * 18
+        assert len(evaluated_here) == done_without + done_with + 1
+    finally:
+        deciders.close()
+
+
+async def test_a_sitting_that_others_changed_meanwhile_is_decided_again(
+    store: Store, rulebook: Rulebook, evaluated_here: list[int]
+) -> None:
+    clinic = await open_clinic(store, rulebook)
+    first, second = bodies()[0], bodies()[6]
+    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    try:
+        # Both are foreseen as the person's first; the one that is stored second has a history by then.
+        found = await receive(clinic, [first, second], deciders)
+    finally:
+        deciders.close()
+    history = [msgspec.json.decode(one[0])["history"]["sittings"] for one in told(found)]
+    assert [len(sittings) for sittings in history] == [0, 1]
+    assert len(evaluated_here) == 1
+
+
+async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    plain = told(await receive(other, bodies(), None))
+    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    await receive(clinic, bodies()[:1], deciders)
+    for process in list(deciders._pool._processes):
+        os.kill(process, signal.SIGKILL)
+    assert told(await receive(clinic, bodies(), deciders))[1:] == plain[1:]
+    deciders.close()
+
+
+async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
+    clinic = await open_clinic(store, msgspec.structs.replace(rulebook, digest="sha256:other"))
+    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    found = await receive(clinic, bodies()[:3], deciders)
+    deciders.close()
+    assert [isinstance(one.outcome, Answer) for one in found] == [True] * 3
+    assert len(evaluated_here) == 3
