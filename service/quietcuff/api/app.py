@@ -113,6 +113,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
         service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
+        gc.enable()
         kept_up = (
             keep_up(service),
             work_on_exports(service),

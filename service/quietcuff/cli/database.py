@@ -13,9 +13,6 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import track
-
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import tell_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
@@ -166,6 +163,9 @@ async def verify(settings: Settings) -> int:
 
 async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[MissingCounterpart]]:
     """Number of a tenant's sets, and the inconsistencies found. Each slice is checked in one snapshot."""
+    from rich.console import Console
+    from rich.progress import track
+
     console = Console(stderr=True)
     sets, flaws = 0, []
     title = f"tenant {tenant_id}"

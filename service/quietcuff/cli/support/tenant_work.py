@@ -9,22 +9,23 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from uuid import uuid4
 
-from quietcuff.application import AppContext, Caller, open_desk
-from quietcuff.application.context import note, now
 from quietcuff.cli.support.complaints import sentence_of
 from quietcuff.cli.support.opening import opened, require_trail_key
 from quietcuff.cli.support.words import CALLED, say
 from quietcuff.core.model.errors import Busy, NotFound, StoreNotUsable
-from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.backends import enter_tenant
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.trail import TrailEntry, record
+
+# The flow and the rules take long to load, and commands about keys, tenants or the database need neither.
+if TYPE_CHECKING:
+    from quietcuff.application import AppContext, Caller
 
 T = TypeVar("T")
 ACTOR = "command"
@@ -40,6 +41,8 @@ def on_desk(tenant_name: str, actor: str, work: Callable[[AppContext, Caller], A
     Raises:
         NotFound: no tenant of that name, or something that the work does not find.
     """
+    from quietcuff.application import Caller, open_desk
+    from quietcuff.rules.catalog import load_rulebook
 
     async def do() -> T:
         async with opened(read_settings(os.environ)) as store:
@@ -67,6 +70,8 @@ def named(connection: Any, name: str) -> Tenant:
 async def note_command(desk: AppContext, caller: Caller) -> None:
     """Record in the trail that a command is run on a tenant's data, and by whom. This is done first, so that no run is
     missing."""
+    from quietcuff.application.context import note, now
+
     moment, what = now(desk), CALLED.get()
     await desk.store.write(
         caller.tenant_id,

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 import sqlite3
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
-from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import QueuePool
 
 from quietcuff.core.model.errors import StoreNotUsable
+
+if TYPE_CHECKING:
+    from sqlalchemy.ext.asyncio import AsyncEngine
 
 # LATEST_COMMIT in storage/search/observations.py follows from this limit.
 LOCK_SECONDS = 3
@@ -89,6 +91,9 @@ def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
         # The statements are short: compiling them would cost more time than it saves.
         "jit": "off",
     }
+    # It brings SQLAlchemy's mapper along, which nothing here uses and SQLite does without.
+    from sqlalchemy.ext.asyncio import create_async_engine
+
     engine = create_async_engine(
         url,
         pool_size=pool_size,
