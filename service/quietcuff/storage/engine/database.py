@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import msgspec
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
@@ -13,9 +13,6 @@ from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import QueuePool
 
 from quietcuff.core.model.errors import StoreNotUsable
-
-if TYPE_CHECKING:
-    from sqlalchemy.ext.asyncio import AsyncEngine
 
 # LATEST_COMMIT in storage/search/observations.py follows from this limit.
 LOCK_SECONDS = 3
@@ -81,8 +78,8 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
     return engine
 
 
-def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
-    """A PostgreSQL engine with time-outs on everything. A reader sees one snapshot and cannot write."""
+def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> Any:
+    """A PostgreSQL ``AsyncEngine`` with time-outs on everything. A reader sees one snapshot and cannot write."""
     limits = {
         "application_name": "quietcuff",
         "statement_timeout": f"{STATEMENT_SECONDS}s",
