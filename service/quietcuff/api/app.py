@@ -10,6 +10,8 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from litestar import Controller, Litestar
+from litestar.plugins import PluginProtocol
+from litestar.plugins.core import MsgspecDIPlugin
 from litestar.types import ASGIApp
 
 from quietcuff.api.authentication import admit
@@ -83,6 +85,14 @@ CONTROLLERS: tuple[type[Controller], ...] = (
 )
 
 
+class Routes(Litestar):
+    """Litestar with its plugin for msgspec alone: those for models of other libraries take long to load, and none are here."""
+
+    @staticmethod
+    def _get_default_plugins(plugins: list[PluginProtocol]) -> list[PluginProtocol]:
+        return [*plugins, MsgspecDIPlugin()]
+
+
 def create_app(settings: Settings) -> ASGIApp:
     """The whole service as one ASGI application. Nothing is opened before the server starts it."""
     lanes = Lanes(settings.answer_seconds)
@@ -113,6 +123,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
         service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
+        gc.enable()
         kept_up = (
             keep_up(service),
             work_on_exports(service),
@@ -135,7 +146,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
             await attempt(write_reads, service)
             await store.close()
 
-    return Litestar(
+    return Routes(
         route_handlers=CONTROLLERS,
         guards=[admit],
         exception_handlers={Exception: answer_problem},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -46,7 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code: 0 done, 1 refused or failed, 2 wrong call, 3 done but with refused lines."""
     given = sys.argv[1:] if arguments is None else arguments
     try:
-        parsed = make_parser(given).parse_args(given)
+        parsed = parse(given)
         CALLED.set(name_of(parsed.run))
         code: int = parsed.run(parsed)
         # Flushed while errors are still caught: a closed pipe shows itself only when the buffer is written.
@@ -71,6 +72,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         return complain(told)
     return code
+
+
+def parse(arguments: Sequence[str]) -> argparse.Namespace:
+    """The arguments of the called command, whose modules are loaded for that."""
+    # Whatever modules make stays, so looking through it again and again while they load finds nothing and takes long.
+    collects = gc.isenabled()
+    gc.disable()
+    try:
+        return make_parser(arguments).parse_args(arguments)
+    finally:
+        if collects:
+            gc.enable()
 
 
 def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:

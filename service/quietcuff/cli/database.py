@@ -13,9 +13,6 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import track
-
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
@@ -145,7 +142,7 @@ def run_backup(arguments: argparse.Namespace) -> int:
     with part_done("copied") as told:
         size = back_up(parse_url(settings.database_url), arguments.file, told)
     # Afterwards, since the newest of these rows tells how old the newest backup is.
-    record_command_if_stored(settings)
+    tell_if_there(settings)
     say(
         f"{arguments.file}: {size / 1e6:,.1f} MB. It holds all that the database holds, keys to records too: guard it likewise."
     )
@@ -160,7 +157,7 @@ def run_restore(arguments: argparse.Namespace) -> int:
     settings = read_settings(os.environ)
     with part_done("copied") as told:
         aside = restore(parse_url(settings.database_url), arguments.file, told, replace=arguments.replace)
-    record_command_if_stored(settings)
+    tell_if_there(settings)
     if aside is not None:
         say(f"The database that was there is {aside} now: remove it when nobody needs it.")
     say(
@@ -213,6 +210,9 @@ async def verify(settings: Settings) -> int:
 
 async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[MissingCounterpart]]:
     """Number of a tenant's sets, and the inconsistencies found. Each slice is checked in one snapshot."""
+    from rich.console import Console
+    from rich.progress import track
+
     console = Console(stderr=True)
     sets, flaws = 0, []
     title = f"tenant {tenant_id}"

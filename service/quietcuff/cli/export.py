@@ -14,9 +14,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from quietcuff.application import AppContext, Caller, open_desk
 from quietcuff.application.bulk.folder import COMMAND, Folder, empty_folder, export_to_folder
 from quietcuff.application.groups import members_of_group
+from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import settle_public_url
-from quietcuff.cli.support.tenant_work import named, note_command
+from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import say
 from quietcuff.fhir.bulk.manifest import Manifest
 from quietcuff.fhir.bulk.plan import EXPORTED_TYPES, ExportPlan

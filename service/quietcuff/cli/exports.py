@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from quietcuff.application.bulk.jobs import list_exports
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import on_desk
 
 ACTOR = "command"
 NAMES = ("id", "state", "types", "asked_by", "asked", "attempts", "complete_until", "expires")

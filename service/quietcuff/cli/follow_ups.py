@@ -10,7 +10,7 @@ from quietcuff.analytics.follow_ups.follow_ups import REASONS, FollowUp, follow_
 from quietcuff.analytics.follow_ups.list import csv_of, is_for
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
-from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.words import say
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from quietcuff.application.groups import list_all_groups
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import on_desk
 
 ACTOR = "command"
 NAMES = ("id", "name", "setting", "protocol", "location", "taken_from", "taken_until", "identifiers", "made")

@@ -24,10 +24,11 @@ from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content
 from quietcuff.application.deciders import Deciders
+from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.progress import LineProgress
-from quietcuff.cli.support.tenant_work import named, note_command
+from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import ARRAY_GIVEN, say
 from quietcuff.core.model.errors import Busy, Conflict, Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.decode.ndjson import MAX_BYTES, Line

@@ -15,7 +15,8 @@ from quietcuff.analytics.prior_fit import OwnFit, OwnVisits, fit_prior
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
 from quietcuff.cli.keys import on_store
-from quietcuff.cli.support.tenant_work import named, on_desk
+from quietcuff.cli.support.desk import on_desk
+from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import say
 from quietcuff.core.certainty.prior import parts_at
 from quietcuff.core.certainty.usual_pressure import circumstances_of

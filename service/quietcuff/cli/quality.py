@@ -15,7 +15,7 @@ from quietcuff.analytics.quality.shapes import Filters, Report, Split
 from quietcuff.analytics.quality.stored import page_of, report_stored
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
-from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 

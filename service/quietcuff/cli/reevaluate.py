@@ -8,7 +8,7 @@ import sys
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
 from quietcuff.application.reevaluation import Reevaluated, reevaluate
-from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.words import say
 
 MOST_MOVES_TOLD = 20

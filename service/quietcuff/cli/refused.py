@@ -12,8 +12,8 @@ import msgspec
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.payloads import refused
 from quietcuff.application.payloads.repeats import ReceivedSets
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.storage.rows.paging import LONGEST_PAGE
 

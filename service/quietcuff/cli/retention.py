@@ -13,8 +13,8 @@ from quietcuff.application.context import now
 from quietcuff.application.erasure import Left, look_for
 from quietcuff.application.read_sittings import first_moment
 from quietcuff.application.retention import Deletions, Erased
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.settings import read_settings

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import gc
 import os
 import socket
 
@@ -104,6 +105,9 @@ def check_port(host: str, port: int) -> None:
 def serve(host: str, port: int, workers: int) -> None:
     """Run the server processes."""
     import uvicorn
+
+    # Until the service is ready, which turns it on again: what is made on the way there stays.
+    gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
 

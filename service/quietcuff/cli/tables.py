@@ -15,7 +15,7 @@ from quietcuff.analytics.tables.writing import require_for
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND, empty_folder
 from quietcuff.application.context import note, now
-from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 

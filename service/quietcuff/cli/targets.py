@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from quietcuff.application import AppContext, Caller
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import SendAgain, TargetRecord

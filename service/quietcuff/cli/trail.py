@@ -14,9 +14,10 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from quietcuff.application import AppContext, Caller
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
-from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, on_desk, record_in_every_trail, tell_if_there
+from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings

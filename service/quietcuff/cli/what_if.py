@@ -15,7 +15,7 @@ from quietcuff.analytics.what_if.walk import whole_report
 from quietcuff.analytics.what_if.what_if import MOST_FEWER, WhatIf, check
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
-from quietcuff.cli.support.tenant_work import on_desk
+from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import string
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any, TypeVar, get_args
@@ -38,12 +39,26 @@ T = TypeVar("T")
 
 
 def load_rulebook(folder: Traversable | None = None) -> Rulebook:
-    """Read, check and freeze every rule file in ``folder``, by default the files of this package.
+    """The rules of every file in ``folder``, by default those of this package, which are read once for a process.
 
     Raises:
         RulesNotLoadable: a file is malformed, or names a source, protocol, guideline or wording that is not there.
     """
-    root = folder if folder is not None else files("quietcuff.rules")
+    return own_rulebook() if folder is None else read_rulebook(folder)
+
+
+@cache
+def own_rulebook() -> Rulebook:
+    """The rules of the files of this package."""
+    return read_rulebook(files("quietcuff.rules"))
+
+
+def read_rulebook(root: Traversable) -> Rulebook:
+    """Read, check and freeze every rule file in a folder.
+
+    Raises:
+        RulesNotLoadable: a file is malformed, or names a source, protocol, guideline or wording that is not there.
+    """
     protocols, protocol_digests = read_folder(root / "protocols", Protocol)
     guidelines, guideline_digests = read_folder(root / "guidelines", Guideline)
     cuffs, cuff_digests = read_folder(root / "cuffs", CuffTable)

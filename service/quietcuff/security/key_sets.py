@@ -13,9 +13,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 from urllib.parse import urlsplit
 
-import jwt
 import msgspec
-from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
 from quietcuff.core.model.base64url import base64url
 from quietcuff.core.model.errors import Fault, NotAcceptable
@@ -76,9 +74,13 @@ def check_key(key: Key, place: int) -> None:
         raise unfit("missing", "Each key has a kid and a kty.", pointer)
     if key["kty"] not in ("RSA", "EC"):
         raise unfit("unfit-key", "RSA, or EC on the curve P-256, P-384 or P-521.", pointer)
+    # Loaded with the first key that is read, for it brings cryptography along, which most commands do not need.
+    from jwt.algorithms import ECAlgorithm, RSAAlgorithm
+    from jwt.exceptions import PyJWTError
+
     try:
         public = (RSAAlgorithm if key["kty"] == "RSA" else ECAlgorithm).from_jwk(key)
-    except (jwt.exceptions.PyJWTError, ValueError, TypeError) as error:
+    except (PyJWTError, ValueError, TypeError) as error:
         raise unfit("unfit-key", "A whole RSA or EC public key.", pointer) from error
     if key["kty"] == "RSA" and public.key_size < LEAST_RSA_BITS:
         raise unfit("unfit-key", f"RSA keys have at least {LEAST_RSA_BITS} bits.", pointer)
@@ -97,6 +99,7 @@ def key_set_of_pem(text: bytes) -> bytes:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePublicKey
     from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
     from cryptography.hazmat.primitives.serialization import load_pem_public_key
+    from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
     try:
         public = load_pem_public_key(text)

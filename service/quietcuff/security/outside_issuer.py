@@ -11,7 +11,6 @@ import re
 from collections.abc import Awaitable, Callable
 from typing import Any, TypeGuard
 
-import jwt
 import msgspec
 
 from quietcuff.core.model.errors import NotAuthenticated
@@ -59,6 +58,8 @@ class OutsideTokens:
         return Principal(tenant_id, actor_of(claims), scopes_of(read, identified=IDENTIFIED in words))
 
     async def _proved(self, token: str) -> dict[str, Any]:
+        import jwt
+
         try:
             header, claims = read_parts(token)
             algorithm = header.get("alg")

@@ -15,7 +15,6 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote_plus
 from uuid import UUID, uuid4
 
-import jwt
 import msgspec
 
 from quietcuff.core.model.errors import TokenRefused
@@ -178,6 +177,8 @@ class TokenIssuer:
         Raises:
             TokenRefused: ``invalid_client``.
         """
+        import jwt
+
         header, claims = peek(assertion)
         client = await self._client(claims.get("iss"))
         key = await self._key(client, header)
@@ -275,6 +276,8 @@ def unproved(detail: str) -> TokenRefused:
 
 def why(error: Exception) -> str:
     """The fault of an assertion, in words that do not quote it."""
+    import jwt
+
     match error:
         case jwt.exceptions.ExpiredSignatureError():
             return "The assertion has expired."

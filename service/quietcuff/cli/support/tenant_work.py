@@ -1,55 +1,31 @@
-"""Work on one tenant for commands without a server, and the trail rows of commands."""
+"""Tenants by name for commands, and the trail rows of commands."""
 
 from __future__ import annotations
 
 import asyncio
 import getpass
-import os
-from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any
 from uuid import uuid4
 
-from quietcuff.application import AppContext, Caller, open_desk
-from quietcuff.application.context import note, now
 from quietcuff.cli.support.complaints import sentence_of
 from quietcuff.cli.support.opening import opened, require_trail_key
 from quietcuff.cli.support.words import CALLED, say
 from quietcuff.core.model.errors import Busy, NotFound, StoreNotUsable
-from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import Settings, read_settings
+from quietcuff.settings import Settings
 from quietcuff.storage.engine.backends import enter_tenant
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.trail import TrailEntry, record
 
-T = TypeVar("T")
 ACTOR = "command"
 LONGEST_ORIGIN = 64
 NO_SUCH_TENANT = (
     "There is no tenant of that name: quietcuff tenants list shows those there are; one is made with its first key."
 )
-
-
-def on_desk(tenant_name: str, actor: str, work: Callable[[AppContext, Caller], Awaitable[T]]) -> T:
-    """Do the work for a tenant; ``actor`` is the name in the trail.
-
-    Raises:
-        NotFound: no tenant of that name, or something that the work does not find.
-    """
-
-    async def do() -> T:
-        async with opened(read_settings(os.environ)) as store:
-            tenant = await store.read(NO_TENANT, lambda transaction: named(transaction, tenant_name))
-            caller = Caller(tenant_id=tenant.tenant_id, actor=actor, request_id=str(uuid4()))
-            desk = open_desk(store, load_rulebook())
-            await note_command(desk, caller)
-            return await work(desk, caller)
-
-    return asyncio.run(do())
 
 
 def named(connection: Any, name: str) -> Tenant:
@@ -62,16 +38,6 @@ def named(connection: Any, name: str) -> Tenant:
     if found is None:
         raise NotFound(NO_SUCH_TENANT)
     return found
-
-
-async def note_command(desk: AppContext, caller: Caller) -> None:
-    """Record in the trail that a command is run on a tenant's data, and by whom. This is done first, so that no run is
-    missing."""
-    moment, what = now(desk), CALLED.get()
-    await desk.store.write(
-        caller.tenant_id,
-        lambda transaction: note(transaction, caller, "run-command", moment, what=what, origin=machine_user()),
-    )
 
 
 def record_command(connection: Any, tenant_id: int, action: str, what: str | None = None) -> None:

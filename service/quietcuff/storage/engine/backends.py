@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, event
 
-from quietcuff.storage.engine.database import READERS, WRITERS_LOCK, open_postgresql, open_sqlite
+from quietcuff.storage.engine.database import READERS, WRITERS_LOCK, open_sqlite
 from quietcuff.storage.engine.transactions import EnterTenant, Job, JobOutcome, run_group, watch_writes
 from quietcuff.storage.trail.trail import Book, keep_book, note_stored
 
@@ -96,6 +96,8 @@ class PostgresqlBackend:
     writers = POSTGRESQL_WRITERS
 
     def __init__(self, url: URL, book: Book) -> None:
+        from quietcuff.storage.engine.postgresql import open_postgresql
+
         self.book = book
         self._writer = open_postgresql(url, writes=True, pool_size=POSTGRESQL_WRITERS)
         self._reader = open_postgresql(url, writes=False, pool_size=READERS)

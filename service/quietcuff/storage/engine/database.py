@@ -1,4 +1,4 @@
-"""Opening the two databases: the settings of a new connection, and the way its transactions begin."""
+"""Opening a SQLite database: the settings of a new connection, and the way its transactions begin; and what both have."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from typing import Any
 import msgspec
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
-from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import QueuePool
 
 from quietcuff.core.model.errors import StoreNotUsable
@@ -77,30 +76,6 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
         connection.exec_driver_sql(begin)
 
     return engine
-
-
-def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
-    """A PostgreSQL engine with time-outs on everything. A reader sees one snapshot and cannot write."""
-    limits = {
-        "application_name": "quietcuff",
-        "statement_timeout": f"{STATEMENT_SECONDS}s",
-        "lock_timeout": f"{LOCK_SECONDS}s",
-        "idle_in_transaction_session_timeout": f"{IDLE_SECONDS}s",
-        # The statements are short: compiling them would cost more time than it saves.
-        "jit": "off",
-    }
-    engine = create_async_engine(
-        url,
-        pool_size=pool_size,
-        max_overflow=0,
-        pool_pre_ping=False,
-        pool_timeout=POOL_SECONDS,
-        connect_args={"server_settings": limits, "timeout": LOCK_SECONDS},
-    )
-    if writes:
-        return engine
-    # One work reads with several statements, and all of them must see the same moment.
-    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def keep_to_owner(url: URL) -> None:

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 
 import quietcuff
 from quietcuff.core.model.errors import StoreNotUsable
-from quietcuff.storage.engine.database import is_sqlite, open_postgresql, open_sqlite, parse_url
+from quietcuff.storage.engine.database import is_sqlite, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
 
 NEWEST_REVISION = "0019"
@@ -196,6 +196,8 @@ def _on_sqlite(parsed: URL, work: Callable[[Connection], None]) -> None:
 
 
 async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> None:
+    from quietcuff.storage.engine.postgresql import open_postgresql
+
     engine = open_postgresql(parsed, writes=True, pool_size=1)
     try:
         async with engine.connect() as connection:

@@ -1,0 +1,45 @@
+"""What a start loads: commands about keys, tenants and the database start without the flow, and a server without what it may
+never need."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+FLOW = {"quietcuff.core.evaluate", "quietcuff.application", "quietcuff.fhir", "quietcuff.decode", "quietcuff.api"}
+NUMBERS = {"numpy", "pandas", "pyarrow", "dask", "matplotlib", "fhirpathpy", "pydantic"}
+KEYS_AND_PICTURES = {"jwt", "cryptography", "sqlalchemy.orm", "httpx"}
+WEB = {"litestar", "uvicorn"}
+CREATE = ("keys", "create", "--tenant", "invented", "--name", "start", "--scope", "system/*.rs")
+
+
+def loaded_by(folder: Path, program: str) -> set[str]:
+    """The modules that a process has loaded once it ran a program, on the database of a folder."""
+    told = "import atexit, sys; atexit.register(lambda: print(*sys.modules, file=sys.stderr)); "
+    environment = os.environ | {"QUIETCUFF_DATABASE_URL": f"sqlite:///{folder}/start.db"}
+    ran = subprocess.run([sys.executable, "-c", told + program], capture_output=True, text=True, check=True, env=environment)
+    return set(ran.stderr.split())
+
+
+def command(*arguments: str) -> str:
+    return f"from quietcuff.cli import main; sys.exit(main({list(arguments)!r}))"
+
+
+@pytest.mark.parametrize("arguments", [("keys", "list", "--tenant", "invented"), ("tenants", "list"), ("database", "upgrade")])
+def test_a_short_command_starts_without_the_flow(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    loaded_by(tmp_path, command(*CREATE))
+    loaded = loaded_by(tmp_path, command(*arguments))
+    assert "quietcuff.storage.engine.store" in loaded
+    assert not loaded & (FLOW | NUMBERS | KEYS_AND_PICTURES | WEB)
+
+
+def test_a_server_is_made_without_numbers_and_cryptography(tmp_path: Path) -> None:
+    loaded = loaded_by(
+        tmp_path, "import quietcuff.cli.serve; from quietcuff.api.app import create_app_from_environment as make; make()"
+    )
+    assert loaded >= FLOW | WEB
+    assert not loaded & (NUMBERS | KEYS_AND_PICTURES)

@@ -1,0 +1,190 @@
+"""The sums of certainty as they are worked out fast, beside the same formulas written plainly: equal to the last bit.
+
+Answers are stored as bytes and must come out the same again, so no written-out sum may differ from its formula by an ulp.
+"""
+
+from __future__ import annotations
+
+import random
+from concurrent.futures import ThreadPoolExecutor
+from math import exp, inf, sqrt
+
+import msgspec
+import pytest
+
+from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, quantile
+from quietcuff.core.certainty.normal import added, applied, both_below, inverse, normal, plane
+from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.labels.classification import place_in_rows
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Row, Rulebook
+from quietcuff.rules.catalog import load_rulebook
+from strategies import Inventor, as_reading_set
+
+DRAWS = range(300)
+
+
+@pytest.fixture(scope="module")
+def rulebook() -> Rulebook:
+    return load_rulebook()
+
+
+def draw_matrix(rng: random.Random) -> tuple[float, float, float]:
+    first, second = rng.uniform(2, 20), rng.uniform(2, 12)
+    return first * first, rng.uniform(-0.9, 0.9) * first * second, second * second
+
+
+def draw_prior(rng: random.Random) -> tuple[PriorPart, ...]:
+    share = rng.uniform(0.05, 0.95)
+    return tuple(
+        PriorPart(share=part, systolic=rng.uniform(105, 160), diastolic=rng.uniform(60, 95), covariance=draw_matrix(rng))
+        for part in (share, 1 - share)
+    )
+
+
+def plain_belief(evidence: Evidence, varies: Limits) -> Belief:
+    covariance = inverse(evidence.precision)
+    systolic, diastolic = applied(covariance, *evidence.information)
+    return Belief(
+        systolic=systolic,
+        systolic_sd=sqrt(covariance[0] * varies[0]),
+        diastolic=diastolic,
+        diastolic_sd=sqrt(covariance[2] * varies[1]),
+        correlation=covariance[1] / sqrt(covariance[0] * covariance[2]),
+    )
+
+
+def plain_density(systolic: float, diastolic: float, covariance: tuple[float, float, float]) -> float:
+    precision = inverse(covariance)
+    across, down = applied(precision, systolic, diastolic)
+    determinant = precision[0] * precision[2] - precision[1] * precision[1]
+    return sqrt(determinant) * exp(-0.5 * (systolic * across + diastolic * down))
+
+
+def plain_mixture(prior: tuple[PriorPart, ...], measured: Evidence, varies: Limits) -> Mixture:
+    spread = inverse(measured.precision)
+    systolic, diastolic = applied(spread, *measured.information)
+    spread = (spread[0] * varies[0], spread[1] * sqrt(varies[0] * varies[1]), spread[2] * varies[1])
+    weights = [
+        part.share * plain_density(systolic - part.systolic, diastolic - part.diastolic, added(part.covariance, spread))
+        for part in prior
+    ]
+    total = weights[0] + weights[1]
+    kept = [(weight / total, part) for weight, part in zip(weights, prior, strict=True) if weight > 1e-7 * total]
+    whole = sum(share for share, _ in kept)
+    return tuple(
+        (share / whole, plain_belief(evidence_of(part.systolic, part.diastolic, part.covariance) + measured, varies))
+        for share, part in kept
+    )
+
+
+def test_beliefs_are_those_of_the_plain_formulas_to_the_last_bit() -> None:
+    rng = random.Random(1)
+    for _ in DRAWS:
+        measured = evidence_of(rng.uniform(90, 190), rng.uniform(50, 120), draw_matrix(rng))
+        varies, prior = rng.choice([(1.0, 1.0), (2.5, 1.75)]), draw_prior(rng)
+        assert believe(measured, varies) == plain_belief(measured, varies)
+        assert believe_with(prior, measured, varies) == plain_mixture(prior, measured, varies)
+
+
+def test_chances_are_those_of_the_plain_formulas_to_the_last_bit() -> None:
+    rng = random.Random(2)
+    for _ in DRAWS:
+        measured = evidence_of(rng.uniform(90, 190), rng.uniform(50, 120), draw_matrix(rng))
+        mixture = plain_mixture(draw_prior(rng), measured, (1.0, 1.0))
+        edge = rng.choice([(140.0, 90.0), (130.0, 80.0), (inf, 85.0), (180.0, inf)])
+        each = [
+            (
+                share,
+                normal((belief.systolic - edge[0]) / belief.systolic_sd),
+                normal((belief.diastolic - edge[1]) / belief.diastolic_sd),
+            )
+            for share, belief in mixture
+        ]
+        wanted = each[0][1:] if len(each) == 1 else tuple(each[0][0] * each[0][at] + each[1][0] * each[1][at] for at in (1, 2))
+        assert chance_of_each(mixture, edge) == wanted
+
+
+@pytest.mark.parametrize("correlation", [-0.9, -0.3, 0.0, 0.4689, 0.69, 0.71, 0.9])
+def test_the_joint_chance_is_the_plain_sum_over_its_points(correlation: float) -> None:
+    rng, shared = random.Random(3), plane(correlation)
+    for _ in DRAWS:
+        first, second = rng.uniform(-5, 5), rng.uniform(-5, 5)
+        total = normal(first) * normal(second)
+        squares, product = first * first + second * second, first * second
+        plainly = total
+        for doubled_sine, shrink, weight in shared:
+            plainly += weight * exp((product * doubled_sine - squares) * shrink)
+        # The two chances before the sum are multiplied in another order there, which may cost the last bit.
+        assert both_below(first, second, shared) == pytest.approx(plainly, rel=0, abs=4e-16)
+
+
+def test_a_quantile_holds_its_share() -> None:
+    rng = random.Random(4)
+    for _ in DRAWS:
+        share = rng.uniform(0.02, 0.98)
+        parts = [(share, rng.uniform(100, 130), rng.uniform(4, 12)), (1 - share, rng.uniform(120, 160), rng.uniform(4, 12))]
+        for below in (0.025, 0.975):
+            at = quantile(parts, below)
+            assert sum(part * normal((at - middle) / sd) for part, middle, sd in parts) == pytest.approx(below, abs=1e-9)
+
+
+def test_rounding_is_that_of_whole_ten_thousandths() -> None:
+    rng = random.Random(5)
+    for value in [0.0, 0.00005, 0.99995, 1.0, 145.0, -3.25, *(rng.uniform(-200, 200) for _ in DRAWS)]:
+        whole, rest = divmod(int((value * 10_000 + 0.5) // 1), 10_000)
+        wanted = (whole * 10_000 + rest) / 10_000 if rest else whole
+        found = four_decimals_half_up(value)
+        assert found == wanted and type(found) is type(wanted)
+
+
+def test_rows_are_found_as_their_limits_say(rulebook: Rulebook) -> None:
+    rng = random.Random(6)
+    for guideline in rulebook.guidelines.values():
+        if guideline.measures != "pressure":
+            continue
+        for _ in range(40):
+            systolic, diastolic = rng.randint(80, 200), rng.randint(40, 130)
+            placing = place_in_rows(guideline.rows, systolic, diastolic)
+            assert placing.systolic_rank == rank_of(guideline.rows, [row.systolic_mmhg for row in guideline.rows], systolic)
+            assert placing.diastolic_rank == rank_of(guideline.rows, [row.diastolic_mmhg for row in guideline.rows], diastolic)
+
+
+def rank_of(rows: list[Row], limits: list[float | None], value: float) -> int:
+    reached = [
+        rank
+        for rank, (row, limit) in enumerate(zip(rows, limits, strict=True))
+        if limit is not None and (value > limit if row.edge == "above" else value >= limit)
+    ]
+    return max(reached, default=0)
+
+
+def test_a_remembered_result_belongs_to_its_object_and_few_are_kept() -> None:
+    asked: list[object] = []
+
+    def work_out(rule: list[int], times: int) -> int:
+        asked.append(rule)
+        return rule[0] * times
+
+    look_up = remembered(work_out, most=3)
+    rules = [[number] for number in range(8)]
+    assert [look_up(rule, 10) for rule in rules] == [10 * number for number in range(8)]
+    assert len(asked) == 8
+    assert look_up(rules[7], 10) == 70 and len(asked) == 8
+    assert look_up(rules[7], 3) == 21 and len(asked) == 9
+    # An equal rule is another rule, and an early one was let go.
+    assert look_up([7], 10) == 70 and look_up(rules[0], 10) == 0 and len(asked) == 11
+
+
+def test_the_same_bytes_come_out_in_any_order_and_from_several_threads(rulebook: Rulebook) -> None:
+    def answer(reading_set: ReadingSet) -> bytes:
+        return msgspec.json.encode(evaluate(reading_set, None, rulebook))
+
+    sets = [as_reading_set(Inventor(seed, 1).body(3, True)) for seed in range(120)]
+    first = [answer(reading_set) for reading_set in sets]
+    assert [answer(reading_set) for reading_set in reversed(sets)] == first[::-1]
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(answer, sets)) == first
