@@ -14,7 +14,7 @@ from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, S
 from quietcuff.core.model.fields import Site
 from quietcuff.demo.play import PlayedMoment, wall
 from quietcuff.demo.scenario import Answered, Closed, Corrected, DemoVisit, Event, Morning, Retried, Taken
-from quietcuff.report import SAFETY_STYLE
+from quietcuff.report.telling import SAFETY_STYLE
 
 MARGIN = 2
 TIME_WIDTH = 8

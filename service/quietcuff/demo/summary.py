@@ -15,7 +15,7 @@ from quietcuff.demo.gateway import SittingSeen
 from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall
 from quietcuff.demo.scenario import DemoVisit
-from quietcuff.report import pressures
+from quietcuff.report.telling import pressures
 
 WIDE = 110
 WHO_WIDTH = 19

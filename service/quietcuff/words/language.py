@@ -19,7 +19,8 @@ FROM_RULES = ("step", "safety", "caution", "preparation", "pattern", "certainty"
 
 
 class About(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The language itself; ``machine_drafted`` until a clinician has read it. ``day`` is how a date is written."""
+    """The language itself; ``machine_drafted`` until a clinician has read it. ``day`` is how a date is written,
+    ``short_day`` in a table."""
 
     language: str
     name: str
@@ -27,6 +28,7 @@ class About(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     decimal: str
     lists_keep_capitals: bool
     day: str
+    short_day: str
     months: list[str]
 
 

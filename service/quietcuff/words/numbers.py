@@ -32,6 +32,11 @@ def day_in(about: About, day: date) -> str:
     return about.day.format(day=day.day, month=about.months[day.month - 1], year=day.year)
 
 
+def short_day_in(about: About, day: date) -> str:
+    """A day as it stands in a table: 28.11.2026."""
+    return about.short_day.format(day=day.day, number=day.month, mon=about.months[day.month - 1][:3], year=day.year)
+
+
 def days_in(about: About, text: str) -> str:
     """The text with each of its days, written as 2026-11-28, in the language's form."""
 
