@@ -19,7 +19,7 @@ LANGUAGES = load_languages(RULEBOOK)
 # Words that none of the three languages has.
 ENGLISH = re.compile(
     r"\b(the|and|of|with|is|than|readings?|by|are|range|recorded|left|right|counts|high|systolic|diastolic|then|after|lying|"
-    r"adult|other|both|day|days|home|office|not|for|measured?|systolic)\b"
+    r"adult|treatment|cuff|other|both|day|days|home|office|not|for|measured?|systolic)\b"
 )
 NUMBERS = re.compile(r"\d+")
 FIXED = "\u00a0"
@@ -136,3 +136,21 @@ def without_texts(evaluation: object) -> object:
 
 
 TEXTS = {"message", "text", "label", "basis", "statement", "reason", "record_line", "cautions", "prepare"}
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_sentences_of_earlier_wordings_are_said_like_those_that_took_their_place(code: str) -> None:
+    speaker = LANGUAGES.speakers[code]
+    for name, text in speaker.names.earlier.items():
+        section, _, key = name.partition(".")
+        filled = text.format(
+            percent="4", pressure="90/60", setting="office", chance="75 %", flat="60 %", edge=EDGE, prior=PRIOR, because=BECAUSE
+        )
+        spoken = {"finding": speaker.any_finding, "certainty": speaker.certainty}.get(section, speaker.sentence)(filled)
+        begins = getattr(speaker.language, section)[key].partition("{")[0]
+        assert spoken.startswith(speaker.type_out(begins)), spoken
+        assert spoken != filled
+
+
+EDGE, BECAUSE = "either pressure is at or above 140/90", "no prior for this age"
+PRIOR = "US survey 2017–18, at 31 years"

@@ -60,10 +60,12 @@ class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is the same in every language: names of guidelines, and what a category means to the person measured."""
+    """What is the same in every language: names of guidelines, what a category means to the person measured, and sentences of
+    earlier wordings by section and code."""
 
     guideline: Words
     meaning: dict[str, Meaning]
+    earlier: Words
 
 
 def read_language(code: str, rulebook: Rulebook) -> Language:

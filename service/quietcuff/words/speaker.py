@@ -26,18 +26,24 @@ class Speaker:
         self.about = language.about
         self.names = names
         self.rulebook = rulebook
-        wording = rulebook.wording
+        wording, earlier = rulebook.wording, _by_section(names.earlier)
         self._exact: Words = {}
         self._templates: list[tuple[Template, str]] = []
         for section in SENTENCES:
-            self._add(getattr(wording, section), getattr(language, section))
+            for english in (getattr(wording, section), earlier.get(section, {})):
+                self._add(english, getattr(language, section))
+        messages = {code: [each.message] for code, each in wording.finding.items()}
+        for code, text in earlier.get("finding", {}).items():
+            messages[code].append(text)
         self._findings = {
-            code: (Template(code, each.message), language.finding.get(code, each.message))
-            for code, each in wording.finding.items()
+            code: ([Template(code, text) for text in texts], language.finding.get(code, texts[0]))
+            for code, texts in messages.items()
         }
-        self._certain: Words = {}
-        self._certainty = list(_pairs(wording.certainty, language.certainty))
-        self._certain.update({text: language.certainty.get(code, text) for code, text in wording.certainty.items()})
+        self._certain = {text: language.certainty.get(code, text) for code, text in wording.certainty.items()}
+        self._certainty = [
+            *_pairs(wording.certainty, language.certainty),
+            *_pairs(earlier.get("certainty", {}), language.certainty),
+        ]
         self._terms = _terms(language, rulebook, names)
         phrases = templates_of(_same(language.phrase), strict=True)
         self._phrases = [(template, language.phrase[template.code]) for template in phrases]
@@ -47,19 +53,19 @@ class Speaker:
         self._templates += _pairs(english, spoken)
 
     def finding(self, code: str, message: str) -> str:
-        """The message of a finding; as it is where it was made by a wording that is no longer in force."""
-        if code not in self._findings:
-            return self.type_out(message)
-        template, spoken = self._findings[code]
-        held = template.places_in(message)
-        return self.type_out(message) if held is None else self.fill(spoken, held)
-
-    def any_finding(self, message: str) -> str:
-        """The message of a finding whose code is not at hand."""
-        for template, spoken in self._findings.values():
+        """The message of a finding; as it is where it was made by a wording that is not known."""
+        templates, spoken = self._findings.get(code, ([], ""))
+        for template in templates:
             held = template.places_in(message)
             if held is not None:
                 return self.fill(spoken, held)
+        return self.type_out(message)
+
+    def any_finding(self, message: str) -> str:
+        """The message of a finding whose code is not at hand."""
+        for code, (templates, _) in self._findings.items():
+            if any(template.places_in(message) is not None for template in templates):
+                return self.finding(code, message)
         return self.type_out(message)
 
     def sentence(self, text: str) -> str:
@@ -180,6 +186,14 @@ class Speaker:
         """True unless a place for one term holds something else: or any list that begins with a number would be a reason."""
         alone = [held[name] for name in TERMS_ONLY if name in held]
         return all(value in self._terms or is_number(value) for value in alone)
+
+
+def _by_section(sentences: Words) -> dict[str, Words]:
+    found: dict[str, Words] = {}
+    for name, text in sentences.items():
+        section, _, code = name.partition(".")
+        found.setdefault(section, {})[code] = text
+    return found
 
 
 def _pairs(english: Words, spoken: Words) -> list[tuple[Template, str]]:
