@@ -14,7 +14,10 @@ from quietcuff.words.numbers import days_in, set_type
 from quietcuff.words.speaker import Speaker
 
 # Lines and columns that hold codes; every other line holds what people typed, or has been said already.
-CODED = (*Context.__struct_fields__, *Facts.__struct_fields__, "setting", "state", "ask", "status", "next-step", "then")
+CODED = (*Context.__struct_fields__, *Facts.__struct_fields__, "setting", "state", "ask", "next-step", "then", "confirm-by")
+EQUIPMENT = ("device", "cuff")
+KNOWN_OF_EQUIPMENT = ("automatic", "semi-automatic", "auscultatory", "cuffless", "upper-arm", "wrist", "finger")
+ANSWERS = ("yes", "no", "not recorded")
 CODED_COLUMNS = ("site", "position", "method", "rhythm", "cuff")
 
 
@@ -38,14 +41,39 @@ def wording_of(speaker: Speaker) -> Wording:
 
 
 def _section(speaker: Speaker, section: SheetSection, coded: set[str]) -> SheetSection:
-    lines = [(label, _line(speaker, text) if label in coded else days_in(speaker.about, text)) for label, text in section.lines]
-    return replace(section, lines=[(set_type(speaker.about, label), text) for label, text in lines])
+    words = speaker.language.sheet
+    lines = []
+    for label, text in section.lines:
+        if label == words["gathered"]:
+            said = _gathered(speaker, text)
+        elif label in [words[name] for name in EQUIPMENT]:
+            said = ", ".join(_piece(speaker, piece) for piece in text.split(", "))
+        elif label == words["safety"]:
+            said = _before(speaker, text, ": ")
+        else:
+            said = _before(speaker, text, ". ") if label in coded else text
+        lines.append((set_type(speaker.about, label), days_in(speaker.about, said)))
+    return replace(section, lines=lines)
 
 
-def _line(speaker: Speaker, text: str) -> str:
-    """A line of codes; one of a step begins with its action and ends with its sentence."""
-    first, mark, rest = text.partition(". ")
-    return f"{speaker.phrase(first)}{mark}{rest}"
+def _piece(speaker: Speaker, piece: str) -> str:
+    """A piece of a device or a cuff: a code, an answer behind its label, or a name as it was typed."""
+    label, mark, answer = piece.rpartition(": ")
+    if answer in ANSWERS:
+        return f"{label}{mark}{speaker.phrase(answer)}"
+    return speaker.value(piece) if piece in KNOWN_OF_EQUIPMENT else piece
+
+
+def _before(speaker: Speaker, text: str, mark: str) -> str:
+    """A line whose beginning is of codes, such as an action before its sentence."""
+    first, found, rest = text.partition(mark)
+    return f"{speaker.phrase(first)}{found}{rest}"
+
+
+def _gathered(speaker: Speaker, text: str) -> str:
+    """The labels of what was not recorded, as they stand in a list of the language."""
+    listed = {label[:1].lower() + label[1:]: speaker.listed(name) for name, label in speaker.language.sheet.items()}
+    return ", ".join(listed.get(part, part) for part in text.split(", "))
 
 
 def _row(speaker: Speaker, row: tuple[str, ...], places: list[int]) -> tuple[str, ...]:

@@ -39,7 +39,11 @@ class Speaker:
             code: ([Template(code, text) for text in texts], language.finding.get(code, texts[0]))
             for code, texts in messages.items()
         }
-        self._certain = {text: language.certainty.get(code, text) for code, text in wording.certainty.items()}
+        self._certain = {
+            text: language.certainty.get(code, text)
+            for english in (wording.certainty, earlier.get("certainty", {}))
+            for code, text in english.items()
+        }
         self._certainty = [
             *_pairs(wording.certainty, language.certainty),
             *_pairs(earlier.get("certainty", {}), language.certainty),
@@ -90,6 +94,10 @@ class Speaker:
     def value(self, code: str) -> str:
         """A code that stands for a value, as it is read."""
         return self._terms.get(code) or code.replace("-", " ").replace("_", " ")
+
+    def listed(self, name: str) -> str:
+        """The label of a line of the sheet, as it stands in a list."""
+        return self.language.value.get(name) or _listed(self.language, self.language.sheet[name])
 
     def reason(self, code: str) -> str:
         """Why a reading does not count, a label is provisional, or there is no result."""
@@ -211,6 +219,8 @@ def _terms(language: Language, rulebook: Rulebook, names: Names) -> Words:
     for code, text in language.value.items():
         found.setdefault(code.replace("-", " ").replace("_", " "), text)
         found[code] = text
+    for code, text in language.action.items():
+        found.setdefault(code.replace("-", " "), text)
     for code, text in language.reason.items():
         found.setdefault(code.replace("-", " "), text)
         found.setdefault(wording.reason.get(code, code), text)
