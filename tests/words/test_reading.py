@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -20,6 +21,7 @@ MOST_WORDS, ANSWERS = 25, 60
 PLAIN = 60
 # Several of one kind after a colon are a list, and each of them is read by itself.
 LIST = re.compile(r": [^.:]*,[^.:]*,[^.:]*\.")
+SPOKEN = {"en": "English", "de": "German", "fr": "French", "es": "Spanish"}
 CODE = re.compile(r"\b[a-z]+_[a-z_]+\b")
 SIZE = re.compile(r"(?<![\d.,/(])\b\d{2,3}[.,]?\d*/\d{2,3}\b")
 
@@ -78,3 +80,5 @@ def test_the_reading_ease_is_measured_and_plain_for_the_person(code: str, capsys
     with capsys.disabled():
         print(f"\nreading ease, {code}: for the person {person:.0f}, for staff {staff:.0f}")
     assert person >= PLAIN
+    page = (Path(__file__).parents[2] / "docs" / "words.md").read_text("utf-8")
+    assert f"| {SPOKEN[code]} | {person:.0f} | {staff:.0f} |" in page

@@ -15,6 +15,7 @@ from quietcuff.words.numbers import days_in, is_number, number_in, set_type
 from quietcuff.words.templates import Template, templates_of
 
 TERMS_ONLY = ("reason", "first", "last")
+MOST_SEEN = 4096
 SENTENCES = ("step", "safety", "caution", "preparation", "pattern")
 
 
@@ -27,6 +28,7 @@ class Speaker:
         self.names = names
         self.rulebook = rulebook
         wording, earlier = rulebook.wording, _by_section(names.earlier)
+        self._seen: dict[str, str | None] = {}
         self._exact: Words = {}
         self._templates: list[tuple[Template, str]] = []
         for section in SENTENCES:
@@ -174,7 +176,15 @@ class Speaker:
         return self._phrase(text) if mark == "; " else text
 
     def _known(self, text: str) -> str | None:
-        """A term, a number, or a phrase with places; None where it is none of these."""
+        """A term, a number, or a phrase with places; None where it is none of these. Most texts come again and again."""
+        if text in self._seen:
+            return self._seen[text]
+        if len(self._seen) >= MOST_SEEN:
+            self._seen.clear()
+        said = self._seen[text] = self._look_up(text)
+        return said
+
+    def _look_up(self, text: str) -> str | None:
         if is_number(text):
             return number_in(self.about, text)
         if text in self._terms:

@@ -22,10 +22,15 @@ class Template:
         self.code = code
         self.text = text
         self.literal = len(PLACE.sub("", text))
+        pieces = PLACE.split(text)
+        # Nearly every text fails at its beginning or its end: looked at first, they spare the pattern.
+        self.begins, self.ends = pieces[0], pieces[-1]
         self.pattern = re.compile(_pattern(text, strict=strict), re.DOTALL)
 
     def places_in(self, text: str) -> dict[str, str] | None:
         """What stands in the places of this text; None where it was not made from this sentence."""
+        if not (text.startswith(self.begins) and text.endswith(self.ends)):
+            return None
         found = self.pattern.fullmatch(text)
         return None if found is None else found.groupdict()
 
