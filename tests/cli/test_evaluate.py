@@ -18,6 +18,7 @@ from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import MAX_BYTES, texts
+from quietcuff.report.many import row_of, show_many
 from quietcuff.report.one import show
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.words.languages import load_languages
@@ -272,3 +273,17 @@ def test_no_value_is_told_in_green_and_what_is_severe_stands_out() -> None:
         )
         assert "\x1b[32m" not in told[systolic] and "\x1b[1;32m" not in told[systolic]
     assert "\x1b[1;31m186/" in told[186]
+
+
+def test_severe_rows_of_the_table_are_red_and_others_are_not() -> None:
+    rulebook = load_rulebook()
+    speaker = load_languages(rulebook).speaker("en")
+    lines = []
+    for body in sittings():
+        reading_set = msgspec.convert(body, ReadingSet)
+        lines.append(row_of(speaker, reading_set, evaluate(reading_set, None, rulebook)))
+    console = Console(width=120, force_terminal=True, color_system="standard", file=io.StringIO())
+    show_many(console, speaker, lines)
+    told = console.file.getvalue().splitlines()
+    severe, ordinary = (next(line for line in told if name in line and "4 May" in line) for name in ("severe", "ordinary"))
+    assert "\x1b[31m" in severe and "\x1b[31m" not in ordinary

@@ -54,7 +54,8 @@ def _saw(speaker: Speaker, reading_set: ReadingSet, evaluation: Evaluation) -> s
         kind = "saw-home" if evaluation.series is not None else "saw-result"
         return words[kind].format(pressure=pressure)
     taken = taken_in(reading_set)
-    if evaluation.state == "not-usable" and taken:
+    # Where help must come first, that the numbers give no result would only sound as if nothing were the matter.
+    if evaluation.state == "not-usable" and taken and evaluation.safety.level not in ("urgent", "same-day"):
         return words["saw-no-result"]
     if not taken:
         return words["saw-nothing"]
