@@ -118,7 +118,7 @@ def test_languages_are_ranked_by_weight_and_order() -> None:
     """RFC 9110, 12.5.4: a weight of 1 where none is written; 0 is not wanted."""
     assert ranked("da, en-gb;q=0.8, en;q=0.7") == ["da", "en-gb", "en"]
     assert ranked("fr;q=0, de;q=0.2, es") == ["es", "de"]
-    assert ranked("de;q=x, , ;q=1") == []
+    assert ranked("de;q=x, fr;q=inf, es;q=nan, pt;q=-1, , ;q=1") == []
     assert LANGUAGES.preferred("pt, de-AT;q=0.5").about.language == "de"
     assert LANGUAGES.preferred("pt").about.language == "en"
     assert LANGUAGES.preferred("*, de;q=0.1").about.language == "en"

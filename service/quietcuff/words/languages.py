@@ -58,6 +58,7 @@ def _weight(parameter: str) -> float:
     if name.strip().lower() != "q":
         return 1.0
     try:
-        return float(value)
+        weight = float(value)
     except ValueError:
         return 0.0
+    return weight if 0 <= weight <= 1 else 0.0
