@@ -154,3 +154,9 @@ def test_sentences_of_earlier_wordings_are_said_like_those_that_took_their_place
 
 EDGE, BECAUSE = "either pressure is at or above 140/90", "no prior for this age"
 PRIOR = "US survey 2017–18, at 31 years"
+
+
+def test_french_marks_have_their_narrow_space_and_clocks_have_none() -> None:
+    french = LANGUAGES.speakers["fr"]
+    assert french.type_out("jambes croisées: à 09:00; oui ?") == "jambes croisées\u202f: à 09:00\u202f; oui\u202f?"
+    assert french.type_out("déjà\u202f: bien") == "déjà\u202f: bien"

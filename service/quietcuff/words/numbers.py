@@ -13,7 +13,7 @@ POINT = re.compile(r"(?<=\d)\.(?=\d)")
 # A unit never stands alone at the beginning of a line.
 UNIT = re.compile(r"(?<=\d) (?=(?:mmHg|%|cm|h|min)(?!\w))")
 # Before these French has a space that is narrow and does not break.
-FRENCH_MARKS = re.compile(r" (?=[:;?!])")
+FRENCH_MARKS = re.compile(r"[ \u202f](?=[:;](?:\s|$))|(?<=\S)(?=[:;](?:\s|$))| (?=[?!])")
 NARROW, FIXED = "\u202f", "\u00a0"
 
 
