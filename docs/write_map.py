@@ -52,6 +52,7 @@ FOLDERS = {
     "tests/rules": "the rule files",
     "tests/security": "keys and scopes",
     "tests/storage": "the store on both databases",
+    "tests/words": "the languages: complete, short, and nothing left in English",
 }
 OPENING = """# Every module, in its own words
 

@@ -23,13 +23,13 @@ from rich.console import Console
 from fhir_r4.profiles import faults_of
 from paper_desk import PaperDesk
 from quietcuff.core.model.errors import DemoFailed
-from quietcuff.demo.bundle import compact
 from quietcuff.demo.gateway import ChangeAnswer
 from quietcuff.demo.play import compare_end, play
 from quietcuff.demo.run import play_morning, report
 from quietcuff.demo.scenario import Morning, Taken, last_noon, load_morning
 from quietcuff.demo.summary import VisitOutcome, show_summary
 from quietcuff.rules.catalog import load_rulebook
+from quietcuff.words.sure import degree_of
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=timezone(timedelta(hours=2)))
 COMMAND = [sys.executable, "-m", "quietcuff", "demo"]
@@ -130,28 +130,24 @@ def test_nothing_of_the_morning_lies_in_the_future(morning: Morning, hour: int, 
 
 @pytest.mark.parametrize("width", [80, 100, 120])
 def test_what_is_told_fits_the_terminal_and_is_plain_in_a_file(morning: Morning, width: int) -> None:
-    text, outcomes, _ = told(width, PaperDesk(load_rulebook()), morning)
+    rulebook = load_rulebook()
+    text, outcomes, _ = told(width, PaperDesk(rulebook), morning)
+    reasons = rulebook.wording.reason
     assert "\x1b" not in text
     assert max(len(line) for line in text.splitlines()) <= width
     table = text[text.index("The morning in one table") :]
     for outcome in outcomes:
         assert outcome.visit.who in table
         for reading, verdict in zip(outcome.envelope.reading_set.readings, outcome.envelope.evaluation.readings, strict=True):
-            said = (verdict.reason or "counts").replace("-", " ")
+            said = "counts" if verdict.reason is None else reasons[verdict.reason].split()[0]
             line = rf"{reading.site.split('-')[0]} +{reading.systolic_mmhg}/{reading.diastolic_mmhg} +{said}"
             assert re.search(line, table), line
+        for certainty in outcome.envelope.evaluation.certainty:
+            assert degree_of(certainty).replace("-", " ") in " ".join(table.split())
         result = outcome.envelope.evaluation.result
         assert (f"{result.systolic_mmhg}/{result.diastolic_mmhg} mmHg" if result else "no result: too few readings") in table
         for category in outcome.envelope.evaluation.categories:
             assert category.label is None or category.label.split(",")[0] in table
-
-
-def test_short_json_stays_on_a_line_and_long_json_stays_json() -> None:
-    value = {"a": [1, 2, {"b": "ö"}], "long": [{"name": "n" * 40, "n": place} for place in range(3)], "none": {}}
-    text = compact(value)
-    assert json.loads(text) == value
-    assert '"a": [1, 2, {"b": "ö"}]' in text
-    assert len(text.splitlines()) > 3
 
 
 def test_a_difference_at_the_end_is_told_by_name(morning: Morning) -> None:
@@ -182,6 +178,10 @@ def test_it_ends_by_itself_and_leaves_nothing_behind(tmp_path: Path) -> None:
     bundle = json.loads(bundle_file.read_bytes())
     assert bundle["resourceType"] == "Bundle"
     assert f"{len(bundle['entry'])} entries" in done.stdout
+    # The table comes last, and no JSON is shown.
+    assert '"resourceType"' not in done.stdout and "valueQuantity" not in done.stdout
+    table, cautions = (done.stdout.index(heading) for heading in ("The morning in one table", "Cautions, as they came"))
+    assert cautions < table
 
 
 def test_it_fails_where_its_server_cannot_start(tmp_path: Path) -> None:

@@ -129,6 +129,7 @@ NEEDED = {
     "get_what_if": "WhatIf.r",
     "end_what_if": "WhatIf.d",
     "list_protocols": "any-key",
+    "list_words": "any-key",
     "get_protocol": "any-key",
     "list_guidelines": "any-key",
     "get_guideline": "any-key",

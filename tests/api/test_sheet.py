@@ -22,7 +22,7 @@ PAGE = {"Accept": "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0
 def sheet(client: httpx.Client, path: str, **headers: str) -> str:
     answer = client.get(f"{path}/sheet", headers=headers)
     assert answer.status_code == 200, answer.text
-    assert (answer.headers["Vary"], answer.headers["Cache-Control"]) == ("Accept", "no-store")
+    assert (answer.headers["Vary"], answer.headers["Cache-Control"]) == ("Accept, Accept-Language", "no-store")
     return answer.text
 
 

@@ -18,8 +18,10 @@ from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import MAX_BYTES, texts
-from quietcuff.report import show
+from quietcuff.report.many import row_of, show_many
+from quietcuff.report.one import show
 from quietcuff.rules.catalog import load_rulebook
+from quietcuff.words.languages import load_languages
 
 Write = Callable[[str | bytes], str]
 
@@ -74,9 +76,75 @@ def test_a_bad_line_is_reported_with_its_faults_and_the_others_are_evaluated(wri
 def test_a_person_is_told_what_counted_why_not_the_result_and_what_is_next(write: Write, capsys: Any) -> None:
     assert main(["evaluate", write(json.dumps(four_readings()))]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    for words in ("no: other-arm", "no: earlier-than-last-two", "yes", "148/88 mmHg", "Stage 2", "Next", "Finding", "Caution"):
-        assert words in told
-    assert "p-0001" not in told
+    for words in (
+        "Sitting: p-0001, 4 May 2026, 09:00",
+        "Does not count: in the other arm.",
+        "Does not count: earlier than the last two.",
+        "Counts.",
+        "148/88 mmHg",
+        "Stage 2",
+        "How sure",
+        "Do now",
+        "Also noticed",
+        "Not asked or not recorded",
+        "For the person This time your blood pressure was 148/88 mmHg.",
+        "Please note",
+    ):
+        assert words in told.replace("\u00a0", " "), words
+    assert "other-arm" not in told and "_" not in told
+
+
+def sittings() -> list[dict[str, Any]]:
+    """Three sittings: an ordinary one, one that is severe, and one with a fault of known size."""
+    ordinary, severe, hurried = four_readings(), four_readings(), four_readings()
+    for each in severe["readings"]:
+        each.update(systolic_mmhg=192)
+    severe["context"] = {**severe.get("context", {}), "acute_symptoms": "yes"}
+    hurried["context"] = {**hurried.get("context", {}), "legs_crossed": "yes"}
+    for name, body in (("ordinary", ordinary), ("severe", severe), ("hurried", hurried)):
+        body["subject"] = {**body["subject"], "identifier": {"system": "urn:x", "value": name}}
+    return [ordinary, severe, hurried]
+
+
+def test_many_sittings_are_one_table_severe_first_with_habits_and_cautions_once(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", write("\n".join(map(json.dumps, sittings())))]) == 0
+    told = capsys.readouterr().out.replace("\u00a0", " ")
+    assert "\x1b" not in told and max(map(len, told.splitlines())) <= 80
+    rows = [line for line in told.splitlines() if line.startswith(("ordinary", "severe", "hurried"))]
+    assert [row.split()[0] for row in rows] == ["severe", "ordinary", "hurried"]
+    flat = " ".join(told.split())
+    for words in (
+        "4 May 2026",
+        "148/88 mmHg",
+        "urgent",
+        "legs crossed: 1 of 3",
+        "3 sittings, 2 with a result, 1 severe or urgent",
+    ):
+        assert words in flat, words
+    assert flat.count("Never change treatment on this alone.") == 1
+    assert "legs-crossed" not in flat
+
+
+@pytest.mark.parametrize("columns", [80, 120, 200])
+def test_the_table_fits_the_terminal(columns: int, write: Write, capsys: Any, monkeypatch: Any) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert main(["evaluate", "--lang", "de", write("\n".join(map(json.dumps, sittings())))]) == 0
+    told = capsys.readouterr().out
+    assert max(map(len, told.splitlines())) <= columns
+    assert "Hauptfehler" in told and "Wie sicher" in told and "4.5.2026" in told
+
+
+def test_each_sitting_is_told_in_full_where_details_are_asked_for(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--details", write("\n".join(map(json.dumps, sittings())))]) == 0
+    told = capsys.readouterr().out
+    assert told.count("For the person") == 3 and "Main fault" not in told
+    assert "Legs crossed: systolic too high by about 2 to 15" in " ".join(told.split()).replace("\u00a0", " ")
+
+
+def test_a_sheet_is_written_in_the_language_asked_for(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--sheet", "text", "--lang", "es", write(json.dumps(four_readings()))]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("Registro de presión arterial") and "brazo derecho" in told and "n-17" in told
 
 
 def test_a_failed_attempt_and_a_safety_warning_are_told(write: Write, capsys: Any) -> None:
@@ -85,7 +153,7 @@ def test_a_failed_attempt_and_a_safety_warning_are_told(write: Write, capsys: An
     body["readings"][2]["systolic_mmhg"] = 190
     main(["evaluate", write(json.dumps(body))])
     told = capsys.readouterr().out
-    assert "failed" in told and "Safety" in told
+    assert "failed" in told and "severe reading" in told
 
 
 def test_the_record_sheet_is_written_as_text_for_each_sitting(write: Write, capsys: Any) -> None:
@@ -139,17 +207,17 @@ def test_a_series_a_test_of_standing_and_a_child_are_told_in_their_own_words(wri
         },
         "readings": rows,
     }
-    assert main(["evaluate", write("\n".join(map(json.dumps, [recorded, standing, child])))]) == 0
-    told = " ".join(capsys.readouterr().out.split())
+    assert main(["evaluate", "--details", write("\n".join(map(json.dumps, [recorded, standing, child])))]) == 0
+    told = " ".join(capsys.readouterr().out.split()).replace("\u00a0", " ")
     for words in (
         "64 readings on 2 days",
-        "night 120/72 (10)",
-        "dip 13.04 % (normal)",
+        "night 120/72 (mean of 10)",
+        "falls by night by 13.04 % (usual fall)",
         "05-04 23:30",
         "lower by 22/6 at 3 min",
     ):
         assert words in told
-    assert "height z 0.00 (nhbpep-2004-pressure" in told
+    assert "z 0.00 (nhbpep-2004-pressure" in told
 
 
 @pytest.mark.parametrize("text", ["", "\n \n"])
@@ -193,14 +261,29 @@ def test_lines_are_told_apart_and_numbered(raw: bytes, expected: list[tuple[int,
 
 def test_no_value_is_told_in_green_and_what_is_severe_stands_out() -> None:
     rulebook, told = load_rulebook(), {}
+    speaker = load_languages(rulebook).speaker("en")
     for systolic in (120, 186):
         readings = [{**each, "systolic_mmhg": systolic} for each in four_readings()["readings"][1:]]
         body = {**OPENED_SET, "closed": True, "visit": "follow-up", "readings": readings}
         reading_set = msgspec.convert(body, ReadingSet)
         console = Console(width=100, force_terminal=True, color_system="standard", file=io.StringIO())
-        show(console, "Sitting", reading_set, evaluate(reading_set, None, rulebook))
+        show(console, speaker, reading_set, evaluate(reading_set, None, rulebook))
         told[systolic] = next(
             line for line in console.file.getvalue().splitlines() if f"{systolic}/" in line and "mean of" in line
         )
         assert "\x1b[32m" not in told[systolic] and "\x1b[1;32m" not in told[systolic]
     assert "\x1b[1;31m186/" in told[186]
+
+
+def test_severe_rows_of_the_table_are_red_and_others_are_not() -> None:
+    rulebook = load_rulebook()
+    speaker = load_languages(rulebook).speaker("en")
+    lines = []
+    for body in sittings():
+        reading_set = msgspec.convert(body, ReadingSet)
+        lines.append(row_of(speaker, reading_set, evaluate(reading_set, None, rulebook)))
+    console = Console(width=120, force_terminal=True, color_system="standard", file=io.StringIO())
+    show_many(console, speaker, lines)
+    told = console.file.getvalue().splitlines()
+    severe, ordinary = (next(line for line in told if name in line and "4 May" in line) for name in ("severe", "ordinary"))
+    assert "\x1b[31m" in severe and "\x1b[31m" not in ordinary

@@ -654,15 +654,18 @@ def test_what_shifts_the_measurement_is_named_and_in_no_number(rulebook: Ruleboo
 
 def test_it_speaks_of_the_usual_pressure_in_this_arm_measured_this_way(rulebook: Rulebook) -> None:
     entry = only(evaluate_body(body((138, 88), (138, 88), subject={"birth_date": "1995-01-15"}), rulebook))
-    usual = "Usual office pressure in this arm, measured this way: the chance that either pressure is at or above 140/90 is "
+    usual = "Usual office pressure in this arm, measured this way. "
     assert entry.statement == (
-        f"{usual}{100 * reached(entry)[-1][0]:.0f} % with what is known of people before measuring "
-        "(US survey 2017–18, at 31 years), and 54 % by these measurements alone."
+        f"{usual}The chance that either pressure is at or above 140/90 is {100 * reached(entry)[-1][0]:.0f} %, "
+        "given what is known of people beforehand (US survey 2017–18, at 31 years). By these measurements alone it is 54 %."
     )
     alone = only(evaluate_body(body((138, 88), (138, 88), subject=YOUNGER, intake={"without_prior": True}), rulebook))
-    assert alone.statement == f"{usual}54 % by these measurements alone (no prior is wanted here)."
+    assert alone.statement == (
+        f"{usual}By these measurements alone the chance that either pressure is at or above 140/90 is 54 %. "
+        "Reason: no prior is wanted here."
+    )
     tenant = only(evaluate_body(body((138, 88), (138, 88), subject=YOUNGER, intake=OF_40_TO_59), rulebook))
-    assert "35 % with what is known of people before measuring (this clinic's own people)" in tenant.statement
+    assert "35 %, given what is known of people beforehand (this clinic's own people)" in tenant.statement
     clear = only(evaluate_body(body((190, 112), (190, 112), guidelines=["esc-2024"]), rulebook))
     low = only(evaluate_body(body((104, 62), (104, 62), guidelines=["nice-2019"]), rulebook))
     assert " is >99 %" in clear.statement and "100 %" not in clear.statement

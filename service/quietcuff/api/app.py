@@ -50,6 +50,7 @@ from quietcuff.api.routes.subjects import Subjects
 from quietcuff.api.routes.tables import TableRoutes
 from quietcuff.api.routes.targets import Targets
 from quietcuff.api.routes.what_if import WhatIfs
+from quietcuff.api.routes.words import WordCatalogue
 from quietcuff.api.service import make_service
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
@@ -79,6 +80,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Authorization,
     Protocols,
     Guidelines,
+    WordCatalogue,
     HealthChecks,
     ProblemPages,
     Documentation,

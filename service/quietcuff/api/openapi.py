@@ -29,6 +29,7 @@ from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.security.scopes import Need
+from quietcuff.words.said import InWords
 
 REFERENCE = "#/components/schemas/{name}"
 DESCRIPTION = """Raw blood-pressure readings of one sitting go in; one honest result comes out, is kept, and is handed on
@@ -65,6 +66,8 @@ RESPONSE_HEADERS: dict[str, dict[str, Any]] = {
     "X-Progress": {"description": "How far it is, in words.", "schema": {"type": "string"}},
     "Expires": {"description": "Until when it is kept.", "schema": {"type": "string"}},
     "Content-Encoding": {"description": "gzip, where it was accepted.", "schema": {"type": "string"}},
+    "Content-Language": {"description": "The language of the texts.", "schema": {"type": "string"}},
+    "Vary": {"description": "The request headers that choose the answer.", "schema": {"type": "string"}},
     "Retry-After": {"description": "Seconds to wait.", "schema": {"type": "string"}},
 }
 PROBLEM_HEADERS = {
@@ -287,7 +290,8 @@ def _or_null(said: dict[str, Any]) -> dict[str, Any]:
 
 
 class Envelope(msgspec.Struct, frozen=True, kw_only=True):
-    """A stored set: what was said, completed by what the service knew, and its evaluation."""
+    """A stored set: what was said, completed by what the service knew, and its evaluation; ``words`` where a language was asked
+    for."""
 
     id: str
     version: int
@@ -299,6 +303,7 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
     updated_at: datetime
     reading_set: ReadingSet
     evaluation: Evaluation
+    words: InWords | msgspec.UnsetType = msgspec.UNSET
 
 
 class VersionListed(msgspec.Struct, frozen=True, kw_only=True):

@@ -27,6 +27,7 @@ from quietcuff.storage.engine.readiness import Readiness
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.api_keys import KeyRow, find_key, take_uses
 from quietcuff.storage.rows.tenants import find_tenant
+from quietcuff.words.languages import Languages, load_languages
 
 
 class Service(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,6 +47,7 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
     readiness: Readiness
     lanes: Lanes
     rates: Rates
+    languages: Languages
 
     async def principal(self, bearer: str) -> Principal:
         """The principal of a bearer token: one of our keys, a client's token, or a token of the outside issuer.
@@ -98,4 +100,5 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         lanes=lanes,
         # SQLite is served by one process, which can count by itself; several processes share their counts in PostgreSQL.
         rates=Rates(settings.key_requests_a_minute, None if settings.database_url.startswith("sqlite") else lease),
+        languages=load_languages(rulebook),
     )

@@ -25,6 +25,8 @@ from quietcuff.storage.rows.reading_sets import list_sets as listed_sets
 from quietcuff.storage.rows.retention import missing_set
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import AnsweredVersion, VersionNote, newest_answer, numbered_answer, version_notes
+from quietcuff.words.sheets import speak_sheet
+from quietcuff.words.speaker import Speaker
 
 # What the column holds.
 MOST_VERSIONS = 2**31 - 1
@@ -205,8 +207,8 @@ def listed_set(listed: ListedSet) -> dict[str, Any]:
     }
 
 
-async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
-    """Record sheet of a set's newest version, with the reasons of its later versions.
+async def read_sheet(desk: AppContext, caller: Caller, set_id: str, speaker: Speaker | None = None) -> Sheet:
+    """Record sheet of a set's newest version, with the reasons of its later versions; English without a speaker.
 
     Raises:
         NotFound: this tenant has no such set.
@@ -223,7 +225,10 @@ async def read_sheet(desk: AppContext, caller: Caller, set_id: str) -> Sheet:
 
     newest, notes = await desk.store.read(caller.tenant_id, read)
     reading_set, evaluation = SET_DECODER.decode(newest.document), EVALUATION_DECODER.decode(newest.evaluation)
-    return make_sheet(reading_set, evaluation, desk.rulebook.wording, stored_of(newest, notes))
+    stored = stored_of(newest, notes)
+    if speaker is not None:
+        return speak_sheet(speaker, reading_set, evaluation, stored)
+    return make_sheet(reading_set, evaluation, desk.rulebook.wording, stored)
 
 
 def stored_of(newest: AnsweredVersion, notes: list[VersionNote]) -> Stored:

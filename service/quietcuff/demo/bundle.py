@@ -1,4 +1,4 @@
-"""One sitting's FHIR Bundle: listed entry by entry, its mean in full, and compared with the service's answer."""
+"""One sitting's FHIR Bundle: listed entry by entry, and compared with the service's answer."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from quietcuff.terminology import loinc
 
 Json = dict[str, Any]
 
-LONGEST_LINE = 76
 SYSTOLIC, DIASTOLIC = loinc.SYSTOLIC, loinc.DIASTOLIC
 MEAN_SYSTOLIC, MEAN_DIASTOLIC = "96608-5", "96609-3"
 
@@ -65,11 +64,11 @@ def component(observation: Json, loinc: str) -> Any:
 
 
 def show_bundle(console: Console, bundle: Json, envelope: SittingSeen, who: str, size_bytes: int) -> None:
-    """Print the Bundle, one line for each entry, and the mean Observation in full."""
+    """Print the Bundle, one line for each entry."""
     tell_heading(console, f"{who}'s sitting as one FHIR R4 Bundle")
     said = (
         f"{len(bundle['entry'])} entries, {size_bytes / 1000:.0f} kB, shown a line each; “…” stands for the id of the sitting, "
-        f"{envelope.id}. Below them the mean as it is. --bundle FILE writes the whole. No name is in it: none was sent."
+        f"{envelope.id}. --bundle FILE writes the whole. No name is in it: none was sent."
     )
     console.print(Padding(Text(said), (0, MARGIN), expand=False))
     lines = Table.grid(padding=(0, 2, 0, 0))
@@ -79,10 +78,6 @@ def show_bundle(console: Console, bundle: Json, envelope: SittingSeen, who: str,
         shown_name = f"{name[:8]}…" if len(name) > 20 else name
         lines.add_row(Text(resource["resourceType"], "cyan"), Text(shown_name), Text(entry_in_words(resource)))
     console.print(Padding(lines, (1, MARGIN), expand=False))
-    mean = next((e["resource"] for e in bundle["entry"] if e["resource"]["id"] == f"{envelope.id}-mean"), None)
-    if mean is not None:
-        # Not wrapped by the console, so that the JSON can be copied as it is.
-        console.print(Text(compact(mean), "dim"), soft_wrap=True)
 
 
 def entry_in_words(resource: Json) -> str:
@@ -113,21 +108,3 @@ def observation_in_words(observation: Json) -> str:
         return f"mean {value}, derived from {len(observation['derivedFrom'])} readings"
     notes = [note["text"] for note in observation.get("note", [])]
     return ". ".join([f"reading {value}", *notes])
-
-
-def compact(value: Any, indent: int = 0) -> str:
-    """JSON for reading: short values stay on one line, and a list of one shares its brackets' lines."""
-    flat = msgspec.json.format(msgspec.json.encode(value), indent=0).decode()
-    if indent + len(flat) <= LONGEST_LINE or not isinstance(value, dict | list) or not value:
-        return flat
-    if isinstance(value, list) and len(value) == 1:
-        return f"[{compact(value[0], indent)}]"
-    inner, outer = " " * (indent + 2), " " * indent
-    if isinstance(value, list):
-        lines = [f"{inner}{compact(item, indent + 2)}" for item in value]
-        return "[\n" + ",\n".join(lines) + f"\n{outer}]"
-    names = [msgspec.json.encode(name).decode() for name in value]
-    if len(names) == 1:
-        return f"{{{names[0]}: {compact(next(iter(value.values())), indent)}}}"
-    lines = [f"{inner}{name}: {compact(item, indent + 2)}" for name, item in zip(names, value.values(), strict=True)]
-    return "{\n" + ",\n".join(lines) + f"\n{outer}}}"

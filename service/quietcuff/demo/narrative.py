@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import cache
 
 from rich.console import Console
 from rich.padding import Padding
@@ -14,13 +15,22 @@ from quietcuff.core.model.evaluation import Evaluation, FollowingStep, Safety, S
 from quietcuff.core.model.fields import Site
 from quietcuff.demo.play import PlayedMoment, wall
 from quietcuff.demo.scenario import Answered, Closed, Corrected, DemoVisit, Event, Morning, Retried, Taken
-from quietcuff.report import SAFETY_STYLE
+from quietcuff.report.telling import SAFETY_STYLE, sureness_in_words
+from quietcuff.rules.catalog import load_rulebook
+from quietcuff.words.languages import FALLBACK, load_languages
+from quietcuff.words.speaker import Speaker
 
 MARGIN = 2
 TIME_WIDTH = 8
 DONE_WIDTH = 14
 PRESSING = ("confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment")
 HAPPENED = {Answered: "answered", Corrected: "corrected", Retried: "sent again", Closed: "closed"}
+
+
+@cache
+def english() -> Speaker:
+    """The words in which the demonstration tells codes."""
+    return load_languages(load_rulebook()).speaker(FALLBACK)
 
 
 def tell_heading(console: Console, text: str) -> None:
@@ -72,14 +82,17 @@ def done_in_words(event: Event) -> Text:
 def answer_in_words(moment: PlayedMoment) -> Text:
     """The service's answer in words: the result once the sitting is closed, else the next step."""
     evaluation = moment.answer.envelope.evaluation
-    return end_in_words(evaluation) if isinstance(moment.event, Closed) else step_in_words(evaluation.next_step)
+    if not isinstance(moment.event, Closed):
+        return step_in_words(evaluation.next_step)
+    sure = sureness_in_words(english(), evaluation)
+    return Text.assemble(end_in_words(evaluation), f"; label {sure}" if evaluation.certainty else "")
 
 
 def end_in_words(evaluation: Evaluation) -> Text:
     """The result of a closed sitting in one line."""
     result = evaluation.result
     if result is None:
-        return Text(f"no result: {', '.join(in_words(code) for code in evaluation.blocked_by)}", "yellow")
+        return Text(f"no result: {', '.join(map(english().reason, evaluation.blocked_by))}", "yellow")
     value = f"{result.systolic_mmhg}/{result.diastolic_mmhg}"
     style = SAFETY_STYLE[evaluation.safety.level]
     return Text.assemble((value, style), f" mmHg, {arm(result.site)} arm, mean of {result.readings_counted}")

@@ -1,4 +1,4 @@
-"""The demonstration from start to end: server, morning, table and Bundle, and the check that all was as expected."""
+"""The demonstration from start to end: server, morning, Bundle and table, and the check that all was as expected."""
 
 from __future__ import annotations
 
@@ -31,9 +31,9 @@ def run_demo(console: Console, *, keep: bool = False, port: int | None = None, b
         gateway = Gateway(HOST, server.port, server.key)
         gateway.register_device(morning.device)
         outcomes, mishaps = play_morning(console, gateway, morning, noon)
-        show_summary(console, outcomes)
         mishaps += show_records(console, gateway, outcomes, bundle_file)
         show_cautions(console, outcomes)
+        show_summary(console, outcomes)
         report(console, mishaps)
         if keep:
             stay(console, server)

@@ -12,10 +12,11 @@ from rich.text import Text
 from quietcuff.core.model.evaluation import Evaluation, ReadingOutcome
 from quietcuff.core.model.readings import Reading
 from quietcuff.demo.gateway import SittingSeen
-from quietcuff.demo.narrative import MARGIN, arm, end_in_words, in_words, safety_in_words, tell_heading
+from quietcuff.demo.narrative import MARGIN, arm, end_in_words, english, in_words, safety_in_words, tell_heading
 from quietcuff.demo.play import wall
 from quietcuff.demo.scenario import DemoVisit
-from quietcuff.report import pressures
+from quietcuff.report.telling import pressures
+from quietcuff.words.sure import short_of
 
 WIDE = 110
 WHO_WIDTH = 19
@@ -79,19 +80,23 @@ def reading_lines(envelope: SittingSeen) -> Table:
 
 def verdict(reading: Reading, outcome: ReadingOutcome) -> str:
     """The reason why a reading does not count, or that it does; with "by ear" for an auscultatory one."""
-    said = "counts" if outcome.reason is None else in_words(outcome.reason)
+    said = "counts" if outcome.reason is None else english().reason(outcome.reason)
     return f"{said}, by ear" if reading.method == "auscultatory" else said
 
 
 def result_lines(evaluation: Evaluation) -> list[RenderableType]:
-    """The result, each guideline's label, the reasons why it is provisional, and the safety message."""
+    """The result, each guideline's label with how sure it is, the reasons why it is provisional, and the safety message."""
     lines: list[RenderableType] = [end_in_words(evaluation)]
+    sure = {each.guideline: short_of(english(), each) for each in evaluation.certainty}
     for category in evaluation.categories:
         if category.label is not None:
-            lines.append(Text.assemble(category.label, (f"  {category.guideline}", "dim")))
+            name = english().names.guideline[category.guideline]
+            lines.append(Text.assemble(category.label, (f"  {name}", "dim")))
+            if category.guideline in sure:
+                lines.append(Text(f"  how sure: {sure[category.guideline]}", "italic"))
     because = sorted({code for category in evaluation.categories for code in category.provisional_because})
     if because and evaluation.result is not None:
-        lines.append(Text(f"provisional: {', '.join(in_words(code) for code in because)}", "yellow"))
+        lines.append(Text(f"provisional: {', '.join(map(english().reason, because))}", "yellow"))
     if evaluation.safety.level != "none":
         lines.append(safety_in_words(evaluation.safety))
     return lines

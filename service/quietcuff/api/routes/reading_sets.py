@@ -41,6 +41,7 @@ from quietcuff.api.requests import (
 from quietcuff.api.responses import answer, answer_page, not_modified
 from quietcuff.api.routes.reading_set_marks import MARK_PARAMETERS, MARKS, marks_of
 from quietcuff.api.service import service_of
+from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.core.model.changes import Append, Correction, Move, voided_faults
 from quietcuff.core.model.errors import Fault
 from quietcuff.core.model.readings import ReadingSet
@@ -49,6 +50,7 @@ from quietcuff.decode.own_json import read
 from quietcuff.fhir.read.bundle import sitting_bundle
 from quietcuff.security.scopes import Need
 from quietcuff.storage.rows.reading_sets import SetQuery
+from quietcuff.words.envelopes import spoken_envelope
 
 TAG = "Reading sets"
 PLAIN, HTML = "text/plain", "text/html"
@@ -71,7 +73,12 @@ LINKS = (
     AnswerLink(operation="read_patient", parameters={"resource_id": "$response.body#/subject_id"}),
     AnswerLink(operation="read_provenance", parameters={"resource_id": "{$response.body#/id}-v1"}),
 )
-CHANGED = Reply(description="The set as it now stands.", shape=Envelope, headers=("ETag", "Idempotency-Replayed"), links=LINKS)
+CHANGED = Reply(
+    description="The set as it now stands.",
+    shape=Envelope,
+    headers=("ETag", "Idempotency-Replayed", *LANGUAGE_HEADERS),
+    links=LINKS,
+)
 CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
 UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag",))
 
@@ -81,7 +88,7 @@ STORE = Operation(
     summary="Evaluate and store a reading set",
     description="One sitting: whole, or with `closed: false` and more to come. The answer is sent once it is on disk.",
     access=CREATE,
-    parameters=(IDEMPOTENCY_KEY,),
+    parameters=(IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     body=ReadingSet,
     examples=SITTINGS,
     replies=(
@@ -89,7 +96,7 @@ STORE = Operation(
             status=201,
             description="Stored, or stored before by the same request.",
             shape=Envelope,
-            headers=("ETag", "Location", "Idempotency-Replayed"),
+            headers=("ETag", "Location", "Idempotency-Replayed", *LANGUAGE_HEADERS),
             links=LINKS,
         ),
     ),
@@ -120,8 +127,8 @@ GET = Operation(
     tag=TAG,
     summary="One set, as it stands",
     access=READ,
-    parameters=(IF_NONE_MATCH,),
-    replies=(Reply(description="The newest version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+    parameters=(IF_NONE_MATCH, *LANGUAGE_PARAMETERS),
+    replies=(Reply(description="The newest version.", shape=Envelope, headers=("ETag", *LANGUAGE_HEADERS)), UNCHANGED),
 )
 LIST_VERSIONS = Operation(
     id="list_reading_set_versions",
@@ -136,8 +143,8 @@ GET_VERSION = Operation(
     summary="A set as it was",
     description="To the byte as it was answered when that version was the newest.",
     access=READ,
-    parameters=(IF_NONE_MATCH,),
-    replies=(Reply(description="That version.", shape=Envelope, headers=("ETag",)), UNCHANGED),
+    parameters=(IF_NONE_MATCH, *LANGUAGE_PARAMETERS),
+    replies=(Reply(description="That version.", shape=Envelope, headers=("ETag", *LANGUAGE_HEADERS)), UNCHANGED),
 )
 APPEND = Operation(
     id="append_readings",
@@ -146,7 +153,7 @@ APPEND = Operation(
     description="Each answer carries the next step. `context` answers are merged key by key; `closed: true`, with or without "
     "readings, closes. A set in which nothing arrives for 60 minutes is closed by the service.",
     access=UPDATE,
-    parameters=(IF_MATCH_OR_ANY, IDEMPOTENCY_KEY),
+    parameters=(IF_MATCH_OR_ANY, IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     body=Append,
     examples={
         "one more reading, and an answer asked for meanwhile": "one-more-reading",
@@ -160,7 +167,7 @@ REOPEN = Operation(
     tag=TAG,
     summary="Open a set again within 24 hours of its closing",
     access=UPDATE,
-    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     replies=(CHANGED,),
     problems=(*CHANGE_PROBLEMS, kinds.NOT_ACCEPTABLE),
 )
@@ -171,7 +178,7 @@ CORRECT = Operation(
     description="All changes together or none. A field set to null is removed. Nothing is overwritten: earlier versions "
     "stay readable. The person cannot be amended: move the set to the other.",
     access=UPDATE,
-    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     body=Correction,
     examples={
         "a typing error, a reading of somebody else, an answer put right": "correct-sitting",
@@ -188,10 +195,10 @@ GET_SHEET = Operation(
     "counts and why, preparation, device, labels, certainty, next step. `Accept: text/html` gives a page of A4 that loads and "
     "runs nothing; else it is plain text.",
     access=READ,
-    parameters=(IF_NONE_MATCH,),
+    parameters=(IF_NONE_MATCH, *LANGUAGE_PARAMETERS),
     replies=(
-        Reply(description="The sheet.", media_type=PLAIN, headers=("ETag",)),
-        Reply(description="The sheet.", media_type=HTML, headers=("ETag",)),
+        Reply(description="The sheet.", media_type=PLAIN, headers=("ETag", *LANGUAGE_HEADERS)),
+        Reply(description="The sheet.", media_type=HTML, headers=("ETag", *LANGUAGE_HEADERS)),
         UNCHANGED,
     ),
     problems=(kinds.FORMAT_NOT_OFFERED,),
@@ -204,7 +211,7 @@ MOVE = Operation(
     "`replaces` the old; the old one says `replaced_by`. "
     "Readings that were voided, and facts of the first person, stay behind.",
     access=UPDATE,
-    parameters=(IF_MATCH, IDEMPOTENCY_KEY),
+    parameters=(IF_MATCH, IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     body=Move,
     examples={"the wrong person": "move-sitting"},
     replies=(
@@ -212,7 +219,7 @@ MOVE = Operation(
             status=201,
             description="The set of the other person.",
             shape=Envelope,
-            headers=("ETag", "Location", "Idempotency-Replayed"),
+            headers=("ETag", "Location", "Idempotency-Replayed", *LANGUAGE_HEADERS),
             links=LINKS,
         ),
     ),
@@ -244,7 +251,8 @@ class ReadingSets(Controller):
     async def store(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate and store a sitting."""
         desk, caller, key = service_of(request).desk, caller_of(request), idempotency_key_of(request)
-        return answer_set(await application.receive(desk, caller, application.understand(desk, body), idempotency_key=key))
+        reading_set = application.understand(desk, body)
+        return answer_set(request, await application.receive(desk, caller, reading_set, idempotency_key=key))
 
     @get(opt=described(LIST))
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
@@ -276,30 +284,33 @@ class ReadingSets(Controller):
         """Add to an open sitting, or close it."""
         desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append, faults_of_appended)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await application.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key))
+        stored = await application.append(desk, caller, set_id, change, if_match=versions, idempotency_key=key)
+        return answer_set(request, stored)
 
     @post("/{set_id:str}/reopen", opt=described(REOPEN))
     async def reopen(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Open a sitting again."""
         desk, caller = service_of(request).desk, caller_of(request)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await application.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
+        return answer_set(request, await application.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
 
     @post("/{set_id:str}/corrections", opt=described(CORRECT))
     async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
         """Correct a sitting."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key))
+        stored = await application.correct(desk, caller, set_id, correction, if_match=versions, idempotency_key=key)
+        return answer_set(request, stored)
 
     @get("/{set_id:str}/sheet", opt=described(GET_SHEET))
     async def get_sheet(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
         """Answer the record sheet as text or as a page."""
-        media_type = format_of(request, PLAIN, HTML)
-        sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id)
+        media_type, speaker = format_of(request, PLAIN, HTML), speaker_of(request)
+        sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id, speaker)
         body = (sheet_html(sheet) if media_type == HTML else sheet_text(sheet)).encode()
         # Of the bytes and not of the version: the wording of a sheet may change without a new version of its set.
-        headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', "Vary": "Accept"}
+        headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', **language_headers(speaker)}
+        headers["Vary"] = "Accept, Accept-Language"
         if is_known_already(request, headers["ETag"]):
             return not_modified(headers["ETag"])
         if media_type == HTML:
@@ -311,7 +322,7 @@ class ReadingSets(Controller):
         """Move a sitting to the right person."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
-        return answer_set(await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
+        return answer_set(request, await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
 
     @get("/{set_id:str}/fhir", opt=described(GET_BUNDLE))
     async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
@@ -327,20 +338,26 @@ def faults_of_appended(change: Append) -> list[Fault]:
     return voided_faults(change.readings)
 
 
-def answer_set(stored: application.Answer) -> ASGIResponse:
+def answer_set(request: Connection, stored: application.Answer) -> ASGIResponse:
     """A set after a change, or after a repeat of the same change."""
-    headers = {"ETag": f'"{stored.version}"'}
+    speaker = speaker_of(request)
+    headers = {"ETag": f'"{stored.version}"', **language_headers(speaker)}
     if stored.created:
         headers["Location"] = f"{ReadingSets.path}/{stored.set_id}"
     if stored.replayed:
         headers["Idempotency-Replayed"] = "true"
-    return answer(stored.body, status=201 if stored.created else 200, headers=headers)
+    body = stored.body if speaker is None else spoken_envelope(speaker, stored.body)
+    return answer(body, status=201 if stored.created else 200, headers=headers)
 
 
 def answer_read(request: Connection, found: application.Answer) -> ASGIResponse:
     """A set as read, or 304 if the caller has it."""
-    etag = f'"{found.version}"'
-    return not_modified(etag) if is_known_already(request, etag) else answer(found.body, headers={"ETag": etag})
+    etag, speaker = f'"{found.version}"', speaker_of(request)
+    headers = {"ETag": etag, **language_headers(speaker)}
+    if speaker is not None:
+        # Never 304: the caller may have that version in another language, and its words may have been mended since.
+        return answer(spoken_envelope(speaker, found.body), headers=headers)
+    return not_modified(etag) if is_known_already(request, etag) else answer(found.body, headers=headers)
 
 
 def set_query(asked: dict[str, str]) -> SetQuery:

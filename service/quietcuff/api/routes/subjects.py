@@ -29,11 +29,13 @@ from quietcuff.api.requests import (
 )
 from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
 from quietcuff.api.service import service_of
+from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.over_visits.result import Summary
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
+from quietcuff.words.envelopes import spoken_summary
 
 TAG = "Subjects"
 SVG = "image/svg+xml"
@@ -92,7 +94,8 @@ SUMMARY = Operation(
         "patterns, the control measure and the next step over visits. Computed afresh each time, from at most 500 sets."
     ),
     access=Need("Patient", "r"),
-    replies=(Reply(description="The summary.", shape=Summary, example="summary"),),
+    parameters=LANGUAGE_PARAMETERS,
+    replies=(Reply(description="The summary.", shape=Summary, example="summary", headers=LANGUAGE_HEADERS),),
 )
 TREND = Operation(
     id="draw_trend_of_subject",
@@ -151,7 +154,12 @@ class Subjects(Controller):
     @get("/{subject_id:str}/summary", opt=described(SUMMARY))
     async def summarise(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Sum a person up."""
-        return answer(await application.read_summary(service_of(request).desk, caller_of(request), subject_id))
+        summary = await application.read_summary(service_of(request).desk, caller_of(request), subject_id)
+        speaker = speaker_of(request)
+        return answer(
+            summary if speaker is None else spoken_summary(speaker, summary),
+            headers=language_headers(speaker),
+        )
 
     @get("/{subject_id:str}/trend.svg", opt=described(TREND))
     async def draw_trend(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:

@@ -51,6 +51,7 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     readings: list[tuple[str, ...]]
     after: list[SheetSection]
     foot: list[str]
+    language: str = "en"
 
 
 def make_sheet(reading_set: ReadingSet, evaluation: Evaluation, wording: Wording, stored: Stored | None = None) -> Sheet:

@@ -89,7 +89,7 @@ def sheet_html(sheet: Sheet) -> str:
     """The sheet as a page of its own; every word from outside is escaped."""
     notices = "".join(f'<p class="notice">{escape(notice)}</p>\n' for notice in sheet.notices)
     return (
-        '<!doctype html>\n<html lang="en">\n<head><meta charset="utf-8">'
+        f'<!doctype html>\n<html lang="{escape(sheet.language)}">\n<head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(sheet.title)}</title>\n<style>{STYLE}</style></head>\n<body>\n"
         f"<h1>{escape(sheet.title)}</h1>\n{notices}{_sections_html(sheet.before)}{_table_html(sheet)}"

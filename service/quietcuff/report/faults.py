@@ -1,0 +1,21 @@
+"""Faults that kept something from being evaluated, as a table."""
+
+from __future__ import annotations
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from quietcuff.core.model.errors import Fault
+
+
+def show_faults(console: Console, title: str, faults: list[Fault]) -> None:
+    """Print the faults that kept something from being evaluated."""
+    table = Table(title=Text(title, style="bold red"), title_justify="left", box=box.SIMPLE_HEAD, show_edge=False)
+    for heading in ("place", "fault", "accepted"):
+        table.add_column(heading, overflow="fold")
+    for fault in faults:
+        place = fault.pointer if fault.pointer is not None else fault.parameter or fault.header
+        table.add_row(Text(place or "whole text"), Text(fault.code), Text(fault.detail))
+    console.print(table)
