@@ -5,7 +5,7 @@ from alembic import op
 
 from quietcuff.storage.schema.base import Id
 
-revision = "0019"
+revision = "0018"
 down_revision = "0017"
 branch_labels = None
 depends_on = None
