@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import signal
 import sys
 from collections import Counter
+from collections.abc import AsyncGenerator
+from contextlib import aclosing
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -14,9 +18,12 @@ import msgspec
 import pytest
 
 from application.clinic import Clinic, open_clinic, reading, sitting, told
+from quietcuff.analytics.follow_ups.people import Person
+from quietcuff.analytics.what_if import on_cluster
 from quietcuff.analytics.what_if.report import WhatIfReport
 from quietcuff.analytics.what_if.walk import whole_report
 from quietcuff.analytics.what_if.what_if import WhatIf, check, evaluate_one, other_input, other_rules
+from quietcuff.application import AppContext
 from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
@@ -238,11 +245,30 @@ def test_the_command_tells_what_moves(
     assert "NAME=ANSWER" in capsys.readouterr().err
 
 
+def kill_in_the_middle(victim: int, monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Have a worker killed once three pages of people were sent out; how many that were is noted then."""
+    pages_before: list[int] = []
+    whole_people = on_cluster.whole_people
+
+    async def and_a_kill(desk: AppContext, tenant_id: int) -> AsyncGenerator[list[Person]]:
+        number = 0
+        async with aclosing(whole_people(desk, tenant_id)) as pages:
+            async for people in pages:
+                if number == 3:
+                    os.kill(victim, signal.SIGKILL)
+                    pages_before.append(number)
+                number += 1
+                yield people
+
+    monkeypatch.setattr(on_cluster, "whole_people", and_a_kill)
+    return pages_before
+
+
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_tells_the_same_and_one_that_is_not_there_is_named(
     sqlite_url: str, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from distributed import LocalCluster
+    from distributed import Client, LocalCluster
 
     async def prepare() -> None:
         store = open_store(sqlite_url)
@@ -261,7 +287,13 @@ def test_a_cluster_tells_the_same_and_one_that_is_not_there_is_named(
         n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None, silence_logs=50
     ) as cluster:
         assert main([*command, "--cluster", cluster.scheduler_address]) == 0
-    assert capsys.readouterr().out == here and "60 sittings" in here
+        assert capsys.readouterr().out == here and "60 sittings" in here
+        with Client(cluster.scheduler_address) as client:
+            victim, *others = client.run(os.getpid).values()
+        pages_before = kill_in_the_middle(victim, monkeypatch)
+        assert main([*command, "--cluster", cluster.scheduler_address]) == 0
+        assert capsys.readouterr().out == here, "a worker that is killed changes nothing"
+        assert pages_before == [3] and others
     assert main([*command, "--cluster", "nowhere://127.0.0.1:1"]) == 1
     assert "Dask scheduler" in capsys.readouterr().err
     monkeypatch.setitem(sys.modules, "distributed", None)

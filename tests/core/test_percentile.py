@@ -62,6 +62,15 @@ def test_coefficients_that_are_often_mistyped_stand_right(rulebook: Rulebook) ->
     assert int(at(diastolic, Z95)) == 87
 
 
+def test_a_height_at_the_very_edge_of_the_tables_is_still_tabled(rulebook: Rulebook) -> None:
+    """The tables are printed from the 5th to the 95th percentile of height, both included. Source: [FR04]."""
+    reference = rulebook.pressures["nhbpep-2004-pressure"]
+    edge = reference.height_z_tabled
+    for height_z in (edge, -edge):
+        assert expect_of(reference, "male", 8, height_z).is_tabled
+        assert not expect_of(reference, "male", 8, height_z * (1 + 1e-9)).is_tabled
+
+
 @pytest.mark.parametrize(
     ("sex", "months", "height_cm", "z"),
     [
