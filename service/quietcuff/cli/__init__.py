@@ -35,6 +35,8 @@ COMMANDS = {
     "exports": ("exports", "list the exports that were asked for, and how each stands"),
     "targets": ("targets", "look at delivery targets, and send again what was given up"),
     "deliver": ("deliver", "send on what was stored to the targets of each tenant"),
+    "doctor": ("operating.doctor", "see whether all is well here, and what to do where it is not"),
+    "version": ("operating.version", "tell the program, the rules and the schema"),
     "database": ("database", "bring the database's schema up or down, or check what is stored"),
     "openapi": ("openapi", "print the OpenAPI document"),
     "refused": ("refused", "payloads that could not be read: list, show, replay"),
@@ -101,7 +103,7 @@ def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
 
 def name_of(run: Callable[[argparse.Namespace], int]) -> str:
     """Name of a called command for the trail, with its action."""
-    module = run.__module__.rpartition(".")[2]
+    module = run.__module__.removeprefix(f"{__name__}.")
     command = next((name for name, (of, _) in COMMANDS.items() if of == module), module)
     return f"{command} {run.__name__.removeprefix('run').removeprefix('_')}".rstrip()
 

@@ -117,6 +117,16 @@ def newest_rows(connection: Connection, tenant_id: int, most: int) -> list[Trail
     return NEWEST.all(connection, {"tenant_id": tenant_id, "most": most})
 
 
+NEWEST_OF: Query[datetime] = Query(
+    single, select(_t.at).where(_OF_TENANT, _t.what == bindparam("what")).order_by(_t.at.desc()).limit(1)
+)
+
+
+def newest_row_of(connection: Connection, tenant_id: int, what: str) -> datetime | None:
+    """The moment of the newest row that names an operation; None if there is none."""
+    return NEWEST_OF.first(connection, {"tenant_id": tenant_id, "what": what})
+
+
 def count_rows(connection: Connection, tenant_id: int) -> int:
     """The number of rows in the trail of a tenant."""
     return COUNT.all(connection, {"tenant_id": tenant_id})[0]
