@@ -23,7 +23,9 @@ Said = dict[tuple[str, str], tuple[list[float], bool]]
 
 def keyed(rng: random.Random, said: Said, person: str, place: int) -> tuple[IncomingReading, str]:
     """One thing that a sender says of a key, most often fitting what it said before; and the key."""
-    key, minute = f"k-{rng.randrange(KEYS)}", rng.randrange(60)
+    number = rng.randrange(KEYS)
+    # No two keys share a moment: a correction under an unknown key would be of the one reading that stands there.
+    key, minute = f"k-{number}", number + KEYS * rng.randrange(3)
     acts: list[Act] = ["add", "add", "correct", "retract"] if (person, key) in said else ["add"] * 6 + ["correct", "retract"]
     act = rng.choice(acts)
     before, _ = said.get((person, key), ([], False))
