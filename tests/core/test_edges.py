@@ -126,3 +126,10 @@ def test_controlled_is_below_both(systolic: float, diastolic: float, below: bool
     assert (measured.below_140_90, measured.differs_because) == (below, ["no-clinical-mean"])
     same = measure_control([reading], LIMIT, (int(systolic), int(diastolic)))
     assert same is not None and same.differs_because == []
+
+
+def test_of_two_arms_that_were_severe_at_one_moment_the_same_is_asked_for_in_any_order() -> None:
+    """Neither is later, and neither has stood down: common practice, no published source, says no more than to choose one."""
+    lines = ["09:00:00 184/112 L", "09:00:00 186/111 R"]
+    asked = [sitting(*order, closed=False).next_step for order in (lines, lines[::-1])]
+    assert asked[0].site == asked[1].site == "right-upper-arm"
