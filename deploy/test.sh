@@ -4,6 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 sh deploy/setup.sh test
-# Each test that starts a process would compile the whole program anew where the machine keeps no bytecode.
-export PYTHONDONTWRITEBYTECODE=
 exec .venv/bin/python -m pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder "$@"

@@ -262,8 +262,8 @@ def test_nothing_happens_at_import() -> None:
     assert len(names) > 50
     done = subprocess.run(
         [sys.executable, "-c", WATCHED_IMPORT, *names],
-        # numpy sets this one for its own loading, where it is not set.
-        env={**os.environ, "OPENBLAS_MAIN_FREE": "1"},
+        # numpy sets the first for its own loading, where it is not set; with the second no folders are made for bytecode.
+        env={**os.environ, "OPENBLAS_MAIN_FREE": "1", "PYTHONDONTWRITEBYTECODE": "1"},
         capture_output=True,
         text=True,
         timeout=120,
