@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.tenant_work import record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
@@ -97,7 +97,6 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 
 def run_downgrade(arguments: argparse.Namespace) -> int:
     """Downgrade the schema."""
-    from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.engine.migrate import downgrade
 
     require_there(read_settings(os.environ).database_url)
@@ -114,7 +113,6 @@ def run_compact(arguments: argparse.Namespace) -> int:
     Raises:
         StoreNotUsable: a server uses it, or it is not a SQLite file.
     """
-    from quietcuff.cli.support.opening import require_there
     from quietcuff.storage.rows.erased_file import compact
 
     url = parse_url(read_settings(os.environ).database_url)
@@ -133,7 +131,6 @@ def run_compact(arguments: argparse.Namespace) -> int:
 
 def run_backup(arguments: argparse.Namespace) -> int:
     """Write a backup, and record it in the trail once it is whole."""
-    from quietcuff.cli.support.opening import require_there
     from quietcuff.cli.support.progress import part_done
     from quietcuff.storage.engine.backup import back_up
 

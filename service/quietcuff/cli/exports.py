@@ -13,7 +13,7 @@ NAMES = ("id", "state", "types", "asked_by", "asked", "attempts", "complete_unti
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the exports of a tenant that are kept, newest first")
     listing.add_argument("--tenant", required=True)

@@ -13,7 +13,7 @@ NAMES = ("id", "name", "setting", "protocol", "location", "taken_from", "taken_u
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """What the command takes."""
+    """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     listing = actions.add_parser("list", help="the groups of a tenant by name; of people who are named, only how many")
     listing.add_argument("--tenant", required=True)
