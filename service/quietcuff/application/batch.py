@@ -13,7 +13,7 @@ from collections.abc import AsyncIterator, Callable
 import msgspec
 
 from quietcuff.application.context import Answer, AppContext, Caller
-from quietcuff.application.idempotency import Claims, body_digest, claims_of
+from quietcuff.application.recognised import Claims, body_digest, claims_of
 from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in, understand
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import ReadingSet

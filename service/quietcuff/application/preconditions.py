@@ -8,17 +8,9 @@ from datetime import datetime, timedelta
 from msgspec import UNSET
 
 from quietcuff.application.context import IfMatch, UnitOfWork
-from quietcuff.core.model.changes import Correction, place_in_correction, voided_faults
-from quietcuff.core.model.errors import (
-    Conflict,
-    Fault,
-    NotAcceptable,
-    NotFound,
-    QuietcuffError,
-    VersionNotNamed,
-    VersionStale,
-)
-from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.changes import Correction, place_in_correction
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound, QuietcuffError, VersionNotNamed, VersionStale
+from quietcuff.core.model.readings import ReadingSet, voided_faults
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.storage.engine.ids import read_id

@@ -16,7 +16,18 @@ from msgspec import UNSET, Meta, UnsetType
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.fields import MAX_READINGS, Text, check_day, check_instant, keep_numbers_plain
-from quietcuff.core.model.readings import PLAIN_NUMBERS, Context, Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
+from quietcuff.core.model.readings import (
+    PLAIN_NUMBERS,
+    Context,
+    Cuff,
+    Device,
+    Facts,
+    Identifier,
+    Reading,
+    ReadingSet,
+    Subject,
+    voided_faults,
+)
 
 
 def changing(kind: type[msgspec.Struct], names: Collection[str] | None = None, **types: Any) -> Any:
@@ -182,16 +193,6 @@ def check_append(append: Append, stored: int) -> None:
         faults.append(Fault(pointer="/readings", code="too-many", detail=f"At most {MAX_READINGS} in a set."))
     if faults:
         raise NotAcceptable(faults)
-
-
-def voided_faults(readings: list[Reading]) -> list[Fault]:
-    """Readings that come in already voided: voiding is a correction, with its reason."""
-    detail = "Not in what is sent to be stored: void a reading by a correction."
-    return [
-        Fault(pointer=f"/readings/{place}/voided", code="not-accepted-here", detail=detail)
-        for place, reading in enumerate(readings)
-        if reading.voided
-    ]
 
 
 def apply_correction(reading_set: ReadingSet, correction: Correction) -> Changed:
