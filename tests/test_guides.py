@@ -6,6 +6,9 @@ import asyncio
 import json
 import os
 import re
+import shlex
+from collections.abc import Iterator
+from itertools import takewhile
 from pathlib import Path
 
 import asyncpg
@@ -15,6 +18,7 @@ from sqlalchemy import make_url
 
 from bodies import OPENED_SET
 from databases import PostgresqlServer
+from quietcuff.cli import parse
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -150,3 +154,30 @@ def test_the_postgresql_page_leads_to_a_server_that_is_ready(tmp_path: Path, pos
     finally:
         undo = [f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)', f'DROP ROLE "{name}"', f'DROP ROLE "{name}_owner"']
         asyncio.run(sql(postgresql_server.as_owner("postgres"), *undo))
+
+
+# A fenced block, also one that stands in a list.
+FENCED = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.M | re.S)
+STOPS = {">", "2>", "<", "|", "&", "&&", ";"}
+
+
+def commands_of(text: str) -> Iterator[list[str]]:
+    """What is typed after ``quietcuff`` in the fenced blocks of a page, as words."""
+    for language, block in FENCED.findall(text):
+        if language in ("", "sh"):
+            for line in block.replace("\\\n", " ").splitlines():
+                _, called, rest = line.partition("quietcuff ")
+                if called and re.fullmatch(r"[\w./=:$\"' -]*", line.partition("quietcuff ")[0]):
+                    yield list(takewhile(lambda word: word not in STOPS, shlex.split(rest.partition(")")[0], comments=True)))
+
+
+def test_every_command_of_every_page_is_one_that_is_there(capsys: pytest.CaptureFixture[str]) -> None:
+    """With the options that it has today."""
+    pages = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "docs").glob("*.md"))]
+    typed = [(page.name, words) for page in pages for words in commands_of(page.read_text("utf-8"))]
+    assert len(typed) > 60
+    for page, words in typed:
+        try:
+            parse(words)
+        except SystemExit as refused:
+            raise AssertionError(f"{page}: quietcuff {shlex.join(words)}: {capsys.readouterr().err}") from refused
