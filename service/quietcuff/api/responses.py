@@ -18,6 +18,24 @@ from quietcuff.application import Page, Record
 from quietcuff.words.language import CODES
 from quietcuff.words.speaker import Speaker
 
+LANGUAGE_HEADERS = ("Content-Language", "Vary")
+LANG = OperationParameter(
+    name="lang",
+    within="query",
+    schema={"type": "string", "examples": list(CODES)},
+    description=f"The language of the texts: {', '.join(CODES)}; any other is answered in English, as `Content-Language` says. "
+    "Goes before `Accept-Language`.",
+)
+ACCEPT_LANGUAGE = OperationParameter(
+    name="Accept-Language",
+    within="header",
+    schema={"type": "string"},
+    description="The languages that the reader prefers. Without it, and without `lang`, texts are English and the "
+    "answer has no `words`.",
+)
+LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
+NO_PREFERENCE = ("", "*")
+
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
     """An answer with the bytes as they are."""
@@ -50,25 +68,6 @@ def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
 def not_modified(etag: str) -> ASGIResponse:
     """The caller has it already."""
     return ASGIResponse(status_code=304, headers={"ETag": etag})
-
-
-LANGUAGE_HEADERS = ("Content-Language", "Vary")
-LANG = OperationParameter(
-    name="lang",
-    within="query",
-    schema={"type": "string", "examples": list(CODES)},
-    description=f"The language of the texts: {', '.join(CODES)}; any other is answered in English, as `Content-Language` says. "
-    "Goes before `Accept-Language`.",
-)
-ACCEPT_LANGUAGE = OperationParameter(
-    name="Accept-Language",
-    within="header",
-    schema={"type": "string"},
-    description="The languages that the reader prefers. Without it, and without `lang`, texts are English and the "
-    "answer has no `words`.",
-)
-LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
-NO_PREFERENCE = ("", "*")
 
 
 def speaker_of(request: Connection) -> Speaker | None:

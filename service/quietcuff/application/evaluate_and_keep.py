@@ -39,40 +39,6 @@ from quietcuff.storage.rows.sitting_lookups import earlier_sittings
 from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
 
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
-
-
-def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
-    """History of a person from the sittings before a moment, without the set that is being evaluated."""
-    newest_first = earlier_sittings(
-        turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
-    )
-    remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
-    return make_history(remembered, as_of, facts.treatment_changed_on)
-
-
-def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
-    """The answer for a version, byte for byte as it was when the version was new."""
-    return Answer(
-        body=envelope(version),
-        set_id=str(version.set_id),
-        version=version.version,
-        created=created,
-        replayed=replayed,
-    )
-
-
-def envelope(version: AnsweredVersion) -> bytes:
-    # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
-    closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
-    head = (
-        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
-        f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
-        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
-        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
-    )
-    return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
-
-
 ENCODER = msgspec.json.Encoder()
 MILLISECOND = timedelta(milliseconds=1)
 ACTIONS = {
@@ -134,6 +100,38 @@ def complete(
     )
     intake = intake_of(turn, draft, before, history, registration(equipment.registry))
     return msgspec.structs.replace(known, history=history, intake=intake)
+
+
+def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
+    """History of a person from the sittings before a moment, without the set that is being evaluated."""
+    newest_first = earlier_sittings(
+        turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
+    )
+    remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
+    return make_history(remembered, as_of, facts.treatment_changed_on)
+
+
+def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
+    """The answer for a version, byte for byte as it was when the version was new."""
+    return Answer(
+        body=envelope(version),
+        set_id=str(version.set_id),
+        version=version.version,
+        created=created,
+        replayed=replayed,
+    )
+
+
+def envelope(version: AnsweredVersion) -> bytes:
+    # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
+    closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
+    head = (
+        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
+        f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
+        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
+        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
+    )
+    return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
 
 
 def later_than(before: datetime, now: datetime) -> datetime:

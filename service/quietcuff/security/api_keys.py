@@ -32,9 +32,12 @@ CACHED_SECONDS = 5.0
 # After this time the store is asked beside the requests, so that under a flood no request waits for that behind others' work.
 LOOK_AGAIN_SECONDS = 2.5
 MOST_CACHED = 10_000
-
 _KEY = re.compile(r"qc_(?P<prefix>[a-z0-9]{8})_(?P<secret>[A-Za-z0-9_-]{43})", re.ASCII)
 _NO_DIGEST = bytes(32)
+LEASES_A_MINUTE = 20
+MOST_KNOWN = 10_000
+# Takes a number of requests of a minute for a caller; the answer is the total that all processes have taken.
+Lease = Callable[[str, int, int], Awaitable[int]]
 
 
 class Principal(msgspec.Struct, frozen=True):
@@ -150,13 +153,6 @@ class Keyring:
 
 def _is_alive(key: KeyRow, now: datetime) -> bool:
     return key.revoked_at is None and (key.expires_at is None or now < key.expires_at)
-
-
-LEASES_A_MINUTE = 20
-MOST_KNOWN = 10_000
-
-# Takes a number of requests of a minute for a caller; the answer is the total that all processes have taken.
-Lease = Callable[[str, int, int], Awaitable[int]]
 
 
 class _Minute:

@@ -26,6 +26,17 @@ from quietcuff.core.sitting.severity import ARMS
 from quietcuff.core.sitting.sitting import Sitting
 from quietcuff.core.sitting.trouble import needs_muffling
 
+MINUTE_TO_MEASURE = 1
+GOOD_ANSWERS = frozenset({"at", "bare", "thin", "regular", "irregular"})
+GOOD_WHEN_YES = frozenset({"back_supported", "feet_flat", "arm_supported", "cuff_fits_two_fingers", "quiet_room"})
+WORN_THROUGH_THE_DAY = frozenset({"acute_symptoms", "sleeve", "cuff_fits_two_fingers", "pulse_palpated"})
+ALWAYS_ASKED = frozenset({"pulse_palpated", "acute_symptoms"})
+FIELDS = {
+    "sex-not-recorded": "sex",
+    "height-not-recorded": "height_cm",
+    "birth-date-too-coarse": "birth_date",
+}
+
 
 def make_step(
     sitting: Sitting,
@@ -94,13 +105,6 @@ def cuff_wording(sitting: Sitting) -> str:
     last = sitting.last
     cuff = None if last is None else last.reading.cuff or sitting.reading_set.cuff
     return "change-cuff-by-range" if arm_cm is not None and cuff is not None and cuff.range_cm is not None else "change-cuff"
-
-
-MINUTE_TO_MEASURE = 1
-GOOD_ANSWERS = frozenset({"at", "bare", "thin", "regular", "irregular"})
-GOOD_WHEN_YES = frozenset({"back_supported", "feet_flat", "arm_supported", "cuff_fits_two_fingers", "quiet_room"})
-WORN_THROUGH_THE_DAY = frozenset({"acute_symptoms", "sleeve", "cuff_fits_two_fingers", "pulse_palpated"})
-ALWAYS_ASKED = frozenset({"pulse_palpated", "acute_symptoms"})
 
 
 def prepare(sitting: Sitting, comparison: Comparison, plan: Plan) -> Preparation | None:
@@ -180,13 +184,6 @@ def minutes_needed(sitting: Sitting, readings: int) -> int | None:
     rest = max(sitting.protocol.rest_minutes - rested, 0)
     between = sitting.protocol.interval_seconds * max(readings - 1, 0) / 60
     return round(rest + MINUTE_TO_MEASURE * readings + between)
-
-
-FIELDS = {
-    "sex-not-recorded": "sex",
-    "height-not-recorded": "height_cm",
-    "birth-date-too-coarse": "birth_date",
-}
 
 
 def closed_step(sitting: Sitting, judged: Judgement, advice: Advice) -> FollowingStep:

@@ -23,6 +23,8 @@ from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.sitting import Sitting
 from quietcuff.core.sitting.trouble import needs_muffling
 
+NOT_ASKED = frozenset({"auscultation_possible", "care"})
+
 
 def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str | int) -> Finding:
     """The finding with a code, about the whole sitting or the reading at a place, with its words filled in."""
@@ -64,9 +66,6 @@ def expected_error(effect: Effect | None) -> ExpectedError | None:
     if effect is None or (effect.systolic_mmhg is None and effect.diastolic_mmhg is None):
         return None
     return ExpectedError(direction=effect.direction, systolic_mmhg=effect.systolic_mmhg, diastolic_mmhg=effect.diastolic_mmhg)
-
-
-NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
 
 def preparation_findings(sitting: Sitting) -> list[Finding]:

@@ -21,6 +21,41 @@ from quietcuff.core.sitting.selection import Selection, estimate
 from quietcuff.core.sitting.severity import reaches
 from quietcuff.core.sitting.sitting import Sitting, is_for
 
+WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
+
+
+class Judgement(msgspec.Struct, frozen=True, kw_only=True):
+    """The counted readings, the result with its categories, and their findings.
+
+    ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.
+    """
+
+    selection: Selection
+    result: Result | None
+    reservations: Reservations
+    categories: list[Category]
+    selection_findings: list[Finding]
+    label_findings: list[Finding]
+    plan: Plan
+    step: FollowingStep | None = None
+    line: str | None = None
+    series: Series | None = None
+    orthostatic: Orthostatic | None = None
+
+
+def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
+    """True where no category may be given although there is a result.
+
+    A single home sitting, a reading at a leg, or a low pressure with symptoms. Source: [PRACTICE, DECISION].
+    """
+    low = 100 * low_systolic(sitting.person, sitting.limits)
+    symptoms = sitting.reading_set.context.acute_symptoms == "yes"
+    return (
+        not sitting.protocol.classifies
+        or any(attempt.site.endswith("thigh") for attempt in counted)
+        or (symptoms and any(attempt.systolic < low for attempt in counted))
+    )
+
 
 def label_findings(sitting: Sitting, selection: Selection, result: Result | None) -> list[Finding]:
     """The findings about the requested guidelines, then about the categories where there is a result."""
@@ -146,42 +181,6 @@ def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
     if any(guideline in sitting.applicable for guideline in severe):
         return []
     return [guideline.id for guideline in severe if is_for(guideline, sitting.person, "office")]
-
-
-class Judgement(msgspec.Struct, frozen=True, kw_only=True):
-    """The counted readings, the result with its categories, and their findings.
-
-    ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.
-    """
-
-    selection: Selection
-    result: Result | None
-    reservations: Reservations
-    categories: list[Category]
-    selection_findings: list[Finding]
-    label_findings: list[Finding]
-    plan: Plan
-    step: FollowingStep | None = None
-    line: str | None = None
-    series: Series | None = None
-    orthostatic: Orthostatic | None = None
-
-
-def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
-    """True where no category may be given although there is a result.
-
-    A single home sitting, a reading at a leg, or a low pressure with symptoms. Source: [PRACTICE, DECISION].
-    """
-    low = 100 * low_systolic(sitting.person, sitting.limits)
-    symptoms = sitting.reading_set.context.acute_symptoms == "yes"
-    return (
-        not sitting.protocol.classifies
-        or any(attempt.site.endswith("thigh") for attempt in counted)
-        or (symptoms and any(attempt.systolic < low for attempt in counted))
-    )
-
-
-WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -31,6 +31,12 @@ IDLE_SECONDS = 60
 READERS = 4
 # One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
 WRITERS_LOCK = 0x5143
+T = TypeVar("T")
+Work = Callable[[Connection], T]
+# Few connections are enough: one commit answers for a whole group of jobs.
+POSTGRESQL_WRITERS = 4
+# Kept in the connection's info, so that a group of one tenant enters it only once.
+ENTERED = "quietcuff tenant"
 
 
 def parse_url(url: str) -> URL:
@@ -152,15 +158,6 @@ def refuse_several_workers(url: str, workers: int) -> None:
     """
     if workers > 1 and is_sqlite(parse_url(url)):
         raise StoreNotUsable("SQLite is served by one process: use --workers 1, or a PostgreSQL database.")
-
-
-T = TypeVar("T")
-Work = Callable[[Connection], T]
-
-# Few connections are enough: one commit answers for a whole group of jobs.
-POSTGRESQL_WRITERS = 4
-# Kept in the connection's info, so that a group of one tenant enters it only once.
-ENTERED = "quietcuff tenant"
 
 
 class Backend(Protocol):

@@ -27,7 +27,6 @@ Row = TypeVar("Row")
 Clause = Any
 Values = Mapping[str, Any]
 Convert = Callable[[Any], Any]
-
 WROTE = "quietcuff wrote"
 WAITING = "quietcuff waiting"
 # The first words of statements that write no rows. Entering a tenant is a SELECT as well.
@@ -37,6 +36,9 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
     Id: (id_to_bytes, id_of_bytes),
     Instant: (microseconds, from_microseconds),
 }
+AHEAD = "quietcuff read ahead"
+MOST_KEYS = 256
+Key = tuple[Any, ...]
 
 
 class Command:
@@ -206,11 +208,6 @@ def answered_columns(clause: Clause) -> Sequence[Any]:
 def insert_into(table: Table, dialect: str) -> Any:
     """An insert with an ``ON CONFLICT`` clause, which both databases have and write alike."""
     return postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
-
-
-AHEAD = "quietcuff read ahead"
-MOST_KEYS = 256
-Key = tuple[Any, ...]
 
 
 class KeyedQuery(Query[Row]):

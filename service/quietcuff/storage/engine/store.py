@@ -35,6 +35,19 @@ from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
 
 RETRY_SECONDS = 2
+T = TypeVar("T")
+NO_TENANT = 0
+MOST_WAITING = 10_000
+LONGEST_WAIT_SECONDS = 10.0
+CROWDED_SECONDS = 1.0
+# The share of the old average that remains after each new group.
+REMEMBERED = 0.8
+LARGEST_GROUP = 64
+WORTH_A_WRITER = LARGEST_GROUP // 2
+PATIENCE_SECONDS = 0.02
+DEADLOCK_ROUNDS = 6
+DEADLOCK_PAUSE_SECONDS = 0.02
+TROUBLE_SECONDS = 30.0
 
 
 class Deadline:
@@ -64,23 +77,7 @@ class Deadline:
 # The deadline of the request that is being served. Commands, listeners and background work have none, and wait as long as it
 # takes.
 DEADLINE: ContextVar[Deadline | None] = ContextVar("deadline", default=None)
-
-
-T = TypeVar("T")
 Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
-
-NO_TENANT = 0
-MOST_WAITING = 10_000
-LONGEST_WAIT_SECONDS = 10.0
-CROWDED_SECONDS = 1.0
-# The share of the old average that remains after each new group.
-REMEMBERED = 0.8
-LARGEST_GROUP = 64
-WORTH_A_WRITER = LARGEST_GROUP // 2
-PATIENCE_SECONDS = 0.02
-DEADLOCK_ROUNDS = 6
-DEADLOCK_PAUSE_SECONDS = 0.02
-TROUBLE_SECONDS = 30.0
 
 
 class Store:
