@@ -15,7 +15,7 @@ from quietcuff.application.recognised import Claims, claims_of, first_answer, ke
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft
 from quietcuff.core.model.changes import Move
-from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.errors import Conflict, NotAcceptable
 from quietcuff.core.model.readings import Reading, ReadingSet, Subject
 from quietcuff.storage.engine.ids import order_of_set, read_id, subject_id
 from quietcuff.storage.rows.payloads import find_placed, links_of_set, tell_of
@@ -48,7 +48,7 @@ def store_move(turn: UnitOfWork, set_id: UUID, wanted: Move, if_match: IfMatch, 
     old, new = find_row(turn, set_id).subject_id, subject_id(turn.tenant.secret, wanted.subject.identifier)
     if old == new:
         detail = "The identifier of another person than the set is of."
-        raise NotAcceptable([Fault(pointer="/subject/identifier", code="same-person", detail=detail)])
+        raise NotAcceptable.of(pointer="/subject/identifier", code="same-person", detail=detail)
     # Always in the same order, so that two moves the other way round do not wait for each other.
     known = {person: lock_subject(turn.transaction, turn.tenant.tenant_id, person) for person in sorted((old, new))}
     answered = first_answer(turn, claims)

@@ -60,7 +60,7 @@ def refuse_unknown_replaced(turn: UnitOfWork, reading_set: ReadingSet) -> None:
     except NotFound:
         is_known = False
     if not is_known:
-        raise NotAcceptable([Fault(pointer="/replaces", code="unknown-set", detail="The id of a set that is stored.")])
+        raise NotAcceptable.of(pointer="/replaces", code="unknown-set", detail="The id of a set that is stored.")
 
 
 def check_version(if_match: IfMatch, newest: int, *, any_will_do: bool) -> None:

@@ -17,7 +17,7 @@ from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.payloads.measured import reported_sets
 from quietcuff.application.stored import SET_DECODER
 from quietcuff.core.model.changes import Append, defaults_of
-from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.errors import Conflict, NotAcceptable
 from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, ReadingSet
 from quietcuff.storage.engine.ids import keyed_digest, read_id
 from quietcuff.storage.rows.claims import Claim, find_claim, insert_claim, pass_on_claim
@@ -92,7 +92,7 @@ def first_answer(turn: UnitOfWork, claims: Claims) -> Answer | None:
 def refuse_another_body(kind: str, set_id: UUID) -> None:
     if kind == "key":
         detail = "A key that was not used with another body; each request its own."
-        raise NotAcceptable([Fault(header="Idempotency-Key", code="key-reused", detail=detail)])
+        raise NotAcceptable.of(header="Idempotency-Key", code="key-reused", detail=detail)
     raise Conflict("identifier-taken", "A set with this identifier and another body is stored.", str(set_id))
 
 

@@ -213,7 +213,7 @@ def apply_correction(reading_set: ReadingSet, correction: Correction) -> Changed
     codes = codes_between(reading_set, corrected) + (["set-voided"] if voids_set else [])
     if not codes:
         detail = "The set already says all of this."
-        raise NotAcceptable([Fault(pointer="/changes", code="nothing-to-change", detail=detail)])
+        raise NotAcceptable.of(pointer="/changes", code="nothing-to-change", detail=detail)
     return Changed(reading_set=corrected, codes=codes, voids_set=voids_set)
 
 
@@ -316,4 +316,4 @@ def place_in_correction(correction: Correction, pointer: str) -> str:
 
 
 def refuse(pointer: str, code: str, detail: str) -> NoReturn:
-    raise NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
+    raise NotAcceptable.of(pointer=pointer, code=code, detail=detail)
