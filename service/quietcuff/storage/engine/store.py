@@ -11,7 +11,7 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
@@ -42,6 +42,14 @@ DEADLOCK_PAUSE_SECONDS = 0.02
 TROUBLE_SECONDS = 30.0
 
 
+class GroupWatch(Protocol):
+    """Whoever counts what the store does."""
+
+    def count_group(self, jobs: int, seconds: float) -> None: ...
+
+    def count_refused(self) -> None: ...
+
+
 class Store:
     """One database, for one process. ``write`` shares commits; ``read`` sees one snapshot and cannot write."""
 
@@ -58,6 +66,7 @@ class Store:
         self._is_closing = False
         self._trouble: StoreFailing | None = None
         self._trouble_until = 0.0
+        self.watch: GroupWatch | None = None
 
     async def write(
         self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"", ahead: ReadAhead | None = None
@@ -72,6 +81,8 @@ class Store:
             Exception: whatever the work raised; then nothing of it is stored.
         """
         if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            if self.watch is not None:
+                self.watch.count_refused()
             raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work, ahead=ahead), answer, DEADLINE.get()))
@@ -103,6 +114,11 @@ class Store:
     def expected_wait(self) -> float:
         """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def waiting(self) -> int:
+        """The number of jobs that wait for their turn."""
+        return len(self._waiting)
 
     @property
     def is_crowded(self) -> bool:
@@ -174,7 +190,7 @@ class Store:
             self._places_at_work |= places
             began = time.monotonic()
             outcomes = await self._outcomes([job for job, _, _ in group])
-            self._note_time((time.monotonic() - began) / len(group))
+            self._note_time(len(group), time.monotonic() - began)
             self._places_at_work -= places
             for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
@@ -222,10 +238,12 @@ class Store:
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
 
-    def _note_time(self, seconds_a_job: float) -> None:
+    def _note_time(self, jobs: int, seconds: float) -> None:
         # Several groups run at once, so the queue moves that much faster.
-        share = seconds_a_job / self._backend.writers
+        share = seconds / jobs / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
+        if self.watch is not None:
+            self.watch.count_group(jobs, seconds)
 
     def _noted(self, error: Exception) -> Exception:
         if isinstance(error, StoreFailing) and not self._is_damaged():
