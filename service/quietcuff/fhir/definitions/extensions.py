@@ -63,6 +63,13 @@ FINDING = OwnExtension(
     at_most="*",
     value="CodeableConcept",
 )
+NO_RESULT = OwnExtension(
+    id="no-result-reason",
+    title="Reason why there is no result",
+    description="Why a sitting that is over has no result. On Observations of results that have a dataAbsentReason.",
+    at_most="*",
+    value="CodeableConcept",
+)
 PROVISIONAL = OwnExtension(
     id="label-provisional",
     title="Label that is provisional",
@@ -90,7 +97,7 @@ CERTAINTY = OwnExtension(
         ExtensionPart(url="visits-used", type="integer", short="How many visits it rests on"),
     ),
 )
-OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, FINDING, PROVISIONAL, CERTAINTY)
+OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, NO_RESULT, FINDING, PROVISIONAL, CERTAINTY)
 
 
 def extension_url(public_url: str, extension: OwnExtension) -> str:
