@@ -14,7 +14,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.fhir.model.logical_ids import place_name
-from quietcuff.fhir.versions.stored_sets import EVALUATION, READING_SET
+from quietcuff.fhir.versions.documents import EVALUATION, SET
 from quietcuff.storage.rows.versions import FormerVersion, recent_changes, versions_of
 from quietcuff.storage.search.observations import Snapshot, find_moved, find_observations, settled_until
 from quietcuff.storage.search.query import EntryPageEnd, ObservationEntry, ObservationKey, ObservationQuery
@@ -118,6 +118,6 @@ def former_date(known: list[FormerVersion], key: ObservationKey) -> datetime | N
     if not known:
         return None
     if key.kind != "mean":
-        return READING_SET.decode(known[-1].document or b"").readings[key.index].taken_at
+        return SET.decode(known[-1].document or b"").readings[key.index].taken_at
     shown = (EVALUATION.decode(one.evaluation or b"") for one in reversed(known))
     return next((one.result.taken_from for one in shown if one.result is not None), None)
