@@ -24,6 +24,7 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.decode.ndjson import Line, texts
 from quietcuff.decode.sheet.sheet import MOST_FAULTS, in_rows
+from quietcuff.decode.sheet.table import MOST_BYTES
 from quietcuff.report.faults import show_faults
 from quietcuff.report.many import SittingLine, row_of, show_many
 from quietcuff.report.one import show
@@ -76,7 +77,7 @@ def evaluate_sheet(stream: BinaryIO, arguments: argparse.Namespace, languages: L
     """Evaluate the sittings of a sheet, or tell every fault that keeps it from being read."""
     rulebook = languages.speaker("en").rulebook
     try:
-        sittings = sittings_of(stream, options_from(arguments, UNSAID), languages, rulebook)
+        sittings = sittings_of(stream.read(MOST_BYTES + 1), options_from(arguments, UNSAID), languages, rulebook)
     except (NotReadable, NotAcceptable) as error:
         show_faults(Console(stderr=True, highlight=False), "The sheet cannot be read", faults_of(error))
         return 1

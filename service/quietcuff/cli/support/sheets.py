@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import BinaryIO
 
 import msgspec
 
@@ -13,7 +12,6 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.decode.sheet.columns import COLUMNS
 from quietcuff.decode.sheet.options import DATE_ORDERS, SheetOptions, options_of, read_options
 from quietcuff.decode.sheet.sheet import SheetSitting, SheetWords, read_sheet
-from quietcuff.decode.sheet.table import MOST_BYTES
 from quietcuff.words.languages import Languages
 from quietcuff.words.sheet_words import plain_headers, plain_values
 
@@ -73,11 +71,11 @@ def pair_of(text: str) -> tuple[str, str]:
     return name, value
 
 
-def sittings_of(stream: BinaryIO, options: SheetOptions, languages: Languages, rulebook: Rulebook) -> list[SheetSitting]:
+def sittings_of(raw: bytes, options: SheetOptions, languages: Languages, rulebook: Rulebook) -> list[SheetSitting]:
     """The sittings of a sheet.
 
     Raises:
         NotReadable, NotAcceptable: as ``decode.sheet.sheet.read_sheet``.
     """
     words = SheetWords(headers=plain_headers(languages, list(COLUMNS)), codes=plain_values(languages))
-    return read_sheet(stream.read(MOST_BYTES + 1), options, words, rulebook.limits)
+    return read_sheet(raw, options, words, rulebook.limits)

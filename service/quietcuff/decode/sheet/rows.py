@@ -62,10 +62,10 @@ class RowReader:
         """One row with the values of its cells."""
         read = SheetRow(number=row.number, said={}, heard={}, faults={})
         if row.cells == self.header_cells:
-            return self._refused(read, "repeated-header", HEADER_AGAIN)
+            return self._refuse_row(read, "repeated-header", HEADER_AGAIN)
         width = self.header.width
         if len(row.cells) < width or any(row.cells[width:]):
-            return self._refused(read, "ragged-row", WIDTH.format(width=width))
+            return self._refuse_row(read, "ragged-row", WIDTH.format(width=width))
         texts = dict(self.same)
         for heading in self.header.headings:
             text = row.cells[heading.index]
@@ -78,7 +78,7 @@ class RowReader:
                 self._put(read, name, lambda text=text, name=name: self.cells.value(name, text, kind_of(name)))  # type: ignore[misc]
         return read
 
-    def _refused(self, read: SheetRow, code: str, detail: str) -> SheetRow:
+    def _refuse_row(self, read: SheetRow, code: str, detail: str) -> SheetRow:
         read.is_whole = False
         read.faults[""] = Fault(pointer="", code=code, detail=detail, row=read.number)
         return read
