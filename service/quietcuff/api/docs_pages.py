@@ -12,6 +12,7 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api.openapi import make_document
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.pages import KEPT, page_file
 from quietcuff.api.responses import answer
 
 PAGE = """<!doctype html>
@@ -80,6 +81,16 @@ class Documentation(Controller):
     async def script(self) -> ASGIResponse:
         """Answer the library's script."""
         return answer(read_asset("swagger-ui-bundle.js"), media_type="text/javascript", headers=_kept())
+
+    @get("/look.css", opt=_page("look", "The look of every page"))
+    async def look(self) -> ASGIResponse:
+        """Answer the style sheet that all pages share."""
+        return answer(page_file("look.css"), media_type="text/css", headers=KEPT)
+
+    @get("/favicon.svg", opt=_page("favicon", "The mark of every page"))
+    async def favicon(self) -> ASGIResponse:
+        """Answer the mark."""
+        return answer(page_file("favicon.svg"), media_type="image/svg+xml", headers=KEPT)
 
 
 def _kept() -> dict[str, str]:
