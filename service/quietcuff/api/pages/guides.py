@@ -9,15 +9,12 @@ from functools import cache
 from html import escape
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import msgspec
 
 import quietcuff
 from quietcuff.api.pages.frame import framed
-
-if TYPE_CHECKING:
-    from markdown_it.token import Token
 
 # Whom the pages are for, in the order in which they are listed; a page that nobody sorted in stands at the end.
 GROUPS: dict[str, tuple[str, ...]] = {
@@ -29,7 +26,8 @@ GROUPS: dict[str, tuple[str, ...]] = {
 # For whoever changes the code, who has it at hand.
 NOT_SERVED = frozenset({"contributing", "map"})
 PICTURE = re.compile(r"[a-z-]+\.svg")
-NAME = re.compile(r"[a-z0-9-]+")
+# The library's own: it is loaded when the first guide is asked for, and not when the service starts.
+Tokens = Sequence[Any]
 
 
 class Guide(msgspec.Struct, frozen=True, kw_only=True):
@@ -108,7 +106,7 @@ def card(found: Guide) -> str:
     return f'<li><a href="guide/{found.name}">{escape(found.title)}</a><p>{escape(found.about)}</p></li>\n'
 
 
-def set_anchors(tokens: Sequence[Token]) -> None:
+def set_anchors(tokens: Tokens) -> None:
     """Give each heading the id by which links in Markdown name it: its words, joined by hyphens."""
     seen: Counter[str] = Counter()
     for opening, text in pairwise(tokens):
@@ -118,7 +116,7 @@ def set_anchors(tokens: Sequence[Token]) -> None:
             seen[anchor] += 1
 
 
-def set_links(children: Sequence[Token]) -> None:
+def set_links(children: Tokens) -> None:
     """Let links to other guides lead to their pages; what is not served stays as its text. Links never stand in one another."""
     tag = "a"
     for child in children:
@@ -153,7 +151,7 @@ def scrollable(html: str) -> str:
     return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
 
 
-def about(tokens: Sequence[Token]) -> str:
+def about(tokens: Tokens) -> str:
     """The first sentence of a guide, past the one that tells what makes its page."""
     texts = [text.content for opening, text in pairwise(tokens) if opening.type == "paragraph_open"]
     told = next((text for text in texts if not text.startswith("This page is made from")), "")
