@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
-    serve(arguments.host, arguments.port, arguments.workers, settings.metrics_port)
+    serve(arguments.host, arguments.port, arguments.workers, log_level=settings.log_level, metrics_port=settings.metrics_port)
     return 0
 
 
@@ -116,7 +116,7 @@ def share_figures(workers: int) -> None:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
-def serve(host: str, port: int, workers: int, metrics_port: int = 0) -> None:
+def serve(host: str, port: int, workers: int, *, log_level: str, metrics_port: int = 0) -> None:
     """Run the server processes. Figures of several workers are answered by the process that watches over them."""
     import uvicorn
 
@@ -124,8 +124,11 @@ def serve(host: str, port: int, workers: int, metrics_port: int = 0) -> None:
     gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
+    from quietcuff.api.logs import configure_logs
     from quietcuff.api.metrics import is_shared, together, told_on
 
+    # Here too: of several workers, this process is the one that tells of their start and end.
+    configure_logs(log_level)
     with told_on(metrics_port, together()) if is_shared() else nullcontext():
         uvicorn.run(
             "quietcuff.api.app:create_app_from_environment",
