@@ -43,6 +43,7 @@ from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
 from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
+from quietcuff.api.routes.measures import Measures
 from quietcuff.api.routes.metrics import MetricsPage
 from quietcuff.api.routes.oauth import Authorization
 from quietcuff.api.routes.quality import Quality
@@ -76,6 +77,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     TableRoutes,
     FollowUps,
     Quality,
+    Measures,
     WhatIfs,
     *FHIR_CONTROLLERS,
     *DEFINITION_CONTROLLERS,

@@ -17,8 +17,7 @@ from quietcuff.application import Caller
 from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.scopes import METRICS, Need
-from quietcuff.storage.engine.deadline import DEADLINE, Deadline
-from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.storage.engine.store import DEADLINE, NO_TENANT, Deadline
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:

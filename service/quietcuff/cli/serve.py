@@ -25,7 +25,7 @@ from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.cli.support.words import PORT_ACCEPTED, say
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import FIGURES_FOLDER, THIS_MACHINE, Settings, read_settings
 from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
@@ -106,7 +106,7 @@ def check_port(host: str, port: int) -> None:
             trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trying.bind(address)
     except (OSError, OverflowError) as error:
-        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
+        raise NotAcceptable.of(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED) from error
 
 
 def share_figures(workers: int) -> None:

@@ -18,7 +18,7 @@ from urllib.parse import parse_qsl
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 
 LETTERS = "cruds"
 OLDER_WORDS = {"read": "rs", "write": "cud", "*": LETTERS}
@@ -116,9 +116,9 @@ def parse_scopes(text: str) -> Scopes:
     words = text.split()
     read = [read_scope(word) for word in words if word not in OWN_WORDS]
     if any(scope is None for scope in read):
-        raise NotAcceptable([Fault(parameter="scope", code="unknown-scope", detail=ACCEPTED)])
+        raise NotAcceptable.of(parameter="scope", code="unknown-scope", detail=ACCEPTED)
     if not read and METRICS not in words:
-        raise NotAcceptable([Fault(parameter="scope", code="missing", detail=ACCEPTED)])
+        raise NotAcceptable.of(parameter="scope", code="missing", detail=ACCEPTED)
     return scopes_of([scope for scope in read if scope is not None], words)
 
 

@@ -1,6 +1,8 @@
 """The store: runs work in shared transactions, and answers once the result is on disk.
 
 Work is a plain function of a ``Connection``. Work that waits together is written together: one commit answers for all of it.
+Work for a request has a deadline by which it must have begun. Work that would begin later is not done, and its caller is told
+that the service is busy.
 """
 
 from __future__ import annotations
@@ -11,23 +13,29 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from contextvars import ContextVar
 from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
 from quietcuff.core.model.errors import Busy, StoreFailing
-from quietcuff.storage.engine.backends import Backend, PostgresqlBackend, SqliteBackend
-from quietcuff.storage.engine.database import ServingLock, is_sqlite, lock_for_serving, parse_url
-from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
+from quietcuff.storage.engine.database import (
+    Backend,
+    PostgresqlBackend,
+    ServingLock,
+    SqliteBackend,
+    is_sqlite,
+    lock_for_serving,
+    parse_url,
+)
 from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
 from quietcuff.storage.engine.transactions import Job, JobOutcome, ReadAhead, is_deadlock
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
 
+RETRY_SECONDS = 2
 T = TypeVar("T")
-Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
-
 NO_TENANT = 0
 MOST_WAITING = 10_000
 LONGEST_WAIT_SECONDS = 10.0
@@ -40,6 +48,36 @@ PATIENCE_SECONDS = 0.02
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
 TROUBLE_SECONDS = 30.0
+
+
+class Deadline:
+    """A number of seconds, counted from the moment the last part of the request arrived."""
+
+    def __init__(self, seconds: float) -> None:
+        self._seconds = seconds
+        self._until = time.monotonic() + seconds
+
+    def begin_again(self) -> None:
+        """Count the seconds from now, because another part of the request arrived."""
+        self._until = time.monotonic() + self._seconds
+
+    def require(self) -> None:
+        """Make sure that the deadline has not passed.
+
+        Raises:
+            Busy: it is.
+        """
+        if self.is_over():
+            raise Busy(RETRY_SECONDS)
+
+    def is_over(self) -> bool:
+        return time.monotonic() > self._until
+
+
+# The deadline of the request that is being served. Commands, listeners and background work have none, and wait as long as it
+# takes.
+DEADLINE: ContextVar[Deadline | None] = ContextVar("deadline", default=None)
+Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
 
 
 class GroupWatch(Protocol):
