@@ -1,4 +1,7 @@
-"""Rows for one version of a set: the set's current row, the version, and the readings that are new or changed."""
+"""Rows for one version of a set: the set's current row, the version, and the readings that are new or changed.
+
+With the set's row goes what later sittings remember of it.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,10 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.earlier import first_moment, last_moment, left_for_later
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
+from quietcuff.core.model.readings import Identifier, IntakeNote, Reading, ReadingSet, opened_at
+from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
 from quietcuff.core.record.shown import common_device, common_method, device_shown
 from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, common_cuff, period_shown, searchable_size
@@ -21,6 +24,7 @@ from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import measured_columns, stand_columns
 from quietcuff.storage.schema.codes import CUFF_SIZE
 
+ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
 # Means are given to 4 decimals at most. A period is long where it is longer than nearly all are.
 SHARES, LONG = 10_000, timedelta(days=1)
@@ -234,3 +238,25 @@ def offset_minutes(moment: datetime) -> int:
 def identifier_text(identifier: Identifier | None) -> str | None:
     """An identifier as stored: ``system|value``."""
     return None if identifier is None else identifier.text
+
+
+def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> bytes | None:
+    """The part of a closed set that later sittings remember, as JSON. None if it has neither a result nor a comparison of the
+    arms."""
+    left = remember(reading_set, evaluation, rulebook)
+    return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
+
+
+def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
+    readings has the time at which it came in, or ``now`` if that is not recorded yet."""
+    return min((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
+
+
+def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """Time of the last reading, chosen as in ``first_moment``."""
+    return max((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
+
+
+def readings_not_voided(reading_set: ReadingSet) -> list[Reading]:
+    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings
