@@ -209,6 +209,7 @@ def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow,
         reason=draft.reason,
         created_by=turn.caller.actor,
         created_at=version.at,
+        tells_no_result=True,
     )
     insert_version(turn.transaction, stored)
     # In this transaction and not by the sender afterwards: a crash between the two would lose the delivery.

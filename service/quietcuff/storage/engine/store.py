@@ -14,7 +14,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from contextvars import ContextVar
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
@@ -80,6 +80,14 @@ DEADLINE: ContextVar[Deadline | None] = ContextVar("deadline", default=None)
 Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
 
 
+class GroupWatch(Protocol):
+    """Whoever counts what the store does."""
+
+    def count_group(self, jobs: int, seconds: float) -> None: ...
+
+    def count_refused(self) -> None: ...
+
+
 class Store:
     """One database, for one process. ``write`` shares commits; ``read`` sees one snapshot and cannot write."""
 
@@ -96,6 +104,7 @@ class Store:
         self._is_closing = False
         self._trouble: StoreFailing | None = None
         self._trouble_until = 0.0
+        self.watch: GroupWatch | None = None
 
     async def write(
         self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"", ahead: ReadAhead | None = None
@@ -110,6 +119,8 @@ class Store:
             Exception: whatever the work raised; then nothing of it is stored.
         """
         if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            if self.watch is not None:
+                self.watch.count_refused()
             raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work, ahead=ahead), answer, DEADLINE.get()))
@@ -141,6 +152,11 @@ class Store:
     def expected_wait(self) -> float:
         """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def waiting(self) -> int:
+        """The number of jobs that wait for their turn."""
+        return len(self._waiting)
 
     @property
     def is_crowded(self) -> bool:
@@ -212,7 +228,7 @@ class Store:
             self._places_at_work |= places
             began = time.monotonic()
             outcomes = await self._outcomes([job for job, _, _ in group])
-            self._note_time((time.monotonic() - began) / len(group))
+            self._note_time(len(group), time.monotonic() - began)
             self._places_at_work -= places
             for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
@@ -260,10 +276,12 @@ class Store:
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
 
-    def _note_time(self, seconds_a_job: float) -> None:
+    def _note_time(self, jobs: int, seconds: float) -> None:
         # Several groups run at once, so the queue moves that much faster.
-        share = seconds_a_job / self._backend.writers
+        share = seconds / jobs / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
+        if self.watch is not None:
+            self.watch.count_group(jobs, seconds)
 
     def _noted(self, error: Exception) -> Exception:
         if isinstance(error, StoreFailing) and not self._is_damaged():
