@@ -40,6 +40,7 @@ from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
 from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
+from quietcuff.api.routes.follow_up_groups import FOLLOW_UP_GROUP_CONTROLLERS
 from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
@@ -76,6 +77,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     BulkExport,
     TableRoutes,
     FollowUps,
+    *FOLLOW_UP_GROUP_CONTROLLERS,
     Quality,
     Measures,
     WhatIfs,
