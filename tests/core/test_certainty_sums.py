@@ -17,8 +17,8 @@ from quietcuff.core.certainty.normal import added, applied, both_below, inverse,
 from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.model.rounding import four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 from quietcuff.rules.catalog import load_rulebook

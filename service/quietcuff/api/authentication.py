@@ -16,9 +16,8 @@ from quietcuff.api.service import service_of
 from quietcuff.application import Caller
 from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
-from quietcuff.security.scopes import Need
-from quietcuff.storage.engine.deadline import DEADLINE, Deadline
-from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.security.scopes import METRICS, Need
+from quietcuff.storage.engine.store import DEADLINE, NO_TENANT, Deadline
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
@@ -85,6 +84,8 @@ async def _authenticate(connection: Connection, operation: Operation) -> None:
     if reads_people(operation):
         service_of(connection).reads.check_room()
     need = operation.access
+    if need == METRICS and not principal.scopes.metrics:
+        raise NotAllowed(METRICS)
     if not isinstance(need, Need):
         return
     # A route that narrows what it answers by itself may be asked by whoever may see a part of it.

@@ -28,7 +28,6 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
-from quietcuff.security.scopes import Need
 from quietcuff.words.said import InWords
 
 REFERENCE = "#/components/schemas/{name}"
@@ -186,7 +185,7 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
     if operation.access == "open":
         said["security"] = []
     else:
-        said["security"] = [{"key": [str(operation.access)] if isinstance(operation.access, Need) else []}]
+        said["security"] = [{"key": [] if operation.access == "any-key" else [str(operation.access)]}]
     return said
 
 

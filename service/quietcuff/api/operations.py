@@ -15,7 +15,7 @@ from quietcuff.api.lanes import LaneName
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.security.scopes import Need
 
-Access = Need | Literal["open", "any-key"]
+Access = Need | Literal["open", "any-key", "quietcuff/metrics"]
 JSON = "application/json"
 NDJSON = "application/x-ndjson"
 FORM = "application/x-www-form-urlencoded"
@@ -102,7 +102,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         found = [*self.problems, kinds.INTERNAL_ERROR]
         if self.access != "open":
             found += [kinds.NOT_AUTHENTICATED, kinds.BUSY, kinds.TOO_OFTEN]
-        if isinstance(self.access, Need):
+        if self.access not in ("open", "any-key"):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:
             found.append(kinds.UNSUPPORTED_MEDIA_TYPE)

@@ -13,9 +13,9 @@ from collections.abc import AsyncIterator, Callable
 import msgspec
 
 from quietcuff.application.context import Answer, AppContext, Caller
-from quietcuff.application.idempotency import Claims, body_digest, claims_of
+from quietcuff.application.recognised import Claims, body_digest, claims_of
 from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in, understand
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import Line, LineReader, check_length
 from quietcuff.storage.engine.ids import keyed_digest
@@ -148,7 +148,7 @@ def by_identifier(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claim
     """
     if reading_set.identifier is None:
         detail = "An identifier of your own, so that the line is known when it comes again; or import with --key-by-content."
-        raise NotAcceptable([Fault(pointer="/identifier", code="missing", detail=detail)])
+        raise NotAcceptable.of(pointer="/identifier", code="missing", detail=detail)
     return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
 
 

@@ -9,7 +9,7 @@ import msgspec
 from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, applied, both_below, inverse, plane, scaled
 from quietcuff.core.certainty.visits import Visit
 from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.variability import Settling
 
 TWO_SIDED_95 = 1.959963984540054

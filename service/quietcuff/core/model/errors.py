@@ -62,6 +62,13 @@ class NotAcceptable(QuietcuffError):
         super().__init__(f"{len(faults)} fault(s)")
         self.faults = faults
 
+    @classmethod
+    def of(
+        cls, *, code: str, detail: str, pointer: str | None = None, parameter: str | None = None, header: str | None = None
+    ) -> NotAcceptable:
+        """The refusal for one fault alone, at its one place."""
+        return cls([Fault(pointer=pointer, parameter=parameter, header=header, code=code, detail=detail)])
+
 
 class RulesNotLoadable(QuietcuffError):
     """A rule file is missing, malformed or contradicts itself; the message names file and place."""

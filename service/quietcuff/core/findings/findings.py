@@ -1,8 +1,9 @@
-"""Findings of preparation, position, cuff, device and readings, each with its expected error where published.
+"""Findings with their words, and those of preparation, position, cuff, device and readings.
 
-Nothing here changes a reading or excludes one. Answers that were not recorded give one finding with their list; they are never
-taken for a yes or a no. The fitness of a device is for this person and day: in whom it was shown to be accurate, its accuracy
-check, its clock. The device's description in the set decides, whether sent or filled in from the registry.
+Each has its expected error where published. Nothing here changes a reading or excludes one. Answers that were not recorded give
+one finding with their list; they are never taken for a yes or a no. The fitness of a device is for this person and day: in whom
+it was shown to be accurate, its accuracy check, its clock. The device's description in the set decides, whether sent or filled
+in from the registry.
 """
 
 from __future__ import annotations
@@ -12,16 +13,59 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
-from quietcuff.core.findings.finding import find
-from quietcuff.core.model.evaluation import Finding
+from quietcuff.core.model.evaluation import ExpectedError, Finding
 from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Device
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Effect, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.sitting import Sitting
 from quietcuff.core.sitting.trouble import needs_muffling
 
 NOT_ASKED = frozenset({"auscultation_possible", "care"})
+
+
+def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str | int) -> Finding:
+    """The finding with a code, about the whole sitting or the reading at a place, with its words filled in."""
+    known = finding_of_code(rulebook, code)
+    if reading is None and not words:
+        return known
+    return Finding(
+        code=code,
+        severity=known.severity,
+        reading=reading,
+        expected_error=known.expected_error,
+        source=known.source,
+        message=known.message.format(**words) if words else known.message,
+    )
+
+
+def make_finding(rulebook: Rulebook, code: str) -> Finding:
+    """The finding with a code about the whole sitting, its words not filled in."""
+    wording = rulebook.wording.finding[code]
+    effect = rulebook.effects.get(code)
+    source = wording.source
+    if effect is not None:
+        source = source + [key for key in effect.source if key not in source]
+    return Finding(
+        code=code,
+        severity=wording.severity,
+        reading=None,
+        expected_error=expected_error(effect),
+        source=source,
+        message=wording.message,
+    )
+
+
+finding_of_code = remembered(make_finding)
+
+
+def expected_error(effect: Effect | None) -> ExpectedError | None:
+    """The published size of an effect, where there is one."""
+    if effect is None or (effect.systolic_mmhg is None and effect.diastolic_mmhg is None):
+        return None
+    return ExpectedError(direction=effect.direction, systolic_mmhg=effect.systolic_mmhg, diastolic_mmhg=effect.diastolic_mmhg)
 
 
 def preparation_findings(sitting: Sitting) -> list[Finding]:
