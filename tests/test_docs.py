@@ -106,6 +106,8 @@ def files_shown(operation: Operation) -> Iterator[str]:
     """The files of the examples of an operation, of what it takes and of what it answers."""
     for file in operation.examples.values():
         yield from file if isinstance(file, tuple) else (file,)
+    for other in operation.also.values():
+        yield from other.examples.values()
     yield from (reply.example for reply in operation.replies if reply.example is not None)
 
 

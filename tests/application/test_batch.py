@@ -15,6 +15,7 @@ from quietcuff.application import Answer, AppContext, Known, ReceivedLine, batch
 from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.decode.ndjson import Line
 from quietcuff.storage.engine.store import Store, open_store
 
 BY_LINE = batch.by_identifier_or_line(None)
@@ -194,14 +195,14 @@ async def test_what_is_taken_in_before_it_is_cancelled_is_stored_and_told(clinic
 
 
 async def test_a_defect_in_one_line_is_that_lines_alone(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = batch.understand
+    whole = batch.understand_line
 
-    def understand(desk: AppContext, text: bytes) -> ReadingSet:
-        if b"v-bad" in text:
+    def understand_line(desk: AppContext, line: Line) -> ReadingSet:
+        if b"v-bad" in line.text:
             raise RuntimeError("a defect")
-        return whole(desk, text)
+        return whole(desk, line)
 
-    monkeypatch.setattr(batch, "understand", understand)
+    monkeypatch.setattr(batch, "understand_line", understand_line)
     bad = sitting(identifier={"system": "urn:example:visit", "value": "v-bad"})
     found = await receive(clinic, ndjson(sitting(), bad, sitting()))
     assert kinds(found) == ["Answer", "RuntimeError", "Answer"]

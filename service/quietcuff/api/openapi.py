@@ -6,7 +6,7 @@ The structs at the end describe answers that are joined from bytes; they exist f
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any, Literal
@@ -173,20 +173,21 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
     if within or operation.parameters:
         said["parameters"] = [*within, *(_parameter(parameter) for parameter in operation.parameters)]
     if operation.body is not None:
-        examples = {
-            name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in operation.examples.items()
-        }
         schema = schema_of(operation.body, schemas)
-        said["requestBody"] = {
-            "required": True,
-            "content": {operation.media_type: {"schema": schema, "examples": examples}},
-        }
+        content = {operation.media_type: {"schema": schema, "examples": _examples(operation.examples)}}
+        for media_type, other in operation.also.items():
+            content[media_type] = {"schema": other.schema, "examples": _examples(other.examples)}
+        said["requestBody"] = {"required": True, "content": content}
     said["responses"] = _responses(operation, schemas, [parameter["name"] for parameter in within])
     if operation.access == "open":
         said["security"] = []
     else:
         said["security"] = [{"key": [] if operation.access == "any-key" else [str(operation.access)]}]
     return said
+
+
+def _examples(files: Mapping[str, str | tuple[str, ...]]) -> dict[str, Any]:
+    return {name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in files.items()}
 
 
 def _path_parameter(name: str) -> dict[str, Any]:

@@ -46,6 +46,7 @@ def catalogue_of(speaker: Speaker, languages: list[str]) -> Catalogue:
         "certainty-degree": _degrees(language),
         "value": _entries(language, language.value, {}),
         "heading": _entries(language, language.sheet, {}),
+        "column": _entries(language, language.column, {}),
         "guideline": _entries(language, speaker.names.guideline, {}),
         "protocol": _entries(language, {}, language.protocol),
     }

@@ -58,6 +58,8 @@ class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     person: Words
     report: Words
     bedside: Words
+    column: Words
+    template: Words
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
