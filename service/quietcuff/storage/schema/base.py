@@ -6,6 +6,7 @@ Keys and indexes get their names from the metadata. The two column types are spe
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -78,10 +79,13 @@ def id_to_bytes(value: UUID) -> bytes:
     return value.bytes
 
 
+# The rows of one answer name the same few people, sets and moments again and again.
+@lru_cache(maxsize=1024)
 def id_of_bytes(value: bytes) -> UUID:
     return UUID(bytes=value)
 
 
+@lru_cache(maxsize=1024)
 def from_microseconds(value: int) -> datetime:
     """The moment a number of microseconds after the start of 1970, in UTC."""
     return EPOCH + value * MICROSECOND
