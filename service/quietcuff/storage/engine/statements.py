@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import Boolean, Connection, Dialect, LargeBinary, Table
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.types import TypeEngine
 
@@ -201,4 +201,5 @@ def answered_columns(clause: Clause) -> Sequence[Any]:
 
 def insert_into(table: Table, dialect: str) -> Any:
     """An insert with an ``ON CONFLICT`` clause, which both databases have and write alike."""
-    return postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    # Loaded when it is used: most databases are one of the two, and the other's module is large.
+    return import_module(f"sqlalchemy.dialects.{dialect}").insert(table)
