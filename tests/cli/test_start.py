@@ -15,6 +15,7 @@ NUMBERS = {"numpy", "pandas", "pyarrow", "dask", "matplotlib", "fhirpathpy", "py
 KEYS_AND_PICTURES = {"jwt", "cryptography", "sqlalchemy.orm", "httpx"}
 POSTGRESQL = {"asyncpg", "sqlalchemy.dialects.postgresql"}
 WEB = {"litestar", "uvicorn"}
+TRACING = {"opentelemetry"}
 CREATE = ("keys", "create", "--tenant", "invented", "--name", "start", "--scope", "system/*.rs")
 
 
@@ -45,4 +46,4 @@ def test_a_server_is_made_without_numbers_and_cryptography(tmp_path: Path) -> No
         tmp_path, "import quietcuff.cli.serve; from quietcuff.api.app import create_app_from_environment as make; make()"
     )
     assert loaded >= FLOW | WEB
-    assert not loaded & (NUMBERS | KEYS_AND_PICTURES | POSTGRESQL)
+    assert not loaded & (NUMBERS | KEYS_AND_PICTURES | POSTGRESQL | TRACING)
