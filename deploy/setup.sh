@@ -1,7 +1,7 @@
 #!/bin/sh
 # Makes .venv from a lock with hashes and installs this checkout in it. Needs Python 3.11 or newer and nothing else.
 #   sh deploy/setup.sh         what running needs
-#   sh deploy/setup.sh full    that, and every extra: pictures, analytics, cluster
+#   sh deploy/setup.sh full    that, and every extra: pictures, analytics, cluster, traces
 #   sh deploy/setup.sh test    that, and what testing needs
 # Safe to run again: it does nothing where .venv holds what is asked for or more, adds what is missing where it holds less, and
 # starts over where the locks, pyproject.toml or the checkout's place have changed.
@@ -50,8 +50,9 @@ else
 fi
 tell "  2 of 3  fetching and installing, each package checked against its hash"
 pip --no-compile --require-hashes -r "deploy/$lock"
-# Compiled on every core at once, which pip does on one. A file that a package ships for another Python may not compile.
-.venv/bin/python -m compileall -q -q -j 0 .venv/lib >/dev/null || :
+# Compiled on every core at once, which pip does on one, less the packages' own tests. A file that a package ships for another
+# Python may not compile.
+.venv/bin/python -m compileall -q -q -j 0 -x '/tests?/' .venv/lib >/dev/null || :
 tell "  3 of 3  this checkout"
 pip --no-deps --no-build-isolation -e .
 printf '%s\n' "$stamp" "$wanted" > .venv/made-from

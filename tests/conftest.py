@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import atexit
+import functools
+import gc
 import os
 import shutil
 import tempfile
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
+from typing import Any
 
+import httpx._transports.default as http_transports
 import pytest
 
 # The PostgreSQL wheel warns without it as it is imported, and warnings are errors.
@@ -17,8 +21,23 @@ if "XDG_RUNTIME_DIR" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
 from databases import PostgresqlServer, SqliteFiles
-from ordering import longest_first
+from ordering import TogetherScheduling, longest_first
 from quietcuff.storage.engine.store import Store, open_store
+
+# Each client reads every certificate of the system, which costs more than most requests: one reading does for all.
+http_transports.create_ssl_context = functools.cache(http_transports.create_ssl_context)
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> TogetherScheduling | None:
+    """Whole files, as ``--dist loadfile`` gives them, but some of them together."""
+    return TogetherScheduling(config, log) if config.getvalue("dist") == "loadfile" else None
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage less often, and never among what was imported and collected, which stays to the end."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -1,11 +1,12 @@
 """Which files of tests begin first when they are shared out among workers: those that take longest, so that none is left alone
-at the end. All others follow by their number of tests."""
+at the end. All others follow by their number of tests. Some share what takes long to make, and go together."""
 
 from __future__ import annotations
 
 from collections import Counter
 
 import pytest
+from xdist.scheduler import LoadFileScheduling
 
 # As measured with --durations, the longest first; paths below tests/.
 LONGEST_FIRST = (
@@ -37,6 +38,16 @@ LONGEST_FIRST = (
     "test_house.py",
     "test_docs.py",
 )
+# Both evaluate everyone of the survey by the same protocols, and keep what came out.
+TOGETHER = ("outside/test_survey.py", "outside/test_survey_first_reading.py")
+
+
+class TogetherScheduling(LoadFileScheduling):
+    """Whole files for one worker each, but for those which go together."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = str(super()._split_scope(nodeid))
+        return TOGETHER[0] if file.endswith(TOGETHER) else file
 
 
 def longest_first(items: list[pytest.Item], tests: str) -> None:

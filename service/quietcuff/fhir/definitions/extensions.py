@@ -64,6 +64,13 @@ FINDING = OwnExtension(
     at_most="*",
     value="CodeableConcept",
 )
+NO_RESULT = OwnExtension(
+    id="no-result-reason",
+    title="Reason why there is no result",
+    description="Why a sitting that is over has no result. On Observations of results that have a dataAbsentReason.",
+    at_most="*",
+    value="CodeableConcept",
+)
 PROVISIONAL = OwnExtension(
     id="label-provisional",
     title="Label that is provisional",
@@ -102,7 +109,7 @@ MEASURE_FILTER = OwnExtension(
     ),
     on="MeasureReport",
 )
-OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, FINDING, PROVISIONAL, CERTAINTY, MEASURE_FILTER)
+OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, NO_RESULT, FINDING, PROVISIONAL, CERTAINTY, MEASURE_FILTER)
 
 
 def extension_url(public_url: str, extension: OwnExtension) -> str:
