@@ -139,10 +139,11 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
         return known_already
     met = parties.resolve_person(turn, person, reading_set.subject, known)
     draft = first_draft(reading_set, met)
-    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    set_id = turn.desk.new_id(person, turn.now)
+    answer = keep(turn, person, set_id, draft, None)
     parties.save(turn, met)
-    keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
-    recognised.keep_readings(turn, person, UUID(answer.set_id), answer.version, reading_set.readings)
+    keep_claims(turn, claims, person, set_id, answer.version)
+    recognised.keep_readings(turn, person, set_id, answer.version, reading_set.readings)
     return answer
 
 
