@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, Reading, ReadingSet, opened_at
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
 from quietcuff.core.record.shown import common_device, common_method
@@ -80,7 +80,7 @@ def set_row(
 ) -> SetRow:
     """The set's row as of this version."""
     reading_set, evaluation = version.reading_set, version.evaluation
-    first, last = first_moment(reading_set, version.at), last_moment(reading_set, version.at)
+    first, last = first_taken_at(reading_set, version.at), last_taken_at(reading_set, version.at)
     # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed
     return SetRow(
@@ -229,18 +229,3 @@ def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Ru
     arms."""
     left = remember(reading_set, evaluation, rulebook)
     return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
-
-
-def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
-    readings has the time at which it came in, or ``now`` if that is not recorded yet."""
-    return min((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
-
-
-def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """Time of the last reading, chosen as in ``first_moment``."""
-    return max((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
-
-
-def readings_not_voided(reading_set: ReadingSet) -> list[Reading]:
-    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings
