@@ -6,7 +6,7 @@ The structs at the end describe answers that are joined from bytes; they exist f
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any, Literal
@@ -39,6 +39,8 @@ as left out. In answers every key is present. Errors are RFC 9457 problems that 
 
 Not a medical device: local protocol and licensed practice decide."""
 
+# As pages that show the document list them.
+FIRST_TAGS = ("Evaluations", "Reading sets", "Subjects", "Devices", "Device payloads", "Rules", "FHIR R4")
 # What is taken of times beside RFC 3339: a space for the T, and an offset without its colon.
 LOOSE_TIME = (
     "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])[ Tt]([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]([.][0-9]+)?"
@@ -117,7 +119,7 @@ def make_document(app: Litestar) -> bytes:
             "description": DESCRIPTION,
         },
         "servers": [{"url": "/"}],
-        "tags": [{"name": tag} for tag in dict.fromkeys(operation.tag for _, _, operation in described)],
+        "tags": [{"name": tag} for tag in tags_in_order(operation.tag for _, _, operation in described)],
         "paths": paths,
         "components": {
             "schemas": components,
@@ -131,6 +133,12 @@ def make_document(app: Litestar) -> bytes:
         },
     }
     return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+
+
+def tags_in_order(tags: Iterable[str]) -> list[str]:
+    """The tags, each once, those first that a reader needs first."""
+    found = dict.fromkeys(tags)
+    return [tag for tag in FIRST_TAGS if tag in found] + [tag for tag in found if tag not in FIRST_TAGS]
 
 
 def structs_of(shape: Any) -> tuple[type, ...]:

@@ -9,7 +9,7 @@ from quietcuff.words.speaker import Speaker
 from quietcuff.words.templates import places
 
 # Sections whose entries are whole sentences and have no shorter form than themselves.
-SENTENCES = ("step", "safety", "caution", "preparation", "pattern", "certainty", "person")
+SENTENCES = ("step", "safety", "caution", "preparation", "pattern", "certainty", "person", "bedside")
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True):

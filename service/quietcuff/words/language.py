@@ -59,6 +59,7 @@ class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     report: Words
     column: Words
     template: Words
+    bedside: Words
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
