@@ -26,12 +26,14 @@ from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.cli.support.words import PORT_ACCEPTED, say
 from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.demo.bedside import FACTORY, KEY_FILE
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import FIGURES_FOLDER, THIS_MACHINE, Settings, read_settings
 from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
 from quietcuff.storage.engine.migrate import require_row_security
 from quietcuff.storage.engine.store import NO_TENANT
 
+SERVICE = "quietcuff.api.app:create_app_from_environment"
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
 DIGEST_SHOWN = 12
@@ -42,6 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
+    # The demonstration's own: its page of a guided sitting, which uses the key in this file.
+    parser.add_argument("--bedside-key-file", help=argparse.SUPPRESS)
     add_resuming_to(parser)
     parser.set_defaults(run=run)
 
@@ -61,7 +65,10 @@ def run(arguments: argparse.Namespace) -> int:
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
-    serve(arguments.host, arguments.port, arguments.workers, settings.metrics_port)
+    app = "quietcuff.api.app:create_app_from_environment"
+    if arguments.bedside_key_file is not None:
+        os.environ[KEY_FILE], app = arguments.bedside_key_file, FACTORY
+    serve(arguments.host, arguments.port, arguments.workers, app, settings)
     return 0
 
 
@@ -116,7 +123,7 @@ def share_figures(workers: int) -> None:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
-def serve(host: str, port: int, workers: int, metrics_port: int = 0) -> None:
+def serve(host: str, port: int, workers: int, app: str, settings: Settings) -> None:
     """Run the server processes. Figures of several workers are answered by the process that watches over them."""
     import uvicorn
 
@@ -124,11 +131,14 @@ def serve(host: str, port: int, workers: int, metrics_port: int = 0) -> None:
     gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
+    from quietcuff.api.logs import configure_logs
     from quietcuff.api.metrics import is_shared, together, told_on
 
-    with told_on(metrics_port, together()) if is_shared() else nullcontext():
+    # Here too: of several workers, this process is the one that tells of their start and end.
+    configure_logs(settings.log_level)
+    with told_on(settings.metrics_port, together()) if is_shared() else nullcontext():
         uvicorn.run(
-            "quietcuff.api.app:create_app_from_environment",
+            app,
             factory=True,
             http=BoundedHttp,
             host=host,

@@ -17,7 +17,8 @@ from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.fhir.model.logical_ids import MEAN
 from quietcuff.fhir.read.bundle import version_of
-from quietcuff.fhir.versions.stored_sets import EVALUATION, Publisher
+from quietcuff.fhir.versions.documents import EVALUATION
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.delivery.outbox import OutboxEntry
 from quietcuff.storage.delivery.targets import TargetRow
 from quietcuff.storage.rows.reading_sets import SetRow, find_set

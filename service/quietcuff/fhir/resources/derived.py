@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quietcuff.fhir.versions.stored_sets import EVALUATION
+from quietcuff.fhir.versions.documents import EVALUATION
 from quietcuff.storage.rows.versions import read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import ObservationKey

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from quietcuff.core.model.evaluation import Category, Certainty, Evaluation
-from quietcuff.core.model.readings import ReadingSet
 from quietcuff.fhir import codes
 from quietcuff.fhir.definitions.extensions import (
     CERTAINTY,
@@ -18,19 +18,20 @@ from quietcuff.fhir.definitions.extensions import (
     OwnExtension,
     extension_url,
 )
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Extension, Quantity, Range
 from quietcuff.terminology.systems import UCUM
 from quietcuff.terminology.units import MMHG, MMHG_CODE
 
 
-def setting_extension(reading_set: ReadingSet, public_url: str) -> Extension:
-    """The setting of the sitting, and whether anybody else was in the room."""
-    return made_of(
-        SETTING,
-        public_url,
-        coded("setting", public_url, "sitting-setting", reading_set.setting),
-        coded("attendance", public_url, "sitting-attendance", reading_set.attendance),
-    )
+@lru_cache(maxsize=64)
+def setting_extension(setting: str, attendance: str, public_url: str) -> Extension:
+    """The setting of a sitting, and whether anybody else was in the room."""
+    parts = [
+        coded("setting", public_url, "sitting-setting", setting),
+        coded("attendance", public_url, "sitting-attendance", attendance),
+    ]
+    return Extension(url=extension_url(public_url, SETTING), extension=ready(parts))
 
 
 def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
@@ -79,7 +80,8 @@ def made_of(own: OwnExtension, public_url: str, *parts: Extension) -> Extension:
     return Extension(url=extension_url(public_url, own), extension=list(parts))
 
 
+@lru_cache(maxsize=2048)
 def coded(url: str, public_url: str, system: str, code: str) -> Extension:
     """A word of ours with the code system that defines it."""
     coding = Coding(system=codes.code_system(public_url, system), code=code)
-    return Extension(url=url, value_codeable_concept=CodeableConcept(coding=[coding]))
+    return Extension(url=url, value_codeable_concept=ready(CodeableConcept(coding=[coding])))

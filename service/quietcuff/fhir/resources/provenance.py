@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.record.resource_states import exists
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import LETTERS, MEAN, place_name
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.fhir.resources.device import SERVICE_ID, SERVICE_NAME
 from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.storage.rows.versions import VersionRow
+
+CREATE, UPDATE = ready(codes.CREATE), ready(codes.UPDATE)
 
 
 def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None, public_url: str) -> Provenance:
@@ -28,7 +33,7 @@ def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int |
         target=targets(sitting, has_mean=has_mean),
         recorded=instant(row.created_at),
         policy=rule_uris(sitting.evaluation),
-        activity=codes.CREATE if row.version == 1 else codes.UPDATE,
+        activity=CREATE if row.version == 1 else UPDATE,
         agent=agents(sitting.evaluation.engine_version, row.author),
         entity=[*sources, *other_sets(sitting, public_url)] or None,
     )
@@ -36,13 +41,14 @@ def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int |
 
 def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
     """Every Observation of the sitting at that version, in the order of export."""
-    names = [
-        place_name(kind, index)
-        for index in range(len(sitting.reading_set.readings))
-        for kind, letter in LETTERS.items()
-        if exists(sitting.reading_set.readings[index], letter)
+    begin = f"Observation/{sitting.set_id}-"
+    found = [
+        Reference(reference=f"{begin}{letter}{index}")
+        for index, reading in enumerate(sitting.reading_set.readings)
+        for letter in LETTERS.values()
+        if exists(reading, letter)
     ]
-    return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
+    return [*found, Reference(reference=begin + MEAN)] if has_mean else found
 
 
 def other_sets(sitting: SittingVersion, public_url: str) -> list[ProvenanceEntity]:
@@ -66,6 +72,7 @@ def reading_reference(sitting: SittingVersion, index: int) -> Reference:
     return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
 
 
+@lru_cache(maxsize=256)
 def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
     """The service with the version of its engine, and who asked for the change where that was said.
 
@@ -74,20 +81,22 @@ def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
     service = Reference(reference=f"Device/{SERVICE_ID}", display=f"{SERVICE_NAME} {engine_version}")
     found = [ProvenanceAgent(type=codes.ASSEMBLER, who=service)]
     if author is None:
-        return found
+        return ready(found)
     system, value = author.split("|", 1)
     who = Reference(identifier=Identifier(system=system, value=value))
-    return [*found, ProvenanceAgent(type=codes.AUTHOR, who=who)]
+    return ready([*found, ProvenanceAgent(type=codes.AUTHOR, who=who)])
 
 
 def rule_uris(evaluation: Evaluation) -> list[str]:
     """The identity of every rule file that decided: id, version and digest in one URI each."""
     protocol = evaluation.protocol
-    uris = [
-        codes.RULE_URI.format(kind="protocol", id=protocol.id, version=protocol.version, digest=protocol.digest),
+    return [
+        rule_uri("protocol", protocol.id, protocol.version, protocol.digest),
+        *(rule_uri("guideline", one.guideline, one.version, one.digest) for one in evaluation.categories),
     ]
-    uris += [
-        codes.RULE_URI.format(kind="guideline", id=category.guideline, version=category.version, digest=category.digest)
-        for category in evaluation.categories
-    ]
-    return uris
+
+
+@lru_cache(maxsize=256)
+def rule_uri(kind: str, id: str, version: str, digest: str) -> str:
+    """The identity of one rule file."""
+    return codes.RULE_URI.format(kind=kind, id=id, version=version, digest=digest)

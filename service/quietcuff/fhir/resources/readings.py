@@ -12,10 +12,12 @@ readers of such panels look for. Sources: [R4] bp; [VIT] the codes of sizes.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 from quietcuff.core.model.readings import Cuff, Reading
 from quietcuff.core.record.sitting_version import cuff_text, named_size
 from quietcuff.fhir import codes
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
@@ -24,6 +26,7 @@ from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
 
 
+@lru_cache(maxsize=1024)
 def cuff_component(cuff: Cuff | None) -> list[Component]:
     """The size of a cuff; nothing where neither its name nor its range are known."""
     text = cuff_text(cuff)
@@ -34,9 +37,20 @@ def cuff_component(cuff: Cuff | None) -> list[Component]:
     return [Component(code=codes.CUFF_SIZE, value_codeable_concept=value)]
 
 
-BP_PROFILES = [codes.BP_PROFILE, codes.US_BP_PROFILE]
-HEART_RATE_PROFILES = [codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE]
-CATEGORY = [codes.VITAL_SIGNS]
+BP_PROFILES = (codes.BP_PROFILE, codes.US_BP_PROFILE)
+HEART_RATE_PROFILES = (codes.HEART_RATE_PROFILE, codes.US_HEART_RATE_PROFILE)
+CATEGORY = ready([codes.VITAL_SIGNS])
+BP_PANEL, HEART_RATE, DEVICE_STATUS = ready(codes.BP_PANEL), ready(codes.HEART_RATE), ready(codes.DEVICE_STATUS)
+BODY_SITE = {name: ready(concept) for name, concept in codes.BODY_SITE.items()}
+METHOD = {name: ready(concept) for name, concept in codes.METHOD.items()}
+FLAGGED = {flag: Component(code=ready(code), value_boolean=True) for flag, code in codes.DEVICE_FLAG.items()}
+# By the name of a pressure, and of a reason why one is missing.
+PRESSURES = {
+    "systolic": ready(codes.SYSTOLIC),
+    "diastolic": ready(codes.DIASTOLIC),
+    "mean-arterial": ready(codes.MEAN_ARTERIAL),
+}
+ABSENT = {"error": ready(codes.ABSENT_ERROR), "unknown": ready(codes.ABSENT_UNKNOWN)}
 
 
 def reading_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
@@ -56,7 +70,7 @@ def reading_observation(sitting: SittingVersion, frame: SharedElements, index: i
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
-        code=codes.BP_PANEL,
+        code=BP_PANEL,
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
@@ -64,8 +78,8 @@ def reading_observation(sitting: SittingVersion, frame: SharedElements, index: i
         performer=elsewhere_list(reading.observer) or frame.observer,
         interpretation=frame.interpretations.get(index),
         note=notes.reading_notes(reading, sitting.evaluation.readings[index], frame.setting_note),
-        body_site=codes.BODY_SITE.get(reading.site),
-        method=codes.METHOD.get(reading.method or ""),
+        body_site=BODY_SITE.get(reading.site),
+        method=METHOD.get(reading.method or ""),
         device=device,
         component=pressure_components(reading) + cuff_component(sitting.cuff_of(reading)),
     )
@@ -85,14 +99,14 @@ def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
-        code=codes.HEART_RATE,
+        code=HEART_RATE,
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
         issued=instant(stand.updated_at),
         performer=elsewhere_list(reading.observer) or frame.observer,
-        value_quantity=None if pulse is None else quantity(pulse, units.PER_MINUTE, units.PER_MINUTE_CODE),
-        data_absent_reason=codes.ABSENT_UNKNOWN if pulse is None else None,
+        value_quantity=None if pulse is None else rate(pulse),
+        data_absent_reason=ABSENT["unknown"] if pulse is None else None,
         device=device,
     )
 
@@ -102,9 +116,7 @@ def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int
     reading = sitting.reading_set.readings[index]
     contained, device = frame.devices[index]
     stood, name = meta(stand), f"f{index}"
-    flagged = [
-        Component(code=code, value_boolean=True) for flag, code in codes.DEVICE_FLAG.items() if flag in reading.device_flags
-    ]
+    flagged = [component for flag, component in FLAGGED.items() if flag in reading.device_flags]
     return Observation(
         id=f"{frame.set_id}-{name}",
         meta=stood,
@@ -112,12 +124,12 @@ def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int
         identifier=frame.identifier(name),
         based_on=frame.based_on,
         status=stand.status,
-        code=codes.DEVICE_STATUS,
+        code=DEVICE_STATUS,
         subject=frame.subject,
         encounter=frame.encounter,
         effective_date_time=reading.taken_at,
         issued=instant(stand.updated_at),
-        data_absent_reason=None if flagged else codes.ABSENT_UNKNOWN,
+        data_absent_reason=None if flagged else ABSENT["unknown"],
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}")],
         component=flagged or None,
@@ -136,18 +148,26 @@ def pressure_components(reading: Reading) -> list[Component]:
     A failed attempt has neither pressure: the reason is an error. One alone missing is unknown.
     """
     systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
-    absent = codes.ABSENT_ERROR if systolic is None and diastolic is None else codes.ABSENT_UNKNOWN
-    components = [pressure(codes.SYSTOLIC, systolic, absent), pressure(codes.DIASTOLIC, diastolic, absent)]
+    absent = "error" if systolic is None and diastolic is None else "unknown"
+    components = [pressure("systolic", systolic, absent), pressure("diastolic", diastolic, absent)]
     if reading.mean_arterial_mmhg is not None:
-        components.append(pressure(codes.MEAN_ARTERIAL, reading.mean_arterial_mmhg, absent))
+        components.append(pressure("mean-arterial", reading.mean_arterial_mmhg, absent))
     return components
 
 
-def pressure(code: CodeableConcept, mmhg: float | None, absent: CodeableConcept) -> Component:
+# By type too: 120 and 120.0 are equal and are written differently.
+@lru_cache(maxsize=4096, typed=True)
+def pressure(name: str, mmhg: float | None, absent: str) -> Component:
     """One pressure in mmHg, or why it is missing."""
     if mmhg is None:
-        return Component(code=code, data_absent_reason=absent)
-    return Component(code=code, value_quantity=quantity(mmhg, units.MMHG, units.MMHG_CODE))
+        return Component(code=PRESSURES[name], data_absent_reason=ABSENT[absent])
+    return Component(code=PRESSURES[name], value_quantity=ready(quantity(mmhg, units.MMHG, units.MMHG_CODE)))
+
+
+@lru_cache(maxsize=1024, typed=True)
+def rate(per_minute: float) -> Quantity:
+    """A pulse with its unit."""
+    return ready(quantity(per_minute, units.PER_MINUTE, units.PER_MINUTE_CODE))
 
 
 def quantity(value: float, unit: str, code: str) -> Quantity:

@@ -16,11 +16,12 @@ from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, P
 from quietcuff.core.record.shown import place_shown
 from quietcuff.core.record.sitting_version import common_cuff, period_shown
 from quietcuff.fhir import codes
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
 from quietcuff.fhir.resources.own_extensions import result_extensions
-from quietcuff.fhir.resources.readings import CATEGORY, cuff_component, quantity
+from quietcuff.fhir.resources.readings import BODY_SITE, CATEGORY, METHOD, cuff_component, quantity
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
@@ -110,7 +111,10 @@ def mmhg(value: float) -> Quantity:
     return Quantity(value=value, unit=units.MMHG, system=UCUM, code=units.MMHG_CODE)
 
 
-MEAN_PROFILES = [codes.US_AVERAGE_BP_PROFILE]
+MEAN_PROFILES = (codes.US_AVERAGE_BP_PROFILE,)
+MEAN_PANEL, MEAN_PANEL_24_HOURS = ready(codes.MEAN_PANEL), ready(codes.MEAN_PANEL_24_HOURS)
+MEAN_SYSTOLIC, MEAN_DIASTOLIC = ready(codes.MEAN_SYSTOLIC), ready(codes.MEAN_DIASTOLIC)
+READINGS_COUNTED = ready(codes.READINGS_COUNTED)
 LOW_RESULT = CodeableConcept(coding=[codes.LOW], text="Low: every reading that counts is low")
 
 
@@ -138,7 +142,7 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
-        code=codes.MEAN_PANEL_24_HOURS if is_24_hour_mean(evaluation) else codes.MEAN_PANEL,
+        code=MEAN_PANEL_24_HOURS if is_24_hour_mean(evaluation) else MEAN_PANEL,
         subject=frame.subject,
         encounter=frame.encounter,
         effective_period=Period(start=period[0], end=period[1]),
@@ -147,7 +151,7 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
         data_absent_reason=why_absent(sitting) if evaluation.result is None else None,
         interpretation=mean_interpretation(sitting),
         note=notes.mean_notes(sitting.reading_set, evaluation),
-        body_site=codes.BODY_SITE.get(site),
+        body_site=BODY_SITE.get(site),
         method=common_method(sitting),
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in sitting.counted] or None,
@@ -163,15 +167,15 @@ def mean_components(result: Result) -> list[Component]:
     """The two means as reported, and the number of readings behind them. Source: [USC]."""
     return [
         Component(
-            code=codes.MEAN_SYSTOLIC,
+            code=MEAN_SYSTOLIC,
             value_quantity=quantity(result.systolic_mmhg, units.MMHG, units.MMHG_CODE),
         ),
         Component(
-            code=codes.MEAN_DIASTOLIC,
+            code=MEAN_DIASTOLIC,
             value_quantity=quantity(result.diastolic_mmhg, units.MMHG, units.MMHG_CODE),
         ),
         Component(
-            code=codes.READINGS_COUNTED,
+            code=READINGS_COUNTED,
             value_quantity=quantity(result.readings_counted, units.COUNT, units.COUNT_CODE),
         ),
     ]
@@ -229,7 +233,7 @@ def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
 def common_method(sitting: SittingVersion) -> CodeableConcept | None:
     """The method of the readings of the result, when it is known and one."""
     methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
-    return codes.METHOD.get(methods.pop() or "") if len(methods) == 1 else None
+    return METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
 def mean_device(sitting: SittingVersion, frame: SharedElements) -> DeviceLink:

@@ -13,6 +13,7 @@ from quietcuff.core.model.readings import Identifier as GivenIdentifier
 from quietcuff.core.record.sitting_version import ResourceState as ResourceState
 from quietcuff.core.record.sitting_version import SittingVersion as SittingVersion
 from quietcuff.fhir import codes
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
@@ -59,7 +60,7 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
         based_on=elsewhere_list(reading_set.based_on),
         observer=elsewhere_list(reading_set.observer),
         extensions=extensions_by_position(reading_set.location),
-        setting=setting_extension(reading_set, public_url),
+        setting=setting_extension(reading_set.setting, reading_set.attendance, public_url),
         devices=[
             device_link(sitting.device_of(reading), device_id)
             for reading, device_id in zip(reading_set.readings, sitting.device_ids, strict=True)
@@ -69,15 +70,19 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     )
 
 
+POSITION_ALONE: dict[str, list[Extension] | None] = {
+    position: [Extension(url=BODY_POSITION_EXTENSION, value_codeable_concept=ready(concept))]
+    for position, concept in codes.BODY_POSITION.items()
+} | {"not-recorded": None}
+
+
 def extensions_by_position(location: GivenIdentifier | None) -> dict[str, list[Extension] | None]:
     """Body position and place, as far as they are known, for each position that a reading may have."""
     where = elsewhere(location)
-    place = [] if where is None else [Extension(url=LOCATION_EXTENSION, value_reference=where)]
-    known = {
-        position: [Extension(url=BODY_POSITION_EXTENSION, value_codeable_concept=concept), *place]
-        for position, concept in codes.BODY_POSITION.items()
-    }
-    return {**known, "not-recorded": place or None}
+    if where is None:
+        return POSITION_ALONE
+    place = Extension(url=LOCATION_EXTENSION, value_reference=where)
+    return {position: [*(alone or ()), place] for position, alone in POSITION_ALONE.items()}
 
 
 def interpretations_by_reading(evaluation: Evaluation) -> dict[int, list[CodeableConcept]]:
@@ -103,6 +108,9 @@ def elsewhere_list(identifier: GivenIdentifier | None) -> list[Reference] | None
     return None if reference is None else [reference]
 
 
-def meta(stand: ResourceState, profiles: list[str] | None = None) -> Meta:
+# The Observations of a sitting were mostly made together, and so share it.
+@lru_cache(maxsize=1024)
+def meta(stand: ResourceState, profiles: tuple[str, ...] = ()) -> Meta:
     """Version, last change and profiles of one resource."""
-    return Meta(version_id=str(stand.version), last_updated=instant(stand.updated_at), profile=profiles)
+    profile = ready(list(profiles)) if profiles else None
+    return Meta(version_id=str(stand.version), last_updated=instant(stand.updated_at), profile=profile)

@@ -15,7 +15,7 @@ import msgspec
 
 from quietcuff.core.record.sitting_version import period_shown
 from quietcuff.fhir.model.logical_ids import place_name
-from quietcuff.fhir.versions.stored_sets import EVALUATION, READING_SET
+from quietcuff.fhir.versions.documents import EVALUATION, SET
 from quietcuff.storage.rows.versions import FormerVersion, recent_changes, versions_of
 from quietcuff.storage.search.observations import Snapshot, find_moved, find_observations, settled_until
 from quietcuff.storage.search.query import EntryPageEnd, ObservationEntry, ObservationKey, ObservationQuery
@@ -119,7 +119,7 @@ def former_date(known: list[FormerVersion], key: ObservationKey) -> datetime | N
     if not known:
         return None
     if key.kind != "mean":
-        return READING_SET.decode(known[-1].document or b"").readings[key.index].taken_at
+        return SET.decode(known[-1].document or b"").readings[key.index].taken_at
     periods = (period_of_mean(one) for one in reversed(known))
     return next((period[0] for period in periods if period is not None), None)
 
@@ -129,4 +129,4 @@ def period_of_mean(version: FormerVersion) -> tuple[datetime, datetime] | None:
     evaluation = EVALUATION.decode(version.evaluation or b"")
     if evaluation.result is None and not version.tells_no_result:
         return None
-    return period_shown(READING_SET.decode(version.document or b""), evaluation)
+    return period_shown(SET.decode(version.document or b""), evaluation)

@@ -7,7 +7,6 @@ from typing import cast
 
 import msgspec
 
-from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.fhir.model.resources import Observation
@@ -15,22 +14,12 @@ from quietcuff.fhir.model.scope import ReadScope
 from quietcuff.fhir.resources.readings import BUILDERS
 from quietcuff.fhir.resources.result import mean_observation
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
+from quietcuff.fhir.versions import documents
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.query import ObservationEntry
-
-EVALUATION = msgspec.json.Decoder(Evaluation)
-
-
-class SetWithHistoryUnread(ReadingSet, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A stored set whose earlier sittings stay bytes: they are most of a long record and nothing of them is shown."""
-
-    history: msgspec.Raw = msgspec.Raw(b"null")  # type: ignore[assignment]
-
-
-READING_SET = msgspec.json.Decoder(SetWithHistoryUnread)
 
 
 class Publisher(msgspec.Struct, frozen=True, kw_only=True):
@@ -86,12 +75,12 @@ class SetExport:
 
 def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: VersionShown) -> SittingVersion:
     """One version of a set out of its documents."""
-    reading_set = READING_SET.decode(shown.document)
+    reading_set = documents.SET.decode(shown.document)
     return SittingVersion(
         set_id=set_id,
         subject_id=subject_id,
         reading_set=reading_set,
-        evaluation=EVALUATION.decode(shown.evaluation),
+        evaluation=documents.EVALUATION.decode(shown.evaluation),
         device_ids=[device_of(publisher, reading_set, reading) for reading in reading_set.readings],
     )
 
