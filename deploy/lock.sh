@@ -14,6 +14,6 @@ compile() {
 # The widest first: the others then take its versions.
 compile requirements-test.lock --extra test "$@"
 cp deploy/requirements-test.lock deploy/requirements-full.lock
-compile requirements-full.lock --extra build --extra pictures --extra analytics --extra cluster
+compile requirements-full.lock --extra build --extra pictures --extra analytics --extra cluster --extra traces
 cp deploy/requirements-test.lock deploy/requirements.lock
 compile requirements.lock --extra build

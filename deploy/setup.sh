@@ -1,7 +1,7 @@
 #!/bin/sh
 # Makes .venv from a lock with hashes and installs this checkout in it. Needs Python 3.11 or newer and nothing else.
 #   sh deploy/setup.sh         what running needs
-#   sh deploy/setup.sh full    that, and every extra: pictures, analytics, cluster
+#   sh deploy/setup.sh full    that, and every extra: pictures, analytics, cluster, traces
 #   sh deploy/setup.sh test    that, and what testing needs
 # Safe to run again: it does nothing where .venv holds what is asked for or more, adds what is missing where it holds less, and
 # starts over where the locks, pyproject.toml or the checkout's place have changed.

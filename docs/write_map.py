@@ -23,6 +23,7 @@ FOLDERS = {
     "migrations/versions": "one file a change of the schema, up and down",
     "openapi": "the OpenAPI document as the app makes it; a test compares the two",
     "openapi/examples": "bodies and answers that the document shows, one a file; in the wheel as `quietcuff/_examples`",
+    "service/quietcuff/demo/bedside/page": "the page: HTML, style and modules of script as the browser gets them",
     "service/quietcuff/rules/protocols": "how a sitting is done and which readings count",
     "service/quietcuff/rules/guidelines": "what a result is called",
     "service/quietcuff/rules/cuffs": "cuff sizes by arm circumference",

@@ -27,6 +27,9 @@ ISSUER_SETTINGS = {
     "_TENANT_CLAIM": "the claim that names the tenant",
 }
 HOSTS_AND_NETWORKS = "host names and networks with commas between, such as record.example.internal,10.2.0.0/16"
+# The library that counts looks for this variable as it is loaded: a folder in which several processes count together.
+FIGURES_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+THIS_MACHINE = "127.0.0.1"
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 
@@ -36,6 +39,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     ``answer_seconds`` is the time within which an admitted request is answered. ``key_requests_a_minute`` is 0 for no limit.
     ``issuer`` is an outside issuer whose tokens are accepted beside the service's own. ``deliver`` says whether the serving
     process delivers results, ``deliver_to`` to which hosts and networks beyond public addresses.
+    ``metrics_port`` is a port of this machine that answers figures without a key; 0 for none.
     """
 
     database_url: str = DEFAULT_DATABASE_URL
@@ -54,6 +58,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     trail_key_file: str | None = None
     trail_seal_file: str | None = None
     instance: str | None = None
+    metrics_port: int = 0
 
     @property
     def trail(self) -> TrailFiles:
@@ -194,4 +199,5 @@ ACCEPTED: dict[str, tuple[Callable[[str], Any], str]] = {
     "trail_key_file": (str, "the path of a file"),
     "trail_seal_file": (str, "the path of a file"),
     "instance": (str, "any text"),
+    "metrics_port": (_whole_number(65_535, 0), "a port number to 65535, 0 for none"),
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -46,18 +46,29 @@ def new_key(database_url: str, *, tenant: str = "clinic", scopes: str = "system/
 class Server:
     """The service as it runs in a thread of the test, answering on a port of its own.
 
-    With a port named, that is its public address too, for clients that go wherever an answer sends them.
+    With a port named, that is its public address too, for clients that go wherever an answer sends them. ``wrap`` makes the
+    application that is served of the service.
     """
 
-    def __init__(self, database_url: str, issuer: Issuer | None = None, port: int = 0, **settings: Any) -> None:
+    def __init__(
+        self,
+        database_url: str,
+        issuer: Issuer | None = None,
+        port: int = 0,
+        *,
+        wrap: Callable[[Any], Any] = lambda app: app,
+        date_header: bool = True,
+        **settings: Any,
+    ) -> None:
         self.database_url = database_url
         public_url = f"http://127.0.0.1:{port}" if port else "https://bp.example.org"
         # Nothing is sent anywhere unless a test says where to.
         said = {"deliver": "off", **settings}
         self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **said)
         config = uvicorn.Config(
-            create_app(self.settings),
+            wrap(create_app(self.settings)),
             http=BoundedHttp,
+            date_header=date_header,
             host="127.0.0.1",
             port=port,
             lifespan="on",

@@ -10,6 +10,7 @@ from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from api.test_reading_sets import whole_set
 from fhir_r4.profiles import faults_of
+from quietcuff.fhir.definitions.published import PUBLISHED
 from quietcuff.fhir.search.defined_parameters import OF_EVERY_TYPE, OF_TYPE
 
 BASE = "/fhir/R4"
@@ -28,7 +29,16 @@ def statement(client: httpx.Client) -> dict[str, Any]:
 
 
 def searched(statement: dict[str, Any]) -> list[dict[str, Any]]:
-    """What is told of each type that can be searched."""
+    """What is told of each type of what is stored that can be searched."""
+    return [one for one in can_be_searched(statement) if one["type"] not in PUBLISHED]
+
+
+def defined(statement: dict[str, Any]) -> list[dict[str, Any]]:
+    """What is told of each type that the service defines itself."""
+    return [one for one in can_be_searched(statement) if one["type"] in PUBLISHED]
+
+
+def can_be_searched(statement: dict[str, Any]) -> list[dict[str, Any]]:
     return [one for one in statement["rest"][0]["resource"] if {"code": "search-type"} in one["interaction"]]
 
 
@@ -64,6 +74,29 @@ def test_what_fhir_defines_and_is_not_offered_is_refused_by_name(client: httpx.C
                 answer = client.get(f"{BASE}/{kind['type']}", params={name: "x"}, headers=headers)
                 assert answer.status_code == 400, (kind["type"], name)
             assert [one["expression"] for one in answer.json()["issue"]] == [[f"http.{name}"]]
+
+
+def test_definitions_are_found_as_told_and_by_nothing_else(stranger: httpx.Client, statement: dict[str, Any]) -> None:
+    assert [one["type"] for one in defined(statement)] == [*PUBLISHED]
+    for kind in defined(statement):
+        url = f"{BASE}/{kind['type']}"
+        one = stranger.get(url).json()["entry"][0]["resource"]
+        values = {"_id": one["id"], "name": one["name"].upper(), "url": one["url"]}
+        assert [parameter["name"] for parameter in kind["searchParam"]] == [*values]
+        for name, value in values.items():
+            got = stranger.get(url, params={name: f"none,{value}"})
+            assert got.json()["entry"][0]["resource"] == one and f"{name}=" in got.json()["link"][0]["url"]
+            assert stranger.post(f"{url}/_search", data={name: f"none,{value}"}).json() == got.json()
+            assert stranger.get(url, params={**values, name: "none"}).json()["total"] == 0
+        for name in ("title", "_lastUpdated", "_count", "url:below", "utm_source"):
+            [issue] = stranger.get(url, params={name: "x"}).json()["issue"]
+            assert issue["expression"] == [f"http.{name}"]
+        tried = [
+            stranger.put(f"{url}/{one['id']}", json=one),
+            stranger.post(url, json=one),
+            stranger.delete(f"{url}/{one['id']}"),
+        ]
+        assert {answer.status_code for answer in tried} == {405}
 
 
 def without_count(page: dict[str, Any]) -> dict[str, Any]:

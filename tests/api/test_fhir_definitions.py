@@ -14,7 +14,7 @@ from api.test_reading_sets import whole_set
 from fhir_r4.profiles import faults_of
 
 BASE = "/fhir/R4"
-TYPES = ("CodeSystem", "SearchParameter", "StructureDefinition")
+TYPES = ("CodeSystem", "Measure", "SearchParameter", "StructureDefinition")
 
 
 def published(stranger: httpx.Client, kind: str) -> list[dict[str, Any]]:
@@ -32,7 +32,7 @@ def test_every_definition_is_valid_and_found_by_id_and_by_url(stranger: httpx.Cl
         assert entry["resource"] == one
     assert stranger.get(f"{BASE}/{kind}", params={"url": "urn:example:none"}).json()["total"] == 0
     assert stranger.get(f"{BASE}/{kind}/none").status_code == 404
-    assert stranger.get(f"{BASE}/{kind}", params={"name": "x"}).status_code == 400
+    assert stranger.get(f"{BASE}/{kind}", params={"title": "x"}).status_code == 400
 
 
 def extensions(value: Any) -> Iterator[dict[str, Any]]:

@@ -16,7 +16,7 @@ from bodies import OPENED_SET
 from databases import SqliteFiles
 from quietcuff.api.lanes import KINDS, Kind, Lane
 from quietcuff.core.model.errors import Busy, TooOften
-from quietcuff.security.rates import Rates
+from quietcuff.security.api_keys import Rates
 from quietcuff.storage.engine.store import Store
 
 

@@ -12,9 +12,10 @@ import pytest
 from application.clinic import Body, Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import application
 from quietcuff.application import Answer, AppContext, Known, ReceivedLine, batch
-from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.decode.ndjson import Line
 from quietcuff.storage.engine.store import Store, open_store
 
 BY_LINE = batch.by_identifier_or_line(None)
@@ -167,7 +168,7 @@ async def test_what_is_read_when_the_sender_goes_away_is_stored_and_told(clinic:
 
     async def cut_off() -> AsyncIterator[bytes]:
         yield raw[: raw.rindex(b"{") - 30]
-        raise NotReadable(batch.Fault(pointer="", code="not-gzip", detail="gone"))
+        raise NotReadable(Fault(pointer="", code="not-gzip", detail="gone"))
 
     found: list[ReceivedLine] = []
     with pytest.raises(QuietcuffError):
@@ -194,14 +195,14 @@ async def test_what_is_taken_in_before_it_is_cancelled_is_stored_and_told(clinic
 
 
 async def test_a_defect_in_one_line_is_that_lines_alone(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = batch.understand
+    whole = batch.understand_line
 
-    def understand(desk: AppContext, text: bytes) -> ReadingSet:
-        if b"v-bad" in text:
+    def understand_line(desk: AppContext, line: Line) -> ReadingSet:
+        if b"v-bad" in line.text:
             raise RuntimeError("a defect")
-        return whole(desk, text)
+        return whole(desk, line)
 
-    monkeypatch.setattr(batch, "understand", understand)
+    monkeypatch.setattr(batch, "understand_line", understand_line)
     bad = sitting(identifier={"system": "urn:example:visit", "value": "v-bad"})
     found = await receive(clinic, ndjson(sitting(), bad, sitting()))
     assert kinds(found) == ["Answer", "RuntimeError", "Answer"]

@@ -27,7 +27,7 @@ class Trace:
 
     def __init__(self) -> None:
         self.calls: list[str] = []
-        self.functions: Counter[tuple[str, str]] = Counter()
+        self.steps: list[tuple[str, str]] = []
         self.is_on = False
 
     def see(self, frame: FrameType, event: str, _: Any) -> None:
@@ -35,7 +35,7 @@ class Trace:
         name = frame.f_code.co_filename
         if self.is_on and event == "call" and name.startswith(PACKAGE):
             path = name.removeprefix(PACKAGE)
-            self.functions[path, frame.f_code.co_qualname if sys.version_info >= (3, 11) else frame.f_code.co_name] += 1
+            self.steps.append((path, frame.f_code.co_qualname if sys.version_info >= (3, 11) else frame.f_code.co_name))
             if not self.calls or self.calls[-1] != path:
                 self.calls.append(path)
 
@@ -57,14 +57,14 @@ def main() -> None:
                 answer.raise_for_status()
     threading.setprofile(None)  # type: ignore[arg-type]
     sys.setprofile(None)
-    files = list(dict.fromkeys(trace.calls))
+    files, functions = list(dict.fromkeys(trace.calls)), Counter(trace.steps)
     for path in files:
-        of_file = {name: count for (file, name), count in trace.functions.items() if file == path}
+        of_file = {name: count for (file, name), count in functions.items() if file == path}
         print(f"{path:45} {len(of_file):3} functions {sum(of_file.values()):5} calls  {' '.join(list(of_file)[:9])}")
     layers = [path.split("/")[0] for path in trace.calls]
     turns = [layer for place, layer in enumerate(layers) if place == 0 or layers[place - 1] != layer]
     print(
-        f"{len(files)} files, {len(trace.functions)} functions, {sum(trace.functions.values())} calls,",
+        f"{len(files)} files, {len(functions)} functions, {len(trace.steps)} calls,",
         f"{len(turns)} changes of layer",
     )
     print(" ".join(turns))

@@ -287,3 +287,35 @@ def test_severe_rows_of_the_table_are_red_and_others_are_not() -> None:
     told = console.file.getvalue().splitlines()
     severe, ordinary = (next(line for line in told if name in line and "4 May" in line) for name in ("severe", "ordinary"))
     assert "\x1b[31m" in severe and "\x1b[31m" not in ordinary
+
+
+SHEET = """Person;Datum und Uhrzeit;Systolisch (mmHg);Diastolisch (mmHg);Messort;Lage
+p-1;04.05.2026 09:00;156;92;linker Oberarm;sitzend
+p-1;04.05.2026 09:01:10;139;84,5;linker Oberarm;sitzend
+p-1;04.05.2026 09:02:20;136;83;linker Oberarm;sitzend
+p-2;04.05.2026 10:00;121;hoch;linker Oberarm;sitzend
+"""
+
+
+def test_a_sheet_is_evaluated_and_its_faults_are_told_by_row_and_column(tmp_path: Path, capsys: Any) -> None:
+    path = tmp_path / "day.csv"
+    path.write_text(SHEET, encoding="utf-8-sig")
+    stated = ["--zone", "Europe/Vienna", "--dates", "day-month-year"]
+    assert main(["evaluate", "--json", str(path), *stated]) == 1
+    told = capsys.readouterr()
+    (evaluation,) = [json.loads(line) for line in told.out.splitlines()]
+    # The means of the second and third reading, rounded down as the rules of the README's sitting have it.
+    assert [evaluation["result"][name] for name in ("systolic_mmhg", "diastolic_mmhg")] == [138, 84]
+    assert "row 5, column D" in told.err and "wrong-type" in told.err and "hoch" not in told.err
+    assert main(["evaluate", str(path)]) == 1
+    told = capsys.readouterr()
+    assert told.out == "" and told.err.count("not-a-time") == 4
+    assert main(["evaluate", str(path), *stated, "--same", "setting=home", "--same", "colour=red"]) == 1
+    assert "--same" in capsys.readouterr().err
+
+
+def test_a_sheet_that_is_none_is_refused_as_a_whole(write: Write, capsys: Any) -> None:
+    assert main(["evaluate", "--csv", write("person,colour\np-1,red\n")]) == 1
+    told = capsys.readouterr().err
+    for words in ("The sheet cannot be read", "row 1, column B (colour)", "unknown-column", "taken_at"):
+        assert words in told

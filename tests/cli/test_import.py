@@ -315,3 +315,19 @@ def test_further_processes_evaluate_and_store_the_same(
     assert stored(clinic_url) == 60
     assert run(file) == 3
     assert "61 lines: 0 stored, 60 stored before, 1 refused" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_sheet_is_imported_once_and_its_faults_are_told_by_row(clinic_file: str, tmp_path: Path, capsys: Any) -> None:
+    path = tmp_path / "day.csv"
+    head = "person,person_system,taken_at,systolic_mmhg,diastolic_mmhg"
+    good = "p-1,urn:example:person,2026-05-04 09:00,136,83\np-1,urn:example:person,2026-05-04 09:01,138,84"
+    path.write_text(f"{head}\n{good}\np-2,urn:example:person,2026-05-04 09:00,high,83\n")
+    for told in ("1 stored, 0 stored before, 1 refused", "0 stored, 1 stored before, 1 refused"):
+        assert run(path, "--zone", "Europe/Vienna") == 3
+        said = capsys.readouterr().err
+        assert told in said and "row 4, column D (systolic_mmhg): wrong-type" in said
+    assert read(clinic_file, "SELECT count(*) FROM reading_set") == [(1,)]
+    path.write_text(f"{head},colour\n{good},red\n")
+    assert run(path) == 1
+    said = capsys.readouterr().err
+    assert "row 1, column F (colour) (unknown-column)" in said and "ragged-row" in said

@@ -44,7 +44,7 @@ from quietcuff.core.certainty.visits import (
     visits_by_day,
     within_sitting,
 )
-from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook

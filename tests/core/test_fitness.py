@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from core.golden import PERSON, evaluate_body
-from quietcuff.core.findings.conditions import months_after
+from quietcuff.core.findings.findings import months_after
 from quietcuff.rules.catalog import load_rulebook
 
 

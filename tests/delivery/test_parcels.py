@@ -179,6 +179,36 @@ async def test_a_preliminary_mean_only_goes_where_it_is_asked_for(post: Post, as
     assert post.receiver.record.by_identifier()[f"{answer.set_id}/mean"]["status"] == "final"
 
 
+@pytest.mark.parametrize("asked", [False, True], ids=["unasked", "asked"])
+async def test_that_there_is_no_result_only_goes_where_it_is_asked_for(post: Post, asked: bool) -> None:
+    """The readings arrive either way, and a result that more readings bring takes its place."""
+    await post.target(without_result=asked)
+    answer = await post.clinic.receive(sitting(first_visit()[:2]))
+    await transactions(post)
+    name = f"{answer.set_id}/mean"
+    assert f"{answer.set_id}/r1" in post.receiver.record.by_identifier()
+    assert (name in post.receiver.record.by_identifier()) == asked
+    await post.clinic.append(await post.clinic.reopen(answer), {"readings": first_visit()[2:], "closed": True})
+    await transactions(post)
+    shown = post.receiver.record.by_identifier()[name]
+    assert (shown["status"], shown["component"][0]["valueQuantity"]["value"]) == ("amended", 145)
+
+
+async def test_a_result_that_a_record_has_gives_way_to_none_and_one_that_it_never_had_does_not(post: Post) -> None:
+    await post.target()
+    answer = await post.clinic.receive(sitting())
+    await transactions(post)
+    without = await post.clinic.receive(sitting(first_visit()[:2]))
+    for one, places in ((answer, (2, 3)), (without, (0,))):
+        failed = {"systolic_mmhg": None, "diastolic_mmhg": None}
+        await post.clinic.correct(one, *({"change": "amend-reading", "index": index, "set": failed} for index in places))
+    await transactions(post)
+    shown = post.receiver.record.by_identifier()
+    assert (shown[f"{answer.set_id}/mean"]["status"], shown[f"{answer.set_id}/r2"]["status"]) == ("corrected", "corrected")
+    assert not any("valueQuantity" in part for part in shown[f"{answer.set_id}/mean"]["component"][:2])
+    assert f"{without.set_id}/mean" not in shown and f"{without.set_id}/r0" in shown
+
+
 async def test_what_moved_again_is_told_by_the_version_that_moved_it_last(post: Post) -> None:
     await post.target()
     answer = await post.clinic.receive(sitting())

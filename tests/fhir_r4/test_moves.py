@@ -167,12 +167,12 @@ def test_a_voided_set_is_in_error_throughout_and_its_mean_keeps_its_values(ruleb
     assert [part["valueQuantity"]["value"] for part in mean["component"]] == [145, 90, 2]
 
 
-def test_a_result_that_is_gone_leaves_its_mean_in_error_and_may_come_back_corrected(rulebook: Rulebook) -> None:
+def test_a_result_that_is_gone_is_corrected_to_none_and_may_come_back(rulebook: Rulebook) -> None:
     case = Case(FIRST_VISIT, rulebook)
     failed = {"systolic_mmhg": None, "diastolic_mmhg": None}
     case.correct(*({"change": "amend-reading", "index": index, "set": failed} for index in (1, 2, 3)))
-    assert case.statuses()["mean"] == "entered-in-error"
-    assert case.rendered()[-1]["component"][0]["valueQuantity"]["value"] == 145
+    assert case.statuses()["mean"] == "corrected"
+    assert "valueQuantity" not in case.rendered()[-1]["component"][0]
     back = {"systolic_mmhg": 152, "diastolic_mmhg": 94}
     case.correct(*({"change": "amend-reading", "index": index, "set": back} for index in (2, 3)))
     assert case.statuses()["mean"] == "corrected"
@@ -189,6 +189,62 @@ def test_an_open_sitting_has_final_readings_and_a_preliminary_mean_that_becomes_
     assert case.statuses()["r0"] == case.statuses()["r1"] == "amended", "the first two now say why they do not count"
     assert case.append(closed=True) == {"mean"}
     assert case.statuses()["mean"] == "final"
+
+
+def mean_version(case: Case) -> int:
+    assert case.stands.mean is not None
+    return case.stands.mean.stand.version
+
+
+def test_a_sitting_without_a_result_says_so_once_it_closes_and_goes_on_when_more_readings_bring_one(rulebook: Rulebook) -> None:
+    case = Case(changed(FIRST_VISIT, "/closed", False) | {"readings": FIRST_VISIT["readings"][:2]}, rulebook)
+    assert "mean" not in case.statuses(), "an open sitting may yet get a result"
+    assert "mean" in case.append(closed=True)
+    assert (case.statuses()["mean"], mean_version(case)) == ("final", 1)
+    told = case.rendered()[-1]
+    assert faults_of(told) == []
+    assert "derivedFrom" not in told and "interpretation" not in told
+    assert (told["effectivePeriod"]["start"], told["effectivePeriod"]["end"]) == tuple(
+        one["taken_at"] for one in FIRST_VISIT["readings"][:2]
+    )
+    case.reopen()
+    assert case.append(readings=FIRST_VISIT["readings"][2:], closed=False).isdisjoint({"mean"}), "as it was last closed"
+    assert "mean" in case.append(closed=True)
+    assert (case.statuses()["mean"], mean_version(case)) == ("amended", 2), "no value was wrong: there was none"
+    assert [part["valueQuantity"]["value"] for part in case.rendered()[-1]["component"]] == [145, 90, 2]
+
+
+def test_what_is_said_where_there_is_no_result_amends_and_a_time_corrects(rulebook: Rulebook) -> None:
+    case = Case(FIRST_VISIT | {"readings": FIRST_VISIT["readings"][:2]}, rulebook)
+    assert "mean" in case.correct({"change": "amend-set", "set": {"device": {"model": "Example 1"}}})
+    assert (case.statuses()["mean"], mean_version(case)) == ("amended", 2)
+    earlier = {"taken_at": "2026-05-04T08:59:00+02:00"}
+    assert "mean" in case.correct({"change": "amend-reading", "index": 0, "set": earlier})
+    assert (case.statuses()["mean"], mean_version(case)) == ("corrected", 3)
+
+
+def test_a_sitting_whose_attempts_are_all_taken_back_is_in_error(rulebook: Rulebook) -> None:
+    case = Case(FIRST_VISIT | {"readings": FIRST_VISIT["readings"][:1]}, rulebook)
+    case.correct({"change": "void-reading", "index": 0})
+    assert case.statuses() == {"r0": "entered-in-error", "p0": "entered-in-error", "mean": "entered-in-error"}
+    assert faults_of(case.rendered()[-1]) == []
+
+
+def test_versions_of_before_are_told_again_without_it(rulebook: Rulebook) -> None:
+    """A first version without a result, and a result that went: as both were told when there was no such Observation."""
+    without = stored_now(FIRST_VISIT | {"readings": FIRST_VISIT["readings"][:2]}, rulebook)
+    first = next_stands(ResourceStates(), None, None, without, version=1, at=STORED_AT, tells_no_result=False)
+    assert first.mean is None
+    had = stored_now(FIRST_VISIT, rulebook)
+    shown = first_stands(had, STORED_AT)
+    gone = next_stands(shown, had, had, without, version=2, at=STORED_AT, tells_no_result=False)
+    assert gone.mean is not None
+    assert (gone.mean.stand.status, gone.mean.from_version) == ("entered-in-error", 1)
+
+
+def stored_now(body: dict[str, Any], rulebook: Rulebook) -> SittingVersion:
+    reading_set = msgspec.convert(body, ReadingSet)
+    return stored(reading_set, evaluate(reading_set, None, rulebook))
 
 
 def test_a_reopened_sitting_keeps_its_mean_until_it_closes_again(rulebook: Rulebook) -> None:

@@ -94,12 +94,13 @@ def test_plain_values_move_with_their_resources_and_with_nothing_else() -> None:
                 assert is_same == (was == now), (letter, readings, shown(before, index), shown(after, index))
                 seen[letter, same_values, is_same] += 1
         old, new = mean_of(before), mean_of(after)
-        same_values = mean_measured(before.evaluation) == mean_measured(after.evaluation)
+        same_values = mean_measured(before) == mean_measured(after)
         is_same = same_values and mean_shown(before) == mean_shown(after)
         assert same_values == (values_of(old) == values_of(new))
         assert is_same == (old == new), (mean_shown(before), mean_shown(after))
-        seen["mean", same_values, is_same] += 1
-    wanted = [(kind, *how) for kind in (*KINDS, "mean") for how in ((True, True), (True, False), (False, False))]
+        given = {"mean" if each.evaluation.result else "no result" for each in (before, after) if mean_of(each)}
+        seen[given.pop() if len(given) == 1 else "either", same_values, is_same] += 1
+    wanted = [(kind, *how) for kind in (*KINDS, "mean", "no result") for how in ((True, True), (True, False), (False, False))]
     assert [kind for kind in wanted if seen[kind] < 5] == []
 
 

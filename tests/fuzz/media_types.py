@@ -1,4 +1,4 @@
-"""How schemathesis sends and reads what it does not know by itself: NDJSON, and HL7 v2."""
+"""How schemathesis sends and reads what it does not know by itself: NDJSON, HL7 v2, and sheets."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ def items(context: Any, response: Any) -> Any:
     return [json.loads(line) for line in response.content.splitlines()]
 
 
+@schemathesis.serializer("text/csv")
 @schemathesis.serializer("application/hl7-v2")
 def segments(context: Any, value: Any) -> bytes:
-    """A message is its own text."""
+    """A message or a sheet is its own text."""
     return value if isinstance(value, bytes) else str(value).encode("utf-8", errors="replace")

@@ -22,10 +22,14 @@ set_id = "{set_id}"
 subject_id = "{subject_id}"
 device_id = "{device_id}"
 target_id = "{target_id}"
-job_id = "{job_id}"
 number = 1
 version_id = "1"
 slug = "not-found"
+
+# An export's id alone: one that a what-if was given is to be used for that.
+[[operations]]
+include-path-regex = "^/fhir/R4/bulk/"
+parameters = {{ job_id = "{job_id}" }}
 
 [[operations]]
 include-path = "/v1/protocols/{{rule_id}}"

@@ -12,10 +12,10 @@ import pytest
 from sqlalchemy.util import await_only
 
 from quietcuff.core.model.errors import Busy
-from quietcuff.storage.engine.ahead import Key, KeyedQuery
+from quietcuff.storage.engine.statements import Key, KeyedQuery
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.engine.transactions import Job, ReadAhead, Transaction, rounds_of
-from quietcuff.storage.rows import earlier_sittings, payloads, subjects
+from quietcuff.storage.rows import payloads, sitting_lookups, subjects
 from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
 from storage.rows import NOON, insert, subject_row
 from storage.test_plans import CLINIC, PEOPLE, filled, plan_of
@@ -30,10 +30,10 @@ async def test_a_group_finds_the_history_that_each_person_would_find(filled: Sto
     def compare(transaction: Transaction) -> None:
         keys: Collection[Key] = [(person, day) for person in (*EVERYBODY, NOBODY) for day in DAYS]
         alone = {
-            key: earlier_sittings.earlier_sittings(transaction, CLINIC, key[0], taken_before=key[1], other_than=UUID(int=0))
+            key: sitting_lookups.earlier_sittings(transaction, CLINIC, key[0], taken_before=key[1], other_than=UUID(int=0))
             for key in keys
         }
-        assert earlier_sittings.EARLIER.read_ahead(transaction, CLINIC, keys) == alone
+        assert sitting_lookups.EARLIER.read_ahead(transaction, CLINIC, keys) == alone
         assert {len(rows) for rows in alone.values()} == {0, 5, 50}
 
     await filled.read(CLINIC, compare)
@@ -79,7 +79,7 @@ async def test_postgresql_enters_the_index_of_history_once_a_person(filled: Stor
     def explain(transaction: Transaction) -> str:
         if transaction.dialect.name == "sqlite":
             return "ix_reading_set_subject_taken"
-        plan, values = earlier_sittings.EARLIER._plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
+        plan, values = sitting_lookups.EARLIER._plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
         for place in range(4):
             values |= {f"subject_id_{place}": EVERYBODY[place], f"taken_before_{place}": NOON}
         return plan_of(plan.text, plan.arguments(values))(transaction)

@@ -21,7 +21,8 @@ from quietcuff.storage.engine.statements import write_waiting
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.reading_sets import insert_set
-from quietcuff.storage.rows.retention import Between, DeletedSubject, delete_subject, subjects_deleted
+from quietcuff.storage.rows.retention import Between, delete_subject, subjects_deleted
+from quietcuff.storage.rows.subjects import DeletedSubject
 from quietcuff.storage.schema.bulk import group_former
 from storage.rows import NOON, insert, subject_row
 from storage.test_plans import set_row

@@ -11,7 +11,8 @@ from uuid import uuid4
 import pytest
 from sqlalchemy import Connection, inspect, make_url
 
-from application.clinic import first_visit, open_clinic, sitting
+from application.clinic import Clinic, first_visit, open_clinic, sitting
+from core.recordings import home_body, home_series
 from databases import PostgresqlServer
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
@@ -171,3 +172,69 @@ async def test_what_stored_readings_point_to_is_found_after_the_upgrade(
         # Tables that were made anew are the owner's alone, and others will borrow this database.
         await to_thread(request.getfixturevalue("postgresql_server").grant, str(make_url(database_url).database))
     assert await columns() == before
+
+
+FAILED = {"systolic_mmhg": None, "diastolic_mmhg": None}
+
+
+async def test_sittings_without_a_result_that_are_stored_say_so_after_the_upgrade(
+    store: Store, database_url: str, request: pytest.FixtureRequest
+) -> None:
+    """As what is stored now does; an earlier program reads no more of them than it can show."""
+    owner_url = database_url
+    if not database_url.startswith("sqlite"):
+        server: PostgresqlServer = request.getfixturevalue("postgresql_server")
+        owner_url = server.as_owner(str(make_url(database_url).database))
+    clinics = [await open_clinic(store, load_rulebook(), name) for name in ("clinic", "elsewhere")]
+    named, described = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}, {"model": "Example 1"}
+    few, failed = first_visit()[:2], [{**one, **FAILED} for one in first_visit()]
+    for clinic in clinics:
+        await clinic.receive(home_body(home_series(2, lambda _: (136, 86))))
+    for clinic, readings in itertools.product(clinics, (few, failed)):
+        await clinic.receive(sitting(readings, device=named, cuff={"size": "Large Adult"}))
+        await clinic.receive(sitting(readings, device=described))
+        await clinic.receive(sitting([{**readings[0], "device": named}, *readings[1:]], device=described))
+        await clinic.receive(sitting(first_visit()))
+        await clinic.receive(sitting(readings[:1], closed=False))
+        await clinic.correct(await clinic.receive(sitting(readings)), {"change": "void-set"})
+    taken_back = [await clinic.receive(sitting(first_visit())) for clinic in clinics]
+
+    async def rows_of(clinic: Clinic, statement: str) -> list[Any]:
+        return await clinic.rows(f"{statement} AND tenant_id = {clinic.tenant.tenant_id}")
+
+    async def rows(*statements: str) -> list[Any]:
+        return [sorted(map(str, await rows_of(clinic, one))) for clinic in clinics for one in statements]
+
+    async def moved_to(revision: str | None) -> None:
+        await (to_thread(migrate.downgrade, owner_url, revision) if revision else to_thread(migrate.upgrade, owner_url))
+        if not database_url.startswith("sqlite"):
+            # Tables that were made anew are the owner's alone, and others will borrow this database.
+            await to_thread(request.getfixturevalue("postgresql_server").grant, str(make_url(database_url).database))
+
+    # A voided sitting was told before it was taken back: nothing is left of that by way of an earlier program.
+    without = "FROM reading_set WHERE status = 0 AND"
+    before = await rows(f"SELECT * {without} 0 = 0")
+    said = f"SELECT set_id {without} mean_version IS NOT NULL AND mean_systolic IS NULL"
+    assert [len(found) for found in await rows(said)] == [7, 7]
+    await moved_to("0018")
+    assert [len(found) for found in await rows(said, f"SELECT set_id {without} mean_version IS NOT NULL")] == [0, 3] * 2
+    await moved_to(None)
+    assert await rows(f"SELECT * {without} 0 = 0") == before
+
+    # What had a result once is as it was when it had it, and in error.
+    kept = (
+        "SELECT mean_status, mean_from_version, mean_taken_from, mean_taken_to, systolic, mean_diastolic, counted, mean_method"
+    )
+    for clinic, answer in zip(clinics, taken_back, strict=True):
+        changes = ({"change": "amend-reading", "index": index, "set": FAILED} for index in (1, 2, 3))
+        await clinic.correct(answer, *changes)
+        ((*_, systolic, _, counted, _),) = await rows_of(clinic, f"{kept} {without} version = 2")
+        assert (systolic, counted) == (None, 0)
+    await moved_to("0018")
+    for clinic in clinics:
+        ((status, shown, *period, systolic, diastolic, counted, method),) = await rows_of(
+            clinic, f"{kept} {without} version = 2"
+        )
+        assert (status, shown, systolic, diastolic, counted, method) == (4, 1, 145, 900_000, 2, 0)
+        assert period[0] != period[1]
+    await moved_to(None)

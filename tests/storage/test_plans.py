@@ -16,7 +16,7 @@ from quietcuff.storage.engine.ids import NOBODY, new_set_id
 from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows import earlier_sittings, reading_sets, retention, versions
+from quietcuff.storage.rows import reading_sets, retention, sitting_lookups, versions
 from quietcuff.storage.rows.reading_sets import ListFilter, SetPageEnd, SetRow, page_query
 from quietcuff.storage.rows.versions import VersionRow
 from storage.rows import NOON
@@ -106,7 +106,7 @@ def plan_of_page(**wanted: Any) -> Callable[[Transaction], str]:
     [
         (plan_of_query(reading_sets.FIND, set_id=NOBODY), "ix_reading_set_set", ["set_id"]),
         (
-            plan_of_query(earlier_sittings.EARLIER, subject_id=SOMEBODY, taken_before=LATE, set_id=NOBODY),
+            plan_of_query(sitting_lookups.EARLIER, subject_id=SOMEBODY, taken_before=LATE, set_id=NOBODY),
             "ix_reading_set_subject_taken",
             ["subject_id", "taken_from"],
         ),
@@ -144,7 +144,7 @@ async def test_an_index_is_entered_with_every_bound(
 async def test_what_the_history_finds_is_the_persons_newest(filled: Store) -> None:
     found = await filled.read(
         CLINIC,
-        lambda transaction: earlier_sittings.earlier_sittings(
+        lambda transaction: sitting_lookups.earlier_sittings(
             transaction, CLINIC, SOMEBODY, taken_before=NOON + timedelta(days=5), other_than=NOBODY
         ),
     )

@@ -12,8 +12,7 @@ from sqlalchemy.exc import DBAPIError
 
 from quietcuff.core.model.errors import Busy, Conflict, StoreNotUsable
 from quietcuff.storage.engine.database import refuse_several_workers
-from quietcuff.storage.engine.deadline import DEADLINE, Deadline
-from quietcuff.storage.engine.store import LARGEST_GROUP, Store, open_store
+from quietcuff.storage.engine.store import DEADLINE, LARGEST_GROUP, Deadline, Store, open_store
 from quietcuff.storage.engine.transactions import Job, JobOutcome, RunAgain, Transaction
 from storage.rows import count_subjects, insert, subject_row
 

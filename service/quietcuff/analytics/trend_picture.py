@@ -16,7 +16,7 @@ from quietcuff.application import AppContext, Caller
 from quietcuff.application.parties import DECODER
 from quietcuff.application.read_sittings import first_moment
 from quietcuff.application.summary import stored_sitting
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import read_id
@@ -49,7 +49,7 @@ async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, quer
     book = desk.rulebook
     if query.guideline is not None and query.guideline not in book.guidelines:
         detail = f"Accepted: {', '.join(sorted(book.guidelines))}."
-        raise NotAcceptable([Fault(parameter="guideline", code="unknown-code", detail=detail)])
+        raise NotAcceptable.of(parameter="guideline", code="unknown-code", detail=detail)
     tenant = await desk.tenants.get(caller.tenant_id)
     since = first_moment(query.since, tenant.zone, "from") or BEFORE_ALL
     until = first_moment(query.until, tenant.zone, "to") or AFTER_ALL

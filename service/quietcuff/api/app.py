@@ -29,6 +29,7 @@ from quietcuff.api.background import (
 from quietcuff.api.docs_pages import Documentation
 from quietcuff.api.lanes import UNTIMED, Lanes
 from quietcuff.api.logs import configure_logs
+from quietcuff.api.metrics import Figures, is_shared, told_on
 from quietcuff.api.middleware import Shell
 from quietcuff.api.openapi import operations
 from quietcuff.api.problem_pages import ProblemPages
@@ -40,9 +41,12 @@ from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
 from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
+from quietcuff.api.routes.follow_up_groups import FOLLOW_UP_GROUP_CONTROLLERS
 from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
+from quietcuff.api.routes.measures import Measures
+from quietcuff.api.routes.metrics import MetricsPage
 from quietcuff.api.routes.oauth import Authorization
 from quietcuff.api.routes.quality import Quality
 from quietcuff.api.routes.reading_sets import ReadingSets
@@ -74,7 +78,9 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     BulkExport,
     TableRoutes,
     FollowUps,
+    *FOLLOW_UP_GROUP_CONTROLLERS,
     Quality,
+    Measures,
     WhatIfs,
     *FHIR_CONTROLLERS,
     *DEFINITION_CONTROLLERS,
@@ -83,6 +89,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     Guidelines,
     WordCatalogue,
     HealthChecks,
+    MetricsPage,
     ProblemPages,
     Documentation,
 )
@@ -104,12 +111,13 @@ class Routes(Litestar):
 def create_app(settings: Settings) -> ASGIApp:
     """The whole service as one ASGI application. Nothing is opened before the server starts it."""
     lanes = Lanes(settings.answer_seconds)
-    routes = create_routes(settings, lanes)
+    figures = Figures()
+    routes = create_routes(settings, lanes, figures)
     # Only routes with a fixed path: the early refusal looks a path up and cannot match patterns.
     for path, method, operation in operations(routes):
         if "{" not in path and operation.lane_taken not in UNTIMED:
             lanes.know_route(method.upper(), path, operation.lane_taken)
-    return Shell(routes, lanes)
+    return Shell(routes, lanes, figures)
 
 
 def create_app_from_environment() -> ASGIApp:
@@ -121,14 +129,16 @@ def create_app_from_environment() -> ASGIApp:
     return create_app(settings)
 
 
-def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
+def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figures | None = None) -> Litestar:
     """The routes, without the middleware around them."""
-    lanes = lanes or Lanes(settings.answer_seconds)
+    lanes, figures = lanes or Lanes(settings.answer_seconds), counted or Figures()
 
     @asynccontextmanager
     async def run(app: Litestar) -> AsyncIterator[None]:
         store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
         service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
+        app.state["figures"] = store.watch = figures
+        figures.name_rules(service.desk.rulebook.digest)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
         gc.enable()
@@ -138,12 +148,14 @@ def create_routes(settings: Settings, lanes: Lanes | None = None) -> Litestar:
             work_on_what_ifs(service),
             lanes.pulse.beat(),
             keep_reads(service),
+            figures.keep_looking(service),
         )
         beside = [asyncio.create_task(work) for work in kept_up]
         if settings.delivers:
             beside.append(asyncio.create_task(deliver(service)))
         try:
-            yield
+            with told_on(0 if is_shared() else settings.metrics_port, figures.registry):
+                yield
         finally:
             # Cancelled before the store closes: each of them may still be writing to it.
             for task in beside:

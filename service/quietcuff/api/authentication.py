@@ -16,9 +16,8 @@ from quietcuff.api.service import service_of
 from quietcuff.application import Caller
 from quietcuff.core.model.errors import NotAllowed, NotAuthenticated
 from quietcuff.security.api_keys import Principal
-from quietcuff.security.scopes import Need
-from quietcuff.storage.engine.deadline import DEADLINE, Deadline
-from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.security.scopes import METRICS, Need
+from quietcuff.storage.engine.store import DEADLINE, NO_TENANT, Deadline
 
 
 async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
@@ -41,7 +40,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     if operation.lane_taken != "free":
         await _take_place(connection, operation)
     if operation.body is not None:
-        check_kind_of_body(connection, operation.media_type)
+        check_kind_of_body(connection, operation.media_type, *operation.also)
 
 
 def _methods_at(connection: Connection, path: str) -> str:
@@ -85,6 +84,8 @@ async def _authenticate(connection: Connection, operation: Operation) -> None:
     if reads_people(operation):
         service_of(connection).reads.check_room()
     need = operation.access
+    if need == METRICS and not principal.scopes.metrics:
+        raise NotAllowed(METRICS)
     if not isinstance(need, Need):
         return
     # A route that narrows what it answers by itself may be asked by whoever may see a part of it.
@@ -111,7 +112,7 @@ def _bearer(connection: Connection) -> str | None:
     return key.strip(" ") if scheme.lower() == "bearer" else None
 
 
-def check_kind_of_body(connection: Connection, wanted: str) -> None:
+def check_kind_of_body(connection: Connection, wanted: str, *also: str) -> None:
     """Refuse a body whose headers name another media type, a charset other than UTF-8, or a content encoding.
 
     Raises:
@@ -119,12 +120,12 @@ def check_kind_of_body(connection: Connection, wanted: str) -> None:
     """
     kind, *parameters = (header_of(connection, "Content-Type") or "").lower().split(";")
     kind = kind.strip()
-    is_wanted = kind == wanted or (wanted == JSON and kind.startswith("application/") and kind.endswith("+json"))
+    is_wanted = kind in (wanted, *also) or (wanted == JSON and kind.startswith("application/") and kind.endswith("+json"))
     charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
     # A compressed body could unpack to far more than the limit on bodies, so none is taken.
     is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
     if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
-        raise HTTPException(status_code=415, detail=f"Send {wanted} in UTF-8, without Content-Encoding.")
+        raise HTTPException(status_code=415, detail=f"Send {' or '.join((wanted, *also))} in UTF-8, without Content-Encoding.")
 
 
 def caller_of(connection: Connection) -> Caller:

@@ -9,7 +9,7 @@ from litestar.exceptions import HTTPException
 from quietcuff.api.authentication import principal_of
 from quietcuff.api.requests import Connection, header_of, refuse_nul
 from quietcuff.api.service import service_of
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.fhir.capability import FHIR_TYPES
 from quietcuff.fhir.model.scope import ReadScope
 from quietcuff.fhir.search.narrowing import kinds_of
@@ -56,7 +56,7 @@ def pairs_of(raw: bytes) -> list[tuple[str, str]]:
         return refuse_nul(pairs)
     except ValueError as error:
         accepted = f"At most {MOST_PARAMETERS} parameters, percent-encoded UTF-8 without U+0000."
-        raise NotAcceptable([Fault(parameter="", code="not-utf-8", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter="", code="not-utf-8", detail=accepted) from error
 
 
 def check_format(connection: Connection, formats: list[str]) -> None:

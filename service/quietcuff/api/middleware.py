@@ -13,11 +13,13 @@ from litestar.types import ASGIApp, Message, Receive, Send
 from quietcuff.api.bounded_http import REFUSING
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access
+from quietcuff.api.metrics import Figures
 from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
 from quietcuff.core.model.errors import Busy
 
 SERVICE_UNAVAILABLE = 503
+UNMATCHED = "unmatched"
 CAREFUL_HEADERS = (
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
@@ -29,9 +31,10 @@ CAREFUL_HEADERS = (
 class Shell:
     """The outermost ASGI application."""
 
-    def __init__(self, app: ASGIApp, lanes: Lanes) -> None:
+    def __init__(self, app: ASGIApp, lanes: Lanes, figures: Figures) -> None:
         self.app = app
         self.lanes = lanes
+        self.figures = figures
 
     # The type of a scope names no "http" and no "lifespan", which are what servers send.
     async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
@@ -94,8 +97,10 @@ class Shell:
             if "leave" in state:
                 # A refusal took no work; counted as served it would make the lane look faster than it is.
                 state["leave"](status != SERVICE_UNAVAILABLE)
+            seconds, route = time.perf_counter() - began, scope.get("path_template") or UNMATCHED
+            self.figures.count_request(route, method, status, seconds)
             if access.isEnabledFor(logging.INFO):
-                _note(scope, request_id, method, status, began)
+                _note(scope, request_id, method, route, status, seconds)
 
 
 def _served_as(method: str) -> str:
@@ -111,15 +116,14 @@ async def send_problem(send: Send, error: Exception, path: str, request_id: str)
     await send({"type": "http.response.body", "body": answer.body, "more_body": False})
 
 
-def _note(scope: Any, request_id: str, method: str, status: int, began: float) -> None:
+def _note(scope: Any, request_id: str, method: str, route: str, status: int, seconds: float) -> None:
     principal = scope.get("auth")
     line = AccessLine(
-        at=round(time.time(), 3),
         request_id=request_id,
         method=method,
-        route=scope.get("path_template") or "unmatched",
+        route=route,
         status=status,
-        milliseconds=round((time.perf_counter() - began) * 1000, 2),
+        milliseconds=round(seconds * 1000, 2),
         tenant=principal.tenant_id if principal else None,
         key=principal.actor.removeprefix("key:") if principal else None,
     )

@@ -6,7 +6,7 @@ The structs at the end describe answers that are joined from bytes; they exist f
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any, Literal
@@ -28,7 +28,6 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
-from quietcuff.security.scopes import Need
 from quietcuff.words.said import InWords
 
 REFERENCE = "#/components/schemas/{name}"
@@ -40,6 +39,8 @@ as left out. In answers every key is present. Errors are RFC 9457 problems that 
 
 Not a medical device: local protocol and licensed practice decide."""
 
+# As pages that show the document list them.
+FIRST_TAGS = ("Evaluations", "Reading sets", "Subjects", "Devices", "Device payloads", "Rules", "FHIR R4")
 # What is taken of times beside RFC 3339: a space for the T, and an offset without its colon.
 LOOSE_TIME = (
     "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])[ Tt]([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]([.][0-9]+)?"
@@ -118,7 +119,7 @@ def make_document(app: Litestar) -> bytes:
             "description": DESCRIPTION,
         },
         "servers": [{"url": "/"}],
-        "tags": [{"name": tag} for tag in dict.fromkeys(operation.tag for _, _, operation in described)],
+        "tags": [{"name": tag} for tag in tags_in_order(operation.tag for _, _, operation in described)],
         "paths": paths,
         "components": {
             "schemas": components,
@@ -132,6 +133,12 @@ def make_document(app: Litestar) -> bytes:
         },
     }
     return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+
+
+def tags_in_order(tags: Iterable[str]) -> list[str]:
+    """The tags, each once, those first that a reader needs first."""
+    found = dict.fromkeys(tags)
+    return [tag for tag in FIRST_TAGS if tag in found] + [tag for tag in found if tag not in FIRST_TAGS]
 
 
 def structs_of(shape: Any) -> tuple[type, ...]:
@@ -166,20 +173,21 @@ def _operation(path: str, operation: Operation, schemas: dict[Any, Any]) -> dict
     if within or operation.parameters:
         said["parameters"] = [*within, *(_parameter(parameter) for parameter in operation.parameters)]
     if operation.body is not None:
-        examples = {
-            name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in operation.examples.items()
-        }
         schema = schema_of(operation.body, schemas)
-        said["requestBody"] = {
-            "required": True,
-            "content": {operation.media_type: {"schema": schema, "examples": examples}},
-        }
+        content = {operation.media_type: {"schema": schema, "examples": _examples(operation.examples)}}
+        for media_type, other in operation.also.items():
+            content[media_type] = {"schema": other.schema, "examples": _examples(other.examples)}
+        said["requestBody"] = {"required": True, "content": content}
     said["responses"] = _responses(operation, schemas, [parameter["name"] for parameter in within])
     if operation.access == "open":
         said["security"] = []
     else:
-        said["security"] = [{"key": [str(operation.access)] if isinstance(operation.access, Need) else []}]
+        said["security"] = [{"key": [] if operation.access == "any-key" else [str(operation.access)]}]
     return said
+
+
+def _examples(files: Mapping[str, str | tuple[str, ...]]) -> dict[str, Any]:
+    return {name.replace(" ", "-"): {"summary": name, "value": example(file)} for name, file in files.items()}
 
 
 def _path_parameter(name: str) -> dict[str, Any]:

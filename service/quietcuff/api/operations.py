@@ -15,10 +15,11 @@ from quietcuff.api.lanes import LaneName
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.security.scopes import Need
 
-Access = Need | Literal["open", "any-key"]
+Access = Need | Literal["open", "any-key", "quietcuff/metrics"]
 JSON = "application/json"
 NDJSON = "application/x-ndjson"
 FORM = "application/x-www-form-urlencoded"
+CSV = "text/csv"
 
 
 class OperationParameter(msgspec.Struct, frozen=True, kw_only=True):
@@ -63,10 +64,18 @@ def saved_replies(shape: type, links: tuple[AnswerLink, ...]) -> tuple[Reply, Re
     return known, msgspec.structs.replace(known, status=201, description="New.")
 
 
+class OtherBody(msgspec.Struct, frozen=True, kw_only=True):
+    """A further kind of body that an operation takes: its JSON Schema, and an example file for each summary."""
+
+    schema: dict[str, Any]
+    examples: Mapping[str, str]
+
+
 class Operation(msgspec.Struct, frozen=True, kw_only=True):
     """One method of one route. ``body`` is the struct it takes, ``Lines`` of them, or the JSON Schema of a form.
 
-    ``examples`` names a file of ``openapi/examples`` for each summary, or several files for a list.
+    ``examples`` names a file of ``openapi/examples`` for each summary, or several files for a list. ``also`` are further
+    kinds of body by media type.
 
     ``narrows`` is True if a caller who may see only a part of the type is answered with that part.
     """
@@ -80,6 +89,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     body: Any = None
     media_type: str = JSON
     examples: Mapping[str, str | tuple[str, ...]] = {}
+    also: Mapping[str, OtherBody] = {}
     replies: tuple[Reply, ...]
     problems: tuple[ProblemType, ...] = ()
     speaks_fhir: bool = False
@@ -102,12 +112,12 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         found = [*self.problems, kinds.INTERNAL_ERROR]
         if self.access != "open":
             found += [kinds.NOT_AUTHENTICATED, kinds.BUSY, kinds.TOO_OFTEN]
-        if isinstance(self.access, Need):
+        if self.access not in ("open", "any-key"):
             found.append(kinds.NOT_ALLOWED)
         if self.body is not None:
             found.append(kinds.UNSUPPORTED_MEDIA_TYPE)
         # The body of a batch has no limit as a whole; each of its lines has one.
-        if self.body is not None and self.media_type != NDJSON:
+        if self.body is not None and (self.media_type != NDJSON or self.also):
             found.append(kinds.TOO_LARGE)
         if self.body is not None and self.media_type == JSON:
             found += [kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE]

@@ -80,7 +80,7 @@ VERSION_STALE = _problem(
     "It has changed since",
     "If-Match names a version that is not the newest any more. Read it again, then decide whether the change still holds.",
 )
-TOO_LARGE = _problem("too-large", 413, "The body is too large", "A body has at most 256 KiB.")
+TOO_LARGE = _problem("too-large", 413, "The body is too large", "A body has at most 256 KiB, a sheet 16 MiB.")
 UNSUPPORTED_MEDIA_TYPE = _problem(
     "unsupported-media-type",
     415,
@@ -187,7 +187,7 @@ FAULT_CODES: dict[str, str] = {
     "zone-missing": "A time without an offset.",
     "not-acceptable": "The body as a whole has not the documented shape.",
     "not-gzip": "A file whose name ends in .gz and that is no whole gzip file.",
-    "body-too-large": "A text of more than 256 KiB in a file; over HTTP the answer is 413.",
+    "body-too-large": "A text of more than 256 KiB in a file, or a sheet of more than 16 MiB; over HTTP the answer is 413.",
     # meaning
     "one-pressure-missing": "A reading with one pressure and not the other.",
     "wrong-order": "A range whose higher end is not above its lower one.",
@@ -201,6 +201,21 @@ FAULT_CODES: dict[str, str] = {
     "nothing-to-change": "A correction that says what is there already.",
     "unfit-url": "A URL that nothing may be sent to: not https, not public, or with user, query or fragment.",
     "not-for-this-kind": "What a target of the other kind has.",
+    # sheets
+    "not-csv": "No sheet saved as CSV, or one whose quotation marks do not close.",
+    "not-toml": "A mapping that is not TOML.",
+    "unknown-column": "A header, or a name in a mapping, that is no column.",
+    "repeated-column": "Two columns for one field.",
+    "repeated-header": "The headers again, further down.",
+    "ragged-row": "A row with more or fewer cells than there are headers.",
+    "formula": "A formula, or what a spreadsheet program shows where one failed.",
+    "unknown-zone": "Not the name of a time zone.",
+    "hour-unclear": "A local time in the hour that comes twice.",
+    "not-a-pressure": "Not two pressures around a slash.",
+    "differs-in-sitting": "A cell that says of the sitting what another row says otherwise.",
+    "other-person": "A sitting whose rows name two persons.",
+    "held-back": "A sitting to which a row may belong whose time cannot be told.",
+    "more-faults": "How many faults are not listed.",
     # state of what is stored
     "sitting-over": "The reading is of another sitting: over four hours later, or on another day.",
     "set-closed": "The set is closed.",
@@ -214,6 +229,7 @@ FAULT_CODES: dict[str, str] = {
     "in the set that the detail names, may be what a correction is of.",
     "same-person": "A set cannot be moved to the person whose it is.",
     "too-many-groups": "As many groups are stored as a tenant may have.",
+    "too-many-people": "More people than one answer gives: they come in pages elsewhere, as the detail says.",
     "key-reused": "The Idempotency-Key was used with another body.",
     # payloads of devices and systems
     "truncated": "A value that ends before the fields that it announces.",

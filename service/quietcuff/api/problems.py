@@ -116,7 +116,7 @@ FRAMEWORK: dict[int, ErrorAnswer] = {
     400: ErrorAnswer(kind=kinds.BAD_REQUEST, detail="The request cannot be read."),
     404: PLAIN[errors.NotFound],
     405: ErrorAnswer(kind=kinds.METHOD_NOT_ALLOWED, detail="The header Allow lists the methods of this route."),
-    413: ErrorAnswer(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB."),
+    413: ErrorAnswer(kind=kinds.TOO_LARGE, detail="A body has at most 256 KiB, a sheet 16 MiB."),
 }
 
 

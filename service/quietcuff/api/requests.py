@@ -170,7 +170,7 @@ def id_parameter(name: str, text: str) -> str:
     """
     known = _uuid(text)
     if known is None:
-        raise NotAcceptable([Fault(parameter=name, code="not-an-id", detail="A UUID in lower case, as it was given.")])
+        raise NotAcceptable.of(parameter=name, code="not-an-id", detail="A UUID in lower case, as it was given.")
     return known
 
 
@@ -201,7 +201,7 @@ def moment_parameter(name: str, text: str) -> datetime | date:
         instant = msgspec.convert(text, datetime)
         check_instant(instant)
     except (ValueError, OverflowError) as error:
-        raise NotAcceptable([Fault(parameter=name, code="not-a-time", detail=_MOMENT)]) from error
+        raise NotAcceptable.of(parameter=name, code="not-a-time", detail=_MOMENT) from error
     return instant
 
 

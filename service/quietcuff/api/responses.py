@@ -1,15 +1,40 @@
-"""Successful answers: finished bytes with their headers."""
+"""Successful answers: finished bytes with their headers, in the language that the reader asks for.
+
+The language is chosen from ``lang`` and ``Accept-Language``.
+"""
 
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 from litestar.response.base import ASGIResponse
 
-from quietcuff.api.operations import JSON
+from quietcuff.api.operations import JSON, OperationParameter
+from quietcuff.api.requests import Connection, header_of
+from quietcuff.api.service import service_of
 from quietcuff.application import Page, Record
+from quietcuff.words.language import CODES
+from quietcuff.words.speaker import Speaker
+
+LANGUAGE_HEADERS = ("Content-Language", "Vary")
+LANG = OperationParameter(
+    name="lang",
+    within="query",
+    schema={"type": "string", "examples": list(CODES)},
+    description=f"The language of the texts: {', '.join(CODES)}; any other is answered in English, as `Content-Language` says. "
+    "Goes before `Accept-Language`.",
+)
+ACCEPT_LANGUAGE = OperationParameter(
+    name="Accept-Language",
+    within="header",
+    schema={"type": "string"},
+    description="The languages that the reader prefers. Without it, and without `lang`, texts are English and the "
+    "answer has no `words`.",
+)
+LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
+NO_PREFERENCE = ("", "*")
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -43,3 +68,27 @@ def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
 def not_modified(etag: str) -> ASGIResponse:
     """The caller has it already."""
     return ASGIResponse(status_code=304, headers={"ETag": etag})
+
+
+def speaker_of(request: Connection) -> Speaker | None:
+    """The speaker of the language asked for; None where none is, and the answer stays as it is stored."""
+    asked = lang_of(request)
+    if asked is not None:
+        return service_of(request).languages.speaker(asked)
+    accepted = header_of(request, "Accept-Language")
+    if accepted is None or accepted.strip() in NO_PREFERENCE:
+        return None
+    return service_of(request).languages.preferred(accepted)
+
+
+def lang_of(request: Connection) -> str | None:
+    """The last ``lang`` of the query; None without one."""
+    raw: bytes = request.scope["query_string"]
+    if b"lang=" not in raw:
+        return None
+    return dict(parse_qsl(raw.decode("latin-1"), keep_blank_values=True)).get("lang")
+
+
+def language_headers(speaker: Speaker | None) -> dict[str, str]:
+    """The headers of an answer that may be had in several languages."""
+    return {"Content-Language": "en" if speaker is None else speaker.about.language, "Vary": "Accept-Language"}

@@ -16,10 +16,9 @@ from quietcuff.application.bulk.worker import ExportLimits
 from quietcuff.application.read_trail import Reads
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.security.allowed_addresses import read_allowances
-from quietcuff.security.api_keys import Keyring, Principal
+from quietcuff.security.api_keys import Keyring, Principal, Rates
 from quietcuff.security.key_sets import Fetcher, KeySets
 from quietcuff.security.outside_issuer import OutsideTokens
-from quietcuff.security.rates import Rates
 from quietcuff.security.signed import looks_signed
 from quietcuff.security.tokens import TOKEN_PATH, TokenIssuer
 from quietcuff.settings import Settings

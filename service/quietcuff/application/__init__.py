@@ -1,13 +1,13 @@
 """The flow from a request to the stored and answered result; begin reading at ``store_sitting.py``.
 
 ``understand`` decodes and checks a sitting. ``receive``, ``append``, ``reopen``, ``correct``, ``move`` and ``close_idle_sets``
-change what is stored. ``receive_lines`` stores many sittings. ``read_set``, ``read_versions``, ``read_version``, ``read_sheet``
-and ``list_sets`` read them back. ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and ``read_device``
-serve the two registries. ``read_summary`` sums a person up. Everything that changes or reads the store is a coroutine; its
-first argument is the ``AppContext``, its second the ``Caller``.
+change what is stored. ``receive_lines`` and ``receive_sittings`` store many. ``read_set``, ``read_versions``, ``read_version``,
+``read_sheet`` and ``list_sets`` read them back. ``save_subject``, ``find_subject``, ``read_subject``, ``save_device`` and
+``read_device`` serve the two registries. ``read_summary`` sums a person up. Everything that changes or reads the store is a
+coroutine; its first argument is the ``AppContext``, its second the ``Caller``.
 """
 
-from quietcuff.application.batch import Known, ReceivedLine, Tally, receive_lines
+from quietcuff.application.batch import Known, ReceivedLine, Tally, receive_lines, receive_sittings
 from quietcuff.application.close_idle import close_idle_sets
 from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, Page, Record, open_desk
 from quietcuff.application.move_sitting import move
@@ -52,6 +52,7 @@ __all__ = [
     "read_versions",
     "receive",
     "receive_lines",
+    "receive_sittings",
     "reopen",
     "save_device",
     "save_subject",

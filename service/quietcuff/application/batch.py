@@ -13,11 +13,12 @@ from collections.abc import AsyncIterator, Callable
 import msgspec
 
 from quietcuff.application.context import Answer, AppContext, Caller
-from quietcuff.application.idempotency import Claims, body_digest, claims_of
-from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in, understand
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.application.preconditions import faults_of_storing
+from quietcuff.application.recognised import Claims, body_digest, claims_of
+from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.decode.ndjson import Line, LineReader, check_length
+from quietcuff.decode.ndjson import Line, LineReader
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.engine.store import LARGEST_GROUP
 from quietcuff.storage.rows.tenants import Tenant
@@ -66,16 +67,30 @@ async def receive_lines(
     may_go_on: Callable[[], bool] = lambda: True,
     deciders: Foresight | None = None,
 ) -> None:
-    """Evaluate and store the sitting of each NDJSON line, and report each line in order. ``may_go_on`` is asked before each
+    """Evaluate and store the sittings of NDJSON that comes in chunks; otherwise as ``receive_sittings``."""
+    await receive_sittings(desk, caller, lines_of(chunks), known, tell, may_go_on=may_go_on, deciders=deciders)
+
+
+async def receive_sittings(
+    desk: AppContext,
+    caller: Caller,
+    lines: AsyncIterator[Line],
+    known: Known,
+    tell: Callable[[ReceivedLine], None],
+    *,
+    may_go_on: Callable[[], bool] = lambda: True,
+    deciders: Foresight | None = None,
+) -> None:
+    """Evaluate and store the sitting of each line, and report each line in order. ``may_go_on`` is asked before each
     further line; the first False ends the batch. ``deciders`` evaluate lines before they are stored.
 
-    If two lines are of one person, the earlier line is stored first. If ``chunks`` raises or the task is cancelled, the lines
+    If two lines are of one person, the earlier line is stored first. If ``lines`` raises or the task is cancelled, the lines
     already taken in are finished and reported. An incomplete last line is then not taken in.
     """
     held: deque[asyncio.Task[ReceivedLine]] = deque()
     bytes_held = 0
     try:
-        async for line in lines_of(chunks):
+        async for line in lines:
             # Whoever waits for one answer goes before the next line: a batch keeps going, if only line by line.
             while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD or desk.store.is_crowded):
                 bytes_held -= await tell_of(held, tell)
@@ -120,12 +135,20 @@ async def receive_line(
 ) -> ReceivedLine:
     """Evaluate and store the sitting of one line. A failure becomes the line's outcome and does not stop the batch."""
     try:
-        check_length(line.text)
-        reading_set = understand(desk, line.text)
+        reading_set = understand_line(desk, line)
         claims = known(tenant, line.number, reading_set)
         return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims, deciders))
     except Exception as error:
-        return ReceivedLine(line=line, outcome=error)
+        return ReceivedLine(line=line, outcome=line.placed(error))
+
+
+def understand_line(desk: AppContext, line: Line) -> ReadingSet:
+    """Decode and check the sitting of one line.
+
+    Raises:
+        NotReadable, NotAcceptable: as ``Line.read``.
+    """
+    return line.read(lambda reading_set: faults_of_storing(reading_set, desk.rulebook))
 
 
 def by_identifier_or_line(key: str | None) -> Known:
@@ -148,7 +171,7 @@ def by_identifier(tenant: Tenant, number: int, reading_set: ReadingSet) -> Claim
     """
     if reading_set.identifier is None:
         detail = "An identifier of your own, so that the line is known when it comes again; or import with --key-by-content."
-        raise NotAcceptable([Fault(pointer="/identifier", code="missing", detail=detail)])
+        raise NotAcceptable.of(pointer="/identifier", code="missing", detail=detail)
     return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
 
 

@@ -23,10 +23,10 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.engine.ahead import forget_ahead
+from quietcuff.storage.engine.statements import forget_ahead
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.claims import find_claim
-from quietcuff.storage.rows.sitting_keys import SittingKeys, look_ahead
+from quietcuff.storage.rows.sitting_lookups import SittingKeys, look_ahead
 from quietcuff.storage.rows.tenants import Tenant
 
 SETS_AT_ONCE = 32

@@ -1,4 +1,4 @@
-"""Evaluation and storage of one version of a set, and the JSON envelope in which it is answered.
+"""Evaluation and storage of one version of a set with the history before it, and the JSON envelope in which it is answered.
 
 The set, its version, readings, outbox entry and trail row are written in the transaction of the request. Everything is read and
 decided before anything is written, so a refusal leaves nothing behind to undo. The envelope is joined from stored bytes that
@@ -13,46 +13,32 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, UnitOfWork, note
-from quietcuff.application.earlier import first_moment, history_before
 from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
-from quietcuff.application.stored import StoredSet, device_ids
-from quietcuff.application.version_rows import Draft, Version, changed_places, identifier_text, reading_rows, set_row
+from quietcuff.application.stored import StoredSet
+from quietcuff.application.version_rows import (
+    Draft,
+    Version,
+    changed_places,
+    first_moment,
+    identifier_text,
+    reading_rows,
+    set_row,
+)
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Intake, ReadingSet
-from quietcuff.core.over_visits.history import make_history
+from quietcuff.core.model.readings import Facts, Intake, ReadingSet
+from quietcuff.core.over_visits.history import Remembered, make_history
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.storage.delivery.outbox import queue_version
+from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
+from quietcuff.storage.rows.sitting_lookups import earlier_sittings
 from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
 
-
-def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
-    """The answer for a version, byte for byte as it was when the version was new."""
-    return Answer(
-        body=envelope(version),
-        set_id=str(version.set_id),
-        version=version.version,
-        created=created,
-        replayed=replayed,
-    )
-
-
-def envelope(version: AnsweredVersion) -> bytes:
-    # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
-    closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
-    head = (
-        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
-        f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
-        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
-        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
-    )
-    return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
-
-
+REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
 ENCODER = msgspec.json.Encoder()
 MILLISECOND = timedelta(milliseconds=1)
 ACTIONS = {
@@ -114,6 +100,38 @@ def complete(
     )
     intake = intake_of(turn, draft, before, history, registration(equipment.registry))
     return msgspec.structs.replace(known, history=history, intake=intake)
+
+
+def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: datetime, *, other_than: UUID) -> History:
+    """History of a person from the sittings before a moment, without the set that is being evaluated."""
+    newest_first = earlier_sittings(
+        turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
+    )
+    remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
+    return make_history(remembered, as_of, facts.treatment_changed_on)
+
+
+def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
+    """The answer for a version, byte for byte as it was when the version was new."""
+    return Answer(
+        body=envelope(version),
+        set_id=str(version.set_id),
+        version=version.version,
+        created=created,
+        replayed=replayed,
+    )
+
+
+def envelope(version: AnsweredVersion) -> bytes:
+    # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
+    closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
+    head = (
+        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
+        f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
+        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
+        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
+    )
+    return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
 
 
 def later_than(before: datetime, now: datetime) -> datetime:
@@ -191,6 +209,7 @@ def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow,
         reason=draft.reason,
         created_by=turn.caller.actor,
         created_at=version.at,
+        tells_no_result=True,
     )
     insert_version(turn.transaction, stored)
     # In this transaction and not by the sender afterwards: a crash between the two would lose the delivery.

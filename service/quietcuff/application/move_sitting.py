@@ -8,14 +8,14 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET
 
-from quietcuff.application import parties, preconditions, reading_identifiers
+from quietcuff.application import parties, preconditions, recognised
 from quietcuff.application.context import Answer, AppContext, Caller, IfMatch, UnitOfWork, turn_of
 from quietcuff.application.evaluate_and_keep import keep
-from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
+from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft
 from quietcuff.core.model.changes import Move
-from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable
+from quietcuff.core.model.errors import Conflict, NotAcceptable
 from quietcuff.core.model.readings import Reading, ReadingSet, Subject
 from quietcuff.storage.engine.ids import order_of_set, read_id, subject_id
 from quietcuff.storage.rows.payloads import find_placed, links_of_set, tell_of
@@ -48,7 +48,7 @@ def store_move(turn: UnitOfWork, set_id: UUID, wanted: Move, if_match: IfMatch, 
     old, new = find_row(turn, set_id).subject_id, subject_id(turn.tenant.secret, wanted.subject.identifier)
     if old == new:
         detail = "The identifier of another person than the set is of."
-        raise NotAcceptable([Fault(pointer="/subject/identifier", code="same-person", detail=detail)])
+        raise NotAcceptable.of(pointer="/subject/identifier", code="same-person", detail=detail)
     # Always in the same order, so that two moves the other way round do not wait for each other.
     known = {person: lock_subject(turn.transaction, turn.tenant.tenant_id, person) for person in sorted((old, new))}
     answered = first_answer(turn, claims)
@@ -98,7 +98,7 @@ def store_there(turn: UnitOfWork, new: UUID, new_id: UUID, stored: StoredSet, wa
     )
     answer = keep(turn, new, new_id, draft, None)
     parties.save(turn, met)
-    reading_identifiers.keep_readings(turn, new, new_id, answer.version, moved.readings)
+    recognised.keep_readings(turn, new, new_id, answer.version, moved.readings)
     # The payloads of the sitting now concern the new person too, so that erasing that person finds them.
     for link in links_of_set(turn.transaction, turn.tenant.tenant_id, stored.row.subject_id, stored.row.set_id):
         tell_of(turn.transaction, turn.tenant.tenant_id, link.payload_id, [new])
@@ -119,7 +119,7 @@ def refuse_what_they_have(turn: UnitOfWork, new: UUID, readings: list[Reading]) 
     Raises:
         Conflict: there are some.
     """
-    stand = [set_id for set_id in reading_identifiers.claimed_sets(turn, new, readings) if not is_voided(turn, set_id)]
+    stand = [set_id for set_id in recognised.claimed_sets(turn, new, readings) if not is_voided(turn, set_id)]
     if stand:
         detail = "A set of whose readings the other person has none: void this one instead."
         raise Conflict("reading-elsewhere", detail, str(stand[0]))

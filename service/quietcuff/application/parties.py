@@ -19,8 +19,7 @@ from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Readi
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_seen_device
-from quietcuff.storage.rows.retention import find_deleted_subject
-from quietcuff.storage.rows.subjects import SubjectRow, change_subject, insert_subject
+from quietcuff.storage.rows.subjects import SubjectRow, change_subject, find_deleted_subject, insert_subject
 
 S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]

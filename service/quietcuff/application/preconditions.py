@@ -8,17 +8,9 @@ from datetime import datetime, timedelta
 from msgspec import UNSET
 
 from quietcuff.application.context import IfMatch, UnitOfWork
-from quietcuff.core.model.changes import Correction, place_in_correction, voided_faults
-from quietcuff.core.model.errors import (
-    Conflict,
-    Fault,
-    NotAcceptable,
-    NotFound,
-    QuietcuffError,
-    VersionNotNamed,
-    VersionStale,
-)
-from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.changes import Correction, place_in_correction
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound, QuietcuffError, VersionNotNamed, VersionStale
+from quietcuff.core.model.readings import ReadingSet, voided_faults
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.acceptance import faults_of_meaning
 from quietcuff.storage.engine.ids import read_id
@@ -68,7 +60,7 @@ def refuse_unknown_replaced(turn: UnitOfWork, reading_set: ReadingSet) -> None:
     except NotFound:
         is_known = False
     if not is_known:
-        raise NotAcceptable([Fault(pointer="/replaces", code="unknown-set", detail="The id of a set that is stored.")])
+        raise NotAcceptable.of(pointer="/replaces", code="unknown-set", detail="The id of a set that is stored.")
 
 
 def check_version(if_match: IfMatch, newest: int, *, any_will_do: bool) -> None:

@@ -11,7 +11,7 @@ import msgspec
 from quietcuff.application.context import Answer, AppContext, Caller, Page
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
-from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound
+from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.evaluation import Category, Result, RuleReference, Safety, State
 from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, Setting, utc_text
 from quietcuff.core.record.sheet import Sheet, make_sheet
@@ -184,7 +184,7 @@ def first_moment(day: datetime | date | None, zone: ZoneInfo, parameter: str) ->
         return None
     if not FIRST_YEAR <= day.year <= LAST_YEAR:
         detail = f"A day or a moment in the years {FIRST_YEAR} to {LAST_YEAR}."
-        raise NotAcceptable([Fault(parameter=parameter, code="out-of-range", detail=detail)])
+        raise NotAcceptable.of(parameter=parameter, code="out-of-range", detail=detail)
     return day if isinstance(day, datetime) else datetime(day.year, day.month, day.day, tzinfo=zone)
 
 

@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
 from quietcuff.application.evaluate_and_keep import ENCODER, later_than, stands_after, write
-from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER, device_ids, load
+from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER, load
 from quietcuff.application.version_rows import Draft, Version
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
@@ -22,7 +22,7 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Intake
 from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.storage.engine.ids import order_of_subject
+from quietcuff.storage.engine.ids import device_ids, order_of_subject
 from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_sets
 from quietcuff.storage.rows.reading_sets import find_set
 from quietcuff.storage.rows.subjects import lock_subject

@@ -9,7 +9,7 @@ import msgspec
 
 from quietcuff.application import parties
 from quietcuff.application.context import AppContext, Caller, IfMatch, Record, UnitOfWork, note, turn_of
-from quietcuff.application.earlier import history_before
+from quietcuff.application.evaluate_and_keep import history_before
 from quietcuff.core.model.changes import SubjectChange, merged
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotFound, VersionStale
 from quietcuff.core.model.readings import Identifier, Subject

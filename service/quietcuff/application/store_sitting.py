@@ -12,14 +12,13 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application import parties, preconditions, reading_identifiers
+from quietcuff.application import parties, preconditions, recognised
 from quietcuff.application.context import Answer, AppContext, Caller, Foreseen, IfMatch, UnitOfWork, turn_of
-from quietcuff.application.earlier import first_moment
 from quietcuff.application.evaluate_and_keep import complete, keep
-from quietcuff.application.idempotency import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.parties import facts_that_differ
+from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
-from quietcuff.application.version_rows import Draft
+from quietcuff.application.version_rows import Draft, first_moment
 from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
@@ -27,7 +26,7 @@ from quietcuff.decode.own_json import read
 from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.sitting_keys import SittingKeys, read_ahead
+from quietcuff.storage.rows.sitting_lookups import SittingKeys, read_ahead
 from quietcuff.storage.rows.subjects import find_subject, lock_subject
 from quietcuff.storage.rows.tenants import Tenant
 
@@ -118,7 +117,7 @@ def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claim
         subject_id=person,
         claims=[
             *(digest for _, digest in claims.digests()),
-            *(reading_identifiers.digest_of(tenant, person, name) for name in named),
+            *(recognised.digest_of(tenant, person, name) for name in named),
         ],
         devices=[device_id(tenant.secret, one.identifier) for one in devices if one is not None and one.identifier is not None],
         taken_at=[reading.taken_at for reading in readings if not isinstance(reading.identifier, Identifier)],
@@ -135,7 +134,7 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
     preconditions.refuse_unknown_replaced(turn, reading_set)
     # Only after the claims: a repeated request gets its own first answer, whatever became of its readings since.
     # Nothing is stored of a person without a row.
-    known_already = None if known is None else reading_identifiers.answer_of_known(turn, person, reading_set)
+    known_already = None if known is None else recognised.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
     met = parties.resolve_person(turn, person, reading_set.subject, known)
@@ -143,7 +142,7 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
     answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
     parties.save(turn, met)
     keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
-    reading_identifiers.keep_readings(turn, person, UUID(answer.set_id), answer.version, reading_set.readings)
+    recognised.keep_readings(turn, person, UUID(answer.set_id), answer.version, reading_set.readings)
     return answer
 
 
@@ -174,9 +173,9 @@ async def append(
     fresh: list[int] = []
 
     def known(turn: UnitOfWork, row: SetRow) -> Answer | None:
-        fresh[:] = reading_identifiers.fresh_places(turn, row.subject_id, row.set_id, change)
+        fresh[:] = recognised.fresh_places(turn, row.subject_id, row.set_id, change)
         says_more = fresh or not change.readings or change.context is not None or (change.closed and row.closed_at is None)
-        return None if says_more else reading_identifiers.answer_known(turn, row.set_id, created=False)
+        return None if says_more else recognised.answer_known(turn, row.set_id, created=False)
 
     def draft(turn: UnitOfWork, stored: StoredSet, facts: Facts) -> Draft:
         preconditions.refuse_closed(stored.row)
@@ -309,5 +308,5 @@ def store_change(turn: UnitOfWork, wanted: ChangeRequest, claims: Claims) -> Ans
         raise wanted.told(refusal, stored) from refusal
     keep_claims(turn, claims, person, wanted.set_id, answer.version)
     arrived = draft.reading_set.readings[len(stored.reading_set.readings) :]
-    reading_identifiers.keep_readings(turn, person, wanted.set_id, answer.version, arrived)
+    recognised.keep_readings(turn, person, wanted.set_id, answer.version, arrived)
     return answer

@@ -13,7 +13,7 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.resource_states import MeanState, ResourceStates
 from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
-from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.rows.reading_sets import SetRow, find_set
 from quietcuff.storage.rows.readings import stands_of_set
 from quietcuff.storage.rows.retention import missing_set
@@ -103,13 +103,3 @@ def mean_stand(row: SetRow) -> MeanState | None:
         return None
     stand = ResourceState(row.mean_version, cast(ObservationStatus, row.mean_status), row.mean_updated_at)
     return MeanState(stand, row.mean_from_version)
-
-
-def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
-    """Id of each reading's device, by place: its own device, or else the set's. None if that has no identifier."""
-    found = []
-    for reading in reading_set.readings:
-        device = reading.device or reading_set.device
-        identifier = None if device is None else device.identifier
-        found.append(None if identifier is None else str(device_id(secret, identifier)))
-    return found

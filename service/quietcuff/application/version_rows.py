@@ -1,4 +1,7 @@
-"""Rows for one version of a set: the set's current row, the version, and the readings that are new or changed."""
+"""Rows for one version of a set: the set's current row, the version, and the readings that are new or changed.
+
+With the set's row goes what later sittings remember of it.
+"""
 
 from __future__ import annotations
 
@@ -9,24 +12,28 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.earlier import first_moment, last_moment, left_for_later
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet
+from quietcuff.core.model.readings import Identifier, IntakeNote, Reading, ReadingSet, opened_at
+from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
 from quietcuff.core.record.shown import common_device, common_method, device_shown
-from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, common_cuff, searchable_size
+from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, common_cuff, period_shown, searchable_size
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import measured_columns, stand_columns
 from quietcuff.storage.schema.codes import CUFF_SIZE
 
+ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
 # Means are given to 4 decimals at most. A period is long where it is longer than nearly all are.
 SHARES, LONG = 10_000, timedelta(days=1)
-MEAN_SHOWN = (
-    *("mean_taken_from", "mean_taken_to", "systolic", "diastolic", "counted"),
+VALUES_SHOWN = (
+    *("systolic", "diastolic", "counted"),
     *("mean_systolic", "mean_diastolic", "hours_24_systolic", "hours_24_diastolic"),
+)
+MEAN_SHOWN = (
+    *("mean_taken_from", "mean_taken_to", *VALUES_SHOWN),
     *("mean_device_id", "mean_has_device", "mean_cuff", "mean_method", "mean_is_long"),
 )
 
@@ -128,7 +135,7 @@ def listed_value(mmhg: float) -> int:
 
 def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
     """Columns for the mean's values and state. If the mean did not change, its earlier values stay."""
-    mean, result = version.stands.mean, version.evaluation.result
+    mean = version.stands.mean
     if mean is None:
         return {}
     stand = {
@@ -137,21 +144,17 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
         "mean_updated_at": mean.stand.updated_at,
         "mean_from_version": mean.from_version,
     }
-    if mean.from_version == version.number and result is not None:
+    period = period_shown(version.reading_set, version.evaluation)
+    if mean.from_version == version.number and period is not None:
         shown = {
-            "mean_taken_from": result.taken_from,
-            "mean_taken_to": result.taken_to,
-            "systolic": listed_value(result.systolic_mmhg),
-            "diastolic": listed_value(result.diastolic_mmhg),
-            "counted": result.readings_counted,
-            "mean_systolic": round(result.systolic_mmhg * SHARES),
-            "mean_diastolic": round(result.diastolic_mmhg * SHARES),
-            **hours_24_columns(version.evaluation),
+            "mean_taken_from": period[0],
+            "mean_taken_to": period[1],
+            **value_columns(version.evaluation),
             "mean_device_id": mean_device_id(version.sitting),
             "mean_has_device": common_device(version.sitting) is not None or None,
             "mean_cuff": searchable_size(common_cuff(version.sitting)),
             "mean_method": common_method(version.sitting),
-            "mean_is_long": result.taken_to - result.taken_from > LONG,
+            "mean_is_long": period[1] - period[0] > LONG,
         }
     else:
         # The columns are what a search compares with, and must agree with the Observation that a reader still sees.
@@ -159,18 +162,26 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
     return {**stand, **shown}
 
 
-def hours_24_columns(evaluation: Evaluation) -> dict[str, int | None]:
-    """Columns for a 24-hour mean, if the result has one."""
-    mean = None if evaluation.series is None else evaluation.series.hours_24
+def value_columns(evaluation: Evaluation) -> dict[str, int | None]:
+    """Columns for the values of a result. Without one there are none, so that no search for a value finds it."""
+    result, series = evaluation.result, evaluation.series
+    if result is None:
+        return {name: None for name in VALUES_SHOWN} | {"counted": len(evaluation.counted)}
+    mean = None if series is None else series.hours_24
     return {
+        "systolic": listed_value(result.systolic_mmhg),
+        "diastolic": listed_value(result.diastolic_mmhg),
+        "counted": result.readings_counted,
+        "mean_systolic": round(result.systolic_mmhg * SHARES),
+        "mean_diastolic": round(result.diastolic_mmhg * SHARES),
         "hours_24_systolic": None if mean is None else round(mean.systolic_mmhg * SHARES),
         "hours_24_diastolic": None if mean is None else round(mean.diastolic_mmhg * SHARES),
     }
 
 
 def mean_device_id(sitting: SittingVersion) -> UUID | None:
-    """Device id in the mean: the device of all counted readings, if it is the same one and has an identifier."""
-    ids = {sitting.device_ids[index] for index in sitting.counted}
+    """Device id in the mean: the device of all of its readings, if it is the same one and has an identifier."""
+    ids = {sitting.device_ids[index] for index in sitting.spoken_of}
     only = ids.pop() if len(ids) == 1 else None
     return None if only is None else UUID(only)
 
@@ -227,3 +238,25 @@ def offset_minutes(moment: datetime) -> int:
 def identifier_text(identifier: Identifier | None) -> str | None:
     """An identifier as stored: ``system|value``."""
     return None if identifier is None else identifier.text
+
+
+def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> bytes | None:
+    """The part of a closed set that later sittings remember, as JSON. None if it has neither a result nor a comparison of the
+    arms."""
+    left = remember(reading_set, evaluation, rulebook)
+    return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
+
+
+def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
+    readings has the time at which it came in, or ``now`` if that is not recorded yet."""
+    return min((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
+
+
+def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
+    """Time of the last reading, chosen as in ``first_moment``."""
+    return max((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
+
+
+def readings_not_voided(reading_set: ReadingSet) -> list[Reading]:
+    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings

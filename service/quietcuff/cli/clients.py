@@ -13,7 +13,7 @@ from quietcuff.cli.keys import on_store, short_text
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
 from quietcuff.security.scopes import parse_scopes
 from quietcuff.storage.rows.api_keys import revoke_tokens
@@ -168,6 +168,6 @@ def id_of(text: str) -> UUID:
     try:
         return UUID(text)
     except ValueError as error:
-        raise NotAcceptable(
-            [Fault(parameter="client", code="not-an-id", detail="The id printed at registration, of 36 characters.")]
+        raise NotAcceptable.of(
+            parameter="client", code="not-an-id", detail="The id printed at registration, of 36 characters."
         ) from error

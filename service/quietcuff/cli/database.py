@@ -16,7 +16,7 @@ from pathlib import Path
 from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.tenant_work import record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
-from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
+from quietcuff.core.model.errors import NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 from quietcuff.storage.engine.store import NO_TENANT, Store
@@ -75,7 +75,7 @@ async def public_url(settings: Settings, moved_to: str | None) -> str:
         url = None if moved_to is None else read_public_url(moved_to)
     except ValueError as error:
         accepted = "An http or https address without query, such as https://bp.example.org."
-        raise NotAcceptable([Fault(parameter="url", code="bad-setting", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter="url", code="bad-setting", detail=accepted) from error
     async with opened(settings) as store:
         if url is not None:
             await store.write(NO_TENANT, lambda transaction: move_public_url(transaction, url, datetime.now(UTC)))

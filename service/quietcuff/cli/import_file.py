@@ -22,19 +22,23 @@ from quietcuff import application
 from quietcuff.api.problems import Problem
 from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
-from quietcuff.application.batch import by_identifier, by_identifier_or_content
+from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
 from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
 from quietcuff.cli.support.progress import LineProgress
+from quietcuff.cli.support.sheets import add_sheet_options, is_sheet, options_from, sittings_of
 from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import ARRAY_GIVEN, say
 from quietcuff.core.model.errors import Busy, Conflict, Fault, NotAcceptable, NotFound, NotReadable
 from quietcuff.decode.ndjson import MAX_BYTES, Line
+from quietcuff.decode.sheet.table import MOST_BYTES as MOST_SHEET_BYTES
+from quietcuff.report.faults import place_of
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.store import NO_TENANT
+from quietcuff.words.languages import load_languages
 
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130
 MOST_SHOWN = 10
@@ -107,8 +111,13 @@ class OutcomeReporter:
             write(self._refused, kept_line(line, told.problem))
         # A file of another kind is refused at every line; the first few say as much as all of them.
         elif self._tally.refused <= MOST_SHOWN:
-            faults = [f"{fault.pointer or 'the line'}: {fault.code}." for fault in told.problem.errors]
+            faults = [f"{place_in_line(fault)}: {fault.code}." for fault in told.problem.errors]
             say(f"Line {line.number} is refused. {' '.join(faults)}")
+
+
+def place_in_line(fault: Fault) -> str:
+    """Place of a fault in its line, or in its sheet."""
+    return place_of(fault) if fault.row is not None else fault.pointer or "the line"
 
 
 def kept_line(line: Line, problem: Problem) -> KeptLine:
@@ -139,7 +148,8 @@ ACTOR = "import"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.description = (
-        "Evaluate and store the reading set on each line of NDJSON, straight into the database, without a server. "
+        "Evaluate and store the reading set on each line of NDJSON, or the sittings of a spreadsheet (CSV), straight into the "
+        "database, without a server. "
         "Stopped and run again, it stores nothing twice. Ends with 0 when every line is stored, 3 when some were refused, "
         "1 when it could not go on."
     )
@@ -157,6 +167,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="evaluate in so many processes beside this one, which stores; worth it for long files, up to one less than cores",
     )
+    add_sheet_options(parser)
     parser.set_defaults(run=run)
 
 
@@ -164,7 +175,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Import the file and return the exit code."""
     settings = read_settings(os.environ)
     require_there(settings.database_url)
-    known = by_identifier_or_content if arguments.key_by_content else by_identifier
+    known = by_identifier_or_content if arguments.key_by_content or is_sheet(arguments) else by_identifier
     with ExitStack() as opened:
         source = InputFile(arguments.file)
         opened.callback(source.close)
@@ -172,8 +183,9 @@ def run(arguments: argparse.Namespace) -> int:
         answers = opened.enter_context(open_private(arguments.answers)) if arguments.answers else None
         teller = OutcomeReporter(refused, answers)
         try:
+            lines = sheet_of(source, arguments, teller) if is_sheet(arguments) else lines_of(until_failure(source, teller))
             with LineProgress(source) as how_far:
-                asyncio.run(import_all(settings, arguments.tenant, source, known, teller, how_far, jobs=arguments.jobs))
+                asyncio.run(import_all(settings, arguments.tenant, lines, known, teller, how_far, jobs=arguments.jobs))
         except KeyboardInterrupt:
             return teller.interrupted()
         return teller.end()
@@ -182,14 +194,14 @@ def run(arguments: argparse.Namespace) -> int:
 async def import_all(
     settings: Settings,
     tenant_name: str,
-    source: InputFile,
+    lines: AsyncIterator[Line],
     known: Known,
     teller: OutcomeReporter,
     how_far: LineProgress,
     *,
     jobs: int = 0,
 ) -> None:
-    """Store every line."""
+    """Store the sitting of every line."""
 
     def tell(received: ReceivedLine) -> None:
         teller.tell(received)
@@ -205,7 +217,7 @@ async def import_all(
         gc.freeze()
         deciders = Deciders(jobs, desk, await desk.tenants.get(tenant.tenant_id), caller) if jobs > 0 else None
         try:
-            await application.receive_lines(desk, caller, until_failure(source, teller), known, tell, deciders=deciders)
+            await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders)
         except Exception as error:
             # The failure is reported with the counts at the end; any other error is of the input and is raised here.
             if error is not teller.failure:
@@ -240,6 +252,21 @@ async def until_failure(source: InputFile, teller: OutcomeReporter) -> AsyncIter
         if teller.failure is not None:
             raise teller.failure
         yield chunk
+
+
+async def sheet_of(source: InputFile, arguments: argparse.Namespace, teller: OutcomeReporter) -> AsyncIterator[Line]:
+    """Sittings of a sheet, until an error occurs that would hit every one.
+
+    Raises:
+        NotReadable, NotAcceptable: nothing of the sheet can be read, or not all of it.
+        Exception: that error.
+    """
+    rulebook = load_rulebook()
+    raw = await source.read(MOST_SHEET_BYTES + 1)
+    for sitting in sittings_of(raw, options_from(arguments), load_languages(rulebook), rulebook):
+        if teller.failure is not None:
+            raise teller.failure
+        yield sitting
 
 
 def open_private(name: str) -> BinaryIO:

@@ -19,7 +19,7 @@ from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.fields import Text as ShortText
 from quietcuff.security.api_keys import make_key
 from quietcuff.security.scopes import parse_scopes
@@ -129,7 +129,7 @@ def short_text(option: str, value: str) -> str:
         return msgspec.convert(value, ShortText)
     except msgspec.ValidationError as error:
         accepted = "1 to 255 characters, not blank, without control characters."
-        raise NotAcceptable([Fault(parameter=option, code="unfit-characters", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter=option, code="unfit-characters", detail=accepted) from error
 
 
 def moment(option: str, value: str) -> datetime:
@@ -145,4 +145,4 @@ def moment(option: str, value: str) -> datetime:
         return msgspec.convert(value, datetime).astimezone(UTC)
     except (ValueError, OverflowError) as error:
         accepted = "RFC 3339 with an offset, such as 2027-01-01T00:00:00Z."
-        raise NotAcceptable([Fault(parameter=option, code="not-a-time", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter=option, code="not-a-time", detail=accepted) from error

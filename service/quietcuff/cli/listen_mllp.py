@@ -95,7 +95,7 @@ def key_of(arguments: argparse.Namespace) -> str:
         else os.environ.get(KEY_VARIABLE, "")
     )
     if not text.strip():
-        raise NotAcceptable([Fault(parameter=KEY_VARIABLE, code="missing", detail="An API key, here or in --key-file.")])
+        raise NotAcceptable.of(parameter=KEY_VARIABLE, code="missing", detail="An API key, here or in --key-file.")
     return text.strip()
 
 
@@ -107,7 +107,7 @@ def tls_of(arguments: argparse.Namespace) -> ssl.SSLContext | None:
     """
     if arguments.tls_certificate is None:
         if arguments.tls_key or arguments.tls_client_ca:
-            raise NotAcceptable([Fault(parameter="tls-certificate", code="missing", detail="A certificate to speak TLS with.")])
+            raise NotAcceptable.of(parameter="tls-certificate", code="missing", detail="A certificate to speak TLS with.")
         return None
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
@@ -118,7 +118,7 @@ def tls_of(arguments: argparse.Namespace) -> ssl.SSLContext | None:
             context.verify_mode = ssl.CERT_REQUIRED
     except OSError as error:
         accepted = "PEM files that can be read: a certificate, its key without a passphrase, an authority."
-        raise NotAcceptable([Fault(parameter="tls-certificate", code="bad-setting", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter="tls-certificate", code="bad-setting", detail=accepted) from error
     return context
 
 
@@ -132,7 +132,7 @@ async def check_key(principal: Callable[[], Awaitable[Any]]) -> None:
         await principal()
     except (NotAuthenticated, NotAllowed) as error:
         accepted = "A key that is known, not revoked, not expired, with the scope system/Binary.c."
-        raise NotAcceptable([Fault(parameter=KEY_VARIABLE, code="bad-setting", detail=accepted)]) from error
+        raise NotAcceptable.of(parameter=KEY_VARIABLE, code="bad-setting", detail=accepted) from error
 
 
 async def listen(settings: Settings, arguments: argparse.Namespace, key: str, tls: ssl.SSLContext | None) -> None:
@@ -175,7 +175,7 @@ async def listen_into(store: Store, arguments: argparse.Namespace, key: str, tls
     try:
         port = await listener.start(arguments.host, arguments.port, tls)
     except (OSError, OverflowError) as error:
-        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
+        raise NotAcceptable.of(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED) from error
     say(f"Listening for HL7 v2 at {arguments.host}:{port}{' with TLS' if tls else ''}")
     await stopped.wait()
     await listener.stop()

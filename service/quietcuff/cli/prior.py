@@ -27,7 +27,7 @@ from quietcuff.core.certainty.visits import (
     sittings_of_same,
     visits_by_day,
 )
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.history import HistorySitting, ReferencePart, ReferencePrior
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.over_visits.history import remember
@@ -83,7 +83,7 @@ def run_fit(arguments: argparse.Namespace) -> int:
     people = on_desk(arguments.tenant, COMMAND, look)
     if len(people) < rules.tenant_fit.least_people:
         accepted = f"At least {rules.tenant_fit.least_people} people with an office visit that counts; there are {len(people)}."
-        raise NotAcceptable([Fault(parameter="tenant", code="out-of-range", detail=accepted)])
+        raise NotAcceptable.of(parameter="tenant", code="out-of-range", detail=accepted)
     entry = rules.between["office-untreated"]
     both = entry.correlation * entry.systolic * entry.diastolic
     between = (entry.systolic**2, both, entry.diastolic**2)

@@ -16,7 +16,7 @@ from quietcuff.application.retention import Deletions, Erased
 from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.words import say
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.database import parse_url
 from quietcuff.storage.rows.erased_file import FileSeen, clean_file
@@ -85,12 +85,12 @@ def moment_of(tenant: Tenant, day: date | None, moment: datetime) -> datetime:
     """
     if day is None and tenant.settings.keep_years is None:
         detail = "A day; or set what the tenant keeps with `quietcuff tenants set --keep-years`."
-        raise NotAcceptable([Fault(parameter="before", code="missing", detail=detail)])
+        raise NotAcceptable.of(parameter="before", code="missing", detail=detail)
     if day is None:
         return retention.years_before(moment, tenant.settings.keep_years or 0)
     before = first_moment(day, tenant.zone, "before")
     if before is None or before > moment:
-        raise NotAcceptable([Fault(parameter="before", code="out-of-range", detail="A day that has begun.")])
+        raise NotAcceptable.of(parameter="before", code="out-of-range", detail="A day that has begun.")
     return before
 
 
@@ -103,7 +103,7 @@ def day_of(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise NotAcceptable([Fault(parameter="before", code="not-a-date", detail="A day, such as 2016-01-01.")]) from None
+        raise NotAcceptable.of(parameter="before", code="not-a-date", detail="A day, such as 2016-01-01.") from None
 
 
 def run_erase(arguments: argparse.Namespace) -> int:

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import atexit
 import gc
 import os
+import shutil
 import socket
+import tempfile
+from contextlib import nullcontext
 
 import msgspec
 
@@ -21,9 +25,10 @@ from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.support.tenant_work import record_in_every_trail
 from quietcuff.cli.support.words import PORT_ACCEPTED, say
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.demo.bedside import FACTORY, KEY_FILE
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.settings import Settings, read_settings
+from quietcuff.settings import FIGURES_FOLDER, THIS_MACHINE, Settings, read_settings
 from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url, refuse_several_workers
 from quietcuff.storage.engine.migrate import require_row_security
 from quietcuff.storage.engine.store import NO_TENANT
@@ -38,6 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
+    # The demonstration's own: its page of a guided sitting, which uses the key in this file.
+    parser.add_argument("--bedside-key-file", help=argparse.SUPPRESS)
     add_resuming_to(parser)
     parser.set_defaults(run=run)
 
@@ -47,6 +54,9 @@ def run(arguments: argparse.Namespace) -> int:
     settings = read_settings(os.environ, host=arguments.host, port=arguments.port)
     refuse_several_workers(settings.database_url, arguments.workers)
     check_port(arguments.host, arguments.port)
+    if settings.metrics_port:
+        check_port(THIS_MACHINE, settings.metrics_port)
+    share_figures(arguments.workers)
     make_if_new(settings.database_url)
     keep_to_owner(parse_url(settings.database_url))
     settings = asyncio.run(check_database(settings, resumes=arguments.resume_delivery))
@@ -54,7 +64,10 @@ def run(arguments: argparse.Namespace) -> int:
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
-    serve(arguments.host, arguments.port, arguments.workers)
+    app = "quietcuff.api.app:create_app_from_environment"
+    if arguments.bedside_key_file is not None:
+        os.environ[KEY_FILE], app = arguments.bedside_key_file, FACTORY
+    serve(arguments.host, arguments.port, arguments.workers, app, settings)
     return 0
 
 
@@ -99,31 +112,43 @@ def check_port(host: str, port: int) -> None:
             trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trying.bind(address)
     except (OSError, OverflowError) as error:
-        raise NotAcceptable([Fault(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED)]) from error
+        raise NotAcceptable.of(parameter="host and port", code="bad-setting", detail=PORT_ACCEPTED) from error
 
 
-def serve(host: str, port: int, workers: int) -> None:
-    """Run the server processes."""
+def share_figures(workers: int) -> None:
+    """Name a folder in which several workers count together, for as long as they run."""
+    if workers > 1 and FIGURES_FOLDER not in os.environ:
+        os.environ[FIGURES_FOLDER] = folder = tempfile.mkdtemp(prefix="quietcuff-figures-")
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+
+
+def serve(host: str, port: int, workers: int, app: str, settings: Settings) -> None:
+    """Run the server processes. Figures of several workers are answered by the process that watches over them."""
     import uvicorn
 
     # Until the service is ready, which turns it on again: what is made on the way there stays.
     gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
+    from quietcuff.api.logs import configure_logs
+    from quietcuff.api.metrics import is_shared, together, told_on
 
-    uvicorn.run(
-        "quietcuff.api.app:create_app_from_environment",
-        factory=True,
-        http=BoundedHttp,
-        host=host,
-        port=port,
-        workers=workers,
-        lifespan="on",
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        # Forwarded headers can be sent by anybody; the address of a client must not be what the client says.
-        proxy_headers=False,
-        timeout_keep_alive=30,
-        timeout_graceful_shutdown=GRACE_SECONDS,
-    )
+    # Here too: of several workers, this process is the one that tells of their start and end.
+    configure_logs(settings.log_level)
+    with told_on(settings.metrics_port, together()) if is_shared() else nullcontext():
+        uvicorn.run(
+            app,
+            factory=True,
+            http=BoundedHttp,
+            host=host,
+            port=port,
+            workers=workers,
+            lifespan="on",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            # Forwarded headers can be sent by anybody; the address of a client must not be what the client says.
+            proxy_headers=False,
+            timeout_keep_alive=30,
+            timeout_graceful_shutdown=GRACE_SECONDS,
+        )

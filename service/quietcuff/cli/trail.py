@@ -19,7 +19,7 @@ from quietcuff.cli.support.listing import add_json_to, show_list
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import ACTOR, NO_SUCH_TENANT, record_in_every_trail, tell_if_there
 from quietcuff.cli.support.words import say
-from quietcuff.core.model.errors import Fault, NotAcceptable, StoreNotUsable
+from quietcuff.core.model.errors import NotAcceptable, StoreNotUsable
 from quietcuff.settings import read_settings
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant_by_id
@@ -69,7 +69,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     """Show the newest rows, this command among them. ``id`` is that of the AuditEvent."""
     most = arguments.most
     if not 1 <= most <= MOST_SHOWN:
-        raise NotAcceptable([Fault(parameter="most", code="out-of-range", detail=f"1 to {MOST_SHOWN:,}.")])
+        raise NotAcceptable.of(parameter="most", code="out-of-range", detail=f"1 to {MOST_SHOWN:,}.")
 
     async def ask(desk: AppContext, caller: Caller) -> list[TrailRow]:
         return await desk.store.read(caller.tenant_id, partial(newest_rows, tenant_id=caller.tenant_id, most=most))
@@ -101,7 +101,7 @@ def run_seal(arguments: argparse.Namespace) -> int:
     files = read_settings(os.environ).trail
     # Never over an older file: seals that were put aside are the proof that the database itself cannot give.
     if arguments.to is not None and os.path.exists(arguments.to):
-        raise NotAcceptable([Fault(parameter="to", code="bad-setting", detail="A file that is not there yet.")])
+        raise NotAcceptable.of(parameter="to", code="bad-setting", detail="A file that is not there yet.")
 
     async def seal(store: Store) -> tuple[int, list[Seal]]:
         # Before, so that the seals hold this too.

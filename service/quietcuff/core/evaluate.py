@@ -5,20 +5,19 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.advice.next_step import next_step, plan_step
-from quietcuff.core.advice.preparing import prepare
+from quietcuff.core.advice.steps import prepare
 from quietcuff.core.certainty.certainty import judge_certainty
-from quietcuff.core.findings.conditions import (
+from quietcuff.core.findings.findings import (
     cuff_findings,
     device_findings,
+    find,
     fitness_findings,
     intake_findings,
     preparation_findings,
     reading_findings,
 )
-from quietcuff.core.findings.finding import find
-from quietcuff.core.labels.confirmation import Advice, advise
-from quietcuff.core.labels.judgement import Judgement
-from quietcuff.core.labels.provisional import not_arm_of_record, other_arm_missing
+from quietcuff.core.labels.classification import not_arm_of_record, other_arm_missing
+from quietcuff.core.labels.judgement import Advice, Judgement, advise
 from quietcuff.core.model.evaluation import Evaluation, Finding, RuleReference
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import ReadingSet

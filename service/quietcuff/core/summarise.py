@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import date, datetime
 
 from quietcuff.core.certainty.since_change import change_findings
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.model.evaluation import Basis, Evaluation, Safety, Step
 from quietcuff.core.model.fields import Setting, Site, utc_text
 from quietcuff.core.model.history import HistoryPair
@@ -27,21 +27,12 @@ from quietcuff.core.over_visits.office import (
 from quietcuff.core.over_visits.out_of_office import Choice, choose_home, choose_recording, lacking_in
 from quietcuff.core.over_visits.out_of_office_labels import report_home, report_recording
 from quietcuff.core.over_visits.pooling import CurrentSitting, SortedSets, choose_window, pool_office, sort_out
-from quietcuff.core.over_visits.result import (
-    ArmToUse,
-    Lacking,
-    Latest,
-    Pooled,
-    PooledBySetting,
-    Reported,
-    Sittings,
-    Summary,
-)
+from quietcuff.core.over_visits.result import ArmToUse, Lacking, Latest, Pooled, PooledBySetting, Reported, Sittings, Summary
 from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.arms import arm_of_record, higher_arm_of_last_comparison
 from quietcuff.core.sitting.person import Person, describe_person
-from quietcuff.core.sitting.rules_in_force import in_population
+from quietcuff.core.sitting.sitting import in_population
 
 CONTROLLED_BELOW = Edge(systolic_mmhg=140, diastolic_mmhg=90)
 

@@ -8,6 +8,8 @@ from typing import BinaryIO
 import msgspec
 
 from quietcuff.core.model.errors import Fault, NotReadable
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.decode.own_json import Meaning, read
 
 MAX_BYTES = 256 * 1024
 CARRIAGE_RETURN_BYTES = 1
@@ -19,6 +21,19 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
 
     number: int
     text: bytes
+
+    def read(self, meaning: Meaning[ReadingSet] | None) -> ReadingSet:
+        """The sitting of the line.
+
+        Raises:
+            NotReadable, NotAcceptable: the line is too long, or as ``decode.own_json.read``.
+        """
+        check_length(self.text)
+        return read(self.text, ReadingSet, meaning)
+
+    def placed(self, error: Exception) -> Exception:
+        """An error of the sitting that was read, with its place in the file; a line has none but its number."""
+        return error
 
 
 class LineReader:

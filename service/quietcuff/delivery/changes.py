@@ -29,11 +29,13 @@ from quietcuff.storage.search.observations import Snapshot
 UNFIT = ("implausible", "voided")
 
 
-class TargetOptions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """The options of a target: implausible readings, and means of sittings that are still open."""
+class TargetOptions(msgspec.Struct, frozen=True, omit_defaults=True):
+    """The options of a target: implausible readings, means of sittings that are still open, and word of sittings that have no
+    result."""
 
     implausible: bool = False
     preliminary: bool = False
+    without_result: bool = False
 
 
 OPTIONS = msgspec.json.Decoder(TargetOptions)
@@ -84,7 +86,8 @@ def is_sent_to(options: TargetOptions, told: list[VersionMoves], evaluation: Cal
     """
     if name == MEAN:
         # Once the mean of a closed sitting was sent, a reopened sitting must not leave it standing as final.
-        return options.preliminary or any(move.is_closed and MEAN in move.places for move in told)
+        moves = (move for move in told if MEAN in move.places and (options.preliminary or move.is_closed))
+        return any(options.without_result or evaluation(move.version).result is not None for move in moves)
     return options.implausible or was_ever_fit(told, evaluation, name)
 
 

@@ -19,7 +19,8 @@ EntryId = Annotated[str, Meta(min_length=1, max_length=64)]
 class NewTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A target for results: the base of a FHIR record, or a webhook. ``bearer_token`` is for a record that requires one.
 
-    Implausible readings, and means of sittings that are still open, are only sent where they are asked for.
+    Implausible readings, means of sittings that are still open, and word that a sitting has no result are only sent where they
+    are asked for.
     """
 
     kind: TargetKind
@@ -27,6 +28,7 @@ class NewTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     bearer_token: Token | None = None
     implausible: bool = False
     preliminary: bool = False
+    without_result: bool = False
 
 
 class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -37,6 +39,7 @@ class TargetChange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     state: Literal["active", "paused"] | None = None
     implausible: bool | None = None
     preliminary: bool | None = None
+    without_result: bool | None = None
 
 
 class SendAgain(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -55,6 +58,7 @@ class TargetRecord(msgspec.Struct, frozen=True, kw_only=True):
     url: str
     implausible: bool
     preliminary: bool
+    without_result: bool
     state: TargetState
     reason: str | None
     created_at: str

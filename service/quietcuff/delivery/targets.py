@@ -69,7 +69,7 @@ async def make_target(desk: AppContext, caller: Caller, new: NewTarget, allowed:
         target_id=uuid4(),
         kind=new.kind,
         url=new.url,
-        options=ENCODER.encode(TargetOptions(implausible=new.implausible, preliminary=new.preliminary)),
+        options=ENCODER.encode(TargetOptions(new.implausible, new.preliminary, new.without_result)),
         secret=secret if new.bearer_token is None else new.bearer_token.encode(),
         created_at=now,
         updated_at=now,
@@ -78,7 +78,7 @@ async def make_target(desk: AppContext, caller: Caller, new: NewTarget, allowed:
     def store(transaction: Transaction) -> None:
         # Every version costs one entry of the outbox for each target.
         if len(targets_of_tenant(transaction, caller.tenant_id)) >= MOST_TARGETS:
-            raise NotAcceptable([Fault(pointer="", code="too-many", detail=f"At most {MOST_TARGETS} targets.")])
+            raise NotAcceptable.of(pointer="", code="too-many", detail=f"At most {MOST_TARGETS} targets.")
         insert_target(transaction, row)
         note(transaction, caller, "create-target", now_of(desk))
 
@@ -126,7 +126,7 @@ async def change(desk: AppContext, caller: Caller, target_id: str, wanted: Targe
 
     def store(transaction: Transaction, row: TargetRow) -> TargetRecord:
         if row.kind == "webhook" and wanted.bearer_token is not None:
-            raise NotAcceptable([Fault(pointer="/bearer_token", code="not-for-this-kind", detail="Only for kind fhir.")])
+            raise NotAcceptable.of(pointer="/bearer_token", code="not-for-this-kind", detail="Only for kind fhir.")
         now = now_of(desk)
         change_target(transaction, msgspec.structs.replace(changed(row, wanted), updated_at=now))
         if wanted.state == "active":
@@ -163,7 +163,7 @@ async def rotate_secret(desk: AppContext, caller: Caller, target_id: str) -> Sec
     def store(transaction: Transaction, row: TargetRow) -> SecretMade:
         if row.kind != "webhook":
             detail = "Only a webhook's key is made here; a record's token is changed by PATCH."
-            raise NotAcceptable([Fault(pointer="", code="not-for-this-kind", detail=detail)])
+            raise NotAcceptable.of(pointer="", code="not-for-this-kind", detail=detail)
         until = now + EARLIER_SECRET_SIGNS
         rotated = msgspec.structs.replace(
             row, secret=secret, earlier_secret=row.secret, earlier_secret_until=until, updated_at=now
@@ -285,6 +285,7 @@ def record_of(row: TargetRow, backlog: Backlog | None, last: OutboxEntry | None)
         url=row.url,
         implausible=options.implausible,
         preliminary=options.preliminary,
+        without_result=options.without_result,
         state=row.state,
         reason=row.reason,
         created_at=utc_text(row.created_at),

@@ -27,7 +27,7 @@ def run_demo(console: Console, *, keep: bool = False, port: int | None = None, b
     """
     morning, noon = load_morning(), last_noon(datetime.now().astimezone())
     tell_opening(console, morning, noon)
-    with running_server(morning.tenant, port) as server:
+    with running_server(morning.tenant, port, has_page=keep) as server:
         gateway = Gateway(HOST, server.port, server.key)
         gateway.register_device(morning.device)
         outcomes, mishaps = play_morning(console, gateway, morning, noon)
@@ -89,9 +89,15 @@ def stay(console: Console, server: Server) -> None:
         DemoFailed: the server ended by itself.
     """
     tell_heading(console, "The server stays up. Ctrl-C stops it and removes its database.")
-    for label, value in (("URL", server.url), ("Key", server.key), ("Docs", f"{server.url}/docs")):
+    told = {
+        "URL": server.url,
+        "Key": server.key,
+        "Docs": f"{server.url}/docs",
+        "Guided sitting": f"{server.url}/bedside/ (invented people)",
+    }
+    for label, value in told.items():
         # Not wrapped by the console, so that URL and key can be copied whole.
-        console.print(Padding(Text(f"{label:<5} {value}"), (0, MARGIN), expand=False), soft_wrap=True)
+        console.print(Padding(Text(f"{label:<15} {value}"), (0, MARGIN), expand=False), soft_wrap=True)
     try:
         server.process.wait()
     except KeyboardInterrupt:

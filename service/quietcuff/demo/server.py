@@ -23,6 +23,7 @@ HOST = "127.0.0.1"
 READY_WITHIN_SECONDS = 60
 STOPPED_WITHIN_SECONDS = 10
 LOG_LINES_SHOWN = 20
+PAGE_SCOPE = "system/Observation.cru"
 
 
 class Server(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,8 +39,9 @@ class Server(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @contextmanager
-def running_server(tenant: str, port: int | None) -> Iterator[Server]:
-    """Start ``quietcuff serve`` on a free loopback port. Stop it and remove its folder whatever happens.
+def running_server(tenant: str, port: int | None, *, has_page: bool = False) -> Iterator[Server]:
+    """Start ``quietcuff serve`` on a free loopback port, with the page of a guided sitting if asked for. Stop it and remove
+    its folder whatever happens.
 
     Raises:
         DemoFailed: it does not become ready; the message holds the end of its log.
@@ -51,10 +53,11 @@ def running_server(tenant: str, port: int | None) -> Iterator[Server]:
         environment["QUIETCUFF_DATABASE_URL"] = f"sqlite:///{folder / 'clinic.db'}"
         making = ["keys", "create", "--tenant", tenant, "--name", "demo", "--scope", "system/*.cruds"]
         key = command(making, environment, folder).strip()
+        options = guided(tenant, environment, folder) if has_page else []
         chosen = port if port is not None else free_port()
         with (folder / "server.log").open("wb") as log:
             process = subprocess.Popen(  # noqa: S603 - our own program, no shell
-                [sys.executable, "-m", "quietcuff", "serve", "--host", HOST, "--port", str(chosen)],
+                [sys.executable, "-m", "quietcuff", "serve", "--host", HOST, "--port", str(chosen), *options],
                 env=environment,
                 cwd=folder,
                 stdin=subprocess.DEVNULL,
@@ -66,6 +69,15 @@ def running_server(tenant: str, port: int | None) -> Iterator[Server]:
             yield Server(port=chosen, key=key, process=process)
         finally:
             stop(process)
+
+
+def guided(tenant: str, environment: dict[str, str], folder: Path) -> list[str]:
+    """The options that serve the page of a guided sitting, with a key of its own that sees sittings and nothing else."""
+    making = ["keys", "create", "--tenant", tenant, "--name", "bedside", "--scope", PAGE_SCOPE]
+    place = folder / "bedside.key"
+    place.touch(mode=0o600)
+    place.write_text(command(making, environment, folder), "utf-8")
+    return ["--bedside-key-file", str(place)]
 
 
 @contextmanager

@@ -12,7 +12,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.fhir import codes
-from quietcuff.fhir.definitions.published import PUBLISHED
+from quietcuff.fhir.definitions.published import PARAMETERS, PUBLISHED
 from quietcuff.fhir.definitions.search_parameters import search_parameter_url
 from quietcuff.fhir.history.read import READERS
 from quietcuff.fhir.history.versions import PASTS
@@ -38,14 +38,10 @@ GROUP = {
     "interaction": [{"code": "read"}],
     "versioning": "versioned",
     "operation": operations("group-export"),
-    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had.",
+    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had. Beside them Group/follow-ups, "
+    "with its members: who is to be seen and was not (scope system/FollowUp.s); Group/follow-ups-REASON for one reason, of "
+    "CodeSystem/follow-up-reason. It has no versions, and is not exported.",
 }
-# What the service defines itself; it says nothing of anybody, and is read without a key.
-DEFINED = [
-    {"type": kind, "interaction": [{"code": "read"}], "documentation": "Our own; also found by ?url= its canonical address."}
-    for kind in PUBLISHED
-]
-
 
 FHIR_VERSION = "4.0.1"
 OAUTH_URIS = "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris"
@@ -59,6 +55,17 @@ PROFILES = [
     codes.US_AVERAGE_BP_PROFILE,
 ]
 OBSERVATION = "Observation"
+OF_MEASURES = (
+    "A share of the report at /v1/quality. $evaluate-measure answers a MeasureReport of type summary to whoever may read that "
+    "report (system/Quality.r): periodStart and periodEnd are days, months or years; reportType is population or summary; "
+    "location, observer, device, protocol and setting narrow it as they narrow the report. At the type, measure is the id "
+    "or the canonical address."
+)
+EVALUATE_MEASURE = {
+    "name": "evaluate-measure",
+    "definition": "http://hl7.org/fhir/OperationDefinition/Measure-evaluate-measure",
+}
+OF_DEFINITIONS = "Our own. What is not listed is refused with 400."
 OF_SEARCHES = (
     "A search parameter that FHIR R4 defines for this type and that is not listed, a modifier or a chain that is not listed, "
     "and _has are refused with 400: without them more would be found. Chains are listed as parameters; modifiers are the type "
@@ -93,7 +100,7 @@ def capability_statement(public_url: str, token_url: str, as_of: date) -> bytes:
                     resource_capability(resource_type, public_url) | ADDED.get(resource_type, {})
                     for resource_type in sorted(READERS)
                 ]
-                + [GROUP, *DEFINED],
+                + [GROUP, *(definition_capability(kind) for kind in PUBLISHED)],
                 "operation": SYSTEM_OPERATIONS,
             }
         ],
@@ -134,6 +141,27 @@ def resource_capability(resource_type: str, public_url: str) -> dict[str, Any]:
             "operation": [{"name": LASTN.removeprefix("$"), "definition": LASTN_DEFINITION}],
         }
     return {name: value for name, value in capability.items() if value != []}
+
+
+def definition_capability(kind: str) -> dict[str, Any]:
+    """The entry of a type that the service defines itself; it says nothing of anybody, and is read without a key."""
+    capability: dict[str, Any] = {
+        "type": kind,
+        "documentation": OF_DEFINITIONS,
+        "interaction": [{"code": "read"}, {"code": "search-type"}],
+        "searchParam": [
+            {
+                "name": one.name,
+                "type": one.type,
+                "definition": SEARCH_PARAMETER + one.definition(kind),
+                "documentation": one.documentation,
+            }
+            for one in PARAMETERS.values()
+        ],
+    }
+    if kind == "Measure":
+        capability |= {"documentation": f"{OF_DEFINITIONS} {OF_MEASURES}", "operation": [EVALUATE_MEASURE]}
+    return capability
 
 
 def interactions(resource_type: str) -> list[str]:

@@ -16,6 +16,14 @@ def show_faults(console: Console, title: str, faults: list[Fault]) -> None:
     for heading in ("place", "fault", "accepted"):
         table.add_column(heading, overflow="fold")
     for fault in faults:
-        place = fault.pointer if fault.pointer is not None else fault.parameter or fault.header
-        table.add_row(Text(place or "whole text"), Text(fault.code), Text(fault.detail))
+        table.add_row(Text(place_of(fault)), Text(fault.code), Text(fault.detail))
     console.print(table)
+
+
+def place_of(fault: Fault) -> str:
+    """The place of a fault for a person: in a sheet its row and column."""
+    if fault.row is not None or fault.column is not None:
+        told = [None if fault.row is None else f"row {fault.row}", fault.column and f"column {fault.column}"]
+        return ", ".join(part for part in told if part)
+    place = fault.pointer if fault.pointer is not None else fault.parameter or fault.header
+    return place or "whole text"

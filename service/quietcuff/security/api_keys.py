@@ -1,4 +1,8 @@
-"""API keys: ``qc_<8>_<43>``, a prefix to look up by and a secret of which only the digest is stored."""
+"""API keys: ``qc_<8>_<43>``, a prefix to look up by and a secret of which only the digest is stored; and their rate limit.
+
+The limit is a number of requests a minute, shared by all processes of one database. Processes do not ask the database for each
+request: each takes a twentieth of the minute's requests at once and counts them down.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +10,11 @@ import asyncio
 import contextvars
 import hashlib
 import hmac
+import math
 import re
 import secrets
 import string
+import time
 from collections.abc import Awaitable, Callable
 from datetime import datetime
 from typing import Any
@@ -16,7 +22,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.model.errors import NotAuthenticated
+from quietcuff.core.model.errors import NotAuthenticated, TooOften
 from quietcuff.security.scopes import Scopes, parse_scopes
 from quietcuff.storage.rows.api_keys import KeyRow
 
@@ -26,9 +32,12 @@ CACHED_SECONDS = 5.0
 # After this time the store is asked beside the requests, so that under a flood no request waits for that behind others' work.
 LOOK_AGAIN_SECONDS = 2.5
 MOST_CACHED = 10_000
-
 _KEY = re.compile(r"qc_(?P<prefix>[a-z0-9]{8})_(?P<secret>[A-Za-z0-9_-]{43})", re.ASCII)
 _NO_DIGEST = bytes(32)
+LEASES_A_MINUTE = 20
+MOST_KNOWN = 10_000
+# Takes a number of requests of a minute for a caller; the answer is the total that all processes have taken.
+Lease = Callable[[str, int, int], Awaitable[int]]
 
 
 class Principal(msgspec.Struct, frozen=True):
@@ -144,3 +153,59 @@ class Keyring:
 
 def _is_alive(key: KeyRow, now: datetime) -> bool:
     return key.revoked_at is None and (key.expires_at is None or now < key.expires_at)
+
+
+class _Minute:
+    """The requests that a caller has left in one minute."""
+
+    def __init__(self, number: int, left: int) -> None:
+        self.number = number
+        self.left = left
+        self.is_spent = False
+        self.lock = asyncio.Lock()
+
+
+class Rates:
+    """The rate limit of every key. ``a_minute`` is 0 where there is none."""
+
+    def __init__(self, a_minute: int, lease: Lease | None = None, clock: Callable[[], float] = time.time) -> None:
+        self._a_minute = a_minute
+        self._lease = lease
+        self._clock = clock
+        self._minutes: dict[str, _Minute] = {}
+
+    async def take(self, actor: str) -> None:
+        """Count a request.
+
+        Raises:
+            TooOften: the minute's requests are used up.
+        """
+        if not self._a_minute:
+            return
+        minute = self._minute(actor)
+        if minute.left < 1 and self._lease is not None and not minute.is_spent:
+            async with minute.lock:
+                # Looked at again: another request may have taken more while this one waited for the lock.
+                if minute.left < 1 and not minute.is_spent:
+                    await self._take_more(self._lease, actor, minute)
+        if minute.left < 1:
+            wait = max(1, math.ceil((minute.number + 1) * 60 - self._clock()))
+            raise TooOften(f"This key may ask {self._a_minute} times a minute.", wait)
+        minute.left -= 1
+
+    async def _take_more(self, lease: Lease, actor: str, minute: _Minute) -> None:
+        count = max(1, self._a_minute // LEASES_A_MINUTE)
+        before = await lease(actor, minute.number, count) - count
+        granted = max(0, min(count, self._a_minute - before))
+        minute.left += granted
+        minute.is_spent = granted < count
+
+    def _minute(self, actor: str) -> _Minute:
+        number = int(self._clock() // 60)
+        found = self._minutes.get(actor)
+        if found is None or found.number != number:
+            # Only minutes that are over are dropped, so nobody gets a limit afresh.
+            if len(self._minutes) >= MOST_KNOWN:
+                self._minutes = {name: one for name, one in self._minutes.items() if one.number == number}
+            found = self._minutes[actor] = _Minute(number, 0 if self._lease else self._a_minute)
+        return found

@@ -87,7 +87,7 @@ def check_key(key: Key, place: int) -> None:
 
 
 def unfit(code: str, detail: str, pointer: str = "") -> NotAcceptable:
-    return NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
+    return NotAcceptable.of(pointer=pointer, code=code, detail=detail)
 
 
 def key_set_of_pem(text: bytes) -> bytes:

@@ -16,7 +16,7 @@ import msgspec
 from quietcuff.core.model.errors import NotAuthenticated
 from quietcuff.security.api_keys import Principal
 from quietcuff.security.key_sets import FITTING, KeySets
-from quietcuff.security.scopes import IDENTIFIED, read_scope, scopes_of
+from quietcuff.security.scopes import read_scope, scopes_of
 from quietcuff.security.signed import BRINGS_ITS_OWN, has_plain_dates, read_parts
 
 LEEWAY_SECONDS = 5
@@ -55,7 +55,7 @@ class OutsideTokens:
             raise NotAuthenticated
         words = words_of(claims)
         read = [scope for scope in map(read_scope, words) if scope is not None]
-        return Principal(tenant_id, actor_of(claims), scopes_of(read, identified=IDENTIFIED in words))
+        return Principal(tenant_id, actor_of(claims), scopes_of(read, words))
 
     async def _proved(self, token: str) -> dict[str, Any]:
         import jwt

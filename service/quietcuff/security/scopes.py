@@ -3,7 +3,8 @@
 The letters are create, read, update, delete and search, in this order. The older words read, write and ``*`` mean ``rs``,
 ``cud`` and all five. ``system/Observation.rs?category=SYSTEM|CODE`` opens only the Observations that such a search finds. What
 is no FHIR type has a name of its own in the type's place: ``Table``, ``FollowUp``, ``Quality`` and ``WhatIf``.
-``quietcuff/identified`` is the one scope of another form: people are named.
+Two scopes have another form, and no star holds them: with ``quietcuff/identified`` people are named, and ``quietcuff/metrics``
+opens the figures of the whole service.
 
 Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 """
@@ -11,19 +12,23 @@ Source: SMART App Launch 2.2, scopes for requesting FHIR resources.
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
+from typing import Literal
 from urllib.parse import parse_qsl
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 
 LETTERS = "cruds"
 OLDER_WORDS = {"read": "rs", "write": "cud", "*": LETTERS}
 IDENTIFIED = "quietcuff/identified"
+METRICS: Literal["quietcuff/metrics"] = "quietcuff/metrics"
+OWN_WORDS = (IDENTIFIED, METRICS)
 NARROWING = {"Observation": ("category", "code")}
 ACCEPTED = (
     f"system/TYPE.LETTERS with a FHIR type or *, and letters of {LETTERS} in this order, for Observation with "
-    f"?category=SYSTEM|CODE or ?code=SYSTEM|CODE or both; or {IDENTIFIED}."
+    f"?category=SYSTEM|CODE or ?code=SYSTEM|CODE or both; or {IDENTIFIED}, or {METRICS}."
 )
 
 _SCOPE = re.compile(
@@ -66,6 +71,7 @@ class Scopes(msgspec.Struct, frozen=True):
     letters: dict[str, frozenset[str]]
     identified: bool
     narrowed: tuple[Scope, ...] = ()
+    metrics: bool = False
 
     def allow(self, need: Need) -> bool:
         """True where the key may do the operation with all of the type. What is not named is not allowed."""
@@ -108,21 +114,22 @@ def parse_scopes(text: str) -> Scopes:
         NotAcceptable: a word of the list is no scope, or there is none.
     """
     words = text.split()
-    read = [read_scope(word) for word in words if word != IDENTIFIED]
+    read = [read_scope(word) for word in words if word not in OWN_WORDS]
     if any(scope is None for scope in read):
-        raise NotAcceptable([Fault(parameter="scope", code="unknown-scope", detail=ACCEPTED)])
-    if not read:
-        raise NotAcceptable([Fault(parameter="scope", code="missing", detail=ACCEPTED)])
-    return scopes_of([scope for scope in read if scope is not None], identified=IDENTIFIED in words)
+        raise NotAcceptable.of(parameter="scope", code="unknown-scope", detail=ACCEPTED)
+    if not read and METRICS not in words:
+        raise NotAcceptable.of(parameter="scope", code="missing", detail=ACCEPTED)
+    return scopes_of([scope for scope in read if scope is not None], words)
 
 
-def scopes_of(read: list[Scope], *, identified: bool) -> Scopes:
-    """The rights that a list of scopes gives together."""
+def scopes_of(read: list[Scope], words: Collection[str]) -> Scopes:
+    """The rights that a list of scopes gives together, with those words of the list that have a form of their own."""
     letters: dict[str, frozenset[str]] = {}
     for scope in read:
         if not scope.query:
             letters[scope.type] = letters.get(scope.type, frozenset()) | frozenset(scope.letters)
-    return Scopes(letters, identified, tuple(scope for scope in read if scope.query))
+    narrowed = tuple(scope for scope in read if scope.query)
+    return Scopes(letters, IDENTIFIED in words, narrowed, METRICS in words)
 
 
 def grant(wanted: str, held: str) -> list[str]:
@@ -137,7 +144,7 @@ def grant(wanted: str, held: str) -> list[str]:
     owned = [scope for scope in (read_scope(word) for word in held.split()) if scope is not None]
     granted: dict[str, None] = {}
     for word in wanted.split():
-        if word == IDENTIFIED and IDENTIFIED in held.split():
+        if word in OWN_WORDS and word in held.split():
             granted[word] = None
         scope = read_scope(word)
         for owner in owned if scope is not None else ():

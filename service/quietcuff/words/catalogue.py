@@ -9,7 +9,7 @@ from quietcuff.words.speaker import Speaker
 from quietcuff.words.templates import places
 
 # Sections whose entries are whole sentences and have no shorter form than themselves.
-SENTENCES = ("step", "safety", "caution", "preparation", "pattern", "certainty", "person")
+SENTENCES = ("step", "safety", "caution", "preparation", "pattern", "certainty", "person", "bedside")
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,6 +46,7 @@ def catalogue_of(speaker: Speaker, languages: list[str]) -> Catalogue:
         "certainty-degree": _degrees(language),
         "value": _entries(language, language.value, {}),
         "heading": _entries(language, language.sheet, {}),
+        "column": _entries(language, language.column, {}),
         "guideline": _entries(language, speaker.names.guideline, {}),
         "protocol": _entries(language, {}, language.protocol),
     }

@@ -215,3 +215,27 @@ def test_words_from_outside_are_escaped() -> None:
     sets = sets.set_column(sets.column_names.index("observer"), "observer", names)
     page = quality_page(report(sets, readings, by="observer"), rules()[0])
     assert "<b>" not in page and "&lt;b&gt;N1&amp;" in page
+
+
+def test_known_hypertension_is_asked_of_people_and_not_of_sittings() -> None:
+    """Twelve people with two sittings on one day: four say yes in one, four say no in one, of four nobody knows."""
+    said = [True, False, None] * 4
+    sets = pa.table(
+        {
+            "set_id": [f"s{number}" for number in range(24)],
+            "person_key": [f"p{number % 12}" for number in range(24)],
+            "local_date": pa.array([date(2026, 5, 4)] * 24),
+            "setting": ["office"] * 24,
+            "known_hypertension": pa.array([None] * 12 + said, pa.bool_()),
+        }
+    )
+    readings = pa.table(
+        {
+            "set_id": sets["set_id"],
+            "place": [1] * 24,
+            "systolic_mmhg": [130.0] * 24,
+            "diastolic_mmhg": [80.0] * 24,
+        }
+    )
+    made = figures(report(sets, readings))["control-measure"]
+    assert (made.eligible, made.not_recorded) == (4, 4)

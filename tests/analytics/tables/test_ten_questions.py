@@ -84,6 +84,8 @@ def folder(sqlite_files: SqliteFiles, tmp_path_factory: pytest.TempPathFactory) 
         patched.setenv("QUIETCUFF_DATABASE_URL", url)
         assert main(["tables", "--tenant", "clinic", "--to", str(place / "tables")]) == 0
         assert main(["tables", "--tenant", "clinic", "--to", str(place / "named"), "--identified"]) == 0
+        patched.setenv("QUIETCUFF_PUBLIC_URL", "https://bp.example.org")
+        assert main(["export", "--tenant", "clinic", "--to", str(place / "export")]) == 0
         patched.chdir(place)
         yield place
 
@@ -115,6 +117,21 @@ def test_polars_and_sql_give_the_same_answer(folder: Path, title: str) -> None:
     frame, relation = answers(title)
     assert frame.columns == relation.columns and frame.height > 0
     assert alike(frame.rows()) == alike(relation.fetchall())
+
+
+def test_an_export_alone_counts_sittings_with_and_without_a_result(folder: Path) -> None:
+    """What the page's lines give is what the tables say of the same sittings, which are all closed."""
+    block = re.search(r"^```python export\n(.*?)^```", PAGE.read_text("utf-8"), re.M | re.S)
+    assert block is not None
+    names: dict[str, Any] = {}
+    exec(block[1], names)  # noqa: S102
+    table = duckdb.sql(
+        """SELECT set_id, protocol, systolic_mmhg IS NOT NULL, coalesce(unusable_reason, '') FROM 'named/sets.parquet'"""
+    ).fetchall()
+    assert sorted(names["sittings"].rows()) == sorted(table)
+    assert 0 < names["share"] < 1 and names["share"] == sum(row[2] for row in table) / len(table)
+    counted = {(has, why): sittings for has, why, sittings in names["answer"].rows()}
+    assert sum(counted.values()) == len(table) and counted[False, "too-few-readings"] > 5
 
 
 def test_the_invented_habits_are_seen(folder: Path) -> None:

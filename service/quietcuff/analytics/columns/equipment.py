@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from quietcuff.analytics.columns.codes import METHODS, NO_METHOD, NOTHING, YES_NO, Array
 from quietcuff.analytics.columns.columns import BatchColumns
-from quietcuff.core.findings.conditions import accuracy_check, clock_off, months_after, validation_gap
+from quietcuff.core.findings.findings import accuracy_check, clock_off, months_after, validation_gap
 from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Cuff, Device
 from quietcuff.core.rulebook.rulebook import Rulebook

@@ -32,13 +32,18 @@ def count_figure(
         unit="1",
         eligible=eligible,
         count=None if withheld else count,
-        value=None if withheld else round(count / eligible, DECIMALS),
+        value=None if withheld else score_of(count, eligible),
         low=None if withheld else round(float(low), DECIMALS),
         high=None if withheld else round(float(high), DECIMALS),
         not_recorded=not_recorded,
         withheld=withheld,
         expected=expected if expected is not None else expected_of(rule),
     )
+
+
+def score_of(count: int, eligible: int) -> float:
+    """The share as it is shown."""
+    return round(count / eligible, DECIMALS)
 
 
 def number_figure(code: str, rule: FigureRule, values: Array, kind: Kind, unit: str, not_recorded: int = 0) -> Figure:

@@ -14,11 +14,20 @@ CONTROL_MMHG = (140, 90)
 
 
 class Share(msgspec.Struct, frozen=True, kw_only=True):
-    """Of each sitting, whether it is eligible and whether it counts; and of how many it was not recorded."""
+    """Of each sitting, whether it is eligible, whether it counts, and whether it was not recorded (None: it is of all)."""
 
     eligible: Array
     counted: Array
-    not_recorded: int = 0
+    missing: Array | None = None
+
+    @property
+    def not_recorded(self) -> int:
+        return 0 if self.missing is None else int(np.count_nonzero(self.missing))
+
+    def among(self, part: Array) -> Share:
+        """The same of some sittings only; a person is where one of theirs stands for them."""
+        missing = None if self.missing is None else self.missing & part
+        return Share(eligible=self.eligible & part, counted=self.counted & part, missing=missing)
 
 
 def answered(sittings: SittingColumns, name: str, *, yes: bool = True, among: Array | None = None) -> Share:
@@ -29,7 +38,7 @@ def answered(sittings: SittingColumns, name: str, *, yes: bool = True, among: Ar
     return Share(
         eligible=eligible,
         counted=eligible & (answers == (1 if yes else 0)),
-        not_recorded=int(np.count_nonzero(within & (answers < 0))),
+        missing=within & (answers < 0),
     )
 
 
@@ -41,7 +50,7 @@ def worded(sittings: SittingColumns, name: str, *words: str, among: Array | None
     return Share(
         eligible=eligible,
         counted=eligible & column.are(*words),
-        not_recorded=int(np.count_nonzero(within & (column.codes < 0))),
+        missing=within & (column.codes < 0),
     )
 
 
@@ -67,7 +76,7 @@ def rest_too_short(sittings: SittingColumns, rulebook: Rulebook, default_seconds
     return Share(
         eligible=eligible,
         counted=eligible & (rested < needed),
-        not_recorded=int(np.count_nonzero(among & np.isnan(rested))),
+        missing=among & np.isnan(rested),
     )
 
 
@@ -104,20 +113,19 @@ def cuff_shares(sittings: SittingColumns, rulebook: Rulebook) -> dict[str, Share
     """Shares of sittings with the cuff recorded, and with a cuff that fits the arm."""
     table = rulebook.cuffs[rulebook.defaults.cuffs]
     known, small, large = cuff_fit(sittings, table)
-    missing = int(np.count_nonzero(~known))
     sizes = {size.size: size for size in table.sizes}
     with np.errstate(invalid="ignore"):
         is_large_arm = sittings.numbers["arm_circumference_cm"] > sizes["adult"].to_cm
     everyone = np.ones(len(sittings), bool)
     return {
         "cuff-recorded": Share(eligible=everyone, counted=known),
-        "cuff-too-small": Share(eligible=known, counted=known & small, not_recorded=missing),
+        "cuff-too-small": Share(eligible=known, counted=known & small, missing=~known),
         "cuff-too-small-large-arms": Share(
             eligible=known & is_large_arm,
             counted=known & is_large_arm & small,
-            not_recorded=int(np.count_nonzero(is_large_arm & ~known)),
+            missing=is_large_arm & ~known,
         ),
-        "cuff-too-large": Share(eligible=known, counted=known & large, not_recorded=missing),
+        "cuff-too-large": Share(eligible=known, counted=known & large, missing=~known),
     }
 
 
@@ -169,7 +177,7 @@ def certainty_shares(sittings: SittingColumns) -> dict[str, Share]:
     """Shares of labels by how sure they are, and by what would settle the others."""
     by = sittings.words["settled_by"]
     open_labels = sittings.answers["settled"] == 0
-    missing = int(np.count_nonzero(open_labels & (by.codes < 0)))
+    missing = open_labels & (by.codes < 0)
     open_labels &= by.codes >= 0
     found = {
         "settled": answered(sittings, "settled", among=sittings.answers["settled"] >= 0),
@@ -180,7 +188,7 @@ def certainty_shares(sittings: SittingColumns) -> dict[str, Share]:
         ("settled-by-visit", "another-visit"),
         ("settled-outside", "home-or-ambulatory"),
     ):
-        found[code] = Share(eligible=open_labels, counted=open_labels & by.are(word), not_recorded=missing)
+        found[code] = Share(eligible=open_labels, counted=open_labels & by.are(word), missing=missing)
     return found
 
 
@@ -254,11 +262,13 @@ def control_shares(sittings: SittingColumns) -> dict[str, Share]:
     values = values_of(sittings)
     with np.errstate(invalid="ignore"):
         result = measured_at_all & (values[0] < CONTROL_MMHG[0]) & (values[1] < CONTROL_MMHG[1])
-    missing = int(np.count_nonzero((sittings.answers["known_hypertension"] < 0) & sittings.newest & office))
+    asked = sittings.newest & office
+    answered_of = per_person(sittings, asked, asked & (sittings.answers["known_hypertension"] >= 0))
+    missing = answered_of.eligible & ~answered_of.counted
     found = {}
     for code, met in (("control-measure", below), ("clinical-control", result)):
         share = per_person(sittings, measured_at_all, met)
-        found[code] = msgspec.structs.replace(share, not_recorded=missing)
+        found[code] = msgspec.structs.replace(share, missing=missing)
     return found
 
 

@@ -12,7 +12,7 @@ from quietcuff.analytics.quality.digits import test_digits
 from quietcuff.analytics.quality.figures import count_figure, expected_near, number_figure
 from quietcuff.analytics.quality.number_faults import Numbers, expected_in
 from quietcuff.analytics.quality.sets import SittingColumns
-from quietcuff.analytics.quality.shapes import DigitFigures, Figure, HeapFigures
+from quietcuff.analytics.quality.shapes import MIDDLES, DigitFigures, Figure, HeapFigures
 from quietcuff.analytics.quality.words import QualityRules
 
 INTERVAL_BIN_SECONDS, INTERVAL_BINS = 15, 21
@@ -30,8 +30,10 @@ def number_figures(sittings: SittingColumns, numbers: Numbers, rules: QualityRul
         most = rules.settings.copied_factor * chance + rules.settings.copied_share
         expected = expected_near(chance, rule, most)
     found = {
-        "readings-a-sitting": number_figure("readings-a-sitting", figures["readings-a-sitting"], counts, "mean", "1"),
-        "interval": number_figure("interval", figures["interval"], seconds, "median", "s"),
+        **{
+            code: number_figure(code, figures[code], values, *MIDDLES[code])
+            for code, values in (("readings-a-sitting", counts), ("interval", seconds))
+        },
         "identical-neighbours": count_figure(
             "identical-neighbours", rule, int(np.count_nonzero(pairs.identical)), len(pairs.sets), 0, expected
         ),

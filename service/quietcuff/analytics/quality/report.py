@@ -15,7 +15,7 @@ from quietcuff.analytics.quality.figures import share_figure
 from quietcuff.analytics.quality.measures import Share, all_shares
 from quietcuff.analytics.quality.number_faults import Numbers, gather_numbers
 from quietcuff.analytics.quality.number_figures import digit_figures, heap_figures, interval_counts, number_figures
-from quietcuff.analytics.quality.repeats import neighbours, spread_of
+from quietcuff.analytics.quality.repeats import Pairs, neighbours, spread_of
 from quietcuff.analytics.quality.sets import SittingColumns, sittings_from_tables
 from quietcuff.analytics.quality.shapes import MIN_ELIGIBLE, Figure, Filters, QualityGroup, Report, Section
 from quietcuff.analytics.quality.shift_figures import shift_figures
@@ -58,10 +58,22 @@ class Computed(msgspec.Struct, frozen=True, kw_only=True):
 
 def compute(sittings: SittingColumns, as_of: int, rules: QualityRules, rulebook: Rulebook) -> Computed:
     """The shares and numbers of some sittings."""
-    readings, settings = sittings.readings, rules.settings
-    pairs = neighbours(readings.sets, readings.systolic, readings.diastolic)
+    pairs = pairs_of(sittings)
     spread = spread_of(rulebook.variability.within, pairs)
-    shares = all_shares(
+    shares = shares_of(sittings, pairs, as_of, rules, rulebook)
+    return Computed(sittings=sittings, shares=shares, numbers=gather_numbers(sittings, pairs, spread))
+
+
+def pairs_of(sittings: SittingColumns) -> Pairs:
+    """The readings that follow each other in a sitting."""
+    readings = sittings.readings
+    return neighbours(readings.sets, readings.systolic, readings.diastolic)
+
+
+def shares_of(sittings: SittingColumns, pairs: Pairs, as_of: int, rules: QualityRules, rulebook: Rulebook) -> dict[str, Share]:
+    """The shares of some sittings, by the settings of the rules."""
+    settings = rules.settings
+    return all_shares(
         sittings,
         rulebook,
         pairs,
@@ -69,7 +81,11 @@ def compute(sittings: SittingColumns, as_of: int, rules: QualityRules, rulebook:
         as_of=as_of,
         seen_again_days=settings.severe_seen_again_days,
     )
-    return Computed(sittings=sittings, shares=shares, numbers=gather_numbers(sittings, pairs, spread))
+
+
+def as_of_day(sittings: SittingColumns, filters: Filters) -> int:
+    """The day as of which people had to be seen: the last one asked for, else the newest of any sitting."""
+    return (filters.until - EPOCH).days if filters.until is not None else int(sittings.day.max(initial=0))
 
 
 def report_on_sittings(sittings: SittingColumns, filters: Filters, rules: QualityRules, rulebook: Rulebook) -> Report:
@@ -77,7 +93,7 @@ def report_on_sittings(sittings: SittingColumns, filters: Filters, rules: Qualit
     words, guideline = rules.words, rulebook.guidelines[rules.settings.guideline]
     if len(sittings) < MIN_ELIGIBLE:
         return empty(sittings, filters, rules)
-    as_of = (filters.until - EPOCH).days if filters.until is not None else int(sittings.day.max())
+    as_of = as_of_day(sittings, filters)
     done = compute(sittings, as_of, rules, rulebook)
     found = find_faults(sittings, done.shares, done.numbers, rules)
     valued = [(fault, value_fault(fault, sittings, done.numbers, rules, rulebook, guideline)) for fault in found]

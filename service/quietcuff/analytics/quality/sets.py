@@ -18,7 +18,7 @@ YES_NO = (
 )  # fmt: skip
 WORDS = (
     "observer", "location", "device", "protocol", "setting", "visit", "state", "category", "cuff_fit", "arms_measured",
-    "arm_height", "sleeve", "settled_by", "care", "cuff",
+    "arm_height", "sleeve", "settled_by", "care", "cuff", "age_band", "sex",
 )  # fmt: skip
 NUMBERS = (
     "systolic_mmhg", "diastolic_mmhg", "systolic_mean_mmhg", "diastolic_mean_mmhg", "rest_seconds", "arm_circumference_cm",

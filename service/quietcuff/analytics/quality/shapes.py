@@ -10,6 +10,8 @@ import msgspec
 Kind = Literal["share", "mean", "median", "count"]
 Split = Literal["location", "observer", "device", "protocol", "setting"]
 MIN_ELIGIBLE = 10
+# The figures that are no share, with their unit.
+MIDDLES: dict[str, tuple[Kind, str]] = {"readings-a-sitting": ("mean", "1"), "interval": ("median", "s")}
 
 
 class Expected(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -92,6 +92,7 @@ class QualityRules(RuleStruct, frozen=True, kw_only=True):
     faults: dict[str, FaultRule]
     words: dict[str, str]
     page: dict[str, str]
+    measures: dict[str, str]
     cautions: Cautions
 
 

@@ -11,7 +11,7 @@ import msgspec
 
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.schema import AGE_BANDS, CONTEXT_MEANINGS
-from quietcuff.core.findings.conditions import months_after
+from quietcuff.core.findings.findings import months_after
 from quietcuff.core.model.evaluation import Certainty, Evaluation
 from quietcuff.core.model.readings import Device, Identifier, Reading, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook

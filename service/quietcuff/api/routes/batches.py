@@ -20,13 +20,14 @@ from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.logs import log_failure
 from quietcuff.api.openapi import REFERENCE, Envelope
-from quietcuff.api.operations import NDJSON, Lines, Operation, OperationParameter, Reply, described
+from quietcuff.api.operations import CSV, NDJSON, Lines, Operation, OperationParameter, Reply, described
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import Problem, problem_of, refusal_of
 from quietcuff.api.requests import IDEMPOTENCY_KEY_OF_BATCH, idempotency_key_of, prefers_representation
 from quietcuff.api.service import service_of
+from quietcuff.api.sheets import BODY, PARAMETERS, each_of, is_sheet, options_in, sittings_in, speaks_of_sheet
 from quietcuff.application import Answer, ReceivedLine, Tally
-from quietcuff.application.batch import by_identifier_or_line
+from quietcuff.application.batch import by_identifier_or_content, by_identifier_or_line, lines_of
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
 from quietcuff.core.model.readings import ReadingSet
@@ -178,7 +179,7 @@ class Spool:
 STORE_BATCH = Operation(
     id="store_reading_sets",
     tag="Reading sets",
-    summary="Evaluate and store many reading sets, one a line",
+    summary="Evaluate and store many reading sets, one a line, or a sheet of readings",
     description="""NDJSON in, of any length; a line is a reading set of at most 256 KiB. Blank lines are skipped.
 Lines are stored while they come in, and answered in their order after the last one: `line` is the number of the line in
 the body, blank ones counted. A line that is refused stops no other. The last line of the answer, `{"end": true, …}`,
@@ -187,10 +188,16 @@ in, and the last one is `{"end": false, …}`: send the lines that are not answe
 are evaluated in the order of their lines.
 
 A line is known by its `identifier`: sent again, it is answered as the first time, with `"replayed": true`. A line without
-one is stored each time, unless the request has an `Idempotency-Key`: then it is known by that and its line number.""",
+one is stored each time, unless the request has an `Idempotency-Key`: then it is known by that and its line number.
+
+A sheet (`text/csv`) has one row a reading and a row of headers. It is read as a whole: a header that is not known, or a row
+that nobody can place, refuses all of it (422), with every fault by `row` and `column`. Its sittings are then stored and
+answered like lines, in order of time; `line` is the number of a sitting's first row. A sitting without an identifier is known
+by all that it says, so that the same sheet sent again makes nothing twice.""",
     access=Need("Observation", "c"),
     lane="batch",
     parameters=(
+        *PARAMETERS,
         IDEMPOTENCY_KEY_OF_BATCH,
         OperationParameter(
             name="Prefer",
@@ -202,6 +209,7 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
     body=Lines((ReadingSet,)),
     media_type=NDJSON,
     examples={"two sittings": tuple(SITTINGS.values())},
+    also={CSV: BODY},
     replies=(
         Reply(
             description="A line for each line that is not blank, and a last one.",
@@ -211,7 +219,7 @@ one is stored each time, unless the request has an `Idempotency-Key`: then it is
             headers=("Preference-Applied",),
         ),
     ),
-    problems=(kinds.BAD_HEADER, kinds.BAD_REQUEST),
+    problems=(kinds.BAD_HEADER, kinds.BAD_REQUEST, kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
 )
 
 BYTES_A_MEGABYTE = 1_000_000
@@ -225,12 +233,16 @@ class Batches(Controller):
     @post(status_code=200, opt=described(STORE_BATCH), request_max_body_size=None)
     async def store_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
         """Evaluate and store the sitting of each line, and answer once the last one is read."""
-        desk, caller, known = service_of(request).desk, caller_of(request), by_identifier_or_line(idempotency_key_of(request))
+        service, caller, known = service_of(request), caller_of(request), by_identifier_or_line(idempotency_key_of(request))
+        options = options_in(request) if is_sheet(request) or speaks_of_sheet(request) else None
+        lines = lines_of(request.stream())
+        if is_sheet(request) and options is not None:
+            lines, known = each_of(await sittings_in(service, request.stream(), options)), by_identifier_or_content
         in_full = prefers_representation(request)
-        most_bytes = service_of(request).settings.batch_answer_megabytes * BYTES_A_MEGABYTE
+        most_bytes = service.settings.batch_answer_megabytes * BYTES_A_MEGABYTE
         spool = Spool(caller.request_id, in_full=in_full, most_bytes=most_bytes)
         try:
-            await application.receive_lines(desk, caller, request.stream(), known, spool.tell, may_go_on=spool.has_room)
+            await application.receive_sittings(service.desk, caller, lines, known, spool.tell, may_go_on=spool.has_room)
             length = spool.finish()
         except BaseException:
             spool.close()

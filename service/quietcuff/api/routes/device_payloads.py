@@ -34,7 +34,7 @@ from quietcuff.application.payloads.hl7v2 import receive_hl7v2
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.application.payloads.refused import PayloadTold, RefusedListed
 from quietcuff.application.payloads.repeats import ReceivedSets, RefusedPayload
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
@@ -257,7 +257,7 @@ def repaired_of(replay: ReplayPayload) -> bytes | None:
         NotAcceptable: both ways at once, or text that is not base64.
     """
     if replay.text is not None and replay.base64 is not None:
-        raise NotAcceptable([Fault(pointer="/base64", code="named-twice", detail="Either text or base64.")])
+        raise NotAcceptable.of(pointer="/base64", code="named-twice", detail="Either text or base64.")
     if replay.text is not None:
         return replay.text.encode()
     if replay.base64 is None:
@@ -265,4 +265,4 @@ def repaired_of(replay: ReplayPayload) -> bytes | None:
     try:
         return base64.b64decode(replay.base64, validate=True)
     except (binascii.Error, ValueError) as error:
-        raise NotAcceptable([Fault(pointer="/base64", code="not-base64", detail="Base64 (RFC 4648, 4).")]) from error
+        raise NotAcceptable.of(pointer="/base64", code="not-base64", detail="Base64 (RFC 4648, 4).") from error

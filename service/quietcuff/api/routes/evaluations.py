@@ -11,9 +11,8 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.operations import Operation, Reply, described
-from quietcuff.api.responses import answer, answer_struct
+from quietcuff.api.responses import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, answer, answer_struct, language_headers, speaker_of
 from quietcuff.api.service import service_of
-from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.application.context import now
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet, noted_as_opened

@@ -19,7 +19,7 @@ from quietcuff.api.requests import PAGE_CURSOR, PAGE_LENGTH, format_of, limit_pa
 from quietcuff.api.responses import answer, answer_page
 from quietcuff.api.service import service_of
 from quietcuff.application import Page
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.evaluation import Action, Number
 from quietcuff.core.model.readings import Identifier
 from quietcuff.security.scopes import Need
@@ -100,7 +100,7 @@ class FollowUps(Controller):
         """Answer a page."""
         said, kind = query_of(request, "why", "limit", "cursor"), format_of(request, JSON, CSV)
         if said.get("why", REASONS[0]) not in REASONS:
-            raise NotAcceptable([Fault(parameter="why", code="unknown-code", detail=f"One of {', '.join(REASONS)}.")])
+            raise NotAcceptable.of(parameter="why", code="unknown-code", detail=f"One of {', '.join(REASONS)}.")
         page = await follow_up_page(
             service_of(request).desk,
             caller_of(request).tenant_id,

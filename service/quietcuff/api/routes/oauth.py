@@ -15,7 +15,7 @@ from quietcuff.api.operations import FORM, Operation, Reply, described
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.fhir.capability import FHIR_TYPES
-from quietcuff.security.scopes import IDENTIFIED
+from quietcuff.security.scopes import OWN_WORDS
 from quietcuff.security.tokens import ALGORITHMS, ASSERTION_TYPE, TOKEN_PATH, Token, check_outside_form
 
 TAG = "Authorization"
@@ -97,4 +97,4 @@ class Authorization(Controller):
 def _configuration(request: Request[Any, Any, Any]) -> ASGIResponse:
     public_url = service_of(request).settings.public_url
     scopes = [f"system/{name}.{letters}" for name in ("*", *FHIR_TYPES) for letters in ("rs", "read")]
-    return answer_struct(SmartConfiguration(token_endpoint=public_url + TOKEN_PATH, scopes_supported=[*scopes, IDENTIFIED]))
+    return answer_struct(SmartConfiguration(token_endpoint=public_url + TOKEN_PATH, scopes_supported=[*scopes, *OWN_WORDS]))

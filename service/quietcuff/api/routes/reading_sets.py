@@ -38,13 +38,20 @@ from quietcuff.api.requests import (
     number_of,
     query_of,
 )
-from quietcuff.api.responses import answer, answer_page, not_modified
+from quietcuff.api.responses import (
+    LANGUAGE_HEADERS,
+    LANGUAGE_PARAMETERS,
+    answer,
+    answer_page,
+    language_headers,
+    not_modified,
+    speaker_of,
+)
 from quietcuff.api.routes.reading_set_marks import MARK_PARAMETERS, MARKS, marks_of
 from quietcuff.api.service import service_of
-from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
-from quietcuff.core.model.changes import Append, Correction, Move, voided_faults
+from quietcuff.core.model.changes import Append, Correction, Move
 from quietcuff.core.model.errors import Fault
-from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.readings import ReadingSet, voided_faults
 from quietcuff.core.record.sheet_text import STYLE, sheet_html, sheet_text
 from quietcuff.decode.own_json import read
 from quietcuff.fhir.read.bundle import sitting_bundle

@@ -27,9 +27,17 @@ from quietcuff.api.requests import (
     moment_parameter,
     query_of,
 )
-from quietcuff.api.responses import answer, answer_record, answer_struct, not_modified
+from quietcuff.api.responses import (
+    LANGUAGE_HEADERS,
+    LANGUAGE_PARAMETERS,
+    answer,
+    answer_record,
+    answer_struct,
+    language_headers,
+    not_modified,
+    speaker_of,
+)
 from quietcuff.api.service import service_of
-from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.core.model.changes import SubjectChange
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.over_visits.result import Summary

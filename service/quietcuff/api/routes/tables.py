@@ -22,7 +22,7 @@ from quietcuff.api.requests import Connection, format_of, moment_parameter, quer
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
 from quietcuff.application.read_sittings import first_moment
-from quietcuff.core.model.errors import Fault, NotAcceptable, NotAllowed, NotFound
+from quietcuff.core.model.errors import NotAcceptable, NotAllowed, NotFound
 from quietcuff.security.scopes import IDENTIFIED, Need
 
 TAG = "Tables"
@@ -125,7 +125,7 @@ def format_asked(request: Connection, said: dict[str, str]) -> str:
         return format_of(request, PARQUET, CSV)
     named = next((media_type for media_type, word in FORMATS.items() if word == said["format"]), None)
     if named is None:
-        raise NotAcceptable([Fault(parameter="format", code="unknown-code", detail="parquet or csv.")])
+        raise NotAcceptable.of(parameter="format", code="unknown-code", detail="parquet or csv.")
     return named
 
 
@@ -138,7 +138,7 @@ def identified_asked(request: Connection, said: dict[str, str]) -> bool:
     """
     word = said.get("identified", "false")
     if word not in ("true", "false"):
-        raise NotAcceptable([Fault(parameter="identified", code="unknown-code", detail="true or false.")])
+        raise NotAcceptable.of(parameter="identified", code="unknown-code", detail="true or false.")
     if word == "true" and not principal_of(request).scopes.identified:
         raise NotAllowed(IDENTIFIED)
     return word == "true"

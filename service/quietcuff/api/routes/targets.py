@@ -9,6 +9,7 @@ from litestar import Controller, Request, delete, get, patch, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
+from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
 from quietcuff.api.requests import PAGE_LENGTH, Connection, limit_parameter, query_of
@@ -77,6 +78,7 @@ ROTATE = Operation(
     description="For 24 hours both sign: each message carries two signatures.",
     access=Need("Endpoint", "u"),
     replies=(Reply(description="The new secret, shown this once.", shape=SecretMade),),
+    problems=(kinds.NOT_ACCEPTABLE,),
 )
 DELETE = Operation(
     id="delete_target",

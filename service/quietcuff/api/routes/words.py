@@ -11,9 +11,8 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.requests import IF_NONE_MATCH, is_known_already, query_of
-from quietcuff.api.responses import answer, not_modified
+from quietcuff.api.responses import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, answer, language_headers, not_modified, speaker_of
 from quietcuff.api.service import service_of
-from quietcuff.api.spoken import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.words.catalogue import Catalogue, catalogue_of
 from quietcuff.words.language import CODES
 

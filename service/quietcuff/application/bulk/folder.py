@@ -13,7 +13,7 @@ import msgspec
 
 from quietcuff.application.bulk.worker import moment_with_all_before, reading_of
 from quietcuff.application.context import AppContext, Caller, note, now
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.fhir.bulk.manifest import Manifest, Output
 from quietcuff.fhir.bulk.pages import Walk, make_lines
@@ -129,6 +129,6 @@ def empty_folder(path: Path) -> Path:
         NotAcceptable: it is not empty, or not a folder.
     """
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
-        raise NotAcceptable([Fault(parameter="to", code="not-acceptable", detail="A folder that is empty or not there yet.")])
+        raise NotAcceptable.of(parameter="to", code="not-acceptable", detail="A folder that is empty or not there yet.")
     path.mkdir(mode=0o700, parents=True, exist_ok=True)
     return path

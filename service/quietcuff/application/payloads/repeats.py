@@ -10,7 +10,7 @@ import msgspec
 
 from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
 from quietcuff.storage.rows.tenants import Tenant
@@ -114,7 +114,7 @@ def answered_before(turn: UnitOfWork, retry: Retry | None) -> ReceivedSets | Non
         return None
     if claim.body_digest != retry.body:
         detail = "A key that was not used with another body; each request its own."
-        raise NotAcceptable([Fault(header="Idempotency-Key", code="key-reused", detail=detail)])
+        raise NotAcceptable.of(header="Idempotency-Key", code="key-reused", detail=detail)
     outcome = OUTCOME.decode(claim.outcome)
     found = [numbered_answer(turn.transaction, turn.tenant.tenant_id, set_id, number) for set_id, number in outcome.sets]
     return ReceivedSets(

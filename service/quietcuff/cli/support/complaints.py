@@ -28,6 +28,8 @@ def sentence_of(error: QuietcuffError) -> str:
 def sentence_of_fault(fault: Fault) -> str:
     """One fault as a sentence: its place, its code, and what is accepted."""
     place = fault.pointer if fault.pointer is not None else fault.parameter or fault.header
+    if fault.row is not None:
+        place = f"row {fault.row}" if fault.column is None else f"row {fault.row}, column {fault.column}"
     return f"Not accepted: {place or 'the whole text'} ({fault.code}). Accepted: {fault.detail.removeprefix('Accepted: ')}"
 
 

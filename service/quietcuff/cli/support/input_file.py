@@ -52,6 +52,19 @@ class InputFile:
             detail = "The file is not whole, or not of gzip. The lines before the fault were read."
             raise NotReadable(Fault(pointer="", code="not-gzip", detail=detail)) from error
 
+    async def read(self, most_bytes: int) -> bytes:
+        """All bytes, or the first ones where there are more than that.
+
+        Raises:
+            NotReadable: as ``chunks``.
+        """
+        held = bytearray()
+        async for chunk in self.chunks():
+            held += chunk
+            if len(held) >= most_bytes:
+                break
+        return bytes(held[:most_bytes])
+
     def close(self) -> None:
         """Close it, unless it is standard input."""
         if self._is_ours:

@@ -15,7 +15,7 @@ from quietcuff.cli.support.opening import opened, require_trail_key
 from quietcuff.cli.support.words import CALLED, say
 from quietcuff.core.model.errors import Busy, NotFound, StoreNotUsable
 from quietcuff.settings import Settings
-from quietcuff.storage.engine.backends import enter_tenant
+from quietcuff.storage.engine.database import enter_tenant
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import Tenant, all_tenant_ids, find_tenant
 from quietcuff.storage.trail.keys import TrailFiles

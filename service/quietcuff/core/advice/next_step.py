@@ -7,17 +7,14 @@ from __future__ import annotations
 
 from typing import cast
 
-from quietcuff.core.advice.following import closed_step
-from quietcuff.core.advice.preparing import judge_device
-from quietcuff.core.advice.steps import cuff_table
+from quietcuff.core.advice.steps import closed_step, cuff_table, judge_device
 from quietcuff.core.advice.steps import cuff_wording as cuff_wording
 from quietcuff.core.advice.steps import make_step as make_step
 from quietcuff.core.advice.steps import right_cuff as right_cuff
 from quietcuff.core.advice.steps import settled_at as settled_at
 from quietcuff.core.advice.steps import usable as usable
-from quietcuff.core.findings.conditions import rest_too_short
-from quietcuff.core.labels.confirmation import Advice
-from quietcuff.core.labels.judgement import Judgement
+from quietcuff.core.findings.findings import rest_too_short
+from quietcuff.core.labels.judgement import Advice, Judgement
 from quietcuff.core.model.evaluation import Action, FollowingStep, Step
 from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.safety.safety import SafetyResult

@@ -27,7 +27,7 @@ from quietcuff.core.certainty.visits import (
     measure_earlier,
     sittings_of_same,
 )
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Category, Certainty, Finding, PartMean

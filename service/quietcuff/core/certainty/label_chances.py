@@ -13,7 +13,7 @@ from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
-from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 

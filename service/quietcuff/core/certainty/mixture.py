@@ -18,7 +18,7 @@ from quietcuff.core.certainty.posterior import (
     evidence_of,
 )
 from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up
 
 NEGLIGIBLE = 1e-7
 UPPER_TAIL = 0.975

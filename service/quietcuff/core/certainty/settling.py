@@ -20,7 +20,7 @@ from quietcuff.core.certainty.visits import (
     within_sitting,
 )
 from quietcuff.core.model.evaluation import SettledAfter
-from quietcuff.core.model.rounding import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.variability import Settling, Variability
 
 ONE_SIDED_90 = 1.2815515655446004

@@ -8,10 +8,10 @@ import msgspec
 
 from quietcuff.core.certainty.change_test import Level, visits_before_change
 from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visit_of
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.model.evaluation import Finding, Interval
+from quietcuff.core.model.fields import mean_half_up
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.model.rounding import mean_half_up
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.person import Person
 

@@ -10,16 +10,15 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.model.evaluation import Baseline, Drop, Finding, Orthostatic
-from quietcuff.core.model.rounding import four_decimals_half_even
+from quietcuff.core.model.fields import four_decimals_half_even
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Edge
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt
-from quietcuff.core.sitting.mean import estimate
 from quietcuff.core.sitting.person import low_systolic
-from quietcuff.core.sitting.selection import choose_method
+from quietcuff.core.sitting.selection import choose_method, estimate
 from quietcuff.core.sitting.sitting import Sitting
 
 

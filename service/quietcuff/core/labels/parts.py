@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import Placing, label_placing, no_category, place_in_rows
 from quietcuff.core.model.evaluation import Category, Finding, PartCategory, PartMean
 from quietcuff.core.rulebook.rulebook import Bands, Guideline, Rulebook

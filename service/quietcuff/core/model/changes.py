@@ -16,7 +16,18 @@ from msgspec import UNSET, Meta, UnsetType
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.fields import MAX_READINGS, Text, check_day, check_instant, keep_numbers_plain
-from quietcuff.core.model.readings import PLAIN_NUMBERS, Context, Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
+from quietcuff.core.model.readings import (
+    PLAIN_NUMBERS,
+    Context,
+    Cuff,
+    Device,
+    Facts,
+    Identifier,
+    Reading,
+    ReadingSet,
+    Subject,
+    voided_faults,
+)
 
 
 def changing(kind: type[msgspec.Struct], names: Collection[str] | None = None, **types: Any) -> Any:
@@ -184,16 +195,6 @@ def check_append(append: Append, stored: int) -> None:
         raise NotAcceptable(faults)
 
 
-def voided_faults(readings: list[Reading]) -> list[Fault]:
-    """Readings that come in already voided: voiding is a correction, with its reason."""
-    detail = "Not in what is sent to be stored: void a reading by a correction."
-    return [
-        Fault(pointer=f"/readings/{place}/voided", code="not-accepted-here", detail=detail)
-        for place, reading in enumerate(readings)
-        if reading.voided
-    ]
-
-
 def apply_correction(reading_set: ReadingSet, correction: Correction) -> Changed:
     """The sitting as corrected, all changes together.
 
@@ -212,7 +213,7 @@ def apply_correction(reading_set: ReadingSet, correction: Correction) -> Changed
     codes = codes_between(reading_set, corrected) + (["set-voided"] if voids_set else [])
     if not codes:
         detail = "The set already says all of this."
-        raise NotAcceptable([Fault(pointer="/changes", code="nothing-to-change", detail=detail)])
+        raise NotAcceptable.of(pointer="/changes", code="nothing-to-change", detail=detail)
     return Changed(reading_set=corrected, codes=codes, voids_set=voids_set)
 
 
@@ -315,4 +316,4 @@ def place_in_correction(correction: Correction, pointer: str) -> str:
 
 
 def refuse(pointer: str, code: str, detail: str) -> NoReturn:
-    raise NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
+    raise NotAcceptable.of(pointer=pointer, code=code, detail=detail)

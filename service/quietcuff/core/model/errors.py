@@ -30,7 +30,8 @@ import msgspec
 class Fault(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One thing that is wrong, where it stands, and what would be accepted. It never quotes the value sent.
 
-    ``refused_payload_id`` is set where what was sent is kept in the list of refused payloads.
+    ``refused_payload_id`` is set where what was sent is kept in the list of refused payloads. In a sheet ``row`` is as
+    spreadsheet programs count, ``column`` its letters and header.
     Exactly one of ``pointer`` (RFC 6901, "" is the whole body), ``parameter`` and ``header`` is set.
     """
 
@@ -41,6 +42,8 @@ class Fault(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     detail: str
     set_id: str | None = None
     refused_payload_id: str | None = None
+    row: int | None = None
+    column: str | None = None
 
 
 class QuietcuffError(Exception):
@@ -61,6 +64,13 @@ class NotAcceptable(QuietcuffError):
     def __init__(self, faults: list[Fault]) -> None:
         super().__init__(f"{len(faults)} fault(s)")
         self.faults = faults
+
+    @classmethod
+    def of(
+        cls, *, code: str, detail: str, pointer: str | None = None, parameter: str | None = None, header: str | None = None
+    ) -> NotAcceptable:
+        """The refusal for one fault alone, at its one place."""
+        return cls([Fault(pointer=pointer, parameter=parameter, header=header, code=code, detail=detail)])
 
 
 class RulesNotLoadable(QuietcuffError):

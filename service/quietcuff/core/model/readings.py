@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from quietcuff.core.model.errors import Fault
 from quietcuff.core.model.fields import (
     MAX_GUIDELINES,
     MAX_INTAKE_NOTES,
@@ -308,3 +309,13 @@ def noted_as_opened(reading_set: ReadingSet, now: datetime) -> ReadingSet:
     if reading_set.readings or opened_at(reading_set) is not None:
         return reading_set
     return msgspec.structs.replace(reading_set, intake=msgspec.structs.replace(reading_set.intake or Intake(), received_at=now))
+
+
+def voided_faults(readings: list[Reading]) -> list[Fault]:
+    """Readings that come in already voided: voiding is a correction, with its reason."""
+    detail = "Not in what is sent to be stored: void a reading by a correction."
+    return [
+        Fault(pointer=f"/readings/{place}/voided", code="not-accepted-here", detail=detail)
+        for place, reading in enumerate(readings)
+        if reading.voided
+    ]

@@ -6,24 +6,17 @@ from datetime import date
 
 import msgspec
 
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import reaches_hypertension
 from quietcuff.core.model.evaluation import Action, ConfirmBy, Finding, FollowingStep, Step
 from quietcuff.core.model.fields import Site
 from quietcuff.core.over_visits.office import Tables, days_needed
 from quietcuff.core.over_visits.out_of_office import OutsideSeries
-from quietcuff.core.over_visits.patterns import (
-    OfficeValue,
-    OutsideValue,
-    Pattern,
-    is_high,
-    name_pattern,
-    values_of_recording,
-)
+from quietcuff.core.over_visits.patterns import OfficeValue, OutsideValue, Pattern, is_high, name_pattern, values_of_recording
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Pooled
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.sitting.rules_in_force import is_for
+from quietcuff.core.sitting.sitting import is_for
 
 PRESSING = frozenset({"confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment"})
 

@@ -8,9 +8,8 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.fields import Setting, hundredths
+from quietcuff.core.model.fields import Setting, hundredths, mean_half_up
 from quietcuff.core.model.readings import Facts, ReadingSet, opened_at
-from quietcuff.core.model.rounding import mean_half_up
 from quietcuff.core.over_visits.history import NOT_VALID
 from quietcuff.core.over_visits.result import ArmToUse, LeftOut, Pooled, Window
 from quietcuff.core.protocols.one_sitting import judge_one_sitting

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.findings.finding import find
-from quietcuff.core.labels.judgement import Judgement, is_withheld
-from quietcuff.core.labels.label_findings import guideline_findings
+from quietcuff.core.findings.findings import find
+from quietcuff.core.labels.classification import reserve
+from quietcuff.core.labels.judgement import Judgement, guideline_findings, is_withheld
 from quietcuff.core.labels.parts import Means, classify_recording, part_categories, part_findings
-from quietcuff.core.labels.provisional import reserve
 from quietcuff.core.model.evaluation import Finding, FollowingStep, PartMean, Plan, Result, Series
-from quietcuff.core.model.rounding import four_decimals_half_even
+from quietcuff.core.model.fields import four_decimals_half_even
 from quietcuff.core.protocols.series import (
     Pool,
     average,
@@ -29,8 +28,7 @@ from quietcuff.core.record.note_line import describe_cuff, describe_site
 from quietcuff.core.rulebook.protocols import DippingClass, Recording
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt
-from quietcuff.core.sitting.mean import estimate
-from quietcuff.core.sitting.selection import Selection
+from quietcuff.core.sitting.selection import Selection, estimate
 from quietcuff.core.sitting.severity import SevereSeen
 from quietcuff.core.sitting.sitting import Sitting
 

@@ -6,11 +6,9 @@ from datetime import timedelta
 
 import msgspec
 
-from quietcuff.core.findings.finding import find
-from quietcuff.core.labels.classification import classify_each
-from quietcuff.core.labels.judgement import Judgement, is_withheld
-from quietcuff.core.labels.label_findings import label_findings
-from quietcuff.core.labels.provisional import reserve
+from quietcuff.core.findings.findings import find
+from quietcuff.core.labels.classification import classify_each, reserve
+from quietcuff.core.labels.judgement import Judgement, is_withheld, label_findings
 from quietcuff.core.model.evaluation import Finding, FollowingStep, Plan, Result, Series
 from quietcuff.core.protocols.series import (
     Pool,
@@ -27,8 +25,7 @@ from quietcuff.core.record.note_line import POSITIONS, describe_cuff, describe_s
 from quietcuff.core.rulebook.protocols import HomeSeries
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt, days_of
-from quietcuff.core.sitting.mean import estimate
-from quietcuff.core.sitting.selection import Selection
+from quietcuff.core.sitting.selection import Selection, estimate
 from quietcuff.core.sitting.severity import SevereSeen
 from quietcuff.core.sitting.sitting import Sitting
 

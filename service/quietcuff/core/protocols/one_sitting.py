@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from quietcuff.core.advice.next_step import usable
-from quietcuff.core.findings.finding import find
-from quietcuff.core.labels.classification import classify_each
-from quietcuff.core.labels.judgement import Judgement, is_withheld
-from quietcuff.core.labels.label_findings import label_findings
-from quietcuff.core.labels.provisional import readings_vary, reserve
+from quietcuff.core.findings.findings import find
+from quietcuff.core.labels.classification import classify_each, readings_vary, reserve
+from quietcuff.core.labels.judgement import Judgement, is_withheld, label_findings
 from quietcuff.core.model.evaluation import Finding, Plan
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import much_above
-from quietcuff.core.sitting.mean import estimate
 from quietcuff.core.sitting.selection import (
     Selection,
     both_free,
+    estimate,
     first_is_dropped,
     minimum_readings,
     select,

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import msgspec
 
 from quietcuff.core.advice.next_step import make_step, right_cuff, usable
-from quietcuff.core.findings.finding import find
+from quietcuff.core.findings.findings import find
 from quietcuff.core.model.evaluation import Action, Finding, FollowingStep, PartMean, Plan, ReadingOutcome, Reason, State
-from quietcuff.core.model.rounding import exact_mean, four_decimals_half_even, mean_half_up
+from quietcuff.core.model.fields import exact_mean, four_decimals_half_even, mean_half_up
 from quietcuff.core.rulebook.protocols import ClockWindow
 from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.attempts import Attempt

@@ -7,7 +7,7 @@ from datetime import timedelta
 import msgspec
 
 from quietcuff.core.advice.next_step import make_step, right_cuff, usable
-from quietcuff.core.findings.conditions import rest_too_short
+from quietcuff.core.findings.findings import rest_too_short
 from quietcuff.core.findings.standing_up import (
     Fall,
     Trial,
@@ -20,18 +20,15 @@ from quietcuff.core.findings.standing_up import (
     stood_at,
     trial_findings,
 )
-from quietcuff.core.labels.classification import label_placing, no_category, place
-from quietcuff.core.labels.judgement import Judgement, is_withheld
-from quietcuff.core.labels.label_findings import guideline_findings
-from quietcuff.core.labels.provisional import reserve
+from quietcuff.core.labels.classification import label_placing, no_category, place, reserve
+from quietcuff.core.labels.judgement import Judgement, guideline_findings, is_withheld
 from quietcuff.core.model.evaluation import Category, FollowingStep, Plan, ReadingOutcome, Reason, Result, State
 from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.protocols.series import plan_readings
 from quietcuff.core.rulebook.protocols import StandingTest
 from quietcuff.core.rulebook.rulebook import Guideline
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.mean import estimate
-from quietcuff.core.sitting.selection import Due, Selection, blocked_by, outcomes_of
+from quietcuff.core.sitting.selection import Due, Selection, blocked_by, estimate, outcomes_of
 from quietcuff.core.sitting.severity import SevereSeen
 from quietcuff.core.sitting.sitting import Sitting
 

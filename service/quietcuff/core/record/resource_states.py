@@ -2,8 +2,10 @@
 
 ``versionId`` counts changes of that one resource: what did not change is not sent again. A reading is final at once,
 for what was measured was measured. It is amended when only what is said about it changed, corrected when a measured
-value or a time did, entered in error when it is taken back. The mean is preliminary while the sitting is open, final
-once it closes, and entered in error when its result is gone: its values stay readable.
+value or a time did, entered in error when it is taken back. The mean is preliminary while the sitting is open and final
+once it closes. A sitting that closes without a result has the same Observation, which says why there is none: what comes to be
+known later moves it on. It is entered in error when the sitting is taken back, or the result of an open one is gone: its values
+stay readable.
 """
 
 from __future__ import annotations
@@ -64,11 +66,13 @@ def next_stands(
     *,
     version: int,
     at: datetime,
+    tells_no_result: bool = True,
 ) -> ResourceStates:
     """The states after a change.
 
     ``before`` is the sitting as it was, ``mean_shown`` the version that the mean shows (None where there is no mean),
-    and ``version`` the set's version that ``after`` becomes.
+    and ``version`` the set's version that ``after`` becomes. ``tells_no_result`` is false of versions that were stored when
+    there was no Observation without a result, so that they are told again as they were.
     """
     places = {}
     for index, reading in enumerate(after.reading_set.readings):
@@ -81,7 +85,8 @@ def next_stands(
                 places[name] = next_state(old, before, after, letter, index, at, is_gone=gone)
             elif there:
                 places[name] = ResourceState(1, "entered-in-error" if gone else "final", at)
-    mean = next_mean(stands.mean, mean_shown, before, after, version, at)
+    has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
+    mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
     return ResourceStates(places=places, mean=mean)
 
 
@@ -115,20 +120,23 @@ def next_mean(
     after: SittingVersion,
     version: int,
     at: datetime,
+    *,
+    has_mean: bool,
 ) -> MeanState | None:
     """The next state of the mean. A mean that was final stays as it was last closed while the sitting is open again."""
-    has_result = after.evaluation.result is not None and not after.is_voided
     if old is None or shown is None:
-        return MeanState(ResourceState(1, first_mean_status(after), at), version) if has_result else None
+        return MeanState(ResourceState(1, first_mean_status(after), at), version) if has_mean else None
     stand = old.stand
     is_settled = stand.status not in ("preliminary", "entered-in-error")
     if not after.is_voided and not after.reading_set.closed and is_settled:
         return old
-    if not has_result:
+    if not has_mean:
         gone = ResourceState(stand.version + 1, "entered-in-error", at)
         return old if stand.status == "entered-in-error" else MeanState(gone, old.from_version)
-    same_values = shown.evaluation.result is None or mean_measured(shown.evaluation) == mean_measured(after.evaluation)
-    is_same = same_values and mean_shown(shown) == mean_shown(after)
+    measured = mean_measured(shown) == mean_measured(after)
+    # Where there was no result none was wrong: what comes to be known amends, it does not correct.
+    same_values = measured or (shown.evaluation.result is None and after.evaluation.result is not None)
+    is_same = measured and mean_shown(shown) == mean_shown(after)
     was_closed = before is not None and before.reading_set.closed
     if is_settled or (was_closed and after.reading_set.closed):
         status = status_after(stand.status, same_values, is_same)

@@ -9,7 +9,7 @@ from typing import Any
 
 from quietcuff.core.model.evaluation import Category, Evaluation
 from quietcuff.core.model.readings import Device, Reading
-from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, cuff_text
+from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, cuff_text, period_shown
 
 Content = tuple[Any, ...]
 NO_DEVICE = Device()
@@ -36,15 +36,28 @@ def device_shown(sitting: SittingVersion, index: int) -> Content | None:
 
 
 def common_device(sitting: SittingVersion) -> Content | None:
-    """The device of the readings that count, where it is one."""
-    devices = [device_shown(sitting, index) for index in sitting.counted]
+    """The device of the readings of the result, where it is one."""
+    devices = [device_shown(sitting, index) for index in sitting.spoken_of]
     return devices[0] if devices and all(device == devices[0] for device in devices) else None
 
 
 def common_method(sitting: SittingVersion) -> str | None:
-    """The method of the readings that count, where it is known and one."""
-    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
+    """The method of the readings of the result, where it is known and one."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
     return methods.pop() if len(methods) == 1 else None
+
+
+def place_shown(sitting: SittingVersion) -> tuple[str, str]:
+    """The position and the site of the result; without one those of all attempts, where they are one."""
+    result = sitting.evaluation.result
+    if result is not None:
+        return result.position, result.site
+    given = [sitting.reading_set.readings[index] for index in sitting.spoken_of]
+    positions, sites = {reading.position for reading in given}, {reading.site for reading in given}
+    return (
+        positions.pop() if len(positions) == 1 else "not-recorded",
+        sites.pop() if len(sites) == 1 else "not-recorded",
+    )
 
 
 def reading_measured(reading: Reading) -> Content:
@@ -98,13 +111,17 @@ def where_and_who(sitting: SittingVersion, reading: Reading, index: int) -> Cont
     return (reading_set.based_on, reading_set.encounter, observer, device_shown(sitting, index))
 
 
-def mean_measured(evaluation: Evaluation) -> Content | None:
-    """The period and the values of the mean and of what stands beside it; None without a result."""
+def mean_measured(sitting: SittingVersion) -> Content | None:
+    """The period and the values of the mean and of what stands beside it, or the period in which there came to be none. None
+    where there is no such Observation."""
+    evaluation, period = sitting.evaluation, period_shown(sitting.reading_set, sitting.evaluation)
+    if period is None:
+        return None
     result = evaluation.result
     if result is None:
-        return None
+        return (*period, sitting.has_failed)
     values = (result.systolic_mmhg, result.diastolic_mmhg, result.readings_counted)
-    return (result.taken_from, result.taken_to, *values, *beside_mean(evaluation))
+    return (*period, *values, *beside_mean(evaluation))
 
 
 def beside_mean(evaluation: Evaluation) -> Content:
@@ -128,18 +145,19 @@ def beside_mean(evaluation: Evaluation) -> Content:
 
 
 def mean_shown(sitting: SittingVersion) -> Content | None:
-    """What is said of the mean, apart from its values; None without a result. Our own extensions are not part of it: they
-    alone never move it, so that versions stored before there were any are told again as they were counted."""
-    reading_set, evaluation, result = sitting.reading_set, sitting.evaluation, sitting.evaluation.result
-    if result is None:
+    """What is said of the mean, apart from its values; None where there is no such Observation. Our own extensions are not
+    part of it: they alone never move it, so that versions stored before there were any are told again as they were counted."""
+    reading_set, evaluation = sitting.reading_set, sitting.evaluation
+    if evaluation.result is None and not sitting.lacks_result:
         return None
     counted = sitting.counted
     low = {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}
     return (
         *(reading_set.based_on, reading_set.encounter, reading_set.observer, reading_set.location),
-        *(result.position, result.site, common_method(sitting), common_device(sitting)),
+        *(*place_shown(sitting), common_method(sitting), common_device(sitting)),
         cuff_text(common_cuff(sitting)),
         counted,
+        evaluation.blocked_by,
         evaluation.series is not None and evaluation.series.hours_24 is not None,
         bool(counted) and low.issuperset(counted),
         labels_shown(evaluation) if evaluation.orthostatic is None else None,

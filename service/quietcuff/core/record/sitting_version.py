@@ -53,6 +53,44 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
         """The places of the readings that count in the mean."""
         return self.evaluation.counted
 
+    @property
+    def lacks_result(self) -> bool:
+        """True where its Observation of the result says that there is none."""
+        return lacks_result(self.reading_set, self.evaluation)
+
+    @property
+    def spoken_of(self) -> list[int]:
+        """The places of the readings that the Observation of the result speaks of: those that count, or all attempts."""
+        return attempts(self.reading_set) if self.lacks_result else self.counted
+
+    @property
+    def has_failed(self) -> bool:
+        """True where no attempt gave a pressure."""
+        given = (self.reading_set.readings[index] for index in attempts(self.reading_set))
+        return all(reading.systolic_mmhg is None and reading.diastolic_mmhg is None for reading in given)
+
+
+def attempts(reading_set: ReadingSet) -> list[int]:
+    """The places of the readings that were not taken back."""
+    return [index for index, reading in enumerate(reading_set.readings) if not reading.voided]
+
+
+def lacks_result(reading_set: ReadingSet, evaluation: Evaluation) -> bool:
+    """True for a sitting that is over, in which something was attempted and nothing came of it."""
+    return reading_set.closed and evaluation.result is None and bool(attempts(reading_set))
+
+
+def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datetime, datetime] | None:
+    """The period of the Observation of the result: of the readings that count, or of all attempts where none do. None where
+    there is no such Observation."""
+    result = evaluation.result
+    if result is not None:
+        return result.taken_from, result.taken_to
+    if not lacks_result(reading_set, evaluation):
+        return None
+    times = [reading_set.readings[index].taken_at for index in attempts(reading_set)]
+    return min(times), max(times)
+
 
 def named_size(cuff: Cuff) -> str | None:
     """The name of a size, if its words are one."""
@@ -84,7 +122,7 @@ def searchable_size(cuff: Cuff | None) -> str | None:
 
 
 def common_cuff(sitting: SittingVersion) -> Cuff | None:
-    """The cuff of the readings that count, where the same is known of each, however it is spelt."""
+    """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
-    cuffs = [sitting.cuff_of(readings[index]) for index in sitting.counted]
+    cuffs = [sitting.cuff_of(readings[index]) for index in sitting.spoken_of]
     return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None

@@ -13,18 +13,16 @@ import msgspec
 
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Level, Safety
-from quietcuff.core.safety.concern import (
+from quietcuff.core.safety.concerns import (
     Codes,
     Concern,
     SafetyStep,
     can_repeat,
+    person_findings,
     reported,
     review_step,
     still_stands,
     unasked,
-)
-from quietcuff.core.safety.group_concerns import (
-    person_findings,
     watch_expecting,
     watch_low,
     watch_possible_pregnancy,

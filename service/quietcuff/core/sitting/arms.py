@@ -15,9 +15,8 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, hundredths
+from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths
 from quietcuff.core.model.history import History, HistoryPair
-from quietcuff.core.model.rounding import four_decimals_half_even
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
 

@@ -1,6 +1,7 @@
-"""Selection: the readings that count, whether another is due, and the reason for each other one.
+"""Selection: the readings that count, whether another is due, the reason for each other one, and the mean of those that count.
 
-One function per rule kind of the protocols; the irregular-rhythm overlay applies on top of any of them.
+One function per rule kind of the protocols; the irregular-rhythm overlay applies on top of any of them. Sums are of whole
+hundredths, so every figure is exact: means to four decimals, half to even; reported to whole mmHg, half up.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.evaluation import ReadingOutcome, Reason, State
-from quietcuff.core.model.fields import Site
+from quietcuff.core.model.evaluation import ReadingOutcome, Reason, Result, State
+from quietcuff.core.model.fields import Site, exact_mean, hundredths, mean_half_up, sample_deviation
 from quietcuff.core.rulebook.rulebook import Edge, Protocol
 from quietcuff.core.sitting.arms import OTHER, Comparison, repeat_due
 from quietcuff.core.sitting.attempts import Attempt, far_apart, much_above
@@ -282,3 +283,31 @@ def count_remaining(
 def both_free(sitting: Sitting) -> bool:
     """True where nothing valid is measured yet and both arms may be used."""
     return not sitting.valid and all(sitting.person.may_use(arm) for arm in OTHER)
+
+
+def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
+    """The result of the readings that count, in order of time; there is at least one.
+
+    Rounded once, at the mean, halves up: 129.5/79.5 is reported as 130/80; where a protocol does not round, the exact mean is
+    reported. The spread is the sample standard deviation, None for one reading: 146 and 144 give 1.4142. A position
+    is told where all share it. Source: [DECISION].
+    """
+    report = mean_half_up if rounds else exact_mean
+    positions = {attempt.reading.position for attempt in counted}
+    systolic = [attempt.systolic for attempt in counted]
+    diastolic = [attempt.diastolic for attempt in counted]
+    pulses = [hundredths(a.reading.pulse_per_min) for a in counted if a.reading.pulse_per_min is not None]
+    return Result(
+        systolic_mmhg=report(systolic),
+        diastolic_mmhg=report(diastolic),
+        systolic_mean_mmhg=exact_mean(systolic),
+        diastolic_mean_mmhg=exact_mean(diastolic),
+        systolic_sd_mmhg=sample_deviation(systolic),
+        diastolic_sd_mmhg=sample_deviation(diastolic),
+        pulse_per_min=mean_half_up(pulses) if pulses else None,
+        readings_counted=len(counted),
+        site=counted[0].site,
+        position=positions.pop() if len(positions) == 1 else "not-recorded",
+        taken_from=counted[0].taken_at,
+        taken_to=counted[-1].taken_at,
+    )

@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.decode.faults import LONGEST_NAMED_FIELD, step_into
 from quietcuff.decode.fhir.codes import Code
@@ -123,7 +123,7 @@ def read_payload(body: bytes) -> PayloadResources:
 
 def not_acceptable(pointer: str, code: str, detail: str) -> NotAcceptable:
     """A fault of the payload as a whole."""
-    return NotAcceptable([Fault(pointer=pointer, code=code, detail=detail)])
+    return NotAcceptable.of(pointer=pointer, code=code, detail=detail)
 
 
 def resources_of(entries: list[Any], refused: list[RefusedPart]) -> Iterator[Found]:

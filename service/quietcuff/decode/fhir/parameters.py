@@ -61,7 +61,7 @@ def read_parameters(body: bytes) -> list[tuple[str, str]]:
     try:
         parts = DECODER.decode(body).parameter
     except msgspec.ValidationError as error:
-        raise NotAcceptable([Fault(pointer="", code="not-acceptable", detail=ACCEPTED)]) from error
+        raise NotAcceptable.of(pointer="", code="not-acceptable", detail=ACCEPTED) from error
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise NotReadable(Fault(pointer="", code="not-json", detail=ACCEPTED)) from error
     pairs = [(part.name, part.text) for part in parts]

@@ -34,8 +34,8 @@ from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.bulk.groups import Members
 from quietcuff.storage.bulk.pages import SetOnPage, SetsPage, Span, read_devices, read_sets, read_subjects
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.retention import Between, DeletedSet, DeletedSubject, sets_deleted, subjects_deleted
-from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.rows.retention import Between, DeletedSet, sets_deleted, subjects_deleted
+from quietcuff.storage.rows.subjects import DeletedSubject, SubjectRow
 from quietcuff.storage.search.observations import Snapshot
 from quietcuff.storage.search.registries import RowKey
 

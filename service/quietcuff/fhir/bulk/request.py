@@ -83,7 +83,7 @@ class KickOffReader:
     def moment(self, name: str, value: str) -> datetime:
         """The instant that a value names. A date means its first moment."""
         if not value[:1].isdigit():
-            raise NotAcceptable([Fault(parameter=name, code="not-a-date", detail="A date or an instant with its offset.")])
+            raise NotAcceptable.of(parameter=name, code="not-a-date", detail="A date or an instant with its offset.")
         return parse_date(value, name, Clock(self.publisher.tenant.zone, self.now)).low
 
 

@@ -29,7 +29,7 @@ def code_systems(rulebook: Rulebook, public_url: str) -> list[dict[str, Any]]:
         # Reasons are worked out by several steps of the evaluation; some are told by their own words alone.
         own(
             "reason",
-            "Why a label is provisional, or not settled",
+            "Why a label is provisional or not settled, or why there is no result",
             sorted({**{code: code.replace("-", " ") for code in CERTAINTY_REASONS}, **wording.reason}.items()),
             content="fragment",
         ),

@@ -25,7 +25,7 @@ class ExtensionPart(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class OwnExtension(msgspec.Struct, frozen=True, kw_only=True):
-    """One extension of Observation: of one value, or made of parts."""
+    """One extension, of Observation where nothing else is said: of one value, or made of parts."""
 
     id: str
     title: str
@@ -33,6 +33,7 @@ class OwnExtension(msgspec.Struct, frozen=True, kw_only=True):
     at_most: str = "1"
     value: str | None = None
     parts: tuple[ExtensionPart, ...] = ()
+    on: str = "Observation"
 
 
 SETTING = OwnExtension(
@@ -63,6 +64,13 @@ FINDING = OwnExtension(
     at_most="*",
     value="CodeableConcept",
 )
+NO_RESULT = OwnExtension(
+    id="no-result-reason",
+    title="Reason why there is no result",
+    description="Why a sitting that is over has no result. On Observations of results that have a dataAbsentReason.",
+    at_most="*",
+    value="CodeableConcept",
+)
 PROVISIONAL = OwnExtension(
     id="label-provisional",
     title="Label that is provisional",
@@ -90,7 +98,18 @@ CERTAINTY = OwnExtension(
         ExtensionPart(url="visits-used", type="integer", short="How many visits it rests on"),
     ),
 )
-OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, FINDING, PROVISIONAL, CERTAINTY)
+MEASURE_FILTER = OwnExtension(
+    id="measure-filter",
+    title="Filter of a measure",
+    description="What narrowed a measure beside its period: only the sittings of this observer, device or the like count.",
+    at_most="*",
+    parts=(
+        ExtensionPart(url="name", type="string", short="location, observer, device, protocol or setting"),
+        ExtensionPart(url="value", type="string", short="As it was asked for"),
+    ),
+    on="MeasureReport",
+)
+OWN_EXTENSIONS = (SETTING, PROTOCOL, STATE, NO_RESULT, FINDING, PROVISIONAL, CERTAINTY, MEASURE_FILTER)
 
 
 def extension_url(public_url: str, extension: OwnExtension) -> str:
@@ -127,7 +146,7 @@ def structure_definition(public_url: str, own: OwnExtension) -> dict[str, Any]:
         "fhirVersion": "4.0.1",
         "kind": "complex-type",
         "abstract": False,
-        "context": [{"type": "element", "expression": "Observation"}],
+        "context": [{"type": "element", "expression": own.on}],
         "type": "Extension",
         "baseDefinition": EXTENSION,
         "derivation": "constraint",

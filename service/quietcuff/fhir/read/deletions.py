@@ -14,7 +14,8 @@ from quietcuff.core.model.errors import Deleted
 from quietcuff.fhir.model.logical_ids import is_plain_id, observation_key, provenance_version
 from quietcuff.fhir.model.resources import Bundle, Entry, EntryRequest
 from quietcuff.fhir.versions.stored_sets import Publisher
-from quietcuff.storage.rows.retention import DeletedSet, DeletedSubject, find_deleted_set, find_deleted_subject
+from quietcuff.storage.rows.retention import DeletedSet, find_deleted_set
+from quietcuff.storage.rows.subjects import DeletedSubject, find_deleted_subject
 from quietcuff.storage.search.observations import Snapshot
 
 ENCODER = msgspec.json.Encoder()

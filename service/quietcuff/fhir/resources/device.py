@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from quietcuff.core.findings.conditions import groups_in_words
+from quietcuff.core.findings.findings import groups_in_words
 from quietcuff.core.model.readings import Device as GivenDevice
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.resources import (

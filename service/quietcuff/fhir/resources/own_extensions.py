@@ -10,6 +10,7 @@ from quietcuff.fhir import codes
 from quietcuff.fhir.definitions.extensions import (
     CERTAINTY,
     FINDING,
+    NO_RESULT,
     PROTOCOL,
     PROVISIONAL,
     SETTING,
@@ -34,11 +35,13 @@ def setting_extension(setting: str, attendance: str, public_url: str) -> Extensi
 
 
 def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
-    """The rules, state and findings of an evaluation, what is provisional about its labels, and how sure they are."""
+    """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
+    they are."""
     protocol = Coding(system=codes.PROTOCOL_SYSTEM, version=evaluation.protocol.version, code=evaluation.protocol.id)
     return [
         Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[protocol])),
         coded(extension_url(public_url, STATE), public_url, "sitting-state", evaluation.state),
+        *(coded(extension_url(public_url, NO_RESULT), public_url, "reason", code) for code in evaluation.blocked_by),
         *(
             coded(extension_url(public_url, FINDING), public_url, "finding", code)
             for code in dict.fromkeys(finding.code for finding in evaluation.findings)

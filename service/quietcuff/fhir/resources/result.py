@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
-from quietcuff.core.record.sitting_version import common_cuff
+from quietcuff.core.record.shown import place_shown
+from quietcuff.core.record.sitting_version import common_cuff, period_shown
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
@@ -118,42 +119,45 @@ LOW_RESULT = CodeableConcept(coding=[codes.LOW], text="Low: every reading that c
 
 
 def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: ResourceState) -> Observation | None:
-    """The reported result: whole mmHg, how many readings counted and which, and what the guidelines call it.
+    """The reported result: whole mmHg, how many readings counted and which, and what the guidelines call it; of a sitting that
+    closed without one, why there is none.
 
-    None where the sitting has no result.
+    None where there is neither.
     """
-    result = sitting.evaluation.result
-    if result is None:
+    evaluation, period = sitting.evaluation, period_shown(sitting.reading_set, sitting.evaluation)
+    if period is None:
         return None
     contained, device = mean_device(sitting, frame)
+    position, site = place_shown(sitting)
     return Observation(
         id=f"{frame.set_id}-mean",
         meta=meta(stand, MEAN_PROFILES),
         contained=contained,
         extension=[
             frame.setting,
-            *result_extensions(sitting.evaluation, frame.public_url),
-            *(frame.extensions[result.position] or []),
+            *result_extensions(evaluation, frame.public_url),
+            *(frame.extensions[position] or []),
         ],
         identifier=frame.identifier("mean"),
         based_on=frame.based_on,
         status=stand.status,
         category=CATEGORY,
-        code=MEAN_PANEL_24_HOURS if is_24_hour_mean(sitting.evaluation) else MEAN_PANEL,
+        code=MEAN_PANEL_24_HOURS if is_24_hour_mean(evaluation) else MEAN_PANEL,
         subject=frame.subject,
         encounter=frame.encounter,
-        effective_period=Period(start=result.taken_from, end=result.taken_to),
+        effective_period=Period(start=period[0], end=period[1]),
         issued=instant(stand.updated_at),
         performer=frame.observer,
+        data_absent_reason=why_absent(sitting) if evaluation.result is None else None,
         interpretation=mean_interpretation(sitting),
-        note=notes.mean_notes(sitting.reading_set, sitting.evaluation),
-        body_site=BODY_SITE.get(result.site),
+        note=notes.mean_notes(sitting.reading_set, evaluation),
+        body_site=BODY_SITE.get(site),
         method=common_method(sitting),
         device=device,
         derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in sitting.counted] or None,
         component=[
-            *mean_components(result),
-            *components_beside(sitting.evaluation),
+            *(absent_components(sitting) if evaluation.result is None else mean_components(evaluation.result)),
+            *([] if evaluation.result is None else components_beside(evaluation)),
             *cuff_component(common_cuff(sitting)),
         ],
     )
@@ -175,6 +179,30 @@ def mean_components(result: Result) -> list[Component]:
             value_quantity=quantity(result.readings_counted, units.COUNT, units.COUNT_CODE),
         ),
     ]
+
+
+def absent_components(sitting: SittingVersion) -> list[Component]:
+    """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
+    absent = absence(sitting)
+    return [
+        Component(code=codes.MEAN_SYSTOLIC, data_absent_reason=absent),
+        Component(code=codes.MEAN_DIASTOLIC, data_absent_reason=absent),
+        Component(
+            code=codes.READINGS_COUNTED,
+            value_quantity=quantity(len(sitting.counted), units.COUNT, units.COUNT_CODE),
+        ),
+    ]
+
+
+def absence(sitting: SittingVersion) -> CodeableConcept:
+    """The published reason: every attempt failed, or the person has a pressure that this sitting does not tell."""
+    return codes.ABSENT_ERROR if sitting.has_failed else codes.ABSENT_UNKNOWN
+
+
+def why_absent(sitting: SittingVersion) -> CodeableConcept:
+    """The same with the reasons in words, which an extension holds as codes."""
+    words = ", ".join(code.replace("-", " ") for code in sitting.evaluation.blocked_by)
+    return CodeableConcept(coding=absence(sitting).coding, text=f"No result: {words}" if words else "No result")
 
 
 def mean_interpretation(sitting: SittingVersion) -> list[CodeableConcept] | None:
@@ -203,12 +231,12 @@ def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
 
 
 def common_method(sitting: SittingVersion) -> CodeableConcept | None:
-    """The method of the readings that count, when it is known and one."""
-    methods = {sitting.reading_set.readings[index].method for index in sitting.counted}
+    """The method of the readings of the result, when it is known and one."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
     return METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
 def mean_device(sitting: SittingVersion, frame: SharedElements) -> DeviceLink:
-    """The device of the readings that count, when it is one."""
-    links = [frame.devices[index] for index in sitting.counted]
+    """The device of the readings of the result, when it is one."""
+    links = [frame.devices[index] for index in sitting.spoken_of]
     return links[0] if links and all(link == links[0] for link in links) else (None, None)

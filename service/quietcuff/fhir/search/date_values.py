@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.storage.search.query import DateRange, Prefix
 
 PATTERN = re.compile(
@@ -105,4 +105,4 @@ def offset(zone: str) -> tzinfo:
 
 
 def not_a_date(parameter: str) -> NotAcceptable:
-    return NotAcceptable([Fault(parameter=parameter, code="not-a-date", detail=ACCEPTED)])
+    return NotAcceptable.of(parameter=parameter, code="not-a-date", detail=ACCEPTED)

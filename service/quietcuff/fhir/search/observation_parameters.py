@@ -37,7 +37,7 @@ from quietcuff.fhir.search.narrowing import (
     lacking_pointer,
 )
 from quietcuff.fhir.search.parameter import LAST_UPDATED, OWN, SearchParameter, never_lacking, of_type
-from quietcuff.fhir.search.quantity_values import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, METHOD_COLUMNS, SLOTS
+from quietcuff.fhir.search.quantity_values import CATEGORY_OF_KIND, DEVICE_COLUMNS, HAS_FLAG, HAS_RESULT, METHOD_COLUMNS, SLOTS
 from quietcuff.storage.search.query import Pointer, ValueTest
 
 LACKING_COMPONENTS = lacking({"reading": ValueTest(kind="reading"), "mean": ValueTest(kind="mean"), "flags": HAS_FLAG})
@@ -50,7 +50,7 @@ SOURCE = SearchParameter(
     "Observation-derived-from",
     "A reading that a mean or flags come from.",
     by_source,
-    lacking_kinds("mean", "flags"),
+    lacking({"mean": HAS_RESULT, "flags": ValueTest(kind="flags")}),
 )
 DEVICE = SearchParameter(
     "device", "reference", "Observation-device", "What it was measured with.", by_device, lacking_columns(DEVICE_COLUMNS)

@@ -12,7 +12,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import Identifier
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.search.date_values import Clock, parse_date
@@ -65,7 +65,7 @@ def token(text: str) -> SearchToken:
 
 def refused(parameter: str, code: str, detail: str) -> NotAcceptable:
     """The one fault of a parameter."""
-    return NotAcceptable([Fault(parameter=parameter, code=code, detail=detail)])
+    return NotAcceptable.of(parameter=parameter, code=code, detail=detail)
 
 
 MOST_ALTERNATIVES = 200
@@ -202,10 +202,10 @@ def alternatives_of(name: str, value: str) -> list[str]:
     """
     parts = split(value, ",")
     if "" in parts:
-        raise NotAcceptable([Fault(parameter=name, code="empty", detail="A value, or the parameter left out.")])
+        raise NotAcceptable.of(parameter=name, code="empty", detail="A value, or the parameter left out.")
     if len(parts) > MOST_ALTERNATIVES:
         detail = f"At most {MOST_ALTERNATIVES} alternatives."
-        raise NotAcceptable([Fault(parameter=name, code="too-many", detail=detail)])
+        raise NotAcceptable.of(parameter=name, code="too-many", detail=detail)
     return parts
 
 

@@ -88,6 +88,8 @@ DEVICE_COLUMNS: dict[Kind, str] = {
 }
 # Any flag, so that there is a component, if only in words.
 HAS_FLAG = ValueTest(kind="flags", column="flags", operator="bit", low=DEVICE_FLAG.bits(codes.DEVICE_FLAG))
+# A result, so that there are readings that it comes from.
+HAS_RESULT = ValueTest(kind="mean", column="mean_systolic", operator="present")
 OPPOSITES: dict[Operator, Operator] = {"present": "absent", "bit": "no-bit"}
 # By kind, where the size of the cuff stands.
 CUFF_COLUMNS: dict[Kind, str] = {"reading": "cuff", "mean": "mean_cuff"}

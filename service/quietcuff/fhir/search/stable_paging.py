@@ -13,6 +13,7 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.core.record.sitting_version import period_shown
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.versions.documents import EVALUATION, SET
 from quietcuff.storage.rows.versions import FormerVersion, recent_changes, versions_of
@@ -119,5 +120,13 @@ def former_date(known: list[FormerVersion], key: ObservationKey) -> datetime | N
         return None
     if key.kind != "mean":
         return SET.decode(known[-1].document or b"").readings[key.index].taken_at
-    shown = (EVALUATION.decode(one.evaluation or b"") for one in reversed(known))
-    return next((one.result.taken_from for one in shown if one.result is not None), None)
+    periods = (period_of_mean(one) for one in reversed(known))
+    return next((period[0] for period in periods if period is not None), None)
+
+
+def period_of_mean(version: FormerVersion) -> tuple[datetime, datetime] | None:
+    """The period that the mean shows with a version with which it moved; None where it then showed an earlier one."""
+    evaluation = EVALUATION.decode(version.evaluation or b"")
+    if evaluation.result is None and not version.tells_no_result:
+        return None
+    return period_shown(SET.decode(version.document or b""), evaluation)

@@ -37,8 +37,13 @@ class ReplayedSet:
         for number in range(1, last + 1):
             after = self.sitting(number)
             of_mean = None if stands.mean is None else self.sitting(stands.mean.from_version)
-            at = self.rows[number].created_at
-            stands = next_stands(stands, before, of_mean, after, version=number, at=at)
+            row = self.rows[number]
+            stands = next_stands(
+                *(stands, before, of_mean, after),
+                version=number,
+                at=row.created_at,
+                tells_no_result=bool(row.tells_no_result),
+            )
             before = after
             yield number, stands
 

@@ -15,7 +15,7 @@ import msgspec
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from quietcuff.core.model.errors import Busy, Fault, NotAcceptable, StoreFailing, StoreNotUsable
+from quietcuff.core.model.errors import Busy, NotAcceptable, StoreFailing, StoreNotUsable
 
 
 class DatabaseFault(msgspec.Struct, frozen=True):
@@ -187,7 +187,7 @@ def sqlstate(error: BaseException) -> str | None:
 
 def _told(fault: DatabaseFault) -> Exception:
     if fault is NO_TEXT:
-        return NotAcceptable([Fault(pointer="", code="not-a-text", detail="Text without the character U+0000.")])
+        return NotAcceptable.of(pointer="", code="not-a-text", detail="Text without the character U+0000.")
     if fault is NO_SCHEMA:
         return StoreNotUsable(fault.told)
     if fault.lasts:

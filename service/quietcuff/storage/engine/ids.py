@@ -13,7 +13,7 @@ from functools import lru_cache
 from uuid import UUID
 
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import Identifier
+from quietcuff.core.model.readings import Identifier, ReadingSet
 from quietcuff.storage.schema.base import microseconds
 
 DIGEST_BYTES = 16
@@ -84,4 +84,14 @@ def read_id(text: str) -> UUID:
     # UUID() also takes braces, capitals and a urn: prefix, but a resource must have one address only.
     if str(found) != text:
         raise NotFound("id")
+    return found
+
+
+def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
+    """Id of each reading's device, by place: its own device, or else the set's. None if that has no identifier."""
+    found = []
+    for reading in reading_set.readings:
+        device = reading.device or reading_set.device
+        identifier = None if device is None else device.identifier
+        found.append(None if identifier is None else str(device_id(secret, identifier)))
     return found

@@ -18,7 +18,7 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.database import is_sqlite, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
 
-NEWEST_REVISION = "0018"
+NEWEST_REVISION = "0019"
 
 
 def upgrade(url: str, revision: str = "head") -> None:

@@ -1,6 +1,8 @@
 """The store: runs work in shared transactions, and answers once the result is on disk.
 
 Work is a plain function of a ``Connection``. Work that waits together is written together: one commit answers for all of it.
+Work for a request has a deadline by which it must have begun. Work that would begin later is not done, and its caller is told
+that the service is busy.
 """
 
 from __future__ import annotations
@@ -11,23 +13,29 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, TypeVar
+from contextvars import ContextVar
+from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
 from quietcuff.core.model.errors import Busy, StoreFailing
-from quietcuff.storage.engine.backends import Backend, PostgresqlBackend, SqliteBackend
-from quietcuff.storage.engine.database import ServingLock, is_sqlite, lock_for_serving, parse_url
-from quietcuff.storage.engine.deadline import DEADLINE, RETRY_SECONDS, Deadline
+from quietcuff.storage.engine.database import (
+    Backend,
+    PostgresqlBackend,
+    ServingLock,
+    SqliteBackend,
+    is_sqlite,
+    lock_for_serving,
+    parse_url,
+)
 from quietcuff.storage.engine.faults import DAMAGED, READ_ONLY, fault_of, for_the_caller
 from quietcuff.storage.engine.transactions import Job, JobOutcome, ReadAhead, is_deadlock
 from quietcuff.storage.trail.keys import TrailFiles
 from quietcuff.storage.trail.seals import Sealer
 from quietcuff.storage.trail.trail import Book
 
+RETRY_SECONDS = 2
 T = TypeVar("T")
-Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
-
 NO_TENANT = 0
 MOST_WAITING = 10_000
 LONGEST_WAIT_SECONDS = 10.0
@@ -40,6 +48,44 @@ PATIENCE_SECONDS = 0.02
 DEADLOCK_ROUNDS = 6
 DEADLOCK_PAUSE_SECONDS = 0.02
 TROUBLE_SECONDS = 30.0
+
+
+class Deadline:
+    """A number of seconds, counted from the moment the last part of the request arrived."""
+
+    def __init__(self, seconds: float) -> None:
+        self._seconds = seconds
+        self._until = time.monotonic() + seconds
+
+    def begin_again(self) -> None:
+        """Count the seconds from now, because another part of the request arrived."""
+        self._until = time.monotonic() + self._seconds
+
+    def require(self) -> None:
+        """Make sure that the deadline has not passed.
+
+        Raises:
+            Busy: it is.
+        """
+        if self.is_over():
+            raise Busy(RETRY_SECONDS)
+
+    def is_over(self) -> bool:
+        return time.monotonic() > self._until
+
+
+# The deadline of the request that is being served. Commands, listeners and background work have none, and wait as long as it
+# takes.
+DEADLINE: ContextVar[Deadline | None] = ContextVar("deadline", default=None)
+Waiting = tuple[Job, asyncio.Future[Any], Deadline | None]
+
+
+class GroupWatch(Protocol):
+    """Whoever counts what the store does."""
+
+    def count_group(self, jobs: int, seconds: float) -> None: ...
+
+    def count_refused(self) -> None: ...
 
 
 class Store:
@@ -58,6 +104,7 @@ class Store:
         self._is_closing = False
         self._trouble: StoreFailing | None = None
         self._trouble_until = 0.0
+        self.watch: GroupWatch | None = None
 
     async def write(
         self, tenant_id: int, work: Callable[[Connection], T], *, order: bytes = b"", ahead: ReadAhead | None = None
@@ -72,6 +119,8 @@ class Store:
             Exception: whatever the work raised; then nothing of it is stored.
         """
         if self._is_closing or len(self._waiting) >= MOST_WAITING or self.expected_wait() > LONGEST_WAIT_SECONDS:
+            if self.watch is not None:
+                self.watch.count_refused()
             raise Busy(max(RETRY_SECONDS, math.ceil(self.expected_wait() - LONGEST_WAIT_SECONDS)))
         answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._waiting.append((Job(tenant_id=tenant_id, order=order, work=work, ahead=ahead), answer, DEADLINE.get()))
@@ -103,6 +152,11 @@ class Store:
     def expected_wait(self) -> float:
         """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job
+
+    @property
+    def waiting(self) -> int:
+        """The number of jobs that wait for their turn."""
+        return len(self._waiting)
 
     @property
     def is_crowded(self) -> bool:
@@ -174,7 +228,7 @@ class Store:
             self._places_at_work |= places
             began = time.monotonic()
             outcomes = await self._outcomes([job for job, _, _ in group])
-            self._note_time((time.monotonic() - began) / len(group))
+            self._note_time(len(group), time.monotonic() - began)
             self._places_at_work -= places
             for (_, answer, _), outcome in zip(group, outcomes, strict=True):
                 settle(answer, outcome)
@@ -222,10 +276,12 @@ class Store:
             await asyncio.sleep(DEADLOCK_PAUSE_SECONDS * round_number)
         raise AssertionError("unreachable")
 
-    def _note_time(self, seconds_a_job: float) -> None:
+    def _note_time(self, jobs: int, seconds: float) -> None:
         # Several groups run at once, so the queue moves that much faster.
-        share = seconds_a_job / self._backend.writers
+        share = seconds / jobs / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
+        if self.watch is not None:
+            self.watch.count_group(jobs, seconds)
 
     def _noted(self, error: Exception) -> Exception:
         if isinstance(error, StoreFailing) and not self._is_damaged():

@@ -9,8 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.ahead import KeyedQuery
-from quietcuff.storage.engine.statements import Command, insert_into
+from quietcuff.storage.engine.statements import Command, KeyedQuery, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND

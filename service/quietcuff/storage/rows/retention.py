@@ -30,12 +30,11 @@ from sqlalchemy import (
 
 from quietcuff.core.model.errors import Deleted, NotFound
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
-from quietcuff.storage.engine.ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.rows.payload_claims import delete_payload_claims
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import stands_of_set
-from quietcuff.storage.rows.subjects import SubjectRow
+from quietcuff.storage.rows.subjects import DeletedSubject, SubjectRow, find_deleted_subject
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.bulk import group_former
 from quietcuff.storage.schema.codes import ACTION
@@ -286,14 +285,6 @@ class DeletedSet(msgspec.Struct, frozen=True):
     deleted_at: datetime
 
 
-class DeletedSubject(msgspec.Struct, frozen=True):
-    """A deleted person. ``version`` is the version of the deletion."""
-
-    subject_id: UUID
-    version: int
-    deleted_at: datetime
-
-
 class Between(msgspec.Struct, frozen=True, kw_only=True):
     """A query for deletions of these members after ``since`` and not after ``at``.
 
@@ -308,18 +299,12 @@ class Between(msgspec.Struct, frozen=True, kw_only=True):
 
 
 _SET = select(*(_d[name] for name in DeletedSet.__struct_fields__))
-_SUBJECT = select(*(_g[name] for name in DeletedSubject.__struct_fields__))
+_DELETED_SUBJECT = select(*(_g[name] for name in DeletedSubject.__struct_fields__))
 SET = Query(DeletedSet, _SET.where(_d.tenant_id == bindparam("tenant_id"), _d.set_id == bindparam("set_id")))
-SUBJECT = KeyedQuery(DeletedSubject, _SUBJECT.where(_g.tenant_id == bindparam("tenant_id")), [_g.subject_id])
 
 
 def find_deleted_set(connection: Connection, tenant_id: int, set_id: UUID) -> DeletedSet | None:
     return SET.first(connection, {"tenant_id": tenant_id, "set_id": set_id})
-
-
-def find_deleted_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> DeletedSubject | None:
-    """The last deletion of a person, who may have been stored again since."""
-    return SUBJECT.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id})
 
 
 def missing_set(connection: Connection, tenant_id: int, set_id: UUID) -> NotFound:
@@ -340,7 +325,7 @@ def sets_deleted(connection: Connection, between: Between, most: int) -> list[De
 def subjects_deleted(connection: Connection, between: Between, most: int) -> list[DeletedSubject]:
     """A page of people who were deleted and not stored again, in the order of their deletion."""
     is_back = exists().where(subject.c.tenant_id == _g.tenant_id, subject.c.subject_id == _g.subject_id)
-    statement = _page(_SUBJECT, deleted_subject, "subject_id", between, most).where(~is_back)
+    statement = _page(_DELETED_SUBJECT, deleted_subject, "subject_id", between, most).where(~is_back)
     return [DeletedSubject(*row) for row in connection.execute(statement, _values(between))]
 
 

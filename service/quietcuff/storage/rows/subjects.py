@@ -1,4 +1,4 @@
-"""Subjects as rows. Whoever changes anything about a person locks the person's row first."""
+"""Subjects as rows, and their last deletion. Whoever changes anything about a person locks the person's row first."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.ahead import KeyedQuery
-from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
+from quietcuff.storage.engine.statements import Command, KeyedQuery, Query, Values, insert_into
+from quietcuff.storage.schema.retention import deleted_subject
 from quietcuff.storage.schema.sittings import subject, subject_past
 
-_c = subject.c
+_c, _d = subject.c, deleted_subject.c
 
 
 class SubjectRow(msgspec.Struct, frozen=True):
@@ -28,12 +28,25 @@ class SubjectRow(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
+class DeletedSubject(msgspec.Struct, frozen=True):
+    """A deleted person. ``version`` is the version of the deletion."""
+
+    subject_id: UUID
+    version: int
+    deleted_at: datetime
+
+
 _OF_TENANT = select(*(_c[name] for name in SubjectRow.__struct_fields__)).where(_c.tenant_id == bindparam("tenant_id"))
 _FIND = _OF_TENANT.where(_c.subject_id == bindparam("subject_id"))
 FIND = KeyedQuery(SubjectRow, _OF_TENANT, [_c.subject_id])
 # Several people are locked in the order of their ids, so that two transactions do not wait for each other.
 LOCK = KeyedQuery(
     SubjectRow, _OF_TENANT, [_c.subject_id], lambda clause: clause.order_by(_c.subject_id).with_for_update(of=subject)
+)
+DELETED = KeyedQuery(
+    DeletedSubject,
+    select(*(_d[name] for name in DeletedSubject.__struct_fields__)).where(_d.tenant_id == bindparam("tenant_id")),
+    [_d.subject_id],
 )
 LOCK_IF_FREE = Query(SubjectRow, _FIND.with_for_update(skip_locked=True))
 INSERT = Command(insert(subject))
@@ -87,3 +100,8 @@ def change_subject(connection: Connection, row: SubjectRow) -> None:
 
 def _key(tenant_id: int, subject_id: UUID) -> Values:
     return {"tenant_id": tenant_id, "subject_id": subject_id}
+
+
+def find_deleted_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> DeletedSubject | None:
+    """The last deletion of a person, who may have been stored again since."""
+    return DELETED.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id})

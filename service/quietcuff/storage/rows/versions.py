@@ -41,6 +41,7 @@ class VersionRow(msgspec.Struct, frozen=True, kw_only=True):
     reason: str | None
     created_by: str
     created_at: datetime
+    tells_no_result: bool | None = None
 
 
 class VersionNote(msgspec.Struct, frozen=True):
@@ -245,6 +246,7 @@ class FormerVersion(msgspec.Struct, frozen=True):
     version: int
     created_at: datetime
     changed: str
+    tells_no_result: bool | None
     document: bytes | None
     evaluation: bytes | None
 
@@ -255,7 +257,7 @@ def former_statement(with_documents: bool) -> Select[Any]:
     # Documents are by far the largest columns, and many readers only need the times and the places that moved.
     said = [c.document, c.evaluation] if with_documents else [null(), null()]
     return (
-        select(c.set_id, c.version, c.created_at, c.changed, *said)
+        select(c.set_id, c.version, c.created_at, c.changed, c.tells_no_result, *said)
         .join_from(reading_set, set_version, of_set(set_version))
         .where(
             reading_set.c.tenant_id == bindparam("tenant_id"),
@@ -277,7 +279,7 @@ def versions_of(
 
 
 RECENT = (
-    select(set_version.c.set_id, set_version.c.version, set_version.c.created_at, set_version.c.changed, null(), null())
+    select(*[set_version.c[name] for name in ("set_id", "version", "created_at", "changed")], *[null() for _ in range(3)])
     .where(
         set_version.c.tenant_id == bindparam("tenant_id"),
         set_version.c.created_at > bindparam("since", type_=Instant),

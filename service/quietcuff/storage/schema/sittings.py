@@ -178,9 +178,9 @@ reading_set = Table(
     Column("mean_status", SmallInteger, doc="OBSERVATION_STATUS"),
     Column("mean_from_version", Integer, doc="the set_version whose evaluation the mean shows"),
     Column("mean_updated_at", Instant),
-    Column("mean_taken_from", Instant, doc="first reading that counts in the mean shown"),
-    Column("mean_taken_to", Instant, doc="last reading that counts in the mean shown"),
-    Column("systolic", SmallInteger, doc="mmHg, as the mean shows it"),
+    Column("mean_taken_from", Instant, doc="first reading that counts in the mean shown; first attempt where it has no result"),
+    Column("mean_taken_to", Instant, doc="the last of them"),
+    Column("systolic", SmallInteger, doc="mmHg, as the mean shows it; null where it says that there is no result"),
     Column("diastolic", SmallInteger, doc="mmHg, as the mean shows it"),
     Column("counted", SmallInteger),
     Column("mean_systolic", Integer, doc="ten-thousandths of mmHg, exactly as the mean shows it"),
@@ -264,6 +264,11 @@ set_version = Table(
     Column("reason", Text),
     Column("created_by", String(255), nullable=False),
     Column("created_at", Instant, nullable=False, doc="later than that of the version before"),
+    Column(
+        "tells_no_result",
+        Boolean(create_constraint=False),
+        doc="true where a closed set without a result has an Observation that says so; null of what was stored before",
+    ),
     Index("ix_set_version_created", "tenant_id", "created_at"),
 )
 

@@ -1,0 +1,316 @@
+"""Findings with their words, and those of preparation, position, cuff, device and readings.
+
+Each has its expected error where published. Nothing here changes a reading or excludes one. Answers that were not recorded give
+one finding with their list; they are never taken for a yes or a no. The fitness of a device is for this person and day: in whom
+it was shown to be accurate, its accuracy check, its clock. The device's description in the set decides, whether sent or filled
+in from the registry.
+"""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any
+
+from quietcuff.core.model.evaluation import ExpectedError, Finding
+from quietcuff.core.model.fields import PopulationGroup
+from quietcuff.core.model.readings import Device
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Effect, Rulebook
+from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.equipment import is_wrist
+from quietcuff.core.sitting.sitting import Sitting
+from quietcuff.core.sitting.trouble import needs_muffling
+
+NOT_ASKED = frozenset({"auscultation_possible", "care"})
+
+
+def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str | int) -> Finding:
+    """The finding with a code, about the whole sitting or the reading at a place, with its words filled in."""
+    known = finding_of_code(rulebook, code)
+    if reading is None and not words:
+        return known
+    return Finding(
+        code=code,
+        severity=known.severity,
+        reading=reading,
+        expected_error=known.expected_error,
+        source=known.source,
+        message=known.message.format(**words) if words else known.message,
+    )
+
+
+def make_finding(rulebook: Rulebook, code: str) -> Finding:
+    """The finding with a code about the whole sitting, its words not filled in."""
+    wording = rulebook.wording.finding[code]
+    effect = rulebook.effects.get(code)
+    source = wording.source
+    if effect is not None:
+        source = source + [key for key in effect.source if key not in source]
+    return Finding(
+        code=code,
+        severity=wording.severity,
+        reading=None,
+        expected_error=expected_error(effect),
+        source=source,
+        message=wording.message,
+    )
+
+
+finding_of_code = remembered(make_finding)
+
+
+def expected_error(effect: Effect | None) -> ExpectedError | None:
+    """The published size of an effect, where there is one."""
+    if effect is None or (effect.systolic_mmhg is None and effect.diastolic_mmhg is None):
+        return None
+    return ExpectedError(direction=effect.direction, systolic_mmhg=effect.systolic_mmhg, diastolic_mmhg=effect.diastolic_mmhg)
+
+
+def preparation_findings(sitting: Sitting) -> list[Finding]:
+    """Findings of the preparation, in the order of the effects table; then one of the answers that were not recorded.
+
+    An ambulatory recording goes on through the whole day, so no answer is missing there.
+    """
+    book, context = sitting.rulebook, sitting.reading_set.context
+    findings = []
+    for code, effect in book.effects.items():
+        if code == "rest-too-short":
+            if rest_too_short(sitting):
+                asked = number_text(sitting.protocol.rest_minutes)
+                findings.append(find(book, code, minutes=number_text(context.rest_minutes), asked=asked))
+        elif effect.field is not None and sitting.answers[effect.field] in effect.answers:
+            findings.append(find(book, code))
+    missing = not_recorded(sitting.answers)
+    if missing and sitting.reading_set.setting != "ambulatory":
+        findings.append(find(book, "context-not-recorded", list=", ".join(missing)))
+    if context.care != "ordinary":
+        findings.append(find(book, "care-not-ordinary", care=context.care))
+    return findings
+
+
+def rest_too_short(sitting: Sitting) -> bool:
+    """True where the person rested less than the protocol asks. Source: [ESC18, ACC17]."""
+    rested = sitting.reading_set.context.rest_minutes
+    return rested is not None and rested < sitting.protocol.rest_minutes
+
+
+def not_recorded(answers: dict[str, Any]) -> list[str]:
+    """The names of the questions that were not answered, in the order of the contract."""
+    return [name for name, answer in answers.items() if answer in (None, "not-recorded") and name not in NOT_ASKED]
+
+
+def cuff_findings(sitting: Sitting) -> list[Finding]:
+    """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
+    findings = []
+    attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
+    codes = {attempt.fit.code for attempt in attempts}
+    # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
+    if len(codes) == 1:
+        findings += [find(sitting.rulebook, code) for code in codes if code is not None]
+    else:
+        findings += [
+            find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in attempts if attempt.fit.code is not None
+        ]
+    missing = dict.fromkeys(name for attempt in attempts for name in attempt.fit.not_recorded)
+    if missing:
+        findings.append(find(sitting.rulebook, "cuff-not-recorded", list=", ".join(missing)))
+    arm_cm = sitting.person.arm_cm
+    sizes = sitting.rulebook.cuffs[sitting.rulebook.defaults.cuffs].sizes
+    if arm_cm is not None and not sizes[0].from_cm <= arm_cm <= sizes[-1].to_cm:
+        findings.append(find(sitting.rulebook, "arm-outside-cuff-table"))
+    return findings
+
+
+def device_findings(sitting: Sitting) -> list[Finding]:
+    """Findings of the device, each said once."""
+    codes: dict[str, None] = {}
+    for attempt in sitting.attempts:
+        if attempt.fault == "voided":
+            continue
+        # No device is to blame: a newborn is outside the service's scope whatever the device.
+        if attempt.device_block == "neonate":
+            continue
+        if attempt.device_block is not None:
+            codes[attempt.device_block] = None
+        elif is_wrist(attempt.device, attempt.site):
+            codes["device-wrist"] = None
+        validated = "not-recorded" if attempt.device is None else attempt.device.validated
+        if validated == "no":
+            codes["device-not-validated"] = None
+        elif validated == "not-recorded":
+            codes["validation-not-recorded"] = None
+    findings = [find(sitting.rulebook, code) for code in codes]
+    intake, average = sitting.reading_set.intake, sitting.reading_set.device_average
+    if intake is not None and intake.device_registered == "no":
+        findings.append(find(sitting.rulebook, "device-not-registered"))
+    if average is not None:
+        findings.append(find(sitting.rulebook, "device-average-recorded", count=average.readings))
+    return findings
+
+
+def reading_findings(sitting: Sitting) -> list[Finding]:
+    """Findings of single readings, in order of time."""
+    findings: list[Finding] = []
+    before: Attempt | None = None
+    for attempt in sitting.attempts:
+        if attempt.fault == "voided":
+            continue
+        findings += [find(sitting.rulebook, code, attempt.index) for code in oddities(sitting, attempt, before)]
+        if attempt.too_soon:
+            seconds = sitting.protocol.interval_seconds
+            findings.append(find(sitting.rulebook, "interval-too-short", attempt.index, seconds=seconds))
+        before = attempt
+    return findings
+
+
+def oddities(sitting: Sitting, attempt: Attempt, before: Attempt | None) -> list[str]:
+    """The codes of what is odd about one reading. Source: [PRACTICE, NCDRISC]."""
+    limits, reading = sitting.limits, attempt.reading
+    codes = []
+    if attempt.fault == "device-error":
+        codes.append("device-error")
+    if attempt.fault == "implausible":
+        codes.append("implausible-reading")
+    elif attempt.has_pressures and is_unusual(sitting, attempt):
+        codes.append("unusual-value")
+    if needs_muffling(sitting, attempt):
+        codes.append("use-phase-four")
+    pulse = reading.pulse_per_min
+    if "pulse-too-high" in reading.device_flags or (pulse is not None and pulse > limits.usual_pulse.highest):
+        codes.append("pulse-high")
+    if "pulse-too-low" in reading.device_flags or (pulse is not None and pulse < limits.usual_pulse.lowest):
+        codes.append("pulse-low")
+    if before is not None and attempt.has_pressures and before.has_pressures and is_same(attempt, before):
+        codes.append("identical-values")
+    return codes
+
+
+def is_same(one: Attempt, other: Attempt) -> bool:
+    """True where two attempts show the very same pressures."""
+    return (one.systolic, one.diastolic) == (other.systolic, other.diastolic)
+
+
+def is_unusual(sitting: Sitting, attempt: Attempt) -> bool:
+    """Outside 70-270 systolic or 30-150 diastolic, in mmHg. Source: [NCDRISC]."""
+    systolic, diastolic = sitting.limits.usual_systolic, sitting.limits.usual_diastolic
+    return not (
+        100 * systolic.lowest <= attempt.systolic <= 100 * systolic.highest
+        and 100 * diastolic.lowest <= attempt.diastolic <= 100 * diastolic.highest
+    )
+
+
+def intake_findings(sitting: Sitting) -> list[Finding]:
+    """Findings of what the service added to the caller's words."""
+    intake, book = sitting.reading_set.intake, sitting.rulebook
+    if intake is None:
+        return []
+    findings = []
+    if intake.facts_differ:
+        findings.append(find(book, "subject-facts-differ", list=", ".join(intake.facts_differ)))
+    if intake.received_at is not None:
+        # A device's clock may run a little ahead; only beyond that tolerance is a time wrong.
+        latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
+        ahead = [a.index for a in sitting.attempts if a.fault != "voided" and a.taken_at > latest]
+        findings += [find(book, "taken-in-future", place) for place in ahead]
+    voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
+    findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
+    if intake.closed_by_timeout:
+        findings.append(find(book, "closed-by-timeout"))
+    return findings
+
+
+def number_text(value: float | None) -> str:
+    """A number as a person writes it: 5.0 is 5."""
+    return f"{value:g}" if value is not None else "not recorded"
+
+
+def fitness_findings(sitting: Sitting) -> list[Finding]:
+    """Findings against the devices of a sitting, each said once."""
+    taken = [attempt for attempt in sitting.attempts if attempt.fault != "voided" and attempt.device is not None]
+    groups = groups_of(sitting)
+    intake = sitting.reading_set.intake
+    registered = intake is not None and intake.device_registered == "yes"
+    told: dict[str, dict[str, Any]] = {}
+    for attempt in taken:
+        device, day = attempt.device, attempt.taken_at.date()
+        if device is None:
+            continue
+        for code, words in (
+            validation_gap(device, groups, registered=registered),
+            accuracy_check(device, day),
+            clock_off(device, sitting.limits.clock_off_minutes),
+        ):
+            if code is not None:
+                told.setdefault(code, words)
+    return [find(sitting.rulebook, code, **words) for code, words in told.items()]
+
+
+ConditionFinding = tuple[str | None, dict[str, Any]]
+NOTHING: ConditionFinding = (None, {})
+
+
+def groups_of(sitting: Sitting) -> list[PopulationGroup]:
+    """The groups that the person belongs to, as studies of accuracy divide people; adults where no other is known.
+
+    Pregnancy is a group of its own, the weeks after birth are not. A man of 40 with a 43 cm arm gives large-arms.
+    Source: [STERG18].
+    """
+    person, subject, limits = sitting.person, sitting.reading_set.subject, sitting.limits
+    years = person.age_years
+    belongs: dict[PopulationGroup, bool] = {
+        "children": years is not None and years < limits.validation_adult_from_years,
+        "pregnancy": subject.pregnancy == "pregnant",
+        "irregular-rhythm": sitting.irregular,
+        "large-arms": person.arm_cm is not None and person.arm_cm > limits.validation_large_arm_above_cm,
+    }
+    found = [group for group, is_so in belongs.items() if is_so]
+    return found or (["adults"] if years is not None else [])
+
+
+def validation_gap(device: Device, groups: list[PopulationGroup], *, registered: bool) -> ConditionFinding:
+    """The person's groups that the device is not known to be validated for.
+
+    Where the device has no groups recorded, the finding is given only for a registered device, and only for groups other than
+    adults.
+    """
+    if device.validated != "yes":
+        return NOTHING
+    if not device.validated_for:
+        # A sitting need not name the groups; a registry is kept for such facts, so there it is a gap.
+        special: list[PopulationGroup] = [group for group in groups if group != "adults"]
+        return ("validation-groups-not-recorded", {"list": groups_in_words(special)}) if special and registered else NOTHING
+    missing = [group for group in groups if group not in device.validated_for]
+    return ("device-not-validated-for-group", {"list": groups_in_words(missing)}) if missing else NOTHING
+
+
+def groups_in_words(groups: Sequence[str]) -> str:
+    """Groups as a person reads them."""
+    return ", ".join(group.replace("-", " ") for group in groups)
+
+
+def accuracy_check(device: Device, day: date) -> ConditionFinding:
+    """Finding of an accuracy check that was overdue on a day, or whose last day is not recorded. Source: [PRACTICE]."""
+    last, months = device.last_accuracy_check, device.accuracy_check_interval_months
+    if months is None:
+        return NOTHING
+    if last is None:
+        return "accuracy-check-not-recorded", {}
+    due = months_after(last, months)
+    return ("accuracy-check-overdue", {"day": due.isoformat()}) if day > due else NOTHING
+
+
+def months_after(day: date, months: int) -> date:
+    """The same day so many months later, or the last of a shorter month: one month after 31 January is 28 February."""
+    year, month = divmod(12 * day.year + day.month - 1 + months, 12)
+    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+
+
+def clock_off(device: Device, limit_minutes: int) -> ConditionFinding:
+    """Finding of a clock known to be off by an hour or more: 7200 seconds is 2 h ahead. Source: [DECISION]."""
+    drift = device.clock_drift_seconds
+    if drift is None or abs(drift) < 60 * limit_minutes:
+        return NOTHING
+    hours = f"{abs(drift) / 3600:.1f}".removesuffix(".0")
+    return "device-clock-off", {"hours": hours, "direction": "ahead" if drift > 0 else "behind"}
