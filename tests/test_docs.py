@@ -8,6 +8,7 @@ import re
 import runpy
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
@@ -206,6 +207,28 @@ def test_the_import_commands_of_the_operator_page_store_a_file_and_keep_what_is_
     assert len((tmp_path / "answers.ndjson").read_text().splitlines()) == 3
     assert ran(mend, tmp_path).returncode == 0
     assert (tmp_path / "mended.ndjson").read_text() == (tmp_path / "sittings.ndjson").read_text().splitlines(keepends=True)[1]
+
+
+def test_the_commands_of_the_spreadsheet_page_do_what_it_says(tmp_path: Path, sqlite_url: str) -> None:
+    template, plain, store, send, mapped, faulty = blocks("docs/spreadsheet.md", "sh")
+    (tmp_path / "docs").symlink_to(TOP / "docs")
+    with serving(sqlite_url) as server:
+        key = new_key(sqlite_url)
+        sent = ran(send.replace("http://127.0.0.1:8080", server.url), tmp_path, KEY=key)
+    assert json.loads(sent.stdout.splitlines()[-1]) == {"end": True, "lines": 1, "stored": 1, "replayed": 0, "refused": 0}
+    for told in ("3 stored, 0 stored before", "0 stored, 3 stored before"):
+        assert told in ran(store, tmp_path, QUIETCUFF_DATABASE_URL=sqlite_url).stderr
+    assert ran(template, tmp_path).returncode == 0 and (tmp_path / "messungen.csv").read_text("utf-8").startswith("\ufeff")
+    assert "3 sittings, 3 with a result" in ran(plain, tmp_path).stdout
+    # 18.4 and 11.45 kPa are the means: 138.0 and 85.9 mmHg.
+    assert "138/86" in ran(mapped, tmp_path).stdout
+    done = ran(faulty, tmp_path)
+    (shown,) = blocks("docs/spreadsheet.md", "text")
+    assert done.returncode == 1 and [line.rstrip() for line in done.stderr.splitlines()] == shown.splitlines()
+    (mapping,) = blocks("docs/spreadsheet.md", "toml")
+    examples = TOP / "docs/examples"
+    assert mapping == (examples / "clinic-list.toml").read_text("utf-8")
+    assert tomllib.loads(mapping) == json.loads((examples / "clinic-list.json").read_bytes())
 
 
 def page_text(name: str) -> str:

@@ -114,6 +114,7 @@ CODE_PLACES = {
     "Refusal": 1,
     "NoSuchTime": 0,
     "NotSuchValue": 0,
+    "of": None,
     "_refused": 0,
     "_refuse_row": 1,
     "fault": 2,

@@ -12,7 +12,7 @@ import pytest
 from application.clinic import Body, Clinic, on_day, open_clinic, reading, sitting, told
 from quietcuff import application
 from quietcuff.application import Answer, AppContext, Known, ReceivedLine, batch
-from quietcuff.core.model.errors import Conflict, NotAcceptable, NotReadable, QuietcuffError
+from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotReadable, QuietcuffError
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.decode.ndjson import Line
@@ -168,7 +168,7 @@ async def test_what_is_read_when_the_sender_goes_away_is_stored_and_told(clinic:
 
     async def cut_off() -> AsyncIterator[bytes]:
         yield raw[: raw.rindex(b"{") - 30]
-        raise NotReadable(batch.Fault(pointer="", code="not-gzip", detail="gone"))
+        raise NotReadable(Fault(pointer="", code="not-gzip", detail="gone"))
 
     found: list[ReceivedLine] = []
     with pytest.raises(QuietcuffError):

@@ -65,10 +65,10 @@ def run(arguments: argparse.Namespace) -> int:
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
-    app = SERVICE
+    app = "quietcuff.api.app:create_app_from_environment"
     if arguments.bedside_key_file is not None:
         os.environ[KEY_FILE], app = arguments.bedside_key_file, FACTORY
-    serve(app, arguments.host, arguments.port, arguments.workers, settings.metrics_port)
+    serve(arguments.host, arguments.port, arguments.workers, app, settings)
     return 0
 
 
@@ -123,7 +123,7 @@ def share_figures(workers: int) -> None:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
-def serve(app: str, host: str, port: int, workers: int, metrics_port: int = 0) -> None:
+def serve(host: str, port: int, workers: int, app: str, settings: Settings) -> None:
     """Run the server processes. Figures of several workers are answered by the process that watches over them."""
     import uvicorn
 
@@ -131,9 +131,12 @@ def serve(app: str, host: str, port: int, workers: int, metrics_port: int = 0) -
     gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
+    from quietcuff.api.logs import configure_logs
     from quietcuff.api.metrics import is_shared, together, told_on
 
-    with told_on(metrics_port, together()) if is_shared() else nullcontext():
+    # Here too: of several workers, this process is the one that tells of their start and end.
+    configure_logs(settings.log_level)
+    with told_on(settings.metrics_port, together()) if is_shared() else nullcontext():
         uvicorn.run(
             app,
             factory=True,

@@ -57,9 +57,9 @@ class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     sure: Words
     person: Words
     report: Words
-    bedside: Words
     column: Words
     template: Words
+    bedside: Words
 
 
 class Names(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -44,12 +44,13 @@ class Assembler:
         self.body: dict[str, Any] = {"readings": [{} for _ in self.group]}
         self.cells: dict[Tokens, Cell] = {}
         self.faults: dict[Tokens, Fault] = {}
+        self.spoken_of = {name for row in group for name in (*row.said, *row.faults)}
 
     def assemble(self) -> Assembled:
         """The body with the places of its values."""
         # A sitting's number that nobody says the origin of brings rows together, and names nothing beyond the sheet.
-        unnamed = () if self._is_spoken_of("sitting_system") else ("sitting",)
-        self._put_sitting(name for name in SITTING if self._is_spoken_of(name) and name not in unnamed)
+        unnamed = () if "sitting_system" in self.spoken_of else ("sitting",)
+        self._put_sitting(name for name in SITTING if name in self.spoken_of and name not in unnamed)
         self._put_either()
         for index, row in enumerate(self.group):
             at: Path = ("readings", index)
@@ -60,9 +61,6 @@ class Assembler:
                 elif name not in COLUMNS or COLUMNS[name].part == "helper":
                     self._tell((*at, name or "?"), row.faults[name])
         return Assembled(number=self.group[0].number, body=self.body, cells=self.cells, faults=self.faults)
-
-    def _is_spoken_of(self, name: str) -> bool:
-        return any(name in row.said or name in row.faults for row in self.group)
 
     def _put_sitting(self, names: Iterable[str]) -> None:
         for name in names:
@@ -86,7 +84,7 @@ class Assembler:
         """The device, the cuff and the observer: of the sitting where no row says otherwise, else of each reading."""
         by_root: dict[str | int, list[str]] = defaultdict(list)
         for name, path in EITHER.items():
-            if self._is_spoken_of(name):
+            if name in self.spoken_of:
                 by_root[path[0]].append(name)
         for names in by_root.values():
             if all(self._agrees(name) for name in names):

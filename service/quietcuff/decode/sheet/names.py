@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 UNIT = re.compile(r"^(?P<name>.*\S)\s*[(\[,]\s*(?:in\s+)?(?P<unit>mm\s?\[?hg\]?|kpa)\s*[)\]]?$", re.I)
 
 
+# The same few words stand in most rows of a sheet.
+@lru_cache(maxsize=4096)
 def folded(text: str) -> str:
     """The text as it is compared: ``Linker Oberarm`` is ``linker-oberarm``, ``Système`` is ``systeme``."""
     bare = "".join(mark for mark in unicodedata.normalize("NFKD", text) if not unicodedata.combining(mark))

@@ -22,13 +22,14 @@ UNIT = "mmHg or kPa."
 
 class SheetRow(msgspec.Struct, kw_only=True, gc=False):
     """One reading as its row says it: the value of each column that says something, the header that said it, and the faults by
-    column."""
+    column. ``at`` is the moment of the reading, where it can be told."""
 
     number: int
     said: dict[str, Any] = {}
     heard: dict[str, str] = {}
     faults: dict[str, Fault] = {}
     is_whole: bool = True
+    at: datetime | None = None
 
     @property
     def person(self) -> tuple[str, str] | None:
@@ -42,11 +43,6 @@ class SheetRow(msgspec.Struct, kw_only=True, gc=False):
         """The sitting that the row names."""
         value = self.said.get("sitting")
         return value if isinstance(value, str) and "sitting" not in self.faults and self.is_whole else None
-
-    @property
-    def at(self) -> datetime | None:
-        """The moment of the reading; None where it cannot be told."""
-        return None if "taken_at" in self.faults else instant_of(self.said.get("taken_at"))
 
 
 class RowReader:
@@ -76,6 +72,7 @@ class RowReader:
         for name, text in texts.items():
             if name not in HELPERS and name not in read.said and name not in read.faults:
                 self._put(read, name, lambda text=text, name=name: self.cells.value(name, text, kind_of(name)))  # type: ignore[misc]
+        read.at = instant_of(read.said.get("taken_at"))
         return read
 
     def _refuse_row(self, read: SheetRow, code: str, detail: str) -> SheetRow:
@@ -123,7 +120,8 @@ class RowReader:
 
 
 def _pressure(text: str, unit: str | None) -> float | str:
-    if unit is None:
+    # What is no number at all is told of as that, by the decoder.
+    if unit is None and isinstance(pressure_in(text, "mmHg"), float | int):
         raise NotSuchValue("unit-missing", UNIT_MISSING)
     # The cell of the unit has its own fault.
     return pressure_in(text, unit or "mmHg")

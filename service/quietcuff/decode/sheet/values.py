@@ -66,8 +66,8 @@ class CellReader(msgspec.Struct, frozen=True, kw_only=True):
             NotSuchValue: a formula, or a time that cannot be placed. Everything else that does not fit stays text.
         """
         refuse_formula(text)
-        said = self.own.get(name, {}).get(folded(text), text)
-        return self._by_kind(said, plain(kind))
+        own = self.own.get(name)
+        return self._by_kind(own.get(folded(text), text) if own else text, kind)
 
     def _by_kind(self, text: str, kind: inspect.Type) -> Any:
         if isinstance(kind, inspect.FloatType | inspect.IntType):
