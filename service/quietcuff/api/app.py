@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from litestar import Controller, Litestar
+from litestar.config.app import AppConfig
 from litestar.plugins import PluginProtocol
 from litestar.plugins.core import MsgspecDIPlugin
 from litestar.types import ASGIApp
@@ -100,6 +101,11 @@ class Routes(Litestar):
     @staticmethod
     def _get_default_plugins(plugins: list[PluginProtocol]) -> list[PluginProtocol]:
         return [*plugins, MsgspecDIPlugin()]
+
+    @staticmethod
+    def _patch_opentelemetry_middleware(config: AppConfig) -> AppConfig:
+        # It would load a tracing library wherever one is installed, to sort a middleware that is not among ours.
+        return config
 
 
 def create_app(settings: Settings) -> ASGIApp:

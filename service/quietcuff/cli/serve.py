@@ -33,6 +33,7 @@ from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, p
 from quietcuff.storage.engine.migrate import require_row_security
 from quietcuff.storage.engine.store import NO_TENANT
 
+SERVICE = "quietcuff.api.app:create_app_from_environment"
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
 DIGEST_SHOWN = 12

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any, cast
 from uuid import UUID
 
@@ -27,10 +28,17 @@ def stands_of_reading(index: int, *columns: Any) -> dict[str, ResourceState]:
     """The states of a reading's existing Observations, by place such as ``r0``."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
     return {
-        f"{letter}{index}": ResourceState(version, observation_status(status), updated_at)
+        f"{letter}{index}": resource_state(version, status, updated_at)
         for letter, version, status, updated_at in triples
         if version is not None
     }
+
+
+# The Observations of a sitting were mostly made together.
+@lru_cache(maxsize=1024)
+def resource_state(version: int, status: int, updated_at: datetime) -> ResourceState:
+    """The state that three columns hold."""
+    return ResourceState(version, observation_status(status), updated_at)
 
 
 def observation_status(number: int) -> ObservationStatus:
