@@ -16,6 +16,7 @@ from quietcuff.analytics.quality.stored import page_of, report_stored
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
 from quietcuff.cli.support.desk import on_desk
+from quietcuff.cli.support.progress import work_done
 from quietcuff.cli.support.tally import add_tally_arguments, is_tally_asked, run_tally
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
@@ -46,7 +47,8 @@ def run(arguments: argparse.Namespace) -> int:
     require("analytics")
 
     async def work(desk: AppContext, caller: Caller) -> tuple[Report, str]:
-        report = await report_stored(desk, caller.tenant_id, filters)
+        with work_done("sets") as told:
+            report = await report_stored(desk, caller.tenant_id, filters, told)
         return report, page_of(report, desk) if arguments.html else ""
 
     report, page = on_desk(arguments.tenant, COMMAND, work)
