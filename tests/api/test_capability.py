@@ -88,15 +88,29 @@ def test_definitions_are_found_as_told_and_by_nothing_else(stranger: httpx.Clien
             assert got.json()["entry"][0]["resource"] == one and f"{name}=" in got.json()["link"][0]["url"]
             assert stranger.post(f"{url}/_search", data={name: f"none,{value}"}).json() == got.json()
             assert stranger.get(url, params={**values, name: "none"}).json()["total"] == 0
-        for name in ("title", "_lastUpdated", "_count", "url:below", "utm_source"):
+        for name in ("title", "_lastUpdated", "_sort", "url:below", "utm_source"):
             [issue] = stranger.get(url, params={name: "x"}).json()["issue"]
             assert issue["expression"] == [f"http.{name}"]
+        whole = [entry["resource"]["id"] for entry in stranger.get(url).json()["entry"]]
+        assert walked(stranger, f"{url}?_count=3") == whole
+        counted = stranger.get(url, params={"_count": "0"}).json()
+        assert counted["total"] == len(whole) and "entry" not in counted and len(counted["link"]) == 1
+        for wrong in ({"_count": "many"}, {"_count": ["1", "2"]}, {"_cursor": "-1"}):
+            assert stranger.get(url, params=wrong).status_code == 400
         tried = [
             stranger.put(f"{url}/{one['id']}", json=one),
             stranger.post(url, json=one),
             stranger.delete(f"{url}/{one['id']}"),
         ]
         assert {answer.status_code for answer in tried} == {405}
+
+
+def walked(client: httpx.Client, url: str) -> list[str]:
+    """The ids of all pages, by their next links."""
+    page = client.get(url).json()
+    ids = [entry["resource"]["id"] for entry in page["entry"]]
+    following = [link["url"] for link in page["link"] if link["relation"] == "next"]
+    return ids + (walked(client, following[0].removeprefix("https://bp.example.org")) if following else [])
 
 
 def without_count(page: dict[str, Any]) -> dict[str, Any]:

@@ -15,13 +15,13 @@ from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, c
 from quietcuff.api.operations import FORM, Operation, OperationParameter, Reply, described
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
-from quietcuff.fhir.definitions.published import PARAMETERS, PUBLISHED, Definitions, Pairs
+from quietcuff.fhir.definitions.published import PAGING, PARAMETERS, PUBLISHED, Definitions, Pairs
 
 TAG = "FHIR R4"
 FORMAT = OperationParameter(name="_format", within="query", schema={"type": "string"}, description="json.")
 ASKED = tuple(
-    OperationParameter(name=one.name, within="query", schema={"type": "string"}, description=one.documentation)
-    for one in PARAMETERS.values()
+    OperationParameter(name=name, within="query", schema={"type": "string"}, description=text)
+    for name, text in {**{one.name: one.documentation for one in PARAMETERS.values()}, **PAGING}.items()
 )
 BODY = {"type": "object", "properties": {one.name: {"type": "string", "description": one.description} for one in ASKED}}
 

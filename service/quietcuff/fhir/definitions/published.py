@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 from urllib.parse import urlencode
@@ -18,6 +19,8 @@ from quietcuff.fhir.search.parameter import alternatives_of, unescaped_part
 PUBLISHED = ("CodeSystem", "Measure", "SearchParameter", "StructureDefinition")
 Definition = dict[str, Any]
 Pairs = list[tuple[str, str]]
+NUMBER = re.compile(r"[0-9]{1,9}", re.ASCII)
+EVERYTHING = 10**9
 
 
 class DefinitionParameter(msgspec.Struct, frozen=True):
@@ -38,6 +41,9 @@ class DefinitionParameter(msgspec.Struct, frozen=True):
         return one[self.name.removeprefix("_")] in wanted
 
 
+# The length of a page, and the place where one begins. Definitions do not change while the service runs.
+COUNT, CURSOR = "_count", "_cursor"
+PAGING = {COUNT: "The length of a page; 0 for the total alone.", CURSOR: "From the next link of an earlier page."}
 PARAMETERS = {
     one.name: one
     for one in (
@@ -69,25 +75,33 @@ class Definitions:
         return found
 
     def search(self, type: str, asked: Pairs) -> Definition:
-        """A Bundle of those of a type that have one of the values of each parameter.
+        """A Bundle of those of a type that have one of the values of each parameter; a page of them where one is asked for.
 
         Raises:
-            NotAcceptable: parameters that are not offered, all of them named, or an empty value.
+            NotAcceptable: parameters that are not offered or not understood, all of them named.
         """
-        wanted = values_of(asked)
+        wanted, page = values_of([pair for pair in asked if pair[0] not in PAGING]), page_of(asked)
         among = [
             one
             for (of_type, _), one in self._by_name.items()
             if of_type == type and all(parameter.finds(one, values) for parameter, values in wanted)
         ]
-        query = urlencode(asked, safe="/:,")
+        shown = among[page.start : page.start + page.length]
+        links = [{"relation": "self", "url": self._address(type, asked)}]
+        if shown and page.start + page.length < len(among):
+            kept = [pair for pair in asked if pair[0] != CURSOR]
+            links.append({"relation": "next", "url": self._address(type, [*kept, (CURSOR, str(page.start + page.length))])})
         return {
             "resourceType": "Bundle",
             "type": "searchset",
             "total": len(among),
-            "link": [{"relation": "self", "url": f"{self.public_url}/fhir/R4/{type}" + (f"?{query}" if query else "")}],
-            **({"entry": [self._entry(one) for one in among]} if among else {}),
+            "link": links,
+            **({"entry": [self._entry(one) for one in shown]} if shown else {}),
         }
+
+    def _address(self, type: str, asked: Pairs) -> str:
+        query = urlencode(asked, safe="/:,")
+        return f"{self.public_url}/fhir/R4/{type}" + (f"?{query}" if query else "")
 
     def _entry(self, one: Definition) -> Definition:
         address = f"{self.public_url}/fhir/R4/{one['resourceType']}/{one['id']}"
@@ -103,7 +117,7 @@ def values_of(asked: Pairs) -> list[tuple[DefinitionParameter, list[str]]]:
     faults, found = [], []
     for name, text in asked:
         if name not in PARAMETERS:
-            faults.append(Fault(parameter=name, code="not-supported", detail=f"Accepted: {', '.join(PARAMETERS)}."))
+            faults.append(Fault(parameter=name, code="not-supported", detail=f"Accepted: {', '.join([*PARAMETERS, *PAGING])}."))
             continue
         try:
             found.append((PARAMETERS[name], [unescaped_part(part) for part in alternatives_of(name, text)]))
@@ -112,3 +126,27 @@ def values_of(asked: Pairs) -> list[tuple[DefinitionParameter, list[str]]]:
     if faults:
         raise NotAcceptable(faults)
     return found
+
+
+class DefinitionPage(msgspec.Struct, frozen=True):
+    """A part of what was found."""
+
+    start: int
+    length: int
+
+
+def page_of(asked: Pairs) -> DefinitionPage:
+    """The page that is asked for; all on one where none is.
+
+    Raises:
+        NotAcceptable: no whole numbers, or one that is given twice.
+    """
+    faults = []
+    for name in PAGING:
+        texts = [text for of, text in asked if of == name]
+        if len(texts) > 1 or not all(NUMBER.fullmatch(text) for text in texts):
+            faults.append(Fault(parameter=name, code="not-a-count", detail="A whole number from 0, once."))
+    if faults:
+        raise NotAcceptable(faults)
+    said = {name: int(text) for name, text in asked if name in PAGING}
+    return DefinitionPage(said.get(CURSOR, 0), said.get(COUNT, EVERYTHING))
