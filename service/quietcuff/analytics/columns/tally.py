@@ -48,8 +48,8 @@ class MeanSums(msgspec.Struct, frozen=True, kw_only=True):
 
 
 Counts = dict[str, int]
-# Called with the part of the work that is done, up to 1.
-Told = Callable[[float], None]
+# Called with how much of the work is done, up to 1, and with the number of parts that were counted.
+Told = Callable[[float, int], None]
 
 
 class AnswerTally(msgspec.Struct, frozen=True, kw_only=True):
@@ -195,5 +195,5 @@ def tally_parts(rulebook: Rulebook, paths: Sequence[Path], told: Told, *, proces
 def telling(tallies: Iterable[AnswerTally], of: int, told: Told) -> Iterator[AnswerTally]:
     """The tallies as they come, each told of."""
     for done, tally in enumerate(tallies, 1):
-        told(done / of)
+        told(done / of, done)
         yield tally
