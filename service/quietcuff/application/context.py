@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Literal
+from typing import Literal, TypeAlias
 from uuid import UUID
 
 import msgspec
@@ -22,6 +22,14 @@ from quietcuff.storage.trail.trail import TrailEntry, record
 # A tenant whose settings are changed by another process is noticed after this.
 TENANTS_KEPT = timedelta(seconds=5)
 IfMatch = Literal["*"] | frozenset[int] | None
+
+
+# Told by long work: the part of it that is done (0 to 1), and how many things that is.
+HowFar: TypeAlias = Callable[[float, int], None]
+
+
+def untold(part: float, count: int) -> None:
+    """Tell nobody how far the work is."""
 
 
 class Caller(msgspec.Struct, frozen=True, kw_only=True):
