@@ -16,7 +16,9 @@ from fhir_r4.profiles import faults_of
 from fhir_r4.stored_sets import STARTED_AT, Clinic, decoded, envelope, open_clinic
 from fhir_r4.test_moves import FIRST_VISIT
 from quietcuff import application
+from quietcuff.application import retention
 from quietcuff.core.model.changes import Move
+from quietcuff.core.model.errors import Deleted
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.history.versions import HistoryRequest, history
 from quietcuff.fhir.search.date_values import Clock
@@ -170,6 +172,18 @@ async def test_moved_to_another_person_one_is_in_error_and_one_is_new(clinic: Cl
     found = [entry["resource"] for entry in (await clinic.search(MEANS))["entry"]]
     assert sorted(stand_of(one) for one in found) == [("1", "final", None), ("2", "entered-in-error", None)]
     assert len({one["subject"]["reference"] for one in found}) == 2
+
+
+async def test_what_is_erased_is_told_as_gone(clinic: Clinic) -> None:
+    stored = await clinic.receive(FIRST_VISIT | {"readings": FEW})
+    since, _ = await export(clinic)
+    await retention.erase(clinic.desk, clinic.caller, stored["subject_id"])
+    with pytest.raises(Deleted):
+        await clinic.read("Observation", f"{stored['id']}-mean")
+    assert (await clinic.search(MEANS)).get("entry", []) == []
+    _, deleted = await export(clinic, since=since)
+    gone = {entry["request"]["url"] for bundle in deleted["Bundle"] for entry in bundle["entry"]}
+    assert f"Observation/{stored['id']}-mean" in gone
 
 
 @pytest.mark.parametrize("kind", ["recording", "home", "standing"])
