@@ -18,7 +18,7 @@ FOLDERS = {
     ".ci": "run: the one list of checks, for people and for CI",
     "deploy": "set-up, demonstration, tests; the locks with hashes; service unit and container file",
     "docs": "guides; the pages of rules, problems and modules, with what makes them",
-    "docs/examples": "files that the guides' commands read; all invented",
+    "docs/examples": "what the pages have one try: sheets of invented readings",
     "docs/views": "SQL-on-FHIR view definitions of the tables",
     "migrations": "Alembic's environment",
     "migrations/versions": "one file a change of the schema, up and down",

@@ -58,7 +58,7 @@ def test_each_lock_is_a_part_of_the_next_so_that_a_set_up_can_be_added_to(smalle
 
 @pytest.mark.parametrize(
     ("lock", "extras"),
-    [(RUNNING, ("build",)), (FULL, ("build", "pictures", "analytics", "cluster")), (TESTING, tuple(EXTRAS))],
+    [(RUNNING, ("build",)), (FULL, ("build", "pictures", "analytics", "cluster", "traces")), (TESTING, tuple(EXTRAS))],
 )
 def test_a_lock_holds_what_the_project_asks_for_in_a_version_that_it_takes(lock: str, extras: tuple[str, ...]) -> None:
     there = pinned(lock)

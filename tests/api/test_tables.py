@@ -10,10 +10,13 @@ from typing import Any
 import httpx
 import polars
 import pytest
+from fhir.resources.R4B.group import Group
 
 from api.serving import Server, problem
 from api.test_trail import events, found, what
 from application.clinic import reading, sitting
+from fhir_r4.profiles import faults_of
+from quietcuff.analytics.follow_ups.follow_ups import REASONS
 
 TENANT = "analysts"
 READER, NAMED = "system/Table.r", "system/Table.r system/FollowUp.s quietcuff/identified"
@@ -116,6 +119,28 @@ def test_follow_ups_as_csv_name_nobody_without_the_scope(filled: Server) -> None
     for name, value in (("why", "hunch"), ("limit", "0"), ("cursor", "x"), ("since", "2026")):
         answer = asked(filled, NAMED, "/v1/follow-ups", params={name: value})
         assert [fault["parameter"] for fault in problem(answer, 422, "not-acceptable")["errors"]] == [name]
+
+
+def test_the_list_is_a_group_with_the_same_people(filled: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    for why in (None, *REASONS):
+        lines = asked(filled, NAMED, "/v1/follow-ups", params={} if why is None else {"why": why}).json()["items"]
+        answer = asked(filled, "system/FollowUp.s", f"/fhir/R4/Group/follow-ups{'' if why is None else f'-{why}'}")
+        made = answer.json()
+        assert faults_of(made) == [] and "severe-1" not in answer.text
+        group = Group.model_validate(made)
+        assert (group.type, group.actual, group.quantity) == ("person", True, len(lines))
+        members = [(one["entity"]["reference"], one["period"]["start"]) for one in made.get("member", [])]
+        assert members == [(f"Patient/{line['subject_id']}", line["since"]) for line in lines]
+        assert not members or asked(filled, "system/Patient.r", f"/fhir/R4/{members[0][0]}").status_code == 200
+        said = [one["valueCodeableConcept"]["coding"][0]["code"] for one in made["characteristic"][1:]]
+        assert said == ([] if why is None else [why])
+    for scopes in (READER, "system/Group.rs", "system/Patient.rs"):
+        assert asked(filled, scopes, "/fhir/R4/Group/follow-ups").status_code == 403
+    assert asked(filled, "system/FollowUp.s", "/fhir/R4/Group/follow-ups", params={"why": "severe"}).status_code == 400
+    assert asked(filled, "system/*.rs", "/fhir/R4/Group/follow-ups-hunch").status_code == 404
+    monkeypatch.setattr("quietcuff.analytics.follow_ups.list.MOST_AT_ONCE", 3)
+    refused = asked(filled, "system/FollowUp.s", "/fhir/R4/Group/follow-ups")
+    assert refused.status_code == 409 and "/v1/follow-ups" in refused.text
 
 
 def test_the_trail_is_told_who_read_which_table(filled: Server) -> None:

@@ -45,8 +45,10 @@ HALF_UP = [reading(0, 150, 80), reading(1, 139, 80), reading(2, 140, 80)]
 async def test_the_same_rules_move_nothing(clinic: Clinic) -> None:
     for number in range(4):
         await clinic.receive(sitting(person=f"p-{number}"))
-    counts = await reevaluate(clinic.desk, clinic.caller, keeps=True)
+    how_far: list[tuple[float, int]] = []
+    counts = await reevaluate(clinic.desk, clinic.caller, keeps=True, told=lambda part, count: how_far.append((part, count)))
     assert (counts.sets, counts.same, counts.differ, counts.written) == (4, 4, 0, 0)
+    assert [count for _, count in how_far] == [4] and 0 < how_far[0][0] < 1
     assert await clinic.count("set_version") == 4
 
 

@@ -109,8 +109,9 @@ async def test_what_is_over_goes_whole_and_what_is_newer_stays_whole(clinic: Cli
     both = [await visit(clinic, "p-both", day) for day in ("2026-04-30", "2026-05-02")]
     subjects = [await subject_of(clinic, set_id) for set_id in (old, *both)]
     assert await retention.count_old(clinic.desk, clinic.caller, CUT) == 2
-    done = await retention.delete_old(clinic.desk, clinic.caller, CUT)
-    assert (done.sets, done.subjects, done.payloads) == (2, 1, 0)
+    how_far: list[tuple[float, int]] = []
+    done = await retention.delete_old(clinic.desk, clinic.caller, CUT, told=lambda *told: how_far.append(told))
+    assert (done.sets, done.subjects, done.payloads) == (2, 1, 0) and how_far == [(1.0, 2)]
     assert [await is_there(clinic, set_id) for set_id in (old, *both)] == [False, False, True]
     assert len({*subjects}) == 2 and not await flaws(clinic)
     rows = await everything(clinic)

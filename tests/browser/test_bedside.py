@@ -10,6 +10,7 @@ from typing import Any
 
 import httpx
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page, expect, sync_playwright
 
@@ -20,6 +21,7 @@ from quietcuff.demo.bedside.app import Bedside
 from quietcuff.demo.server import PAGE_SCOPE
 
 WAIT_MS = 5000
+LOOKS: list[tuple[int, Any]] = [(390, "dark"), (1280, "light")]
 
 
 class Clock:
@@ -73,12 +75,22 @@ class Desk:
 
     def stored(self, page: Page) -> dict[str, Any]:
         """The sitting that the page shows, as the service has it."""
-        place = page.evaluate("JSON.parse(sessionStorage.getItem('quietcuff-bedside-sitting'))")
-        answer = httpx.get(
-            f"{self.server.url}/v1/reading-sets/{place}", headers={"Authorization": f"Bearer {self.key}"}, trust_env=False
-        )
-        found: dict[str, Any] = answer.raise_for_status().json()
+        return self.stored_in(page, "en")
+
+    def stored_in(self, page: Page, language: str) -> dict[str, Any]:
+        """The same, said in a language."""
+        found: dict[str, Any] = self._ask("GET", page, f"?lang={language}").json()
         return found
+
+    def change(self, page: Page, body: dict[str, Any]) -> None:
+        """Somebody else changes the sitting that the page shows."""
+        self._ask("POST", page, "/readings", json=body, headers={"If-Match": "*"})
+
+    def _ask(self, method: str, page: Page, path: str, headers: dict[str, str] | None = None, **sent: Any) -> httpx.Response:
+        place = page.evaluate("JSON.parse(sessionStorage.getItem('quietcuff-bedside-sitting'))")
+        said = {"Authorization": f"Bearer {self.key}", **(headers or {})}
+        url = f"{self.server.url}/v1/reading-sets/{place}{path}"
+        return httpx.request(method, url, headers=said, trust_env=False, **sent).raise_for_status()
 
 
 @pytest.fixture(scope="module")
@@ -95,9 +107,9 @@ def desk(sqlite_files: SqliteFiles) -> Iterator[Desk]:
     server.stop()
 
 
-def begin(page: Page, person: str = "First visit") -> None:
-    """Choose a person and go to the first reading, with symptoms asked and nothing else said."""
-    page.get_by_role("button", name=person).click()
+def begin(page: Page) -> None:
+    """Choose the first person and go to the first reading, with symptoms asked and nothing else said."""
+    page.locator(".person").first.click()
     page.get_by_role("button", name="No", exact=True).click()
     page.get_by_role("button", name="Ready to measure").click()
     expect(page.get_by_label("Upper number")).to_be_visible()
@@ -158,3 +170,169 @@ def test_a_whole_sitting_by_keyboard(desk: Desk) -> None:
     assert found["reading_set"]["context"]["rest_minutes"] == 5
     assert [each["counts"] for each in found["evaluation"]["readings"]].count(True) == result["readings_counted"]
     page.close()
+
+
+def test_a_severe_pressure_stands_above_everything_until_the_end(desk: Desk) -> None:
+    page = desk.open(390, "dark")
+    begin(page)
+    banner = page.locator("#safety")
+    expect(banner).to_have_attribute("data-level", "none")
+    measure(page, 192, 124)
+    expect(banner).to_have_attribute("data-level", "confirm")
+    expect(banner).to_contain_text("A severe value must be repeated at once.")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Repeat now")
+    assert banner.get_attribute("aria-live") == "assertive"
+    desk.clock.pass_by(page, 61)
+    measure(page, 188, 122)
+    expect(banner).to_have_attribute("data-level", "same-day")
+    page.get_by_role("button", name="Close the sitting").click()
+    expect(banner).to_have_attribute("data-level", "same-day")
+    assert page.evaluate("document.querySelector('#safety').getBoundingClientRect().top") < 400
+    assert desk.stored(page)["evaluation"]["safety"]["level"] == "same-day"
+    page.close()
+
+
+def test_symptoms_are_urgent_before_anything_is_measured(desk: Desk) -> None:
+    page = desk.open(language="de")
+    page.get_by_role("button", name="Kommt wieder Mann").click()
+    page.get_by_role("button", name="Ja", exact=True).click()
+    expect(page.locator("#safety")).to_have_attribute("data-level", "urgent")
+    words = desk.stored_in(page, "de")["words"]
+    expect(page.locator("#safety")).to_contain_text(words["safety"])
+    expect(page.get_by_role("heading", level=1)).to_have_text(re.compile(words["next_step"], re.IGNORECASE))
+    expect(page.get_by_label("Oberer Wert")).to_have_count(0)
+    assert page.evaluate("document.documentElement.lang") == "de"
+    page.close()
+
+
+def test_an_irregular_pulse_leads_to_its_questions(desk: Desk) -> None:
+    page = desk.open()
+    begin(page)
+    measure(page, 138, 86, The_pulse_was_irregular=True)
+    asked = page.get_by_role("group", name="Can someone here measure by ear?")
+    asked.get_by_role("button", name="No", exact=True).click()
+    expect(asked).to_have_count(0)
+    found = desk.stored(page)["reading_set"]
+    assert found["context"]["auscultation_possible"] == "no"
+    assert (found["readings"][0]["rhythm"], found["readings"][0]["device_flags"]) == ("irregular", ["irregular-pulse"])
+    page.close()
+
+
+def test_faults_of_entry_are_told_beside_their_fields_all_at_once(desk: Desk) -> None:
+    page = desk.open(390)
+    begin(page)
+    upper, lower = page.get_by_label("Upper number"), page.get_by_label("Lower number")
+    record = page.get_by_role("button", name="Record this reading")
+    record.click()
+    expect(upper).to_be_focused()
+    expect(page.locator(".fault")).to_have_text(["Type the upper number.", "Type the lower number.", ""])
+    upper.fill("14O")
+    lower.fill("4000")
+    record.click()
+    expect(page.locator(".fault")).to_have_text(["A whole number up to 400, digits only."] * 2 + [""])
+    assert [upper.get_attribute("aria-invalid"), lower.get_attribute("aria-invalid")] == ["true", "true"]
+    assert "entry-systolic-fault" in (upper.get_attribute("aria-describedby") or "")
+    upper.fill("86")
+    lower.fill("138")
+    record.click()
+    expect(page.locator(".fault").first).to_contain_text("not above the lower one")
+    assert desk.stored(page)["reading_set"]["readings"] == []
+    # What the device shows is what is sent: the service says that such numbers cannot be right.
+    record.click()
+    expect(page.locator(".readings li")).to_have_count(1)
+    assert desk.stored(page)["evaluation"]["readings"][0]["reason"] == "implausible"
+    page.get_by_role("button", name="Take back reading 1").click()
+    expect(page.locator(".readings li")).to_contain_text("taken back")
+    assert desk.stored(page)["reading_set"]["readings"][0]["voided"]
+    page.close()
+
+
+def test_a_lost_answer_and_a_reload_store_a_reading_once(desk: Desk) -> None:
+    page = desk.open()
+    begin(page)
+    lost: list[str] = []
+
+    def lose(route: Any) -> None:
+        """The change arrives, and its answer does not."""
+        lost.append(route.request.headers["idempotency-key"])
+        route.fetch()
+        route.abort()
+
+    page.route("**/readings?**", lose)
+    page.get_by_label("Upper number").fill("136")
+    page.get_by_label("Lower number").fill("84")
+    page.get_by_role("button", name="Record this reading").dblclick()
+    expect(page.locator("#line")).to_contain_text("No connection.")
+    page.get_by_role("button", name="Try now").click()
+    page.wait_for_function("() => document.querySelector('#line').textContent.includes('in 2 s')")
+    page.unroute("**/readings?**")
+    with page.expect_request("**/readings?**") as again:
+        page.reload()
+    expect(page.locator(".readings li")).to_have_count(1)
+    assert {*lost, again.value.headers["idempotency-key"]} == {lost[0]} and len(lost) == 2
+    assert len(desk.stored(page)["reading_set"]["readings"]) == 1
+    # Each abort is told by the browser itself.
+    desk.said[:] = [line for line in desk.said if "ERR_FAILED" not in line]
+    page.close()
+
+
+def test_a_change_by_somebody_else_is_shown_and_nothing_is_sent_over_it(desk: Desk) -> None:
+    page = desk.open()
+    begin(page)
+    page.get_by_label("Upper number").fill("136")
+    page.get_by_label("Lower number").fill("84")
+    elsewhere = {"context": {"talking": "yes"}, "closed": False}
+    desk.change(page, elsewhere)
+    page.get_by_role("button", name="Record this reading").click()
+    expect(page.get_by_role("alert")).to_contain_text("Somebody changed this sitting meanwhile.")
+    assert desk.stored(page)["reading_set"]["readings"] == []
+    expect(page.get_by_label("Upper number")).to_have_value("136")
+    page.get_by_role("button", name="Record this reading").click()
+    expect(page.locator(".readings li")).to_have_count(1)
+    # Closed meanwhile: 409, and the page shows how it ended.
+    desk.change(page, {"closed": True})
+    page.get_by_role("button", name="Take back reading 1").click()
+    expect(page.get_by_role("alert")).to_be_visible()
+    expect(page.get_by_role("button", name="Next person")).to_be_visible()
+    desk.said[:] = [line for line in desk.said if "status of 4" not in line]
+    page.close()
+
+
+def test_every_screen_is_accessible_and_fits_in_every_language(desk: Desk) -> None:
+    page = desk.open()
+
+    def check() -> None:
+        for width, scheme in LOOKS:
+            page.set_viewport_size({"width": width, "height": 844})
+            page.emulate_media(color_scheme=scheme)
+            found = Axe().run(page)
+            assert found.violations_count == 0, found.generate_report()
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        # Longer words must fit the narrow page too.
+        page.set_viewport_size({"width": 390, "height": 844})
+        for language in ("de", "fr", "es", "en"):
+            page.get_by_role("combobox").select_option(language)
+            page.wait_for_function(f"() => document.documentElement.lang === '{language}'")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390
+            expect(page.locator("#drafted")).to_be_visible(visible=language != "en")
+
+    check()
+    page.locator(".person").first.click()
+    page.get_by_role("button", name="No", exact=True).click()
+    check()
+    page.get_by_role("button", name="Ready to measure").click()
+    page.get_by_role("button", name="Record this reading").click()
+    check()
+    measure(page, 178, 112)
+    check()
+    page.get_by_text("End early").click()
+    page.get_by_role("button", name="Close the sitting").click()
+    expect(page.get_by_role("button", name="Next person")).to_be_visible()
+    check()
+    page.close()
+
+
+def test_nothing_was_asked_of_anybody_else_and_the_console_stayed_empty(desk: Desk) -> None:
+    """Of all the sittings above: this test stands last."""
+    assert len(desk.asked) > 100 and {each for each in desk.asked if not each.startswith(f"{desk.server.url}/")} == set()
+    assert desk.said == []

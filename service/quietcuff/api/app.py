@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from litestar import Controller, Litestar
+from litestar.config.app import AppConfig
 from litestar.plugins import PluginProtocol
 from litestar.plugins.core import MsgspecDIPlugin
 from litestar.types import ASGIApp
@@ -40,6 +41,7 @@ from quietcuff.api.routes.devices import Devices
 from quietcuff.api.routes.evaluations import Evaluations
 from quietcuff.api.routes.fhir import FHIR_CONTROLLERS
 from quietcuff.api.routes.fhir_definitions import DEFINITION_CONTROLLERS
+from quietcuff.api.routes.follow_up_groups import FOLLOW_UP_GROUP_CONTROLLERS
 from quietcuff.api.routes.follow_ups import FollowUps
 from quietcuff.api.routes.groups import Groups
 from quietcuff.api.routes.health import HealthChecks
@@ -76,6 +78,7 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     BulkExport,
     TableRoutes,
     FollowUps,
+    *FOLLOW_UP_GROUP_CONTROLLERS,
     Quality,
     Measures,
     WhatIfs,
@@ -98,6 +101,11 @@ class Routes(Litestar):
     @staticmethod
     def _get_default_plugins(plugins: list[PluginProtocol]) -> list[PluginProtocol]:
         return [*plugins, MsgspecDIPlugin()]
+
+    @staticmethod
+    def _patch_opentelemetry_middleware(config: AppConfig) -> AppConfig:
+        # It would load a tracing library wherever one is installed, to sort a middleware that is not among ours.
+        return config
 
 
 def create_app(settings: Settings) -> ASGIApp:

@@ -1,13 +1,16 @@
-"""The service's logs: a fixed list of facts about each request, none of them about a person.
+"""Logs as lines of JSON: a fixed list of facts about each request, none of them about a person.
 
-A path is logged as its template, so that no id is in the log. Query strings, bodies and error messages are never logged.
+A path is logged as its template, so that no id is in the log. Query strings, bodies and error messages are never logged. Lines
+of the server and of other libraries get the same form, and lose what may quote a value.
 """
 
 from __future__ import annotations
 
 import logging
+import re
 import sys
 import traceback
+from datetime import UTC, datetime
 from typing import TextIO
 
 import msgspec
@@ -17,11 +20,14 @@ from quietcuff.core.model.errors import StoreFailing
 access = logging.getLogger("quietcuff.access")
 service = logging.getLogger("quietcuff.service")
 
+TRACEBACK = "Traceback (most recent call last):"
+LONGEST_TEXT = 300
+MOST_FRAMES = 20
+
 
 class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
-    """Log entry for one request."""
+    """Log entry for one request. The time is added to every entry as it is written."""
 
-    at: float
     request_id: str
     method: str
     route: str
@@ -42,19 +48,54 @@ class StandardError(logging.StreamHandler[TextIO]):
         return sys.stderr
 
 
+class JsonLine(logging.Formatter):
+    """One entry as one line of JSON: its time (ISO 8601, UTC), its level and its log, then what it tells.
+
+    Our own entries are objects already. Of any other the first line of its text is kept, and of an error its classes and lines
+    of code: all else may quote a value.
+    """
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line."""
+        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        head = f'{{"at":"{at}","level":"{record.levelname.lower()}","log":"{record.name}",'
+        message = record.getMessage()
+        if record.name.startswith("quietcuff."):
+            return head + message[1:]
+        told: dict[str, object] = {}
+        if message.startswith(TRACEBACK):
+            told["failure"] = [_cause_in(message)]
+        else:
+            told["text"] = message.partition("\n")[0][:LONGEST_TEXT]
+        if record.exc_info and record.exc_info[1] is not None:
+            told["failure"] = _causes(record.exc_info[1])
+        return head + msgspec.json.encode(told).decode()[1:]
+
+
 def configure_logs(level: str) -> None:
-    """Send the service's two logs to standard error, one line for each entry."""
+    """Send every log to standard error, one line for each entry; those of other libraries from warnings on."""
     handler = StandardError()
-    handler.setFormatter(logging.Formatter("%(message)s"))
+    handler.setFormatter(JsonLine())
     for logger in (access, service):
         logger.handlers[:] = [handler]
         logger.propagate = False
         logger.setLevel(level.upper())
+    logging.getLogger("uvicorn").setLevel(level.upper())
+    root = logging.getLogger()
+    # Only ours is put in another's place: whoever runs the service in a program of their own may listen as well.
+    root.handlers[:] = [*(one for one in root.handlers if not isinstance(one, StandardError)), handler]
 
 
 def log_failure(error: BaseException, request_id: str) -> None:
     """Log a failure as exception classes and code lines. Messages are left out, because they may quote a value."""
     service.error("%s", msgspec.json.encode({"request_id": request_id, "failure": _causes(error)}).decode())
+
+
+def _cause_in(text: str) -> dict[str, object]:
+    """The class and the lines of code of a printed traceback."""
+    frames = re.findall(r'^ +File "(.+)", line (\d+), in (\S+)', text, re.M)
+    kind = text.rstrip().rpartition("\n")[2].partition(":")[0]
+    return {"error": kind, "at": [f"{name}:{line} {function}" for name, line, function in frames[-MOST_FRAMES:]]}
 
 
 def _causes(error: BaseException) -> list[dict[str, object]]:
@@ -64,6 +105,6 @@ def _causes(error: BaseException) -> list[dict[str, object]]:
     while cause is not None and len(told) < 10:
         frames = [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in traceback.extract_tb(cause.__traceback__)]
         kind = {"code": cause.code} if isinstance(cause, StoreFailing) else {}
-        told.append({"error": f"{type(cause).__module__}.{type(cause).__qualname__}", **kind, "at": frames[-20:]})
+        told.append({"error": f"{type(cause).__module__}.{type(cause).__qualname__}", **kind, "at": frames[-MOST_FRAMES:]})
         cause = cause.__cause__ or cause.__context__
     return told

@@ -119,7 +119,6 @@ async def send_problem(send: Send, error: Exception, path: str, request_id: str)
 def _note(scope: Any, request_id: str, method: str, route: str, status: int, seconds: float) -> None:
     principal = scope.get("auth")
     line = AccessLine(
-        at=round(time.time(), 3),
         request_id=request_id,
         method=method,
         route=route,

@@ -229,6 +229,7 @@ FAULT_CODES: dict[str, str] = {
     "in the set that the detail names, may be what a correction is of.",
     "same-person": "A set cannot be moved to the person whose it is.",
     "too-many-groups": "As many groups are stored as a tenant may have.",
+    "too-many-people": "More people than one answer gives: they come in pages elsewhere, as the detail says.",
     "key-reused": "The Idempotency-Key was used with another body.",
     # payloads of devices and systems
     "truncated": "A value that ends before the fields that it announces.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Literal
+from typing import Literal, TypeAlias
 from uuid import UUID
 
 import msgspec
@@ -19,6 +19,14 @@ from quietcuff.storage.rows.tenants import Tenant, Tenants
 from quietcuff.storage.trail.trail import TrailEntry, record
 
 IfMatch = Literal["*"] | frozenset[int] | None
+
+
+# Told by long work: the part of it that is done (0 to 1), and how many things that is.
+HowFar: TypeAlias = Callable[[float, int], None]
+
+
+def untold(part: float, count: int) -> None:
+    """Tell nobody how far the work is."""
 
 
 class Caller(msgspec.Struct, frozen=True, kw_only=True):

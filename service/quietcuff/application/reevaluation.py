@@ -12,7 +12,7 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
+from quietcuff.application.context import AppContext, Caller, HowFar, UnitOfWork, turn_of, untold
 from quietcuff.application.evaluate_and_keep import ENCODER, later_than, stands_after, write
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER, load
 from quietcuff.application.version_rows import Draft, Version
@@ -23,7 +23,7 @@ from quietcuff.core.model.readings import Intake
 from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import device_ids, order_of_subject
-from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_sets
+from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_sets, part_before
 from quietcuff.storage.rows.reading_sets import find_set
 from quietcuff.storage.rows.subjects import lock_subject
 
@@ -46,7 +46,7 @@ class Reevaluated(msgspec.Struct, kw_only=True):
     moves: dict[str, int] = {}
 
 
-async def reevaluate(desk: AppContext, caller: Caller, *, keeps: bool) -> Reevaluated:
+async def reevaluate(desk: AppContext, caller: Caller, *, keeps: bool, told: HowFar = untold) -> Reevaluated:
     """Evaluate every closed set of a tenant again; with ``keeps`` store a new version of each that differs."""
     counts, after = Reevaluated(), START
     moves: Counter[str] = Counter()
@@ -60,6 +60,7 @@ async def reevaluate(desk: AppContext, caller: Caller, *, keeps: bool) -> Reeval
                 kept = await keep_again(desk, caller, stored)
                 counts.written += kept
                 counts.passed_over += not kept
+        told(part_before(after), counts.sets)
     counts.moves = dict(moves.most_common())
     return counts
 

@@ -15,7 +15,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
-from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, now, turn_of
+from quietcuff.application.context import AppContext, Caller, HowFar, UnitOfWork, note, now, turn_of, untold
 from quietcuff.application.erasure import find_person, payloads_naming, words_of
 from quietcuff.application.groups import forget_identifier, remember_groups
 from quietcuff.application.payloads.device_users import forget_user
@@ -61,7 +61,9 @@ class Erased(Deletions, kw_only=True):
     words: Words
 
 
-async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most: int | None = None) -> Deletions:
+async def delete_old(
+    desk: AppContext, caller: Caller, before: datetime, *, most: int | None = None, told: HowFar = untold
+) -> Deletions:
     """Delete closed sets whose last reading was both taken and received before a moment. People on hold are left out.
 
     People who have no set left and payloads from which no set was made follow. Somewhat more than ``most`` sets may be deleted.
@@ -69,6 +71,8 @@ async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most
     done = Deletions()
     after: OldSet | None = None
     tenant = await desk.tenants.get(caller.tenant_id)
+    # Counted only where somebody waits: the upkeep of a server deletes a little at a time.
+    total = 0 if told is untold else await count_old(desk, caller, before)
     while most is None or done.sets < most:
         page = await desk.store.read(
             tenant.tenant_id,
@@ -76,6 +80,7 @@ async def delete_old(desk: AppContext, caller: Caller, before: datetime, *, most
         )
         for part in await asyncio.gather(*(delete_old_set(desk, tenant, caller, old, before) for old in page)):
             done.add(part)
+        told(min(1.0, done.sets / total) if total else 1.0, done.sets)
         if len(page) < AT_ONCE:
             done.subjects += await delete_old_subjects(desk, tenant, caller, before)
             done.payloads += await delete_old_payloads(desk, tenant, caller, before)

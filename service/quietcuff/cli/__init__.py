@@ -6,11 +6,12 @@ import argparse
 import gc
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from importlib import import_module
 
 from quietcuff import __version__
 from quietcuff.cli.support.complaints import sentence_of, sentence_of_database, sentence_of_fault
+from quietcuff.cli.support.examples import HelpWithExamples, show_examples
 from quietcuff.cli.support.words import CALLED, say
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 
@@ -38,6 +39,7 @@ COMMANDS = {
     "deliver": ("deliver", "send on what was stored to the targets of each tenant"),
     "doctor": ("operating.doctor", "see whether all is well here, and what to do where it is not"),
     "version": ("operating.version", "tell the program, the rules and the schema"),
+    "completion": ("operating.completion", "print what lets a shell complete commands and options"),
     "database": ("database", "bring the database's schema up or down, or check what is stored"),
     "openapi": ("openapi", "print the OpenAPI document"),
     "refused": ("refused", "payloads that could not be read: list, show, replay"),
@@ -83,22 +85,24 @@ def parse(arguments: Sequence[str]) -> argparse.Namespace:
     collects = gc.isenabled()
     gc.disable()
     try:
-        return make_parser(arguments).parse_args(arguments)
+        called = next((argument for argument in arguments if not argument.startswith("-")), None)
+        return make_parser([called] if called in COMMANDS else []).parse_args(arguments)
     finally:
         if collects:
             gc.enable()
 
 
-def make_parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
-    """Parser with every command by name and the arguments of the called one."""
+def make_parser(whole: Collection[str]) -> argparse.ArgumentParser:
+    """Parser with every command by name, and the arguments of some."""
     parser = argparse.ArgumentParser(prog="quietcuff", description="Raw blood-pressure readings in, one honest result out.")
     parser.add_argument("--version", action="version", version=__version__)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    called = next((argument for argument in arguments if not argument.startswith("-")), None)
     for name, (module, text) in COMMANDS.items():
-        command = commands.add_parser(name, help=text)
-        if name == called:
+        command = commands.add_parser(name, help=text, formatter_class=HelpWithExamples)
+        if name in whole:
             import_module(f"quietcuff.cli.{module}").add_arguments(command)
+            command.description = command.description or f"{text[0].upper()}{text[1:]}."
+            show_examples(command, name)
     return parser
 
 

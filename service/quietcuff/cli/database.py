@@ -131,12 +131,12 @@ def run_compact(arguments: argparse.Namespace) -> int:
 
 def run_backup(arguments: argparse.Namespace) -> int:
     """Write a backup, and record it in the trail once it is whole."""
-    from quietcuff.cli.support.progress import part_done
+    from quietcuff.cli.support.progress import work_done
     from quietcuff.storage.engine.backup import back_up
 
     settings = read_settings(os.environ)
     require_there(settings.database_url)
-    with part_done("copied") as told:
+    with work_done("MB") as told:
         size = back_up(parse_url(settings.database_url), arguments.file, told)
     # Afterwards, since the newest of these rows tells how old the newest backup is.
     tell_if_there(settings)
@@ -148,11 +148,11 @@ def run_backup(arguments: argparse.Namespace) -> int:
 
 def run_restore(arguments: argparse.Namespace) -> int:
     """Restore a backup, bring its schema up to date, and tell what has to be done by hand."""
-    from quietcuff.cli.support.progress import part_done
+    from quietcuff.cli.support.progress import work_done
     from quietcuff.storage.engine.backup import restore
 
     settings = read_settings(os.environ)
-    with part_done("copied") as told:
+    with work_done("MB") as told:
         aside = restore(parse_url(settings.database_url), arguments.file, told, replace=arguments.replace)
     tell_if_there(settings)
     if aside is not None:
@@ -207,15 +207,14 @@ async def verify(settings: Settings) -> int:
 
 async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[MissingCounterpart]]:
     """Number of a tenant's sets, and the inconsistencies found. Each slice is checked in one snapshot."""
-    from rich.console import Console
-    from rich.progress import track
+    from quietcuff.cli.support.progress import work_done
 
-    console = Console(stderr=True)
     sets, flaws = 0, []
-    title = f"tenant {tenant_id}"
     # In slices: one snapshot over everything would hold SQLite's log back for as long as the check runs.
-    for number in track(range(SLICES), title, console=console, disable=not console.is_terminal):
-        counted, found = await store.read(tenant_id, partial(look_through, tenant_id=tenant_id, number=number))
-        sets += counted
-        flaws += found
+    with work_done("sets") as told:
+        for number in range(SLICES):
+            counted, found = await store.read(tenant_id, partial(look_through, tenant_id=tenant_id, number=number))
+            sets += counted
+            flaws += found
+            told((number + 1) / SLICES, sets)
     return sets, flaws

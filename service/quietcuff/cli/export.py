@@ -8,14 +8,12 @@ import os
 from pathlib import Path
 from uuid import uuid4
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
 from quietcuff.application import AppContext, Caller, open_desk
 from quietcuff.application.bulk.folder import COMMAND, Folder, empty_folder, export_to_folder
 from quietcuff.application.groups import members_of_group
 from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.progress import work_done
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import say
@@ -101,11 +99,9 @@ async def members(desk: AppContext, tenant: Tenant, group_id: str | None) -> Mem
 
 async def with_bar(desk: AppContext, publisher: Publisher, plan: ExportPlan, folder: Folder) -> Manifest:
     """Export with a progress bar on standard error."""
-    columns = (BarColumn(), TextColumn("{task.percentage:>3.0f}%"), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=100)
+    with work_done("resources") as told:
 
         def report(reached: Reached) -> None:
-            bar.update(task, completed=reached.percent, description=f"{reached.resources} resources")
+            told(reached.percent / 100, reached.resources)
 
         return await export_to_folder(desk, publisher, plan, folder, report)

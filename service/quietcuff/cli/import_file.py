@@ -117,7 +117,7 @@ class OutcomeReporter:
 
 def place_in_line(fault: Fault) -> str:
     """Place of a fault in its line, or in its sheet."""
-    return place_of(fault) if fault.row is not None else fault.pointer or "the line"
+    return place_of(fault, [fault.row]) if fault.row is not None else fault.pointer or "the line"
 
 
 def kept_line(line: Line, problem: Problem) -> KeptLine:

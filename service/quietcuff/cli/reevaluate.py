@@ -9,6 +9,7 @@ from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
 from quietcuff.application.reevaluation import Reevaluated, reevaluate
 from quietcuff.cli.support.desk import on_desk
+from quietcuff.cli.support.progress import work_done
 from quietcuff.cli.support.words import say
 
 MOST_MOVES_TOLD = 20
@@ -29,7 +30,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Evaluate again, print the counts, and store new versions if asked."""
 
     async def work(desk: AppContext, caller: Caller) -> Reevaluated:
-        return await reevaluate(desk, caller, keeps=arguments.write)
+        with work_done("sets") as told:
+            return await reevaluate(desk, caller, keeps=arguments.write, told=told)
 
     counts = on_desk(arguments.tenant, COMMAND, work)
     for line in count_lines(counts):

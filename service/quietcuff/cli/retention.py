@@ -15,6 +15,7 @@ from quietcuff.application.read_sittings import first_moment
 from quietcuff.application.retention import Deletions, Erased
 from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.progress import work_done
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.settings import read_settings
@@ -71,7 +72,8 @@ def run_apply(arguments: argparse.Namespace) -> int:
         before = moment_of(await desk.tenants.get(caller.tenant_id), day, now(desk))
         if arguments.dry_run:
             return f"{await retention.count_old(desk, caller, before):,} set(s) would be deleted."
-        return deletions_sentence(await retention.delete_old(desk, caller, before))
+        with work_done("sets") as told:
+            return deletions_sentence(await retention.delete_old(desk, caller, before, told=told))
 
     say(on_desk(arguments.tenant, ACTOR, work))
     return 0

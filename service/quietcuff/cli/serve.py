@@ -33,6 +33,7 @@ from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, p
 from quietcuff.storage.engine.migrate import require_row_security
 from quietcuff.storage.engine.store import NO_TENANT
 
+SERVICE = "quietcuff.api.app:create_app_from_environment"
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
 DIGEST_SHOWN = 12
@@ -67,7 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
     app = "quietcuff.api.app:create_app_from_environment"
     if arguments.bedside_key_file is not None:
         os.environ[KEY_FILE], app = arguments.bedside_key_file, FACTORY
-    serve(arguments.host, arguments.port, arguments.workers, app, settings.metrics_port)
+    serve(arguments.host, arguments.port, arguments.workers, app, settings)
     return 0
 
 
@@ -122,7 +123,7 @@ def share_figures(workers: int) -> None:
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
-def serve(host: str, port: int, workers: int, app: str, metrics_port: int = 0) -> None:
+def serve(host: str, port: int, workers: int, app: str, settings: Settings) -> None:
     """Run the server processes. Figures of several workers are answered by the process that watches over them."""
     import uvicorn
 
@@ -130,9 +131,12 @@ def serve(host: str, port: int, workers: int, app: str, metrics_port: int = 0) -
     gc.disable()
 
     from quietcuff.api.bounded_http import BoundedHttp
+    from quietcuff.api.logs import configure_logs
     from quietcuff.api.metrics import is_shared, together, told_on
 
-    with told_on(metrics_port, together()) if is_shared() else nullcontext():
+    # Here too: of several workers, this process is the one that tells of their start and end.
+    configure_logs(settings.log_level)
+    with told_on(settings.metrics_port, together()) if is_shared() else nullcontext():
         uvicorn.run(
             app,
             factory=True,

@@ -16,6 +16,7 @@ from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND, empty_folder
 from quietcuff.application.context import note, now
 from quietcuff.cli.support.desk import on_desk
+from quietcuff.cli.support.progress import work_done
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 
@@ -47,7 +48,8 @@ def run(arguments: argparse.Namespace) -> int:
         tenant = await desk.tenants.get(caller.tenant_id)
         disguise = Disguise(secret=tenant.secret, identified=arguments.identified)
         wanted = TablesWanted(tenant_id=caller.tenant_id, names=names, disguise=disguise, since=since)
-        return await write_tables(desk, wanted, folder, arguments.format)
+        with work_done("sets") as told:
+            return await write_tables(desk, wanted, folder, arguments.format, told)
 
     counts = on_desk(arguments.tenant, COMMAND, write)
     for name, rows in counts.items():

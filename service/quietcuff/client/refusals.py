@@ -9,7 +9,6 @@ import msgspec
 
 from quietcuff.answered import Problem
 from quietcuff.core.model import errors
-from quietcuff.core.model.errors import Fault
 
 SCOPE = re.compile(r'scope="([^"]*)"')
 VERSION = re.compile(r'"([1-9][0-9]{0,8})"')
@@ -40,9 +39,10 @@ def _not_readable(problem: Problem, headers: Mapping[str, str], wait: int) -> er
 
 
 def _conflict(problem: Problem, headers: Mapping[str, str], wait: int) -> errors.QuietcuffError:
-    first = problem.errors[0] if problem.errors else Fault(code="conflict", detail=problem.detail)
-    pointers = [fault.pointer or "" for fault in problem.errors] or [""]
-    return errors.Conflict(first.code, problem.detail, first.set_id, pointers)
+    if not problem.errors:
+        return _failed(problem)
+    first = problem.errors[0]
+    return errors.Conflict(first.code, problem.detail, first.set_id, [fault.pointer or "" for fault in problem.errors])
 
 
 def _stale(problem: Problem, headers: Mapping[str, str], wait: int) -> errors.QuietcuffError:

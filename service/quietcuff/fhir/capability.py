@@ -38,7 +38,9 @@ GROUP = {
     "interaction": [{"code": "read"}],
     "versioning": "versioned",
     "operation": operations("group-export"),
-    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had.",
+    "documentation": "Made at /v1/groups: people by identifier, or by a sitting that they had. Beside them Group/follow-ups, "
+    "with its members: who is to be seen and was not (scope system/FollowUp.s); Group/follow-ups-REASON for one reason, of "
+    "CodeSystem/follow-up-reason. It has no versions, and is not exported.",
 }
 
 FHIR_VERSION = "4.0.1"

@@ -14,8 +14,6 @@ from quietcuff.analytics.columns.codes import NOTHING, Array, coded, worded
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.sitting.attempts import EXCLUDING_FLAGS
 
-NO_DAY = np.datetime64("NaT", "D")
-
 
 @dataclass(frozen=True, slots=True)
 class ColumnsOfRows:

@@ -13,11 +13,14 @@ import msgspec
 from quietcuff.analytics.follow_ups.follow_ups import FollowUp, follow_ups
 from quietcuff.analytics.tables.writing import disarmed
 from quietcuff.application.context import AppContext
+from quietcuff.core.model.errors import Conflict
 from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.rows.paging import check_limit, cursor_text, read_cursor
 
 # So much is looked through for one page; a page that ends there may be short while others follow.
 PARTS_A_PAGE = 8
+# So many people are given in one answer that has no pages.
+MOST_AT_ONCE = 10_000
 HEADER = (
     *("person_identifier", "subject_id", "why", "also", "since", "by"),
     *("last_taken_at", "last_systolic_mmhg", "last_diastolic_mmhg", "next_action", "next_step", "set_id"),
@@ -53,6 +56,21 @@ async def follow_up_page(
             if number == PARTS_A_PAGE:
                 return FollowUpPage(found, cursor_text(reached.bytes))
     return FollowUpPage(found, None)
+
+
+async def whole_list(desk: AppContext, tenant_id: int, *, why: Sequence[str] | None) -> list[FollowUp]:
+    """Everybody on the list, in the order of people's ids.
+
+    Raises:
+        Conflict: more people than are given at once; nobody is left out in silence.
+    """
+    found: list[FollowUp] = []
+    async with aclosing(follow_ups(desk, tenant_id)) as parts:
+        async for part in parts:
+            found += [line for line in part.lines if is_for(line, why)]
+            if len(found) > MOST_AT_ONCE:
+                raise Conflict("too-many-people", f"At most {MOST_AT_ONCE:,} at once; GET /v1/follow-ups gives them in pages.")
+    return found
 
 
 def is_for(line: FollowUp, why: Sequence[str] | None) -> bool:

@@ -14,30 +14,30 @@ from quietcuff.analytics.tables.arrow import arrow_schema
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.schema import READINGS, SETS, Table
 from quietcuff.analytics.tables.streams import TablesWanted, table_rows
-from quietcuff.application.context import AppContext
+from quietcuff.application.context import AppContext, HowFar, untold
 
 # Dates must be true, or months and days would mean nothing; who a person is never reaches the report.
 TRUE_DATES = Disguise(secret=b"", identified=True)
 
 
-async def report_stored(desk: AppContext, tenant_id: int, filters: Filters) -> Report:
+async def report_stored(desk: AppContext, tenant_id: int, filters: Filters, told: HowFar = untold) -> Report:
     """The report on a tenant's sittings.
 
     Raises:
         NotInstalled: there is nothing to reckon with.
     """
     require("analytics")
-    sets, readings = await stored_tables(desk, tenant_id)
+    sets, readings = await stored_tables(desk, tenant_id, told)
     return await asyncio.to_thread(_report, sets, readings, filters, desk)
 
 
-async def stored_tables(desk: AppContext, tenant_id: int) -> tuple[Any, Any]:
+async def stored_tables(desk: AppContext, tenant_id: int, told: HowFar = untold) -> tuple[Any, Any]:
     """The tables ``sets`` and ``readings`` of a tenant, with the columns that the report takes."""
     from quietcuff.analytics.quality.sets import READING_COLUMNS, SET_COLUMNS
 
     wanted = TablesWanted(tenant_id=tenant_id, names=["sets", "readings"], disguise=TRUE_DATES)
     gathered = {SETS.name: Gathered(SETS, SET_COLUMNS), READINGS.name: Gathered(READINGS, READING_COLUMNS)}
-    async for rows in table_rows(desk, wanted):
+    async for rows in table_rows(desk, wanted, told):
         for name, some in rows.items():
             await asyncio.to_thread(gathered[name].add, some)
     return gathered[SETS.name].table(), gathered[READINGS.name].table()

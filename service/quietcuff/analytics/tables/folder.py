@@ -12,12 +12,14 @@ from quietcuff.analytics.tables.dictionary import dictionary_page, dictionary_sc
 from quietcuff.analytics.tables.schema import TABLES, Table
 from quietcuff.analytics.tables.streams import TablesWanted, table_rows
 from quietcuff.analytics.tables.writing import Buffer, Format, require_for, table_file
-from quietcuff.application.context import AppContext
+from quietcuff.application.context import AppContext, HowFar, untold
 
 OWNER_ONLY = 0o600
 
 
-async def write_tables(desk: AppContext, wanted: TablesWanted, folder: Path, kind: Format) -> dict[str, int]:
+async def write_tables(
+    desk: AppContext, wanted: TablesWanted, folder: Path, kind: Format, told: HowFar = untold
+) -> dict[str, int]:
     """Write the tables wanted and the dictionary into a folder that is there and empty; how many rows each has.
 
     A file has its name once it is whole.
@@ -33,7 +35,7 @@ async def write_tables(desk: AppContext, wanted: TablesWanted, folder: Path, kin
         for table in tables:
             stream = open_files.enter_context(open(_new(folder / f"{table.name}.{kind}.part"), "wb"))
             files[table.name] = table_file(table, kind, stream, identified=identified)
-        async for rows in table_rows(desk, wanted):
+        async for rows in table_rows(desk, wanted, told):
             for name, some in rows.items():
                 files[name].add(some)
         for file in files.values():

@@ -13,10 +13,10 @@ from quietcuff.analytics.follow_ups.follow_ups import FollowUp, follow_ups
 from quietcuff.analytics.tables.detail_rows import device_row, finding_rows, label_rows, reading_rows
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.set_rows import DecodedSet, Row, decode, set_row
-from quietcuff.application.context import AppContext
+from quietcuff.application.context import AppContext, HowFar, untold
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import NOBODY
-from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_devices, analysed_sets
+from quietcuff.storage.rows.analysis_pages import START, AnalysedSet, analysed_devices, analysed_sets, part_before
 
 SETS_A_PAGE = 500
 DEVICES_A_PAGE = 1_000
@@ -38,21 +38,24 @@ class TablesWanted(msgspec.Struct, frozen=True, kw_only=True):
     since: datetime | None = None
 
 
-async def set_pages(desk: AppContext, tenant_id: int, since: datetime | None = None) -> AsyncIterator[list[AnalysedSet]]:
+async def set_pages(
+    desk: AppContext, tenant_id: int, since: datetime | None = None, told: HowFar = untold
+) -> AsyncIterator[list[AnalysedSet]]:
     """Every set of a tenant that is not voided, by person, a page at a time."""
-    after = START
+    after, count = START, 0
     while page := await desk.store.read(
         tenant_id, partial(analysed_sets, tenant_id=tenant_id, after=after, most=SETS_A_PAGE, since=since)
     ):
         yield page
-        after = page[-1].key
+        after, count = page[-1].key, count + len(page)
+        told(part_before(after), count)
 
 
-async def table_rows(desk: AppContext, wanted: TablesWanted) -> AsyncIterator[Rows]:
+async def table_rows(desk: AppContext, wanted: TablesWanted, told: HowFar = untold) -> AsyncIterator[Rows]:
     """The rows of the tables wanted, some at a time."""
     names = [name for name in SET_TABLES if name in wanted.names]
     if names:
-        async for page in set_pages(desk, wanted.tenant_id, wanted.since):
+        async for page in set_pages(desk, wanted.tenant_id, wanted.since, told):
             yield await asyncio.to_thread(rows_of_page, page, names, wanted.disguise, desk.rulebook)
     if "follow_ups" in wanted.names:
         async for part in follow_ups(desk, wanted.tenant_id):

@@ -25,7 +25,7 @@ from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.security.scopes import Need
 
 TAG = "Quality"
-JSON, HTML = "application/json", "text/html; charset=utf-8"
+HTML = "text/html; charset=utf-8"
 READ = Need("Quality", "r")
 PARTS = get_args(Split)
 # The page's own style works, and nothing else is loaded, run or sent.

@@ -26,7 +26,6 @@ from quietcuff.decode.payload import Intended, RefusedPart
 from quietcuff.storage.rows.tenants import Tenant
 
 log = logging.getLogger("quietcuff.service")
-BUSY = RefusedPart(place="MSH[1]", code="busy", detail="Nothing was stored; send it again later.")
 
 
 class Acknowledged(msgspec.Struct, frozen=True, kw_only=True):

@@ -68,10 +68,29 @@ class LineProgress:
 
 
 @contextmanager
-def part_done(word: str) -> Iterator[Callable[[float], None]]:
-    """A bar at a terminal, with the time left, for work that tells which part of it is done (0 to 1); elsewhere nothing."""
+def work_done(unit: str, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> Iterator[Callable[[float, int], None]]:
+    """Progress of work that tells which part of it is done (0 to 1) and how much that is, with rate and time left: a bar at a
+    terminal, elsewhere a line now and then."""
     console = Console(stderr=True)
-    columns = (TextColumn(word), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
+    began = last = time.monotonic()
     with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
-        task = bar.add_task(word, total=1.0)
-        yield lambda part: bar.update(task, completed=part)
+        task = bar.add_task("", total=1.0)
+
+        def told(part: float, count: int) -> None:
+            nonlocal last
+            now = time.monotonic()
+            passed = max(now - began, 1e-6)
+            rate = f"{count:,} {unit}, {count / passed:,.0f} a second"
+            bar.update(task, completed=part, description=rate)
+            if not console.is_terminal and now - last >= seconds_between_lines:
+                last = now
+                left = [f"{100 * part:.0f} %", f"about {time_in_words(passed * (1 - part) / part)} left"] if part > 0 else []
+                say(", ".join([rate, *left]))
+
+        yield told
+
+
+def time_in_words(seconds: float) -> str:
+    """A time to wait for: in seconds up to a minute and a half, then in minutes."""
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"

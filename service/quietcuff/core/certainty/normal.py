@@ -18,11 +18,6 @@ ROOT_HALF = sqrt(0.5)
 Plane = tuple[tuple[float, float, float], ...]
 
 
-def normal(z: float) -> float:
-    """The chance that a standard normal value is below z: 1.2816 gives 0.9."""
-    return 0.5 * erfc(-z * ROOT_HALF)
-
-
 # One evaluation asks for many pairs of limits under few correlations, and so do evaluations after it.
 @lru_cache(maxsize=8192)
 def plane(correlation: float) -> Plane:

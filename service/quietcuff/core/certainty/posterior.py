@@ -8,8 +8,6 @@ import msgspec
 
 from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, applied, both_below, inverse, plane, scaled
 from quietcuff.core.certainty.visits import Visit
-from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.variability import Settling
 
 TWO_SIDED_95 = 1.959963984540054
@@ -92,16 +90,6 @@ def chances_of_each(belief: Belief, limits: Limits) -> tuple[float, float]:
     return (
         0.5 * erfc(-((belief.systolic - limits[0]) / belief.systolic_sd) * ROOT_HALF),
         0.5 * erfc(-((belief.diastolic - limits[1]) / belief.diastolic_sd) * ROOT_HALF),
-    )
-
-
-def interval_95(belief: Belief, added_sd_mmhg: float = 0.0) -> Interval:
-    """The middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is an error that no further measurement removes."""
-    across = TWO_SIDED_95 * sqrt(belief.systolic_sd**2 + added_sd_mmhg**2)
-    down = TWO_SIDED_95 * sqrt(belief.diastolic_sd**2 + added_sd_mmhg**2)
-    return Interval(
-        systolic_mmhg=(four_decimals_half_up(belief.systolic - across), four_decimals_half_up(belief.systolic + across)),
-        diastolic_mmhg=(four_decimals_half_up(belief.diastolic - down), four_decimals_half_up(belief.diastolic + down)),
     )
 
 

@@ -120,7 +120,8 @@ class RowReader:
 
 
 def _pressure(text: str, unit: str | None) -> float | str:
-    if unit is None:
+    # What is no number at all is told of as that, by the decoder.
+    if unit is None and isinstance(pressure_in(text, "mmHg"), float | int):
         raise NotSuchValue("unit-missing", UNIT_MISSING)
     # The cell of the unit has its own fault.
     return pressure_in(text, unit or "mmHg")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from quietcuff.core.model.evaluation import Category, Evaluation, Finding, ReadingOutcome
 from quietcuff.core.model.readings import Reading, ReadingSet
+from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import Annotation
 
 NOT_USED = {
@@ -32,9 +35,13 @@ def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str |
 
     A reading whose use is not decided yet, or that is voided, has no remark about its use.
     """
-    use = NOT_USED.get(outcome.reason or "")
-    rhythm = IRREGULAR if reading.rhythm == "irregular" else None
-    return remarks([use, rhythm, setting_note]) if use or rhythm or setting_note else None
+    return remarks_of_reading(outcome.reason, reading.rhythm == "irregular", setting_note)
+
+
+@lru_cache(maxsize=512)
+def remarks_of_reading(reason: str | None, is_irregular: bool, setting_note: str | None) -> list[Annotation] | None:
+    found = remarks([NOT_USED.get(reason or ""), IRREGULAR if is_irregular else None, setting_note])
+    return None if found is None else ready(found)
 
 
 def setting_note(reading_set: ReadingSet) -> str | None:

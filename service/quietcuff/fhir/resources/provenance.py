@@ -41,13 +41,14 @@ def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int |
 
 def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
     """Every Observation of the sitting at that version, in the order of export."""
-    names = [
-        place_name(kind, index)
-        for index in range(len(sitting.reading_set.readings))
-        for kind, letter in LETTERS.items()
-        if exists(sitting.reading_set.readings[index], letter)
+    begin = f"Observation/{sitting.set_id}-"
+    found = [
+        Reference(reference=f"{begin}{letter}{index}")
+        for index, reading in enumerate(sitting.reading_set.readings)
+        for letter in LETTERS.values()
+        if exists(reading, letter)
     ]
-    return [Reference(reference=f"Observation/{sitting.set_id}-{name}") for name in [*names, *([MEAN] if has_mean else [])]]
+    return [*found, Reference(reference=begin + MEAN)] if has_mean else found
 
 
 def other_sets(sitting: SittingVersion, public_url: str) -> list[ProvenanceEntity]:

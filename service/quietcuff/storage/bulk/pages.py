@@ -6,9 +6,10 @@ come.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from functools import lru_cache
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -16,8 +17,9 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, 
 
 from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
+from quietcuff.storage.engine.statements import Query
 from quietcuff.storage.rows.devices import DeviceRow
-from quietcuff.storage.rows.readings import STAND_COLUMNS, observation_status, stands_of_reading
+from quietcuff.storage.rows.readings import STAND_COLUMNS, resource_state, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.rows.versions import VersionRow, first_means, version_row
 from quietcuff.storage.schema.base import Id, Instant
@@ -41,6 +43,7 @@ STATEMENTS_KEPT = 64
 NOWHERE = UUID(int=0)
 
 Party = TypeVar("Party")
+Row = TypeVar("Row")
 Key = tuple[UUID, UUID]
 Condition = ColumnElement[bool]
 
@@ -90,14 +93,14 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
     all_versions: bool = False
 
 
-def _first_means(connection: Connection, span: Span, versions: dict[Key, dict[int, VersionRow]]) -> dict[UUID, int]:
+def _first_means(connection: Connection, span: Span, versions: dict[UUID, dict[int, VersionRow]]) -> dict[UUID, int]:
     """By set, the first version that has a mean; looked up where not every version was read."""
     if not span.all_versions:
         return {}
     if span.since is not None:
-        return first_means(connection, span.tenant_id, {set_id for _, set_id in versions})
+        return first_means(connection, span.tenant_id, set(versions))
     found = {
-        key[1]: [number for number, row in rows.items() if "mean" in row.changed.split()] for key, rows in versions.items()
+        set_id: [number for number, row in rows.items() if "mean" in row.changed.split()] for set_id, rows in versions.items()
     }
     return {set_id: min(numbers) for set_id, numbers in found.items() if numbers}
 
@@ -130,18 +133,18 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     """The next page of sets, with everything that their Observations and Provenance are made from."""
     shape = _shape(span)
     values = {**_values(span), **_from(after)}
-    keys = connection.execute(_keys_statement(shape), {**values, "limit": SETS_A_PAGE}).all()
+    keys = _rows(connection, _keys(shape), {**values, "limit": SETS_A_PAGE})
     rows = keys[: _fitting([row.version for row in keys])]
     if not rows:
         return SetsPage(sets=[], end=None)
     last = rows[-1]
     until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
-    stands = {(row.subject_id, row.set_id): _mean_stand(row) for row in rows}
-    for subject_id, set_id, *columns in connection.execute(_stands_statement(shape), until):
-        stands[subject_id, set_id] |= stands_of_reading(*columns)
-    versions: dict[Key, dict[int, VersionRow]] = {key: {} for key in stands}
-    for version in (version_row(*row) for row in connection.execute(_versions_statement(shape), until)):
-        versions[version.subject_id, version.set_id][version.version] = version
+    stands = {row.set_id: row.mean for row in rows}
+    for set_id, places in _rows(connection, _stands(shape), until):
+        stands[set_id] |= places
+    versions: dict[UUID, dict[int, VersionRow]] = {set_id: {} for set_id in stands}
+    for version in _rows(connection, _versions(shape), until):
+        versions[version.set_id][version.version] = version
     means = _first_means(connection, span, versions)
     sets = [
         SetOnPage(
@@ -151,8 +154,8 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
             has_moved=row.updated_at > span.at,
             mean_from_version=row.mean_from_version,
             mean_since=means.get(row.set_id),
-            stands=stands[row.subject_id, row.set_id],
-            versions=versions[row.subject_id, row.set_id],
+            stands=stands[row.set_id],
+            versions=versions[row.set_id],
         )
         for row in rows
     ]
@@ -219,12 +222,6 @@ def _fitting(versions: list[int]) -> int:
     return len(versions)
 
 
-def _mean_stand(row: Any) -> dict[str, ResourceState]:
-    if row.mean_version is None:
-        return {}
-    return {"mean": ResourceState(row.mean_version, observation_status(row.mean_status), row.mean_updated_at)}
-
-
 def _id(name: str) -> Any:
     return bindparam(name, type_=Id)
 
@@ -261,26 +258,59 @@ def _near(table: Table) -> list[Condition]:
     return [table.c.subject_id >= _id("after_subject"), table.c.subject_id <= _id("last_subject")]
 
 
+class _SetKey(NamedTuple):
+    """A set of a page: its key, its newest version, and its mean."""
+
+    subject_id: UUID
+    set_id: UUID
+    version: int
+    updated_at: datetime
+    mean_from_version: int | None
+    mean: dict[str, ResourceState]
+
+
+def _set_key(subject_id: UUID, set_id: UUID, version: int, updated_at: datetime, shown: int | None, *mean: Any) -> _SetKey:
+    return _SetKey(subject_id, set_id, version, updated_at, shown, {} if mean[0] is None else {"mean": resource_state(*mean)})
+
+
+def _places_of_reading(set_id: UUID, *columns: Any) -> tuple[UUID, dict[str, ResourceState]]:
+    return set_id, stands_of_reading(*columns)
+
+
+class _Page(Generic[Row]):
+    """A statement of one shape, and the rows that it makes. The driver runs it, save where a list of people varies its text."""
+
+    def __init__(self, shape: _Shape, row: Callable[..., Row], statement: Select[Any]) -> None:
+        self.row, self.statement = row, statement
+        self.query = Query(row, statement) if shape.members.subject_ids is None else None
+
+
+def _rows(connection: Connection, page: _Page[Row], values: dict[str, Any]) -> list[Row]:
+    if page.query is not None:
+        return page.query.all(connection, values)
+    return [page.row(*row) for row in connection.execute(page.statement, values)]
+
+
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _keys_statement(shape: _Shape) -> Select[Any]:
+def _keys(shape: _Shape) -> _Page[_SetKey]:
     c = reading_set.c
     columns = (
-        *(c.subject_id, c.set_id, c.version, c.updated_at),
-        *(c.mean_version, c.mean_status, c.mean_updated_at, c.mean_from_version),
+        *(c.subject_id, c.set_id, c.version, c.updated_at, c.mean_from_version),
+        *(c.mean_version, c.mean_status, c.mean_updated_at),
     )
     statement = select(*columns).where(*_sets(shape)).order_by(c.subject_id, c.set_id)
-    return statement.limit(bindparam("limit", type_=Integer))
+    return _Page(shape, _set_key, statement.limit(bindparam("limit", type_=Integer)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _stands_statement(shape: _Shape) -> Select[Any]:
-    columns = (reading.c.subject_id, reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
+def _stands(shape: _Shape) -> _Page[tuple[UUID, dict[str, ResourceState]]]:
+    columns = (reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
     joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
-    return joined.where(*_sets_on_page(shape), *_near(reading))
+    return _Page(shape, _places_of_reading, joined.where(*_sets_on_page(shape), *_near(reading)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _versions_statement(shape: _Shape) -> Select[Any]:
+def _versions(shape: _Shape) -> _Page[VersionRow]:
     """The versions that are exported; of a set that has changed since, all of them."""
     v = set_version.c
     needed = [v.version == reading_set.c.version, v.version == reading_set.c.mean_from_version]
@@ -289,7 +319,7 @@ def _versions_statement(shape: _Shape) -> Select[Any]:
         needed.append(v.created_at > _moment("since") if shape.has_since else v.version > 0)
     columns = [v[name] for name in VersionRow.__struct_fields__]
     joined = select(*columns).select_from(reading_set).join(set_version, of_set(set_version))
-    return joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed))
+    return _Page(shape, version_row, joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)

@@ -24,8 +24,8 @@ from quietcuff.storage.engine.delivery_place import DeliveryPlace, find_delivery
 from quietcuff.storage.engine.migrate import on_connection, refuse_newer_revision, schema_revision, upgrade
 
 PAGES_AT_ONCE = 4_096
-# Told of the part that is copied, from 0 to 1. PostgreSQL's tools tell nothing.
-Told = Callable[[float], None]
+# Told of the part that is copied, from 0 to 1, and of its megabytes. PostgreSQL's tools tell nothing.
+Told = Callable[[float, int], None]
 WHOLE_FILE = ("", "-wal", "-shm")
 MOST_TOLD = 400
 RESTORED = "a restored backup"
@@ -139,8 +139,9 @@ def copy_sqlite(source: Path, to: Path, told: Told) -> None:
         # One snapshot for the whole copy: without it, each commit of a server would make the copy begin anew.
         reading.execute("BEGIN")
         reading.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        (page_bytes,) = reading.execute("PRAGMA page_size").fetchone()
         with closing(sqlite3.connect(to, isolation_level=None)) as writing:
-            reading.backup(writing, pages=PAGES_AT_ONCE, progress=partial(_tell, told))
+            reading.backup(writing, pages=PAGES_AT_ONCE, progress=partial(_tell, told, page_bytes))
             _require_whole(writing, source)
 
 
@@ -196,8 +197,8 @@ def _require_whole(connection: sqlite3.Connection, path: Path) -> None:
         raise StoreNotUsable(f"{path} is damaged. Run quietcuff database verify on it, and use an older backup.")
 
 
-def _tell(told: Told, status: int, remaining: int, total: int) -> None:
-    told(1 - remaining / total if total else 1.0)
+def _tell(told: Told, page_bytes: int, status: int, remaining: int, total: int) -> None:
+    told(1 - remaining / total if total else 1.0, (total - remaining) * page_bytes // 1_000_000)
 
 
 def _read_only(path: Path) -> str:

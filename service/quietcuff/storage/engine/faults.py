@@ -7,10 +7,10 @@ what never reached a server.
 from __future__ import annotations
 
 import sqlite3
+import sys
 from collections.abc import Iterator
 from typing import Any
 
-import asyncpg  # type: ignore[import-untyped]
 import msgspec
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
@@ -118,17 +118,26 @@ BY_SQLITE_NAME = {
     "SQLITE_CORRUPT": DAMAGED,
     "SQLITE_NOTADB": DAMAGED,
 }
+ByClass = tuple[tuple[type[BaseException], str, DatabaseFault], ...]
 # Errors of the drivers and the pool that carry no code of the database, with words that their text must contain.
-BY_CLASS: tuple[tuple[type[BaseException], str, DatabaseFault], ...] = (
+BY_CLASS: ByClass = (
     (sqlite3.OperationalError, "no such table", NO_SCHEMA),
     (PoolTimeoutError, "", SHORT),
-    (asyncpg.InterfaceError, "connection is closed", GONE),
-    (asyncpg.InternalClientError, "", GONE),
     (OSError, "", GONE),
 )
 # Part of the text of an error that has the code of a missing right.
 ROW_SECURITY = "violates row-level security policy"
-FAMILIES = (SQLAlchemyError, asyncpg.PostgresError, asyncpg.InterfaceError, asyncpg.InternalClientError, sqlite3.Error, OSError)
+FAMILIES = (SQLAlchemyError, sqlite3.Error, OSError)
+
+
+def of_postgresql() -> tuple[tuple[type[BaseException], ...], ByClass]:
+    """The families of errors of PostgreSQL's driver, and those without a code; none before it is loaded, for then none of them
+    can have been raised."""
+    driver: Any = sys.modules.get("asyncpg")
+    if driver is None:
+        return (), ()
+    without_code = ((driver.InterfaceError, "connection is closed", GONE), (driver.InternalClientError, "", GONE))
+    return (driver.PostgresError, driver.InterfaceError, driver.InternalClientError), without_code
 
 
 def fault_of(error: BaseException) -> DatabaseFault | None:
@@ -136,7 +145,7 @@ def fault_of(error: BaseException) -> DatabaseFault | None:
     # A lost connection can arrive as an error whose own code says something else, or nothing.
     if isinstance(error, DBAPIError) and error.connection_invalidated:
         return GONE
-    if not isinstance(error, FAMILIES):
+    if not isinstance(error, (*FAMILIES, *of_postgresql()[0])):
         return None
     for one in _inner(error):
         if ROW_SECURITY in str(one):
@@ -203,7 +212,10 @@ def _by_code(error: BaseException) -> DatabaseFault | None:
         return next((BY_SQLSTATE[code[:size]] for size in (5, 2) if code[:size] in BY_SQLSTATE), None)
     if name:
         return next((fault for known, fault in BY_SQLITE_NAME.items() if name == known or name.startswith(f"{known}_")), None)
-    return next((fault for kind, words, fault in BY_CLASS if isinstance(error, kind) and words in str(error)), None)
+    return next(
+        (fault for kind, words, fault in (*of_postgresql()[1], *BY_CLASS) if isinstance(error, kind) and words in str(error)),
+        None,
+    )
 
 
 def _sqlite_name(error: BaseException) -> str:

@@ -9,10 +9,12 @@ from sqlalchemy import URL
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
 from quietcuff.storage.engine import database
+from quietcuff.storage.schema.base import tell_postgresql
 
 
 def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
     """A PostgreSQL engine with time-outs on everything. A reader sees one snapshot and cannot write."""
+    tell_postgresql()
     limits = {
         "application_name": "quietcuff",
         "statement_timeout": f"{database.STATEMENT_SECONDS}s",

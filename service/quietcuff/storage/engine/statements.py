@@ -12,11 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import CTE, BindParameter, Boolean, Connection, Dialect, LargeBinary, Select, Table, bindparam, column, values
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.sql import ColumnElement
 from sqlalchemy.types import TypeEngine
@@ -207,7 +207,8 @@ def answered_columns(clause: Clause) -> Sequence[Any]:
 
 def insert_into(table: Table, dialect: str) -> Any:
     """An insert with an ``ON CONFLICT`` clause, which both databases have and write alike."""
-    return postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    # Loaded when it is used: most databases are one of the two, and the other's module is large.
+    return import_module(f"sqlalchemy.dialects.{dialect}").insert(table)
 
 
 class KeyedQuery(Query[Row]):

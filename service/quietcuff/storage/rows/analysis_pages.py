@@ -44,6 +44,11 @@ class AnalysedSet(msgspec.Struct, frozen=True):
         return self.subject_id, self.set_id
 
 
+def part_before(key: Key) -> float:
+    """The part of a tenant's sets up to a key, from 0 to 1: ids of people are digests, so that they are spread evenly."""
+    return key[0].int / (1 << 128)
+
+
 def analysed_sets(
     connection: Connection, tenant_id: int, after: Key, most: int, since: datetime | None = None
 ) -> list[AnalysedSet]:

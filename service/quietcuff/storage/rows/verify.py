@@ -19,7 +19,7 @@ from quietcuff.storage.schema.sittings import claim, of_set, reading, reading_se
 
 SLICES = 256
 
-_s, _v, _r, _c, _p, _d = reading_set.c, set_version.c, reading.c, claim.c, subject.c, deleted_set.c
+_s, _v, _c, _p, _d = reading_set.c, set_version.c, claim.c, subject.c, deleted_set.c
 
 
 class MissingCounterpart(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,7 +48,6 @@ def _rows_without(table: Any, counterpart: Any) -> Query[UUID]:
 
 
 _versions = select(func.count()).select_from(set_version).where(of_set(set_version), _v.version <= _s.version).scalar_subquery()
-_of_claim = and_(of_set(claim, set_version), _c.version == _v.version)
 CHECKS: dict[str, Query[UUID]] = {
     "versions are missing": _sets(_versions != _s.version),
     "no reading": _sets(~exists().where(of_set(reading))),

@@ -6,6 +6,8 @@ Keys and indexes get their names from the metadata. The two column types are spe
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from importlib import import_module
 from typing import Any
 from uuid import UUID
 
@@ -20,7 +22,6 @@ from sqlalchemy import (
     String,
     TypeDecorator,
 )
-from sqlalchemy.dialects import postgresql
 from sqlalchemy.types import TypeEngine
 
 metadata = MetaData(
@@ -32,8 +33,14 @@ metadata = MetaData(
 )
 
 
+WHERE = "where"
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
+
+
+def types_of(dialect: Dialect) -> Any:
+    """The module of a database's own types, which is loaded for that database only."""
+    return import_module(f"sqlalchemy.dialects.{dialect.name}")
 
 
 class Id(TypeDecorator[UUID]):
@@ -43,8 +50,9 @@ class Id(TypeDecorator[UUID]):
     cache_ok = True
 
     def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
-        is_postgresql = dialect.name == "postgresql"
-        return dialect.type_descriptor(postgresql.UUID(as_uuid=True) if is_postgresql else LargeBinary(16))
+        return dialect.type_descriptor(
+            types_of(dialect).UUID(as_uuid=True) if dialect.name == "postgresql" else LargeBinary(16)
+        )
 
     def process_bind_param(self, value: UUID | None, dialect: Dialect) -> Any:
         return value if value is None or dialect.name == "postgresql" else id_to_bytes(value)
@@ -60,8 +68,9 @@ class Instant(TypeDecorator[datetime]):
     cache_ok = True
 
     def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
-        is_postgresql = dialect.name == "postgresql"
-        return dialect.type_descriptor(postgresql.TIMESTAMP(timezone=True) if is_postgresql else BigInteger())
+        return dialect.type_descriptor(
+            types_of(dialect).TIMESTAMP(timezone=True) if dialect.name == "postgresql" else BigInteger()
+        )
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
         return value if value is None or dialect.name == "postgresql" else microseconds(value)
@@ -78,10 +87,13 @@ def id_to_bytes(value: UUID) -> bytes:
     return value.bytes
 
 
+# The rows of one answer name the same few people, sets and moments again and again.
+@lru_cache(maxsize=1024)
 def id_of_bytes(value: bytes) -> UUID:
     return UUID(bytes=value)
 
 
+@lru_cache(maxsize=1024)
 def from_microseconds(value: int) -> datetime:
     """The moment a number of microseconds after the start of 1970, in UTC."""
     return EPOCH + value * MICROSECOND
@@ -94,7 +106,16 @@ def microseconds(moment: datetime) -> int:
 
 def where(condition: ColumnElement[bool]) -> dict[str, Any]:
     """The condition of an index over some rows only, the same on both databases."""
-    return {"postgresql_where": condition, "sqlite_where": condition}
+    # An option of PostgreSQL would load its dialect and its driver, on SQLite too: see tell_postgresql.
+    return {"sqlite_where": condition, "info": {WHERE: condition}}
+
+
+def tell_postgresql() -> None:
+    """Give the indexes over some rows their condition on PostgreSQL as well, once that is opened."""
+    for table in metadata.tables.values():
+        for index in table.indexes:
+            if WHERE in index.info:
+                index.dialect_options["postgresql"]["where"] = index.info[WHERE]
 
 
 def lease_columns() -> tuple[Column[Any], ...]:

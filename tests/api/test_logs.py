@@ -1,0 +1,78 @@
+"""Log lines: one form for all, and nothing in them that quotes a value."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import traceback
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from quietcuff.api.logs import AccessLine, access, configure_logs, log_failure
+
+NAMES = ("", "uvicorn", "quietcuff.access", "quietcuff.service")
+
+
+@pytest.fixture
+def configured() -> Iterator[None]:
+    """The logs as a server process has them, and as they were afterwards."""
+    loggers = [logging.getLogger(name) for name in NAMES]
+    before = [(logger.handlers[:], logger.propagate, logger.level) for logger in loggers]
+    configure_logs("info")
+    yield
+    for logger, (handlers, propagate, level) in zip(loggers, before, strict=True):
+        logger.handlers[:], logger.propagate = handlers, propagate
+        logger.setLevel(level)
+
+
+def lines_of(capsys: pytest.CaptureFixture[str]) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in capsys.readouterr().err.splitlines()]
+
+
+def failed() -> Exception:
+    try:
+        raise RuntimeError("p-0001 has 142/88")
+    except RuntimeError as error:
+        return error
+
+
+def test_every_line_begins_with_its_time_its_level_and_its_log(configured: None, capsys: pytest.CaptureFixture[str]) -> None:
+    line = AccessLine(request_id="r", method="GET", route="/v1/x", status=200, milliseconds=1.5, tenant=None, key=None)
+    access.info("%s", json.dumps({name: getattr(line, name) for name in line.__struct_fields__}))
+    logging.getLogger("uvicorn.error").info("Started server process [%d]", 7)
+    logging.getLogger("asyncio").warning("Slow")
+    log_failure(failed(), "r")
+    told = lines_of(capsys)
+    assert [(one["log"], one["level"]) for one in told] == [
+        ("quietcuff.access", "info"), ("uvicorn.error", "info"), ("asyncio", "warning"), ("quietcuff.service", "error"),
+    ]  # fmt: skip
+    assert all(list(one)[:3] == ["at", "level", "log"] and one["at"].endswith("Z") for one in told)
+    assert all(abs(datetime.now(UTC) - datetime.fromisoformat(one["at"])) < timedelta(minutes=1) for one in told)
+    assert told[0]["route"] == "/v1/x" and told[1]["text"] == "Started server process [7]"
+
+
+def test_what_may_quote_a_value_is_left_out_of_others_lines(configured: None, capsys: pytest.CaptureFixture[str]) -> None:
+    error = failed()
+    logging.getLogger("uvicorn.error").error("Exception in ASGI application\n", exc_info=error)
+    logging.getLogger("uvicorn.error").error("".join(traceback.format_exception(error)))
+    logging.getLogger("asyncio").error("Task exception was never retrieved\nfuture: %r", error)
+    logging.getLogger("httpx").info("HTTP Request: POST https://record.example.org/p-0001")
+    written = capsys.readouterr().err
+    assert "142" not in written and "p-0001" not in written and len(written.splitlines()) == 3
+    raised, printed, never = (json.loads(line) for line in written.splitlines())
+    assert raised["text"] == "Exception in ASGI application" and never["text"] == "Task exception was never retrieved"
+    assert raised["failure"][0]["error"] == "builtins.RuntimeError" and printed["failure"][0]["error"] == "RuntimeError"
+    assert "test_logs.py" in raised["failure"][0]["at"][-1] and printed["failure"][0]["at"] == raised["failure"][0]["at"]
+
+
+def test_another_listener_keeps_listening(configured: None) -> None:
+    root = logging.getLogger()
+    other = logging.StreamHandler(sys.stdout)
+    root.addHandler(other)
+    configure_logs("info")
+    assert other in root.handlers and sum(type(one).__name__ == "StandardError" for one in root.handlers) == 1
+    root.removeHandler(other)

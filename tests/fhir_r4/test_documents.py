@@ -1,0 +1,74 @@
+"""What is decoded of a stored sitting is enough: from it and from all of it the resources come out the same, to the byte."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import msgspec
+
+from fhir_r4.generated import generated_sets
+from fhir_r4.rendered import STORED_AT, observations, resources, stored
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
+from quietcuff.core.record.sitting_version import SittingVersion
+from quietcuff.fhir import codes
+from quietcuff.fhir.resources.readings import BODY_SITE, BP_PANEL, METHOD, PRESSURES
+from quietcuff.fhir.versions import documents
+from quietcuff.rules.catalog import load_rulebook
+
+encode = msgspec.json.Encoder().encode
+SETS = 150
+
+
+def as_shown(sitting: SittingVersion) -> SittingVersion:
+    """The sitting as it is decoded from what is stored of it."""
+    return msgspec.structs.replace(
+        sitting,
+        reading_set=documents.SET.decode(encode(sitting.reading_set)),
+        evaluation=documents.EVALUATION.decode(encode(sitting.evaluation)),
+    )
+
+
+def lines_of_two(before: SittingVersion, after: SittingVersion) -> list[bytes]:
+    """Every Observation after a second version, as a correction, a move or a voiding would make it."""
+    first = next_stands(ResourceStates(), None, None, before, version=1, at=STORED_AT)
+    of_mean = None if first.mean is None else before
+    stands = next_stands(first, before, of_mean, after, version=2, at=STORED_AT)
+    shown = before if stands.mean is not None and stands.mean.from_version == 1 else after
+    return [encode(one) for one in observations(after, stands, shown)]
+
+
+def test_what_is_decoded_of_a_sitting_makes_the_same_resources() -> None:
+    sets, seen = list(generated_sets(20261129, SETS, load_rulebook())), 0
+    for number, ((reading_set, evaluation), (other, evaluated)) in enumerate(pairwise(sets)):
+        whole = stored(reading_set, evaluation)
+        assert encode(resources(whole)) == encode(resources(as_shown(whole)))
+        if len(other.readings) < len(reading_set.readings):
+            continue
+        later = stored(other, evaluated, is_voided=number % 5 == 0)
+        made = lines_of_two(whole, later)
+        assert made == lines_of_two(as_shown(whole), as_shown(later))
+        seen += len(made)
+    assert seen > SETS
+
+
+def test_numbers_and_times_are_taken_as_they_were_stored() -> None:
+    body: dict[str, Any] = {
+        "subject": {"identifier": {"system": "urn:example:mrn", "value": "p-1"}},
+        "readings": [
+            {"taken_at": "2026-05-04T09:00:00.250+02:00", "systolic_mmhg": 142.0, "diastolic_mmhg": 88.5, "pulse_per_min": 72.0}
+        ],
+    }
+    checked = msgspec.convert(body, ReadingSet)
+    shown = documents.SET.decode(encode(checked))
+    assert encode(shown.readings[0].taken_at) == b'"2026-05-04T09:00:00.250000+02:00"'
+    assert encode([shown.readings[0].systolic_mmhg, shown.readings[0].diastolic_mmhg]) == b"[142,88.5]"
+    assert encode(shown.readings) == encode(checked.readings)
+
+
+def test_pieces_made_once_are_the_published_codes() -> None:
+    pieces = [BP_PANEL, *PRESSURES.values(), *BODY_SITE.values(), *METHOD.values()]
+    concepts = [codes.BP_PANEL, codes.SYSTOLIC, codes.DIASTOLIC, codes.MEAN_ARTERIAL]
+    concepts += [*codes.BODY_SITE.values(), *codes.METHOD.values()]
+    assert [encode(piece) for piece in pieces] == [encode(concept) for concept in concepts]
