@@ -42,7 +42,7 @@ def fault(code: str, detail: str) -> Fault:
 def tally_with(client: Any, rulebook: Rulebook, paths: Sequence[Path], told: Told) -> AnswerTally:
     """Tallies of all parts by the workers of a client, added up in the order of the parts, whoever counted them.
 
-    ``told`` is called after each with the part that is done.
+    ``told`` is called after each.
     """
     from distributed import as_completed
 
@@ -51,5 +51,5 @@ def tally_with(client: Any, rulebook: Rulebook, paths: Sequence[Path], told: Tol
     # On the client's own loop: a result that is lost with its worker is waited for anew, and by default as_completed takes the
     # loop of whichever client the process made last.
     for done, _ in enumerate(as_completed(futures, loop=client.loop), 1):
-        told(done / len(futures))
+        told(done / len(futures), done)
     return total(client.gather(futures))

@@ -21,7 +21,7 @@ from quietcuff.rules.catalog import load_rulebook
 RULEBOOK = load_rulebook()
 
 
-def unheard(part: float) -> None:
+def unheard(part: float, parts: int) -> None:
     """Nobody listens."""
 
 
@@ -69,9 +69,10 @@ def test_tallies_add_up_alike_in_any_order_and_by_processes(parts: list[Path], a
     random.Random(3).shuffle(tallies)
     assert len(parts) == 12
     assert msgspec.json.encode(total(tallies)) == msgspec.json.encode(alone)
-    heard: list[float] = []
-    assert msgspec.json.encode(tally_parts(RULEBOOK, parts, heard.append, processes=2)) == msgspec.json.encode(alone)
-    assert heard == [number / 12 for number in range(1, 13)]
+    heard: list[tuple[float, int]] = []
+    there = tally_parts(RULEBOOK, parts, lambda *told: heard.append(told), processes=2)
+    assert msgspec.json.encode(there) == msgspec.json.encode(alone)
+    assert heard == [(number / 12, number) for number in range(1, 13)]
 
 
 def test_a_part_can_be_read_by_others(parts: list[Path], cases: list[Case]) -> None:

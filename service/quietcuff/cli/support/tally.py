@@ -17,7 +17,7 @@ from quietcuff.analytics.quality.shapes import Filters
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
 from quietcuff.cli.support.desk import on_desk
-from quietcuff.cli.support.progress import part_done
+from quietcuff.cli.support.progress import work_done
 from quietcuff.core.model.errors import Fault, NotAcceptable
 
 MOST_PROCESSES = 64
@@ -70,7 +70,7 @@ def run_tally(arguments: argparse.Namespace) -> int:
     )
 
     async def work(desk: AppContext, caller: Caller) -> Any:
-        with part_done("Counting") as told:
+        with work_done("parts") as told:
             return await tally_stored(desk, caller.tenant_id, engine, told)
 
     tally = on_desk(arguments.tenant, COMMAND, work)
