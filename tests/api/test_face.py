@@ -145,7 +145,7 @@ def test_every_code_that_the_source_gives_a_fault_is_published_and_no_other() ->
     # HL7 v2: of heads, of measures that are never taken, and of connections, which stand in tables.
     computed |= {"control-byte", "not-hl7", "several-messages", "unknown-message", "unknown-processing", "unknown-version"}
     computed |= {"mean-of-several", "route-not-stated", "checksum-mismatch"}
-    computed |= {"not-stored", "not-allowed", "too-slow", "too-large", "bad-trailer", "start-byte-in-body"}
+    computed |= {"busy", "not-stored", "not-allowed", "too-slow", "too-large", "bad-trailer", "start-byte-in-body"}
     assert set(FAULT_CODES) - said <= computed
 
 
