@@ -187,7 +187,7 @@ def test_the_statement_is_open_and_says_what_is_there(stranger: httpx.Client) ->
     statement = CapabilityStatement.model_validate_json(answer.content)
     assert statement.fhirVersion == "4.0.1"
     kinds = {resource["type"] for resource in answer.json()["rest"][0]["resource"]}
-    own = {"CodeSystem", "SearchParameter", "StructureDefinition"}
+    own = {"CodeSystem", "Measure", "SearchParameter", "StructureDefinition"}
     assert kinds == {"AuditEvent", "Observation", "Patient", "Device", "Provenance", "Group", *own}
 
 

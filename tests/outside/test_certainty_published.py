@@ -16,7 +16,7 @@ import pytest
 from scipy.stats import norm
 
 from quietcuff.core.certainty.mixture import believe_with, chance_of_either
-from quietcuff.core.certainty.normal import from_deviations, normal
+from quietcuff.core.certainty.normal import from_deviations
 from quietcuff.core.certainty.posterior import Evidence, believe, chance_reached, evidence_of
 from quietcuff.core.certainty.prior import parts_at
 from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, within_sitting
@@ -58,7 +58,7 @@ def cells(set_sd: Callable[[float], float]) -> Cells:
     """The table that a standard deviation of one set's mean, by usual pressure, predicts for N(118.8, 17.5²)."""
     usual = np.arange(40.05, 240, 0.1)
     weight = norm.pdf(usual, USUAL_MEAN, USUAL_SD)
-    missed = np.array([normal((130 - each) / set_sd(each)) for each in usual])
+    missed = norm.cdf([(130 - each) / set_sd(each) for each in usual])
     found = []
     for low, high in BANDS:
         band = (usual >= low) & (usual < high)
