@@ -91,16 +91,6 @@ def work_done(unit: str, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES
         yield told
 
 
-@contextmanager
-def part_done(word: str) -> Iterator[Callable[[float], None]]:
-    """A bar at a terminal, with the time left, for work that tells which part of it is done (0 to 1); elsewhere nothing."""
-    console = Console(stderr=True)
-    columns = (TextColumn(word), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
-        task = bar.add_task(word, total=1.0)
-        yield lambda part: bar.update(task, completed=part)
-
-
 def time_in_words(seconds: float) -> str:
     """A time to wait for: in seconds up to a minute and a half, then in minutes."""
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
