@@ -216,7 +216,7 @@ def test_keep_leaves_the_server_up_until_it_is_stopped(tmp_path: Path) -> None:
         assert "Quietcuff" in httpx.get(page).text and 'href="bedside/"' in httpx.get(shown["URL"]).text
         own = httpx.get(f"{page}key", headers={"Sec-Fetch-Site": "same-origin"}).json()["key"]
         with httpx.Client(base_url=shown["URL"], headers={"Authorization": f"Bearer {own}"}) as sitting:
-            assert own != shown["Key"] and sitting.get("/v1/subjects").status_code == 403
+            assert own != shown["Key"] and sitting.post("/v1/devices", json={}).status_code == 403
             assert sitting.get("/v1/words?lang=de").json()["words"]["bedside"]
         demo.send_signal(signal.SIGTERM)
         demo.wait(30)

@@ -15,6 +15,7 @@ from core.recordings import START, SUBJECT, ambulatory_body, by_hours, home_body
 from fhir_r4.profiles import faults_of
 from fhir_r4.stored_sets import STARTED_AT, Clinic, decoded, envelope, open_clinic
 from fhir_r4.test_moves import FIRST_VISIT
+from fhir_r4.test_past import version_of
 from quietcuff import application
 from quietcuff.application import retention
 from quietcuff.core.model.changes import Move
@@ -120,6 +121,11 @@ async def test_one_observation_goes_on_whatever_happens(clinic: Clinic) -> None:
         await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, "Observation", seen[0]["id"], HistoryRequest()))
     )
     assert [entry["resource"] for entry in past["entry"]] == seen[::-1]
+    for number, one in enumerate(seen, 1):
+        assert await version_of(clinic, "Observation", one["id"], str(number)) == one
+    for version in range(1, stored["version"] + 1):
+        provenance = decoded((await clinic.read("Provenance", f"{stored['id']}-v{version}")).body)
+        assert {"reference": f"Observation/{seen[0]['id']}"} in provenance["target"]
 
 
 async def test_it_says_what_a_result_would_and_why_there_is_none(clinic: Clinic) -> None:

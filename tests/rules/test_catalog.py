@@ -286,3 +286,30 @@ def test_cuff_sizes_are_the_published_ones(rulebook: Rulebook) -> None:
     children = [("infant", 6, 15), ("child", 16, 21)]
     adults = [("small-adult", 22, 26), ("adult", 27, 34), ("large-adult", 35, 44), ("extra-large-adult", 45, 52)]
     assert sizes == children + adults
+
+
+def test_every_fault_of_every_file_is_told_at_once(rules: Path) -> None:
+    swap(rules / "protocols/office-one-arm.toml", "planned = 2", 'planned = "two"\nspacing = 3')
+    swap(rules / "protocols/office-esc-2024.toml", 'kind = "neighbours-differ"', 'kind = "when-told"')
+    swap(rules / "limits.toml", "postpartum_days = 42\n", "")
+    swap(rules / "effects.toml", "[talking]", "[talking")
+    (rules / "defaults.toml").unlink()
+    with pytest.raises(RulesNotLoadable) as refusal:
+        load_rulebook(rules)
+    told = str(refusal.value).splitlines()
+    assert [line.partition(":")[0] for line in told] == [
+        "office-esc-2024.toml", "office-one-arm.toml", "office-one-arm.toml", "effects.toml", "limits.toml", "defaults.toml",
+    ]  # fmt: skip
+    assert "Expected `int`, got `str` - at `$.planned`" in told[1] and "unknown field `spacing`" in told[2]
+
+
+def test_every_fault_of_how_files_fit_is_told_at_once(rules: Path) -> None:
+    swap(rules / "protocols/office-one-arm.toml", "planned = 2", "planned = 6")
+    swap(rules / "protocols/office-nice-2019.toml", "mmhg = 10", "")
+    swap(rules / "cuffs/adult-arm.toml", "from_cm = 27", "from_cm = 26")
+    swap(rules / "defaults.toml", 'cuffs = "adult-arm"', 'cuffs = "other"')
+    with pytest.raises(RulesNotLoadable) as refusal:
+        load_rulebook(rules)
+    told = str(refusal.value)
+    assert len(told.splitlines()) == 4
+    assert all(word in told for word in ("extra.mmhg is missing", "must not fall", "overlaps", "cuffs is not a cuff table"))

@@ -42,7 +42,7 @@ def fault(code: str, detail: str) -> Fault:
 def tally_with(client: Any, rulebook: Rulebook, paths: Sequence[Path], told: Told) -> AnswerTally:
     """Tallies of all parts by the workers of a client, added up in the order of the parts, whoever counted them.
 
-    ``told`` is called after each with the part that is done.
+    ``told`` is called after each.
     """
     from distributed import as_completed
 

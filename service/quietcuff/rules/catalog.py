@@ -1,4 +1,4 @@
-"""Load the rule files once and check that they fit together. Every error names its file and place.
+"""Load the rule files once and check that they fit together. Every fault is told at once, with its file and place.
 
 Nothing is loaded at import. ``load_rulebook()`` reads the files beside this module.
 """
@@ -10,7 +10,7 @@ import string
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import Any, TypeVar, get_args
+from typing import Any, get_args
 
 import msgspec
 
@@ -34,8 +34,9 @@ from quietcuff.core.rulebook.rulebook import (
     Wording,
 )
 from quietcuff.core.rulebook.variability import ByAge, ChangeTest, Variability
+from quietcuff.rules.faults import all_at_once, expect, faults_in, noted
 
-T = TypeVar("T")
+PRESSURES = ("systolic_mmhg", "diastolic_mmhg")
 
 
 def load_rulebook(folder: Traversable | None = None) -> Rulebook:
@@ -59,36 +60,40 @@ def read_rulebook(root: Traversable) -> Rulebook:
     Raises:
         RulesNotLoadable: a file is malformed, or names a source, protocol, guideline or wording that is not there.
     """
-    protocols, protocol_digests = read_folder(root / "protocols", Protocol)
-    guidelines, guideline_digests = read_folder(root / "guidelines", Guideline)
-    cuffs, cuff_digests = read_folder(root / "cuffs", CuffTable)
-    heights, height_digests = read_folder(root / "references" / "heights", HeightReference)
-    pressures, pressure_digests = read_folder(root / "references" / "pressures", PressureReference)
-    screening, screening_digests = read_folder(root / "references" / "screening", ScreeningReference)
-    digests = protocol_digests | guideline_digests | cuff_digests | height_digests | pressure_digests | screening_digests
-    tables: dict[str, Any] = {}
-    for name, kind in FILES.items():
-        raw = read_file(root / f"{name}.toml", f"{name}.toml")
-        tables[name] = decode_toml(raw, kind, f"{name}.toml")
-        digests[name] = digest_of(raw)
+    digests: dict[str, str] = {}
+    # First what each file says for itself: how they fit together can only be told of those that can be read.
+    with all_at_once():
+        folders: dict[str, Any] = {
+            name: read_folder(root.joinpath(*path), kind, digests) for name, (path, kind) in FOLDERS.items()
+        }
+        tables: dict[str, Any] = {}
+        for name, kind in FILES.items():
+            with noted():
+                raw = read_file(root / f"{name}.toml", f"{name}.toml")
+                tables[name] = decode_toml(raw, kind, f"{name}.toml")
+                digests[name] = digest_of(raw)
     rulebook = Rulebook(
-        protocols=protocols,
-        guidelines=guidelines,
-        cuffs=cuffs,
-        heights=heights,
-        pressures=pressures,
-        screening=screening,
+        **folders,
         **tables,
         digests=digests,
         # Sorted by name, so that the rulebook's digest depends on the files alone and not on the order of loading.
         digest=digest_of("\n".join(f"{name} {digest}" for name, digest in sorted(digests.items())).encode()),
         engine_version=__version__,
     )
-    check_rulebook(rulebook)
+    with all_at_once():
+        check_rulebook(rulebook)
     return rulebook
 
 
 SITUATIONS = ("first_visit", "follow_up", "unattended", "expecting", "under_13", "under_18", "home", "ambulatory")
+FOLDERS: dict[str, tuple[tuple[str, ...], Any]] = {
+    "protocols": (("protocols",), Protocol),
+    "guidelines": (("guidelines",), Guideline),
+    "cuffs": (("cuffs",), CuffTable),
+    "heights": (("references", "heights"), HeightReference),
+    "pressures": (("references", "pressures"), PressureReference),
+    "screening": (("references", "screening"), ScreeningReference),
+}
 FILES: dict[str, Any] = {
     "effects": dict[str, Effect],
     "limits": Limits,
@@ -100,28 +105,34 @@ FILES: dict[str, Any] = {
 }
 
 
-def read_folder(folder: Traversable, kind: type[T]) -> tuple[dict[str, T], dict[str, str]]:
-    """The rules of a folder's TOML files by id, which must be the file's name, and the digest of each file."""
-    rules: dict[str, T] = {}
-    digests: dict[str, str] = {}
+def read_folder(folder: Traversable, kind: Any, digests: dict[str, str]) -> dict[str, Any]:
+    """The rules of a folder's TOML files by id, which must be the file's name; the digest of each file is added."""
+    rules: dict[str, Any] = {}
     # Sorted, because file systems list in different orders and the same rules must give the same digest.
     for path in sorted(folder.iterdir(), key=lambda entry: entry.name):
         if not path.name.endswith(".toml"):
             continue
-        raw = read_file(path, path.name)
-        rule = decode_toml(raw, kind, path.name)
-        name = path.name.removesuffix(".toml")
-        if rule.id != name:
-            raise RulesNotLoadable(f"{path.name}: id must be the file's name")
-        rules[name] = rule
-        digests[name] = digest_of(raw)
-    return rules, digests
+        with noted():
+            raw = read_file(path, path.name)
+            rule = decode_toml(raw, kind, path.name)
+            name = path.name.removesuffix(".toml")
+            expect(rule.id == name, f"{path.name}: id must be the file's name")
+            rules[name] = rule
+            digests[name] = digest_of(raw)
+    return rules
 
 
 def decode_toml(raw: bytes, kind: Any, where: str) -> Any:
-    """One file as its type. The message of msgspec names the path to a fault."""
+    """One file as its type.
+
+    Raises:
+        RulesNotLoadable: it is none; every fault is named with its path, a line each.
+    """
     try:
         return msgspec.toml.decode(raw, type=kind)
+    except msgspec.ValidationError as exc:
+        faults = faults_in(msgspec.toml.decode(raw), kind)
+        raise RulesNotLoadable("\n".join(f"{where}: {fault}" for fault in faults)) from exc
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
         raise RulesNotLoadable(f"{where}: {exc}") from exc
 
@@ -220,7 +231,7 @@ def check_guideline(guideline: Guideline) -> None:
     if guideline.measures == "percentile":
         edges = [row.percentile.z if row.percentile is not None else None for row in guideline.rows]
         rising = [edge for edge in edges[1:] if edge is not None]
-        expect(edges[0] is None and len(rising) == len(edges) - 1, f"{where}: every row but the lowest needs a percentile")
+        expect(edges[:1] == [None] and len(rising) == len(edges) - 1, f"{where}: every row but the lowest needs a percentile")
         expect(rising == sorted(set(rising)), f"{where}: percentiles must rise")
         expect(guideline.reference is not None, f"{where}: reference is missing")
         expect(guideline.hypertension_from in [row.category for row in guideline.rows], f"{where}: hypertension_from is no row")
@@ -254,11 +265,11 @@ def check_reference(reference: PressureReference, rulebook: Rulebook) -> None:
 def check_rows(rows: list[Row], where: str) -> None:
     """Check that the lowest row has no edge, that edges rise row by row, and that no category is named twice."""
     expect(len(rows) >= 2, f"{where}: at least two rows")
-    lowest = rows[0]
-    expect(lowest.systolic_mmhg is None and lowest.diastolic_mmhg is None, f"{where}: rows[0] must have no edge")
+    has_edge = any(edge_of(row, pressure) is not None for row in rows[:1] for pressure in PRESSURES)
+    expect(not has_edge, f"{where}: rows[0] must have no edge")
     names = [row.category for row in rows]
     expect(len(set(names)) == len(names), f"{where}: a category is named twice")
-    for pressure in ("systolic_mmhg", "diastolic_mmhg"):
+    for pressure in PRESSURES:
         edges = [(place, edge_of(row, pressure)) for place, row in enumerate(rows)]
         reached = [(place, edge) for place, edge in edges if edge is not None]
         expect(bool(reached), f"{where}: no row has a {pressure} edge")
@@ -286,7 +297,7 @@ def check_defaults(rulebook: Rulebook) -> None:
 def check_change_test(rules: ChangeTest) -> None:
     """Check that the limits begin at two visits and rise with the number of visits."""
     visits = [each.visits for each in rules.limits]
-    expect(visits[0] == 2 and visits == sorted(set(visits)), "drift.toml: limits: visits must rise from 2")
+    expect(visits[:1] == [2] and visits == sorted(set(visits)), "drift.toml: limits: visits must rise from 2")
     for name in ("still", "moving"):
         values = [getattr(each, name) for each in rules.limits]
         expect(values == sorted(values), f"drift.toml: limits: {name} must not fall")
@@ -338,9 +349,3 @@ def named_sources(value: Any, place: str) -> list[tuple[str, str]]:
         for index, item in enumerate(value):
             found += named_sources(item, f"{place}/{index}")
     return found
-
-
-def expect(holds: bool, message: str) -> None:
-    """Stop loading where a condition does not hold."""
-    if not holds:
-        raise RulesNotLoadable(message)

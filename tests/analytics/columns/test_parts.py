@@ -21,7 +21,7 @@ from quietcuff.rules.catalog import load_rulebook
 RULEBOOK = load_rulebook()
 
 
-def unheard(part: float, count: int) -> None:
+def unheard(part: float, parts: int) -> None:
     """Nobody listens."""
 
 
@@ -70,9 +70,8 @@ def test_tallies_add_up_alike_in_any_order_and_by_processes(parts: list[Path], a
     assert len(parts) == 12
     assert msgspec.json.encode(total(tallies)) == msgspec.json.encode(alone)
     heard: list[tuple[float, int]] = []
-    assert msgspec.json.encode(
-        tally_parts(RULEBOOK, parts, lambda part, count: heard.append((part, count)), processes=2)
-    ) == msgspec.json.encode(alone)
+    there = tally_parts(RULEBOOK, parts, lambda *told: heard.append(told), processes=2)
+    assert msgspec.json.encode(there) == msgspec.json.encode(alone)
     assert heard == [(number / 12, number) for number in range(1, 13)]
 
 

@@ -48,7 +48,7 @@ class MeanSums(msgspec.Struct, frozen=True, kw_only=True):
 
 
 Counts = dict[str, int]
-# Called with how much of the work is done, up to 1, and with the number of parts that were counted.
+# Called with how much of the work is done, up to 1, and how many parts that is.
 Told = Callable[[float, int], None]
 
 
@@ -185,7 +185,7 @@ def tally_part(rulebook: Rulebook, path: Path) -> AnswerTally:
 
 
 def tally_parts(rulebook: Rulebook, paths: Sequence[Path], told: Told, *, processes: int = 1) -> AnswerTally:
-    """The tally of all parts, by this machine's own processes; ``told`` is called after each with the part that is done."""
+    """The tally of all parts, by this machine's own processes; ``told`` is called after each."""
     if processes == 1:
         return total(telling(map(partial(tally_part, rulebook), paths), len(paths), told))
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:

@@ -9,10 +9,10 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.model.errors import RulesNotLoadable
 from quietcuff.core.rulebook.base import RuleStruct
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import decode_toml, named_sources, read_file
+from quietcuff.rules.faults import all_at_once, expect
 
 NAME = "quality.toml"
 MOST_WORDS = 25
@@ -104,25 +104,26 @@ def load_quality_rules(rulebook: Rulebook, folder: Traversable | None = None) ->
     """
     root = folder if folder is not None else files("quietcuff.rules")
     rules: QualityRules = decode_toml(read_file(root / NAME, NAME), QualityRules, NAME)
-    for place, key in named_sources(msgspec.to_builtins(rules), ""):
-        expect(key in rulebook.sources, f"{place}: source {key} is not in sources.toml")
-    expect(rules.settings.guideline in rulebook.guidelines, "settings: guideline is not one")
-    for code, fault in rules.faults.items():
-        expect(fault.figure is None or fault.figure in rules.figures, f"faults/{code}: figure is not one")
-        expect(fault.effect is None or fault.effect in rulebook.effects, f"faults/{code}: effect is not one")
-        expect(fault.same_as is None or fault.same_as in rules.faults, f"faults/{code}: same_as is not a fault")
-        for sentence in (fault.what, fault.how):
-            expect(len(sentence.split()) <= MOST_WORDS, f"faults/{code}: a sentence has more than {MOST_WORDS} words")
-            names = [name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None]
-            known = {"where", "value", "expected", "threshold"}
-            expect(set(names) <= known, f"faults/{code}: places are {', '.join(sorted(known))}")
+    with all_at_once():
+        check_quality_rules(rules, rulebook)
     return rules
 
 
-def expect(holds: bool, message: str) -> None:
-    """Stop loading when something does not hold."""
-    if not holds:
-        raise RulesNotLoadable(f"{NAME}: {message}")
+def check_quality_rules(rules: QualityRules, rulebook: Rulebook) -> None:
+    """Check that the names it has stand for something, and that its sentences are short and have the places that are filled."""
+    for place, key in named_sources(msgspec.to_builtins(rules), ""):
+        expect(key in rulebook.sources, f"{NAME}: {place}: source {key} is not in sources.toml")
+    expect(rules.settings.guideline in rulebook.guidelines, f"{NAME}: settings: guideline is not one")
+    for code, fault in rules.faults.items():
+        where = f"{NAME}: faults/{code}"
+        expect(fault.figure is None or fault.figure in rules.figures, f"{where}: figure is not one")
+        expect(fault.effect is None or fault.effect in rulebook.effects, f"{where}: effect is not one")
+        expect(fault.same_as is None or fault.same_as in rules.faults, f"{where}: same_as is not a fault")
+        for sentence in (fault.what, fault.how):
+            expect(len(sentence.split()) <= MOST_WORDS, f"{where}: a sentence has more than {MOST_WORDS} words")
+            names = [name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None]
+            known = {"where", "value", "expected", "threshold"}
+            expect(set(names) <= known, f"{where}: places are {', '.join(sorted(known))}")
 
 
 def percent(share: float) -> str:

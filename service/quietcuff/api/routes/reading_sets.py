@@ -11,11 +11,12 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
+from quietcuff.answered import Envelope
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
-from quietcuff.api.openapi import Envelope, SetPage, VersionList
+from quietcuff.api.openapi import SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (

@@ -70,7 +70,7 @@ def run_tally(arguments: argparse.Namespace) -> int:
     )
 
     async def work(desk: AppContext, caller: Caller) -> Any:
-        with work_done("parts counted") as told:
+        with work_done("parts") as told:
             return await tally_stored(desk, caller.tenant_id, engine, told)
 
     tally = on_desk(arguments.tenant, COMMAND, work)
