@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     # The workers read their settings from the environment again; these alone are others than they would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
-    app = "quietcuff.api.app:create_app_from_environment"
+    app = SERVICE
     if arguments.bedside_key_file is not None:
         os.environ[KEY_FILE], app = arguments.bedside_key_file, FACTORY
     serve(arguments.host, arguments.port, arguments.workers, app, settings)

@@ -10,7 +10,6 @@ import msgspec
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.decode.faults import find_faults
 from quietcuff.decode.sheet.columns import COLUMNS
-from quietcuff.decode.sheet.names import folded
 
 DateOrder = Literal["year-month-day", "day-month-year", "month-day-year"]
 DATE_ORDERS: tuple[DateOrder, ...] = ("year-month-day", "day-month-year", "month-day-year")
@@ -84,8 +83,3 @@ def _is_zone(name: str) -> bool:
     except (ZoneInfoNotFoundError, ValueError, OSError):
         return False
     return True
-
-
-def with_folded_names(names: dict[str, str]) -> dict[str, str]:
-    """The same names as headers are compared."""
-    return {folded(name): to for name, to in names.items()}
