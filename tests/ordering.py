@@ -27,6 +27,7 @@ LONGEST_FIRST = (
     "delivery/test_commands.py",
     "cli/test_import.py",
     "browser/test_quality_page.py",
+    "browser/test_bedside.py",
     "application/test_bulk.py",
     "api/test_retention.py",
     "cli/test_tally.py",
