@@ -29,6 +29,7 @@ LONGEST_FIRST = (
     "browser/test_quality_page.py",
     "application/test_bulk.py",
     "api/test_retention.py",
+    "cli/test_tally.py",
     "analytics/columns/test_parts.py",
     "analytics/test_what_if.py",
     "outside/test_survey_stored.py",

@@ -202,7 +202,7 @@ def test_keep_leaves_the_server_up_until_it_is_stopped(tmp_path: Path) -> None:
         for line in demo.stdout:
             label, _, value = line.strip().partition(" ")
             shown[label] = value.strip()
-            if label == "Docs":
+            if label == "Guided":
                 break
         headers = {"Authorization": f"Bearer {shown['Key']}"}
         with httpx.Client(base_url=shown["URL"], headers=headers) as client:
@@ -211,6 +211,13 @@ def test_keep_leaves_the_server_up_until_it_is_stopped(tmp_path: Path) -> None:
         assert len(bundles) == 10
         assert [fault for bundle in bundles for fault in faults_of(bundle)] == []
         assert httpx.get(shown["Docs"]).status_code == 200
+        # The guided sitting, with a key that opens a sitting of an invented person and sees nothing but sittings.
+        page = next(word for word in shown["Guided"].split() if word.startswith("http"))
+        assert "Quietcuff" in httpx.get(page).text and 'href="bedside/"' in httpx.get(shown["URL"]).text
+        own = httpx.get(f"{page}key", headers={"Sec-Fetch-Site": "same-origin"}).json()["key"]
+        with httpx.Client(base_url=shown["URL"], headers={"Authorization": f"Bearer {own}"}) as sitting:
+            assert own != shown["Key"] and sitting.post("/v1/devices", json={}).status_code == 403
+            assert sitting.get("/v1/words?lang=de").json()["words"]["bedside"]
         demo.send_signal(signal.SIGTERM)
         demo.wait(30)
     assert list(tmp_path.iterdir()) == []

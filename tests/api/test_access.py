@@ -39,9 +39,12 @@ TYPES = (
 OPEN = {
     "is_live", "is_ready", "smart_configuration", "smart_configuration_of_fhir", "give_token",
     "list_problems", "get_problem", "capability_statement",
-    "read_code_system", "read_search_parameter", "read_structure_definition",
-    "search_code_systems", "search_search_parameters", "search_structure_definitions",
+    "read_code_system", "read_measure", "read_search_parameter", "read_structure_definition",
+    "search_code_systems", "search_measures", "search_search_parameters", "search_structure_definitions",
+    "search_code_systems_by_post", "search_measures_by_post", "search_search_parameters_by_post",
+    "search_structure_definitions_by_post",
     "openapi", "docs", "docs_start", "docs_style", "docs_script",
+    "docs_look", "favicon", "guide", "guides", "landing", "look",
 }  # fmt: skip
 # What each operation asks of a key, said here once more: a change of it must be meant.
 NEEDED = {
@@ -123,6 +126,17 @@ NEEDED = {
     "get_table_dictionary": "Table.r",
     "get_table": "Table.r",
     "list_follow_ups": "FollowUp.s",
+    "read_follow_up_group": "FollowUp.s",
+    "read_follow_up_group_low_with_symptoms": "FollowUp.s",
+    "read_follow_up_group_symptoms": "FollowUp.s",
+    "read_follow_up_group_severe_without_later_set": "FollowUp.s",
+    "read_follow_up_group_review_without_later_set": "FollowUp.s",
+    "read_follow_up_group_unconfirmed_overdue": "FollowUp.s",
+    "read_follow_up_group_blocked_not_repeated": "FollowUp.s",
+    "evaluate_measure": "Quality.r",
+    "evaluate_measure_by_post": "Quality.r",
+    "evaluate_one_measure": "Quality.r",
+    "evaluate_one_measure_by_post": "Quality.r",
     "get_quality": "Quality.r",
     "get_quality_page": "Quality.r",
     "start_what_if": "WhatIf.c",
@@ -166,6 +180,8 @@ BODIES: dict[str, Any] = {
     "replay_undelivered": {},
     "save_group": {"name": "at home", "setting": "home"},
     "start_what_if": {"guideline": "esh-2023"},
+    "evaluate_measure_by_post": example("measure-type-parameters"),
+    "evaluate_one_measure_by_post": example("measure-parameters"),
 }
 NO_IDS = {
     "set_id": str(uuid4()),
@@ -245,6 +261,9 @@ def test_another_tenant_sees_and_changes_nothing(service: Server) -> None:
                 continue
             if "/AuditEvent/" in route:
                 # Its ids are counted anew for each tenant; that each sees its own alone is tested with the trail.
+                continue
+            if "/Measure/" in route:
+                # Definitions; that their numbers are of one tenant is tested with them.
                 continue
             named_resource = {"resource_id": resources.get(route.split("/")[3], "")} if "{resource_id}" in route else {}
             if any(f"{{{name}}}" in route for name in ("set_id", "subject_id", "device_id", "resource_id")):

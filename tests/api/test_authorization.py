@@ -354,6 +354,16 @@ def test_the_configuration_is_found_at_both_places_and_names_what_is_served(stra
     assert "S256" in said["code_challenge_methods_supported"] and SCOPE in said["scopes_supported"]
 
 
+def test_a_token_may_be_for_measures_alone(server: Server, stranger: httpx.Client) -> None:
+    said = stranger.get("/.well-known/smart-configuration").json()["scopes_supported"]
+    assert {"system/Quality.r", "system/FollowUp.s"} <= set(said)
+    period = {"periodStart": "2026", "periodEnd": "2026"}
+    with server.client_of(Client(server).token("system/Quality.r")) as client:
+        assert client.get("/fhir/R4/Measure/talking/$evaluate-measure", params=period).status_code == 200
+        for path in ("Patient", "Observation", "Group/follow-ups"):
+            assert client.get(f"/fhir/R4/{path}").status_code == 403
+
+
 def test_older_clients_find_the_token_route_in_the_capability_statement(stranger: httpx.Client) -> None:
     """Source: SMART App Launch, the extension oauth-uris that clients of before ``smart-configuration`` read."""
     security = stranger.get("/fhir/R4/metadata").json()["rest"][0]["security"]

@@ -48,6 +48,15 @@ def test_what_needs_it_says_how_to_get_it(analyst: httpx.Client, path: str) -> N
 
 
 @pytest.mark.usefixtures("without")
+def test_a_measure_is_read_without_it_and_not_worked_out(analyst: httpx.Client) -> None:
+    measure = "/fhir/R4/Measure/talking"
+    assert analyst.get(measure).status_code == 200
+    refused = analyst.get(f"{measure}/$evaluate-measure", params={"periodStart": "2026", "periodEnd": "2026"})
+    assert refused.status_code == 501 and "sh deploy/setup.sh full" in refused.text
+    assert len(analyst.get("/fhir/R4/Group/follow-ups").json()["member"]) == 1
+
+
+@pytest.mark.usefixtures("without")
 def test_follow_ups_tables_as_csv_and_the_dictionary_do_without(analyst: httpx.Client) -> None:
     follow_ups = analyst.get("/v1/follow-ups")
     assert follow_ups.status_code == 200 and len(follow_ups.json()["items"]) == 1

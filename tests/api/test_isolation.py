@@ -22,7 +22,7 @@ from quietcuff.api.operations import JSON, Operation
 DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi/openapi.json").read_text())
 OWN = ("set_id", "subject_id", "device_id", "target_id", "group_id", "job_id", "payload_id", "refused_id", "resource_id")
 # What the service defines itself: open to everybody, and nobody's.
-DEFINITIONS = ("CodeSystem", "SearchParameter", "StructureDefinition")
+DEFINITIONS = ("CodeSystem", "Measure", "SearchParameter", "StructureDefinition")
 PARAMETERS = {"export_system_by_post", "export_patient_by_post", "export_group_by_post", "last_observations_by_post"}
 ROUTE_OF = {operation.id: (path, method, operation) for path, method, operation in ROUTES}
 Pair = tuple[Clinic, Clinic]
@@ -45,7 +45,7 @@ def ids_of(clinic: Clinic, path: str) -> dict[str, str]:
     kind = path.split("/")[3] if "{resource_id}" in path else ""
     found = {**clinic.ids, "version_id": "1", "number": "1", "rule_id": "office-both-arms", "slug": "not-found", "name": "sets"}
     if kind in DEFINITIONS:
-        return found | {"resource_id": "result-protocol"}
+        return found | {"resource_id": "talking" if kind == "Measure" else "result-protocol"}
     return found | ({"resource_id": clinic.resource(kind)} if kind else {})
 
 

@@ -172,6 +172,12 @@ def test_whoever_may_evaluate_may_not_read_people(filled: Server) -> None:
     assert asked(filled, f"{BASE}/Measure/talking/$evaluate-measure", "system/*.rs", **MAY).status_code == 200
 
 
+def test_the_numbers_are_of_the_callers_tenant_alone(filled: Server) -> None:
+    with filled.client(tenant="measured-by-nobody", scopes=SCOPE) as other:
+        made = other.get(f"{BASE}/Measure/talking/$evaluate-measure", params=MAY).json()
+    assert set(counts(made["group"][0]).values()) == {0, None}
+
+
 def test_every_fault_is_named_at_once_with_what_is_accepted(filled: Server) -> None:
     path = f"{BASE}/Measure/$evaluate-measure"
     told = asked(filled, path, periodEnd="tomorrow", reportType="subject-list", subject="Patient/1", device="").json()

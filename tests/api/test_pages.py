@@ -9,6 +9,7 @@ from posixpath import join, normpath
 from typing import Any
 
 import httpx
+import msgspec
 import pytest
 
 from api.serving import Server
@@ -16,6 +17,8 @@ from quietcuff.api.app import create_app
 from quietcuff.api.docs_pages import PAGE_POLICY
 from quietcuff.api.pages.guides import GROUPS, NOT_SERVED, guide_names, guides_folder
 from quietcuff.api.problem_types import PROBLEM_TYPES
+from quietcuff.core.model.changes import Append, Correction
+from quietcuff.core.model.readings import Context, Facts, ReadingSet
 from quietcuff.demo.bedside.app import Bedside
 from test_house import TOP
 
@@ -118,6 +121,28 @@ def test_a_problem_is_a_page_to_a_browser_and_json_to_a_program(stranger: httpx.
 def test_the_document_begins_with_evaluations_and_reading_sets(stranger: httpx.Client) -> None:
     tags: list[Any] = [tag["name"] for tag in stranger.get("/openapi.json").json()["tags"]]
     assert tags[:2] == ["Evaluations", "Reading sets"] and len(tags) == len(set(tags))
+
+
+def test_the_bodies_of_the_walk_through_the_guided_sitting_are_accepted() -> None:
+    blocks = re.findall(r"(?s)```json\n(.*?)```", (TOP / "docs/bedside.md").read_text("utf-8"))
+    opened, symptoms, reading, fact, closing = (msgspec.json.decode(block) for block in blocks)
+    assert msgspec.convert(opened, ReadingSet).closed is False
+    assert [msgspec.convert(body, Append).closed for body in (symptoms, reading, closing)] == [False, False, True]
+    assert msgspec.convert(fact, Correction).changes
+
+
+def test_the_guided_sitting_offers_the_answers_that_the_service_takes() -> None:
+    """A choice of the page that the service does not know would be refused when somebody taps it."""
+    script = (TOP / "service/quietcuff/demo/bedside/page/asked.js").read_text("utf-8")
+    accepted = {field.name: field.type for struct in (Context, Facts) for field in msgspec.structs.fields(struct)}
+    offered = {name: re.findall(r'"([^"]+)"', words) for name, words in re.findall(r"(?m)^  (\w+): \[(.*?)\],$", script)}
+    assert {"arm_height", "sleeve", "pulse_palpated", "pregnancy", "sex", "care"} == offered.keys()
+    offered |= dict(re.findall(r'(?m)^  (\w+): "(\w+)",$', script))
+    for name, words in offered.items():
+        for word in [words] if isinstance(words, str) else words:
+            msgspec.convert(word, accepted[name])
+    asked = set(re.findall(r"(?m)^  (\w+): ", script)) | {"acute_symptoms", "auscultation_possible"}
+    assert set(Context.__struct_fields__) - asked == {"talking"}
 
 
 def test_the_wheel_takes_the_guides_with_it() -> None:

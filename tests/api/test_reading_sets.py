@@ -14,7 +14,8 @@ import pytest
 
 from api.serving import Server, problem
 from bodies import FIRST_READING, OPENED_SET, changed
-from quietcuff.api.openapi import Envelope, SetPage, VersionList
+from quietcuff.answered import Envelope
+from quietcuff.api.openapi import SetPage, VersionList
 
 PATH = "/v1/reading-sets"
 

@@ -123,6 +123,33 @@ def test_searches_of_observations_find_what_the_model_finds(archive: Archive) ->
     assert hits > SEARCHES // 4
 
 
+def test_sittings_without_a_result_are_found_as_such_and_by_no_value(archive: Archive) -> None:
+    results = [one for one in archive.resources["Observation"] if one["id"].endswith("-mean")]
+    without = {one["id"] for one in results if "dataAbsentReason" in one}
+    standing = {one["id"] for one in results if one["id"] in without and one["status"] != "entered-in-error"}
+    assert len(results) - len(without) > 10 < len(standing)
+    assert len({one["status"] for one in results if one["id"] in without}) > 1
+    code, here = ("code", "http://loinc.org|96607-7"), ("status:not", "entered-in-error")
+    asked: dict[str, list[tuple[str, str]]] = {
+        "whole": [code],
+        "missing": [code, ("derived-from:missing", "true")],
+        "there": [code, ("derived-from:missing", "false")],
+        "state": [("state", "not-usable"), here],
+        **{
+            f"{name}={part}${value}": [code, (name, f"{part}${value}")]
+            for name in ("component-code-value-quantity", "combo-code-value-quantity")
+            for part in ("96608-5", "96609-3")
+            for value in ("ge0", "lt1000", "ne1", "ap120")
+        },
+    }
+    found = {name: {one["id"] for one, _ in archive.pages("Observation", items)[0]} for name, items in asked.items()}
+    assert found.pop("whole") == {one["id"] for one in results}
+    assert found.pop("missing") == without and found.pop("state") == standing
+    with_one = found.pop("there")
+    assert with_one == {one["id"] for one in results} - without
+    assert all(ids <= with_one for ids in found.values()) and found["combo-code-value-quantity=96609-3$ge0"] == with_one
+
+
 def mixed(drawer: Drawer) -> Condition:
     """A condition, or two of one parameter as alternatives, whose forms are mixed."""
     name, text, holds = drawer.condition()

@@ -69,6 +69,25 @@ def test_an_unknown_language_is_answered_in_english_and_says_so(client: httpx.Cl
     assert any_language.content == plain.content
 
 
+def test_a_set_in_a_language_is_not_sent_again_and_its_tag_names_its_version(
+    stored: tuple[httpx.Client, httpx.Response],
+) -> None:
+    client, first = stored
+    path = f"{PATH}/{first.json()['id']}"
+    german = client.get(path, headers=GERMAN).headers["ETag"]
+    again = client.get(path, headers=GERMAN | {"If-None-Match": german})
+    assert (again.status_code, again.content, again.headers["ETag"]) == (304, b"", german)
+    # Another language is another answer, and so is the one without any.
+    for other in (
+        client.get(path, headers={"If-None-Match": german}),
+        client.get(f"{path}?lang=es", headers={"If-None-Match": german}),
+    ):
+        assert other.status_code == 200 and other.headers["ETag"] != german
+    body = {"reason": "typing error", "changes": [{"change": "void-set"}]}
+    for tag, status in ((german.replace("1.", "2."), 412), (german, 200)):
+        assert client.post(f"{path}/corrections", json=body, headers={"If-Match": tag}).status_code == status
+
+
 def test_a_dry_run_says_how_sure_and_of_each_reading_whether_it_counts(client: httpx.Client) -> None:
     answer = client.post("/v1/evaluations", json=whole_set(), params={"lang": "en"}).json()
     words = answer["words"]

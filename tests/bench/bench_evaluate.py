@@ -139,16 +139,16 @@ def serve_echo(listener: socket.socket, pipe: Connection) -> None:
     uvloop.run(main())
 
 
-async def send_all(address: tuple[str, int], requests: list[bytes]) -> None:
-    """Send the requests over 64 connections, one after the other on each; every answer must be a 200."""
+async def send_all(address: tuple[str, int], requests: list[bytes], status: int = 200) -> None:
+    """Send the requests over 64 connections, one after the other on each; every answer must have the status."""
 
     async def send_share(share: list[bytes]) -> None:
         reader, writer = await asyncio.open_connection(*address)
         for request in share:
             writer.write(request)
             head = await reader.readuntil(b"\r\n\r\n")
-            if not head.startswith(b"HTTP/1.1 200"):
-                raise RuntimeError("the echo did not answer")
+            if not head.startswith(b"HTTP/1.1 %d" % status):
+                raise RuntimeError(f"not answered: {head.decode()}")
             length = next(line for line in head.lower().split(b"\r\n") if line.startswith(b"content-length:"))
             await reader.readexactly(int(length.partition(b":")[2]))
         writer.close()

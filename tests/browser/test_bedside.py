@@ -197,7 +197,10 @@ def test_symptoms_are_urgent_before_anything_is_measured(desk: Desk) -> None:
     page.get_by_role("button", name="Kommt wieder Mann").click()
     page.get_by_role("button", name="Ja", exact=True).click()
     expect(page.locator("#safety")).to_have_attribute("data-level", "urgent")
-    expect(page.locator("#safety")).to_contain_text(desk.stored_in(page, "de")["words"]["safety"])
+    words = desk.stored_in(page, "de")["words"]
+    expect(page.locator("#safety")).to_contain_text(words["safety"])
+    expect(page.get_by_role("heading", level=1)).to_have_text(re.compile(words["next_step"], re.IGNORECASE))
+    expect(page.get_by_label("Oberer Wert")).to_have_count(0)
     assert page.evaluate("document.documentElement.lang") == "de"
     page.close()
 

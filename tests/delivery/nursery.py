@@ -16,11 +16,11 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from quietcuff.application.context import Tenants
 from quietcuff.delivery.http_sender import HttpSender
 from quietcuff.delivery.worker import DeliveryWorker, Work
 from quietcuff.security.allowed_addresses import read_allowances
 from quietcuff.storage.engine.store import open_store
-from quietcuff.storage.rows.tenants import Tenants
 
 PUBLIC_URL = "https://bp.example.org"
 TRUST = ssl.create_default_context()

@@ -15,8 +15,11 @@ from core.recordings import START, SUBJECT, ambulatory_body, by_hours, home_body
 from fhir_r4.profiles import faults_of
 from fhir_r4.stored_sets import STARTED_AT, Clinic, decoded, envelope, open_clinic
 from fhir_r4.test_moves import FIRST_VISIT
+from fhir_r4.test_past import version_of
 from quietcuff import application
+from quietcuff.application import retention
 from quietcuff.core.model.changes import Move
+from quietcuff.core.model.errors import Deleted
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir.history.versions import HistoryRequest, history
 from quietcuff.fhir.search.date_values import Clock
@@ -118,6 +121,11 @@ async def test_one_observation_goes_on_whatever_happens(clinic: Clinic) -> None:
         await clinic._read(lambda snapshot: history(snapshot, clinic.publisher, "Observation", seen[0]["id"], HistoryRequest()))
     )
     assert [entry["resource"] for entry in past["entry"]] == seen[::-1]
+    for number, one in enumerate(seen, 1):
+        assert await version_of(clinic, "Observation", one["id"], str(number)) == one
+    for version in range(1, stored["version"] + 1):
+        provenance = decoded((await clinic.read("Provenance", f"{stored['id']}-v{version}")).body)
+        assert {"reference": f"Observation/{seen[0]['id']}"} in provenance["target"]
 
 
 async def test_it_says_what_a_result_would_and_why_there_is_none(clinic: Clinic) -> None:
@@ -170,6 +178,18 @@ async def test_moved_to_another_person_one_is_in_error_and_one_is_new(clinic: Cl
     found = [entry["resource"] for entry in (await clinic.search(MEANS))["entry"]]
     assert sorted(stand_of(one) for one in found) == [("1", "final", None), ("2", "entered-in-error", None)]
     assert len({one["subject"]["reference"] for one in found}) == 2
+
+
+async def test_what_is_erased_is_told_as_gone(clinic: Clinic) -> None:
+    stored = await clinic.receive(FIRST_VISIT | {"readings": FEW})
+    since, _ = await export(clinic)
+    await retention.erase(clinic.desk, clinic.caller, stored["subject_id"])
+    with pytest.raises(Deleted):
+        await clinic.read("Observation", f"{stored['id']}-mean")
+    assert (await clinic.search(MEANS)).get("entry", []) == []
+    _, deleted = await export(clinic, since=since)
+    gone = {entry["request"]["url"] for bundle in deleted["Bundle"] for entry in bundle["entry"]}
+    assert f"Observation/{stored['id']}-mean" in gone
 
 
 @pytest.mark.parametrize("kind", ["recording", "home", "standing"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 from asyncio import to_thread
 from pathlib import Path
 from typing import Any
@@ -14,12 +15,18 @@ from sqlalchemy import Connection, inspect, make_url
 from application.clinic import Clinic, first_visit, open_clinic, sitting
 from core.recordings import home_body, home_series
 from databases import PostgresqlServer
+from quietcuff.application import Answer
 from quietcuff.core.model.errors import StoreNotUsable
+from quietcuff.fhir.history.read import read_resource
+from quietcuff.fhir.history.versions import HistoryRequest, history
+from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine import migrate
 from quietcuff.storage.engine.store import Store
-from quietcuff.storage.schema.codes import CUFF_SIZE
+from quietcuff.storage.schema.codes import CUFF_SIZE, OBSERVATION_STATUS, STATE
 from quietcuff.storage.schema.sittings import GUARDED_TABLES, metadata
+from quietcuff.storage.search.observations import find_observations
+from quietcuff.storage.search.query import ObservationQuery, PointerTest
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -175,66 +182,101 @@ async def test_what_stored_readings_point_to_is_found_after_the_upgrade(
 
 
 FAILED = {"systolic_mmhg": None, "diastolic_mmhg": None}
+# A voided sitting was told before it was taken back: nothing is left of that by way of an earlier program.
+STANDING = "FROM reading_set WHERE status = 0"
+TOLD = f"SELECT set_id {STANDING} AND mean_version IS NOT NULL"
+WITHOUT = f"{TOLD} AND mean_systolic IS NULL"
+OF_MEAN = "mean_status, mean_from_version, systolic, mean_diastolic, counted, mean_method, mean_taken_from < mean_taken_to"
+# Of each clinic, as below.
+WITH_RESULT, WITHOUT_RESULT = 3, 7
 
 
-async def test_sittings_without_a_result_that_are_stored_say_so_after_the_upgrade(
-    store: Store, database_url: str, request: pytest.FixtureRequest
-) -> None:
-    """As what is stored now does; an earlier program reads no more of them than it can show."""
-    owner_url = database_url
-    if not database_url.startswith("sqlite"):
-        server: PostgresqlServer = request.getfixturevalue("postgresql_server")
-        owner_url = server.as_owner(str(make_url(database_url).database))
-    clinics = [await open_clinic(store, load_rulebook(), name) for name in ("clinic", "elsewhere")]
+class Schema:
+    """The database of a store, taken to other revisions by its owner."""
+
+    def __init__(self, database_url: str, request: pytest.FixtureRequest) -> None:
+        self.url, self._server = database_url, None
+        if not database_url.startswith("sqlite"):
+            self._server, self._name = request.getfixturevalue("postgresql_server"), str(make_url(database_url).database)
+            self.url = self._server.as_owner(self._name)
+
+    async def move(self, revision: str) -> None:
+        if revision == "head":
+            await to_thread(migrate.upgrade, self.url)
+        else:
+            await to_thread(migrate.downgrade, self.url, revision)
+        if self._server is not None:
+            # Tables that were made anew are the owner's alone, and others will borrow this database.
+            await to_thread(self._server.grant, self._name)
+
+
+async def rows_of(clinics: list[Clinic], statement: str) -> list[list[str]]:
+    """By clinic, its rows; of SQLite every tenant sees all."""
+    return [sorted(map(str, await clinic.rows(f"{statement} AND tenant_id = {clinic.tenant.tenant_id}"))) for clinic in clinics]
+
+
+async def receive_some(clinic: Clinic) -> Answer:
+    """Sittings of every sort; the answer of one with a result."""
     named, described = {"identifier": {"system": "urn:example:device", "value": "SN-0007"}}, {"model": "Example 1"}
-    few, failed = first_visit()[:2], [{**one, **FAILED} for one in first_visit()]
-    for clinic in clinics:
-        await clinic.receive(home_body(home_series(2, lambda _: (136, 86))))
-    for clinic, readings in itertools.product(clinics, (few, failed)):
+    await clinic.receive(home_body(home_series(2, lambda _: (136, 86))))
+    for readings in (first_visit()[:2], [{**one, **FAILED} for one in first_visit()]):
         await clinic.receive(sitting(readings, device=named, cuff={"size": "Large Adult"}))
         await clinic.receive(sitting(readings, device=described))
         await clinic.receive(sitting([{**readings[0], "device": named}, *readings[1:]], device=described))
         await clinic.receive(sitting(first_visit()))
         await clinic.receive(sitting(readings[:1], closed=False))
         await clinic.correct(await clinic.receive(sitting(readings)), {"change": "void-set"})
-    taken_back = [await clinic.receive(sitting(first_visit())) for clinic in clinics]
+    return await clinic.receive(sitting(first_visit()))
 
-    async def rows_of(clinic: Clinic, statement: str) -> list[Any]:
-        return await clinic.rows(f"{statement} AND tenant_id = {clinic.tenant.tenant_id}")
 
-    async def rows(*statements: str) -> list[Any]:
-        return [sorted(map(str, await rows_of(clinic, one))) for clinic in clinics for one in statements]
-
-    async def moved_to(revision: str | None) -> None:
-        await (to_thread(migrate.downgrade, owner_url, revision) if revision else to_thread(migrate.upgrade, owner_url))
-        if not database_url.startswith("sqlite"):
-            # Tables that were made anew are the owner's alone, and others will borrow this database.
-            await to_thread(request.getfixturevalue("postgresql_server").grant, str(make_url(database_url).database))
-
-    # A voided sitting was told before it was taken back: nothing is left of that by way of an earlier program.
-    without = "FROM reading_set WHERE status = 0 AND"
-    before = await rows(f"SELECT * {without} 0 = 0")
-    said = f"SELECT set_id {without} mean_version IS NOT NULL AND mean_systolic IS NULL"
-    assert [len(found) for found in await rows(said)] == [7, 7]
-    await moved_to("0018")
-    assert [len(found) for found in await rows(said, f"SELECT set_id {without} mean_version IS NOT NULL")] == [0, 3] * 2
-    await moved_to(None)
-    assert await rows(f"SELECT * {without} 0 = 0") == before
-
-    # What had a result once is as it was when it had it, and in error.
-    kept = (
-        "SELECT mean_status, mean_from_version, mean_taken_from, mean_taken_to, systolic, mean_diastolic, counted, mean_method"
-    )
-    for clinic, answer in zip(clinics, taken_back, strict=True):
-        changes = ({"change": "amend-reading", "index": index, "set": FAILED} for index in (1, 2, 3))
-        await clinic.correct(answer, *changes)
-        ((*_, systolic, _, counted, _),) = await rows_of(clinic, f"{kept} {without} version = 2")
-        assert (systolic, counted) == (None, 0)
-    await moved_to("0018")
+async def test_sittings_without_a_result_that_are_stored_say_so_after_the_upgrade(
+    store: Store, database_url: str, request: pytest.FixtureRequest
+) -> None:
+    """As what is stored now does."""
+    schema = Schema(database_url, request)
+    clinics = [await open_clinic(store, load_rulebook(), name) for name in ("clinic", "elsewhere")]
     for clinic in clinics:
-        ((status, shown, *period, systolic, diastolic, counted, method),) = await rows_of(
-            clinic, f"{kept} {without} version = 2"
-        )
-        assert (status, shown, systolic, diastolic, counted, method) == (4, 1, 145, 900_000, 2, 0)
-        assert period[0] != period[1]
-    await moved_to(None)
+        await receive_some(clinic)
+    before = await rows_of(clinics, f"SELECT * {STANDING}")
+    assert [len(found) for found in await rows_of(clinics, WITHOUT)] == [WITHOUT_RESULT] * 2
+    await schema.move("0018")
+    assert [len(found) for found in await rows_of(clinics, TOLD)] == [WITH_RESULT] * 2
+    await schema.move("head")
+    assert await rows_of(clinics, f"SELECT * {STANDING}") == before
+    assert [await told_of_before(clinic) for clinic in clinics] == [WITHOUT_RESULT] * 2
+
+
+async def test_an_earlier_program_finds_a_result_that_is_gone_as_it_was_and_in_error(
+    store: Store, database_url: str, request: pytest.FixtureRequest
+) -> None:
+    schema, clinic = Schema(database_url, request), await open_clinic(store, load_rulebook())
+    answer = await receive_some(clinic)
+    changes = ({"change": "amend-reading", "index": index, "set": FAILED} for index in (1, 2, 3))
+    await clinic.correct(answer, *changes)
+    statement = f"SELECT {OF_MEAN} {STANDING} AND version = 2"
+    assert (await clinic.rows(statement))[0][:5] == (OBSERVATION_STATUS.number("corrected"), 2, None, None, 0)
+    await schema.move("0018")
+    assert await clinic.rows(statement) == [(OBSERVATION_STATUS.number("entered-in-error"), 1, 145, 900_000, 2, 0, True)]
+    await schema.move("head")
+
+
+async def told_of_before(clinic: Clinic) -> int:
+    """The sittings without a result: each is read, found and remembered as one version of one Observation."""
+    publisher = Publisher(tenant=clinic.tenant, public_url="https://bp.example.org")
+    not_usable = PointerTest(pointer="state", numbers=frozenset((STATE.number("not-usable"),)))
+    query = ObservationQuery(
+        kinds=frozenset(("mean",)), pointers=(not_usable,), statuses=frozenset(("final",)), limit=WITHOUT_RESULT
+    )
+
+    def check(snapshot: Connection) -> int:
+        found = find_observations(snapshot, clinic.tenant.tenant_id, query)
+        for one in found:
+            name = f"{one.key.set_id}-mean"
+            read = json.loads(read_resource(snapshot, publisher, "Observation", name).body)
+            (entry,) = json.loads(history(snapshot, publisher, "Observation", name, HistoryRequest()))["entry"]
+            assert entry["resource"] == read and read["dataAbsentReason"]
+            provenance = json.loads(read_resource(snapshot, publisher, "Provenance", f"{one.key.set_id}-v1").body)
+            assert {"reference": f"Observation/{name}"} in provenance["target"]
+        return len(found)
+
+    return await clinic.read(check)

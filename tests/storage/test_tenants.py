@@ -9,11 +9,12 @@ from uuid import uuid4
 import pytest
 from sqlalchemy.exc import DBAPIError
 
+from quietcuff.application.context import Tenants
 from quietcuff.core.model.errors import NotFound
 from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.subjects import find_subject
-from quietcuff.storage.rows.tenants import Tenants, find_or_create_tenant
+from quietcuff.storage.rows.tenants import find_or_create_tenant
 from storage.rows import NOON, insert, subject_row, subjects_of_each_tenant
 
 THREE_TENANTS = (1, 2, 3)

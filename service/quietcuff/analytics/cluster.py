@@ -6,29 +6,16 @@ another one. Needs the extra ``quietcuff[cluster]``; every worker must find the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from quietcuff.analytics.columns.tally import AnswerTally, TallyWork, tally_part, total
+from quietcuff.analytics.columns.tally import AnswerTally, Told, tally_part, total
 from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.rulebook.rulebook import Rulebook
 
 # A part may be on a worker that dies more than once; a part that kills every worker it comes to is given up.
 TIMES_A_PART_MAY_FAIL = 5
-
-
-def tally_on_cluster(
-    work: TallyWork, paths: Sequence[Path], address: str, *, told: Callable[[int, int], None] | None = None
-) -> AnswerTally:
-    """Tallies of all parts, counted by the cluster at an address such as ``tcp://127.0.0.1:8786``.
-
-    ``told`` is called after each part with the number done and the number of all.
-
-    Raises:
-        NotAcceptable: the extra is not installed, or nobody answers at the address.
-    """
-    with connect(address) as client:
-        return tally_with(client, work, paths, told=told)
 
 
 def connect(address: str) -> Any:
@@ -52,15 +39,17 @@ def fault(code: str, detail: str) -> Fault:
     return Fault(parameter="cluster", code=code, detail=detail)
 
 
-def tally_with(
-    client: Any, work: TallyWork, paths: Sequence[Path], *, told: Callable[[int, int], None] | None = None
-) -> AnswerTally:
-    """Tallies of all parts, added up in the order of the parts, whoever counted them."""
+def tally_with(client: Any, rulebook: Rulebook, paths: Sequence[Path], told: Told) -> AnswerTally:
+    """Tallies of all parts by the workers of a client, added up in the order of the parts, whoever counted them.
+
+    ``told`` is called after each.
+    """
     from distributed import as_completed
 
     whole = [path.resolve() for path in paths]
-    futures: list[Any] = client.map(tally_part, [work] * len(whole), whole, retries=TIMES_A_PART_MAY_FAIL, pure=False)
-    for done, _ in enumerate(as_completed(futures), 1):
-        if told is not None:
-            told(done, len(futures))
+    futures: list[Any] = client.map(tally_part, [rulebook] * len(whole), whole, retries=TIMES_A_PART_MAY_FAIL, pure=False)
+    # On the client's own loop: a result that is lost with its worker is waited for anew, and by default as_completed takes the
+    # loop of whichever client the process made last.
+    for done, _ in enumerate(as_completed(futures, loop=client.loop), 1):
+        told(done / len(futures), done)
     return total(client.gather(futures))

@@ -16,19 +16,17 @@ from litestar import Litestar
 from litestar.routes import HTTPRoute
 
 from quietcuff import __version__
+from quietcuff.answered import Problem
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.examples import example
 from quietcuff.api.fhir_responses import FHIR_JSON
 from quietcuff.api.operations import JSON, Lines, Operation, OperationParameter, Reply, operation_of
 from quietcuff.api.problem_types import ProblemType
 from quietcuff.api.problems import MEDIA_TYPE as PROBLEM_JSON
-from quietcuff.api.problems import Problem
 from quietcuff.application.read_sittings import SetListed
-from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
+from quietcuff.core.model.readings import Facts, Identifier
 from quietcuff.core.model.registry import RegisteredDevice
-from quietcuff.words.said import InWords
 
 REFERENCE = "#/components/schemas/{name}"
 DESCRIPTION = """Raw blood-pressure readings of one sitting go in; one honest result comes out, is kept, and is handed on
@@ -295,23 +293,6 @@ def _or_null(said: dict[str, Any]) -> dict[str, Any]:
     inside = {key: value for key, value in said.items() if key not in outside}
     choices = inside["anyOf"] if list(inside) == ["anyOf"] else [inside]
     return {"anyOf": [*choices, {"type": "null"}], **outside}
-
-
-class Envelope(msgspec.Struct, frozen=True, kw_only=True):
-    """A stored set: what was said, completed by what the service knew, and its evaluation; ``words`` where a language was asked
-    for."""
-
-    id: str
-    version: int
-    status: Literal["active", "voided"]
-    closed: bool
-    closes_at: datetime | None
-    subject_id: str
-    created_at: datetime
-    updated_at: datetime
-    reading_set: ReadingSet
-    evaluation: Evaluation
-    words: InWords | msgspec.UnsetType = msgspec.UNSET
 
 
 class VersionListed(msgspec.Struct, frozen=True, kw_only=True):

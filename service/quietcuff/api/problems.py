@@ -8,6 +8,7 @@ import msgspec
 from litestar import Request, Response
 from litestar.exceptions import HTTPException, InternalServerException
 
+from quietcuff.answered import Problem
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON_UTF8
 from quietcuff.api.logs import log_failure
@@ -24,18 +25,6 @@ NOT_READY_SECONDS = "30"
 # The framework's words for a client that went away in the middle of its body: nobody is there to be answered.
 CLIENT_LEFT = "client disconnected prematurely"
 CHALLENGE = 'Bearer realm="quietcuff"'
-
-
-class Problem(msgspec.Struct, frozen=True, kw_only=True):
-    """RFC 9457: what went wrong, of which kind, in which request, and every fault with its place."""
-
-    type: str
-    title: str
-    status: int
-    detail: str
-    instance: str
-    errors: list[Fault]
-    more: int | msgspec.UnsetType = msgspec.UNSET
 
 
 class ErrorAnswer(msgspec.Struct, frozen=True, kw_only=True):

@@ -20,7 +20,8 @@ from quietcuff.decode.faults import LONGEST_NAMED_FIELD
 from quietcuff.storage.rows.paging import DEFAULT_LIMIT, LONGEST_PAGE, limit_fault
 
 _ETAG_LIST = re.compile(r'\s*"[^"]*"(\s*,\s*"[^"]*")*\s*', re.ASCII)
-_VERSION = re.compile(r'"([1-9][0-9]{0,8})"', re.ASCII)
+# The version alone, or as a read in a language tags it: see spoken_etag.
+_VERSION = re.compile(r'"([1-9][0-9]{0,8})(?:\.[0-9a-f]{16})?"', re.ASCII)
 _VISIBLE = re.compile(r"[\x21-\x7e]{1,255}", re.ASCII)
 _MOMENT = "A day such as 2026-05-04, or RFC 3339 with an offset (its + written %2B), years 1900 to 2200."
 

@@ -5,6 +5,7 @@ The language is chosen from ``lang`` and ``Accept-Language``.
 
 from __future__ import annotations
 
+from hashlib import sha256
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
@@ -63,6 +64,11 @@ def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
     following = f"{url}?{urlencode({**asked, 'cursor': page.cursor})}"
     body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(following) + b"}"
     return answer(body, headers={"Link": f'<{following}>; rel="next"'})
+
+
+def spoken_etag(version: int, body: bytes) -> str:
+    """The tag of a version in a language: the version, which a change may name, and a digest, as words may be mended later."""
+    return f'"{version}.{sha256(body).hexdigest()[:16]}"'
 
 
 def not_modified(etag: str) -> ASGIResponse:

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Literal, TypeAlias
 from uuid import UUID
 
 import msgspec
 
+from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.tenants import Tenant, Tenants
+from quietcuff.storage.rows.tenants import Tenant, find_tenant_by_id
 from quietcuff.storage.trail.trail import TrailEntry, record
 
+# A tenant whose settings are changed by another process is noticed after this.
+TENANTS_KEPT = timedelta(seconds=5)
 IfMatch = Literal["*"] | frozenset[int] | None
 
 
@@ -71,6 +74,36 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     def count(self) -> int:
         """Number of items on the page."""
         return len(msgspec.json.decode(self.items, type=list[msgspec.Raw]))
+
+
+class Tenants:
+    """The tenants as this process knows them, read again after a few seconds."""
+
+    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
+        self._store = store
+        self._clock = clock
+        self._known: dict[int, tuple[datetime, Tenant]] = {}
+
+    async def get(self, tenant_id: int) -> Tenant:
+        """One tenant.
+
+        Raises:
+            NotFound: there is none of that number.
+        """
+        read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
+        now = self._clock()
+        # The clock can be set back: an age below zero counts as too old.
+        if known is None or not timedelta() <= now - read_at < TENANTS_KEPT:
+            # Read as the tenant itself, because row security shows its targets to nobody else.
+            known = await self._store.read(tenant_id, lambda snapshot: find_tenant_by_id(snapshot, tenant_id))
+            if known is None:
+                raise NotFound("tenant")
+            self._known[tenant_id] = now, known
+        return known
+
+    def forget(self, tenant_id: int) -> None:
+        """Read a tenant again at its next use, because something of it was changed here."""
+        self._known.pop(tenant_id, None)
 
 
 class AppContext(msgspec.Struct, frozen=True, kw_only=True):

@@ -15,19 +15,11 @@ import msgspec
 from quietcuff.application.context import Answer, UnitOfWork, note
 from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
 from quietcuff.application.stored import StoredSet
-from quietcuff.application.version_rows import (
-    Draft,
-    Version,
-    changed_places,
-    first_moment,
-    identifier_text,
-    reading_rows,
-    set_row,
-)
+from quietcuff.application.version_rows import Draft, Version, changed_places, identifier_text, reading_rows, set_row
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Facts, Intake, ReadingSet
+from quietcuff.core.model.readings import Facts, Intake, ReadingSet, first_taken_at
 from quietcuff.core.over_visits.history import Remembered, make_history
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
@@ -92,7 +84,7 @@ def complete(
 ) -> ReadingSet:
     """The draft completed from the registry, with the current history and what the service itself records."""
     known = with_known_devices(draft.reading_set, equipment.registry)
-    as_of = first_moment(known, turn.now)
+    as_of = first_taken_at(known, turn.now)
     history = (
         make_history([], as_of, known.subject.treatment_changed_on)
         if draft.is_of_new_person

@@ -18,10 +18,10 @@ from quietcuff.application.evaluate_and_keep import complete, keep
 from quietcuff.application.parties import facts_that_differ
 from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
-from quietcuff.application.version_rows import Draft, first_moment
+from quietcuff.application.version_rows import Draft
 from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
-from quietcuff.core.model.readings import Facts, Identifier, ReadingSet
+from quietcuff.core.model.readings import Facts, Identifier, ReadingSet, first_taken_at
 from quietcuff.decode.own_json import read
 from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import ReadAhead
@@ -121,7 +121,7 @@ def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claim
         ],
         devices=[device_id(tenant.secret, one.identifier) for one in devices if one is not None and one.identifier is not None],
         taken_at=[reading.taken_at for reading in readings if not isinstance(reading.identifier, Identifier)],
-        as_of=first_moment(reading_set, readings[0].taken_at) if readings else None,
+        as_of=first_taken_at(reading_set, readings[0].taken_at) if readings else None,
     )
 
 
@@ -139,10 +139,11 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
         return known_already
     met = parties.resolve_person(turn, person, reading_set.subject, known)
     draft = first_draft(reading_set, met)
-    answer = keep(turn, person, turn.desk.new_id(person, turn.now), draft, None)
+    set_id = turn.desk.new_id(person, turn.now)
+    answer = keep(turn, person, set_id, draft, None)
     parties.save(turn, met)
-    keep_claims(turn, claims, person, UUID(answer.set_id), answer.version)
-    recognised.keep_readings(turn, person, UUID(answer.set_id), answer.version, reading_set.readings)
+    keep_claims(turn, claims, person, set_id, answer.version)
+    recognised.keep_readings(turn, person, set_id, answer.version, reading_set.readings)
     return answer
 
 

@@ -14,15 +14,14 @@ import msgspec
 
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, Reading, ReadingSet, opened_at
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
-from quietcuff.core.record.shown import common_device, common_method, device_shown
-from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, common_cuff, period_shown, searchable_size
+from quietcuff.core.record.shown import common_device, common_method
+from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, period_shown, searchable_size
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import measured_columns, stand_columns
-from quietcuff.storage.schema.codes import CUFF_SIZE
+from quietcuff.storage.rows.readings import columns_of_readings
 
 ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
@@ -81,7 +80,7 @@ def set_row(
 ) -> SetRow:
     """The set's row as of this version."""
     reading_set, evaluation = version.reading_set, version.evaluation
-    first, last = first_moment(reading_set, version.at), last_moment(reading_set, version.at)
+    first, last = first_taken_at(reading_set, version.at), last_taken_at(reading_set, version.at)
     # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed
     return SetRow(
@@ -190,11 +189,11 @@ def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
 ) -> list[dict[str, Any]]:
     """Rows of the readings that are new or differ in anything from the version before."""
-    return [
-        reading_row(key, index, version.sitting, version.stands.places) | {"source_key": source_keys.get(index)}
-        for index in range(len(version.reading_set.readings))
-        if before is None or is_new_or_moved(index, before, version)
+    moved = [
+        index for index in range(len(version.reading_set.readings)) if before is None or is_new_or_moved(index, before, version)
     ]
+    columns = columns_of_readings(version.sitting, moved, version.stands.places)
+    return [{**key, **one, "source_key": source_keys.get(index)} for index, one in zip(moved, columns, strict=True)]
 
 
 def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
@@ -208,21 +207,6 @@ def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
         or early.device_ids[index] != late.device_ids[index]
         or any(before.stands.places.get(name) != version.stands.places.get(name) for name in names)
     )
-
-
-def reading_row(key: dict[str, Any], index: int, sitting: SittingVersion, stands: dict[str, ResourceState]) -> dict[str, Any]:
-    device_id, reading = sitting.device_ids[index], sitting.reading_set.readings[index]
-    return {
-        **key,
-        "reading_index": index,
-        **measured_columns(reading, sitting.evaluation.readings[index]),
-        "cuff": CUFF_SIZE.optional_number(searchable_size(sitting.cuff_of(reading))),
-        "device_id": None if device_id is None else UUID(device_id),
-        "has_device": device_shown(sitting, index) is not None or None,
-        "performer": identifier_text(reading.observer or sitting.reading_set.observer),
-        "identifier": identifier_text(reading.identifier or None),
-        **stand_columns(index, stands),
-    }
 
 
 def changed_places(before: ResourceStates, after: ResourceStates) -> list[str]:
@@ -245,18 +229,3 @@ def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Ru
     arms."""
     left = remember(reading_set, evaluation, rulebook)
     return ENCODER.encode(left) if left.sitting is not None or left.pairs else None
-
-
-def first_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
-    readings has the time at which it came in, or ``now`` if that is not recorded yet."""
-    return min((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
-
-
-def last_moment(reading_set: ReadingSet, now: datetime) -> datetime:
-    """Time of the last reading, chosen as in ``first_moment``."""
-    return max((reading.taken_at for reading in readings_not_voided(reading_set)), default=opened_at(reading_set) or now)
-
-
-def readings_not_voided(reading_set: ReadingSet) -> list[Reading]:
-    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings

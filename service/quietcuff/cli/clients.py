@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
-from quietcuff.cli.keys import on_store, short_text
-from quietcuff.cli.support.listing import add_json_to, show_list
-from quietcuff.cli.support.tenant_work import named, record_command
+from quietcuff.cli.keys import on_store, rows_of_tenant, short_text
+from quietcuff.cli.support.listing import make_list, show_list
+from quietcuff.cli.support.tenant_work import record_command
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.security.key_sets import check_key_set_url, key_set_of_pem, read_key_set
@@ -45,10 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     keys.add_argument("client")
     add_keys_to(keys)
     keys.set_defaults(run=run_keys)
-    listing = actions.add_parser("list", help="the clients of a tenant")
-    listing.add_argument("--tenant", required=True)
-    add_json_to(listing)
-    listing.set_defaults(run=run_list)
+    make_list(actions.add_parser("list", help="the clients of a tenant"), run_list)
     revoke = actions.add_parser("revoke", help="end a client and its tokens; servers notice within five seconds")
     revoke.add_argument("client")
     revoke.set_defaults(run=run_revoke)
@@ -118,17 +115,13 @@ def run_keys(arguments: argparse.Namespace) -> int:
 def run_list(arguments: argparse.Namespace) -> int:
     """Show the clients of a tenant."""
 
-    def read(connection: Any) -> list[ClientRow]:
-        tenant = named(connection, arguments.tenant)
-        record_command(connection, tenant.tenant_id, "run-command", "clients list")
-        return clients_of_tenant(connection, tenant.tenant_id)
-
     def keys_of_row(row: ClientRow) -> str:
         return row.key_set_url or ", ".join(key["kid"] for key in read_key_set(row.key_set or b""))
 
     names = ("id", "name", "scopes", "keys", "made", "revoked")
     rows = (
-        (str(row.client_id), row.name, row.scopes, keys_of_row(row), row.created_at, row.revoked_at) for row in on_store(read)
+        (str(row.client_id), row.name, row.scopes, keys_of_row(row), row.created_at, row.revoked_at)
+        for row in rows_of_tenant(arguments.tenant, "clients list", clients_of_tenant)
     )
     show_list(names, rows, as_json=arguments.json)
     return 0

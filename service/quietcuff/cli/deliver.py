@@ -9,6 +9,7 @@ import signal
 from datetime import UTC, datetime
 
 from quietcuff.api.logs import configure_logs, log_failure
+from quietcuff.application.context import Tenants
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
@@ -16,7 +17,6 @@ from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.delivery.worker import hired
 from quietcuff.settings import Settings, read_settings
-from quietcuff.storage.rows.tenants import Tenants
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -22,7 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Start a server with a database of its own, post an invented morning reading by reading, and show "
         "what comes of it. Ends by itself; 0 only where everything was answered as it must be."
     )
-    parser.add_argument("--keep", action="store_true", help="leave the server up at the end, until Ctrl-C")
+    parser.add_argument(
+        "--keep", action="store_true", help="leave the server up at the end, with a guided sitting, until Ctrl-C"
+    )
     parser.add_argument("--port", type=int, help="the loopback port to serve on; a free one by default")
     parser.add_argument("--bundle", type=Path, metavar="FILE", help="write the FHIR Bundle that is shown to this file, whole")
     parser.add_argument(

@@ -6,7 +6,7 @@ import argparse
 
 from quietcuff.application.bulk.jobs import list_exports
 from quietcuff.cli.support.desk import on_desk
-from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.listing import make_list, show_list
 
 ACTOR = "command"
 NAMES = ("id", "state", "types", "asked_by", "asked", "attempts", "complete_until", "expires")
@@ -15,10 +15,7 @@ NAMES = ("id", "state", "types", "asked_by", "asked", "attempts", "complete_unti
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", help="the exports of a tenant that are kept, newest first")
-    listing.add_argument("--tenant", required=True)
-    add_json_to(listing)
-    listing.set_defaults(run=run_list)
+    make_list(actions.add_parser("list", help="the exports of a tenant that are kept, newest first"), run_list)
 
 
 def run_list(arguments: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import argparse
 
 from quietcuff.application.groups import list_all_groups
 from quietcuff.cli.support.desk import on_desk
-from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.listing import make_list, show_list
 
 ACTOR = "command"
 NAMES = ("id", "name", "setting", "protocol", "location", "taken_from", "taken_until", "identifiers", "made")
@@ -15,10 +15,9 @@ NAMES = ("id", "name", "setting", "protocol", "location", "taken_from", "taken_u
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", help="the groups of a tenant by name; of people who are named, only how many")
-    listing.add_argument("--tenant", required=True)
-    add_json_to(listing)
-    listing.set_defaults(run=run_list)
+    make_list(
+        actions.add_parser("list", help="the groups of a tenant by name; of people who are named, only how many"), run_list
+    )
 
 
 def run_list(arguments: argparse.Namespace) -> int:

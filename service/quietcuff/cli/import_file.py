@@ -19,7 +19,7 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff import application
-from quietcuff.api.problems import Problem
+from quietcuff.answered import Problem
 from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of

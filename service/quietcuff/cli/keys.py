@@ -15,7 +15,7 @@ from uuid import uuid4
 import msgspec
 
 from quietcuff.cli.database import make_if_new
-from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.listing import make_list, show_list
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
@@ -42,10 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     create.add_argument("--expires", help="RFC 3339 with an offset; never by default")
     create.set_defaults(run=run_create)
-    listing = actions.add_parser("list", help="the keys of a tenant, without their secrets")
-    listing.add_argument("--tenant", required=True)
-    add_json_to(listing)
-    listing.set_defaults(run=run_list)
+    make_list(actions.add_parser("list", help="the keys of a tenant, without their secrets"), run_list)
     revoke = actions.add_parser("revoke", help="end a key; servers notice within five seconds")
     revoke.add_argument("prefix", help="the eight characters after qc_")
     revoke.set_defaults(run=run_revoke)
@@ -73,16 +70,10 @@ def run_create(arguments: argparse.Namespace) -> int:
 
 def run_list(arguments: argparse.Namespace) -> int:
     """Show the keys of a tenant."""
-
-    def read(connection: Any) -> list[KeyRow]:
-        tenant = named(connection, arguments.tenant)
-        record_command(connection, tenant.tenant_id, "run-command", "keys list")
-        return keys_of_tenant(connection, tenant.tenant_id)
-
     names = ("prefix", "name", "scopes", "made", "expires", "revoked", "last_used")
     rows = (
         (row.prefix, row.name, row.scopes, row.created_at, row.expires_at, row.revoked_at, row.last_used_at)
-        for row in on_store(read)
+        for row in rows_of_tenant(arguments.tenant, "keys list", keys_of_tenant)
     )
     show_list(names, rows, as_json=arguments.json)
     return 0
@@ -103,6 +94,21 @@ def run_revoke(arguments: argparse.Namespace) -> int:
         return 0
     say("There is no key of that prefix, or it was revoked before: quietcuff keys list shows the keys of a tenant.")
     return 1
+
+
+def rows_of_tenant(tenant_name: str, command: str, rows_of: Callable[[Any, int], list[T]]) -> list[T]:
+    """Rows of a tenant that a command shows, with the command in the tenant's trail.
+
+    Raises:
+        NotFound: there is no tenant of that name.
+    """
+
+    def read(connection: Any) -> list[T]:
+        tenant = named(connection, tenant_name)
+        record_command(connection, tenant.tenant_id, "run-command", command)
+        return rows_of(connection, tenant.tenant_id)
+
+    return on_store(read)
 
 
 def on_store(work: Callable[[Any], T], *, makes: bool = False) -> T:

@@ -17,6 +17,7 @@ from quietcuff.application import AppContext, Caller
 from quietcuff.application.bulk.folder import COMMAND
 from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.progress import work_done
+from quietcuff.cli.support.tally import add_tally_arguments, is_tally_asked, run_tally
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import Fault, NotAcceptable
 
@@ -33,13 +34,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{part}", help=f"only this {part}")
     parser.add_argument("--by", choices=PARTS, help="the same figures for each part")
     parser.add_argument("--html", metavar="FILE", help="write the report as a page")
-    parser.add_argument("--json", action="store_true", help="print the whole report as JSON")
+    parser.add_argument("--json", action="store_true", help="print the whole report, or the counts, as JSON")
+    add_tally_arguments(parser)
     parser.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the first paragraph or the whole report, and write the page if asked."""
     filters = filters_of(arguments)
+    if is_tally_asked(arguments, filters):
+        return run_tally(arguments)
     require("analytics")
 
     async def work(desk: AppContext, caller: Caller) -> tuple[Report, str]:

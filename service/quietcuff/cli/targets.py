@@ -6,7 +6,7 @@ import argparse
 
 from quietcuff.application import AppContext, Caller
 from quietcuff.cli.support.desk import on_desk
-from quietcuff.cli.support.listing import add_json_to, show_list
+from quietcuff.cli.support.listing import make_list, show_list
 from quietcuff.cli.support.words import say
 from quietcuff.delivery import targets
 from quietcuff.delivery.documents import SendAgain, TargetRecord
@@ -19,10 +19,7 @@ ATTEMPTS = ("last_error", "last_status", "last_attempt_at", "next_attempt_at")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up")
-    listing.add_argument("--tenant", required=True)
-    add_json_to(listing)
-    listing.set_defaults(run=run_list)
+    make_list(actions.add_parser("list", help="the targets of a tenant, with what waits and what was given up"), run_list)
     replay = actions.add_parser("replay", help="have what was given up sent again")
     replay.add_argument("--tenant", required=True)
     replay.add_argument("target", help="the target's id")

@@ -16,6 +16,7 @@ from uuid import UUID, uuid4
 
 import msgspec
 
+from quietcuff.application.context import Tenants
 from quietcuff.core.model.errors import Busy, NotFound
 from quietcuff.delivery.http_sender import SEND_SECONDS, HttpSender, Parcel
 from quietcuff.delivery.message import parcel_of
@@ -35,7 +36,7 @@ from quietcuff.storage.delivery.targets import (
 from quietcuff.storage.engine.ids import order_of_subject
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.tenants import Tenants, all_tenant_ids
+from quietcuff.storage.rows.tenants import all_tenant_ids
 from quietcuff.storage.trail.trail import TrailEntry as TrailEntry
 from quietcuff.storage.trail.trail import record
 

@@ -42,7 +42,8 @@ def compare_bundle(bundle: Json, envelope: SittingSeen) -> list[str]:
     facts: list[tuple[str, object, object]] = [
         ("Bundle", "collection", bundle.get("type")),
         ("reading Observations", len(envelope.reading_set.readings), len(readings)),
-        ("a mean Observation", evaluation.result is not None, mean is not None),
+        ("an Observation of the result", True, mean is not None),
+        ("no result", evaluation.result is None, "dataAbsentReason" in (mean or {})),
     ]
     if mean is not None and evaluation.result is not None:
         counted = [f"Observation/{envelope.id}-r{index}" for index in evaluation.counted]
@@ -102,7 +103,8 @@ def observation_in_words(observation: Json) -> str:
     codes = (MEAN_SYSTOLIC, MEAN_DIASTOLIC) if is_mean else (SYSTOLIC, DIASTOLIC)
     values = [component(observation, code) for code in codes]
     if None in values:
-        return str(observation["code"].get("text", ""))
+        said = observation["dataAbsentReason"] if "dataAbsentReason" in observation else observation["code"]
+        return str(said.get("text", ""))
     value = f"{values[0]:g}/{values[1]:g}"
     if is_mean:
         return f"mean {value}, derived from {len(observation['derivedFrom'])} readings"

@@ -126,12 +126,16 @@ def test_an_export_alone_counts_sittings_with_and_without_a_result(folder: Path)
     names: dict[str, Any] = {}
     exec(block[1], names)  # noqa: S102
     table = duckdb.sql(
-        """SELECT set_id, protocol, systolic_mmhg IS NOT NULL, coalesce(unusable_reason, '') FROM 'named/sets.parquet'"""
+        "SELECT set_id, setting, protocol, systolic_mmhg IS NOT NULL, coalesce(unusable_reason, '') FROM 'named/sets.parquet'"
     ).fetchall()
     assert sorted(names["sittings"].rows()) == sorted(table)
-    assert 0 < names["share"] < 1 and names["share"] == sum(row[2] for row in table) / len(table)
-    counted = {(has, why): sittings for has, why, sittings in names["answer"].rows()}
-    assert sum(counted.values()) == len(table) and counted[False, "too-few-readings"] > 5
+    of_setting = {setting: [row[3] for row in table if row[1] == setting] for setting in ("office", "home")}
+    assert sorted(names["shares"].rows()) == sorted(
+        (setting, len(has), pytest.approx(sum(has) / len(has))) for setting, has in of_setting.items()
+    )
+    counted = {(setting, why): sittings for setting, why, sittings in names["reasons"].rows()}
+    assert counted["office", "too-few-readings"] > 5
+    assert sum(counted.values()) == sum(not row[3] for row in table)
 
 
 def test_the_invented_habits_are_seen(folder: Path) -> None:

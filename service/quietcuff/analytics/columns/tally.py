@@ -6,10 +6,9 @@ Parquet parts of the kernel's input, and tallies over them, here or wherever the
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -22,8 +21,7 @@ import pyarrow.parquet as pq
 from quietcuff.analytics.columns.answer import BITS, codes_of
 from quietcuff.analytics.columns.batch import SCHEMA, Case, as_batch
 from quietcuff.analytics.columns.codes import Array, worded
-from quietcuff.analytics.columns.kernel import AS_THEY_ARE, Kernel
-from quietcuff.analytics.columns.made import OtherRules
+from quietcuff.analytics.columns.kernel import Kernel
 from quietcuff.core.rulebook.rulebook import Rulebook
 
 NO_LABEL = "none"
@@ -41,17 +39,23 @@ class MeanSums(msgspec.Struct, frozen=True, kw_only=True):
     diastolic_squared: int = 0
     product: int = 0
 
+    @property
+    def units_a_mmhg(self) -> int:
+        return UNITS_A_MMHG
+
     def __add__(self, other: MeanSums) -> MeanSums:
         return MeanSums(**{name: getattr(self, name) + getattr(other, name) for name in MeanSums.__struct_fields__})
 
 
 Counts = dict[str, int]
+# Called with how much of the work is done, up to 1, and how many parts that is.
+Told = Callable[[float, int], None]
 
 
 class AnswerTally(msgspec.Struct, frozen=True, kw_only=True):
     """Numbers of sets, by what was said of them. ``engines`` says how many the core decided, or would not accept.
 
-    ``labels`` and ``provisional`` are by guideline and category, ``moves`` by guideline, then as it was and as it would be.
+    ``labels`` and ``provisional`` are by guideline and category.
     """
 
     sets: int = 0
@@ -63,7 +67,6 @@ class AnswerTally(msgspec.Struct, frozen=True, kw_only=True):
     reasons: Counts = {}
     labels: dict[str, Counts] = {}
     provisional: dict[str, Counts] = {}
-    moves: dict[str, dict[str, Counts]] = {}
     sums: MeanSums = MeanSums()
 
     def __add__(self, other: AnswerTally) -> AnswerTally:
@@ -109,31 +112,6 @@ def count(answer: pa.RecordBatch) -> AnswerTally:
         provisional={name: tallied(categories[here & provisional]) for name, here in sorted(by_guideline.items())},
         sums=add_up(answer),
     )
-
-
-def count_moves(before: pa.RecordBatch, after: pa.RecordBatch) -> dict[str, dict[str, Counts]]:
-    """From which category to which, by guideline: of the first label of each set, where both answers name the same."""
-    moves: dict[str, dict[str, Counts]] = {}
-    both = [first_labels(answer) for answer in (before, after)]
-    pairs = Counter(zip(*(each[0] for each in both), *(each[1] for each in both), strict=True))
-    for (guideline, same, one, other), times in sorted(pairs.items()):
-        if guideline == same and guideline != NO_LABEL:
-            to = moves.setdefault(guideline, {}).setdefault(one, {})
-            to[other] = to.get(other, 0) + times
-    return moves
-
-
-def first_labels(answer: pa.RecordBatch) -> tuple[list[str], list[str]]:
-    """The guideline and the category of the first label of each set."""
-    lists = answer["labels"]
-    offsets = lists.offsets.to_numpy(zero_copy_only=False)
-    first, empty = offsets[:-1] - offsets[0], np.diff(offsets) == 0
-    labels = lists.flatten()
-    columns = []
-    for name in ("guideline", "category"):
-        words = np.append(words_of(labels.field(name)), NO_LABEL)
-        columns.append(words[np.where(empty, len(words) - 1, first)].tolist())
-    return columns[0], columns[1]
 
 
 def words_of(column: pa.Array) -> Array:
@@ -185,36 +163,13 @@ def add_up(answer: pa.RecordBatch) -> MeanSums:
     return whole
 
 
-SETS_A_PART = 50_000
 SETS_READ_AT_ONCE = 50_000
 
 
-class TallyWork(msgspec.Struct, frozen=True, kw_only=True):
-    """The question asked of every part: by which rules, and whether what moves from the sets' own rules is counted too.
-
-    ``before`` is the rulebook that what moves is told from; None, where nothing is compared.
-    """
-
-    rulebook: Rulebook
-    what_if: OtherRules = AS_THEY_ARE
-    before: Rulebook | None = None
-
-
-def write_parts(cases: Iterable[Case], folder: Path, *, sets_a_part: int = SETS_A_PART) -> list[Path]:
-    """Write sets as parts into a folder, in order; their paths."""
-    folder.mkdir(parents=True, exist_ok=True)
-    paths: list[Path] = []
-    rest = iter(cases)
-    while some := list(islice(rest, sets_a_part)):
-        path = folder / f"inputs-{len(paths):05}.parquet"
-        pq.write_table(pa.Table.from_batches([as_batch(some)], schema=SCHEMA), path, compression="zstd")
-        paths.append(path)
-    return paths
-
-
-def parts_in(folder: Path) -> list[Path]:
-    """The parts of a folder, in order."""
-    return sorted(folder.glob("inputs-*.parquet"))
+def write_part(cases: Iterable[Case], path: Path) -> Path:
+    """Write sets as a part; its path."""
+    pq.write_table(pa.Table.from_batches([as_batch(cases)], schema=SCHEMA), path, compression="zstd")
+    return path
 
 
 def read_part(path: Path) -> Iterator[pa.RecordBatch]:
@@ -223,24 +178,22 @@ def read_part(path: Path) -> Iterator[pa.RecordBatch]:
         yield from part.iter_batches(batch_size=SETS_READ_AT_ONCE)
 
 
-def tally_part(work: TallyWork, path: Path) -> AnswerTally:
-    """The tally of one part."""
-    kernel = Kernel(work.rulebook, work.what_if)
-    guidelines = work.what_if.guidelines
-    own = None if work.before is None else Kernel(work.before, OtherRules(guidelines=guidelines))
-    tallies = []
-    for batch in read_part(path):
-        answer = kernel.evaluate(batch)
-        tally = count(answer)
-        if own is not None:
-            tally = msgspec.structs.replace(tally, moves=count_moves(own.evaluate(batch), answer))
-        tallies.append(tally)
-    return total(tallies)
+def tally_part(rulebook: Rulebook, path: Path) -> AnswerTally:
+    """The tally of one part, by these rules."""
+    kernel = Kernel(rulebook)
+    return total(count(kernel.evaluate(batch)) for batch in read_part(path))
 
 
-def tally_parts(work: TallyWork, paths: Sequence[Path], *, processes: int = 1) -> AnswerTally:
-    """The tally of all parts, by this machine's own processes."""
+def tally_parts(rulebook: Rulebook, paths: Sequence[Path], told: Told, *, processes: int = 1) -> AnswerTally:
+    """The tally of all parts, by this machine's own processes; ``told`` is called after each."""
     if processes == 1:
-        return total(tally_part(work, path) for path in paths)
+        return total(telling(map(partial(tally_part, rulebook), paths), len(paths), told))
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        return total(pool.map(partial(tally_part, work), paths))
+        return total(telling(pool.map(partial(tally_part, rulebook), paths), len(paths), told))
+
+
+def telling(tallies: Iterable[AnswerTally], of: int, told: Told) -> Iterator[AnswerTally]:
+    """The tallies as they come, each told of."""
+    for done, tally in enumerate(tallies, 1):
+        told(done / of, done)
+        yield tally

@@ -18,7 +18,7 @@ from quietcuff.api.pages.frame import framed
 
 # Whom the pages are for, in the order in which they are listed; a page that nobody sorted in stands at the end.
 GROUPS: dict[str, tuple[str, ...]] = {
-    "Begin": ("clinic", "glossary", "integrator", "bedside", "gateway", "words"),
+    "Begin": ("clinic", "glossary", "integrator", "bedside", "gateway", "spreadsheet", "words"),
     "Understand": ("safety", "certainty", "decisions", "rules", "local-rules", "survey"),
     "Exchange": ("fhir", "hl7v2", "delivery", "analyst", "quality", "authorization", "problems"),
     "Run": ("operator", "postgresql", "recipes", "reliability", "performance", "security", "versions"),

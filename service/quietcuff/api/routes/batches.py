@@ -15,14 +15,15 @@ from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
 from quietcuff import application
+from quietcuff.answered import Envelope, Problem
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.logs import log_failure
-from quietcuff.api.openapi import REFERENCE, Envelope
+from quietcuff.api.openapi import REFERENCE
 from quietcuff.api.operations import CSV, NDJSON, Lines, Operation, OperationParameter, Reply, described
 from quietcuff.api.problem_types import INTERNAL_ERROR
-from quietcuff.api.problems import Problem, problem_of, refusal_of
+from quietcuff.api.problems import problem_of, refusal_of
 from quietcuff.api.requests import IDEMPOTENCY_KEY_OF_BATCH, idempotency_key_of, prefers_representation
 from quietcuff.api.service import service_of
 from quietcuff.api.sheets import BODY, PARAMETERS, each_of, is_sheet, options_in, sittings_in, speaks_of_sheet

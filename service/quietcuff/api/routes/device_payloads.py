@@ -11,10 +11,10 @@ from litestar import Controller, Request, get, post
 from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
+from quietcuff.answered import PayloadAnswer
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_JSON
-from quietcuff.api.openapi import Envelope
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
 from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
@@ -33,7 +33,7 @@ from quietcuff.application.payloads.device_payloads import PayloadKind, Received
 from quietcuff.application.payloads.hl7v2 import receive_hl7v2
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.application.payloads.refused import PayloadTold, RefusedListed
-from quietcuff.application.payloads.repeats import ReceivedSets, RefusedPayload
+from quietcuff.application.payloads.repeats import ReceivedSets
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
@@ -51,16 +51,6 @@ FHIR_BODY: dict[str, Any] = {
     },
     "description": "A FHIR R4 resource.",
 }
-
-
-class PayloadAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """Outcome of a payload: the sets that it changed, then those that held its readings already; how many readings were known;
-    what could not be read, with its place in the list of refused payloads."""
-
-    payload_id: str
-    reading_sets: list[Envelope]
-    replayed: int
-    refused: list[RefusedPayload]
 
 
 class RefusedPage(msgspec.Struct, frozen=True, kw_only=True):

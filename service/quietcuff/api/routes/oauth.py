@@ -15,11 +15,14 @@ from quietcuff.api.operations import FORM, Operation, Reply, described
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.fhir.capability import FHIR_TYPES
-from quietcuff.security.scopes import OWN_WORDS
+from quietcuff.security.scopes import OWN_WORDS, Need
 from quietcuff.security.tokens import ALGORITHMS, ASSERTION_TYPE, TOKEN_PATH, Token, check_outside_form
 
 TAG = "Authorization"
 WELL_KNOWN = "/.well-known/smart-configuration"
+
+# What opens routes of FHIR under names that are no type of FHIR: measures, and the follow-up list as a Group.
+OF_OWN_TYPES = (Need("Quality", "r"), Need("FollowUp", "s"))
 
 
 class SmartConfiguration(msgspec.Struct, frozen=True, kw_only=True):
@@ -97,4 +100,5 @@ class Authorization(Controller):
 def _configuration(request: Request[Any, Any, Any]) -> ASGIResponse:
     public_url = service_of(request).settings.public_url
     scopes = [f"system/{name}.{letters}" for name in ("*", *FHIR_TYPES) for letters in ("rs", "read")]
-    return answer_struct(SmartConfiguration(token_endpoint=public_url + TOKEN_PATH, scopes_supported=[*scopes, *OWN_WORDS]))
+    known = [*scopes, *map(str, OF_OWN_TYPES), *OWN_WORDS]
+    return answer_struct(SmartConfiguration(token_endpoint=public_url + TOKEN_PATH, scopes_supported=known))

@@ -11,11 +11,12 @@ from litestar.params import FromPath, RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
+from quietcuff.answered import Envelope
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.examples import SITTINGS
 from quietcuff.api.fhir_responses import FHIR_JSON, publisher_of
-from quietcuff.api.openapi import Envelope, SetPage, VersionList
+from quietcuff.api.openapi import SetPage, VersionList
 from quietcuff.api.operations import AnswerLink, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import note_found
 from quietcuff.api.requests import (
@@ -46,6 +47,7 @@ from quietcuff.api.responses import (
     language_headers,
     not_modified,
     speaker_of,
+    spoken_etag,
 )
 from quietcuff.api.routes.reading_set_marks import MARK_PARAMETERS, MARKS, marks_of
 from quietcuff.api.service import service_of
@@ -359,12 +361,12 @@ def answer_set(request: Connection, stored: application.Answer) -> ASGIResponse:
 
 def answer_read(request: Connection, found: application.Answer) -> ASGIResponse:
     """A set as read, or 304 if the caller has it."""
-    etag, speaker = f'"{found.version}"', speaker_of(request)
-    headers = {"ETag": etag, **language_headers(speaker)}
-    if speaker is not None:
-        # Never 304: the caller may have that version in another language, and its words may have been mended since.
-        return answer(spoken_envelope(speaker, found.body), headers=headers)
-    return not_modified(etag) if is_known_already(request, etag) else answer(found.body, headers=headers)
+    speaker = speaker_of(request)
+    body = found.body if speaker is None else spoken_envelope(speaker, found.body)
+    etag = f'"{found.version}"' if speaker is None else spoken_etag(found.version, body)
+    if is_known_already(request, etag):
+        return not_modified(etag)
+    return answer(body, headers={"ETag": etag, **language_headers(speaker)})
 
 
 def set_query(asked: dict[str, str]) -> SetQuery:

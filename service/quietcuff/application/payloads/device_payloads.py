@@ -16,12 +16,12 @@ from uuid import UUID, uuid4
 
 import msgspec
 
+from quietcuff.answered import RefusedPayload
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, turn_of
 from quietcuff.application.payloads.attach_readings import join
 from quietcuff.application.payloads.joined import Joined
 from quietcuff.application.payloads.repeats import (
     ReceivedSets,
-    RefusedPayload,
     Retry,
     answered_before,
     remember,

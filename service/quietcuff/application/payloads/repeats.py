@@ -8,6 +8,7 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.answered import RefusedPayload
 from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.core.model.errors import NotAcceptable
@@ -15,15 +16,6 @@ from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import numbered_answer
-
-
-class RefusedPayload(msgspec.Struct, frozen=True, kw_only=True):
-    """A refused part as it is answered."""
-
-    place: str
-    code: str
-    detail: str
-    refused_payload_id: str
 
 
 class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):

@@ -45,6 +45,7 @@ EXAMPLES: dict[str, tuple[tuple[str, str], ...]] = {
     "quality": (
         ("--tenant clinic", "what to mend first"),
         ("--tenant clinic --from 2026-01-01 --by observer --html report.html", "a page, with each observer"),
+        ("--tenant clinic --tally --processes 2", "counts of what the rules in force say of every set"),
     ),
     "what-if": (
         ("--tenant clinic --fewer-readings 1", "what one reading less would have said"),

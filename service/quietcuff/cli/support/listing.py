@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 
 import msgspec
 
 Cell = str | int | datetime | None
+
+
+def make_list(listing: argparse.ArgumentParser, run: Callable[[argparse.Namespace], int]) -> None:
+    """Make an action one that lists what a tenant has."""
+    listing.add_argument("--tenant", required=True)
+    add_json_to(listing)
+    listing.set_defaults(run=run)
 
 
 def add_json_to(parser: argparse.ArgumentParser) -> None:

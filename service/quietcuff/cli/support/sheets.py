@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from quietcuff.core.model.errors import Fault, NotAcceptable
+from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.decode.sheet.columns import COLUMNS
 from quietcuff.decode.sheet.options import DATE_ORDERS, SheetOptions, options_of, read_options
@@ -67,7 +67,7 @@ def pair_of(text: str) -> tuple[str, str]:
     name, mark, value = text.partition("=")
     if not mark or name not in COLUMNS or not value:
         detail = "COLUMN=VALUE with the name of a column, such as setting=home."
-        raise NotAcceptable([Fault(parameter="--same", code="unknown-column", detail=detail)])
+        raise NotAcceptable.of(parameter="--same", code="unknown-column", detail=detail)
     return name, value
 
 

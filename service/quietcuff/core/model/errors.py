@@ -15,6 +15,7 @@ QuietcuffError
 ├── TooOften               asked too often, or too much at once; waiting helps
 ├── Busy                   no room now; trying again later may help
 │   └── StoreFailing       the database refuses what it should do, until somebody does something: full, read-only, damaged
+├── ServiceFailed          what a client got no answer to, or none that it can use, however often it asked
 ├── NotInstalled           asks for what an optional package makes, and this installation lacks it
 ├── StoreNotUsable         a database that cannot be served from: its address, its schema, or another process on it
 └── DemoFailed             the demonstration's own server did not answer as it must
@@ -162,6 +163,16 @@ class StoreFailing(Busy):
         super().__init__(retry_after_seconds)
         self.code = code
         self.told = told
+
+
+class ServiceFailed(QuietcuffError):
+    """A client has no answer, or none that it can use. ``status`` and ``request_id`` are those of the last answer, where there
+    was one: whether the change was stored is not known, and asking again under the same key is safe."""
+
+    def __init__(self, detail: str, *, status: int | None = None, request_id: str | None = None) -> None:
+        super().__init__(detail)
+        self.status = status
+        self.request_id = request_id
 
 
 class NotInstalled(QuietcuffError):

@@ -153,6 +153,11 @@ def hundredths(mmhg: float) -> int:
     return round(mmhg * 100)
 
 
+def optional_hundredths(value: float | None) -> int | None:
+    """The same of a value that may be missing."""
+    return None if value is None else hundredths(value)
+
+
 def mean_half_up(hundredths: list[int]) -> int:
     """The mean of hundredths as a whole number, halves up: [12950] gives 130."""
     return (2 * sum(hundredths) + 100 * len(hundredths)) // (200 * len(hundredths))

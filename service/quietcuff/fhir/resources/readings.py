@@ -105,7 +105,7 @@ def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int
         effective_date_time=reading.taken_at,
         issued=instant(stand.updated_at),
         performer=elsewhere_list(reading.observer) or frame.observer,
-        value_quantity=None if pulse is None else rate(pulse),
+        value_quantity=None if pulse is None else quantity(pulse, units.PER_MINUTE, units.PER_MINUTE_CODE),
         data_absent_reason=ABSENT["unknown"] if pulse is None else None,
         device=device,
     )
@@ -161,18 +161,13 @@ def pressure(name: str, mmhg: float | None, absent: str) -> Component:
     """One pressure in mmHg, or why it is missing."""
     if mmhg is None:
         return Component(code=PRESSURES[name], data_absent_reason=ABSENT[absent])
-    return Component(code=PRESSURES[name], value_quantity=ready(quantity(mmhg, units.MMHG, units.MMHG_CODE)))
+    return Component(code=PRESSURES[name], value_quantity=quantity(mmhg, units.MMHG, units.MMHG_CODE))
 
 
-@lru_cache(maxsize=1024, typed=True)
-def rate(per_minute: float) -> Quantity:
-    """A pulse with its unit."""
-    return ready(quantity(per_minute, units.PER_MINUTE, units.PER_MINUTE_CODE))
-
-
+@lru_cache(maxsize=4096, typed=True)
 def quantity(value: float, unit: str, code: str) -> Quantity:
     """A value with a UCUM unit."""
-    return Quantity(value=value, unit=unit, system=UCUM, code=code)
+    return ready(Quantity(value=value, unit=unit, system=UCUM, code=code))
 
 
 Build = Callable[[SittingVersion, SharedElements, int, ResourceState], Observation]

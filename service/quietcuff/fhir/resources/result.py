@@ -21,7 +21,7 @@ from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, O
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink
 from quietcuff.fhir.resources.own_extensions import result_extensions
-from quietcuff.fhir.resources.readings import BODY_SITE, CATEGORY, METHOD, cuff_component, quantity
+from quietcuff.fhir.resources.readings import ABSENT, BODY_SITE, CATEGORY, METHOD, cuff_component, quantity
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
@@ -183,26 +183,27 @@ def mean_components(result: Result) -> list[Component]:
 
 def absent_components(sitting: SittingVersion) -> list[Component]:
     """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
-    absent = absence(sitting)
+    absent = ABSENT[absence(sitting)]
     return [
-        Component(code=codes.MEAN_SYSTOLIC, data_absent_reason=absent),
-        Component(code=codes.MEAN_DIASTOLIC, data_absent_reason=absent),
+        Component(code=MEAN_SYSTOLIC, data_absent_reason=absent),
+        Component(code=MEAN_DIASTOLIC, data_absent_reason=absent),
         Component(
-            code=codes.READINGS_COUNTED,
+            code=READINGS_COUNTED,
             value_quantity=quantity(len(sitting.counted), units.COUNT, units.COUNT_CODE),
         ),
     ]
 
 
-def absence(sitting: SittingVersion) -> CodeableConcept:
-    """The published reason: every attempt failed, or the person has a pressure that this sitting does not tell."""
-    return codes.ABSENT_ERROR if sitting.has_failed else codes.ABSENT_UNKNOWN
+def absence(sitting: SittingVersion) -> str:
+    """The published code: every attempt failed, or the person has a pressure that this sitting does not tell."""
+    return "error" if sitting.has_failed else "unknown"
 
 
 def why_absent(sitting: SittingVersion) -> CodeableConcept:
     """The same with the reasons in words, which an extension holds as codes."""
     words = ", ".join(code.replace("-", " ") for code in sitting.evaluation.blocked_by)
-    return CodeableConcept(coding=absence(sitting).coding, text=f"No result: {words}" if words else "No result")
+    coding = {"error": codes.ABSENT_ERROR, "unknown": codes.ABSENT_UNKNOWN}[absence(sitting)].coding
+    return CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result")
 
 
 def mean_interpretation(sitting: SittingVersion) -> list[CodeableConcept] | None:

@@ -61,10 +61,7 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
         observer=elsewhere_list(reading_set.observer),
         extensions=extensions_by_position(reading_set.location),
         setting=setting_extension(reading_set.setting, reading_set.attendance, public_url),
-        devices=[
-            device_link(sitting.device_of(reading), device_id)
-            for reading, device_id in zip(reading_set.readings, sitting.device_ids, strict=True)
-        ],
+        devices=links_of_devices(sitting),
         interpretations=interpretations_by_reading(sitting.evaluation),
         setting_note=notes.setting_note(reading_set),
     )
@@ -74,6 +71,21 @@ POSITION_ALONE: dict[str, list[Extension] | None] = {
     position: [Extension(url=BODY_POSITION_EXTENSION, value_codeable_concept=ready(concept))]
     for position, concept in codes.BODY_POSITION.items()
 } | {"not-recorded": None}
+
+
+def links_of_devices(sitting: SittingVersion) -> list[DeviceLink]:
+    """The device of each reading; readings with the device of the whole set share one link."""
+    common = sitting.reading_set.device
+    shared: dict[str | None, DeviceLink] = {}
+    links = []
+    for reading, device_id in zip(sitting.reading_set.readings, sitting.device_ids, strict=True):
+        if reading.device is not None:
+            links.append(device_link(reading.device, device_id))
+            continue
+        if device_id not in shared:
+            shared[device_id] = device_link(common, device_id)
+        links.append(shared[device_id])
+    return links
 
 
 def extensions_by_position(location: GivenIdentifier | None) -> dict[str, list[Extension] | None]:

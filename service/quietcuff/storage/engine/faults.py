@@ -118,8 +118,8 @@ BY_SQLITE_NAME = {
     "SQLITE_CORRUPT": DAMAGED,
     "SQLITE_NOTADB": DAMAGED,
 }
-# Errors of the drivers and the pool that carry no code of the database, with words that their text must contain.
 ByClass = tuple[tuple[type[BaseException], str, DatabaseFault], ...]
+# Errors of the drivers and the pool that carry no code of the database, with words that their text must contain.
 BY_CLASS: ByClass = (
     (sqlite3.OperationalError, "no such table", NO_SCHEMA),
     (PoolTimeoutError, "", SHORT),

@@ -10,12 +10,11 @@ from uuid import UUID
 
 from sqlalchemy import Connection, bindparam, insert, select
 
-from quietcuff.core.model.evaluation import ReadingOutcome
-from quietcuff.core.model.fields import hundredths
-from quietcuff.core.model.readings import Reading
-from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState
+from quietcuff.core.model.fields import optional_hundredths
+from quietcuff.core.record.shown import device_shown
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion, searchable_size
 from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
-from quietcuff.storage.schema.codes import DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
+from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
 
 _c = reading.c
@@ -86,16 +85,25 @@ def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_
     return {name: stand for place in places for name, stand in place.items()}
 
 
-def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
-    """The values of one reading, and what was decided about it, as columns."""
-    offset = said.taken_at.utcoffset()
+def columns_of_readings(
+    sitting: SittingVersion, indexes: Sequence[int], stands: dict[str, ResourceState]
+) -> list[dict[str, Any]]:
+    """The readings at these places as columns, without their set's key: values, what was decided, and their states."""
+    return [{**_reading_columns(sitting, index), **_stand_columns(index, stands)} for index in indexes]
+
+
+def _reading_columns(sitting: SittingVersion, index: int) -> dict[str, Any]:
+    said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
+    cuff, device, device_id = searchable_size(sitting.cuff_of(said)), device_shown(sitting, index), sitting.device_ids[index]
+    observer, offset = said.observer or sitting.reading_set.observer, said.taken_at.utcoffset()
     return {
+        "reading_index": index,
         "taken_at": said.taken_at,
         "offset_minutes": 0 if offset is None else offset // MINUTE,
-        "systolic": _hundredths(said.systolic_mmhg),
-        "diastolic": _hundredths(said.diastolic_mmhg),
-        "mean_arterial": _hundredths(said.mean_arterial_mmhg),
-        "pulse": _hundredths(said.pulse_per_min),
+        "systolic": optional_hundredths(said.systolic_mmhg),
+        "diastolic": optional_hundredths(said.diastolic_mmhg),
+        "mean_arterial": optional_hundredths(said.mean_arterial_mmhg),
+        "pulse": optional_hundredths(said.pulse_per_min),
         "site": SITE.number(said.site),
         "position": POSITION.number(said.position),
         "method": METHOD.optional_number(said.method),
@@ -103,10 +111,15 @@ def measured_columns(said: Reading, outcome: ReadingOutcome) -> dict[str, Any]:
         "flags": DEVICE_FLAG.bits(said.device_flags),
         "counts": outcome.counts,
         "reason": REASON.optional_number(outcome.reason),
+        "cuff": CUFF_SIZE.optional_number(cuff),
+        "device_id": None if device_id is None else UUID(device_id),
+        "has_device": device is not None or None,
+        "performer": None if observer is None else observer.text,
+        "identifier": said.identifier.text if said.identifier else None,
     }
 
 
-def stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any]:
+def _stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any]:
     """The states of one reading's Observations as columns; null where there is none."""
     columns: dict[str, Any] = {}
     for letter, prefix in KINDS.items():
@@ -115,7 +128,3 @@ def stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any
         columns[f"{prefix}status"] = None if stand is None else OBSERVATION_STATUS.number(stand.status)
         columns[f"{prefix}updated_at"] = None if stand is None else stand.updated_at
     return columns
-
-
-def _hundredths(value: float | None) -> int | None:
-    return None if value is None else hundredths(value)

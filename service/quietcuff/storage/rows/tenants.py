@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import msgspec
 from sqlalchemy import Connection, bindparam, exists, insert, select, update
 
-from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.history import ReferencePrior
 from quietcuff.storage.engine.statements import Command, Query
-from quietcuff.storage.engine.store import Store
 from quietcuff.storage.schema.delivery import target
 from quietcuff.storage.schema.sittings import tenant
 
 SECRET_BYTES = 32
-KEPT = timedelta(seconds=5)
 
 
 class TenantSettings(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -92,33 +88,3 @@ def save_settings(connection: Connection, tenant_id: int, settings: TenantSettin
 
 def all_tenant_ids(connection: Connection) -> list[int]:
     return ALL_IDS.all(connection, {})
-
-
-class Tenants:
-    """The tenants as this process knows them, read again after a few seconds."""
-
-    def __init__(self, store: Store, clock: Callable[[], datetime]) -> None:
-        self._store = store
-        self._clock = clock
-        self._known: dict[int, tuple[datetime, Tenant]] = {}
-
-    async def get(self, tenant_id: int) -> Tenant:
-        """One tenant.
-
-        Raises:
-            NotFound: there is none of that number.
-        """
-        read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
-        now = self._clock()
-        # The clock can be set back: an age below zero counts as too old.
-        if known is None or not timedelta() <= now - read_at < KEPT:
-            # Read as the tenant itself, because row security shows its targets to nobody else.
-            known = await self._store.read(tenant_id, lambda connection: BY_ID.first(connection, {"tenant_id": tenant_id}))
-            if known is None:
-                raise NotFound("tenant")
-            self._known[tenant_id] = now, known
-        return known
-
-    def forget(self, tenant_id: int) -> None:
-        """Read a tenant again at its next use, because something of it was changed here."""
-        self._known.pop(tenant_id, None)

@@ -28,7 +28,7 @@ function result(page) {
   const { result: value, safety } = page.answer.body.evaluation;
   if (value === null) return null;
   return make("section", { className: "result", "data-level": safety.level },
-    make("p", { className: "value" }, `${value.systolic_mmhg}/${value.diastolic_mmhg} `, make("span", {}, texts.say("mmhg"))),
+    make("p", { className: "value" }, `${value.systolic_mmhg}/${value.diastolic_mmhg}`, make("span", {}, ` ${texts.say("mmhg")}`)),
     make("p", {}, texts.say("mean-of", { arm: texts.value(value.site), count: value.readings_counted })),
     value.pulse_per_min == null ? null : make("p", {}, texts.say("pulse-of", { pulse: value.pulse_per_min })));
 }
@@ -54,7 +54,8 @@ function next(page) {
   const { texts } = page;
   const { evaluation, words } = page.answer.body;
   const { next_step: step } = evaluation;
-  return make("section", { className: "now" }, make("h2", {}, texts.say("do-now")),
+  const pressing = ["same-day", "urgent"].includes(evaluation.safety.level);
+  return make("section", { className: pressing ? "now pressing" : "now" }, make("h2", {}, texts.say("do-now")),
     make("p", { className: "lead" }, capital(words.next_step)),
     make("p", {}, step.reason),
     step.then ? make("p", { className: "soft" }, step.then.reason) : null);

@@ -132,7 +132,9 @@ function render({ focus = true } = {}) {
 function screen_of(sitting) {
   if (!sitting) return show_start;
   if (sitting.closed) return show_end;
-  const began = sitting.reading_set.readings.length > 0 || recall("prepared") === sitting.id;
+  // What is urgent is not prepared for: the instruction is to act.
+  const is_urgent = sitting.evaluation.safety.level === "urgent";
+  const began = is_urgent || sitting.reading_set.readings.length > 0 || recall("prepared") === sitting.id;
   return began ? show_measuring : show_preparation;
 }
 

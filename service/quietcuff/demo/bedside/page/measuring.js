@@ -26,8 +26,7 @@ export function show_measuring(page) {
     instruction(page, step),
     asked_now(page),
     waiting(page, step, entry),
-    entry,
-    closing(page, step));
+    ...(CLOSING.includes(step.action) ? [closing(page, step), entry] : [entry, closing(page, step)]));
   const right = make("div", { className: "taken" }, progress(page), readings_list(page), for_the_person(page));
   return [make("div", { className: "columns" }, left, right)];
 }
@@ -36,7 +35,7 @@ function instruction(page, step) {
   const { texts, answer } = page;
   const pressing = ["confirm", "same-day", "urgent"].includes(answer.body.evaluation.safety.level);
   const told = [
-    step.site && [texts.heading("site"), texts.value(step.site)],
+    step.site && [texts.say("arm"), texts.value(step.site)],
     step.cuff && [texts.heading("cuff"), texts.value(step.cuff)],
     step.method === "auscultatory" && [texts.heading("method"), texts.value(step.method)],
     step.not_after && [texts.say("at-the-latest"), texts.time(step.not_after)],
@@ -90,6 +89,14 @@ function closing(page, step) {
     await page.change(`/${page.answer.body.id}/readings`, { closed: true });
     page.render();
   };
+  // A sitting without a reading cannot be closed: the service closes it by itself when nothing comes.
+  if (page.answer.body.reading_set.readings.length === 0) {
+    const leave = () => {
+      page.leave();
+      page.render();
+    };
+    return make("button", { type: "button", className: "second", onclick: leave }, texts.say("leave"));
+  }
   const due = CLOSING.includes(step.action);
   if (due) return make("button", { type: "button", className: "big", onclick: close }, texts.say("close"));
   // Early, so it takes two presses: without the planned readings there may be no result.

@@ -33,6 +33,6 @@ export class Texts {
   }
 
   time(instant) {
-    return new Date(instant).toLocaleTimeString(this.language, { hour: "2-digit", minute: "2-digit" });
+    return new Date(instant).toLocaleTimeString(this.language, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
   }
 }
