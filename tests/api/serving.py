@@ -65,8 +65,9 @@ class Server:
         # Nothing is sent anywhere unless a test says where to.
         said = {"deliver": "off", **settings}
         self.settings = Settings(database_url=database_url, public_url=public_url, issuer=issuer, **said)
+        self.shell = create_app(self.settings)
         config = uvicorn.Config(
-            wrap(create_app(self.settings)),
+            wrap(self.shell),
             http=BoundedHttp,
             date_header=date_header,
             host="127.0.0.1",

@@ -7,19 +7,24 @@ from typing import Literal, TypeAlias
 
 from quietcuff.core.model.errors import NotInstalled
 
-Extra: TypeAlias = Literal["pictures", "analytics", "cluster"]
+Extra: TypeAlias = Literal["pictures", "analytics", "cluster", "traces"]
 # The modules that each extra of pyproject.toml brings, without those that come along with them.
 MODULES: dict[Extra, tuple[str, ...]] = {
     "pictures": ("matplotlib",),
     "analytics": ("numpy", "pyarrow", "scipy"),
     "cluster": ("numpy", "pyarrow", "scipy", "dask", "distributed"),
+    "traces": ("opentelemetry.sdk", "opentelemetry.instrumentation.asgi", "opentelemetry.exporter.otlp.proto.http"),
 }
 
 
 def is_installed(extra: Extra) -> bool:
     """True where the packages of an extra are there; none is loaded."""
     # Found and not imported: loading them takes seconds that a refused request need not wait for.
-    return all(find_spec(module) is not None for module in MODULES[extra])
+    try:
+        return all(find_spec(module) is not None for module in MODULES[extra])
+    # A package of many, of which not even the outermost is there.
+    except ModuleNotFoundError:
+        return False
 
 
 def require(extra: Extra) -> None:

@@ -57,6 +57,7 @@ from quietcuff.api.routes.targets import Targets
 from quietcuff.api.routes.what_if import WhatIfs
 from quietcuff.api.routes.words import WordCatalogue
 from quietcuff.api.service import make_service
+from quietcuff.api.traces import traced_if_wanted
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
@@ -108,7 +109,7 @@ class Routes(Litestar):
         return config
 
 
-def create_app(settings: Settings) -> ASGIApp:
+def create_app(settings: Settings) -> Shell:
     """The whole service as one ASGI application. Nothing is opened before the server starts it."""
     lanes = Lanes(settings.answer_seconds)
     figures = Figures()
@@ -124,9 +125,11 @@ def create_app_from_environment() -> ASGIApp:
     """The service as a server process makes it, with settings and logs from the environment."""
     settings = read_settings(os.environ)
     configure_logs(settings.log_level)
+    shell = create_app(settings)
+    shell.app = traced_if_wanted(shell.app, os.environ)
     # The thread that writes lets go of the interpreter at each statement, and would wait this long to get it back.
     sys.setswitchinterval(SWITCH_SECONDS)
-    return create_app(settings)
+    return shell
 
 
 def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figures | None = None) -> Litestar:

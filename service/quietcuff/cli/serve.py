@@ -133,7 +133,10 @@ def serve(host: str, port: int, workers: int, app: str, settings: Settings) -> N
     from quietcuff.api.bounded_http import BoundedHttp
     from quietcuff.api.logs import configure_logs
     from quietcuff.api.metrics import is_shared, together, told_on
+    from quietcuff.api.traces import why_not_traced
 
+    if (reason := why_not_traced(os.environ)) is not None:
+        say(reason)
     # Here too: of several workers, this process is the one that tells of their start and end.
     configure_logs(settings.log_level)
     with told_on(settings.metrics_port, together()) if is_shared() else nullcontext():
