@@ -104,7 +104,7 @@ def posting(rounds: int) -> Pairs:
     theirs.close()
     with tempfile.TemporaryDirectory(prefix="quietcuff-") as name:
         folder, here = Path(name), bench_start.HERE
-        create = ("keys", "create", "--tenant", "invented", "--name", "bench", "--scope", "quietcuff/reading-sets.write")
+        create = ("keys", "create", "--tenant", "invented", "--name", "bench", "--scope", "system/*.cruds")
         told, _ = bench_start.start(here, folder, *create).communicate(timeout=60)
         key = next(word for word in re.findall(r"\S+", told) if word.startswith("qc_"))
         port = bench_start.free_port()
