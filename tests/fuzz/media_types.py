@@ -22,8 +22,7 @@ def items(context: Any, response: Any) -> Any:
     return [json.loads(line) for line in response.content.splitlines()]
 
 
-@schemathesis.serializer("text/csv")
-@schemathesis.serializer("application/hl7-v2")
+@schemathesis.serializer("application/hl7-v2", "text/csv")
 def segments(context: Any, value: Any) -> bytes:
     """A message or a sheet is its own text."""
     return value if isinstance(value, bytes) else str(value).encode("utf-8", errors="replace")

@@ -64,7 +64,7 @@ def read_operation(kind: str) -> Operation:
         speaks_fhir=True,
         parameters=(FORMAT,),
         replies=(Reply(description=f"The {kind}.", media_type=FHIR_JSON),),
-        problems=(kinds.NOT_FOUND, kinds.FORMAT_NOT_OFFERED),
+        problems=(kinds.BAD_REQUEST, kinds.NOT_FOUND, kinds.FORMAT_NOT_OFFERED),
     )
 
 
