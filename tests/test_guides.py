@@ -7,6 +7,7 @@ import json
 import os
 import re
 import shlex
+import textwrap
 from collections.abc import Iterator
 from itertools import takewhile
 from pathlib import Path
@@ -24,7 +25,10 @@ from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.demo.server import free_port
 from quietcuff.rules.catalog import load_rulebook
-from test_docs import TOP, blocks, page_text, ran
+from test_docs import PAGES, TOP, blocks, page_text, ran
+
+# A fenced block, also one that stands in a list.
+FENCED = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.M | re.S)
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +63,7 @@ def test_the_committee_reads_the_defaults_that_rule(rulebook: Rulebook) -> None:
     defaults = rulebook.defaults
     for each in (defaults.first_visit, defaults.follow_up, defaults.expecting, defaults.under_13, defaults.under_18):
         assert [name for name in (each.protocol, *each.guidelines) if f"`{name}`" not in text] == []
-    (named,) = re.findall(r"```json\n(.*?)```", text, re.S)
+    (named,) = [block for language, block in FENCED.findall(text) if language == "json"]
     evaluated = evaluate(
         msgspec.convert({**json.loads((TOP / "docs/sitting.json").read_bytes()), **json.loads(named)}, ReadingSet),
         None,
@@ -71,12 +75,9 @@ def test_the_committee_reads_the_defaults_that_rule(rulebook: Rulebook) -> None:
     )
 
 
-RECIPES = re.compile(r"^ *```sh\n(.*?)^ *```$", re.M | re.S)
-
-
 def test_the_recipes_run_one_after_another(tmp_path: Path) -> None:
     """A backup is tried and put back, an erasure repeated, keys are replaced, the schema is brought up."""
-    recipes = [re.sub(r"^ {3}", "", block, flags=re.M) for block in RECIPES.findall(page_text("recipes"))]
+    recipes = [textwrap.dedent(block) for language, block in FENCED.findall(page_text("recipes")) if language == "sh"]
     back_up, restore, erase, keys, trail_key, upgrade = recipes
     own = {"QUIETCUFF_DATABASE_URL": f"sqlite:///{tmp_path}/quietcuff.db"}
 
@@ -173,8 +174,7 @@ def commands_of(text: str) -> Iterator[list[str]]:
 
 def test_every_command_of_every_page_is_one_that_is_there(capsys: pytest.CaptureFixture[str]) -> None:
     """With the options that it has today."""
-    pages = [TOP / "README.md", TOP / "DEVELOPERS.md", *sorted((TOP / "docs").glob("*.md"))]
-    typed = [(page.name, words) for page in pages for words in commands_of(page.read_text("utf-8"))]
+    typed = [(page.name, words) for page in PAGES for words in commands_of(page.read_text("utf-8"))]
     assert len(typed) > 60
     for page, words in typed:
         try:

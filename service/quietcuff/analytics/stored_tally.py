@@ -1,4 +1,4 @@
-"""What the rules in force say of everything that is stored, counted: Parquet parts, and the kernel over each of them.
+"""Counts of what the rules in force say of everything that is stored: Parquet parts, and the kernel over each of them.
 
 The parts are written first, so that each is counted by whoever comes to it: this process, further ones, or a Dask cluster. The
 numbers are whole and add up to the same total in any order. Parts hold what was measured, and nothing that says who it is; they
@@ -27,7 +27,7 @@ SET = msgspec.json.Decoder(ReadingSet)
 
 
 class TallyEngine(msgspec.Struct, frozen=True, kw_only=True):
-    """Who counts: processes of this machine, or the cluster at an address. The workers of a cluster must find ``folder``, in
+    """Processes of this machine, or the cluster at an address, to count. The workers of a cluster must find ``folder``, in
     which the parts are written for the while; None for the system's own folder for such files."""
 
     processes: int = 1

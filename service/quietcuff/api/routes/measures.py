@@ -131,7 +131,7 @@ async def _evaluated(request: Request[Any, Any, Any], pairs: Pairs, code: str | 
 
 
 def asked_of(pairs: Pairs, measures: dict[str, MeasureTold], public_url: str, code: str | None) -> AskedMeasure:
-    """What was asked, of one measure or of the one that is named.
+    """The question, of one measure or of the one that is named.
 
     Raises:
         NotAcceptable: parameters that are missing, not taken, given twice or not readable; all faults at once.
