@@ -41,11 +41,12 @@ def setting_extension(setting: str, attendance: str, public_url: str) -> Extensi
 def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
     they are."""
+    found = dict.fromkeys([finding.code for finding in evaluation.findings])
     return [
         protocol_extension(evaluation.protocol.version, evaluation.protocol.id, public_url),
         own_code(STATE.id, "sitting-state", evaluation.state, public_url),
         *[own_code(NO_RESULT.id, "reason", code, public_url) for code in evaluation.blocked_by],
-        *[own_code(FINDING.id, "finding", code, public_url) for code in {finding.code: None for finding in evaluation.findings}],
+        *[own_code(FINDING.id, "finding", code, public_url) for code in found],
         *[provisional(category, public_url) for category in evaluation.categories if category.provisional],
         *[made_of(CERTAINTY, public_url, *certainty_parts(one, public_url)) for one in evaluation.certainty],
     ]
@@ -55,9 +56,7 @@ def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension
 def protocol_extension(version: str, id: str, public_url: str) -> Extension:
     """The protocol that a sitting was judged by."""
     coding = Coding(system=codes.PROTOCOL_SYSTEM, version=version, code=id)
-    return ready(
-        Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding]))
-    )
+    return ready(Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding])))
 
 
 @lru_cache(maxsize=2048)
