@@ -20,7 +20,7 @@ import msgspec
 from bench_evaluate import make_set
 
 from quietcuff.core import evaluate
-from quietcuff.core.certainty import posterior
+from quietcuff.core.certainty import mixture, posterior
 from quietcuff.core.certainty.certainty import Sureness
 from quietcuff.core.certainty.normal import both_below
 from quietcuff.core.model.readings import ReadingSet
@@ -83,7 +83,7 @@ def count_integrals(sittings: list[ReadingSet], rulebook: Rulebook) -> float:
         calls += 1
         return both_below(*arguments)
 
-    with mock.patch.object(posterior, "both_below", counting):
+    with mock.patch.object(posterior, "both_below", counting), mock.patch.object(mixture, "both_below", counting):
         microseconds_each(sittings, rulebook)
     return calls / len(sittings)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from math import floor, inf
 from typing import Literal
 
@@ -10,7 +9,7 @@ import msgspec
 
 from quietcuff.core.certainty.mixture import chance_of_each, parts_of
 from quietcuff.core.certainty.posterior import Limits
-from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, is_settled, would_settle
+from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, holds, is_settled
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -42,7 +41,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and len(outlook.visits) == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
-    settled = not only_irregular and is_settled(outlook, outlook.now, sides, outlook.rules.settling.settled_from)
+    settled = not only_irregular and is_settled(outlook, sides, outlook.rules.settling.settled_from)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,
@@ -124,12 +123,13 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
     One sitting in irregular rhythm never settles it, however many readings it has.
     """
     settling = outlook.rules.settling
-    settles = partial(would_settle, outlook, sides=sides, enough=settling.settled_from)
-    visits = fewest(settling.most_visits, outlook.after_visits, settles)
+    enough = settling.settled_from
+    # Only the cautious views are tested; the others leave less open.
+    visits = fewest(settling.most_visits, lambda count: holds(outlook, outlook.with_visits(count), sides, enough))
     # Outside the office the result is a whole series or recording, to which single readings are not added.
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
-    return fewest(settling.most_readings, outlook.after_readings, settles), visits
+    return fewest(settling.most_readings, lambda count: holds(outlook, outlook.with_readings(count), sides, enough)), visits
 
 
 def why_not_now(

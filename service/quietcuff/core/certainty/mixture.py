@@ -2,29 +2,40 @@
 
 from __future__ import annotations
 
-from math import erfc, exp, pi, sqrt
+from math import erfc, exp, floor, pi, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.normal import ROOT_HALF, Matrix
+from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, both_below, plane
 from quietcuff.core.certainty.posterior import (
     TWO_SIDED_95,
     Belief,
     Evidence,
     Limits,
     believe,
+    believe_both,
     chance_reached,
     chances_of_each,
     evidence_of,
 )
 from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.fields import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
 
 NEGLIGIBLE = 1e-7
 UPPER_TAIL = 0.975
 MOST_STEPS = 60
 CLOSE_ENOUGH_MMHG = 1e-6
 ROOT_OF_TWO_PI = sqrt(2 * pi)
+
+MOST_SERIES_STEPS = 4
+# The largest values of the second and fourth derivative of the standard normal distribution, a little more: at z = 1 and 0.74.
+LARGEST_SECOND = 0.242
+LARGEST_FOURTH = 0.5506
+BEND = LARGEST_FOURTH / 24
+FAR_MMHG = 5.0
+# What is allowed for the last bits, and for how far from the quantile the plain method may end: both are below 1e-10.
+NOISE_MMHG = 1e-8
+SAFE_WAY_MMHG = 1e-3
 
 NO_EVIDENCE = Evidence()
 
@@ -65,14 +76,14 @@ def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) 
     if total <= 0:
         # So far from all parts that their densities vanish: the widest says the least.
         widest = max(prior, key=lambda part: part.covariance[0])
-        return ((1.0, believe(widest.evidence + measured, varies)),)
+        return ((1.0, believe_both(widest.evidence, measured, varies)),)
     # Parts of no weight are dropped here, because every chance after this sums over all parts.
     least = NEGLIGIBLE * total
     kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > least]
     whole = 0.0
     for share, _ in kept:
         whole += share
-    return tuple([(share / whole, believe(part.evidence + measured, varies)) for share, part in kept])
+    return tuple([(share / whole, believe_both(part.evidence, measured, varies)) for share, part in kept])
 
 
 def shares_of(prior: Prior, measured: Evidence, varies: Limits) -> list[float]:
@@ -104,9 +115,28 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     if len(mixture) == 1:
         return chance_reached(mixture[0][1], limits)
     total = 0.0
+    first, second = limits
     for share, belief in mixture:
-        total += share * chance_reached(belief, limits)
+        systolic = (first - belief.systolic) / belief.systolic_sd
+        diastolic = (second - belief.diastolic) / belief.diastolic_sd
+        total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
     return total
+
+
+def bounds_of_either(mixture: Mixture, limits: Limits) -> Limits:
+    """The least and the most that the chance of either pressure can be, from the chance of each: p and q, p the larger.
+
+    At least p, and at most p + q; where the two rise together at most p + q - pq, by Slepian's inequality: two normal values of
+    a positive correlation are both low at least as often as independent ones.
+    """
+    least = most = 0.0
+    first, second = limits
+    for share, belief in mixture:
+        systolic = 0.5 * erfc((first - belief.systolic) / belief.systolic_sd * ROOT_HALF)
+        diastolic = 0.5 * erfc((second - belief.diastolic) / belief.diastolic_sd * ROOT_HALF)
+        least += share * (systolic if systolic > diastolic else diastolic)
+        most += share * (systolic + diastolic - (systolic * diastolic if belief.correlation >= 0 else 0.0))
+    return least, most
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
@@ -150,12 +180,73 @@ def middle_95(mixture: Mixture, added_sd_mmhg: float = 0.0) -> Interval:
 
 
 def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tuple[float, float]:
-    """Both ends of the middle 95 per cent of one pressure."""
+    """Both ends of the middle 95 per cent of one pressure, to four decimals."""
     wide = [(share, middle, sqrt(sd * sd + added_sd_mmhg * added_sd_mmhg)) for share, middle, sd in parts]
     if len(wide) == 1:
         _, middle, sd = wide[0]
         return four_decimals_half_up(middle - TWO_SIDED_95 * sd), four_decimals_half_up(middle + TWO_SIDED_95 * sd)
-    return four_decimals_half_up(quantile(wide, 1 - UPPER_TAIL)), four_decimals_half_up(quantile(wide, UPPER_TAIL))
+    low, high = ends_nearly(wide)
+    return rounded_quantile(wide, 1 - UPPER_TAIL, low), rounded_quantile(wide, UPPER_TAIL, high)
+
+
+def ends_nearly(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
+    """Both ends about where they are, from the first four moments. Cornish and Fisher's expansion, two terms."""
+    mean = variance = third = fourth = 0.0
+    for share, middle, _ in parts:
+        mean += share * middle
+    for share, middle, sd in parts:
+        own, away = sd * sd, middle - mean
+        apart = away * away
+        variance += share * (own + apart)
+        third += share * away * (3 * own + apart)
+        fourth += share * (3 * own * own + apart * (6 * own + apart))
+    sd = sqrt(variance)
+    skewness, excess = third / (variance * sd), fourth / (variance * variance) - 3
+    # (z² - 1)/6, (z³ - 3z)/24 and (2z³ - 5z)/36 at z = 1.96.
+    middle = mean + sd * 0.473576 * skewness
+    half = sd * (TWO_SIDED_95 + 0.068718 * excess - 0.146067 * skewness * skewness)
+    return middle - half, middle + half
+
+
+def rounded_quantile(parts: list[tuple[float, float, float]], below: float, at: float) -> float:
+    """The quantile to four decimals, from a pressure near it: steps of the reversed series, until the rounding is certain.
+
+    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 + F'''t³/6 = 0 nearly. What is left of F
+    after it is known but for the next term, which is at most t⁴/24 of the largest F'''' that the parts can have; and the
+    density is at most the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    """
+    bends, rises = 0.0, 0.0
+    terms = []
+    for share, middle, sd in parts:
+        over = 1 / sd
+        terms.append((0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI))
+        rises += share * over * over
+        bends += share * (over * over) * (over * over)
+    for _ in range(MOST_SERIES_STEPS):
+        excess, slope, turn, curve = -below, 0.0, 0.0, 0.0
+        for half, middle, over, weight in terms:
+            z = (at - middle) * over
+            excess += half * erfc(-z * ROOT_HALF)
+            density = weight * exp(-0.5 * z * z)
+            slope += density
+            density *= over
+            turn -= density * z
+            curve += density * over * (z * z - 1)
+        # Far out, or between two parts, the plain method finds the way.
+        if abs(excess) >= slope * FAR_MMHG:
+            break
+        first, second = excess / slope, 0.5 * turn / slope
+        step = -first * (1 + first * (second + first * (2 * second * second - curve / (6 * slope))))
+        way, square = abs(step) + SAFE_WAY_MMHG, step * step
+        least = slope - 2 * way * LARGEST_SECOND * rises
+        left = abs(excess + step * (slope + step * (0.5 * turn + step * curve / 6))) + BEND * bends * square * square
+        at += step
+        if left < way * least:
+            error = left / least + NOISE_MMHG
+            count = floor((at - error) * 10_000 + 0.5)
+            if count == floor((at + error) * 10_000 + 0.5):
+                return from_ten_thousandths(count)
+    return four_decimals_half_up(quantile(parts, below))
 
 
 def quantile(parts: list[tuple[float, float, float]], below: float) -> float:

@@ -62,8 +62,21 @@ def believe(evidence: Evidence, varies: Limits = (1.0, 1.0)) -> Belief:
     ``varies`` multiplies each pressure's variance where visits vary more than expected. One untreated visit of two readings at
     138/88, without a prior, gives 138 ± 8.1859 and 88 ± 5.2466, correlation 0.4689.
     """
-    first, both, second = evidence.precision
-    along, across = evidence.information
+    return belief_of(evidence.precision, evidence.information, varies)
+
+
+def believe_both(one: Evidence, other: Evidence, varies: Limits) -> Belief:
+    """The belief from two pieces of evidence together."""
+    (first, both, second), (along, across) = one.precision, one.information
+    more, beside = other.precision, other.information
+    precision, information = (first + more[0], both + more[1], second + more[2]), (along + beside[0], across + beside[1])
+    return belief_of(precision, information, varies)
+
+
+def belief_of(precision: Matrix, information: tuple[float, float], varies: Limits) -> Belief:
+    """The belief from precision and information."""
+    first, both, second = precision
+    along, across = information
     determinant = first * second - both * both
     first, both, second = second / determinant, -both / determinant, first / determinant
     return Belief(

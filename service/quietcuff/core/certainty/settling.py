@@ -7,7 +7,7 @@ from math import erfc, inf, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, chance_of_each, chance_of_either
+from quietcuff.core.certainty.mixture import Mixture, Prior, believe_with, bounds_of_either, chance_of_either
 from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, added
 from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of_visits
 from quietcuff.core.certainty.visits import (
@@ -15,7 +15,6 @@ from quietcuff.core.certainty.visits import (
     SittingMeasurement,
     Visit,
     between_visits,
-    visit_of,
     visits_by_day,
     within_sitting,
 )
@@ -25,6 +24,8 @@ from quietcuff.core.rulebook.variability import Settling, Variability
 
 ONE_SIDED_90 = 1.2815515655446004
 HALF_PUBLISHED = 0.5e-4
+# More than the joint chance, an integral by few points, can be off.
+JOINT_ERROR = 1e-8
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -34,42 +35,43 @@ class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     following: Limits | None
 
 
-class Prospect(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Evidence now or after more of the same; and the cautious evidence, with visits varying as much as they may."""
+class View(msgspec.Struct, kw_only=True, gc=False):
+    """Evidence now or after more of the same, and the belief that comes of it alone; with the prior once that is asked for."""
 
     measured: Evidence
-    with_care: Evidence
+    alone: Mixture
+    weighed: Mixture | None = None
 
 
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Belief now, with the prior and without, and the evidence after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` is the belief from the measurements alone with visits varying as much as they may. ``spans`` are the mean and
-    the standard deviation of each pressure in ``weighed``, ``careful_spans`` those in ``careful``. ``further`` is the
-    covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` its evidence where its mean is the one
-    so far. ``seen``, ``beliefs`` and ``edges`` cache what labels share.
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
+    ``spans`` are the mean and the standard deviation of each pressure with the prior, ``careful_spans`` those with care and
+    without it. ``further`` is the covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` the
+    cautious evidence of one whose mean is the one so far. The dictionaries cache what labels share.
     """
 
     prior: Prior
     earlier: list[SittingMeasurement]
     today: list[SittingMeasurement]
     at: Circumstances
+    careful: Circumstances
     rules: Variability
     varies: Limits
     visits: list[Visit]
     weighed: Mixture
     flat: Mixture
-    careful: Mixture
     spans: tuple[Limits, Limits]
     careful_spans: tuple[Limits, Limits]
-    now: Prospect
+    now: View
+    now_with_care: View
     further: Matrix
     further_with_care: Matrix
-    one_more: Prospect
-    # Several labels ask for the same numbers of visits, so the prospects are kept between them.
-    seen: dict[tuple[str, int], Prospect]
-    beliefs: dict[Evidence, Mixture]
+    one_more: Evidence
+    after_visits: dict[int, View]
+    after_readings: dict[int, View]
     edges: dict[Limits, Limits]
 
     def reached(self, edge: Limits) -> Limits:
@@ -81,44 +83,35 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
             self.edges[edge] = found
         return found
 
-    def believed(self, measured: Evidence) -> Mixture:
-        """The belief of evidence with the prior."""
-        found = self.beliefs.get(measured)
+    def with_visits(self, count: int) -> View:
+        """The cautious view after so many further visits with the same mean as those so far."""
+        found = self.after_visits.get(count)
         if found is None:
-            found = self.beliefs[measured] = believe_with(self.prior, measured, self.varies)
+            more = self.now_with_care.measured + self.one_more.times(count)
+            found = self.after_visits[count] = self.view_of(more)
         return found
 
-    def after_visits(self, count: int) -> Prospect:
-        """Evidence after so many further visits with the same mean as those so far."""
-        return self.remembered("visits", count, self.visits_added)
-
-    def after_readings(self, count: int) -> Prospect:
-        """Evidence after so many more readings in this sitting, its mean unchanged."""
-        return self.remembered("readings", count, self.readings_added)
-
-    def remembered(self, kind: str, count: int, work_out: Callable[[int], Prospect]) -> Prospect:
-        """The cached prospect, computed where it is not cached yet."""
-        found = self.seen.get((kind, count))
+    def with_readings(self, count: int) -> View:
+        """The cautious view after so many more readings in this sitting, its mean unchanged."""
+        found = self.after_readings.get(count)
         if found is None:
-            found = self.seen[kind, count] = work_out(count)
+            *others, last = self.today
+            within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
+            today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
+            more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
+            found = self.after_readings[count] = self.view_of(more)
         return found
 
-    def visits_added(self, count: int) -> Prospect:
-        more, with_care = self.one_more.measured.times(count), self.one_more.with_care.times(count)
-        return Prospect(measured=self.now.measured + more, with_care=self.now.with_care + with_care)
+    def view_of(self, measured: Evidence) -> View:
+        """The view of evidence."""
+        return View(measured=measured, alone=((1.0, believe(measured, self.varies)),))
 
-    def readings_added(self, count: int) -> Prospect:
-        *others, last = self.today
-        within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
-        today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
-        newest = evidence_of_visits([*self.visits[:-1], visit_of(today, self.at, self.rules)])
-        return Prospect(measured=newest, with_care=evidence_with_care(self.earlier + today, self.at, self.rules))
-
-
-def evidence_with_care(measured: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Evidence:
-    """Evidence of all visits, assuming that they vary as much as they may."""
-    careful = msgspec.structs.replace(at, cautious=True)
-    return evidence_of_visits(visits_by_day(measured, careful, rules))
+    def with_prior(self, view: View) -> Mixture:
+        """The belief of a view's evidence with the prior."""
+        found = view.weighed
+        if found is None:
+            found = view.weighed = believe_with(self.prior, view.measured, self.varies)
+        return found
 
 
 def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix:
@@ -133,60 +126,49 @@ def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
     return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
 
 
-def is_settled(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
+def is_settled(outlook: Outlook, sides: LabelEdges, enough: float) -> bool:
     """True where the label has the settling chance in every view.
 
     The views are the measurements alone and with the prior, each with the expected and with the largest variation of visits.
     """
     # The strictest view first: it fails most often, and then nothing else needs computing.
-    return would_settle(outlook, known, sides, enough) and holds(outlook, known.measured, sides, enough)
+    return holds(outlook, outlook.now_with_care, sides, enough) and holds(outlook, outlook.now, sides, enough)
 
 
-def would_settle(outlook: Outlook, known: Prospect, sides: LabelEdges, enough: float) -> bool:
-    """True where more of the same would settle the label. Only the strict views are tested; the others leave less open."""
-    return holds(outlook, known.with_care, sides, enough)
-
-
-def holds(outlook: Outlook, measured: Evidence, sides: LabelEdges, enough: float) -> bool:
+def holds(outlook: Outlook, view: View, sides: LabelEdges, enough: float) -> bool:
     """True where a label has that chance, both without and with the prior."""
-    if not is_likely(((1.0, believe(measured, outlook.varies)),), sides, enough):
+    if not is_likely(view.alone, sides, enough):
         return False
-    return not outlook.prior or is_likely(outlook.believed(measured), sides, enough)
+    return not outlook.prior or is_likely(outlook.with_prior(view), sides, enough)
 
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
-    """True where the label has that chance.
-
-    Where the pressures by themselves rule it in or out, the joint chance is not computed: either pressure is at or above its
-    limit at least as often as each alone, and at most as often as the sum of the two.
-    """
+    """True where the label has that chance; where its bounds rule that in or out, the joint chance is not computed."""
     least = most = 1.0
     # Compared as it is published, so that a published chance that suffices is never called not settled.
     nearly = enough - HALF_PUBLISHED
     if sides.own is not None:
-        systolic, diastolic = chance_of_each(mixture, sides.own)
-        least, most = systolic if systolic > diastolic else diastolic, systolic + diastolic
+        least, most = bounds_of_either(mixture, sides.own)
         # The next row can only take away from it.
-        if most < nearly:
+        if most < nearly - JOINT_ERROR:
             return False
     if sides.following is not None:
-        systolic, diastolic = chance_of_each(mixture, sides.following)
-        higher = systolic if systolic > diastolic else diastolic
-        least, most = least - systolic - diastolic, (most if most < 1.0 else 1.0) - higher
-    if least >= enough:
+        taken_at_least, taken_at_most = bounds_of_either(mixture, sides.following)
+        least, most = least - taken_at_most, (most if most < 1.0 else 1.0) - taken_at_least
+    if least >= nearly + JOINT_ERROR:
         return True
-    return most >= nearly and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+    return most >= nearly - JOINT_ERROR and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
 
 
-def fewest(most: int, after: Callable[[int], Prospect], settles: Callable[[Prospect], bool]) -> int | None:
-    """The fewest additions, at most ``most``, after which the label is settled; None where even the most do not settle it."""
+def fewest(most: int, settles: Callable[[int], bool]) -> int | None:
+    """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
     # The most first: where even they do not settle the label, the search ends after one step.
-    if not settles(after(most)):
+    if not settles(most):
         return None
     low, high = 1, most
     while low < high:
         middle = (low + high) // 2
-        if settles(after(middle)):
+        if settles(middle):
             high = middle
         else:
             low = middle + 1
@@ -210,24 +192,17 @@ def chances_to_settle(
     found = []
     for count in rules.planned_visits:
         low, high = inf, -inf
+        # A side is settled by means at or below ``low``, and at or above ``high``, of every view.
         for mean, sd, each in known:
-            own_low, own_high = settling_means(mean, sd, each / count, limit)
+            own = sd * sd
+            gain = own / (own + each / count)
+            needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
+            own_low, own_high = mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain
             low, high = own_low if own_low < low else low, own_high if own_high > high else high
-        chance = 0.0
+        chance, apart = 0.0, variance / count
         for share, middle, sd in parts:
-            spread = sqrt(sd * sd + variance / count)
+            spread = sqrt(sd * sd + apart)
             above, below = erfc(-((middle - high) / spread) * ROOT_HALF), erfc(-((low - middle) / spread) * ROOT_HALF)
             chance += share * (0.5 * above + 0.5 * below)
         found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
     return found
-
-
-def settling_means(mean: float, sd: float, variance: float, limit: float) -> tuple[float, float]:
-    """Means of further visits at or below which, and at or above which, the side of a limit is settled.
-
-    ``variance`` is that of their mean around the usual pressure.
-    """
-    own = sd * sd
-    gain = own / (own + variance)
-    needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
-    return mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain

@@ -10,7 +10,7 @@ import msgspec
 from quietcuff.core.certainty.mixture import Prior, believe_with, middle_95, moments_of_each
 from quietcuff.core.certainty.posterior import believe, evidence_of, evidence_of_visits, excess_variation
 from quietcuff.core.certainty.prior import choose_prior, grounds
-from quietcuff.core.certainty.settling import Outlook, Prospect, evidence_with_care, further_visit
+from quietcuff.core.certainty.settling import Outlook, View, further_visit
 from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visits_by_day
 from quietcuff.core.model.evaluation import Assumption, Interval
 from quietcuff.core.model.fields import Attendance, Setting, Site
@@ -129,35 +129,34 @@ def look_ahead(
     before = [each for each in earlier if each.day != now.day]
     visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
     varies = excess_variation(visits, rules.settling)
-    measured, with_care = evidence_of_visits(visits), evidence_with_care(before + today, at, rules)
+    cautious = msgspec.structs.replace(at, cautious=True)
+    measured, with_care = evidence_of_visits(visits), evidence_of_visits(visits_by_day(before + today, cautious, rules))
     alone = believe(measured, varies)
     flat = ((1.0, alone),)
     weighed = believe_with(prior, measured, varies) if prior else flat
     careful = believe(with_care, varies)
     further = further_visit(alone, at, rules)
-    further_with_care = further_visit(alone, msgspec.structs.replace(at, cautious=True), rules)
+    further_with_care = further_visit(alone, cautious, rules)
     return Outlook(
         prior=prior,
         earlier=before,
         today=today,
         at=at,
+        careful=cautious,
         rules=rules,
         varies=varies,
         visits=visits,
         weighed=weighed,
         flat=flat,
-        careful=((1.0, careful),),
         spans=moments_of_each(weighed),
         careful_spans=moments_of_each(((1.0, careful),)),
-        now=Prospect(measured=measured, with_care=with_care),
+        now=View(measured=measured, alone=flat, weighed=weighed),
+        now_with_care=View(measured=with_care, alone=((1.0, careful),)),
         further=further,
         further_with_care=further_with_care,
-        one_more=Prospect(
-            measured=evidence_of(alone.systolic, alone.diastolic, further),
-            with_care=evidence_of(careful.systolic, careful.diastolic, further_with_care),
-        ),
-        seen={},
-        beliefs={},
+        one_more=evidence_of(careful.systolic, careful.diastolic, further_with_care),
+        after_visits={},
+        after_readings={},
         edges={},
     )
 
