@@ -12,7 +12,7 @@ from quietcuff.core.certainty.posterior import Limits
 from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, holds, is_settled
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
-from quietcuff.core.model.fields import four_decimals_half_up
+from quietcuff.core.model.fields import Setting, four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
 
@@ -165,15 +165,23 @@ def prior_decides(rows: list[RowChance]) -> bool:
 
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
-    words = book.wording.certainty
-    setting, at_edge, by_itself = words[known.outlook.at.setting], edge_in_words(book, edge), in_words(flat, book)
+    told = frame_of(book, known.outlook.at.setting, edge, known.prior, known.prior_age_years, known.without_because)
     if known.prior == "none":
-        because = words[f"no-prior-{known.without_because}"]
-        return words["alone"].format(setting=setting, edge=at_edge, flat=by_itself, because=because)
-    people = prior_in_words(book, known.prior, known.prior_age_years)
-    return words["with-prior"].format(
-        setting=setting, edge=at_edge, flat=by_itself, chance=in_words(chance, book), prior=people
-    )
+        return told.format(flat=in_words(flat, book))
+    return told.format(flat=in_words(flat, book), chance=in_words(chance, book))
+
+
+def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
+    """The sentence with places for its chances."""
+    words = book.wording.certainty
+    place, at_edge = words[setting], tell_edge(book, edge)
+    if prior == "none":
+        return words["alone"].format(setting=place, edge=at_edge, flat="{flat}", because=words[f"no-prior-{because}"])
+    people = tell_prior(book, prior, age_years)
+    return words["with-prior"].format(setting=place, edge=at_edge, flat="{flat}", chance="{chance}", prior=people)
+
+
+frame_of = remembered(read_frame)
 
 
 def tell_edge(book: Rulebook, edge: Limits) -> str:
@@ -197,7 +205,7 @@ def tell_per_cent(book: Rulebook, per_cent: int) -> str:
     return book.wording.certainty["per-cent"].format(per_cent=per_cent)
 
 
-edge_in_words, prior_in_words, per_cent_in_words = remembered(tell_edge), remembered(tell_prior), remembered(tell_per_cent)
+per_cent_in_words = remembered(tell_per_cent)
 
 
 def in_words(chance: float, book: Rulebook) -> str:

@@ -79,11 +79,12 @@ def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) 
         return ((1.0, believe_both(widest.evidence, measured, varies)),)
     # Parts of no weight are dropped here, because every chance after this sums over all parts.
     least = NEGLIGIBLE * total
-    kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > least]
-    whole = 0.0
-    for share, _ in kept:
-        whole += share
-    return tuple([(share / whole, believe_both(part.evidence, measured, varies)) for share, part in kept])
+    whole, kept = 0.0, []
+    for share, part in zip(shares, prior, strict=True):
+        if share > least:
+            whole += share / total
+            kept.append((share / total, believe_both(part.evidence, measured, varies)))
+    return tuple([(share / whole, belief) for share, belief in kept])
 
 
 def shares_of(prior: Prior, measured: Evidence, varies: Limits) -> list[float]:

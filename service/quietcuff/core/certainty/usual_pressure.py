@@ -15,6 +15,7 @@ from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, v
 from quietcuff.core.model.evaluation import Assumption, Interval
 from quietcuff.core.model.fields import Attendance, Setting, Site
 from quietcuff.core.model.readings import Intake
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
 
@@ -69,17 +70,26 @@ def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
     seen = None if intake is None or intake.prior is None else intake.prior.visits
     if seen is None:
         return rules
+    return spread_of_tenant(rules, seen.systolic_sd_mmhg, seen.diastolic_sd_mmhg, seen.correlation)
+
+
+def put_spread(rules: Variability, systolic_sd_mmhg: float, diastolic_sd_mmhg: float, correlation: float) -> Variability:
+    """The rules with another spread of visits of untreated people."""
     entry = rules.between["office-untreated"]
     own = msgspec.structs.replace(
         entry,
-        systolic=seen.systolic_sd_mmhg,
-        diastolic=seen.diastolic_sd_mmhg,
-        correlation=seen.correlation,
+        systolic=systolic_sd_mmhg,
+        diastolic=diastolic_sd_mmhg,
+        correlation=correlation,
         # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
-        at_most_systolic=max(seen.systolic_sd_mmhg, entry.at_most_systolic or 0),
-        at_most_diastolic=max(seen.diastolic_sd_mmhg, entry.at_most_diastolic or 0),
+        at_most_systolic=max(systolic_sd_mmhg, entry.at_most_systolic or 0),
+        at_most_diastolic=max(diastolic_sd_mmhg, entry.at_most_diastolic or 0),
     )
     return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
+
+
+# One object for each tenant's figures, so that what is remembered for the rules is found again.
+spread_of_tenant = remembered(put_spread)
 
 
 def circumstances_of(
@@ -163,20 +173,37 @@ def look_ahead(
 
 def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
     """Assumptions behind the figures beside the prior, each with its ground."""
-    names = [at.between] if at.towards_share < 1 else []
-    names += [at.towards] if at.towards_share > 0 else []
-    found = [grounds("between-visits", name, rules.between[name]) for name in names]
-    if 0 < at.towards_share < 1:
+    fewer_days = at.setting == "home" and any(each.days < rules.series.full_days for each in measured)
+    corrected = tuple(dict.fromkeys([each.rule for each in measured if each.rule in rules.corrections]))
+    no_adult = "under-18" if person.age_years is not None and person.age_years < 18 else ""
+    group = "expecting" if person.expecting else no_adult
+    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
+    return grounds_beside(rules, spread, at.setting, at.irregular, fewer_days, corrected, group)
+
+
+def read_grounds(
+    rules: Variability,
+    spread: tuple[str, ...],
+    setting: Setting,
+    irregular: bool,
+    fewer_days: bool,
+    corrected: tuple[str, ...],
+    group: str,
+) -> list[Assumption]:
+    """The assumptions, by the entries for how visits vary, the corrected rules, and the group that adults stand for."""
+    found = [grounds("between-visits", name, rules.between[name]) for name in spread]
+    if len(spread) > 1:
         found.append(grounds("older", "older", rules.older))
-    if at.setting == "office":
+    if setting == "office":
         found.append(grounds("within-sitting", "office", rules.within))
-        if at.irregular:
+        if irregular:
             found.append(grounds("within-sitting", "irregular", rules.irregular))
-    if at.setting == "home" and any(each.days < rules.series.full_days for each in measured):
+    if fewer_days:
         found.append(grounds("fewer-days", "series", rules.series))
-    corrected = dict.fromkeys(each.rule for each in measured if each.rule in rules.corrections)
     found += [grounds("value-correction", rule, rules.corrections[rule]) for rule in corrected]
-    if person.expecting or (person.age_years is not None and person.age_years < 18):
-        group = "expecting" if person.expecting else "under-18"
+    if group:
         found.append(Assumption(code="variability-of-adults", entry=group, basis="assumed", source=["DECISION"]))
     return [*found, grounds("device", "device", rules.device)]
+
+
+grounds_beside = remembered(read_grounds)

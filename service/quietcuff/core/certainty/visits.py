@@ -11,6 +11,7 @@ from quietcuff.core.certainty.normal import Matrix, added, applied, from_deviati
 from quietcuff.core.certainty.sitting_value import DAYTIME, SittingValue
 from quietcuff.core.model.fields import Attendance, Setting, Site
 from quietcuff.core.model.history import History, HistorySitting
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import BetweenVisits, Variability, WithinSitting
 
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
@@ -150,11 +151,17 @@ def within_sitting(readings: int, at: Circumstances, rules: Variability, *, irre
     """
     if at.setting != "office":
         return NO_SPREAD
-    within: WithinSitting = rules.within
-    times = rules.irregular.deviation_times if irregular else 1.0
+    return spread_within(rules.within, readings, rules.irregular.deviation_times if irregular else 1.0)
+
+
+def work_out_within(within: WithinSitting, readings: int, times: float) -> Matrix:
+    """The covariance of the mean of so many readings, whose standard deviations grow so many times."""
     systolic = times * within.systolic_sd_mmhg * sqrt(mean_factor(readings, within.systolic_autocorrelation))
     diastolic = times * within.diastolic_sd_mmhg * sqrt(mean_factor(readings, within.diastolic_autocorrelation))
     return from_deviations(systolic, diastolic, within.correlation)
+
+
+spread_within = remembered(work_out_within)
 
 
 def mean_factor(count: int, autocorrelation: float) -> float:
