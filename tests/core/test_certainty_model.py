@@ -10,20 +10,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
-from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
-from quietcuff.core.certainty.mixture import (
-    Mixture,
-    PriorPart,
-    believe_with,
-    chance_of_each,
-    chance_of_either,
-    middle_95,
-    quantile,
-)
-from quietcuff.core.certainty.normal import added, from_deviations, inverse
-from quietcuff.core.certainty.posterior import (
+from quietcuff.core.certainty.beliefs import (
     Belief,
     Evidence,
+    added,
     believe,
     chance_above,
     chance_reached,
@@ -32,11 +22,16 @@ from quietcuff.core.certainty.posterior import (
     evidence_of_visits,
     excess_of,
     excess_variation,
+    from_deviations,
+    inverse,
+    quantile,
 )
-from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, chances_to_settle, fewest, is_likely
-from quietcuff.core.certainty.sitting_value import SittingValue
+from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
+from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95
+from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, chances_to_settle, fewest, is_likely
 from quietcuff.core.certainty.visits import (
     Circumstances,
+    SittingValue,
     Visit,
     between_visits,
     mean_factor,

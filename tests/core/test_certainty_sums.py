@@ -12,6 +12,21 @@ from math import erfc, exp, inf, sqrt
 import msgspec
 import pytest
 
+from quietcuff.core.certainty.beliefs import (
+    Belief,
+    Evidence,
+    Limits,
+    added,
+    applied,
+    believe,
+    both_below,
+    ends_nearly,
+    evidence_of,
+    inverse,
+    plane,
+    quantile,
+    rounded_quantile,
+)
 from quietcuff.core.certainty.mixture import (
     Mixture,
     PriorPart,
@@ -19,13 +34,8 @@ from quietcuff.core.certainty.mixture import (
     bounds_of_either,
     chance_of_each,
     chance_of_either,
-    ends_nearly,
-    quantile,
-    rounded_quantile,
 )
-from quietcuff.core.certainty.normal import added, applied, both_below, inverse, plane
-from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of
-from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, is_likely
+from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, is_likely
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up

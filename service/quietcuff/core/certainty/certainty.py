@@ -9,23 +9,27 @@ from collections.abc import Mapping
 
 import msgspec
 
-from quietcuff.core.certainty.label_chances import Labelled, certainty_of, prior_decides
-from quietcuff.core.certainty.since_change import (
+from quietcuff.core.certainty.changes import (
     PressureChange,
     change_findings,
     is_moving,
     keep_since_change,
     outside_findings,
 )
-from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
-from quietcuff.core.certainty.usual_pressure import Known, circumstances_of, rules_of_tenant, weigh
+from quietcuff.core.certainty.label_chances import Labelled, certainty_of, prior_decides
+from quietcuff.core.certainty.usual_pressure import Known, rules_of_tenant, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
+    SittingValue,
+    arm_chooser,
+    circumstances_of,
     earlier_sittings,
     is_whole,
     measure,
     measure_earlier,
     sittings_of_same,
+    value_daytime,
+    value_sitting,
 )
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows

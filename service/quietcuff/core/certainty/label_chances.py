@@ -7,10 +7,9 @@ from typing import Literal
 
 import msgspec
 
+from quietcuff.core.certainty.beliefs import Limits
 from quietcuff.core.certainty.mixture import chance_of_each, parts_of
-from quietcuff.core.certainty.posterior import Limits
-from quietcuff.core.certainty.settling import LabelEdges, Outlook, chances_to_settle, fewest, holds, is_settled
-from quietcuff.core.certainty.usual_pressure import Known
+from quietcuff.core.certainty.usual_pressure import Known, LabelEdges, Outlook, chances_to_settle, fewest, holds, is_settled
 from quietcuff.core.model.evaluation import Certainty, Decisive, RowChance, SettledAfter
 from quietcuff.core.model.fields import Setting, four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered

@@ -1,41 +1,43 @@
-"""Belief about a usual pressure where the prior is a mixture of normal distributions: again such a mixture."""
+"""Priors and the beliefs that come of them: mixtures of normal distributions.
+
+A prior is what is known of a person's usual pressure before it is measured, from a tenant, a survey or nobody.
+"""
 
 from __future__ import annotations
 
-from math import erfc, exp, floor, pi, sqrt
+from math import erfc, exp, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.normal import ROOT_HALF, Matrix, both_below, plane
-from quietcuff.core.certainty.posterior import (
-    TWO_SIDED_95,
+from quietcuff.core.certainty.beliefs import (
+    ROOT_HALF,
     Belief,
     Evidence,
     Limits,
+    Matrix,
     believe,
     believe_both,
+    both_below,
     chance_reached,
     chances_of_each,
+    ends_of,
     evidence_of,
+    from_deviations,
+    moments_of,
+    plane,
 )
-from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
+from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement
+from quietcuff.core.model.evaluation import Assumption, Interval
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.history import ReferencePart, ReferencePrior
+from quietcuff.core.model.readings import Intake
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
+from quietcuff.core.rulebook.variability import Prior as SurveyPrior
+from quietcuff.core.sitting.person import Person
 
 NEGLIGIBLE = 1e-7
-UPPER_TAIL = 0.975
-MOST_STEPS = 60
-CLOSE_ENOUGH_MMHG = 1e-6
-ROOT_OF_TWO_PI = sqrt(2 * pi)
 
-MOST_SERIES_STEPS = 4
-# The largest values of the second and fourth derivative of the standard normal distribution, a little more: at z = 1 and 0.74.
-LARGEST_SECOND = 0.242
-LARGEST_FOURTH = 0.5506
-BEND = LARGEST_FOURTH / 24
-FAR_MMHG = 5.0
-# What is allowed for the last bits, and for how far from the quantile the plain method may end: both are below 1e-10.
-NOISE_MMHG = 1e-8
-SAFE_WAY_MMHG = 1e-3
 
 NO_EVIDENCE = Evidence()
 
@@ -157,16 +159,6 @@ def moments_of_each(mixture: Mixture) -> tuple[Limits, Limits]:
     return moments_of(parts_of(mixture, systolic=True)), moments_of(parts_of(mixture, systolic=False))
 
 
-def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
-    """The mean and the standard deviation of parts, each a share, a mean and a standard deviation."""
-    mean = variance = 0.0
-    for share, middle, _ in parts:
-        mean += share * middle
-    for share, middle, sd in parts:
-        variance += share * (sd * sd + (middle - mean) ** 2)
-    return mean, sqrt(variance)
-
-
 def parts_of(mixture: Mixture, *, systolic: bool) -> list[tuple[float, float, float]]:
     """Share, mean and standard deviation of one pressure in each part."""
     if systolic:
@@ -180,98 +172,157 @@ def middle_95(mixture: Mixture, added_sd_mmhg: float = 0.0) -> Interval:
     return Interval(systolic_mmhg=across, diastolic_mmhg=down)
 
 
-def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tuple[float, float]:
-    """Both ends of the middle 95 per cent of one pressure, to four decimals."""
-    wide = [(share, middle, sqrt(sd * sd + added_sd_mmhg * added_sd_mmhg)) for share, middle, sd in parts]
-    if len(wide) == 1:
-        _, middle, sd = wide[0]
-        return four_decimals_half_up(middle - TWO_SIDED_95 * sd), four_decimals_half_up(middle + TWO_SIDED_95 * sd)
-    low, high = ends_nearly(wide)
-    return rounded_quantile(wide, 1 - UPPER_TAIL, low), rounded_quantile(wide, UPPER_TAIL, high)
+class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """A prior by name; no parts where there is none, with the reason; and the ground it rests on."""
+
+    name: str
+    parts: Prior
+    because: str
+    ground: Assumption
 
 
-def ends_nearly(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
-    """Both ends about where they are, from the first four moments. Cornish and Fisher's expansion, two terms."""
-    mean = variance = third = fourth = 0.0
-    for share, middle, _ in parts:
-        mean += share * middle
-    for share, middle, sd in parts:
-        own, away = sd * sd, middle - mean
-        apart = away * away
-        variance += share * (own + apart)
-        third += share * away * (3 * own + apart)
-        fourth += share * (3 * own * own + apart * (6 * own + apart))
-    sd = sqrt(variance)
-    skewness, excess = third / (variance * sd), fourth / (variance * variance) - 3
-    # (z² - 1)/6, (z³ - 3z)/24 and (2z³ - 5z)/36 at z = 1.96.
-    middle = mean + sd * 0.473576 * skewness
-    half = sd * (TWO_SIDED_95 + 0.068718 * excess - 0.146067 * skewness * skewness)
-    return middle - half, middle + half
+def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> ChosenPrior:
+    """Choose the prior: the tenant's own people, else a survey's people of that age, else none.
 
-
-def rounded_quantile(parts: list[tuple[float, float, float]], below: float, at: float) -> float:
-    """The quantile to four decimals, from a pressure near it: steps of the reversed series, until the rounding is certain.
-
-    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 + F'''t³/6 = 0 nearly. What is left of F
-    after it is known but for the next term, which is at most t⁴/24 of the largest F'''' that the parts can have; and the
-    density is at most the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    None where hypertension is known or treated, unless the tenant's prior includes such people. No survey's prior where the
+    value is in the range of hypertension and treatment is not recorded: nobody knows which people such a person is like.
+    Source: [NHANES1718] for adults in the office, the only people surveyed so. The rest is [DECISION].
     """
-    bends, rises = 0.0, 0.0
-    terms = []
-    for share, middle, sd in parts:
-        over = 1 / sd
-        terms.append((0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI))
-        rises += share * over * over
-        bends += share * (over * over) * (over * over)
-    for _ in range(MOST_SERIES_STEPS):
-        excess, slope, turn, curve = -below, 0.0, 0.0, 0.0
-        for half, middle, over, weight in terms:
-            z = (at - middle) * over
-            excess += half * erfc(-z * ROOT_HALF)
-            density = weight * exp(-0.5 * z * z)
-            slope += density
-            density *= over
-            turn -= density * z
-            curve += density * over * (z * z - 1)
-        # Far out, or between two parts, the plain method finds the way.
-        if abs(excess) >= slope * FAR_MMHG:
-            break
-        first, second = excess / slope, 0.5 * turn / slope
-        step = -first * (1 + first * (second + first * (2 * second * second - curve / (6 * slope))))
-        way, square = abs(step) + SAFE_WAY_MMHG, step * step
-        least = slope - 2 * way * LARGEST_SECOND * rises
-        left = abs(excess + step * (slope + step * (0.5 * turn + step * curve / 6))) + BEND * bends * square * square
-        at += step
-        if left < way * least:
-            error = left / least + NOISE_MMHG
-            count = floor((at - error) * 10_000 + 0.5)
-            if count == floor((at + error) * 10_000 + 0.5):
-                return from_ten_thousandths(count)
-    return four_decimals_half_up(quantile(parts, below))
+    if intake is not None and intake.without_prior:
+        return no_prior("without-prior")
+    if setting != "office" or person.expecting:
+        return no_prior("expecting" if person.expecting else "not-office")
+    own = None if intake is None else intake.prior
+    # A tenant fits its prior to people neither known nor treated, unless it says that it includes these.
+    if person.treated and (own is None or not own.includes_treated):
+        return no_prior("known-or-treated")
+    if own is not None:
+        ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
+        return ChosenPrior(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
+    return survey_prior(person, setting, rules, is_high=is_high)
 
 
-def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
-    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always contain it.
+def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> ChosenPrior:
+    """The prior of the survey that has this setting and age, if there is one and the person may be like its people."""
+    age = person.age_years
+    if age is None:
+        return no_prior("age-not-recorded")
+    for name, prior in rules.priors.items():
+        if setting in prior.settings and age >= prior.from_years:
+            if is_high and not person.treatment_recorded:
+                return no_prior("treatment-not-recorded")
+            return ChosenPrior(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
+    return no_prior("no-survey-of-this-age")
 
-    An equal mixture of N(110, 5²) and N(140, 5²) has its middle at 125.
-    """
-    reach = TWO_SIDED_95 + 6
-    low = min([middle - reach * sd for _, middle, sd in parts])
-    high = max([middle + reach * sd for _, middle, sd in parts])
-    mean, sd = moments_of(parts)
-    at = mean + (TWO_SIDED_95 if below > 0.5 else -TWO_SIDED_95 if below < 0.5 else 0.0) * sd
-    terms = [(share, middle, each, each * ROOT_OF_TWO_PI) for share, middle, each in parts]
-    for _ in range(MOST_STEPS):
-        excess, slope = -below, 0.0
-        for share, middle, each, width in terms:
-            z = (at - middle) / each
-            excess += share * (0.5 * erfc(-z * ROOT_HALF))
-            slope += share * exp(-0.5 * z * z) / width
-        low, high = (low, at) if excess > 0 else (at, high)
-        step = excess / slope if slope > 0 else high - low
-        if abs(step) < CLOSE_ENOUGH_MMHG:
-            return at - step
-        # Between two parts the density is almost zero and Newton's step leaps out of the bounds: halve them instead.
-        after = at - step
-        at = after if low < after < high else (low + high) / 2
-    return at
+
+def no_prior(because: str) -> ChosenPrior:
+    """No prior, and the reason."""
+    ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
+    return ChosenPrior(name="none", parts=(), because=because, ground=ground)
+
+
+def grounds(code: str, name: str, entry: Grounded) -> Assumption:
+    """An entry of the rules as an assumption of a certainty."""
+    return grounds_of(entry, code, name)
+
+
+def name_grounds(entry: Grounded, code: str, name: str) -> Assumption:
+    """An entry of the rules as an assumption of a certainty."""
+    return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
+
+
+grounds_of = remembered(name_grounds)
+
+
+def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age. Source: [NHANES1718], fitted as docs/certainty.md tells."""
+    return parts_of_age(prior, age_years)
+
+
+def read_parts(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age, read off its figures."""
+    higher = 1 / (1 + exp(-value_at(prior.higher_log_odds, age_years)))
+    slope = value_at(prior.diastolic_per_systolic, age_years)
+    at_line, beside = value_at(prior.diastolic_mmhg, age_years), value_at(prior.diastolic_variance, age_years)
+    return tuple(
+        PriorPart(
+            share=share,
+            systolic=middle,
+            diastolic=at_line + slope * (middle - prior.line_at_systolic_mmhg),
+            covariance=(sd * sd, slope * sd * sd, slope * slope * sd * sd + beside),
+        )
+        for share, middle, sd in (
+            (1 - higher, value_at(prior.lower_systolic_mmhg, age_years), prior.lower_systolic_sd_mmhg),
+            (higher, value_at(prior.higher_systolic_mmhg, age_years), prior.higher_systolic_sd_mmhg),
+        )
+    )
+
+
+parts_of_age = remembered(read_parts)
+
+
+def value_at(figures: ByAge, age_years: float) -> float:
+    """A figure at an age: 10 at 20 years and 14 at 40 give 12 at 30, and 14 at 50."""
+    ages, values = figures.at_years, figures.value
+    if age_years <= ages[0]:
+        return values[0]
+    for place in range(1, len(ages)):
+        if age_years < ages[place]:
+            share = (age_years - ages[place - 1]) / (ages[place] - ages[place - 1])
+            return values[place - 1] + share * (values[place] - values[place - 1])
+    return values[-1]
+
+
+def parts_of_tenant(prior: ReferencePrior) -> Prior:
+    """The parts of a tenant's own prior: those it names, else one part from its figures."""
+    if not prior.parts:
+        return (part_of(1.0, prior),)
+    return tuple(part_of(part.share, part) for part in prior.parts)
+
+
+def part_of(share: float, figures: ReferencePrior | ReferencePart) -> PriorPart:
+    """One part of a tenant's prior."""
+    return PriorPart(
+        share=share,
+        systolic=figures.systolic_mmhg,
+        diastolic=figures.diastolic_mmhg,
+        covariance=from_deviations(figures.systolic_sd_mmhg, figures.diastolic_sd_mmhg, figures.correlation),
+    )
+
+
+def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
+    """Assumptions behind the figures beside the prior, each with its ground."""
+    fewer_days = at.setting == "home" and any(each.days < rules.series.full_days for each in measured)
+    corrected = tuple(dict.fromkeys([each.rule for each in measured if each.rule in rules.corrections]))
+    no_adult = "under-18" if person.age_years is not None and person.age_years < 18 else ""
+    group = "expecting" if person.expecting else no_adult
+    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
+    return grounds_beside(rules, spread, at.setting, at.irregular, fewer_days, corrected, group)
+
+
+def read_grounds(
+    rules: Variability,
+    spread: tuple[str, ...],
+    setting: Setting,
+    irregular: bool,
+    fewer_days: bool,
+    corrected: tuple[str, ...],
+    group: str,
+) -> list[Assumption]:
+    """The assumptions, by the entries for how visits vary, the corrected rules, and the group that adults stand for."""
+    found = [grounds("between-visits", name, rules.between[name]) for name in spread]
+    if len(spread) > 1:
+        found.append(grounds("older", "older", rules.older))
+    if setting == "office":
+        found.append(grounds("within-sitting", "office", rules.within))
+        if irregular:
+            found.append(grounds("within-sitting", "irregular", rules.irregular))
+    if fewer_days:
+        found.append(grounds("fewer-days", "series", rules.series))
+    found += [grounds("value-correction", rule, rules.corrections[rule]) for rule in corrected]
+    if group:
+        found.append(Assumption(code="variability-of-adults", entry=group, basis="assumed", source=["DECISION"]))
+    return [*found, grounds("device", "device", rules.device)]
+
+
+grounds_beside = remembered(read_grounds)
