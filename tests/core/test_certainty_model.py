@@ -26,9 +26,9 @@ from quietcuff.core.certainty.beliefs import (
     inverse,
     quantile,
 )
-from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
+from quietcuff.core.certainty.certainty import row_in_doubt
 from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95
-from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, chances_to_settle, fewest, is_likely
+from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, chances_to_settle, edges_of, fewest, is_likely
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,

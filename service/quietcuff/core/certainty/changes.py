@@ -17,7 +17,7 @@ import msgspec
 from quietcuff.core.certainty.beliefs import Matrix, added, applied, inverse, scaled
 from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, visit_of
 from quietcuff.core.findings.findings import find
-from quietcuff.core.model.evaluation import Finding, Interval
+from quietcuff.core.model.evaluation import Finding
 from quietcuff.core.model.fields import mean_half_up
 from quietcuff.core.model.readings import Facts
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -261,26 +261,3 @@ def change_findings(change: PressureChange | None, book: Rulebook) -> list[Findi
     count = "1 visit" if change.visits_before == 1 else f"{change.visits_before} visits"
     before, after = (f"{systolic}/{diastolic}" for systolic, diastolic in (change.before, change.after))
     return [find(book, code, count=count, day=change.since.isoformat(), before=before, after=after)]
-
-
-def outside_findings(
-    interval: Interval, newest: tuple[float, float], earlier_visits: int, prior: str, book: Rulebook
-) -> list[Finding]:
-    """Finding where the newest value is outside the interval, with the other things that the interval rests on."""
-    ends = (interval.systolic_mmhg, interval.diastolic_mmhg)
-    outside = [
-        name
-        for name, value, (low, high) in zip(("systolic", "diastolic"), newest, ends, strict=True)
-        if not low <= value <= high
-    ]
-    if not outside:
-        return []
-    grounds = []
-    if earlier_visits:
-        grounds.append("1 earlier visit" if earlier_visits == 1 else f"{earlier_visits} earlier visits")
-    if prior != "none":
-        grounds.append("what is known of people before measuring")
-    # Neither visits nor a prior moved the interval, so only the correction for chosen readings can have.
-    if not grounds:
-        grounds.append("a correction for how the readings were chosen")
-    return [find(book, "newest-outside-interval", pressure=" and ".join(outside), grounds=" and ".join(grounds))]

@@ -326,3 +326,30 @@ def read_grounds(
 
 
 grounds_beside = remembered(read_grounds)
+
+
+def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
+    """The rules, with the spread of visits that a tenant measured in its own untreated people. Source: [DECISION]."""
+    seen = None if intake is None or intake.prior is None else intake.prior.visits
+    if seen is None:
+        return rules
+    return spread_of_tenant(rules, seen.systolic_sd_mmhg, seen.diastolic_sd_mmhg, seen.correlation)
+
+
+def put_spread(rules: Variability, systolic_sd_mmhg: float, diastolic_sd_mmhg: float, correlation: float) -> Variability:
+    """The rules with another spread of visits of untreated people."""
+    entry = rules.between["office-untreated"]
+    own = msgspec.structs.replace(
+        entry,
+        systolic=systolic_sd_mmhg,
+        diastolic=diastolic_sd_mmhg,
+        correlation=correlation,
+        # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
+        at_most_systolic=max(systolic_sd_mmhg, entry.at_most_systolic or 0),
+        at_most_diastolic=max(diastolic_sd_mmhg, entry.at_most_diastolic or 0),
+    )
+    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
+
+
+# One object for each tenant's figures, so that what is remembered for the rules is found again.
+spread_of_tenant = remembered(put_spread)

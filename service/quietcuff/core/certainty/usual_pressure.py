@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import erfc, inf, sqrt
+from typing import Literal
 
 import msgspec
 
@@ -34,6 +35,7 @@ from quietcuff.core.certainty.mixture import (
     choose_prior,
     middle_95,
     moments_of_each,
+    parts_of,
 )
 from quietcuff.core.certainty.visits import (
     Circumstances,
@@ -46,6 +48,7 @@ from quietcuff.core.model.evaluation import Assumption, Interval, SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Row
 from quietcuff.core.rulebook.variability import Settling, Variability
 from quietcuff.core.sitting.person import Person
 
@@ -278,33 +281,6 @@ def weigh(
     )
 
 
-def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
-    """The rules, with the spread of visits that a tenant measured in its own untreated people. Source: [DECISION]."""
-    seen = None if intake is None or intake.prior is None else intake.prior.visits
-    if seen is None:
-        return rules
-    return spread_of_tenant(rules, seen.systolic_sd_mmhg, seen.diastolic_sd_mmhg, seen.correlation)
-
-
-def put_spread(rules: Variability, systolic_sd_mmhg: float, diastolic_sd_mmhg: float, correlation: float) -> Variability:
-    """The rules with another spread of visits of untreated people."""
-    entry = rules.between["office-untreated"]
-    own = msgspec.structs.replace(
-        entry,
-        systolic=systolic_sd_mmhg,
-        diastolic=diastolic_sd_mmhg,
-        correlation=correlation,
-        # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
-        at_most_systolic=max(systolic_sd_mmhg, entry.at_most_systolic or 0),
-        at_most_diastolic=max(diastolic_sd_mmhg, entry.at_most_diastolic or 0),
-    )
-    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
-
-
-# One object for each tenant's figures, so that what is remembered for the rules is found again.
-spread_of_tenant = remembered(put_spread)
-
-
 def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
@@ -343,3 +319,67 @@ def look_ahead(
         after_readings={},
         edges={},
     )
+
+
+def edges_of(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest, as ``read_edges`` says."""
+    return edges_of_rows(rows)
+
+
+def read_edges(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
+
+    A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
+    """
+    systolic = diastolic = inf
+    edges = []
+    # From the top down, since a missing limit is the one of the row above.
+    for row in reversed(rows[1:]):
+        systolic = row.systolic_mmhg if row.systolic_mmhg is not None else systolic
+        diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
+        edges.append((systolic, diastolic))
+    return edges[::-1]
+
+
+edges_of_rows = remembered(read_edges)
+
+
+def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[int | None, int | None]:
+    """The fewest further readings now, and the fewest further visits, that settle the label; None where none do.
+
+    One sitting in irregular rhythm never settles it, however many readings it has.
+    """
+    settling = outlook.rules.settling
+    enough = settling.settled_from
+    # Only the cautious views are tested; the others leave less open.
+    visits = fewest(settling.most_visits, lambda count: holds(outlook, outlook.with_visits(count), sides, enough))
+    # Outside the office the result is a whole series or recording, to which single readings are not added.
+    if visits is None or alone or outlook.at.setting != "office":
+        return None, visits
+    return fewest(settling.most_readings, lambda count: holds(outlook, outlook.with_readings(count), sides, enough)), visits
+
+
+def why_not_now(
+    readings: int | None, visits: int | None, *, alone: bool
+) -> Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None:
+    """Reason why no number of readings in this sitting would settle the label; None where some would."""
+    if readings is not None:
+        return None
+    if visits is None:
+        return "too-close-to-call"
+    return "one-irregular-sitting" if alone else "visit-variation-dominates"
+
+
+def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
+    """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
+    (across, across_sd), (down, down_sd) = outlook.spans
+    systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
+    place, limit = (0, edge[0]) if systolic else (2, edge[1])
+    varies = outlook.varies[0 if systolic else 1]
+    variance = varies * outlook.further[place]
+    known = [
+        ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
+        (*outlook.careful_spans[0 if systolic else 1], varies * outlook.further_with_care[place]),
+    ]
+    parts = parts_of(outlook.weighed, systolic=systolic)
+    return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
