@@ -17,8 +17,14 @@ from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
-from quietcuff.core.record.shown import common_device, common_method
-from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, period_shown, searchable_size
+from quietcuff.core.record.sitting_version import (
+    SittingVersion,
+    common_cuff,
+    common_device,
+    common_method,
+    period_shown,
+    searchable_size,
+)
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import columns_of_readings

@@ -16,8 +16,11 @@ from datetime import datetime
 import msgspec
 
 from quietcuff.core.model.readings import Reading
-from quietcuff.core.record.shown import (
+from quietcuff.core.record.sitting_version import (
     Content,
+    ObservationStatus,
+    ResourceState,
+    SittingVersion,
     flags_measured,
     flags_shown,
     mean_measured,
@@ -27,7 +30,6 @@ from quietcuff.core.record.shown import (
     reading_measured,
     reading_shown,
 )
-from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
 
 Measured = Callable[[Reading], Content]
 Shown = Callable[[SittingVersion, int], Content]

@@ -13,8 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
-from quietcuff.core.record.shown import place_shown
-from quietcuff.core.record.sitting_version import common_cuff, period_shown
+from quietcuff.core.record.sitting_version import common_cuff, period_shown, place_shown
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference

@@ -11,8 +11,13 @@ from uuid import UUID
 from sqlalchemy import Connection, bindparam, insert, select
 
 from quietcuff.core.model.fields import optional_hundredths
-from quietcuff.core.record.shown import device_shown
-from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion, searchable_size
+from quietcuff.core.record.sitting_version import (
+    ObservationStatus,
+    ResourceState,
+    SittingVersion,
+    device_shown,
+    searchable_size,
+)
 from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
