@@ -27,7 +27,8 @@ def device_block(device: Device | None, site: str, *, wrist_counts: bool = True)
         return "device-cuffless"
     if device is not None and device.site == "finger":
         return "device-finger"
-    if is_wrist(device, site) and (not wrist_counts or device is None or device.validated != "yes"):
+    trusted = wrist_counts and device is not None and device.validated == "yes"
+    if not trusted and is_wrist(device, site):
         return "device-wrist"
     return None
 
@@ -68,9 +69,9 @@ def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
     seen to fit is better evidence than a tape: with an arm measured outside the range the fit is doubtful, not wrong.
     Source: [CUFF, DECISION]; a 38 cm arm in a cuff printed 27 to 34 gives cuff-too-small, known wrong.
     """
-    missing = tuple(name for name, absent in (("cuff", cuff is None), ("arm_circumference_cm", arm_cm is None)) if absent)
+    missing = () if arm_cm is not None else ("arm_circumference_cm",)
     if cuff is None:
-        return Fit(not_recorded=missing)
+        return Fit(not_recorded=("cuff", *missing))
     by_range = compare(arm_cm, cuff.range_cm)
     if cuff.mark_within_range == "no":
         return Fit(code=by_range or "cuff-outside-range", known_wrong=True)
