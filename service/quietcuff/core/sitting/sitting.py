@@ -104,9 +104,10 @@ def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
 class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything known before anything is decided.
 
-    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault. ``answers`` are those of the context by name. ``applicable`` are the
-    requested guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's,
-    ``lacking`` the codes of missing facts for them.
+    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault. ``answers`` are
+    those of the context by name. ``compares_arms`` is true where both arms are due. ``applicable`` are the requested
+    guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's, ``lacking`` the
+    codes of missing facts for them.
     """
 
     reading_set: ReadingSet
@@ -260,7 +261,4 @@ def sees_irregular(reading_set: ReadingSet, person: Person, made: list[Attempt])
     """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
     if person.irregular_known or reading_set.context.pulse_palpated == "irregular":
         return True
-    for attempt in made:
-        if attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags:
-            return True
-    return False
+    return any(attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags for attempt in made)
