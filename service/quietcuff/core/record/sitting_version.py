@@ -129,7 +129,9 @@ def common_cuff(sitting: SittingVersion) -> Cuff | None:
     """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
     cuffs = [sitting.cuff_of(readings[index]) for index in sitting.spoken_of]
-    return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None
+    # Mostly it is the very cuff of the set each time.
+    others = [cuff for cuff in cuffs if cuff is not cuffs[0]]
+    return cuffs[0] if cuffs and all(cuff_text(cuff) == cuff_text(cuffs[0]) for cuff in others) else None
 
 
 Content = tuple[Any, ...]

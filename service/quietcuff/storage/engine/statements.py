@@ -19,6 +19,7 @@ from typing import Any, Generic, TypeVar
 from sqlalchemy import CTE, BindParameter, Boolean, Connection, Dialect, LargeBinary, Select, Table, bindparam, column, values
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.sql import ColumnElement
+from sqlalchemy.sql.visitors import iterate
 from sqlalchemy.types import TypeEngine
 
 from quietcuff.storage.schema.base import Id, Instant, from_microseconds, id_of_bytes, id_to_bytes, microseconds
@@ -104,6 +105,20 @@ class Query(Command, Generic[Row]):
         plan = self.plan(connection.dialect)
         rows = rows_of(connection, plan.text, plan.arguments(values))
         return self._shape(*plan.converted(rows[0])) if rows else None
+
+
+class AnyQuery(Query[Row]):
+    """A query that may ask for lists of values. Its text varies with their lengths, so SQLAlchemy runs it then."""
+
+    def __init__(self, shape: Callable[..., Row], clause: Select[Any]) -> None:
+        super().__init__(shape, clause)
+        self._selected = clause
+        self._varies = any(isinstance(part, BindParameter) and part.expanding for part in iterate(clause))
+
+    def all(self, connection: Connection, values: Values) -> list[Row]:
+        if self._varies:
+            return [self._shape(*row) for row in connection.execute(self._selected, values)]
+        return super().all(connection, values)
 
 
 class PreparedStatement:
