@@ -1,6 +1,6 @@
 """Descriptions of the routes: name, access, input and all possible answers of each operation.
 
-The guard takes access from it, the OpenAPI document everything else. A route without a description admits nobody.
+Admission takes access from it, the OpenAPI document everything else. A route without a description admits nobody.
 """
 
 from __future__ import annotations

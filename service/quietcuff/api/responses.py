@@ -11,6 +11,7 @@ from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Send
 
 from quietcuff.api.operations import JSON, OperationParameter
 from quietcuff.api.requests import Connection, header_of
@@ -38,9 +39,26 @@ LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
 NO_PREFERENCE = ("", "*")
 
 
+class ReadyAnswer(ASGIResponse):
+    """An answer that is sent as it was given, without the framework's mutable headers, cookies and work afterwards."""
+
+    def __init__(self, body: bytes, status: int, headers: list[tuple[bytes, bytes]]) -> None:
+        self.body = body
+        self.status_code = status
+        self.ready_headers = headers
+
+    async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
+        """Send it."""
+        await send({"type": "http.response.start", "status": self.status_code, "headers": self.ready_headers})
+        await send({"type": "http.response.body", "body": self.body, "more_body": False})
+
+
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
     """An answer with the bytes as they are."""
-    return ASGIResponse(body=body, status_code=status, media_type=media_type, headers=headers)
+    kind = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
+    ready = [(name.lower().encode("latin-1"), text.encode("latin-1")) for name, text in headers.items()] if headers else []
+    ready += [(b"content-type", kind.encode("latin-1")), (b"content-length", b"%d" % len(body))]
+    return ReadyAnswer(body, status, ready)
 
 
 def answer_struct(value: Any, *, status: int = 200, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -73,7 +91,7 @@ def spoken_etag(version: int, body: bytes) -> str:
 
 def not_modified(etag: str) -> ASGIResponse:
     """The caller has it already."""
-    return ASGIResponse(status_code=304, headers={"ETag": etag})
+    return ReadyAnswer(b"", 304, [(b"etag", etag.encode("latin-1"))])
 
 
 def speaker_of(request: Connection) -> Speaker | None:
