@@ -98,6 +98,10 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     lane: LaneName | None = None
     documented: bool = True
 
+    def __deepcopy__(self, _: dict[int, Any]) -> Operation:
+        """The operation itself, which nobody changes: the framework copies every route it registers, with all that it names."""
+        return self
+
     @property
     def lane_taken(self) -> LaneName:
         """The lane of its requests: the named one, or else the one that follows from its access."""
