@@ -7,15 +7,10 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import Any
 
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.words import say
-
-# What draws bars takes a tenth of a second to load: only at a terminal is it needed.
-if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.progress import Progress, TaskID
 
 SECONDS_BETWEEN_LOOKS = 0.2
 SECONDS_BETWEEN_LINES = 10.0
@@ -64,7 +59,7 @@ class LineProgress:
         seconds = (now - self._began) * (self._total - position_bytes) / position_bytes
         return [f"{100 * position_bytes // self._total} %", f"about {seconds / 60:.0f} min left"]
 
-    def _make_bar(self, console: Console) -> Progress:
+    def _make_bar(self, console: Any) -> Any:
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
         columns = [TextColumn("{task.fields[lines]}"), TextColumn("{task.fields[rate]}"), TimeRemainingColumn()]
@@ -106,14 +101,15 @@ def part_bar() -> Iterator[Callable[[float, str], None] | None]:
 
     columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
-        task: TaskID = bar.add_task("", total=1.0)
+        task = bar.add_task("", total=1.0)
         yield lambda part, text: bar.update(task, completed=part, description=text)
 
 
-def terminal() -> Console | None:
-    """The terminal behind standard error, or None."""
+def terminal() -> Any:
+    """The terminal behind standard error, as what draws bars on it; None where there is none."""
     if not sys.stderr.isatty():
         return None
+    # Loaded only here: it takes a tenth of a second.
     from rich.console import Console
 
     console = Console(stderr=True)

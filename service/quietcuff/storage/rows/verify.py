@@ -81,6 +81,7 @@ def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[i
     ]
     return COUNT.all(connection, bounds)[0], flaws
 
+
 def look_on(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[MissingCounterpart], int]:
     """Look through one slice, and on while that takes no time; the sets, the inconsistencies, and the slice to go on from."""
     flaws: list[MissingCounterpart] = []
