@@ -218,7 +218,12 @@ def _uuid(text: str) -> str | None:
 
 def accepts_gzip(connection: Connection) -> bool:
     """True if Accept-Encoding names gzip or ``*`` with a weight above 0."""
-    for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
+    return takes_gzip(header_of(connection, "Accept-Encoding") or "")
+
+
+def takes_gzip(accepted: str) -> bool:
+    """True if the text of an Accept-Encoding names gzip or ``*`` with a weight above 0."""
+    for part in accepted.lower().split(","):
         coding, _, weight = part.replace(" ", "").partition(";")
         if coding in ("gzip", "x-gzip", "*"):
             return weight.rstrip("0") not in ("q=", "q=0.")
