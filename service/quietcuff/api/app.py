@@ -171,7 +171,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
 
     return Routes(
         route_handlers=CONTROLLERS,
-        guards=[admit],
+        before_request=admit,
         exception_handlers={Exception: answer_problem},
         lifespan=[run],
         logging_config=None,
