@@ -10,13 +10,26 @@ that nobody asks for it again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from operator import itemgetter
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
-from sqlalchemy import CTE, BindParameter, Boolean, Connection, Dialect, LargeBinary, Select, Table, bindparam, column, values
+from sqlalchemy import (
+    CTE,
+    BindParameter,
+    Boolean,
+    Connection,
+    Dialect,
+    LargeBinary,
+    Select,
+    Table,
+    bindparam,
+    column,
+    insert,
+    values,
+)
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.sql import ColumnElement
 from sqlalchemy.types import TypeEngine
@@ -39,6 +52,27 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 AHEAD = "quietcuff read ahead"
 MOST_KEYS = 256
 Key = tuple[Any, ...]
+
+
+class DriverForms(NamedTuple):
+    """How a database's driver takes an id and a moment."""
+
+    id: Callable[[Any], Any]
+    instant: Callable[[Any], Any]
+
+
+def single(value: Any) -> Any:
+    """The shape of a row that is one value."""
+    return value
+
+
+PLAIN_FORMS = DriverForms(id_to_bytes, microseconds)
+OWN_FORMS = DriverForms(single, single)
+
+
+def forms_of(connection: Connection) -> DriverForms:
+    """The forms of a connection's driver. What stands in many rows is then made once."""
+    return OWN_FORMS if connection.dialect.name == "postgresql" else PLAIN_FORMS
 
 
 class Command:
@@ -66,17 +100,21 @@ class Command:
 
     def run_each(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement now for each of the rows, in one go."""
+        arguments = self.plan(connection.dialect).arguments
+        self.run_ready(connection, [arguments(values) for values in rows])
+
+    def run_ready(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Run the statement now for each of the rows, whose values are in the driver's order and form already."""
         if rows:
             plan = self.plan(connection.dialect)
             connection.info[WROTE] = True
             with cursor_of(connection, plan.text) as cursor:
-                cursor.executemany(plan.text, [plan.arguments(values) for values in rows])
+                cursor.executemany(plan.text, rows)
 
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
-        connection.info[WROTE] = True
-        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, {})
+        waiting = waiting_for(connection, plan)
         for row in rows:
             key = tuple(row[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
             waiting.setdefault(key, plan.arguments(row))
@@ -87,6 +125,25 @@ class Command:
             clause = self._clause(dialect.name) if callable(self._clause) else self._clause
             plan = self._plans[dialect.name] = PreparedStatement(clause, self._columns, dialect)
         return plan
+
+
+class Insert(Command):
+    """An insert of whole rows of a table. Rows that are given in the order of its columns need no look-up of each by name."""
+
+    def __init__(self, table: Table) -> None:
+        super().__init__(insert(table))
+
+    def add(self, connection: Connection, row: Iterable[Any]) -> None:
+        """Insert a row before the group's commit, as ``run_later`` does. Its values are in the order of the table's columns."""
+        plan = self.plan(connection.dialect)
+        waiting = waiting_for(connection, plan)
+        waiting[len(waiting)] = plan.in_driver_form(list(row))
+
+    def add_ready(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
+        """The same for rows whose ids and moments are in the driver's form already."""
+        if rows:
+            waiting = waiting_for(connection, self.plan(connection.dialect))
+            waiting.update(enumerate(rows, len(waiting)))
 
 
 class Query(Command, Generic[Row]):
@@ -126,7 +183,10 @@ class PreparedStatement:
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
         given = {**self._constants, **values} if self._constants else values
-        arguments = list(self._pick(given))
+        return self.in_driver_form(list(self._pick(given)))
+
+    def in_driver_form(self, arguments: list[Any]) -> tuple[Any, ...]:
+        """Values in the driver's order, as it takes them."""
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
@@ -165,6 +225,17 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
         return cursor.fetchall()
 
 
+def waiting_for(connection: Connection, plan: PreparedStatement) -> dict[Any, tuple[Any, ...]]:
+    """The rows that wait for the end of the group to be written with a statement."""
+    info = connection.info
+    info[WROTE] = True
+    waiting = info.get(WAITING)
+    if waiting is None:
+        waiting = info[WAITING] = {}
+    rows: dict[Any, tuple[Any, ...]] = waiting.setdefault(plan.text, {})
+    return rows
+
+
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
     waiting: dict[str, dict[Any, tuple[Any, ...]]] = connection.info.pop(WAITING, {})
@@ -193,11 +264,6 @@ def giving(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][1]
     return kind.dialect_impl(dialect).result_processor(dialect, None)
-
-
-def single(value: Any) -> Any:
-    """The shape of a row that is one value."""
-    return value
 
 
 def answered_columns(clause: Clause) -> Sequence[Any]:
@@ -301,9 +367,10 @@ class KeyedQuery(Query[Row]):
 
     def _found_ahead(self, connection: Connection, values: Values) -> list[Row] | None:
         ahead = connection.info.get(AHEAD)
-        if not ahead or self not in ahead:
+        found = ahead.get(self) if ahead else None
+        if found is None:
             return None
-        rows = ahead[self].get((values["tenant_id"], *(values[name] for name in self._key)))
+        rows = found.get((values["tenant_id"], *(values[name] for name in self._key)))
         return None if rows is None else list(rows)
 
 

@@ -7,9 +7,9 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select, update
+from sqlalchemy import Connection, bindparam, select, update
 
-from quietcuff.storage.engine.statements import Command, KeyedQuery, insert_into
+from quietcuff.storage.engine.statements import Command, Insert, KeyedQuery, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND
@@ -47,7 +47,7 @@ FIND = KeyedQuery(
     [_c.key_digest],
 )
 INSERT_KEY = Command(_insert_or_replace)
-INSERT_NEW = Command(insert(claim))
+INSERT_NEW = Insert(claim)
 PASS_ON = Command(
     update(claim).where(_c.tenant_id == bindparam("of_tenant"), _c.key_digest == bindparam("of_digest")),
     columns=("set_id", "version", "body_digest"),
@@ -72,7 +72,7 @@ def insert_claim(connection: Connection, new: Claim) -> None:
     """
     values = msgspec.structs.asdict(new)
     if new.kind != KEY or FIND.is_missing(connection, values):
-        INSERT_NEW.run_later(connection, [values])
+        INSERT_NEW.add(connection, msgspec.structs.astuple(new))
     elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
         raise RunAgain
 

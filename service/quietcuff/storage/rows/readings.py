@@ -8,18 +8,23 @@ from functools import lru_cache
 from typing import Any, cast
 from uuid import UUID
 
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.core.model.fields import optional_hundredths
+from quietcuff.core.model.readings import Cuff
 from quietcuff.core.record.shown import device_shown
 from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion, searchable_size
-from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
+from quietcuff.storage.engine.statements import Command, DriverForms, Insert, Query, forms_of, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
 
 _c = reading.c
 MINUTE = timedelta(minutes=1)
 KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
+NO_STATE = (None, None, None)
+# A tenant, a person and a set; and a whole row, in the order of the table and in the driver's form.
+SetKey = tuple[int, UUID, UUID]
+ReadingColumns = tuple[Any, ...]
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
@@ -54,7 +59,7 @@ def _upsert(dialect: str) -> Any:
 
 
 STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in ResourceState.__struct_fields__]
-INSERT = Command(insert(reading))
+INSERT = Insert(reading)
 UPSERT = Command(_upsert)
 STANDS = Query(
     stands_of_reading,
@@ -68,15 +73,14 @@ STANDS = Query(
 )
 
 
-def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
+def insert_readings(connection: Connection, rows: Sequence[ReadingColumns]) -> None:
     """Store new readings with the group. A set that is opened before its first reading has none."""
-    if rows:
-        INSERT.run_later(connection, rows)
+    INSERT.add_ready(connection, rows)
 
 
-def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
+def save_readings(connection: Connection, rows: Sequence[ReadingColumns]) -> None:
     """Store readings; those that are stored already get their new state."""
-    UPSERT.run_each(connection, rows)
+    UPSERT.run_ready(connection, rows)
 
 
 def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ResourceState]:
@@ -86,45 +90,91 @@ def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 
 def columns_of_readings(
-    sitting: SittingVersion, indexes: Sequence[int], stands: dict[str, ResourceState]
-) -> list[dict[str, Any]]:
-    """The readings at these places as columns, without their set's key: values, what was decided, and their states."""
-    return [{**_reading_columns(sitting, index), **_stand_columns(index, stands)} for index in indexes]
+    connection: Connection,
+    key: SetKey,
+    sitting: SittingVersion,
+    indexes: Sequence[int],
+    stands: dict[str, ResourceState],
+    source_keys: dict[int, bytes],
+) -> list[ReadingColumns]:
+    """The readings at these places as rows: values, what was decided, and their states."""
+    forms = forms_of(connection)
+    tenant_id, *ids = key
+    # What is the same in all rows of a set is made once.
+    start = (tenant_id, *map(forms.id, ids))
+    known = _Equipment(sitting, forms)
+    states = _States(stands, forms)
+    return [
+        (*start, *_said(sitting, index, forms, known), source_keys.get(index), *states.of_reading(index)) for index in indexes
+    ]
 
 
-def _reading_columns(sitting: SittingVersion, index: int) -> dict[str, Any]:
+def _said(sitting: SittingVersion, index: int, forms: DriverForms, known: _Equipment) -> tuple[Any, ...]:
+    """A reading's columns between its key and its states, in the order of the table, without its source key."""
     said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
-    cuff, device, device_id = searchable_size(sitting.cuff_of(said)), device_shown(sitting, index), sitting.device_ids[index]
     observer, offset = said.observer or sitting.reading_set.observer, said.taken_at.utcoffset()
-    return {
-        "reading_index": index,
-        "taken_at": said.taken_at,
-        "offset_minutes": 0 if offset is None else offset // MINUTE,
-        "systolic": optional_hundredths(said.systolic_mmhg),
-        "diastolic": optional_hundredths(said.diastolic_mmhg),
-        "mean_arterial": optional_hundredths(said.mean_arterial_mmhg),
-        "pulse": optional_hundredths(said.pulse_per_min),
-        "site": SITE.number(said.site),
-        "position": POSITION.number(said.position),
-        "method": METHOD.optional_number(said.method),
-        "rhythm": RHYTHM.number(said.rhythm),
-        "flags": DEVICE_FLAG.bits(said.device_flags),
-        "counts": outcome.counts,
-        "reason": REASON.optional_number(outcome.reason),
-        "cuff": CUFF_SIZE.optional_number(cuff),
-        "device_id": None if device_id is None else UUID(device_id),
-        "has_device": device is not None or None,
-        "performer": None if observer is None else observer.text,
-        "identifier": said.identifier.text if said.identifier else None,
-    }
+    return (
+        index,
+        forms.instant(said.taken_at),
+        offset // MINUTE if offset else 0,
+        optional_hundredths(said.systolic_mmhg),
+        optional_hundredths(said.diastolic_mmhg),
+        optional_hundredths(said.mean_arterial_mmhg),
+        optional_hundredths(said.pulse_per_min),
+        SITE.number(said.site),
+        POSITION.number(said.position),
+        METHOD.optional_number(said.method),
+        RHYTHM.number(said.rhythm),
+        DEVICE_FLAG.bits(said.device_flags),
+        known.cuff_number(said.cuff),
+        outcome.counts,
+        REASON.optional_number(outcome.reason),
+        *known.device_columns(index),
+        None if observer is None else observer.text,
+        said.identifier.text if said.identifier else None,
+    )
 
 
-def _stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any]:
-    """The states of one reading's Observations as columns; null where there is none."""
-    columns: dict[str, Any] = {}
-    for letter, prefix in KINDS.items():
-        stand = stands.get(f"{letter}{index}")
-        columns[f"{prefix}version"] = None if stand is None else stand.version
-        columns[f"{prefix}status"] = None if stand is None else OBSERVATION_STATUS.number(stand.status)
-        columns[f"{prefix}updated_at"] = None if stand is None else stand.updated_at
-    return columns
+class _Equipment:
+    """The columns for cuffs and devices; most readings of a set have the same."""
+
+    def __init__(self, sitting: SittingVersion, forms: DriverForms) -> None:
+        self._sitting, self._forms = sitting, forms
+        self._of_set = CUFF_SIZE.optional_number(searchable_size(sitting.reading_set.cuff))
+        self._devices: dict[str, Any] = {}
+
+    def cuff_number(self, own: Cuff | None) -> int | None:
+        """The size of the reading's own cuff, else of the set's."""
+        return CUFF_SIZE.optional_number(searchable_size(own)) if own else self._of_set
+
+    def device_columns(self, index: int) -> tuple[Any, bool | None]:
+        """The id of a reading's device, and whether its Observations name one."""
+        said = self._sitting.device_ids[index]
+        if said is None:
+            return None, device_shown(self._sitting, index) is not None or None
+        if said not in self._devices:
+            self._devices[said] = self._forms.id(UUID(said))
+        return self._devices[said], True
+
+
+class _States:
+    """The columns for the states of Observations; those of a new set were all made together."""
+
+    def __init__(self, stands: dict[str, ResourceState], forms: DriverForms) -> None:
+        self._stands, self._forms = stands, forms
+        self._made: dict[int, tuple[Any, ...]] = {}
+
+    def of_reading(self, index: int) -> tuple[Any, ...]:
+        """The states of one reading's Observations; nulls where there is none."""
+        reading, pulse, flags = (self._stands.get(f"{letter}{index}") for letter in KINDS)
+        return (*self._columns(reading), *self._columns(pulse), *self._columns(flags))
+
+    def _columns(self, stand: ResourceState | None) -> tuple[Any, ...]:
+        if stand is None:
+            return NO_STATE
+        # By identity, because comparing two states costs more than making the columns.
+        made = self._made.get(id(stand))
+        if made is None:
+            made = (stand.version, OBSERVATION_STATUS.number(stand.status), self._forms.instant(stand.updated_at))
+            self._made[id(stand)] = made
+        return made
