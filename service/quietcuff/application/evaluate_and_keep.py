@@ -166,10 +166,10 @@ def stands_after(sitting: SittingVersion, before: StoredSet | None, number: int,
 
 def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
     """Write the rows of a version and return its answer."""
-    key = turn.tenant.tenant_id, subject_id, set_id
+    key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
     own_device = own_device_id(turn, version.reading_set)
     row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
-    readings = reading_rows(turn, key, version, before, draft.source_keys)
+    readings = reading_rows(key, version, before, draft.source_keys)
     if before is None:
         insert_set(turn.transaction, row)
         insert_readings(turn.transaction, readings)

@@ -7,6 +7,7 @@ know are stored as seen.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import attrgetter
 from typing import TypeVar
 from uuid import UUID
 
@@ -25,6 +26,7 @@ S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]
 
 FACTS = tuple(field.name for field in msgspec.structs.fields(Facts))
+VALUES_OF_FACTS = attrgetter(*FACTS)
 DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
 
 
@@ -47,7 +49,7 @@ def facts_that_differ(said: Facts, known: Facts) -> list[str]:
 
 def facts_of(said: Facts) -> Facts:
     """The facts of a person, without the identifier."""
-    return Facts(**{name: getattr(said, name) for name in FACTS})
+    return Facts(**dict(zip(FACTS, VALUES_OF_FACTS(said), strict=True)))
 
 
 def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:

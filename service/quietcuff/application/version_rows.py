@@ -12,7 +12,6 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import UnitOfWork
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
@@ -22,7 +21,7 @@ from quietcuff.core.record.shown import common_device, common_method
 from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, period_shown, searchable_size
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import ReadingColumns, SetKey, columns_of_readings
+from quietcuff.storage.rows.readings import ReadingRow, rows_of_readings
 
 ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
@@ -77,18 +76,15 @@ class Version(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def set_row(
-    key: SetKey, draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
+    key: dict[str, Any], draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
 ) -> SetRow:
     """The set's row as of this version."""
     reading_set, evaluation = version.reading_set, version.evaluation
     first, last = first_taken_at(reading_set, version.at), last_taken_at(reading_set, version.at)
     # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed
-    tenant_id, subject_id, set_id = key
     return SetRow(
-        tenant_id=tenant_id,
-        subject_id=subject_id,
-        set_id=set_id,
+        **key,
         taken_from=first,
         taken_to=last,
         from_offset_minutes=offset_minutes(first),
@@ -190,12 +186,12 @@ def mean_device_id(sitting: SittingVersion) -> UUID | None:
 
 
 def reading_rows(
-    turn: UnitOfWork, key: SetKey, version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
-) -> list[ReadingColumns]:
+    key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
+) -> list[ReadingRow]:
     """Rows of the readings that are new or differ in anything from the version before."""
     places = range(len(version.reading_set.readings))
     moved = places if before is None else [index for index in places if is_new_or_moved(index, before, version)]
-    return columns_of_readings(turn.transaction, key, version.sitting, moved, version.stands.places, source_keys)
+    return rows_of_readings(key, version.sitting, moved, version.stands.places, source_keys)
 
 
 def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:

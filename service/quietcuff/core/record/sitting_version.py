@@ -125,4 +125,7 @@ def common_cuff(sitting: SittingVersion) -> Cuff | None:
     """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
     cuffs = [sitting.cuff_of(readings[index]) for index in sitting.spoken_of]
+    # Mostly all are the set's own, whose words need not be made then.
+    if cuffs and all(cuff is cuffs[0] for cuff in cuffs):
+        return cuffs[0]
     return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None

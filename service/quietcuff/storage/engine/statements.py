@@ -10,11 +10,11 @@ that nobody asks for it again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from operator import itemgetter
-from typing import Any, Generic, NamedTuple, TypeVar
+from typing import Any, Generic, TypeVar
 
 from sqlalchemy import (
     CTE,
@@ -54,27 +54,6 @@ MOST_KEYS = 256
 Key = tuple[Any, ...]
 
 
-class DriverForms(NamedTuple):
-    """How a database's driver takes an id and a moment."""
-
-    id: Callable[[Any], Any]
-    instant: Callable[[Any], Any]
-
-
-def single(value: Any) -> Any:
-    """The shape of a row that is one value."""
-    return value
-
-
-PLAIN_FORMS = DriverForms(id_to_bytes, microseconds)
-OWN_FORMS = DriverForms(single, single)
-
-
-def forms_of(connection: Connection) -> DriverForms:
-    """The forms of a connection's driver. What stands in many rows is then made once."""
-    return OWN_FORMS if connection.dialect.name == "postgresql" else PLAIN_FORMS
-
-
 class Command:
     """A statement that returns no rows. Where the dialects differ, ``clause`` is a function of the dialect's name.
 
@@ -100,16 +79,11 @@ class Command:
 
     def run_each(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement now for each of the rows, in one go."""
-        arguments = self.plan(connection.dialect).arguments
-        self.run_ready(connection, [arguments(values) for values in rows])
-
-    def run_ready(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
-        """Run the statement now for each of the rows, whose values are in the driver's order and form already."""
         if rows:
             plan = self.plan(connection.dialect)
             connection.info[WROTE] = True
             with cursor_of(connection, plan.text) as cursor:
-                cursor.executemany(plan.text, rows)
+                cursor.executemany(plan.text, [plan.arguments(values) for values in rows])
 
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
@@ -133,17 +107,12 @@ class Insert(Command):
     def __init__(self, table: Table) -> None:
         super().__init__(insert(table))
 
-    def add(self, connection: Connection, row: Iterable[Any]) -> None:
-        """Insert a row before the group's commit, as ``run_later`` does. Its values are in the order of the table's columns."""
-        plan = self.plan(connection.dialect)
-        waiting = waiting_for(connection, plan)
-        waiting[len(waiting)] = plan.in_driver_form(list(row))
-
-    def add_ready(self, connection: Connection, rows: Sequence[tuple[Any, ...]]) -> None:
-        """The same for rows whose ids and moments are in the driver's form already."""
+    def add(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
+        """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
         if rows:
-            waiting = waiting_for(connection, self.plan(connection.dialect))
-            waiting.update(enumerate(rows, len(waiting)))
+            plan = self.plan(connection.dialect)
+            waiting = waiting_for(connection, plan)
+            waiting.update(enumerate(plan.in_driver_form(rows), len(waiting)))
 
 
 class Query(Command, Generic[Row]):
@@ -183,14 +152,25 @@ class PreparedStatement:
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
         given = {**self._constants, **values} if self._constants else values
-        return self.in_driver_form(list(self._pick(given)))
-
-    def in_driver_form(self, arguments: list[Any]) -> tuple[Any, ...]:
-        """Values in the driver's order, as it takes them."""
+        arguments = list(self._pick(given))
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
         return tuple(arguments)
+
+    def in_driver_form(self, rows: Sequence[Collection[Any]]) -> list[tuple[Any, ...]]:
+        """Rows whose values are in the driver's order, as it takes them. What is one object in several rows is converted
+        once."""
+        converted = [list(given) for given in rows]
+        for place, convert in self._takes:
+            # The rows keep their objects alive, so that each id stays that of one object.
+            made: dict[int, Any] = {}
+            for row in converted:
+                value = row[place]
+                if value is not None:
+                    found = made.get(id(value))
+                    row[place] = made.setdefault(id(value), convert(value)) if found is None else found
+        return [tuple(row) for row in converted]
 
     def converted(self, row: Sequence[Any]) -> list[Any]:
         """A row as the driver gave it, in the columns' own types."""
@@ -264,6 +244,11 @@ def giving(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][1]
     return kind.dialect_impl(dialect).result_processor(dialect, None)
+
+
+def single(value: Any) -> Any:
+    """The shape of a row that is one value."""
+    return value
 
 
 def answered_columns(clause: Clause) -> Sequence[Any]:

@@ -8,13 +8,13 @@ from functools import lru_cache
 from typing import Any, cast
 from uuid import UUID
 
+import msgspec
 from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.core.model.fields import optional_hundredths
-from quietcuff.core.model.readings import Cuff
 from quietcuff.core.record.shown import device_shown
 from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion, searchable_size
-from quietcuff.storage.engine.statements import Command, DriverForms, Insert, Query, forms_of, insert_into
+from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
 
@@ -22,10 +22,44 @@ _c = reading.c
 MINUTE = timedelta(minutes=1)
 KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
 NO_STATE = (None, None, None)
-# A tenant, a person and a set; and a whole row, in the order of the table and in the driver's form.
-SetKey = tuple[int, UUID, UUID]
-ReadingColumns = tuple[Any, ...]
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
+
+
+class ReadingRow(msgspec.Struct, frozen=True):
+    """One reading, its codes as numbers, in the order of the table's columns."""
+
+    tenant_id: int
+    subject_id: UUID
+    set_id: UUID
+    reading_index: int
+    taken_at: datetime
+    offset_minutes: int
+    systolic: int | None
+    diastolic: int | None
+    mean_arterial: int | None
+    pulse: int | None
+    site: int
+    position: int
+    method: int | None
+    rhythm: int
+    flags: int
+    cuff: int | None
+    counts: bool
+    reason: int | None
+    device_id: UUID | None
+    has_device: bool | None
+    performer: str | None
+    identifier: str | None
+    source_key: bytes | None
+    version: int
+    status: int
+    updated_at: datetime
+    pulse_version: int | None
+    pulse_status: int | None
+    pulse_updated_at: datetime | None
+    flags_version: int | None
+    flags_status: int | None
+    flags_updated_at: datetime | None
 
 
 def stands_of_reading(index: int, *columns: Any) -> dict[str, ResourceState]:
@@ -73,14 +107,14 @@ STANDS = Query(
 )
 
 
-def insert_readings(connection: Connection, rows: Sequence[ReadingColumns]) -> None:
+def insert_readings(connection: Connection, rows: Sequence[ReadingRow]) -> None:
     """Store new readings with the group. A set that is opened before its first reading has none."""
-    INSERT.add_ready(connection, rows)
+    INSERT.add(connection, [msgspec.structs.astuple(row) for row in rows])
 
 
-def save_readings(connection: Connection, rows: Sequence[ReadingColumns]) -> None:
+def save_readings(connection: Connection, rows: Sequence[ReadingRow]) -> None:
     """Store readings; those that are stored already get their new state."""
-    UPSERT.run_ready(connection, rows)
+    UPSERT.run_each(connection, [msgspec.structs.asdict(row) for row in rows])
 
 
 def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ResourceState]:
@@ -89,33 +123,33 @@ def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_
     return {name: stand for place in places for name, stand in place.items()}
 
 
-def columns_of_readings(
-    connection: Connection,
-    key: SetKey,
+def rows_of_readings(
+    key: Values,
     sitting: SittingVersion,
     indexes: Sequence[int],
     stands: dict[str, ResourceState],
     source_keys: dict[int, bytes],
-) -> list[ReadingColumns]:
+) -> list[ReadingRow]:
     """The readings at these places as rows: values, what was decided, and their states."""
-    forms = forms_of(connection)
-    tenant_id, *ids = key
-    # What is the same in all rows of a set is made once.
-    start = (tenant_id, *map(forms.id, ids))
-    known = _Equipment(sitting, forms)
-    states = _States(stands, forms)
-    return [
-        (*start, *_said(sitting, index, forms, known), source_keys.get(index), *states.of_reading(index)) for index in indexes
-    ]
+    start = key["tenant_id"], key["subject_id"], key["set_id"]
+    of_set = CUFF_SIZE.optional_number(searchable_size(sitting.reading_set.cuff))
+    # One object for each device, which is then converted once for the rows of a set.
+    devices = {said: None if said is None else UUID(said) for said in set(sitting.device_ids)}
+    rows = []
+    for index in indexes:
+        values: tuple[Any, ...] = (*start, *_said(sitting, index), *_decided(sitting, index, of_set, devices))
+        values += (source_keys.get(index), *_states(stands, index))
+        rows.append(ReadingRow(*values))
+    return rows
 
 
-def _said(sitting: SittingVersion, index: int, forms: DriverForms, known: _Equipment) -> tuple[Any, ...]:
-    """A reading's columns between its key and its states, in the order of the table, without its source key."""
-    said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
-    observer, offset = said.observer or sitting.reading_set.observer, said.taken_at.utcoffset()
+def _said(sitting: SittingVersion, index: int) -> tuple[Any, ...]:
+    """The values of a reading, from its index to its flags."""
+    said = sitting.reading_set.readings[index]
+    offset = said.taken_at.utcoffset()
     return (
         index,
-        forms.instant(said.taken_at),
+        said.taken_at,
         offset // MINUTE if offset else 0,
         optional_hundredths(said.systolic_mmhg),
         optional_hundredths(said.diastolic_mmhg),
@@ -126,55 +160,30 @@ def _said(sitting: SittingVersion, index: int, forms: DriverForms, known: _Equip
         METHOD.optional_number(said.method),
         RHYTHM.number(said.rhythm),
         DEVICE_FLAG.bits(said.device_flags),
-        known.cuff_number(said.cuff),
+    )
+
+
+def _decided(
+    sitting: SittingVersion, index: int, cuff_of_set: int | None, devices: dict[str | None, UUID | None]
+) -> tuple[Any, ...]:
+    """What was decided of a reading, and what it has of its set, from its cuff to its identifier."""
+    said, outcome, device = sitting.reading_set.readings[index], sitting.evaluation.readings[index], sitting.device_ids[index]
+    observer = said.observer or sitting.reading_set.observer
+    return (
+        CUFF_SIZE.optional_number(searchable_size(said.cuff)) if said.cuff else cuff_of_set,
         outcome.counts,
         REASON.optional_number(outcome.reason),
-        *known.device_columns(index),
+        devices[device],
+        device is not None or device_shown(sitting, index) is not None or None,
         None if observer is None else observer.text,
         said.identifier.text if said.identifier else None,
     )
 
 
-class _Equipment:
-    """The columns for cuffs and devices; most readings of a set have the same."""
-
-    def __init__(self, sitting: SittingVersion, forms: DriverForms) -> None:
-        self._sitting, self._forms = sitting, forms
-        self._of_set = CUFF_SIZE.optional_number(searchable_size(sitting.reading_set.cuff))
-        self._devices: dict[str, Any] = {}
-
-    def cuff_number(self, own: Cuff | None) -> int | None:
-        """The size of the reading's own cuff, else of the set's."""
-        return CUFF_SIZE.optional_number(searchable_size(own)) if own else self._of_set
-
-    def device_columns(self, index: int) -> tuple[Any, bool | None]:
-        """The id of a reading's device, and whether its Observations name one."""
-        said = self._sitting.device_ids[index]
-        if said is None:
-            return None, device_shown(self._sitting, index) is not None or None
-        if said not in self._devices:
-            self._devices[said] = self._forms.id(UUID(said))
-        return self._devices[said], True
-
-
-class _States:
-    """The columns for the states of Observations; those of a new set were all made together."""
-
-    def __init__(self, stands: dict[str, ResourceState], forms: DriverForms) -> None:
-        self._stands, self._forms = stands, forms
-        self._made: dict[int, tuple[Any, ...]] = {}
-
-    def of_reading(self, index: int) -> tuple[Any, ...]:
-        """The states of one reading's Observations; nulls where there is none."""
-        reading, pulse, flags = (self._stands.get(f"{letter}{index}") for letter in KINDS)
-        return (*self._columns(reading), *self._columns(pulse), *self._columns(flags))
-
-    def _columns(self, stand: ResourceState | None) -> tuple[Any, ...]:
-        if stand is None:
-            return NO_STATE
-        # By identity, because comparing two states costs more than making the columns.
-        made = self._made.get(id(stand))
-        if made is None:
-            made = (stand.version, OBSERVATION_STATUS.number(stand.status), self._forms.instant(stand.updated_at))
-            self._made[id(stand)] = made
-        return made
+def _states(stands: dict[str, ResourceState], index: int) -> tuple[Any, ...]:
+    """The states of one reading's Observations; nulls where there is none."""
+    columns: tuple[Any, ...] = ()
+    for letter in KINDS:
+        stand = stands.get(f"{letter}{index}")
+        columns += NO_STATE if stand is None else (stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at)
+    return columns

@@ -83,7 +83,7 @@ def lock_subject_if_free(connection: Connection, tenant_id: int, subject_id: UUI
 def insert_subject(connection: Connection, row: SubjectRow) -> None:
     """Store a person with the group. Where another process has stored them meanwhile, the database refuses, and the work is
     done again."""
-    INSERT.add(connection, msgspec.structs.astuple(row))
+    INSERT.add(connection, [msgspec.structs.astuple(row)])
 
 
 def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:

@@ -99,7 +99,7 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
     """Store a version with the group."""
-    INSERT.add(connection, _to_columns(row).values())
+    INSERT.add(connection, [_to_columns(row).values()])
 
 
 class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):

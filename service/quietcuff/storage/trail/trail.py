@@ -118,7 +118,7 @@ def record(connection: Connection, entry: TrailEntry) -> None:
         lane = connection.info[LANE] = TrailLane(None if book is None else book.key)
     position, link = lane.next_link(entry)
     # With the group, because no work reads the trail it writes: many rows then cost one statement.
-    INSERT.add(connection, trail_row(entry, lane.number, position, link))
+    INSERT.add(connection, [trail_row(entry, lane.number, position, link)])
 
 
 def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> tuple[Any, ...]:
@@ -162,9 +162,9 @@ def _said_at_first(lane: int, position: int, entry: TrailEntry) -> list[Any]:
         entry.actor,
         entry.action,
         entry.outcome,
-        str(entry.request_id),
-        None if entry.subject_id is None else str(entry.subject_id),
-        None if entry.set_id is None else str(entry.set_id),
+        entry.request_id,
+        entry.subject_id,
+        entry.set_id,
         entry.version,
     ]
 
