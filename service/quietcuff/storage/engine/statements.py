@@ -10,7 +10,7 @@ that nobody asks for it again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from operator import itemgetter
@@ -52,6 +52,8 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 AHEAD = "quietcuff read ahead"
 MOST_KEYS = 256
 Key = tuple[Any, ...]
+# By the key by which they are sorted, each in the order of the statement's values.
+WaitingRows = dict[Any, Collection[Any]]
 
 
 class Command:
@@ -91,7 +93,7 @@ class Command:
         waiting = waiting_for(connection, plan)
         for row in rows:
             key = tuple(row[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
-            waiting.setdefault(key, plan.arguments(row))
+            waiting.setdefault(key, plan.picked(row))
 
     def plan(self, dialect: Dialect) -> PreparedStatement:
         plan = self._plans.get(dialect.name)
@@ -110,9 +112,8 @@ class Insert(Command):
     def add(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
         """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
         if rows:
-            plan = self.plan(connection.dialect)
-            waiting = waiting_for(connection, plan)
-            waiting.update(enumerate(plan.in_driver_form(rows), len(waiting)))
+            waiting = waiting_for(connection, self.plan(connection.dialect))
+            waiting.update(enumerate(rows, len(waiting)))
 
 
 class Query(Command, Generic[Row]):
@@ -151,26 +152,29 @@ class PreparedStatement:
 
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
-        given = {**self._constants, **values} if self._constants else values
-        arguments = list(self._pick(given))
+        arguments = list(self.picked(values))
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
         return tuple(arguments)
 
-    def in_driver_form(self, rows: Sequence[Collection[Any]]) -> list[tuple[Any, ...]]:
-        """Rows whose values are in the driver's order, as it takes them. What is one object in several rows is converted
+    def picked(self, values: Values) -> Collection[Any]:
+        """The values in the driver's order, but as they are."""
+        picked: Collection[Any] = self._pick({**self._constants, **values} if self._constants else values)
+        return picked
+
+    def in_driver_form(self, rows: Iterable[Collection[Any]]) -> list[list[Any]]:
+        """Many rows of picked values as the driver takes them. The same object in rows that follow each other is converted
         once."""
-        converted = [list(given) for given in rows]
+        converted = [list(row) for row in rows]
         for place, convert in self._takes:
-            # The rows keep their objects alive, so that each id stays that of one object.
-            made: dict[int, Any] = {}
+            last = made = None
             for row in converted:
                 value = row[place]
-                if value is not None:
-                    found = made.get(id(value))
-                    row[place] = made.setdefault(id(value), convert(value)) if found is None else found
-        return [tuple(row) for row in converted]
+                if value is not last:
+                    last, made = value, None if value is None else convert(value)
+                row[place] = made
+        return converted
 
     def converted(self, row: Sequence[Any]) -> list[Any]:
         """A row as the driver gave it, in the columns' own types."""
@@ -205,23 +209,26 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
         return cursor.fetchall()
 
 
-def waiting_for(connection: Connection, plan: PreparedStatement) -> dict[Any, tuple[Any, ...]]:
+def waiting_for(connection: Connection, plan: PreparedStatement) -> WaitingRows:
     """The rows that wait for the end of the group to be written with a statement."""
     info = connection.info
     info[WROTE] = True
     waiting = info.get(WAITING)
     if waiting is None:
         waiting = info[WAITING] = {}
-    rows: dict[Any, tuple[Any, ...]] = waiting.setdefault(plan.text, {})
+    rows: WaitingRows
+    _, rows = waiting.setdefault(plan.text, (plan, {}))
     return rows
 
 
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[str, dict[Any, tuple[Any, ...]]] = connection.info.pop(WAITING, {})
-    for text, rows in waiting.items():
+    waiting: dict[str, tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
+    for text, (plan, rows) in waiting.items():
+        # Converted here and not row by row, because much of it is the same in rows that follow each other.
+        converted = plan.in_driver_form(rows[key] for key in sorted(rows))
         with cursor_of(connection, text) as cursor:
-            cursor.executemany(text, [rows[key] for key in sorted(rows)])
+            cursor.executemany(text, converted)
 
 
 def forget_waiting(connection: Connection) -> None:
