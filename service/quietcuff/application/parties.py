@@ -180,6 +180,16 @@ def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
     return Equipment(registry=registry, unseen=unseen)
 
 
+def registered_documents(turn: UnitOfWork, reading_set: ReadingSet) -> list[bytes | None]:
+    """The registered documents of the devices that a set names, the set's own first; None for one that is not registered."""
+    found = []
+    for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
+        if device is not None and device.identifier is not None:
+            row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, device.identifier))
+            found.append(row.document if row is not None and row.registered else None)
+    return found
+
+
 def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
     """Store a row for each device that had none, as the set describes it."""
     for device in equipment.unseen:
