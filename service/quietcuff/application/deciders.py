@@ -21,8 +21,8 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
-from quietcuff.application.foreseen import Foreseen, RowsOfVersion, SeenBefore, SetOrder
-from quietcuff.application.made_version import made_to_order
+from quietcuff.application.foreseen import FirstVersion, Foreseen, SetOrder
+from quietcuff.application.made_to_order import made_to_order
 from quietcuff.application.store_sitting import foresee
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import ReadingSet
@@ -187,20 +187,20 @@ class Deciders:
         found: list[Foreseen | None] = []
         read = [await self._read(part) for part in parts_of_tenants(asked)]
         wanted = [one for part in read for one in part]
-        orders = [one[1] for one in wanted if one is not None]
+        orders = [one for one in wanted if one is not None]
         made = iter(await asyncio.get_running_loop().run_in_executor(pool, make_all, orders) if orders else [])
         for one in wanted:
-            found.append(None if one is None else foreseen_of(*one, next(made)))
+            found.append(None if one is None else foreseen_of(one, next(made)))
         if self.watch is not None:
             self.watch.count_decided(len(orders))
         return found
 
-    async def _read(self, asked: Sequence[AskedSitting]) -> list[tuple[SeenBefore, SetOrder] | None]:
+    async def _read(self, asked: Sequence[AskedSitting]) -> list[SetOrder | None]:
         """What sittings of one tenant are evaluated with; None for one that came before, that has no reading, or whose caller
         is gone."""
         tenant = asked[0].tenant
 
-        def read(snapshot: Transaction) -> list[tuple[SeenBefore, SetOrder] | None]:
+        def read(snapshot: Transaction) -> list[SetOrder | None]:
             try:
                 look_ahead(snapshot, tenant.tenant_id, [one.keys for one in asked])
                 return [read_one(turn_of(self._desk, one.tenant, one.caller, snapshot), one) for one in asked]
@@ -220,16 +220,15 @@ def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
     return parts
 
 
-def read_one(turn: UnitOfWork, asked: AskedSitting) -> tuple[SeenBefore, SetOrder] | None:
+def read_one(turn: UnitOfWork, asked: AskedSitting) -> SetOrder | None:
     tenant_id = turn.tenant.tenant_id
     is_known = any(find_claim(turn.transaction, tenant_id, digest, turn.now) is not None for digest in asked.keys.claims)
     is_wanted = asked.reading_set.readings and not is_known and not asked.answer.done()
     return foresee(turn, asked.keys.subject_id, asked.reading_set) if is_wanted else None
 
 
-def foreseen_of(seen: SeenBefore, order: SetOrder, made: RowsOfVersion | None) -> Foreseen:
-    whole = None if made is None else msgspec.structs.replace(made, document=order.document)
-    return Foreseen(set_id=order.set_id, received_at=order.at, seen=seen, made=whole)
+def foreseen_of(order: SetOrder, made: FirstVersion | None) -> Foreseen:
+    return Foreseen(set_id=order.set_id, received_at=order.received_at, seen=order.seen, made=made)
 
 
 RULES: list[Rulebook] = []
@@ -257,6 +256,6 @@ def end_with_parent() -> None:
         os._exit(0)
 
 
-def make_all(orders: list[SetOrder]) -> list[RowsOfVersion | None]:
+def make_all(orders: list[SetOrder]) -> list[FirstVersion | None]:
     """Evaluate sittings, each with its own history, and make their rows; None for one that the rules refuse."""
     return [made_to_order(order, RULES[0]) for order in orders]

@@ -15,7 +15,15 @@ import msgspec
 from quietcuff.application.context import Answer, UnitOfWork, note
 from quietcuff.application.foreseen import RowsOfVersion
 from quietcuff.application.made_version import rows_of_version, stamped
-from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
+from quietcuff.application.parties import (
+    Equipment,
+    Registry,
+    look_up,
+    note_seen,
+    own_device_id,
+    registration,
+    with_known_devices,
+)
 from quietcuff.application.stored import StoredSet
 from quietcuff.application.version_rows import Draft, Version, identifier_text
 from quietcuff.core.evaluate import evaluate
@@ -30,6 +38,7 @@ from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.rows.reading_sets import change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
 from quietcuff.storage.rows.sitting_lookups import earlier_sittings
+from quietcuff.storage.rows.tenants import TenantSettings
 from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
 
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
@@ -82,13 +91,34 @@ def complete(
 ) -> ReadingSet:
     """The draft completed from the registry, with the current history and what the service itself records."""
     known = with_known_devices(draft.reading_set, equipment.registry)
-    as_of = first_taken_at(known, turn.now)
-    history = (
-        make_history([], as_of, known.subject.treatment_changed_on)
+    # Nothing is stored of somebody new.
+    earlier = (
+        []
         if draft.is_of_new_person
-        else history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+        else earlier_sittings(
+            turn.transaction,
+            turn.tenant.tenant_id,
+            subject_id,
+            taken_before=first_taken_at(known, turn.now),
+            other_than=set_id,
+        )
     )
-    intake = intake_of(turn, draft, before, history, registration(equipment.registry))
+    return completed(known, draft, before, equipment.registry, earlier, turn.now, turn.received_at, turn.tenant.settings)
+
+
+def completed(
+    known: ReadingSet,
+    draft: Draft,
+    before: StoredSet | None,
+    registry: Registry,
+    earlier: list[bytes],
+    now: datetime,
+    received_at: datetime,
+    settings: TenantSettings,
+) -> ReadingSet:
+    """The draft, its devices known, with the earlier sittings, newest first, and what the service itself records."""
+    history = history_of(earlier, first_taken_at(known, now), known.subject)
+    intake = intake_of(settings, received_at, draft, before, history, registration(registry))
     return msgspec.structs.replace(known, history=history, intake=intake)
 
 
@@ -97,6 +127,10 @@ def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: date
     newest_first = earlier_sittings(
         turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
     )
+    return history_of(newest_first, as_of, facts)
+
+
+def history_of(newest_first: list[bytes], as_of: datetime, facts: Facts) -> History:
     remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
     return make_history(remembered, as_of, facts.treatment_changed_on)
 
@@ -130,20 +164,27 @@ def later_than(before: datetime, now: datetime) -> datetime:
     return max(now, before + MILLISECOND)
 
 
-def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
+def intake_of(
+    settings: TenantSettings,
+    received_at: datetime,
+    draft: Draft,
+    before: StoredSet | None,
+    history: History,
+    device_registered: YesNo,
+) -> Intake:
     """Intake facts that the service records with a version."""
     early = None if before is None else before.reading_set.intake
     was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
     return Intake(
-        received_at=turn.received_at if early is None or draft.has_arrived else early.received_at,
+        received_at=received_at if early is None or draft.has_arrived else early.received_at,
         closed_by_timeout=draft.cause == "timed-out" or was_timed_out,
         device_registered=device_registered,
         facts_differ=draft.facts_differ,
         changes=draft.codes + history_codes(before, history),
         notes=([] if early is None else early.notes) + draft.notes,
-        default_guidelines=turn.tenant.settings.default_guidelines,
-        prior=turn.tenant.settings.prior,
-        without_prior=turn.tenant.settings.without_prior,
+        default_guidelines=settings.default_guidelines,
+        prior=settings.prior,
+        without_prior=settings.without_prior,
     )
 
 
@@ -164,7 +205,7 @@ def stands_after(sitting: SittingVersion, before: StoredSet | None, number: int,
 def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
     """Write the rows of a version and return its answer."""
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
-    own_device = own_device_id(turn, version.reading_set)
+    own_device = own_device_id(turn.tenant.secret, version.reading_set)
     made = rows_of_version(key, draft, version, before, own_device, turn.desk.rulebook)
     return write_rows(turn, made, draft.cause, is_new=before is None, author=draft.author, reason=draft.reason)
 

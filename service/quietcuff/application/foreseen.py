@@ -9,6 +9,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.tenants import Tenant
 
 
 class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True):
@@ -31,15 +32,21 @@ class SeenBefore(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SetOrder(msgspec.Struct, frozen=True, kw_only=True):
-    """A new set that is to be evaluated by another process, complete, with the ids that its rows have."""
+    """A new set that is for another process to evaluate: the set as it came, what is stored of it, and the id that it gets."""
 
-    tenant_id: int
+    tenant: Tenant
     subject_id: UUID
     set_id: UUID
-    document: bytes
-    device_ids: list[str | None]
-    own_device_id: UUID | None
-    at: datetime
+    reading_set: bytes
+    seen: SeenBefore
+    received_at: datetime
+
+
+class FirstVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """The first version of a set as rows, and the facts that the registry learns of the person, None where they stay."""
+
+    rows: RowsOfVersion
+    learnt: bytes | None
 
 
 class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
@@ -49,4 +56,4 @@ class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
     set_id: UUID
     received_at: datetime
     seen: SeenBefore
-    made: RowsOfVersion | None
+    made: FirstVersion | None

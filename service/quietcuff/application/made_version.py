@@ -8,18 +8,13 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.foreseen import RowsOfVersion, SetOrder
+from quietcuff.application.foreseen import RowsOfVersion
 from quietcuff.application.stored import StoredSet
 from quietcuff.application.version_rows import Draft, Version, changed_places, reading_rows, set_row
-from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.record.resource_states import ResourceStates, next_stands
-from quietcuff.core.record.sitting_version import SittingVersion
+from quietcuff.core.record.resource_states import ResourceStates
 from quietcuff.core.rulebook.rulebook import Rulebook
 
 ENCODER = msgspec.json.Encoder()
-SET_DECODER = msgspec.json.Decoder(ReadingSet)
 # The first version has one time, that of its storing.
 TIMES_OF_SET = ("created_at", "updated_at", "touched_at", "closed_at", "mean_updated_at")
 TIMES_OF_READING = ("updated_at", "pulse_updated_at", "flags_updated_at")
@@ -32,39 +27,16 @@ def rows_of_version(
     before: StoredSet | None,
     own_device_id: UUID | None,
     rulebook: Rulebook,
-    document: bytes | None = None,
 ) -> RowsOfVersion:
-    """The rows of a version. ``document`` is the set as bytes, where it was encoded already."""
+    """The rows of a version."""
     early = ResourceStates() if before is None else before.stands
     return RowsOfVersion(
         row=set_row(key, draft, version, None if before is None else before.row, own_device_id, rulebook),
         readings=reading_rows(key, version, before, draft.source_keys),
         changed=" ".join(changed_places(early, version.stands)),
-        document=ENCODER.encode(version.reading_set) if document is None else document,
+        document=ENCODER.encode(version.reading_set),
         evaluation=ENCODER.encode(version.evaluation),
     )
-
-
-def made_to_order(order: SetOrder, rulebook: Rulebook) -> RowsOfVersion | None:
-    """The first version of a new set; None where the rules refuse it."""
-    reading_set = SET_DECODER.decode(order.document)
-    try:
-        evaluation = evaluate(reading_set, reading_set.history, rulebook)
-    except NotAcceptable:
-        return None
-    sitting = SittingVersion(
-        set_id=str(order.set_id),
-        subject_id=str(order.subject_id),
-        reading_set=reading_set,
-        evaluation=evaluation,
-        device_ids=order.device_ids,
-    )
-    stands = next_stands(ResourceStates(), None, None, sitting, version=1, at=order.at)
-    key = {"tenant_id": order.tenant_id, "subject_id": order.subject_id, "set_id": order.set_id}
-    version = Version(number=1, at=order.at, sitting=sitting, stands=stands)
-    draft = Draft(reading_set=reading_set, cause="created")
-    # The bytes of the document stay with whoever sent them.
-    return rows_of_version(key, draft, version, None, order.own_device_id, rulebook, document=b"")
 
 
 def stamped(made: RowsOfVersion, at: datetime) -> RowsOfVersion:

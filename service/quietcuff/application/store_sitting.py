@@ -13,17 +13,17 @@ import msgspec
 
 from quietcuff.application import parties, preconditions, recognised
 from quietcuff.application.context import Answer, AppContext, Caller, Foresight, IfMatch, UnitOfWork, turn_of
-from quietcuff.application.evaluate_and_keep import ENCODER, complete, keep, keep_foreseen
+from quietcuff.application.evaluate_and_keep import ENCODER, keep, keep_foreseen
 from quietcuff.application.foreseen import Foreseen, SeenBefore, SetOrder
 from quietcuff.application.parties import facts_that_differ
 from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
-from quietcuff.application.version_rows import Draft
+from quietcuff.application.version_rows import Draft, first_draft
 from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet, first_taken_at
 from quietcuff.decode.own_json import read
-from quietcuff.storage.engine.ids import NOBODY, device_id, device_ids, order_of_set, order_of_subject, read_id, subject_id
+from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.sitting_lookups import SittingKeys, earlier_sittings, read_ahead
@@ -137,22 +137,18 @@ def store_new(
     known_already = None if known is None else recognised.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
-    met = parties.resolve_person(turn, person, reading_set.subject, known)
     set_id = turn.desk.new_id(person, turn.now) if foreseen is None else foreseen.set_id
     if foreseen is not None and foreseen.made is not None and foreseen.seen == seen_of(turn, person, reading_set, known):
-        answer = keep_foreseen(turn, foreseen.made, reading_set)
+        answer = keep_foreseen(turn, foreseen.made.rows, reading_set)
+        parties.save_learnt(turn, person, reading_set.subject, known, foreseen.made.learnt)
     else:
-        answer = keep(turn, person, set_id, first_draft(reading_set, met), None)
-    parties.save(turn, met)
+        met = parties.resolve_person(turn, person, reading_set.subject, known)
+        draft = first_draft(reading_set, met.said, met.differ, is_of_new_person=met.is_new)
+        answer = keep(turn, person, set_id, draft, None)
+        parties.save(turn, met)
     keep_claims(turn, claims, person, set_id, answer.version)
     recognised.keep_readings(turn, person, set_id, answer.version, reading_set.readings)
     return answer
-
-
-def first_draft(reading_set: ReadingSet, met: parties.ResolvedPerson) -> Draft:
-    """The draft of a new set of a person."""
-    of_person = msgspec.structs.replace(reading_set, subject=met.said)
-    return Draft(reading_set=of_person, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
 
 
 def seen_of(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: SubjectRow | None) -> SeenBefore:
@@ -168,22 +164,17 @@ def seen_of(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: Subj
     )
 
 
-def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> tuple[SeenBefore, SetOrder]:
-    """What a new set would be evaluated with now, read from a snapshot without any lock, and the set as it would be."""
+def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> SetOrder:
+    """The order for a new set, with what is stored of it, read from a snapshot without any lock."""
     known = find_subject(turn.transaction, turn.tenant.tenant_id, person)
-    met = parties.resolve_person(turn, person, reading_set.subject, known)
-    draft = first_draft(reading_set, met)
-    complete_set = complete(turn, person, NOBODY, draft, None, parties.look_up(turn, draft.reading_set))
-    order = SetOrder(
-        tenant_id=turn.tenant.tenant_id,
+    return SetOrder(
+        tenant=turn.tenant,
         subject_id=person,
         set_id=turn.desk.new_id(person, turn.now),
-        document=ENCODER.encode(complete_set),
-        device_ids=device_ids(turn.tenant.secret, complete_set),
-        own_device_id=parties.own_device_id(turn, complete_set),
-        at=turn.now,
+        reading_set=ENCODER.encode(reading_set),
+        seen=seen_of(turn, person, reading_set, known),
+        received_at=turn.now,
     )
-    return seen_of(turn, person, reading_set, known), order
 
 
 async def append(

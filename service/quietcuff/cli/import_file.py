@@ -165,7 +165,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--jobs",
         type=int,
         metavar="N",
-        help="evaluate in so many processes beside this one, which stores; by default one less than cores, for files long enough",
+        help="evaluate in so many processes beside this one, which stores; by default one less than cores, for long files",
     )
     add_sheet_options(parser)
     parser.set_defaults(run=run)
