@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, Subject, first_taken_at, last_taken_at
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
 from quietcuff.core.record.shown import common_device, common_method
@@ -56,6 +56,12 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     notes: list[IntakeNote] = []
     author: Identifier | None = None
     reason: str | None = None
+
+
+def first_draft(reading_set: ReadingSet, said: Subject, differ: list[str], *, is_of_new_person: bool) -> Draft:
+    """The draft of a new set of a person, as the set and the registry know that person together."""
+    of_person = msgspec.structs.replace(reading_set, subject=said)
+    return Draft(reading_set=of_person, cause="created", is_of_new_person=is_of_new_person, facts_differ=differ)
 
 
 class Version(msgspec.Struct, frozen=True, kw_only=True):
