@@ -78,7 +78,7 @@ async def test_what_workers_decide_is_stored_to_the_byte_as_without_them(
     clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
     plain = told(await receive(other, bodies(), None))
     done_without = len(evaluated_here)
-    deciders = Deciders(2, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(2, clinic.desk)
     try:
         assert told(await receive(clinic, bodies(), deciders)) == plain
         # Only what the rules refuse, and sittings whose history was not stored yet when they were sent.
@@ -96,7 +96,7 @@ async def test_a_sitting_that_others_changed_meanwhile_is_decided_again(
 ) -> None:
     clinic = await open_clinic(store, rulebook)
     first, second = bodies()[0], bodies()[6]
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     try:
         # Both are foreseen as the person's first; the one that is stored second has a history by then.
         found = await receive(clinic, [first, second], deciders)
@@ -110,7 +110,7 @@ async def test_a_sitting_that_others_changed_meanwhile_is_decided_again(
 async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
     plain = told(await receive(other, bodies(), None))
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     await receive(clinic, bodies()[:1], deciders)
     for process in list(deciders._pool._processes):
         os.kill(process, signal.SIGKILL)
@@ -120,7 +120,7 @@ async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: R
 
 async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic = await open_clinic(store, msgspec.structs.replace(rulebook, digest="sha256:other"))
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     found = await receive(clinic, bodies()[:3], deciders)
     deciders.close()
     assert [isinstance(one.outcome, Answer) for one in found] == [True] * 3

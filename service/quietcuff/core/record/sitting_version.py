@@ -160,7 +160,11 @@ def device_shown(sitting: SittingVersion, index: int) -> Content | None:
 
 def common_device(sitting: SittingVersion) -> Content | None:
     """The device of the readings of the result, where it is one."""
-    devices = [device_shown(sitting, index) for index in sitting.spoken_of]
+    places = sitting.spoken_of
+    ids = {sitting.device_ids[index] for index in places}
+    if len(ids) == 1 and None not in ids:
+        return device_shown(sitting, places[0])
+    devices = [device_shown(sitting, index) for index in places]
     return devices[0] if devices and all(device == devices[0] for device in devices) else None
 
 
