@@ -13,6 +13,7 @@ import pytest
 from application.clinic import Body, Clinic, left, on_day, open_clinic, reading, sitting
 from quietcuff import application
 from quietcuff.application import ReceivedLine, batch
+from quietcuff.application import deciders as workers
 from quietcuff.application import evaluate_and_keep as keeping
 from quietcuff.application.context import Answer
 from quietcuff.application.deciders import Deciders
@@ -125,3 +126,30 @@ async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: R
     deciders.close()
     assert [isinstance(one.outcome, Answer) for one in found] == [True] * 3
     assert len(evaluated_here) == 3
+
+
+async def test_workers_start_only_where_sittings_come_together(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch, evaluated_here: list[int]
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    monkeypatch.setattr(workers, "WORTH_STARTING", 3)
+    deciders = Deciders(1, clinic.desk, when_busy=True)
+    plain = told(await receive(other, bodies(), None))
+    try:
+        for body in bodies()[:2]:
+            await receive(clinic, [body], deciders)
+        assert deciders._warming is None
+        await receive(clinic, bodies()[2:6], deciders)
+        assert deciders._warming is not None
+        await deciders._warming
+        before = len(evaluated_here)
+        found = told(await receive(clinic, bodies(), deciders))
+        assert [one[:2] for one in found[:-1]] == [one[:2] for one in plain[:-1]]
+        # Six were stored before, six come alone or have no history yet when they are sent; nobody is decided twice.
+        assert len(evaluated_here) - before < 13
+        # The process is lost: what comes now is decided here, in the same order.
+        for process in list(deciders._pool._processes):
+            os.kill(process, signal.SIGKILL)
+        assert [one[:2] for one in told(await receive(clinic, bodies(), deciders))] == [one[:2] for one in found]
+    finally:
+        deciders.close()

@@ -72,6 +72,8 @@ class Deciders:
         # One part at each worker, and one that waits for the first to end.
         self._under_way, self._most_under_way = 0, processes + 1
         self._asked: list[AskedSitting] = []
+        # Counted until their callers go on, so that nobody who comes straight to the transaction overtakes them.
+        self._inside = 0
         self._last: asyncio.Task[None] | None = None
         self._pool: ProcessPoolExecutor | None = None
         self._started_at = -SECONDS_BETWEEN_STARTS
@@ -80,11 +82,6 @@ class Deciders:
         self._is_closed = False
         self._warming: asyncio.Task[None] | None = None
         self.watch: DecidersWatch | None = None
-
-    @property
-    def waiting(self) -> int:
-        """The number of sittings that no worker has taken yet."""
-        return len(self._asked)
 
     async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None:
         """What the rules say of a sitting as it would be stored now; None where nothing is known before.
@@ -102,7 +99,11 @@ class Deciders:
             loop.call_soon(self._send)
         asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
         self._asked.append(asked)
-        return await asked.answer
+        self._inside += 1
+        try:
+            return await asked.answer
+        finally:
+            self._inside -= 1
 
     def close(self) -> None:
         """End the workers."""
@@ -110,20 +111,21 @@ class Deciders:
         if self._pool is not None:
             self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
 
-    def _is_empty(self) -> bool:
-        return not self._asked and (self._last is None or self._last.done())
-
     def _is_alone(self) -> bool:
-        return self._when_busy and self._is_empty() and self._desk.store.is_idle
+        return self._when_busy and not self._inside and self._desk.store.is_idle
 
     def _may_wait(self) -> bool:
-        """False while there are no workers; then they are started, and nothing that came before is still with them."""
-        if not self._when_busy or self._is_warm or not self._is_empty():
+        """False while there are no workers, and nothing that came before is still with them."""
+        if not self._when_busy or self._is_warm or self._inside:
             return True
-        self._came_together += 1
-        if self._came_together >= WORTH_STARTING and (self._warming is None or self._warming.done()):
-            self._warming = asyncio.create_task(self._warm())
+        self._start_beside()
         return False
+
+    def _start_beside(self) -> None:
+        self._came_together += 1
+        may_start = self._warming is None or self._warming.done()
+        if may_start and self._came_together >= WORTH_STARTING and not self._is_closed:
+            self._warming = asyncio.create_task(self._warm())
 
     async def _warm(self) -> None:
         try:
@@ -131,7 +133,8 @@ class Deciders:
             if pool is not None:
                 await asyncio.gather(*(asyncio.wrap_future(pool.submit(os.getpid)) for _ in range(self._processes)))
                 self._is_warm = True
-        except (BrokenProcessPool, OSError):
+        except Exception:
+            # Whatever keeps them from starting, the transactions go on deciding.
             self._give_up_workers()
 
     def _workers(self) -> ProcessPoolExecutor | None:
@@ -181,8 +184,9 @@ class Deciders:
                 one.answer.set_result(foreseen)
 
     async def _decide(self, asked: list[AskedSitting]) -> list[Foreseen | None]:
-        pool = self._workers()
+        pool = self._pool if self._is_warm else None if self._when_busy else self._workers()
         if pool is None:
+            self._start_beside()
             return [None for _ in asked]
         found: list[Foreseen | None] = []
         read = [await self._read(part) for part in parts_of_tenants(asked)]
