@@ -16,8 +16,17 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.resource_states import KINDS
-from quietcuff.core.record.shown import INTERPRETED, SETTINGS_REMARKED, SILENT_REASONS, mean_measured, mean_shown
-from quietcuff.core.record.sitting_version import CUFF_SIZES, OTHER, ResourceState, SittingVersion
+from quietcuff.core.record.sitting_version import (
+    CUFF_SIZES,
+    INTERPRETED,
+    OTHER,
+    SETTINGS_REMARKED,
+    SILENT_REASONS,
+    ResourceState,
+    SittingVersion,
+    mean_measured,
+    mean_shown,
+)
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER

@@ -15,8 +15,7 @@ from functools import lru_cache
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.record.shown import place_shown
-from quietcuff.core.record.sitting_version import common_cuff, period_shown
+from quietcuff.core.record.sitting_version import common_cuff, period_shown, place_shown
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference

@@ -13,9 +13,9 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Integer, Select, bindparam, func, insert, null, select
+from sqlalchemy import Connection, Integer, Select, bindparam, func, null, select
 
-from quietcuff.storage.engine.statements import Command, Query
+from quietcuff.storage.engine.statements import Insert, Query
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import CAUSE, SET_STATUS
 from quietcuff.storage.schema.sittings import of_set, reading_set, set_version
@@ -85,7 +85,7 @@ _COLUMNS = [_c[name] for name in VersionRow.__struct_fields__]
 _NOTED = (_c.version, _c.cause, _c.created_at, _c.created_by, _c.author, _c.reason, _c.rules_digest)
 FIND = Query(version_row, select(*_COLUMNS).where(*_OF_SET, _c.version == bindparam("version")))
 NOTES = Query(_note, select(*_NOTED).where(*_OF_SET).order_by(_c.version))
-INSERT = Command(insert(set_version))
+INSERT = Insert(set_version)
 
 
 def find_version(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, version: int) -> VersionRow | None:
@@ -100,7 +100,7 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
     """Store a version with the group."""
-    INSERT.run_later(connection, [_to_columns(row)])
+    INSERT.add(connection, [_to_columns(row).values()])
 
 
 class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
