@@ -13,6 +13,7 @@ from scipy.stats import chi2, norm
 from quietcuff.core.certainty.beliefs import (
     Belief,
     Evidence,
+    Visit,
     added,
     believe,
     chance_above,
@@ -32,7 +33,6 @@ from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label,
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
-    Visit,
     between_visits,
     mean_factor,
     measure,
@@ -316,6 +316,24 @@ def test_the_fewest_additions_are_found_as_by_trying_each(rules: Variability) ->
     tried = [count for count in range(1, 11) if chance_of_label(after(count), sides) >= 0.9]
     assert fewest(10, settles) == tried[0]
     assert fewest(tried[0] - 1, settles) is None
+
+
+def test_two_series_of_one_day_are_one_visit_though_only_one_was_corrected(rules: Variability) -> None:
+    """At home readings add no error of their own, a correction does: the series without one is that day's level."""
+    at = Circumstances(setting="home", attendance="unattended", site="left-upper-arm", between="home-series", irregular=False)
+    series = [
+        measure(
+            SittingValue(systolic_mmhg=systolic, diastolic_mmhg=80, readings=24, rule=rule),
+            date(2026, 5, 4),
+            7,
+            at,
+            rules,
+            irregular=False,
+        )
+        for systolic, rule in ((140, "first-dropped"), (132, "all"))
+    ]
+    for of_day in (series, series[::-1]):
+        assert [visit.systolic for visit in visits_by_day(of_day, at, rules)] == [132]
 
 
 def test_nothing_settles_a_value_on_the_limit(rules: Variability) -> None:

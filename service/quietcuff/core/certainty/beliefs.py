@@ -273,6 +273,8 @@ def chance_above(chi_square: float, freedom: int) -> float:
 
 def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
     """The mean and the standard deviation of parts, each a share, a mean and a standard deviation."""
+    if len(parts) == 1:
+        return parts[0][1:]
     mean = variance = 0.0
     for share, middle, _ in parts:
         mean += share * middle

@@ -103,6 +103,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     after_visits: dict[int, View]
     after_readings: dict[int, View]
     edges: dict[Limits, Limits]
+    settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
     def reached(self, edge: Limits) -> Limits:
         """The chance that either usual pressure is at or above an edge, with the prior and without."""
@@ -318,6 +319,7 @@ def look_ahead(
         after_visits={},
         after_readings={},
         edges={},
+        settled_after={},
     )
 
 
@@ -375,6 +377,9 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     (across, across_sd), (down, down_sd) = outlook.spans
     systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
     place, limit = (0, edge[0]) if systolic else (2, edge[1])
+    found = outlook.settled_after.get((systolic, limit))
+    if found is not None:
+        return found
     varies = outlook.varies[0 if systolic else 1]
     variance = varies * outlook.further[place]
     known = [
@@ -382,4 +387,6 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
         (*outlook.careful_spans[0 if systolic else 1], varies * outlook.further_with_care[place]),
     ]
     parts = parts_of(outlook.weighed, systolic=systolic)
-    return chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
+    found = chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
+    outlook.settled_after[systolic, limit] = found
+    return found

@@ -320,6 +320,9 @@ def visits_by_day(measurements: list[SittingMeasurement], at: Circumstances, rul
 def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Visit:
     """The sittings of one day as one visit, each weighed by the precision of its readings."""
     first = of_day[0]
+    if len(of_day) > 1:
+        # A sitting without error of its own is that day's level, whatever the others say.
+        first = next((each for each in of_day if each.within == NO_SPREAD), first)
     systolic, diastolic, within = first.systolic, first.diastolic, first.within
     # The day's level is shared, so only the readings' own error may weigh one sitting against another.
     if len(of_day) > 1 and within != NO_SPREAD:
