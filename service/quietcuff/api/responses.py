@@ -36,6 +36,7 @@ ACCEPT_LANGUAGE = OperationParameter(
 )
 LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
 NO_PREFERENCE = ("", "*")
+VARIES = {"Vary": "Accept-Language"}
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -71,9 +72,9 @@ def spoken_etag(version: int, body: bytes) -> str:
     return f'"{version}.{sha256(body).hexdigest()[:16]}"'
 
 
-def not_modified(etag: str) -> ASGIResponse:
-    """The caller has it already."""
-    return ASGIResponse(status_code=304, headers={"ETag": etag})
+def not_modified(etag: str, headers: dict[str, str] | None = None) -> ASGIResponse:
+    """The caller has it already. ``headers`` are those by which the whole answer would vary. Source: RFC 9110, 15.4.5."""
+    return ASGIResponse(status_code=304, headers={"ETag": etag, **(headers or {})})
 
 
 def speaker_of(request: Connection) -> Speaker | None:
@@ -97,4 +98,4 @@ def lang_of(request: Connection) -> str | None:
 
 def language_headers(speaker: Speaker | None) -> dict[str, str]:
     """The headers of an answer that may be had in several languages."""
-    return {"Content-Language": "en" if speaker is None else speaker.about.language, "Vary": "Accept-Language"}
+    return {"Content-Language": "en" if speaker is None else speaker.about.language, **VARIES}
