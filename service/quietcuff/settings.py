@@ -30,6 +30,7 @@ HOSTS_AND_NETWORKS = "host names and networks with commas between, such as recor
 # The library that counts looks for this variable as it is loaded: a folder in which several processes count together.
 FIGURES_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
 THIS_MACHINE = "127.0.0.1"
+MOST_DECIDERS = 256
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 
@@ -39,6 +40,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     ``answer_seconds`` is the time within which an admitted request is answered. ``key_requests_a_minute`` is 0 for no limit.
     ``issuer`` is an outside issuer whose tokens are accepted beside the service's own. ``deliver`` says whether the serving
     process delivers results, ``deliver_to`` to which hosts and networks beyond public addresses.
+    ``deciders`` is how many processes evaluate sittings beside each server process.
     ``metrics_port`` is a port of this machine that answers figures without a key; 0 for none.
     """
 
@@ -59,6 +61,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     trail_seal_file: str | None = None
     instance: str | None = None
     metrics_port: int = 0
+    deciders: int = 0
 
     @property
     def trail(self) -> TrailFiles:
@@ -200,4 +203,5 @@ ACCEPTED: dict[str, tuple[Callable[[str], Any], str]] = {
     "trail_seal_file": (str, "the path of a file"),
     "instance": (str, "any text"),
     "metrics_port": (_whole_number(65_535, 0), "a port number to 65535, 0 for none"),
+    "deciders": (_whole_number(MOST_DECIDERS, 0), f"a whole number to {MOST_DECIDERS}, 0 for none"),
 }

@@ -19,6 +19,7 @@ from uuid import uuid4
 import httpx
 
 from bodies import OPENED_SET
+from quietcuff.application import deciders
 from quietcuff.cli import main
 from quietcuff.storage.engine.store import NO_TENANT, open_store
 from quietcuff.storage.rows.tenants import all_tenant_ids
@@ -138,12 +139,13 @@ def free_port() -> int:
 
 
 def serve_at(database_url: str, port: int) -> None:
-    """``quietcuff serve``, for a process of its own."""
+    """``quietcuff serve``, for a process of its own, with a worker that evaluates from the first requests on."""
+    deciders.WORTH_STARTING = 1
     for name in [name for name in os.environ if name.startswith("QUIETCUFF_")]:
         del os.environ[name]
     os.environ |= {"QUIETCUFF_DATABASE_URL": database_url, "QUIETCUFF_DELIVER": "off"}
     with open(os.devnull, "w") as nowhere, redirect_stderr(nowhere), redirect_stdout(nowhere):
-        sys.exit(main(["serve", "--port", str(port)]))
+        sys.exit(main(["serve", "--port", str(port), "--deciders", "1"]))
 
 
 class ServerProcess:
@@ -158,7 +160,7 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it says that it is ready."""
-        self._process = self._maker.Process(target=serve_at, args=(self._database_url, self._port), daemon=True)
+        self._process = self._maker.Process(target=serve_at, args=(self._database_url, self._port))
         self._process.start()
         patience = time.monotonic() + 30
         while time.monotonic() < patience:

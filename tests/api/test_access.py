@@ -16,6 +16,7 @@ from api.serving import Server, new_key
 from api.test_reading_sets import named, whole_set
 from bodies import APPEND, CORRECTION, DEVICE, OPENED_SET, SUBJECT, TARGET
 from quietcuff.api.app import create_routes
+from quietcuff.api.authentication import admit
 from quietcuff.api.examples import example
 from quietcuff.api.openapi import operations
 from quietcuff.api.operations import FORM, Operation, operation_of
@@ -211,6 +212,8 @@ def test_no_route_is_without_an_operation() -> None:
     for route in app.routes:
         for handler in route.route_handlers:  # type: ignore[union-attr]
             assert operation_of(handler.opt) is not None or handler.http_methods == {"OPTIONS"}, route.path
+            # A hook of a lower layer would take the place of ours, and the route would admit everybody.
+            assert handler.resolve_before_request() is admit, route.path
 
 
 def test_without_a_key_only_open_routes_answer(stranger: httpx.Client) -> None:

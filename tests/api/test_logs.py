@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from quietcuff.api.logs import AccessLine, access, configure_logs, log_failure
+from quietcuff.api.logs import AccessLine, access, configure_logs, log_failure, tell_access
 
 NAMES = ("", "uvicorn", "quietcuff.access", "quietcuff.service")
 
@@ -53,6 +53,21 @@ def test_every_line_begins_with_its_time_its_level_and_its_log(configured: None,
     assert all(list(one)[:3] == ["at", "level", "log"] and one["at"].endswith("Z") for one in told)
     assert all(abs(datetime.now(UTC) - datetime.fromisoformat(one["at"])) < timedelta(minutes=1) for one in told)
     assert told[0]["route"] == "/v1/x" and told[1]["text"] == "Started server process [7]"
+
+
+def test_a_request_is_told_in_the_line_that_logging_would_write(configured: None, capsys: pytest.CaptureFixture[str]) -> None:
+    line = AccessLine(request_id="r", method="GET", route="/v1/x", status=200, milliseconds=1.5, tenant=7, key=None)
+    tell_access(line)
+    seen: list[logging.LogRecord] = []
+    listener = logging.Handler()
+    listener.emit = seen.append  # type: ignore[method-assign]
+    # Whoever listens to the log as well gets records, and the line is then logging's own.
+    access.addHandler(listener)
+    tell_access(line)
+    first, second = lines_of(capsys)
+    assert abs(datetime.fromisoformat(second.pop("at")) - datetime.fromisoformat(first.pop("at"))) < timedelta(minutes=1)
+    assert first == second and list(first)[:2] == ["level", "log"]
+    assert [record.name for record in seen] == ["quietcuff.access"]
 
 
 def test_what_may_quote_a_value_is_left_out_of_others_lines(configured: None, capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,6 +13,7 @@ import pytest
 from application.clinic import Body, Clinic, left, on_day, open_clinic, reading, sitting
 from quietcuff import application
 from quietcuff.application import ReceivedLine, batch
+from quietcuff.application import deciders as workers
 from quietcuff.application import evaluate_and_keep as keeping
 from quietcuff.application.context import Answer
 from quietcuff.application.deciders import Deciders
@@ -78,7 +79,7 @@ async def test_what_workers_decide_is_stored_to_the_byte_as_without_them(
     clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
     plain = told(await receive(other, bodies(), None))
     done_without = len(evaluated_here)
-    deciders = Deciders(2, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(2, clinic.desk)
     try:
         assert told(await receive(clinic, bodies(), deciders)) == plain
         # Only what the rules refuse, and sittings whose history was not stored yet when they were sent.
@@ -96,7 +97,7 @@ async def test_a_sitting_that_others_changed_meanwhile_is_decided_again(
 ) -> None:
     clinic = await open_clinic(store, rulebook)
     first, second = bodies()[0], bodies()[6]
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     try:
         # Both are foreseen as the person's first; the one that is stored second has a history by then.
         found = await receive(clinic, [first, second], deciders)
@@ -110,7 +111,7 @@ async def test_a_sitting_that_others_changed_meanwhile_is_decided_again(
 async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
     plain = told(await receive(other, bodies(), None))
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     await receive(clinic, bodies()[:1], deciders)
     for process in list(deciders._pool._processes):
         os.kill(process, signal.SIGKILL)
@@ -120,8 +121,35 @@ async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: R
 
 async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic = await open_clinic(store, msgspec.structs.replace(rulebook, digest="sha256:other"))
-    deciders = Deciders(1, clinic.desk, clinic.tenant, clinic.caller)
+    deciders = Deciders(1, clinic.desk)
     found = await receive(clinic, bodies()[:3], deciders)
     deciders.close()
     assert [isinstance(one.outcome, Answer) for one in found] == [True] * 3
     assert len(evaluated_here) == 3
+
+
+async def test_workers_start_only_where_sittings_come_together(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch, evaluated_here: list[int]
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    monkeypatch.setattr(workers, "WORTH_STARTING", 3)
+    deciders = Deciders(1, clinic.desk, when_busy=True)
+    plain = told(await receive(other, bodies(), None))
+    try:
+        for body in bodies()[:2]:
+            await receive(clinic, [body], deciders)
+        assert deciders._warming is None
+        await receive(clinic, bodies()[2:6], deciders)
+        assert deciders._warming is not None
+        await deciders._warming
+        before = len(evaluated_here)
+        found = told(await receive(clinic, bodies(), deciders))
+        assert [one[:2] for one in found[:-1]] == [one[:2] for one in plain[:-1]]
+        # Six were stored before, six come alone or have no history yet when they are sent; nobody is decided twice.
+        assert len(evaluated_here) - before < 13
+        # The process is lost: what comes now is decided here, in the same order.
+        for process in list(deciders._pool._processes):
+            os.kill(process, signal.SIGKILL)
+        assert [one[:2] for one in told(await receive(clinic, bodies(), deciders))] == [one[:2] for one in found]
+    finally:
+        deciders.close()

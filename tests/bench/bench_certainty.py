@@ -20,9 +20,9 @@ import msgspec
 from bench_evaluate import make_set
 
 from quietcuff.core import evaluate
-from quietcuff.core.certainty import posterior
+from quietcuff.core.certainty import beliefs, mixture
+from quietcuff.core.certainty.beliefs import both_below
 from quietcuff.core.certainty.certainty import Sureness
-from quietcuff.core.certainty.normal import both_below
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
@@ -83,7 +83,7 @@ def count_integrals(sittings: list[ReadingSet], rulebook: Rulebook) -> float:
         calls += 1
         return both_below(*arguments)
 
-    with mock.patch.object(posterior, "both_below", counting):
+    with mock.patch.object(beliefs, "both_below", counting), mock.patch.object(mixture, "both_below", counting):
         microseconds_each(sittings, rulebook)
     return calls / len(sittings)
 
@@ -104,8 +104,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=15)
     options = parser.parse_args()
     rulebook = load_rulebook()
-    known = posterior.Belief(systolic=138, systolic_sd=8.2, diastolic=88, diastolic_sd=5.2, correlation=0.47)
-    print(f"one chance of either pressure: {least(lambda: posterior.chance_reached(known, (140, 90))):.2f} µs")
+    known = beliefs.Belief(systolic=138, systolic_sd=8.2, diastolic=88, diastolic_sd=5.2, correlation=0.47)
+    print(f"one chance of either pressure: {least(lambda: beliefs.chance_reached(known, (140, 90))):.2f} µs")
     for earlier in (0, 3, 12):
         sittings = make_sittings(earlier)
         with_it, without = measure(sittings, rulebook, options.rounds)

@@ -156,20 +156,22 @@ async def export_pairs(url: str, rounds: int, file: Any) -> Pairs:
     walk = Walk(publisher=publisher, plan=plan_of(), at=at)
     parts: list[list[Any]] = []
 
-    async def export() -> list[Produced]:
-        progress, made, shelf = Progress(), [], JobFiles([], 100_000)
+    async def export(see: Callable[[Produced], None] = lambda produced: None) -> None:
+        progress, shelf = Progress(), JobFiles([], 100_000)
         while progress.step != "end":
             page = await clinic.store.read(tenant_id, worker.reading_of(walk, progress))
             produced, _ = worker.produce(walk, progress, page, shelf)
-            made.append(produced)
+            # Forgotten again page by page, as the service does once a page is stored.
+            see(produced)
             progress = produced.progress
-        return made
 
-    for produced in await export():
+    def keep(produced: Produced) -> None:
         for (_, kind), lines in produced.lines.items():
             shape = {"Observation": Observation, "Provenance": Provenance}.get(kind)
             if shape is not None:
                 parts.append([msgspec.json.decode(line, type=shape) for line in lines])
+
+    await export(keep)
     resources = sum(map(len, parts))
 
     def write() -> None:

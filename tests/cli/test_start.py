@@ -43,7 +43,9 @@ def test_a_short_command_starts_without_the_flow(tmp_path: Path, arguments: tupl
 
 def test_a_server_is_made_without_numbers_and_cryptography(tmp_path: Path) -> None:
     loaded = loaded_by(
-        tmp_path, "import quietcuff.cli.serve; from quietcuff.api.app import create_app_from_environment as make; make()"
+        tmp_path,
+        "import quietcuff.cli.serve, quietcuff.delivery.worker; "
+        "from quietcuff.api.app import create_app_from_environment as make; make()",
     )
     assert loaded >= FLOW | WEB
     assert not loaded & (NUMBERS | KEYS_AND_PICTURES | POSTGRESQL | TRACING)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.special import ndtr, owens_t
 from scipy.stats import multivariate_normal
 
-from quietcuff.core.certainty.normal import both_below, gauss_legendre, plane
+from quietcuff.core.certainty.beliefs import both_below, gauss_legendre, plane
 
 limits = st.floats(-9, 9)
 correlations = st.floats(-0.9, 0.9)

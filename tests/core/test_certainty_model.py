@@ -10,20 +10,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
-from quietcuff.core.certainty.label_chances import edges_of, row_in_doubt
-from quietcuff.core.certainty.mixture import (
-    Mixture,
-    PriorPart,
-    believe_with,
-    chance_of_each,
-    chance_of_either,
-    middle_95,
-    quantile,
-)
-from quietcuff.core.certainty.normal import added, from_deviations, inverse
-from quietcuff.core.certainty.posterior import (
+from quietcuff.core.certainty.beliefs import (
     Belief,
     Evidence,
+    Visit,
+    added,
     believe,
     chance_above,
     chance_reached,
@@ -32,12 +23,16 @@ from quietcuff.core.certainty.posterior import (
     evidence_of_visits,
     excess_of,
     excess_variation,
+    from_deviations,
+    inverse,
+    quantile,
 )
-from quietcuff.core.certainty.settling import LabelEdges, Prospect, chance_of_label, chances_to_settle, fewest, is_likely
-from quietcuff.core.certainty.sitting_value import SittingValue
+from quietcuff.core.certainty.certainty import row_in_doubt
+from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95
+from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, chances_to_settle, edges_of, fewest, is_likely
 from quietcuff.core.certainty.visits import (
     Circumstances,
-    Visit,
+    SittingValue,
     between_visits,
     mean_factor,
     measure,
@@ -312,16 +307,33 @@ def test_the_chance_to_settle_is_what_happens_to_simulated_visits(rules: Variabi
 def test_the_fewest_additions_are_found_as_by_trying_each(rules: Variability) -> None:
     sides = LabelEdges(own=(130, 80), following=(140, 90))
 
-    def after(count: int) -> Prospect:
-        measured = evidence_of_visits(visits(rules, *[(135, 85, 2)] * (1 + count)))
-        return Prospect(measured=measured, with_care=measured)
+    def after(count: int) -> Mixture:
+        return believe_with((), evidence_of_visits(visits(rules, *[(135, 85, 2)] * (1 + count))))
 
-    def settles(known: Prospect) -> bool:
-        return is_likely(believe_with((), known.measured), sides, 0.9)
+    def settles(count: int) -> bool:
+        return is_likely(after(count), sides, 0.9)
 
-    tried = [count for count in range(1, 11) if chance_of_label(believe_with((), after(count).measured), sides) >= 0.9]
-    assert fewest(10, after, settles) == tried[0]
-    assert fewest(tried[0] - 1, after, settles) is None
+    tried = [count for count in range(1, 11) if chance_of_label(after(count), sides) >= 0.9]
+    assert fewest(10, settles) == tried[0]
+    assert fewest(tried[0] - 1, settles) is None
+
+
+def test_two_series_of_one_day_are_one_visit_though_only_one_was_corrected(rules: Variability) -> None:
+    """At home readings add no error of their own, a correction does: the series without one is that day's level."""
+    at = Circumstances(setting="home", attendance="unattended", site="left-upper-arm", between="home-series", irregular=False)
+    series = [
+        measure(
+            SittingValue(systolic_mmhg=systolic, diastolic_mmhg=80, readings=24, rule=rule),
+            date(2026, 5, 4),
+            7,
+            at,
+            rules,
+            irregular=False,
+        )
+        for systolic, rule in ((140, "first-dropped"), (132, "all"))
+    ]
+    for of_day in (series, series[::-1]):
+        assert [visit.systolic for visit in visits_by_day(of_day, at, rules)] == [132]
 
 
 def test_nothing_settles_a_value_on_the_limit(rules: Variability) -> None:

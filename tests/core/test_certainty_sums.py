@@ -12,9 +12,30 @@ from math import erfc, exp, inf, sqrt
 import msgspec
 import pytest
 
-from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, quantile
-from quietcuff.core.certainty.normal import added, applied, both_below, inverse, plane
-from quietcuff.core.certainty.posterior import Belief, Evidence, Limits, believe, evidence_of
+from quietcuff.core.certainty.beliefs import (
+    Belief,
+    Evidence,
+    Limits,
+    added,
+    applied,
+    believe,
+    both_below,
+    ends_nearly,
+    evidence_of,
+    inverse,
+    plane,
+    quantile,
+    rounded_quantile,
+)
+from quietcuff.core.certainty.mixture import (
+    Mixture,
+    PriorPart,
+    believe_with,
+    bounds_of_either,
+    chance_of_each,
+    chance_of_either,
+)
+from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, is_likely
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -135,6 +156,45 @@ def test_a_quantile_holds_its_share() -> None:
         for below in (0.025, 0.975):
             at = quantile(parts, below)
             assert sum(part * normal((at - middle) / sd) for part, middle, sd in parts) == pytest.approx(below, abs=1e-9)
+
+
+def draw_parts(rng: random.Random) -> list[tuple[float, float, float]]:
+    weights = [rng.random() ** rng.choice([1, 4]) + 1e-6 for _ in range(rng.choice([2, 2, 2, 3, 4]))]
+    apart = rng.choice([1, 5, 15, 40])
+    return [(weight / sum(weights), rng.gauss(125, apart), rng.uniform(1.5, 20)) for weight in weights]
+
+
+def test_a_quantile_rounded_early_has_the_digits_of_the_whole_search() -> None:
+    rng = random.Random(7)
+    for _ in range(2000):
+        parts = draw_parts(rng)
+        for below, near in zip((0.025, 0.975), ends_nearly(parts), strict=True):
+            plain = four_decimals_half_up(quantile(parts, below))
+            # From a bad start too: at another end, far out, or between the parts.
+            for start in (near, parts[0][1], near + rng.gauss(0, 3), near - 400):
+                assert rounded_quantile(parts, below, start) == plain
+
+
+def test_the_ends_are_nearly_found_from_the_moments() -> None:
+    for mean, sd in ((120, 8), (95, 11)):
+        low, high = ends_nearly([(0.3, mean, sd), (0.7, mean, sd)])
+        assert low == pytest.approx(mean - 1.959964 * sd) and high == pytest.approx(mean + 1.959964 * sd)
+
+
+def test_a_chance_of_either_is_within_its_bounds_and_decides_as_the_joint_chance_does() -> None:
+    rng, decided = random.Random(8), [0, 0]
+    for _ in range(3000):
+        measured = evidence_of(rng.uniform(110, 170), rng.uniform(65, 110), draw_matrix(rng))
+        mixture = believe_with(draw_prior(rng) if rng.random() < 0.7 else (), measured)
+        sides = LabelEdges(own=rng.choice([None, (130.0, 80.0)]), following=rng.choice([None, (140.0, 90.0)]))
+        for edge in (sides.own, sides.following):
+            if edge is not None:
+                least, most = bounds_of_either(mixture, edge)
+                assert least - 1e-9 <= chance_of_either(mixture, edge) <= most + 1e-9
+        wanted = four_decimals_half_up(chance_of_label(mixture, sides)) >= 0.9
+        assert is_likely(mixture, sides, 0.9) == wanted
+        decided[wanted] += 1
+    assert min(decided) > 300
 
 
 def test_rounding_is_that_of_whole_ten_thousandths() -> None:

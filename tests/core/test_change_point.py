@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from core.golden import evaluate_body
 from core.test_certainty import body, codes, earlier, history, only
 from core.test_summary import FACTS, SUBJECT, TODAY, numbered, office, summary_of
-from quietcuff.core.certainty.change_test import (
+from quietcuff.core.certainty.changes import (
     Level,
     drift_of,
     find_change,

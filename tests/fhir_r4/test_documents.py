@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any
 
 import msgspec
 
 from fhir_r4.generated import generated_sets
-from fhir_r4.rendered import STORED_AT, observations, resources, stored
+from fhir_r4.rendered import PUBLIC_URL, STORED_AT, observations, resources, stored
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
-from quietcuff.core.record.sitting_version import SittingVersion
+from quietcuff.core.record.sitting_version import ResourceState, SittingVersion
 from quietcuff.fhir import codes
-from quietcuff.fhir.resources.readings import BODY_SITE, BP_PANEL, METHOD, PRESSURES
+from quietcuff.fhir.model.logical_ids import place_name
+from quietcuff.fhir.model.resources import Observation
+from quietcuff.fhir.resources.readings import BODY_SITE, BP_PANEL, BUILDERS, METHOD, PRESSURES, WRITERS
+from quietcuff.fhir.resources.sitting import frame_of
 from quietcuff.fhir.versions import documents
 from quietcuff.rules.catalog import load_rulebook
 
@@ -51,6 +54,23 @@ def test_what_is_decoded_of_a_sitting_makes_the_same_resources() -> None:
         assert made == lines_of_two(as_shown(whole), as_shown(later))
         seen += len(made)
     assert seen > SETS
+
+
+def test_a_line_has_the_elements_of_an_observation_each_once_and_in_their_order() -> None:
+    seen = set()
+    for reading_set, evaluation in generated_sets(20261130, SETS, load_rulebook()):
+        sitting = as_shown(stored(reading_set, evaluation))
+        frame, stand = frame_of(sitting, PUBLIC_URL), ResourceState(3, "corrected", STORED_AT)
+        # Of every reading a pulse and flags as well, as they are told when there are none any more.
+        for kind, index in product(WRITERS, range(len(reading_set.readings))):
+            line, resource = WRITERS[kind](sitting, frame, index, stand), BUILDERS[kind](sitting, frame, index, stand)
+            # Decoded, it keeps what the type knows; encoded again, in the order of the type, and without what is empty.
+            assert encode(resource) == line
+            name = place_name(kind, index)
+            assert (resource.id, resource.identifier[0].value) == (f"{sitting.set_id}-{name}", f"{sitting.set_id}/{name}")
+            seen |= {key for key, value in msgspec.json.decode(line).items() if value}
+    # Every element but those of a mean.
+    assert seen - {"resourceType"} == {field.encode_name for field in msgspec.structs.fields(Observation)} - {"effectivePeriod"}
 
 
 def test_numbers_and_times_are_taken_as_they_were_stored() -> None:

@@ -16,14 +16,23 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.resource_states import KINDS
-from quietcuff.core.record.shown import INTERPRETED, SETTINGS_REMARKED, SILENT_REASONS, mean_measured, mean_shown
-from quietcuff.core.record.sitting_version import CUFF_SIZES, OTHER, ResourceState, SittingVersion
+from quietcuff.core.record.sitting_version import (
+    CUFF_SIZES,
+    INTERPRETED,
+    OTHER,
+    SETTINGS_REMARKED,
+    SILENT_REASONS,
+    ResourceState,
+    SittingVersion,
+    mean_measured,
+    mean_shown,
+)
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.readings import BUILDERS
+from quietcuff.fhir.resources.readings import BUILDERS, OBSERVATION
 from quietcuff.fhir.resources.result import mean_observation
 from quietcuff.fhir.resources.sitting import frame_of
 from quietcuff.rules.catalog import load_rulebook
@@ -67,7 +76,7 @@ def mean_of(sitting: SittingVersion) -> Observation | None:
     mean = mean_observation(sitting, frame_of(sitting, ""), NEUTRAL)
     if mean is None:
         return None
-    own = "/fhir/R4/StructureDefinition/"
+    own, mean = "/fhir/R4/StructureDefinition/", OBSERVATION.decode(msgspec.json.encode(mean))
     return msgspec.structs.replace(mean, extension=[one for one in mean.extension or [] if not one.url.startswith(own)])
 
 
@@ -77,7 +86,7 @@ def values_of(found: Observation | None) -> Any:
         found.effective_date_time,
         found.effective_period,
         found.value_quantity,
-        [part for part in found.component or [] if part.code is not codes.CUFF_SIZE],
+        [part for part in found.component or [] if part.code != codes.CUFF_SIZE],
     )
 
 

@@ -23,8 +23,7 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from outside.within_survey import people, readings
-from quietcuff.core.certainty.usual_pressure import share_older
-from quietcuff.core.certainty.visits import Circumstances, between_visits, within_sitting
+from quietcuff.core.certainty.visits import Circumstances, between_visits, share_older, within_sitting
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 

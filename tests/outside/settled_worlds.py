@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from outside.fit_prior import ages_of_people, means_of_people, measuring
-from quietcuff.core.certainty.usual_pressure import share_older
+from quietcuff.core.certainty.visits import share_older
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place
 from quietcuff.core.model.readings import ReadingSet

@@ -15,10 +15,8 @@ import numpy.typing as npt
 import pytest
 from scipy.stats import norm
 
-from quietcuff.core.certainty.mixture import believe_with, chance_of_either
-from quietcuff.core.certainty.normal import from_deviations
-from quietcuff.core.certainty.posterior import Evidence, believe, chance_reached, evidence_of
-from quietcuff.core.certainty.prior import parts_at
+from quietcuff.core.certainty.beliefs import Evidence, believe, chance_reached, evidence_of, from_deviations
+from quietcuff.core.certainty.mixture import believe_with, chance_of_either, parts_at
 from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, within_sitting
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook

@@ -7,9 +7,10 @@ from uuid import UUID
 
 import msgspec
 import pytest
-from sqlalchemy import Engine, event, make_url
+from sqlalchemy import Engine, make_url
 
 from quietcuff.storage.engine.database import open_sqlite
+from quietcuff.storage.engine.statements import READS
 from quietcuff.storage.rows.versions import read_versions_shown
 from quietcuff.storage.search.observations import count_observations, find_observations
 from quietcuff.storage.search.query import DateRange, EntryPageEnd, ObservationKey, ObservationQuery, PointerTest
@@ -39,20 +40,16 @@ def engine(sqlite_url: str) -> Engine:
 
 def plans(engine: Engine, work: object) -> list[str]:
     """How SQLite goes about what a piece of work asks of it."""
-    asked: list[tuple[str, object]] = []
-
-    @event.listens_for(engine, "before_cursor_execute")
-    def note(connection: object, cursor: object, statement: str, parameters: object, *rest: object) -> None:
-        asked.append((statement, parameters))
-
+    asked: list[str] = []
     with engine.connect() as connection:
+        # At the driver itself: not every statement passes through SQLAlchemy's own way to run them.
+        driver = connection.connection.dbapi_connection
+        assert driver is not None
+        driver.set_trace_callback(asked.append)
         work(connection)  # type: ignore[operator]
-        event.remove(engine, "before_cursor_execute", note)
-        return [
-            step[3]
-            for statement, parameters in asked
-            for step in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)  # type: ignore[arg-type]
-        ]
+        driver.set_trace_callback(None)
+        read = [text for text in asked if text.startswith(READS)]
+        return [step[3] for text in read for step in driver.execute(f"EXPLAIN QUERY PLAN {text}")]
 
 
 @pytest.mark.parametrize(

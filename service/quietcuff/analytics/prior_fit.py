@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.core.certainty.normal import Matrix, added, scaled
+from quietcuff.core.certainty.beliefs import Matrix, added, scaled
 from quietcuff.core.model.history import ReferencePart, ReferencePrior, VisitSpread
 from quietcuff.core.rulebook.variability import TenantFit
 

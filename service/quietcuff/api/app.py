@@ -140,7 +140,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
     async def run(app: Litestar) -> AsyncIterator[None]:
         store = open_store(settings.database_url, for_serving=True, trail=settings.trail)
         service = app.state["service"] = make_service(settings, store, load_rulebook(), lanes)
-        app.state["figures"] = store.watch = figures
+        app.state["figures"] = service.watched_by(figures)
         figures.name_rules(service.desk.rulebook.digest)
         # What is here now stays: the collector need not look at it again at every full round.
         gc.freeze()
@@ -167,11 +167,11 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
             # Kept in memory until now, and lost with the process if not written here.
             await attempt(note_uses, service)
             await attempt(write_reads, service)
-            await store.close()
+            await service.close()
 
     return Routes(
         route_handlers=CONTROLLERS,
-        guards=[admit],
+        before_request=admit,
         exception_handlers={Exception: answer_problem},
         lifespan=[run],
         logging_config=None,

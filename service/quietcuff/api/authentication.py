@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from litestar.connection import ASGIConnection
+from litestar import Request
 from litestar.exceptions import HTTPException, MethodNotAllowedException
-from litestar.handlers import BaseRouteHandler
 
 from quietcuff.api.lanes import UNTIMED
 from quietcuff.api.operations import JSON, Operation, operation_of
@@ -20,8 +19,10 @@ from quietcuff.security.scopes import METRICS, Need
 from quietcuff.storage.engine.store import DEADLINE, NO_TENANT, Deadline
 
 
-async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+async def admit(connection: Request[Any, Any, Any]) -> None:
     """Let the request in, or refuse it before its body is read: first the key, then the scope, then the media type of the body.
+
+    It stands before every handler as a hook and not as a guard, for which the framework copies the handler each time.
 
     Raises:
         NotAuthenticated: the route needs a key, and there is no valid one.
@@ -34,7 +35,7 @@ async def admit(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRou
     scope: Any = connection.scope
     if scope["method"] == "OPTIONS":
         raise MethodNotAllowedException(headers={"Allow": _methods_at(connection, scope["path_template"])})
-    operation = operation_of(handler.opt)
+    operation = operation_of(scope["route_handler"].opt)
     if operation is None:
         raise NotAllowed("that this route names, which is none")
     if operation.lane_taken != "free":

@@ -9,7 +9,9 @@ from __future__ import annotations
 import logging
 import re
 import sys
+import time
 import traceback
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from typing import TextIO
 
@@ -47,6 +49,16 @@ class StandardError(logging.StreamHandler[TextIO]):
     def stream(self) -> TextIO:  # type: ignore[override]
         return sys.stderr
 
+    def write_line(self, line: str) -> None:
+        """Write a line that is ready, as ``emit`` does."""
+        with self.lock or nullcontext():
+            try:
+                self.stream.write(line + self.terminator)
+                self.flush()
+            except Exception:
+                # A log that cannot be written must not end the request; logging itself tells of it in the same way.
+                self.handleError(logging.makeLogRecord({"name": access.name, "msg": "a line could not be written"}))
+
 
 class JsonLine(logging.Formatter):
     """One entry as one line of JSON: its time (ISO 8601, UTC), its level and its log, then what it tells.
@@ -57,11 +69,9 @@ class JsonLine(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
-        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        head = f'{{"at":"{at}","level":"{record.levelname.lower()}","log":"{record.name}",'
         message = record.getMessage()
         if record.name.startswith("quietcuff."):
-            return head + message[1:]
+            return self.line_of(record.name, record.levelname.lower(), record.created, message)
         told: dict[str, object] = {}
         if message.startswith(TRACEBACK):
             told["failure"] = [_cause_in(message)]
@@ -69,7 +79,23 @@ class JsonLine(logging.Formatter):
             told["text"] = message.partition("\n")[0][:LONGEST_TEXT]
         if record.exc_info and record.exc_info[1] is not None:
             told["failure"] = _causes(record.exc_info[1])
-        return head + msgspec.json.encode(told).decode()[1:]
+        return self.line_of(record.name, record.levelname.lower(), record.created, msgspec.json.encode(told).decode())
+
+    @staticmethod
+    def line_of(log: str, level: str, at: float, entry: str) -> str:
+        """An entry, which is an object, with what stands before it in every line."""
+        moment = datetime.fromtimestamp(at, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return f'{{"at":"{moment}","level":"{level}","log":"{log}",{entry[1:]}'
+
+
+def tell_access(line: AccessLine) -> None:
+    """Log a request. Where the log is ours alone, its line is written without the record that other handlers would need."""
+    message = msgspec.json.encode(line).decode()
+    handler = access.handlers[0] if len(access.handlers) == 1 and not access.propagate and not access.filters else None
+    if isinstance(handler, StandardError) and isinstance(handler.formatter, JsonLine) and not logging.root.manager.disable:
+        handler.write_line(handler.formatter.line_of(access.name, "info", time.time(), message))
+    else:
+        access.info("%s", message)
 
 
 def configure_logs(level: str) -> None:

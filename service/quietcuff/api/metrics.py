@@ -65,6 +65,10 @@ class Figures:
         self._group_seconds = self._histogram(
             "quietcuff_write_group_seconds", "Time of a group: its work and its commit.", SECONDS
         )
+        self._decided = self._counter(
+            "quietcuff_sittings_decided_ahead", "Sittings that workers evaluated before their writing."
+        )
+        self._lost = self._counter("quietcuff_deciders_lost", "Times that workers ended by themselves; they are started again.")
         self._waiting = self._gauge("quietcuff_deliveries_waiting", "Deliveries that wait.")
         self._retried = self._gauge("quietcuff_deliveries_failing", "Deliveries that wait and have failed before.")
         self._given_up = self._gauge("quietcuff_deliveries_given_up", "Deliveries that were given up.")
@@ -97,6 +101,14 @@ class Figures:
     def count_refused(self) -> None:
         """Count work that the store refused."""
         self._writes_refused.inc()
+
+    def count_decided(self, sittings: int) -> None:
+        """Count sittings that a worker evaluated."""
+        self._decided.inc(sittings)
+
+    def count_lost(self) -> None:
+        """Count a loss of workers."""
+        self._lost.inc()
 
     def name_rules(self, digest: str) -> None:
         """Tell the version of the program and the digest of its rules."""

@@ -7,12 +7,11 @@ import time
 from typing import Any
 from uuid import uuid4
 
-import msgspec
 from litestar.types import ASGIApp, Message, Receive, Send
 
 from quietcuff.api.bounded_http import REFUSING
 from quietcuff.api.lanes import Lanes
-from quietcuff.api.logs import AccessLine, access
+from quietcuff.api.logs import AccessLine, access, tell_access
 from quietcuff.api.metrics import Figures
 from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
@@ -127,7 +126,7 @@ def _note(scope: Any, request_id: str, method: str, route: str, status: int, sec
         tenant=principal.tenant_id if principal else None,
         key=principal.actor.removeprefix("key:") if principal else None,
     )
-    access.info("%s", msgspec.json.encode(line).decode())
+    tell_access(line)
 
 
 def _with_careful_headers(headers: Any, request_id: str) -> list[tuple[bytes, bytes]]:

@@ -1,6 +1,6 @@
 """Descriptions of the routes: name, access, input and all possible answers of each operation.
 
-The guard takes access from it, the OpenAPI document everything else. A route without a description admits nobody.
+Admission takes access from it, the OpenAPI document everything else. A route without a description admits nobody.
 """
 
 from __future__ import annotations
@@ -97,6 +97,10 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
     narrows: bool = False
     lane: LaneName | None = None
     documented: bool = True
+
+    def __deepcopy__(self, _: dict[int, Any]) -> Operation:
+        """The operation itself, which nobody changes: the framework copies every route it registers, with all that it names."""
+        return self
 
     @property
     def lane_taken(self) -> LaneName:

@@ -30,8 +30,10 @@ Connection = ASGIConnection[Any, Any, Any, Any]
 
 def header_of(connection: Connection, name: str) -> str | None:
     """Text of a header. Several lines are joined by commas, as HTTP defines."""
-    lines = connection.headers.getall(name, [])
-    return ",".join(lines) if lines else None
+    # Names are in lower case in every scope (ASGI). A table of all headers costs more than going through them.
+    wanted = name.lower().encode("latin-1")
+    lines = [value for header, value in connection.scope["headers"] if header == wanted]
+    return b",".join(lines).decode("latin-1") if lines else None
 
 
 def if_match_of(connection: Connection) -> IfMatch:
@@ -216,7 +218,12 @@ def _uuid(text: str) -> str | None:
 
 def accepts_gzip(connection: Connection) -> bool:
     """True if Accept-Encoding names gzip or ``*`` with a weight above 0."""
-    for part in (header_of(connection, "Accept-Encoding") or "").lower().split(","):
+    return takes_gzip(header_of(connection, "Accept-Encoding") or "")
+
+
+def takes_gzip(accepted: str) -> bool:
+    """True if the text of an Accept-Encoding names gzip or ``*`` with a weight above 0."""
+    for part in accepted.lower().split(","):
         coding, _, weight = part.replace(" ", "").partition(";")
         if coding in ("gzip", "x-gzip", "*"):
             return weight.rstrip("0") not in ("q=", "q=0.")

@@ -5,17 +5,21 @@ The language is chosen from ``lang`` and ``Accept-Language``.
 
 from __future__ import annotations
 
+import asyncio
+import gzip
 from hashlib import sha256
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 from litestar.response.base import ASGIResponse
+from litestar.types import Receive, Send
 
 from quietcuff.api.operations import JSON, OperationParameter
-from quietcuff.api.requests import Connection, header_of
+from quietcuff.api.requests import Connection, header_of, takes_gzip
 from quietcuff.api.service import service_of
 from quietcuff.application import Page, Record
+from quietcuff.fhir.bulk.gzip_files import LEVEL
 from quietcuff.words.language import CODES
 from quietcuff.words.speaker import Speaker
 
@@ -36,11 +40,57 @@ ACCEPT_LANGUAGE = OperationParameter(
 )
 LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
 NO_PREFERENCE = ("", "*")
+PACKED_FROM = 10_000
+
+
+class ReadyAnswer(ASGIResponse):
+    """An answer that is sent as it was given, without the framework's mutable headers, cookies and work afterwards."""
+
+    def __init__(self, body: bytes, status: int, headers: list[tuple[bytes, bytes]]) -> None:
+        self.body = body
+        self.status_code = status
+        self.ready_headers = headers
+
+    async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:
+        """Send it, packed where that is worth it."""
+        body, headers = self.body, self.ready_headers
+        if len(body) >= PACKED_FROM and may_be_packed(scope, self.status_code, headers):
+            # Caches must keep the packed and the plain answer apart, also where this one is plain.
+            headers = with_vary(headers)
+            if takes_gzip(b",".join(text for name, text in scope["headers"] if name == b"accept-encoding").decode("latin-1")):
+                # In a thread, since packing would hold up every other request; without a time, so that equals stay equal.
+                body = await asyncio.to_thread(gzip.compress, body, LEVEL, mtime=0)
+                kept = [header for header in headers if header[0] != b"content-length"]
+                headers = [*kept, (b"content-encoding", b"gzip"), (b"content-length", b"%d" % len(body))]
+        await send({"type": "http.response.start", "status": self.status_code, "headers": headers})
+        await send({"type": "http.response.body", "body": body, "more_body": False})
+
+
+def may_be_packed(scope: Any, status: int, headers: list[tuple[bytes, bytes]]) -> bool:
+    """True for what is read whole and has neither a coding nor a strong tag, which names the very bytes and is given back in
+    ``If-Match``.
+
+    Never an answer to a body, in which a sender could try out what stands beside it by how well both pack together.
+    """
+    named = dict(headers)
+    is_read = status == 200 and scope["method"] == "GET"
+    return is_read and b"content-encoding" not in named and not named.get(b"etag", b"").startswith(b'"')
+
+
+def with_vary(headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    """The headers, with ``Vary`` naming Accept-Encoding too."""
+    varied = [text for name, text in headers if name == b"vary"]
+    if any(b"accept-encoding" in text.lower() for text in varied):
+        return headers
+    return [*(one for one in headers if one[0] != b"vary"), (b"vary", b", ".join([*varied, b"Accept-Encoding"]))]
 
 
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
     """An answer with the bytes as they are."""
-    return ASGIResponse(body=body, status_code=status, media_type=media_type, headers=headers)
+    kind = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
+    ready = [(name.lower().encode("latin-1"), text.encode("latin-1")) for name, text in headers.items()] if headers else []
+    ready += [(b"content-type", kind.encode("latin-1")), (b"content-length", b"%d" % len(body))]
+    return ReadyAnswer(body, status, ready)
 
 
 def answer_struct(value: Any, *, status: int = 200, headers: dict[str, str] | None = None) -> ASGIResponse:
@@ -59,11 +109,19 @@ def answer_record(record: Record, *, location: str | None = None) -> ASGIRespons
 def answer_page(page: Page, url: str, asked: dict[str, str]) -> ASGIResponse:
     """A page of a list with the address of the next page. ``url`` is the address of the list, ``asked`` the parameters of this
     page."""
-    if page.cursor is None:
-        return answer(b'{"items":' + page.items + b',"next":null}')
-    following = f"{url}?{urlencode({**asked, 'cursor': page.cursor})}"
+    following = next_address(page.cursor, url, asked)
     body = b'{"items":' + page.items + b',"next":' + msgspec.json.encode(following) + b"}"
-    return answer(body, headers={"Link": f'<{following}>; rel="next"'})
+    return answer(body, headers=next_link(following))
+
+
+def next_address(cursor: str | None, url: str, asked: dict[str, str]) -> str | None:
+    """The address of the next page; None after the last."""
+    return None if cursor is None else f"{url}?{urlencode({**asked, 'cursor': cursor})}"
+
+
+def next_link(following: str | None) -> dict[str, str]:
+    """The header that names the next page."""
+    return {} if following is None else {"Link": f'<{following}>; rel="next"'}
 
 
 def spoken_etag(version: int, body: bytes) -> str:
@@ -73,7 +131,7 @@ def spoken_etag(version: int, body: bytes) -> str:
 
 def not_modified(etag: str) -> ASGIResponse:
     """The caller has it already."""
-    return ASGIResponse(status_code=304, headers={"ETag": etag})
+    return ReadyAnswer(b"", 304, [(b"etag", etag.encode("latin-1"))])
 
 
 def speaker_of(request: Connection) -> Speaker | None:

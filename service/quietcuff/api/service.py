@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import time
 from datetime import datetime
+from typing import Protocol, TypeVar
 
 import msgspec
 
@@ -13,6 +14,7 @@ from quietcuff.api.lanes import Lanes
 from quietcuff.api.requests import Connection
 from quietcuff.application import AppContext, open_desk
 from quietcuff.application.bulk.worker import ExportLimits
+from quietcuff.application.deciders import Deciders, DecidersWatch
 from quietcuff.application.read_trail import Reads
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.security.allowed_addresses import read_allowances
@@ -23,18 +25,27 @@ from quietcuff.security.signed import looks_signed
 from quietcuff.security.tokens import TOKEN_PATH, TokenIssuer
 from quietcuff.settings import Settings
 from quietcuff.storage.engine.readiness import Readiness
-from quietcuff.storage.engine.store import NO_TENANT, Store
+from quietcuff.storage.engine.store import NO_TENANT, GroupWatch, Store
 from quietcuff.storage.rows.api_keys import KeyRow, find_key, take_uses
 from quietcuff.storage.rows.tenants import find_tenant
 from quietcuff.words.languages import Languages, load_languages
 
 
+class Watch(GroupWatch, DecidersWatch, Protocol):
+    """Whoever counts what the parts do."""
+
+
+W = TypeVar("W", bound=Watch)
+
+
 class Service(msgspec.Struct, frozen=True, kw_only=True):
     """Parts of the running application. ``export_bell`` wakes the export worker, ``what_if_bell`` the what-if worker;
-    ``reads`` are the answered reads that are not in the trail yet."""
+    ``deciders`` evaluate in other processes, where there are any; ``reads`` are the answered reads that are not in the trail
+    yet."""
 
     settings: Settings
     desk: AppContext
+    deciders: Deciders | None
     keyring: Keyring
     token_desk: TokenIssuer
     outside_tokens: OutsideTokens | None
@@ -58,6 +69,19 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
             return await self.outside_tokens.principal(bearer)
         return await self.keyring.principal(bearer)
 
+    def watched_by(self, watch: W) -> W:
+        """Have what is written and decided counted."""
+        self.desk.store.watch = watch
+        if self.deciders is not None:
+            self.deciders.watch = watch
+        return watch
+
+    async def close(self) -> None:
+        """Finish the waiting work, close the store, and end the deciders."""
+        await self.desk.store.close()
+        if self.deciders is not None:
+            self.deciders.close()
+
 
 def service_of(connection: Connection) -> Service:
     """The service parts of the application that serves this request."""
@@ -80,13 +104,16 @@ def make_service(settings: Settings, store: Store, rulebook: Rulebook, lanes: La
         digest = hashlib.sha256(actor.encode()).digest()
         return await store.write(NO_TENANT, lambda transaction: take_uses(transaction, digest, minute, count), order=digest)
 
-    desk, key_sets = open_desk(store, rulebook), KeySets(time.monotonic, Fetcher(read_allowances(settings.key_sets_from)))
+    alone, key_sets = open_desk(store, rulebook), KeySets(time.monotonic, Fetcher(read_allowances(settings.key_sets_from)))
+    deciders = Deciders(settings.deciders, alone, when_busy=True) if settings.deciders else None
+    desk = msgspec.structs.replace(alone, deciders=deciders)
     limits = ExportLimits(
         jobs=settings.export_jobs, resources_a_file=settings.export_file_resources, hours_kept=settings.export_hours
     )
     return Service(
         settings=settings,
         desk=desk,
+        deciders=deciders,
         keyring=Keyring(find, desk.clock, time.monotonic),
         token_desk=TokenIssuer(store, key_sets, desk.clock, settings.public_url + TOKEN_PATH),
         outside_tokens=OutsideTokens(settings.issuer, key_sets, tenant_of) if settings.issuer is not None else None,

@@ -12,10 +12,10 @@ from collections.abc import AsyncIterator, Callable
 
 import msgspec
 
-from quietcuff.application.context import Answer, AppContext, Caller
+from quietcuff.application.context import Answer, AppContext, Caller, Foresight
 from quietcuff.application.preconditions import faults_of_storing
 from quietcuff.application.recognised import Claims, body_digest, claims_of
-from quietcuff.application.store_sitting import RECEIVE, Foresight, take_in
+from quietcuff.application.store_sitting import RECEIVE, take_in
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import Line, LineReader

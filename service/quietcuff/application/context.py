@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Literal, TypeAlias
+from typing import Literal, Protocol, TypeAlias
 from uuid import UUID
 
 import msgspec
 
+from quietcuff.application.foreseen import Foreseen
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import new_set_id
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows.sitting_lookups import SittingKeys
 from quietcuff.storage.rows.tenants import Tenant, find_tenant_by_id
 from quietcuff.storage.trail.trail import TrailEntry, record
 
@@ -106,32 +107,28 @@ class Tenants:
         self._known.pop(tenant_id, None)
 
 
+class Foresight(Protocol):
+    """Those who evaluate a new sitting before its transaction."""
+
+    async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None: ...
+
+
 class AppContext(msgspec.Struct, frozen=True, kw_only=True):
-    """Everything that the use cases need, made once by the application. ``new_id`` makes a set's id from its subject's id."""
+    """Everything that the use cases need, made once by the application. ``new_id`` makes a set's id from its subject's id.
+    ``deciders`` evaluate new sittings in other processes."""
 
     store: Store
     tenants: Tenants
     rulebook: Rulebook
     clock: Callable[[], datetime]
     new_id: Callable[[UUID, datetime], UUID]
-
-
-class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
-    """A sitting as it was read before its transaction, and what the rules say of it."""
-
-    reading_set: ReadingSet
-    evaluation: Evaluation
-
-    @property
-    def received_at(self) -> datetime | None:
-        """When it came in."""
-        return None if self.reading_set.intake is None else self.reading_set.intake.received_at
+    deciders: Foresight | None = None
 
 
 class UnitOfWork(msgspec.Struct, frozen=True, kw_only=True):
     """The work of one request in the shared transaction; ``now`` is the server's clock, to the millisecond.
 
-    ``foreseen`` is what was decided before. It holds only where the sitting is still the same.
+    ``received_at`` is when what it stores came in, which is earlier where that was looked at before the transaction.
     """
 
     transaction: Transaction
@@ -139,7 +136,7 @@ class UnitOfWork(msgspec.Struct, frozen=True, kw_only=True):
     tenant: Tenant
     caller: Caller
     now: datetime
-    foreseen: Foreseen | None = None
+    received_at: datetime
 
 
 def note(
@@ -188,9 +185,12 @@ def open_desk(
 
 
 def turn_of(
-    desk: AppContext, tenant: Tenant, caller: Caller, transaction: Transaction, foreseen: Foreseen | None = None
+    desk: AppContext, tenant: Tenant, caller: Caller, transaction: Transaction, received_at: datetime | None = None
 ) -> UnitOfWork:
-    return UnitOfWork(transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=now(desk), foreseen=foreseen)
+    moment = now(desk)
+    return UnitOfWork(
+        transaction=transaction, desk=desk, tenant=tenant, caller=caller, now=moment, received_at=received_at or moment
+    )
 
 
 def now(desk: AppContext) -> datetime:

@@ -1,75 +1,161 @@
-"""Worker processes that evaluate sittings before their transaction, so that several processors share the work.
+"""Worker processes that evaluate new sittings before their transaction, so that several processors share the work.
 
-What a sitting will be evaluated with is read from a snapshot. Evaluation is pure: where the transaction finds the very same
-sitting, it takes what was decided; where anything has changed since, it decides again. Lost workers cost only time.
+What a sitting will be evaluated with is read from a snapshot, at once for those that wait together. A worker evaluates it and
+makes its rows. Evaluation is pure: where the transaction finds all that was read as it was, it stores what was made; where
+anything has changed since, it decides again. Lost workers cost only time.
 """
 
 from __future__ import annotations
 
 import asyncio
+import os
+import signal
+import threading
+import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import connection, get_context, parent_process
+from typing import Protocol
 
 import msgspec
 
-from quietcuff.application.context import AppContext, Caller, Foreseen, UnitOfWork, turn_of
-from quietcuff.application.evaluate_and_keep import ENCODER
+from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
+from quietcuff.application.foreseen import FirstVersion, Foreseen, SetOrder
+from quietcuff.application.made_to_order import made_to_order
 from quietcuff.application.store_sitting import foresee
-from quietcuff.application.stored import EVALUATION_DECODER
-from quietcuff.core.evaluate import evaluate
-from quietcuff.core.model.errors import NotAcceptable
-from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.statements import forget_ahead
+from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.claims import find_claim
 from quietcuff.storage.rows.sitting_lookups import SittingKeys, look_ahead
 from quietcuff.storage.rows.tenants import Tenant
 
 SETS_AT_ONCE = 32
-SETS = msgspec.json.Decoder(list[ReadingSet])
-DECIDED = msgspec.json.Decoder(list[msgspec.Raw])
-UNDECIDED = b"null"
+# A worker takes as long to start as some hundred sittings take.
+WORTH_STARTING = 128
+# Workers that were lost are started again, but not again and again where they cannot run at all.
+SECONDS_BETWEEN_STARTS = 10.0
 
 
-class Asked(msgspec.Struct, frozen=True, kw_only=True):
+class DecidersWatch(Protocol):
+    """Whoever counts what workers do."""
+
+    def count_decided(self, sittings: int) -> None: ...
+
+    def count_lost(self) -> None: ...
+
+
+class AskedSitting(msgspec.Struct, frozen=True, kw_only=True):
     """A sitting to be decided, the keys of what it is decided with, and the future that waits for it."""
 
+    tenant: Tenant
+    caller: Caller
     reading_set: ReadingSet
     keys: SittingKeys
     answer: asyncio.Future[Foreseen | None]
 
 
 class Deciders:
-    """A pool of such workers, for the sittings of one tenant. Sittings come out in the order in which they came."""
+    """A pool of such workers. Sittings come out in the order in which they came.
 
-    def __init__(self, processes: int, desk: AppContext, tenant: Tenant, caller: Caller) -> None:
-        self._desk, self._tenant, self._caller = desk, tenant, caller
-        # Started anew and not forked: a copy of this process would hold its database's locks and connections.
-        self._pool = ProcessPoolExecutor(
-            processes, mp_context=get_context("spawn"), initializer=load_rules, initargs=(desk.rulebook.digest,)
-        )
+    ``when_busy``: they start when enough sittings came together to be worth it, nobody waits for that, and a sitting that is
+    alone goes straight to its transaction, which is sooner done.
+    """
+
+    def __init__(self, processes: int, desk: AppContext, *, when_busy: bool = False) -> None:
+        self._processes, self._desk, self._when_busy = processes, desk, when_busy
         # One part at each worker, and one that waits for the first to end.
         self._under_way, self._most_under_way = 0, processes + 1
-        self._asked: list[Asked] = []
+        self._asked: list[AskedSitting] = []
+        # Counted until their callers go on, so that nobody who comes straight to the transaction overtakes them.
+        self._inside = 0
         self._last: asyncio.Task[None] | None = None
+        self._pool: ProcessPoolExecutor | None = None
+        self._started_at = -SECONDS_BETWEEN_STARTS
+        self._is_warm = False
+        self._came_together = 0
+        self._is_closed = False
+        self._warming: asyncio.Task[None] | None = None
+        self.watch: DecidersWatch | None = None
 
-    async def foresee(self, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None:
-        """What the rules say of a sitting as it would be stored now; None where nothing is known before."""
+    async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None:
+        """What the rules say of a sitting as it would be stored now; None where nothing is known before.
+
+        Raises:
+            Busy: too many wait.
+        """
+        if self._is_alone() or not self._may_wait():
+            return None
+        if len(self._asked) >= MOST_WAITING:
+            raise Busy(RETRY_SECONDS)
         loop = asyncio.get_running_loop()
         if not self._asked:
             # After this turn of the loop, so that sittings that came together are sent together.
             loop.call_soon(self._send)
-        asked = Asked(reading_set=reading_set, keys=keys, answer=loop.create_future())
+        asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
         self._asked.append(asked)
-        return await asked.answer
+        self._inside += 1
+        try:
+            return await asked.answer
+        finally:
+            self._inside -= 1
 
     def close(self) -> None:
         """End the workers."""
-        self._pool.shutdown(cancel_futures=True)
+        self._is_closed = True
+        if self._pool is not None:
+            self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
+
+    def _is_alone(self) -> bool:
+        return self._when_busy and not self._inside and self._desk.store.is_idle
+
+    def _may_wait(self) -> bool:
+        """False while there are no workers, and nothing that came before is still with them."""
+        if not self._when_busy or self._is_warm or self._inside:
+            return True
+        self._start_beside()
+        return False
+
+    def _start_beside(self) -> None:
+        self._came_together += 1
+        may_start = self._warming is None or self._warming.done()
+        if may_start and self._came_together >= WORTH_STARTING and not self._is_closed:
+            self._warming = asyncio.create_task(self._warm())
+
+    async def _warm(self) -> None:
+        try:
+            pool = self._workers()
+            if pool is not None:
+                await asyncio.gather(*(asyncio.wrap_future(pool.submit(os.getpid)) for _ in range(self._processes)))
+                self._is_warm = True
+        except Exception:
+            # Whatever keeps them from starting, the transactions go on deciding.
+            self._give_up_workers()
+
+    def _workers(self) -> ProcessPoolExecutor | None:
+        """The workers; None for a while after they were lost."""
+        if self._pool is None and not self._is_closed and time.monotonic() - self._started_at >= SECONDS_BETWEEN_STARTS:
+            self._started_at = time.monotonic()
+            # Started anew and not forked: a copy of this process would hold its database's locks and connections.
+            self._pool = ProcessPoolExecutor(
+                self._processes,
+                mp_context=get_context("spawn"),
+                initializer=begin_work,
+                initargs=(self._desk.rulebook.digest,),
+            )
+        return self._pool
+
+    def _give_up_workers(self) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            if self.watch is not None:
+                self.watch.count_lost()
+        self._pool, self._is_warm = None, False
 
     def _send(self) -> None:
         # While every worker is busy, sittings gather: many at a time cost far less than one by one.
@@ -78,12 +164,15 @@ class Deciders:
             self._under_way += 1
             self._last = asyncio.create_task(self._answer(asked, self._last))
 
-    async def _answer(self, asked: list[Asked], before: asyncio.Task[None] | None) -> None:
+    async def _answer(self, asked: list[AskedSitting], before: asyncio.Task[None] | None) -> None:
+        found: list[Foreseen | None]
         try:
             found = await self._decide(asked)
-        except Exception:
+        except Exception as error:
             # A lost worker, or a database that does not answer: the transaction decides, and tells its own errors.
             found = [None for _ in asked]
+            if isinstance(error, BrokenProcessPool):
+                self._give_up_workers()
         finally:
             self._under_way -= 1
             self._send()
@@ -94,55 +183,83 @@ class Deciders:
             if not one.answer.done():
                 one.answer.set_result(foreseen)
 
-    async def _decide(self, asked: list[Asked]) -> list[Foreseen | None]:
-        complete = await self._desk.store.read(self._tenant.tenant_id, lambda snapshot: self._complete(snapshot, asked))
-        wanted = [reading_set for reading_set in complete if reading_set is not None]
-        sent = ENCODER.encode(wanted)
-        told = DECIDED.decode(await asyncio.get_running_loop().run_in_executor(self._pool, evaluate_all, sent))
-        decided = iter(zip(wanted, told, strict=True))
-        return [None if reading_set is None else foreseen_of(*next(decided)) for reading_set in complete]
+    async def _decide(self, asked: list[AskedSitting]) -> list[Foreseen | None]:
+        pool = self._pool if self._is_warm else None if self._when_busy else self._workers()
+        if pool is None:
+            self._start_beside()
+            return [None for _ in asked]
+        found: list[Foreseen | None] = []
+        read = [await self._read(part) for part in parts_of_tenants(asked)]
+        wanted = [one for part in read for one in part]
+        orders = [one for one in wanted if one is not None]
+        made = iter(await asyncio.get_running_loop().run_in_executor(pool, make_all, orders) if orders else [])
+        for one in wanted:
+            found.append(None if one is None else foreseen_of(one, next(made)))
+        if self.watch is not None:
+            self.watch.count_decided(len(orders))
+        return found
 
-    def _complete(self, snapshot: Transaction, asked: Sequence[Asked]) -> list[ReadingSet | None]:
-        """The sittings as they would be stored now; None for one that came before, or that has no reading."""
-        turn = turn_of(self._desk, self._tenant, self._caller, snapshot)
-        try:
-            look_ahead(snapshot, self._tenant.tenant_id, [one.keys for one in asked])
-            return [complete_one(turn, one) for one in asked]
-        finally:
-            forget_ahead(snapshot)
+    async def _read(self, asked: Sequence[AskedSitting]) -> list[SetOrder | None]:
+        """What sittings of one tenant are evaluated with; None for one that came before, that has no reading, or whose caller
+        is gone."""
+        tenant = asked[0].tenant
+
+        def read(snapshot: Transaction) -> list[SetOrder | None]:
+            try:
+                look_ahead(snapshot, tenant.tenant_id, [one.keys for one in asked])
+                return [read_one(turn_of(self._desk, one.tenant, one.caller, snapshot), one) for one in asked]
+            finally:
+                forget_ahead(snapshot)
+
+        return await self._desk.store.read(tenant.tenant_id, read)
 
 
-def complete_one(turn: UnitOfWork, asked: Asked) -> ReadingSet | None:
+def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
+    """The sittings of each tenant together, without changing their order."""
+    parts: list[list[AskedSitting]] = []
+    for one in asked:
+        if not parts or parts[-1][0].tenant.tenant_id != one.tenant.tenant_id:
+            parts.append([])
+        parts[-1].append(one)
+    return parts
+
+
+def read_one(turn: UnitOfWork, asked: AskedSitting) -> SetOrder | None:
     tenant_id = turn.tenant.tenant_id
     is_known = any(find_claim(turn.transaction, tenant_id, digest, turn.now) is not None for digest in asked.keys.claims)
-    return None if is_known or not asked.reading_set.readings else foresee(turn, asked.keys.subject_id, asked.reading_set)
+    is_wanted = asked.reading_set.readings and not is_known and not asked.answer.done()
+    return foresee(turn, asked.keys.subject_id, asked.reading_set) if is_wanted else None
 
 
-def foreseen_of(reading_set: ReadingSet, told: msgspec.Raw) -> Foreseen | None:
-    return None if bytes(told) == UNDECIDED else Foreseen(reading_set=reading_set, evaluation=EVALUATION_DECODER.decode(told))
+def foreseen_of(order: SetOrder, made: FirstVersion | None) -> Foreseen:
+    return Foreseen(set_id=order.set_id, received_at=order.received_at, seen=order.seen, made=made)
 
 
 RULES: list[Rulebook] = []
 
 
-def load_rules(digest: str) -> None:
-    """Load the rules of a worker, once.
+def begin_work(digest: str) -> None:
+    """Load the rules of a worker, once, and tie its life to that of the process that it works for.
 
     Raises:
-        ValueError: they are others than those of the process that it works for.
+        ValueError: its rules are others than those of that process.
     """
+    # A terminal sends this to all its processes; the server ends its workers when it has answered.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=end_with_parent, daemon=True).start()
     RULES[:] = [load_rulebook()]
     if RULES[0].digest != digest:
         raise ValueError("other rules")
 
 
-def evaluate_all(sent: bytes) -> bytes:
-    """Evaluate sittings, each with its own history. In place of one that the rules refuse stands null."""
-    return ENCODER.encode([evaluated(reading_set) for reading_set in SETS.decode(sent)])
+def end_with_parent() -> None:
+    """Wait for the end of the process that this one works for, however it ends, and end as well."""
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(0)
 
 
-def evaluated(reading_set: ReadingSet) -> Evaluation | None:
-    try:
-        return evaluate(reading_set, reading_set.history, RULES[0])
-    except NotAcceptable:
-        return None
+def make_all(orders: list[SetOrder]) -> list[FirstVersion | None]:
+    """Evaluate sittings, each with its own history, and make their rows; None for one that the rules refuse."""
+    return [made_to_order(order, RULES[0]) for order in orders]

@@ -13,21 +13,32 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, UnitOfWork, note
-from quietcuff.application.parties import Equipment, look_up, note_seen, own_device_id, registration, with_known_devices
+from quietcuff.application.foreseen import RowsOfVersion
+from quietcuff.application.made_version import rows_of_version, stamped
+from quietcuff.application.parties import (
+    Equipment,
+    Registry,
+    look_up,
+    note_seen,
+    own_device_id,
+    registration,
+    with_known_devices,
+)
 from quietcuff.application.stored import StoredSet
-from quietcuff.application.version_rows import Draft, Version, changed_places, identifier_text, reading_rows, set_row
+from quietcuff.application.version_rows import Draft, Version, identifier_text
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Facts, Intake, ReadingSet, first_taken_at
+from quietcuff.core.model.readings import Facts, Identifier, Intake, ReadingSet, first_taken_at
 from quietcuff.core.over_visits.history import Remembered, make_history
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.storage.delivery.outbox import queue_version
 from quietcuff.storage.engine.ids import device_ids
-from quietcuff.storage.rows.reading_sets import SetRow, change_set, insert_set
+from quietcuff.storage.rows.reading_sets import change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
 from quietcuff.storage.rows.sitting_lookups import earlier_sittings
+from quietcuff.storage.rows.tenants import TenantSettings
 from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
 
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
@@ -63,15 +74,11 @@ def decide(
 ) -> Version:
     """The next version: the draft as it stands now, and its evaluation."""
     reading_set = complete(turn, subject_id, set_id, draft, before, equipment)
-    foreseen = turn.foreseen
     sitting = SittingVersion(
         set_id=str(set_id),
         subject_id=str(subject_id),
         reading_set=reading_set,
-        # Evaluation is pure: of the very same sitting, with the same history, it says the same.
-        evaluation=foreseen.evaluation
-        if foreseen is not None and foreseen.reading_set == reading_set
-        else evaluate(reading_set, reading_set.history, turn.desk.rulebook),
+        evaluation=evaluate(reading_set, reading_set.history, turn.desk.rulebook),
         device_ids=device_ids(turn.tenant.secret, reading_set),
         is_voided=draft.is_voided,
     )
@@ -84,13 +91,34 @@ def complete(
 ) -> ReadingSet:
     """The draft completed from the registry, with the current history and what the service itself records."""
     known = with_known_devices(draft.reading_set, equipment.registry)
-    as_of = first_taken_at(known, turn.now)
-    history = (
-        make_history([], as_of, known.subject.treatment_changed_on)
+    # Nothing is stored of somebody new.
+    earlier = (
+        []
         if draft.is_of_new_person
-        else history_before(turn, subject_id, known.subject, as_of, other_than=set_id)
+        else earlier_sittings(
+            turn.transaction,
+            turn.tenant.tenant_id,
+            subject_id,
+            taken_before=first_taken_at(known, turn.now),
+            other_than=set_id,
+        )
     )
-    intake = intake_of(turn, draft, before, history, registration(equipment.registry))
+    return completed(known, draft, before, equipment.registry, earlier, turn.now, turn.received_at, turn.tenant.settings)
+
+
+def completed(
+    known: ReadingSet,
+    draft: Draft,
+    before: StoredSet | None,
+    registry: Registry,
+    earlier: list[bytes],
+    now: datetime,
+    received_at: datetime,
+    settings: TenantSettings,
+) -> ReadingSet:
+    """The draft, its devices known, with the earlier sittings, newest first, and what the service itself records."""
+    history = history_of(earlier, first_taken_at(known, now), known.subject)
+    intake = intake_of(settings, received_at, draft, before, history, registration(registry))
     return msgspec.structs.replace(known, history=history, intake=intake)
 
 
@@ -99,6 +127,10 @@ def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: date
     newest_first = earlier_sittings(
         turn.transaction, turn.tenant.tenant_id, subject_id, taken_before=as_of, other_than=other_than
     )
+    return history_of(newest_first, as_of, facts)
+
+
+def history_of(newest_first: list[bytes], as_of: datetime, facts: Facts) -> History:
     remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
     return make_history(remembered, as_of, facts.treatment_changed_on)
 
@@ -132,21 +164,27 @@ def later_than(before: datetime, now: datetime) -> datetime:
     return max(now, before + MILLISECOND)
 
 
-def intake_of(turn: UnitOfWork, draft: Draft, before: StoredSet | None, history: History, device_registered: YesNo) -> Intake:
+def intake_of(
+    settings: TenantSettings,
+    received_at: datetime,
+    draft: Draft,
+    before: StoredSet | None,
+    history: History,
+    device_registered: YesNo,
+) -> Intake:
     """Intake facts that the service records with a version."""
     early = None if before is None else before.reading_set.intake
     was_timed_out = early is not None and early.closed_by_timeout and draft.cause != "reopened"
-    arrived_at = turn.now if turn.foreseen is None else turn.foreseen.received_at
     return Intake(
-        received_at=arrived_at if early is None or draft.has_arrived else early.received_at,
+        received_at=received_at if early is None or draft.has_arrived else early.received_at,
         closed_by_timeout=draft.cause == "timed-out" or was_timed_out,
         device_registered=device_registered,
         facts_differ=draft.facts_differ,
         changes=draft.codes + history_codes(before, history),
         notes=([] if early is None else early.notes) + draft.notes,
-        default_guidelines=turn.tenant.settings.default_guidelines,
-        prior=turn.tenant.settings.prior,
-        without_prior=turn.tenant.settings.without_prior,
+        default_guidelines=settings.default_guidelines,
+        prior=settings.prior,
+        without_prior=settings.without_prior,
     )
 
 
@@ -167,40 +205,68 @@ def stands_after(sitting: SittingVersion, before: StoredSet | None, number: int,
 def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, version: Version, before: StoredSet | None) -> Answer:
     """Write the rows of a version and return its answer."""
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
-    own_device = own_device_id(turn, version.reading_set)
-    row = set_row(key, draft, version, None if before is None else before.row, own_device, turn.desk.rulebook)
-    readings = reading_rows(key, version, before, draft.source_keys)
-    if before is None:
+    own_device = own_device_id(turn.tenant.secret, version.reading_set)
+    made = rows_of_version(key, draft, version, before, own_device, turn.desk.rulebook)
+    return write_rows(turn, made, draft.cause, is_new=before is None, author=draft.author, reason=draft.reason)
+
+
+def keep_foreseen(turn: UnitOfWork, made: RowsOfVersion, reading_set: ReadingSet) -> Answer:
+    """Store the first version of a set that was made before, from what is still stored."""
+    answer = write_rows(turn, stamped(made, turn.now), "created", is_new=True)
+    note_seen(turn, look_up(turn, reading_set))
+    return answer
+
+
+def write_rows(
+    turn: UnitOfWork,
+    made: RowsOfVersion,
+    cause: str,
+    *,
+    is_new: bool,
+    author: Identifier | None = None,
+    reason: str | None = None,
+) -> Answer:
+    row = made.row
+    if is_new:
         insert_set(turn.transaction, row)
-        insert_readings(turn.transaction, readings)
+        insert_readings(turn.transaction, made.readings)
     else:
         change_set(turn.transaction, row)
-        save_readings(turn.transaction, readings)
-    answered = insert_answer(turn, draft, version, row, ResourceStates() if before is None else before.stands)
-    action = ACTIONS[draft.cause]
-    note(turn.transaction, turn.caller, action, turn.now, subject_id=subject_id, set_id=set_id, version=row.version)
-    return answer_of(answered, created=before is None)
+        save_readings(turn.transaction, made.readings)
+    answered = insert_answer(turn, made, cause, author, reason)
+    note(
+        turn.transaction,
+        turn.caller,
+        ACTIONS[cause],
+        turn.now,
+        subject_id=row.subject_id,
+        set_id=row.set_id,
+        version=row.version,
+    )
+    return answer_of(answered, created=is_new)
 
 
-def insert_answer(turn: UnitOfWork, draft: Draft, version: Version, row: SetRow, early: ResourceStates) -> AnsweredVersion:
+def insert_answer(
+    turn: UnitOfWork, made: RowsOfVersion, cause: str, author: Identifier | None, reason: str | None
+) -> AnsweredVersion:
     """Store the version in the form in which it is answered from now on."""
-    idle = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes)
+    idle, row = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes), made.row
     stored = VersionRow(
         tenant_id=row.tenant_id,
         subject_id=row.subject_id,
         set_id=row.set_id,
         version=row.version,
-        cause=draft.cause,
+        cause=cause,
         status=row.status,
         closes_at=row.touched_at + idle if row.closed_at is None else None,
-        document=ENCODER.encode(version.reading_set),
-        evaluation=ENCODER.encode(version.evaluation),
+        document=made.document,
+        evaluation=made.evaluation,
         rules_digest=turn.desk.rulebook.digest,
-        changed=" ".join(changed_places(early, version.stands)),
-        author=identifier_text(draft.author),
-        reason=draft.reason,
+        changed=made.changed,
+        author=identifier_text(author),
+        reason=reason,
         created_by=turn.caller.actor,
-        created_at=version.at,
+        created_at=row.updated_at,
         tells_no_result=True,
     )
     insert_version(turn.transaction, stored)

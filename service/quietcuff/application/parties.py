@@ -7,6 +7,7 @@ know are stored as seen.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import attrgetter
 from typing import TypeVar
 from uuid import UUID
 
@@ -25,6 +26,7 @@ S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]
 
 FACTS = tuple(field.name for field in msgspec.structs.fields(Facts))
+VALUES_OF_FACTS = attrgetter(*FACTS)
 DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
 
 
@@ -47,7 +49,7 @@ def facts_that_differ(said: Facts, known: Facts) -> list[str]:
 
 def facts_of(said: Facts) -> Facts:
     """The facts of a person, without the identifier."""
-    return Facts(**{name: getattr(said, name) for name in FACTS})
+    return Facts(**dict(zip(FACTS, VALUES_OF_FACTS(said), strict=True)))
 
 
 def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:
@@ -112,15 +114,58 @@ class ResolvedPerson(msgspec.Struct, frozen=True, kw_only=True):
 
 def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None) -> ResolvedPerson:
     """Combine what a set and the registry know of a person. Where they differ, each keeps its own value."""
+    met = meet(said, None if known is None else known.facts)
+    return ResolvedPerson(
+        said=met.said,
+        differ=met.differ,
+        row=row_of(turn, subject_id, said, known, met.learnt),
+        is_new=known is None,
+        is_changed=known is not None and met.learnt is not None,
+    )
+
+
+class MetFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """What a set and the registry say of a person: ``said`` is the set's subject completed, ``learnt`` are the facts that the
+    registry has from now on, None where they stay."""
+
+    said: Subject
+    differ: list[str]
+    learnt: bytes | None
+
+
+def meet(said: Subject, known: bytes | None) -> MetFacts:
+    """Combine what a set says of a person with the facts of the registry, None of somebody new."""
     if known is None:
-        row = new_row(turn, subject_id, said)
-        return ResolvedPerson(said=said, differ=[], row=row, is_new=True, is_changed=False)
-    facts = DECODER.decode(known.facts)
+        return MetFacts(said=said, differ=[], learnt=ENCODER.encode(facts_of(said)))
+    facts = DECODER.decode(known)
     learnt = filled(facts, said, FACTS)
-    is_changed = learnt != facts
-    row = with_facts(turn, known, learnt) if is_changed else known
-    differ = facts_that_differ(said, facts)
-    return ResolvedPerson(said=filled(said, facts, FACTS), differ=differ, row=row, is_new=False, is_changed=is_changed)
+    return MetFacts(
+        said=filled(said, facts, FACTS),
+        differ=facts_that_differ(said, facts),
+        learnt=None if learnt == facts else ENCODER.encode(learnt),
+    )
+
+
+def row_of(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None, learnt: bytes | None) -> SubjectRow:
+    """The registry's row of a person with the facts that were learnt."""
+    if known is None:
+        return new_row(turn, subject_id, said)
+    if learnt is None:
+        return known
+    return msgspec.structs.replace(known, facts=learnt, version=known.version + 1, updated_at=turn.now)
+
+
+def save_learnt(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None, learnt: bytes | None) -> None:
+    """Store what a set told of a person.
+
+    Raises:
+        IntegrityError: as ``save``.
+    """
+    row = row_of(turn, subject_id, said, known, learnt)
+    if known is None:
+        insert_subject(turn.transaction, row)
+    elif learnt is not None:
+        change_subject(turn.transaction, row)
 
 
 def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
@@ -180,6 +225,26 @@ def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
     return Equipment(registry=registry, unseen=unseen)
 
 
+def registry_of(reading_set: ReadingSet, documents: list[bytes | None]) -> Registry:
+    """The registered devices of a set, from documents as ``registered_documents`` gives them."""
+    named = (reading_set.device, *(reading.device for reading in reading_set.readings))
+    identifiers = [device.identifier for device in named if device is not None and device.identifier is not None]
+    return {
+        identifier: None if document is None else DEVICE_DECODER.decode(document)
+        for identifier, document in zip(identifiers, documents, strict=True)
+    }
+
+
+def registered_documents(turn: UnitOfWork, reading_set: ReadingSet) -> list[bytes | None]:
+    """The registered documents of the devices that a set names, the set's own first; None for one that is not registered."""
+    found = []
+    for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
+        if device is not None and device.identifier is not None:
+            row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, device.identifier))
+            found.append(row.document if row is not None and row.registered else None)
+    return found
+
+
 def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
     """Store a row for each device that had none, as the set describes it."""
     for device in equipment.unseen:
@@ -198,9 +263,9 @@ def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
             insert_seen_device(turn.transaction, row)
 
 
-def own_device_id(turn: UnitOfWork, reading_set: ReadingSet) -> UUID | None:
+def own_device_id(secret: bytes, reading_set: ReadingSet) -> UUID | None:
     """Id of the set's own device, if that has an identifier."""
     device = reading_set.device
     if device is None or device.identifier is None:
         return None
-    return device_id(turn.tenant.secret, device.identifier)
+    return device_id(secret, device.identifier)

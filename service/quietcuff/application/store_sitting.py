@@ -7,18 +7,18 @@ that the change is meant for; then the rules, and the rows of the next version.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.application import parties, preconditions, recognised
-from quietcuff.application.context import Answer, AppContext, Caller, Foreseen, IfMatch, UnitOfWork, turn_of
-from quietcuff.application.evaluate_and_keep import complete, keep
+from quietcuff.application.context import Answer, AppContext, Caller, Foresight, IfMatch, UnitOfWork, turn_of
+from quietcuff.application.evaluate_and_keep import ENCODER, keep, keep_foreseen
+from quietcuff.application.foreseen import Foreseen, SeenBefore, SetOrder
 from quietcuff.application.parties import facts_that_differ
 from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
-from quietcuff.application.version_rows import Draft
+from quietcuff.application.version_rows import Draft, first_draft
 from quietcuff.core.model.changes import AmendSet, Append, Correction, apply_append, apply_correction
 from quietcuff.core.model.errors import NotAcceptable, QuietcuffError
 from quietcuff.core.model.readings import Facts, Identifier, ReadingSet, first_taken_at
@@ -26,8 +26,8 @@ from quietcuff.decode.own_json import read
 from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_of_subject, read_id, subject_id
 from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.sitting_lookups import SittingKeys, read_ahead
-from quietcuff.storage.rows.subjects import find_subject, lock_subject
+from quietcuff.storage.rows.sitting_lookups import SittingKeys, earlier_sittings, read_ahead
+from quietcuff.storage.rows.subjects import SubjectRow, find_subject, lock_subject
 from quietcuff.storage.rows.tenants import Tenant
 
 RECEIVE = "POST /v1/reading-sets"
@@ -53,12 +53,6 @@ class ChangeRequest(msgspec.Struct, frozen=True, kw_only=True):
     draft: Callable[[UnitOfWork, StoredSet, Facts], Draft]
     told: Callable[[NotAcceptable, StoredSet], QuietcuffError]
     known: Callable[[UnitOfWork, SetRow], Answer | None] = lambda turn, row: None
-
-
-class Foresight(Protocol):
-    """Those who evaluate a sitting before its transaction."""
-
-    async def foresee(self, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None: ...
 
 
 def understand(desk: AppContext, body: bytes) -> ReadingSet:
@@ -91,7 +85,7 @@ async def take_in(
     deciders: Foresight | None = None,
 ) -> Answer:
     """Evaluate and store a sitting under its claims. It joins the queue before anything else can happen, so the sittings of one
-    person are stored in the order in which they were taken in; ``deciders`` keep that order.
+    person are stored in the order in which they were taken in; ``deciders``, or else those of the desk, keep that order.
 
     Raises:
         NotAcceptable, Conflict: as ``receive``.
@@ -99,10 +93,14 @@ async def take_in(
     preconditions.refuse_what_the_service_adds(reading_set, desk.rulebook)
     person = subject_id(tenant.secret, reading_set.subject.identifier)
     keys = keys_of(tenant, person, reading_set, claims)
-    foreseen = None if deciders is None else await deciders.foresee(reading_set, keys)
+    ahead = deciders or desk.deciders
+    foreseen = None if ahead is None else await ahead.foresee(tenant, caller, reading_set, keys)
+    arrived_at = None if foreseen is None else foreseen.received_at
     return await desk.store.write(
         tenant.tenant_id,
-        lambda transaction: store_new(turn_of(desk, tenant, caller, transaction, foreseen), person, reading_set, claims),
+        lambda transaction: store_new(
+            turn_of(desk, tenant, caller, transaction, arrived_at), person, reading_set, claims, foreseen
+        ),
         order=order_of_subject(person),
         ahead=ReadAhead(wanted=keys, read=read_ahead),
     )
@@ -125,7 +123,9 @@ def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claim
     )
 
 
-def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: Claims) -> Answer:
+def store_new(
+    turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: Claims, foreseen: Foreseen | None = None
+) -> Answer:
     # The lock comes before every look at what is stored: two equal requests at once must not both find nothing.
     known = lock_subject(turn.transaction, turn.tenant.tenant_id, person)
     answered = first_answer(turn, claims)
@@ -137,27 +137,44 @@ def store_new(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, claims: C
     known_already = None if known is None else recognised.answer_of_known(turn, person, reading_set)
     if known_already is not None:
         return known_already
-    met = parties.resolve_person(turn, person, reading_set.subject, known)
-    draft = first_draft(reading_set, met)
-    set_id = turn.desk.new_id(person, turn.now)
-    answer = keep(turn, person, set_id, draft, None)
-    parties.save(turn, met)
+    set_id = turn.desk.new_id(person, turn.now) if foreseen is None else foreseen.set_id
+    if foreseen is not None and foreseen.made is not None and foreseen.seen == seen_of(turn, person, reading_set, known):
+        answer = keep_foreseen(turn, foreseen.made.rows, reading_set)
+        parties.save_learnt(turn, person, reading_set.subject, known, foreseen.made.learnt)
+    else:
+        met = parties.resolve_person(turn, person, reading_set.subject, known)
+        draft = first_draft(reading_set, met.said, met.differ, is_of_new_person=met.is_new)
+        answer = keep(turn, person, set_id, draft, None)
+        parties.save(turn, met)
     keep_claims(turn, claims, person, set_id, answer.version)
     recognised.keep_readings(turn, person, set_id, answer.version, reading_set.readings)
     return answer
 
 
-def first_draft(reading_set: ReadingSet, met: parties.ResolvedPerson) -> Draft:
-    """The draft of a new set of a person."""
-    of_person = msgspec.structs.replace(reading_set, subject=met.said)
-    return Draft(reading_set=of_person, cause="created", is_of_new_person=met.is_new, facts_differ=met.differ)
+def seen_of(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: SubjectRow | None) -> SeenBefore:
+    """What is stored that the evaluation of a new set depends on."""
+    tenant_id, as_of = turn.tenant.tenant_id, first_taken_at(reading_set, turn.now)
+    return SeenBefore(
+        facts=None if known is None else known.facts,
+        devices=parties.registered_documents(turn, reading_set),
+        # Nothing is stored of a person without a row.
+        earlier=[]
+        if known is None
+        else earlier_sittings(turn.transaction, tenant_id, person, taken_before=as_of, other_than=NOBODY),
+    )
 
 
-def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> ReadingSet:
-    """A new set as ``store_new`` would evaluate it, read from a snapshot without any lock."""
+def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> SetOrder:
+    """The order for a new set, with what is stored of it, read from a snapshot without any lock."""
     known = find_subject(turn.transaction, turn.tenant.tenant_id, person)
-    draft = first_draft(reading_set, parties.resolve_person(turn, person, reading_set.subject, known))
-    return complete(turn, person, NOBODY, draft, None, parties.look_up(turn, draft.reading_set))
+    return SetOrder(
+        tenant=turn.tenant,
+        subject_id=person,
+        set_id=turn.desk.new_id(person, turn.now),
+        reading_set=ENCODER.encode(reading_set),
+        seen=seen_of(turn, person, reading_set, known),
+        received_at=turn.now,
+    )
 
 
 async def append(

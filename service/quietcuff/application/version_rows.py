@@ -14,14 +14,20 @@ import msgspec
 
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
-from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, first_taken_at, last_taken_at
+from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, Subject, first_taken_at, last_taken_at
 from quietcuff.core.over_visits.history import remember
 from quietcuff.core.record.resource_states import ResourceStates
-from quietcuff.core.record.shown import common_device, common_method
-from quietcuff.core.record.sitting_version import SittingVersion, common_cuff, period_shown, searchable_size
+from quietcuff.core.record.sitting_version import (
+    SittingVersion,
+    common_cuff,
+    common_device,
+    common_method,
+    period_shown,
+    searchable_size,
+)
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import columns_of_readings
+from quietcuff.storage.rows.readings import ReadingRow, rows_of_readings
 
 ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
@@ -56,6 +62,12 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
     notes: list[IntakeNote] = []
     author: Identifier | None = None
     reason: str | None = None
+
+
+def first_draft(reading_set: ReadingSet, said: Subject, differ: list[str], *, is_of_new_person: bool) -> Draft:
+    """The draft of a new set of a person, as the set and the registry know that person together."""
+    of_person = msgspec.structs.replace(reading_set, subject=said)
+    return Draft(reading_set=of_person, cause="created", is_of_new_person=is_of_new_person, facts_differ=differ)
 
 
 class Version(msgspec.Struct, frozen=True, kw_only=True):
@@ -187,13 +199,11 @@ def mean_device_id(sitting: SittingVersion) -> UUID | None:
 
 def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
-) -> list[dict[str, Any]]:
+) -> list[ReadingRow]:
     """Rows of the readings that are new or differ in anything from the version before."""
-    moved = [
-        index for index in range(len(version.reading_set.readings)) if before is None or is_new_or_moved(index, before, version)
-    ]
-    columns = columns_of_readings(version.sitting, moved, version.stands.places)
-    return [{**key, **one, "source_key": source_keys.get(index)} for index, one in zip(moved, columns, strict=True)]
+    places = range(len(version.reading_set.readings))
+    moved = places if before is None else [index for index in places if is_new_or_moved(index, before, version)]
+    return rows_of_readings(key, version.sitting, moved, version.stands.places, source_keys)
 
 
 def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:

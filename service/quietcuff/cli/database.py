@@ -21,7 +21,7 @@ from quietcuff.settings import Settings, read_public_url, read_settings
 from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import all_tenant_ids
-from quietcuff.storage.rows.verify import SLICES, MissingCounterpart, look_through
+from quietcuff.storage.rows.verify import SLICES, MissingCounterpart, look_on
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -216,12 +216,12 @@ async def look_through_tenant(store: Store, tenant_id: int) -> tuple[int, list[M
     """Number of a tenant's sets, and the inconsistencies found. Each slice is checked in one snapshot."""
     from quietcuff.cli.support.progress import work_done
 
-    sets, flaws = 0, []
+    sets, number, flaws = 0, 0, []
     # In slices: one snapshot over everything would hold SQLite's log back for as long as the check runs.
     with work_done("sets") as told:
-        for number in range(SLICES):
-            counted, found = await store.read(tenant_id, partial(look_through, tenant_id=tenant_id, number=number))
+        while number < SLICES:
+            counted, found, number = await store.read(tenant_id, partial(look_on, tenant_id=tenant_id, number=number))
             sets += counted
             flaws += found
-            told((number + 1) / SLICES, sets)
+            told(number / SLICES, sets)
     return sets, flaws

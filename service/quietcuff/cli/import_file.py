@@ -24,6 +24,7 @@ from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
+from quietcuff.cli.support.cores import cores
 from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.opening import opened, require_there
@@ -163,9 +164,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--jobs",
         type=int,
-        default=0,
         metavar="N",
-        help="evaluate in so many processes beside this one, which stores; worth it for long files, up to one less than cores",
+        help="evaluate in so many processes beside this one, which stores; by default one less than cores, for long files",
     )
     add_sheet_options(parser)
     parser.set_defaults(run=run)
@@ -199,7 +199,7 @@ async def import_all(
     teller: OutcomeReporter,
     how_far: LineProgress,
     *,
-    jobs: int = 0,
+    jobs: int | None = None,
 ) -> None:
     """Store the sitting of every line."""
 
@@ -215,7 +215,8 @@ async def import_all(
         await note_command(desk, caller)
         # The rules stay for the whole run; the collector need not look through them at every full round.
         gc.freeze()
-        deciders = Deciders(jobs, desk, await desk.tenants.get(tenant.tenant_id), caller) if jobs > 0 else None
+        processes = max(0, cores() - 1) if jobs is None else jobs
+        deciders = Deciders(processes, desk, when_busy=jobs is None) if processes else None
         try:
             await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders)
         except Exception as error:

@@ -18,11 +18,11 @@ from quietcuff.cli.keys import on_store
 from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import say
-from quietcuff.core.certainty.prior import parts_at
-from quietcuff.core.certainty.usual_pressure import circumstances_of
+from quietcuff.core.certainty.mixture import parts_at
 from quietcuff.core.certainty.visits import (
     SittingMeasurement,
     between_visits,
+    circumstances_of,
     measure_earlier,
     sittings_of_same,
     visits_by_day,

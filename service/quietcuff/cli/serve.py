@@ -20,6 +20,7 @@ import msgspec
 
 from quietcuff import __version__
 from quietcuff.cli.database import make_if_new
+from quietcuff.cli.support.cores import cores
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
@@ -33,6 +34,7 @@ from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, p
 from quietcuff.storage.engine.migrate import require_row_security
 from quietcuff.storage.engine.store import NO_TENANT
 
+DECIDERS = "QUIETCUFF_DECIDERS"
 SERVICE = "quietcuff.api.app:create_app_from_environment"
 GRACE_SECONDS = 20
 LAST_PORT = 65_535
@@ -44,6 +46,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="the address to listen on; this machine only by default")
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
+    parser.add_argument(
+        "--deciders",
+        type=int,
+        metavar="N",
+        help="processes that evaluate sittings beside each worker; by default the cores that the workers leave",
+    )
     # The demonstration's own: its page of a guided sitting, which uses the key in this file.
     parser.add_argument("--bedside-key-file", help=argparse.SUPPRESS)
     add_resuming_to(parser)
@@ -52,6 +60,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Serve until stopped."""
+    # The workers read their settings from the environment again.
+    os.environ[DECIDERS] = str(deciders_of(arguments.deciders, arguments.workers))
     settings = read_settings(os.environ, host=arguments.host, port=arguments.port)
     refuse_several_workers(settings.database_url, arguments.workers)
     check_port(arguments.host, arguments.port)
@@ -62,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
     keep_to_owner(parse_url(settings.database_url))
     settings = asyncio.run(check_database(settings, resumes=arguments.resume_delivery))
     say(f"Quietcuff {__version__} at {settings.public_url}, documentation at {settings.public_url}/docs")
-    # The workers read their settings from the environment again; these alone are others than they would find.
+    # These too are others than the workers would find.
     os.environ["QUIETCUFF_PUBLIC_URL"] = settings.public_url
     os.environ["QUIETCUFF_DELIVER"] = settings.deliver
     app = SERVICE
@@ -96,6 +106,13 @@ async def check_database(settings: Settings, *, resumes: bool = False) -> Settin
         return settings
     say(reason)
     return msgspec.structs.replace(settings, deliver="off")
+
+
+def deciders_of(asked: int | None, workers: int) -> int | str:
+    """How many processes evaluate beside each worker: as many as the option says, or the setting, or as cores are left."""
+    if asked is not None:
+        return asked
+    return os.environ.get(DECIDERS) or max(0, cores() // max(1, workers) - 1)
 
 
 def check_port(host: str, port: int) -> None:

@@ -134,7 +134,7 @@ def gather_findings(
     findings = [find(book, code, reading) for code, reading in seen.findings]
     age = sitting.person.age_years
     frail = sitting.person.treated or (age is not None and age >= sitting.limits.low_standing_advice_from_years)
-    if frail and sitting.protocol.standing is None and any(code == "low-reading" for code, _ in seen.findings):
+    if frail and sitting.protocol.standing is None and is_low(seen):
         findings.append(find(book, "standing-pair-advised"))
     if sitting.irregular:
         findings.append(find(book, "irregular-rhythm"))
@@ -146,7 +146,9 @@ def gather_findings(
     findings += arm_state_findings(sitting, comparison, selection)
     findings += judged.selection_findings
     equipment = cuff_findings(sitting) + device_findings(sitting) + fitness_findings(sitting)
-    findings += reading_findings(sitting) + [as_blocking(finding, selection.blocked_by) for finding in equipment]
+    if selection.blocked_by:
+        equipment = [as_blocking(finding, selection.blocked_by) for finding in equipment]
+    findings += reading_findings(sitting) + equipment
     findings += preparation_findings(sitting)
     if reads_lower(sitting, judged):
         findings.append(find(book, "unattended-reads-lower"))
@@ -221,13 +223,21 @@ def changed_because(sitting: Sitting, selection: Selection) -> list[str]:
 def cautions(sitting: Sitting, seen: SafetyResult) -> list[str]:
     """The cautions that go with every answer, and those that this one calls for."""
     words, person = sitting.rulebook.wording.caution, sitting.person
-    applies = {
-        "severe": seen.safety.level in ("confirm", "same-day", "urgent") or bool(seen.severe),
-        "low": any(code == "low-reading" for code, _ in seen.findings),
-        "expecting": person.expecting,
-        "child": person.age_years is not None and person.age_years < 18,
-        "irregular": sitting.irregular,
-        "guidelines-disagree": len(sitting.guidelines) > 1,
-    }
-    always = ["not-a-device", "no-treatment"] + (["single-sitting"] if sitting.protocol.is_one_sitting else [])
-    return [words[code] for code in always] + [words[code] for code, holds in applies.items() if holds]
+    told = [words["not-a-device"], words["no-treatment"]]
+    for code, holds in (
+        ("single-sitting", sitting.protocol.is_one_sitting),
+        ("severe", bool(seen.severe) or seen.safety.level in ("confirm", "same-day", "urgent")),
+        ("low", is_low(seen)),
+        ("expecting", person.expecting),
+        ("child", person.age_years is not None and person.age_years < 18),
+        ("irregular", sitting.irregular),
+        ("guidelines-disagree", len(sitting.guidelines) > 1),
+    ):
+        if holds:
+            told.append(words[code])
+    return told
+
+
+def is_low(seen: SafetyResult) -> bool:
+    """True where a reading was found to be low."""
+    return bool(seen.findings) and any(code == "low-reading" for code, _ in seen.findings)

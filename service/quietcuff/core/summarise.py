@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from quietcuff.core.certainty.since_change import change_findings
+from quietcuff.core.certainty.changes import change_findings
 from quietcuff.core.findings.findings import find
 from quietcuff.core.model.evaluation import Basis, Evaluation, Safety, Step
 from quietcuff.core.model.fields import Setting, Site, utc_text

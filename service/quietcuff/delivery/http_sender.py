@@ -7,9 +7,9 @@ import ssl
 from collections.abc import Callable
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from typing import Any
 from uuid import UUID
 
-import httpx
 import msgspec
 
 from quietcuff import __version__
@@ -50,14 +50,17 @@ class HttpSender:
         self._clock = clock
         self._resolve = resolve
         self._seconds = seconds
-        self._context = context or ssl.create_default_context()
-        self._clients: dict[UUID, httpx.AsyncClient] = {}
+        self._context = context
+        # Of httpx, which takes a tenth of a second to load: a service that never sends starts without it.
+        self._clients: dict[UUID, Any] = {}
 
     async def send(self, target_id: UUID, parcel: Parcel) -> TargetReply:
         """Send a parcel; the target's reply. A failure on the way is a reply too."""
         # Checked again before each sending: the operator may have withdrawn an allowance since the target was made.
         if not is_url_allowed(parcel.url, self._allowed):
             return NOT_ALLOWED
+        import httpx
+
         try:
             async with asyncio.timeout(self._seconds):
                 return await self._exchange(target_id, parcel)
@@ -76,6 +79,8 @@ class HttpSender:
         await self.keep_only(set())
 
     async def _exchange(self, target_id: UUID, parcel: Parcel) -> TargetReply:
+        import httpx
+
         url = httpx.URL(parcel.url)
         host = url.raw_host.decode("ascii").rstrip(".")
         address = await find_address(host, url.port or DEFAULT_PORTS[url.scheme], self._allowed, self._resolve)
@@ -100,9 +105,12 @@ class HttpSender:
             retry_after_seconds=seconds_asked(answer.headers.get("Retry-After"), self._clock()),
         )
 
-    def _client(self, target_id: UUID) -> httpx.AsyncClient:
+    def _client(self, target_id: UUID) -> Any:
         client = self._clients.get(target_id)
         if client is None:
+            import httpx
+
+            self._context = self._context or ssl.create_default_context()
             client = self._clients[target_id] = httpx.AsyncClient(
                 verify=self._context,
                 timeout=self._seconds,
@@ -115,7 +123,7 @@ class HttpSender:
         return client
 
 
-async def read_start(answer: httpx.Response) -> bytes:
+async def read_start(answer: Any) -> bytes:
     """The body of an answer; empty where it is too long, because the connection is then closed."""
     parts: list[bytes] = []
     length = 0

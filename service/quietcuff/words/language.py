@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.resources import files
 from typing import Literal, TypeVar
 
@@ -85,6 +86,7 @@ def read_language(code: str, rulebook: Rulebook) -> Language:
     )
 
 
+@cache
 def read_names() -> Names:
     """The names that are the same in every language."""
     return _read("names.toml", Names)

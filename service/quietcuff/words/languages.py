@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
 import msgspec
 
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -12,14 +14,39 @@ FALLBACK = "en"
 LONGEST_HEADER = 1000
 
 
-class Languages(msgspec.Struct, frozen=True, kw_only=True):
-    """One speaker for each language, made once."""
+class Speakers(Mapping[str, Speaker]):
+    """The speaker of each language, made when it is first asked for: most readers of a process share one language."""
 
-    speakers: dict[str, Speaker]
+    def __init__(self, rulebook: Rulebook) -> None:
+        self._rulebook = rulebook
+        self._made: dict[str, Speaker] = {}
+
+    def __getitem__(self, code: str) -> Speaker:
+        if code not in CODES:
+            raise KeyError(code)
+        if code not in self._made:
+            self._made[code] = Speaker(read_language(code, self._rulebook), self._rulebook, read_names())
+        return self._made[code]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(CODES)
+
+    def __len__(self) -> int:
+        return len(CODES)
+
+    def __contains__(self, code: object) -> bool:
+        return code in CODES
+
+
+class Languages(msgspec.Struct, frozen=True, kw_only=True):
+    """One speaker for each language."""
+
+    speakers: Mapping[str, Speaker]
 
     def speaker(self, code: str | None) -> Speaker:
         """The speaker of a language, English where there is none; ``de-AT`` is spoken as ``de``."""
-        return self.speakers.get(primary(code or ""), self.speakers[FALLBACK])
+        asked = primary(code or "")
+        return self.speakers[asked if asked in self.speakers else FALLBACK]
 
     def preferred(self, accepted: str) -> Speaker:
         """The speaker that an Accept-Language header prefers, English where it names none that is here."""
@@ -33,8 +60,7 @@ class Languages(msgspec.Struct, frozen=True, kw_only=True):
 
 def load_languages(rulebook: Rulebook) -> Languages:
     """Every language, with English from the rules."""
-    names = read_names()
-    return Languages(speakers={code: Speaker(read_language(code, rulebook), rulebook, names) for code in CODES})
+    return Languages(speakers=Speakers(rulebook))
 
 
 def primary(code: str) -> str:

@@ -16,7 +16,7 @@ from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import note_found
 from quietcuff.api.requests import PAGE_CURSOR, PAGE_LENGTH, format_of, limit_parameter, query_of
-from quietcuff.api.responses import answer, answer_page
+from quietcuff.api.responses import answer, answer_page, next_address, next_link
 from quietcuff.api.service import service_of
 from quietcuff.application import Page
 from quietcuff.core.model.errors import NotAcceptable
@@ -114,12 +114,11 @@ class FollowUps(Controller):
 
 def answered(page: FollowUpPage, kind: str, path: str, said: dict[str, str], *, named: bool) -> ASGIResponse:
     """The page in the format asked for; its next link is the same in both formats."""
-    items = msgspec.json.encode([line_of(line, named=named) for line in page.lines])
-    whole = answer_page(Page(items=items, cursor=page.cursor), path, said)
     if kind == JSON:
-        return whole
-    link = whole.headers.get("Link")
-    return answer(csv_of(page.lines, named=named).encode(), media_type=CSV, headers=None if link is None else {"Link": link})
+        items = msgspec.json.encode([line_of(line, named=named) for line in page.lines])
+        return answer_page(Page(items=items, cursor=page.cursor), path, said)
+    link = next_link(next_address(page.cursor, path, said))
+    return answer(csv_of(page.lines, named=named).encode(), media_type=CSV, headers=link)
 
 
 def line_of(line: FollowUp, *, named: bool) -> FollowUpLine:

@@ -20,6 +20,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.cli.operating.version import version_here
+from quietcuff.cli.support.complaints import sentence_of
 from quietcuff.cli.support.opening import opened
 from quietcuff.cli.support.public_url import is_of_this_machine
 from quietcuff.cli.support.tenant_work import record_in_every_trail
@@ -83,7 +84,7 @@ async def examine(settings: Settings, clock: Callable[[], datetime]) -> list[Che
             checks += [await public_url(store), *await of_tenants(store, settings, clock)]
             await record_in_every_trail(store, settings.trail)
     except (Busy, StoreNotUsable) as error:
-        checks.append(Check("database", "fault", str(error) or "It cannot be reached."))
+        checks.append(Check("database", "fault", sentence_of(error)))
     return checks
 
 

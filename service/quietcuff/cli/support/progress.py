@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import TracebackType
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from typing import Any
 
 from quietcuff.cli.support.input_file import InputFile
 from quietcuff.cli.support.words import say
@@ -21,12 +20,12 @@ class LineProgress:
     """Counts lines and shows their rate and, if the size of the source is known, the time left."""
 
     def __init__(self, source: InputFile, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> None:
-        console = Console(stderr=True)
+        console = terminal()
         self._source = source
         self._total = source.total_bytes
         self._lines = 0
         self._began = time.monotonic()
-        self._bar = self._make_bar(console) if console.is_terminal else None
+        self._bar = None if console is None else self._make_bar(console)
         self._wait = SECONDS_BETWEEN_LOOKS if self._bar is not None else seconds_between_lines
         self._next = self._began + self._wait
 
@@ -60,7 +59,9 @@ class LineProgress:
         seconds = (now - self._began) * (self._total - position_bytes) / position_bytes
         return [f"{100 * position_bytes // self._total} %", f"about {seconds / 60:.0f} min left"]
 
-    def _make_bar(self, console: Console) -> Progress:
+    def _make_bar(self, console: Any) -> Any:
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
         columns = [TextColumn("{task.fields[lines]}"), TextColumn("{task.fields[rate]}"), TimeRemainingColumn()]
         bar = Progress(BarColumn(), TaskProgressColumn(), *columns, console=console)
         self._task = bar.add_task("", total=self._total, lines="", rate="")
@@ -71,24 +72,48 @@ class LineProgress:
 def work_done(unit: str, *, seconds_between_lines: float = SECONDS_BETWEEN_LINES) -> Iterator[Callable[[float, int], None]]:
     """Progress of work that tells which part of it is done (0 to 1) and how much that is, with rate and time left: a bar at a
     terminal, elsewhere a line now and then."""
-    console = Console(stderr=True)
-    columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
     began = last = time.monotonic()
-    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
-        task = bar.add_task("", total=1.0)
+    with part_bar() as show:
 
         def told(part: float, count: int) -> None:
             nonlocal last
             now = time.monotonic()
             passed = max(now - began, 1e-6)
             rate = f"{count:,} {unit}, {count / passed:,.0f} a second"
-            bar.update(task, completed=part, description=rate)
-            if not console.is_terminal and now - last >= seconds_between_lines:
+            if show is not None:
+                show(part, rate)
+            elif now - last >= seconds_between_lines:
                 last = now
                 left = [f"{100 * part:.0f} %", f"about {time_in_words(passed * (1 - part) / part)} left"] if part > 0 else []
                 say(", ".join([rate, *left]))
 
         yield told
+
+
+@contextmanager
+def part_bar() -> Iterator[Callable[[float, str], None] | None]:
+    """A bar that shows which part is done beside a text; None where there is no terminal to show it."""
+    console = terminal()
+    if console is None:
+        yield None
+        return
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda part, text: bar.update(task, completed=part, description=text)
+
+
+def terminal() -> Any:
+    """The terminal behind standard error, as what draws bars on it; None where there is none."""
+    if not sys.stderr.isatty():
+        return None
+    # Loaded only here: it takes a tenth of a second.
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    return console if console.is_terminal else None
 
 
 def time_in_words(seconds: float) -> str:

@@ -13,7 +13,7 @@ from quietcuff.core.advice.steps import make_step as make_step
 from quietcuff.core.advice.steps import right_cuff as right_cuff
 from quietcuff.core.advice.steps import settled_at as settled_at
 from quietcuff.core.advice.steps import usable as usable
-from quietcuff.core.findings.findings import rest_too_short
+from quietcuff.core.findings.findings import faults_of_preparation, rest_too_short
 from quietcuff.core.labels.judgement import Advice, Judgement
 from quietcuff.core.model.evaluation import Action, FollowingStep, Step
 from quietcuff.core.model.fields import Method, Site
@@ -207,16 +207,11 @@ def settle_now_step(sitting: Sitting, selection: Selection) -> FollowingStep | N
 
 def faults_now(sitting: Sitting) -> list[str]:
     """Recorded faults of preparation that can be corrected within minutes, whether they raise or lower the pressure."""
+    effects = sitting.rulebook.effects
     return [
         code
-        for code, effect in sitting.rulebook.effects.items()
-        if effect.correctable
-        and effect.settle_minutes <= sitting.limits.settle_now_minutes
-        and (
-            rest_too_short(sitting)
-            if code == "rest-too-short"
-            else effect.field is not None and sitting.answers[effect.field] in effect.answers
-        )
+        for code in faults_of_preparation(sitting)
+        if effects[code].correctable and effects[code].settle_minutes <= sitting.limits.settle_now_minutes
     ]
 
 

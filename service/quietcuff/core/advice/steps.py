@@ -13,7 +13,7 @@ import msgspec
 
 from quietcuff.core.findings.findings import groups_of, rest_too_short, validation_gap
 from quietcuff.core.labels.classification import is_high
-from quietcuff.core.labels.judgement import Advice, Judgement
+from quietcuff.core.labels.judgement import Advice, Judgement, is_of_thigh
 from quietcuff.core.labels.parts import place_parts
 from quietcuff.core.model.evaluation import Action, Category, FollowingStep, Plan, Preparation
 from quietcuff.core.model.fields import Method, Site
@@ -228,7 +228,7 @@ def missing_step(sitting: Sitting, selection: Selection, categories: list[Catego
         return msgspec.structs.replace(step, ask=fields)
     if sitting.lacking:
         return make_step(sitting, "review", "outside-tables")
-    if any(attempt.site.endswith("thigh") for attempt in selection.counted):
+    if is_of_thigh(selection.counted):
         return make_step(sitting, "repeat-another-day", "measure-upper-arm")
     if any(needs_muffling(sitting, attempt) for attempt in selection.counted):
         return make_step(sitting, "repeat-another-day", "label-needs-phase-four")

@@ -6,34 +6,44 @@ Bias of a measurement is no random error: it is named beside these figures and i
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import floor, inf
 
 import msgspec
 
-from quietcuff.core.certainty.label_chances import Labelled, certainty_of, prior_decides
-from quietcuff.core.certainty.since_change import (
-    PressureChange,
-    change_findings,
-    is_moving,
-    keep_since_change,
-    outside_findings,
+from quietcuff.core.certainty.beliefs import Limits
+from quietcuff.core.certainty.changes import PressureChange, change_findings, is_moving, keep_since_change
+from quietcuff.core.certainty.mixture import chance_of_each, rules_of_tenant
+from quietcuff.core.certainty.usual_pressure import (
+    Known,
+    LabelEdges,
+    chances_at_edge,
+    edges_of,
+    is_settled,
+    weigh,
+    what_settles,
+    why_not_now,
 )
-from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
-from quietcuff.core.certainty.usual_pressure import Known, circumstances_of, rules_of_tenant, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
+    SittingValue,
+    arm_chooser,
+    circumstances_of,
     earlier_sittings,
     is_whole,
     measure,
     measure_earlier,
     sittings_of_same,
+    value_daytime,
+    value_sitting,
 )
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.labels.judgement import Judgement
-from quietcuff.core.model.evaluation import Category, Certainty, Finding, PartMean
-from quietcuff.core.model.fields import Setting, Site
+from quietcuff.core.model.evaluation import Category, Certainty, Decisive, Finding, Interval, PartMean, RowChance
+from quietcuff.core.model.fields import Setting, Site, four_decimals_half_up
 from quietcuff.core.model.history import HistorySitting
 from quietcuff.core.model.readings import Intake
+from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison
@@ -107,7 +117,8 @@ def circumstances_then(newest: HistorySitting, person: Person, rules: Variabilit
 def tell_of_newest(known: Known, change: PressureChange | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
     """Findings about a change, and about a newest value outside its interval."""
     earlier = len(known.outlook.visits) - 1
-    return change_findings(change, book) + outside_findings(known.interval_95, newest, earlier, known.prior, book)
+    changed = change_findings(change, book) if change is not None else []
+    return changed + outside_findings(known.interval_95, newest, earlier, known.prior, book)
 
 
 def value_told(judged: Judgement) -> tuple[float, float]:
@@ -201,10 +212,14 @@ def weigh_sitting(
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
     tables = {guideline.id: guideline for guideline in sitting.guidelines}
     is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
-    moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
-    kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
-    known = weigh(kept.earlier, now, at, sitting.person, reading_set.intake, rules, is_high=is_high)
-    return known, kept.change
+    change = None
+    # One visit alone has changed from nothing.
+    if earlier:
+        moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
+        kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
+        earlier, change = kept.earlier, kept.change
+    known = weigh(earlier, now, at, sitting.person, reading_set.intake, rules, is_high=is_high)
+    return known, change
 
 
 def value_now(sitting: Sitting, comparison: Comparison, judged: Judgement, site: Site) -> SittingValue:
@@ -224,3 +239,162 @@ def bias_in(book: Rulebook, categories: list[Category], findings: list[Finding])
     effects = [finding.code for finding in findings if finding.code in book.effects]
     reasons = [reason for entry in categories for reason in entry.provisional_because if reason not in harmless]
     return list(dict.fromkeys(effects + reasons))
+
+
+def outside_findings(
+    interval: Interval, newest: tuple[float, float], earlier_visits: int, prior: str, book: Rulebook
+) -> list[Finding]:
+    """Finding where the newest value is outside the interval, with the other things that the interval rests on."""
+    ends = (interval.systolic_mmhg, interval.diastolic_mmhg)
+    outside = [
+        name
+        for name, value, (low, high) in zip(("systolic", "diastolic"), newest, ends, strict=True)
+        if not low <= value <= high
+    ]
+    if not outside:
+        return []
+    grounds = []
+    if earlier_visits:
+        grounds.append("1 earlier visit" if earlier_visits == 1 else f"{earlier_visits} earlier visits")
+    if prior != "none":
+        grounds.append("what is known of people before measuring")
+    # Neither visits nor a prior moved the interval, so only the correction for chosen readings can have.
+    if not grounds:
+        grounds.append("a correction for how the readings were chosen")
+    return [find(book, "newest-outside-interval", pressure=" and ".join(outside), grounds=" and ".join(grounds))]
+
+
+class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One guideline's label: its table for what was measured, and the rank of the label's row in it."""
+
+    guideline: str
+    rows: list[Row]
+    rank: int
+
+
+def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
+    """Certainty of one guideline's label."""
+    outlook, rank = known.outlook, label.rank
+    weighed = outlook.weighed
+    edges = edges_of(label.rows)
+    reached, flat = [1.0], [1.0]
+    for limits in edges:
+        chance, alone = outlook.reached(limits)
+        reached.append(chance)
+        flat.append(alone)
+    doubtful = row_in_doubt(reached, rank)
+    edge = edges[doubtful - 1]
+    systolic, diastolic = chance_of_each(weighed, edge)
+    # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
+    only_irregular = outlook.at.irregular and len(outlook.visits) == 1
+    sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+    settled = not only_irregular and is_settled(outlook, sides, outlook.rules.settling.settled_from)
+    readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
+    return Certainty(
+        guideline=label.guideline,
+        statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
+        rows=row_chances(label.rows, reached, flat),
+        label_probability=four_decimals_half_up(of_row(reached, rank)),
+        label_probability_flat=four_decimals_half_up(of_row(flat, rank)),
+        decisive=Decisive(
+            category=label.rows[doubtful].category,
+            systolic=four_decimals_half_up(systolic),
+            diastolic=four_decimals_half_up(diastolic),
+        ),
+        interval_95=known.interval_95,
+        with_device_95=known.with_device_95,
+        settled=settled,
+        more_readings_now=readings,
+        visits_if_mean_holds=visits,
+        chance_settled_after=chances_at_edge(outlook, edge),
+        reason=why_not_now(readings, visits, alone=only_irregular),
+        prior=known.prior,
+        visits_used=len(outlook.visits),
+        bias_not_included=bias,
+        assumptions=known.assumptions,
+    )
+
+
+def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> list[RowChance]:
+    """The chance of each row or higher, with the prior and without."""
+    return [
+        RowChance(
+            category=row.category,
+            at_or_above=four_decimals_half_up(chance),
+            at_or_above_flat=four_decimals_half_up(alone),
+        )
+        for row, chance, alone in zip(rows, reached, flat, strict=True)
+    ]
+
+
+def of_row(reached: list[float], rank: int) -> float:
+    """Chance of one row: the difference of the chances of two nested ranges."""
+    return reached[rank] - (reached[rank + 1] if rank + 1 < len(reached) else 0.0)
+
+
+def row_in_doubt(reached: list[float], rank: int) -> int:
+    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may."""
+    if rank == 0:
+        return 1
+    if rank + 1 == len(reached):
+        return rank
+    return rank if 1 - reached[rank] >= reached[rank + 1] else rank + 1
+
+
+def prior_decides(rows: list[RowChance]) -> bool:
+    """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
+    return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
+
+
+def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
+    """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
+    told = frame_of(book, known.outlook.at.setting, edge, known.prior, known.prior_age_years, known.without_because)
+    if known.prior == "none":
+        return told.format(flat=in_words(flat, book))
+    return told.format(flat=in_words(flat, book), chance=in_words(chance, book))
+
+
+def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
+    """The sentence with places for its chances."""
+    words = book.wording.certainty
+    place, at_edge = words[setting], tell_edge(book, edge)
+    if prior == "none":
+        return words["alone"].format(setting=place, edge=at_edge, flat="{flat}", because=words[f"no-prior-{because}"])
+    people = tell_prior(book, prior, age_years)
+    return words["with-prior"].format(setting=place, edge=at_edge, flat="{flat}", chance="{chance}", prior=people)
+
+
+frame_of = remembered(read_frame)
+
+
+def tell_edge(book: Rulebook, edge: Limits) -> str:
+    """An edge as a person reads it: either pressure is at or above 140/90."""
+    words = book.wording.certainty
+    if inf not in edge:
+        return words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
+    return words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}")
+
+
+def tell_prior(book: Rulebook, name: str, age_years: int | None) -> str:
+    """Name of the people whose pressures the prior describes: US survey 2017–18, at 31 years."""
+    words = book.wording.certainty
+    if name == "tenant":
+        return words["prior-tenant"]
+    return words["prior-survey"].format(name=book.variability.priors[name].name, age=age_years)
+
+
+def tell_per_cent(book: Rulebook, per_cent: int) -> str:
+    """A chance in whole per cent."""
+    return book.wording.certainty["per-cent"].format(per_cent=per_cent)
+
+
+per_cent_in_words = remembered(tell_per_cent)
+
+
+def in_words(chance: float, book: Rulebook) -> str:
+    """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
+    if chance > 0.99:
+        return book.wording.certainty["nearly-always"]
+    if chance < 0.01:
+        return book.wording.certainty["hardly-ever"]
+    return per_cent_in_words(book, floor(100 * chance + 0.5))

@@ -1,30 +1,43 @@
-"""Belief about a usual pressure where the prior is a mixture of normal distributions: again such a mixture."""
+"""Priors and the beliefs that come of them: mixtures of normal distributions.
+
+A prior is what is known of a person's usual pressure before it is measured, from a tenant, a survey or nobody.
+"""
 
 from __future__ import annotations
 
-from math import erfc, exp, pi, sqrt
+from math import erfc, exp, sqrt
 
 import msgspec
 
-from quietcuff.core.certainty.normal import ROOT_HALF, Matrix
-from quietcuff.core.certainty.posterior import (
-    TWO_SIDED_95,
+from quietcuff.core.certainty.beliefs import (
+    ROOT_HALF,
     Belief,
     Evidence,
     Limits,
+    Matrix,
     believe,
+    believe_both,
+    both_below,
     chance_reached,
     chances_of_each,
+    ends_of,
     evidence_of,
+    from_deviations,
+    moments_of,
+    plane,
 )
-from quietcuff.core.model.evaluation import Interval
-from quietcuff.core.model.fields import four_decimals_half_up
+from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement
+from quietcuff.core.model.evaluation import Assumption, Interval
+from quietcuff.core.model.fields import Setting
+from quietcuff.core.model.history import ReferencePart, ReferencePrior
+from quietcuff.core.model.readings import Intake
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
+from quietcuff.core.rulebook.variability import Prior as SurveyPrior
+from quietcuff.core.sitting.person import Person
 
 NEGLIGIBLE = 1e-7
-UPPER_TAIL = 0.975
-MOST_STEPS = 60
-CLOSE_ENOUGH_MMHG = 1e-6
-ROOT_OF_TWO_PI = sqrt(2 * pi)
+
 
 NO_EVIDENCE = Evidence()
 
@@ -65,14 +78,15 @@ def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) 
     if total <= 0:
         # So far from all parts that their densities vanish: the widest says the least.
         widest = max(prior, key=lambda part: part.covariance[0])
-        return ((1.0, believe(widest.evidence + measured, varies)),)
+        return ((1.0, believe_both(widest.evidence, measured, varies)),)
     # Parts of no weight are dropped here, because every chance after this sums over all parts.
     least = NEGLIGIBLE * total
-    kept = [(share / total, part) for share, part in zip(shares, prior, strict=True) if share > least]
-    whole = 0.0
-    for share, _ in kept:
-        whole += share
-    return tuple([(share / whole, believe(part.evidence + measured, varies)) for share, part in kept])
+    whole, kept = 0.0, []
+    for share, part in zip(shares, prior, strict=True):
+        if share > least:
+            whole += share / total
+            kept.append((share / total, believe_both(part.evidence, measured, varies)))
+    return tuple([(share / whole, belief) for share, belief in kept])
 
 
 def shares_of(prior: Prior, measured: Evidence, varies: Limits) -> list[float]:
@@ -104,9 +118,28 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     if len(mixture) == 1:
         return chance_reached(mixture[0][1], limits)
     total = 0.0
+    first, second = limits
     for share, belief in mixture:
-        total += share * chance_reached(belief, limits)
+        systolic = (first - belief.systolic) / belief.systolic_sd
+        diastolic = (second - belief.diastolic) / belief.diastolic_sd
+        total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
     return total
+
+
+def bounds_of_either(mixture: Mixture, limits: Limits) -> Limits:
+    """The least and the most that the chance of either pressure can be, from the chance of each: p and q, p the larger.
+
+    At least p, and at most p + q; where the two rise together at most p + q - pq, by Slepian's inequality: two normal values of
+    a positive correlation are both low at least as often as independent ones.
+    """
+    least = most = 0.0
+    first, second = limits
+    for share, belief in mixture:
+        systolic = 0.5 * erfc((first - belief.systolic) / belief.systolic_sd * ROOT_HALF)
+        diastolic = 0.5 * erfc((second - belief.diastolic) / belief.diastolic_sd * ROOT_HALF)
+        least += share * (systolic if systolic > diastolic else diastolic)
+        most += share * (systolic + diastolic - (systolic * diastolic if belief.correlation >= 0 else 0.0))
+    return least, most
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
@@ -126,16 +159,6 @@ def moments_of_each(mixture: Mixture) -> tuple[Limits, Limits]:
     return moments_of(parts_of(mixture, systolic=True)), moments_of(parts_of(mixture, systolic=False))
 
 
-def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
-    """The mean and the standard deviation of parts, each a share, a mean and a standard deviation."""
-    mean = variance = 0.0
-    for share, middle, _ in parts:
-        mean += share * middle
-    for share, middle, sd in parts:
-        variance += share * (sd * sd + (middle - mean) ** 2)
-    return mean, sqrt(variance)
-
-
 def parts_of(mixture: Mixture, *, systolic: bool) -> list[tuple[float, float, float]]:
     """Share, mean and standard deviation of one pressure in each part."""
     if systolic:
@@ -149,37 +172,184 @@ def middle_95(mixture: Mixture, added_sd_mmhg: float = 0.0) -> Interval:
     return Interval(systolic_mmhg=across, diastolic_mmhg=down)
 
 
-def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tuple[float, float]:
-    """Both ends of the middle 95 per cent of one pressure."""
-    wide = [(share, middle, sqrt(sd * sd + added_sd_mmhg * added_sd_mmhg)) for share, middle, sd in parts]
-    if len(wide) == 1:
-        _, middle, sd = wide[0]
-        return four_decimals_half_up(middle - TWO_SIDED_95 * sd), four_decimals_half_up(middle + TWO_SIDED_95 * sd)
-    return four_decimals_half_up(quantile(wide, 1 - UPPER_TAIL)), four_decimals_half_up(quantile(wide, UPPER_TAIL))
+class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """A prior by name; no parts where there is none, with the reason; and the ground it rests on."""
+
+    name: str
+    parts: Prior
+    because: str
+    ground: Assumption
 
 
-def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
-    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always contain it.
+def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> ChosenPrior:
+    """Choose the prior: the tenant's own people, else a survey's people of that age, else none.
 
-    An equal mixture of N(110, 5²) and N(140, 5²) has its middle at 125.
+    None where hypertension is known or treated, unless the tenant's prior includes such people. No survey's prior where the
+    value is in the range of hypertension and treatment is not recorded: nobody knows which people such a person is like.
+    Source: [NHANES1718] for adults in the office, the only people surveyed so. The rest is [DECISION].
     """
-    reach = TWO_SIDED_95 + 6
-    low = min([middle - reach * sd for _, middle, sd in parts])
-    high = max([middle + reach * sd for _, middle, sd in parts])
-    mean, sd = moments_of(parts)
-    at = mean + (TWO_SIDED_95 if below > 0.5 else -TWO_SIDED_95 if below < 0.5 else 0.0) * sd
-    terms = [(share, middle, each, each * ROOT_OF_TWO_PI) for share, middle, each in parts]
-    for _ in range(MOST_STEPS):
-        excess, slope = -below, 0.0
-        for share, middle, each, width in terms:
-            z = (at - middle) / each
-            excess += share * (0.5 * erfc(-z * ROOT_HALF))
-            slope += share * exp(-0.5 * z * z) / width
-        low, high = (low, at) if excess > 0 else (at, high)
-        step = excess / slope if slope > 0 else high - low
-        if abs(step) < CLOSE_ENOUGH_MMHG:
-            return at - step
-        # Between two parts the density is almost zero and Newton's step leaps out of the bounds: halve them instead.
-        after = at - step
-        at = after if low < after < high else (low + high) / 2
-    return at
+    if intake is not None and intake.without_prior:
+        return no_prior("without-prior")
+    if setting != "office" or person.expecting:
+        return no_prior("expecting" if person.expecting else "not-office")
+    own = None if intake is None else intake.prior
+    # A tenant fits its prior to people neither known nor treated, unless it says that it includes these.
+    if person.treated and (own is None or not own.includes_treated):
+        return no_prior("known-or-treated")
+    if own is not None:
+        ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
+        return ChosenPrior(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
+    return survey_prior(person, setting, rules, is_high=is_high)
+
+
+def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> ChosenPrior:
+    """The prior of the survey that has this setting and age, if there is one and the person may be like its people."""
+    age = person.age_years
+    if age is None:
+        return no_prior("age-not-recorded")
+    for name, prior in rules.priors.items():
+        if setting in prior.settings and age >= prior.from_years:
+            if is_high and not person.treatment_recorded:
+                return no_prior("treatment-not-recorded")
+            return ChosenPrior(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
+    return no_prior("no-survey-of-this-age")
+
+
+def no_prior(because: str) -> ChosenPrior:
+    """No prior, and the reason."""
+    ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
+    return ChosenPrior(name="none", parts=(), because=because, ground=ground)
+
+
+def grounds(code: str, name: str, entry: Grounded) -> Assumption:
+    """An entry of the rules as an assumption of a certainty."""
+    return grounds_of(entry, code, name)
+
+
+def name_grounds(entry: Grounded, code: str, name: str) -> Assumption:
+    """An entry of the rules as an assumption of a certainty."""
+    return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
+
+
+grounds_of = remembered(name_grounds)
+
+
+def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age. Source: [NHANES1718], fitted as docs/certainty.md tells."""
+    return parts_of_age(prior, age_years)
+
+
+def read_parts(prior: SurveyPrior, age_years: float) -> Prior:
+    """The parts of a survey's prior at an age, read off its figures."""
+    higher = 1 / (1 + exp(-value_at(prior.higher_log_odds, age_years)))
+    slope = value_at(prior.diastolic_per_systolic, age_years)
+    at_line, beside = value_at(prior.diastolic_mmhg, age_years), value_at(prior.diastolic_variance, age_years)
+    return tuple(
+        PriorPart(
+            share=share,
+            systolic=middle,
+            diastolic=at_line + slope * (middle - prior.line_at_systolic_mmhg),
+            covariance=(sd * sd, slope * sd * sd, slope * slope * sd * sd + beside),
+        )
+        for share, middle, sd in (
+            (1 - higher, value_at(prior.lower_systolic_mmhg, age_years), prior.lower_systolic_sd_mmhg),
+            (higher, value_at(prior.higher_systolic_mmhg, age_years), prior.higher_systolic_sd_mmhg),
+        )
+    )
+
+
+parts_of_age = remembered(read_parts)
+
+
+def value_at(figures: ByAge, age_years: float) -> float:
+    """A figure at an age: 10 at 20 years and 14 at 40 give 12 at 30, and 14 at 50."""
+    ages, values = figures.at_years, figures.value
+    if age_years <= ages[0]:
+        return values[0]
+    for place in range(1, len(ages)):
+        if age_years < ages[place]:
+            share = (age_years - ages[place - 1]) / (ages[place] - ages[place - 1])
+            return values[place - 1] + share * (values[place] - values[place - 1])
+    return values[-1]
+
+
+def parts_of_tenant(prior: ReferencePrior) -> Prior:
+    """The parts of a tenant's own prior: those it names, else one part from its figures."""
+    if not prior.parts:
+        return (part_of(1.0, prior),)
+    return tuple(part_of(part.share, part) for part in prior.parts)
+
+
+def part_of(share: float, figures: ReferencePrior | ReferencePart) -> PriorPart:
+    """One part of a tenant's prior."""
+    return PriorPart(
+        share=share,
+        systolic=figures.systolic_mmhg,
+        diastolic=figures.diastolic_mmhg,
+        covariance=from_deviations(figures.systolic_sd_mmhg, figures.diastolic_sd_mmhg, figures.correlation),
+    )
+
+
+def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
+    """Assumptions behind the figures beside the prior, each with its ground."""
+    fewer_days = at.setting == "home" and any(each.days < rules.series.full_days for each in measured)
+    corrected = tuple(dict.fromkeys([each.rule for each in measured if each.rule in rules.corrections]))
+    no_adult = "under-18" if person.age_years is not None and person.age_years < 18 else ""
+    group = "expecting" if person.expecting else no_adult
+    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
+    return grounds_beside(rules, spread, at.setting, at.irregular, fewer_days, corrected, group)
+
+
+def read_grounds(
+    rules: Variability,
+    spread: tuple[str, ...],
+    setting: Setting,
+    irregular: bool,
+    fewer_days: bool,
+    corrected: tuple[str, ...],
+    group: str,
+) -> list[Assumption]:
+    """The assumptions, by the entries for how visits vary, the corrected rules, and the group that adults stand for."""
+    found = [grounds("between-visits", name, rules.between[name]) for name in spread]
+    if len(spread) > 1:
+        found.append(grounds("older", "older", rules.older))
+    if setting == "office":
+        found.append(grounds("within-sitting", "office", rules.within))
+        if irregular:
+            found.append(grounds("within-sitting", "irregular", rules.irregular))
+    if fewer_days:
+        found.append(grounds("fewer-days", "series", rules.series))
+    found += [grounds("value-correction", rule, rules.corrections[rule]) for rule in corrected]
+    if group:
+        found.append(Assumption(code="variability-of-adults", entry=group, basis="assumed", source=["DECISION"]))
+    return [*found, grounds("device", "device", rules.device)]
+
+
+grounds_beside = remembered(read_grounds)
+
+
+def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
+    """The rules, with the spread of visits that a tenant measured in its own untreated people. Source: [DECISION]."""
+    seen = None if intake is None or intake.prior is None else intake.prior.visits
+    if seen is None:
+        return rules
+    return spread_of_tenant(rules, seen.systolic_sd_mmhg, seen.diastolic_sd_mmhg, seen.correlation)
+
+
+def put_spread(rules: Variability, systolic_sd_mmhg: float, diastolic_sd_mmhg: float, correlation: float) -> Variability:
+    """The rules with another spread of visits of untreated people."""
+    entry = rules.between["office-untreated"]
+    own = msgspec.structs.replace(
+        entry,
+        systolic=systolic_sd_mmhg,
+        diastolic=diastolic_sd_mmhg,
+        correlation=correlation,
+        # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
+        at_most_systolic=max(systolic_sd_mmhg, entry.at_most_systolic or 0),
+        at_most_diastolic=max(diastolic_sd_mmhg, entry.at_most_diastolic or 0),
+    )
+    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
+
+
+# One object for each tenant's figures, so that what is remembered for the rules is found again.
+spread_of_tenant = remembered(put_spread)

@@ -1,17 +1,139 @@
-"""The visits behind a usual pressure: sittings that are visits, the value of each, and its covariance."""
+"""The visits behind a usual pressure: sittings that are visits, the value of each, and its covariance.
+
+The value of a sitting is free of the choices that depend on the values: a rule that keeps or drops a reading for its value
+shifts the mean, so it is not always the reported one. The number of readings and the rule stay with it, so that later sittings
+can weigh it.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from math import sqrt
+from typing import Protocol as Shape
+from typing import TypeVar
 
 import msgspec
 
-from quietcuff.core.certainty.normal import Matrix, added, applied, from_deviations, inverse, scaled
-from quietcuff.core.certainty.sitting_value import DAYTIME, SittingValue
+from quietcuff.core.certainty.beliefs import Matrix, Visit, added, applied, from_deviations, inverse, scaled
+from quietcuff.core.model.evaluation import PartMean
 from quietcuff.core.model.fields import Attendance, Setting, Site
 from quietcuff.core.model.history import History, HistorySitting
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Protocol
 from quietcuff.core.rulebook.variability import BetweenVisits, Variability, WithinSitting
+from quietcuff.core.sitting.arms import OTHER, OnArm
+from quietcuff.core.sitting.person import Person
+
+OLDER: dict[str, str] = {"office-untreated": "office-treated-or-older"}
+
+
+DAYTIME = "daytime"
+
+
+class Pressures(Shape):
+    """A reading's pressures in hundredths of mmHg."""
+
+    @property
+    def systolic(self) -> int: ...
+    @property
+    def diastolic(self) -> int: ...
+
+
+T = TypeVar("T", bound=Pressures)
+A = TypeVar("A", bound=OnArm)
+
+
+class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The mean of ``readings`` readings, in mmHg, and the rule that chose them."""
+
+    systolic_mmhg: float
+    diastolic_mmhg: float
+    readings: int
+    rule: str
+
+
+def value_sitting(
+    protocol: Protocol,
+    arm: Sequence[T],
+    counted: Sequence[T],
+    within: WithinSitting,
+    *,
+    chooser: T | None,
+    first_dropped: bool,
+) -> SittingValue:
+    """The value of a sitting.
+
+    ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count. The reading that made this
+    arm the higher one is left out wherever another is left. A first reading dropped for its value stays out (a correction
+    follows). Where readings were asked for because two differed, or the lower of two is recorded, all that were compared count:
+    150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives 136.65 of three.
+    Source: [DECISION].
+    """
+    if first_dropped:
+        used, rule = arm[1:], "first-dropped"
+    elif asked_for_more(protocol, arm):
+        used, rule = arm, "all-compared"
+    elif protocol.counts == "lower-of-last-two":
+        used, rule = (counted, "all") if len(counted) > 1 else (arm[-2:], "both-compared")
+    else:
+        used, rule = counted, protocol.counts
+    # The arm was chosen because this reading was the higher one; counting it would keep that choice in the mean.
+    kept = [reading for reading in used if reading is not chooser] or list(used)
+    more = rule == "all-compared"
+    return SittingValue(
+        systolic_mmhg=centre([reading.systolic for reading in kept], within.systolic_autocorrelation if more else 0),
+        diastolic_mmhg=centre([reading.diastolic for reading in kept], within.diastolic_autocorrelation if more else 0),
+        readings=len(kept),
+        rule=rule,
+    )
+
+
+def centre(values: list[int], autocorrelation: float) -> float:
+    """The mean in mmHg of readings in hundredths; inner readings weigh less, because neighbours are alike.
+
+    This mean is independent of the differences between readings, so that taking more readings because of them shifts nothing:
+    130, 144 and 138 at 0.28 give (130 + 0.72·144 + 138)/2.72 = 136.65. Without autocorrelation it is the plain mean.
+    """
+    inner = 1 - autocorrelation
+    between = values[1:-1]
+    total = sum(values) - autocorrelation * sum(between)
+    return total / (100 * (len(values) - len(between) + inner * len(between)))
+
+
+def value_daytime(mean: PartMean) -> SittingValue:
+    """The value of an ambulatory recording: the mean of its day, whose variation between recordings is published."""
+    return SittingValue(
+        systolic_mmhg=mean.systolic_mean_mmhg,
+        diastolic_mmhg=mean.diastolic_mean_mmhg,
+        readings=mean.readings,
+        rule=DAYTIME,
+    )
+
+
+def asked_for_more(protocol: Protocol, arm: Sequence[Pressures]) -> bool:
+    """True where more readings than planned were taken and two neighbours among the planned ones differed."""
+    extra, planned = protocol.extra, arm[: protocol.planned]
+    if extra.kind in ("none", "stable-pair") or len(arm) <= protocol.planned:
+        return False
+    limit = 100 * extra.mmhg
+    return any(
+        max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > limit
+        for one, other in zip(planned, planned[1:], strict=False)
+    )
+
+
+def arm_chooser(valid: Sequence[A], site: str) -> A | None:
+    """The reading at a site that belongs to the sitting's first pair, so that it helped to choose the arm; None without a pair.
+
+    ``valid`` are the valid readings in order of time.
+    """
+    arms = [reading for reading in valid if reading.site in OTHER]
+    for one, other in zip(arms, arms[1:], strict=False):
+        if one.site != other.site:
+            return one if one.site == site else other
+    return None
+
 
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
@@ -47,14 +169,6 @@ class SittingMeasurement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     rule: str
     spare: Matrix
     within: Matrix
-
-
-class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One day's value and its covariance around the usual pressure: visits vary, and readings within one."""
-
-    systolic: float
-    diastolic: float
-    covariance: Matrix
 
 
 def earlier_sittings(
@@ -150,11 +264,17 @@ def within_sitting(readings: int, at: Circumstances, rules: Variability, *, irre
     """
     if at.setting != "office":
         return NO_SPREAD
-    within: WithinSitting = rules.within
-    times = rules.irregular.deviation_times if irregular else 1.0
+    return spread_within(rules.within, readings, rules.irregular.deviation_times if irregular else 1.0)
+
+
+def work_out_within(within: WithinSitting, readings: int, times: float) -> Matrix:
+    """The covariance of the mean of so many readings, whose standard deviations grow so many times."""
     systolic = times * within.systolic_sd_mmhg * sqrt(mean_factor(readings, within.systolic_autocorrelation))
     diastolic = times * within.diastolic_sd_mmhg * sqrt(mean_factor(readings, within.diastolic_autocorrelation))
     return from_deviations(systolic, diastolic, within.correlation)
+
+
+spread_within = remembered(work_out_within)
 
 
 def mean_factor(count: int, autocorrelation: float) -> float:
@@ -200,6 +320,9 @@ def visits_by_day(measurements: list[SittingMeasurement], at: Circumstances, rul
 def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Visit:
     """The sittings of one day as one visit, each weighed by the precision of its readings."""
     first = of_day[0]
+    if len(of_day) > 1:
+        # A sitting without error of its own is that day's level, whatever the others say.
+        first = next((each for each in of_day if each.within == NO_SPREAD), first)
     systolic, diastolic, within = first.systolic, first.diastolic, first.within
     # The day's level is shared, so only the readings' own error may weigh one sitting against another.
     if len(of_day) > 1 and within != NO_SPREAD:
@@ -213,3 +336,42 @@ def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variabi
         systolic, diastolic = applied(within, *information)
     between = between_visits(at, systolic, diastolic, first.days, rules)
     return Visit(systolic=systolic, diastolic=diastolic, covariance=added(between, within))
+
+
+def circumstances_of(
+    person: Person,
+    newest: tuple[Setting, Attendance, Site],
+    rules: Variability,
+    *,
+    irregular: bool,
+) -> Circumstances:
+    """The circumstances that visits must share with the newest one, and the entries for how visits vary in them."""
+    setting, attendance, site = newest
+    name = between_entry(person, setting, rules)
+    older = OLDER.get(name, "")
+    return Circumstances(
+        setting=setting,
+        attendance=attendance,
+        site=site,
+        between=name,
+        irregular=irregular,
+        towards=older,
+        towards_share=share_older(person.age_years, rules) if older else 0.0,
+    )
+
+
+def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
+    """The name of the entry for how visits vary in this setting and, in the office, in this person's group."""
+    groups = ("everyone", "treated-or-older" if person.treated else "untreated")
+    return next(name for name, entry in rules.between.items() if entry.setting == setting and entry.group in groups)
+
+
+def share_older(age_years: int | None, rules: Variability) -> float:
+    """Share, 0 to 1, to which visits of an untreated person vary as those of older people do.
+
+    It grows evenly with age, so that no birthday is a step.
+    """
+    if age_years is None:
+        return 0.0
+    older = rules.older
+    return min(1.0, max(0.0, (age_years - older.from_years) / (older.to_years - older.from_years)))

@@ -13,9 +13,11 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
+import msgspec
+
 from quietcuff.core.model.evaluation import ExpectedError, Finding
 from quietcuff.core.model.fields import PopulationGroup
-from quietcuff.core.model.readings import Device
+from quietcuff.core.model.readings import Context, Device
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Effect, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
@@ -73,27 +75,59 @@ def preparation_findings(sitting: Sitting) -> list[Finding]:
 
     An ambulatory recording goes on through the whole day, so no answer is missing there.
     """
-    book, context = sitting.rulebook, sitting.reading_set.context
+    reading_set = sitting.reading_set
+    answers_due = reading_set.setting != "ambulatory"
+    return [*findings_of_answers(sitting.rulebook, reading_set.context, sitting.protocol.rest_minutes, answers_due)]
+
+
+def read_answers(book: Rulebook, context: Context, asked_minutes: float, answers_due: bool) -> list[Finding]:
+    """The findings of the answers alone, where so many minutes of rest are asked for."""
+    answers = msgspec.structs.asdict(context)
     findings = []
-    for code, effect in book.effects.items():
+    for code in faults_of_answers(book, context, asked_minutes):
         if code == "rest-too-short":
-            if rest_too_short(sitting):
-                asked = number_text(sitting.protocol.rest_minutes)
-                findings.append(find(book, code, minutes=number_text(context.rest_minutes), asked=asked))
-        elif effect.field is not None and sitting.answers[effect.field] in effect.answers:
+            minutes, asked = number_text(context.rest_minutes), number_text(asked_minutes)
+            findings.append(find(book, code, minutes=minutes, asked=asked))
+        else:
             findings.append(find(book, code))
-    missing = not_recorded(sitting.answers)
-    if missing and sitting.reading_set.setting != "ambulatory":
+    missing = not_recorded(answers)
+    if missing and answers_due:
         findings.append(find(book, "context-not-recorded", list=", ".join(missing)))
     if context.care != "ordinary":
         findings.append(find(book, "care-not-ordinary", care=context.care))
     return findings
 
 
+def read_faults(book: Rulebook, context: Context, asked_minutes: float) -> list[str]:
+    """The codes of the effects that the answers tell, in the order of the effects table."""
+    return [
+        code
+        for code, effect in book.effects.items()
+        if (
+            is_short_of(context, asked_minutes)
+            if code == "rest-too-short"
+            else effect.field is not None and getattr(context, effect.field) in effect.answers
+        )
+    ]
+
+
+# Answers are few and come again: most sittings are prepared as asked.
+findings_of_answers, faults_of_answers = remembered(read_answers), remembered(read_faults)
+
+
+def faults_of_preparation(sitting: Sitting) -> list[str]:
+    """The codes of what the answers say is wrong, in the order of the effects table; not to be changed."""
+    return faults_of_answers(sitting.rulebook, sitting.reading_set.context, sitting.protocol.rest_minutes)
+
+
 def rest_too_short(sitting: Sitting) -> bool:
     """True where the person rested less than the protocol asks. Source: [ESC18, ACC17]."""
-    rested = sitting.reading_set.context.rest_minutes
-    return rested is not None and rested < sitting.protocol.rest_minutes
+    return is_short_of(sitting.reading_set.context, sitting.protocol.rest_minutes)
+
+
+def is_short_of(context: Context, asked_minutes: float) -> bool:
+    """True where the recorded rest is shorter than the minutes asked for."""
+    return context.rest_minutes is not None and context.rest_minutes < asked_minutes
 
 
 def not_recorded(answers: dict[str, Any]) -> list[str]:
@@ -104,7 +138,7 @@ def not_recorded(answers: dict[str, Any]) -> list[str]:
 def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
     findings = []
-    attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
+    attempts = sitting.made
     codes = {attempt.fit.code for attempt in attempts}
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
@@ -126,9 +160,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
 def device_findings(sitting: Sitting) -> list[Finding]:
     """Findings of the device, each said once."""
     codes: dict[str, None] = {}
-    for attempt in sitting.attempts:
-        if attempt.fault == "voided":
-            continue
+    for attempt in sitting.made:
         # No device is to blame: a newborn is outside the service's scope whatever the device.
         if attempt.device_block == "neonate":
             continue
@@ -154,9 +186,7 @@ def reading_findings(sitting: Sitting) -> list[Finding]:
     """Findings of single readings, in order of time."""
     findings: list[Finding] = []
     before: Attempt | None = None
-    for attempt in sitting.attempts:
-        if attempt.fault == "voided":
-            continue
+    for attempt in sitting.made:
         findings += [find(sitting.rulebook, code, attempt.index) for code in oddities(sitting, attempt, before)]
         if attempt.too_soon:
             seconds = sitting.protocol.interval_seconds
@@ -212,7 +242,7 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
     if intake.received_at is not None:
         # A device's clock may run a little ahead; only beyond that tolerance is a time wrong.
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
-        ahead = [a.index for a in sitting.attempts if a.fault != "voided" and a.taken_at > latest]
+        ahead = [a.index for a in sitting.made if a.taken_at > latest]
         findings += [find(book, "taken-in-future", place) for place in ahead]
     voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
     findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
@@ -228,15 +258,17 @@ def number_text(value: float | None) -> str:
 
 def fitness_findings(sitting: Sitting) -> list[Finding]:
     """Findings against the devices of a sitting, each said once."""
-    taken = [attempt for attempt in sitting.attempts if attempt.fault != "voided" and attempt.device is not None]
     groups = groups_of(sitting)
     intake = sitting.reading_set.intake
     registered = intake is not None and intake.device_registered == "yes"
     told: dict[str, dict[str, Any]] = {}
-    for attempt in taken:
+    judged: tuple[Device, date] | None = None
+    for attempt in sitting.made:
         device, day = attempt.device, attempt.taken_at.date()
-        if device is None:
+        # Most readings are of the one device of the sitting, of which all is said with the first.
+        if device is None or (judged is not None and device is judged[0] and day == judged[1]):
             continue
+        judged = device, day
         for code, words in (
             validation_gap(device, groups, registered=registered),
             accuracy_check(device, day),

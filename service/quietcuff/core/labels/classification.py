@@ -10,7 +10,7 @@ from typing import Literal
 
 import msgspec
 
-from quietcuff.core.findings.findings import rest_too_short
+from quietcuff.core.findings.findings import faults_of_preparation
 from quietcuff.core.model.evaluation import Category, Result
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
@@ -216,8 +216,9 @@ def reserve(
         "site-not-recorded": result.site == "not-recorded",
         "position-not-recorded": result.position == "not-recorded" and len(sitting.protocol.positions) == 1,
     }
-    restless = unsettled(sitting, result, severe=severe)
-    faults = faults_that_matter(sitting, selection, result)
+    sides = sides_of(sitting, result)
+    restless = [] if severe or "raises" not in sides else unsettled(sitting)
+    faults = faults_that_matter(sitting, selection, sides)
     reasons = [code for code, holds in applies.items() if holds] + restless + faults
     # Repeating a series would take days, so its faults stay among the reasons and ask for nothing.
     if not sitting.protocol.is_one_sitting:
@@ -276,44 +277,36 @@ def is_high(sitting: Sitting, result: Result) -> bool:
     return sitting.protocol.classifies_mean and any(reaches_hypertension(g, *value) for g in sitting.applicable)
 
 
-def is_low(sitting: Sitting, result: Result) -> bool:
-    """True where a result is below the hypertension limit of a requested guideline that is for this person.
+def sides_of(sitting: Sitting, result: Result) -> set[str]:
+    """Directions of a fault that can have changed a label.
 
-    Only where the protocol classifies the mean itself.
+    One that raises can where a result is at or above the hypertension limit of a requested guideline that is for this person,
+    one that lowers where it is below one. Only where the protocol classifies the mean itself.
     """
-    value = (result.systolic_mmhg, result.diastolic_mmhg)
-    return sitting.protocol.classifies_mean and any(not reaches_hypertension(g, *value) for g in sitting.applicable)
+    sides: set[str] = set()
+    if sitting.protocol.classifies_mean:
+        for guideline in sitting.applicable:
+            high = reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg)
+            sides.update(("raises" if high else "lowers", "either"))
+    return sides
 
 
-def unsettled(sitting: Sitting, result: Result, *, severe: bool) -> list[str]:
-    """Pain, anxiety or stress with a high result that is not severe: to be repeated when settled. Source: [DECISION]."""
-    if severe or not is_high(sitting, result):
-        return []
+def unsettled(sitting: Sitting) -> list[str]:
+    """Pain, anxiety or stress, with which a high result that is not severe is to be repeated. Source: [DECISION]."""
     context = sitting.reading_set.context
     states = (("pain", context.pain), ("anxiety-or-stress", context.anxiety_or_stress))
     return [code for code, answer in states if answer == "yes"]
 
 
-def faults_that_matter(sitting: Sitting, selection: Selection, result: Result) -> list[str]:
+def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) -> list[str]:
     """Correctable faults that raise a high result, or lower one below a threshold.
 
     A fault that may do either always matters. Source: [DECISION].
     """
-    high, low = is_high(sitting, result), is_low(sitting, result)
-    if not (high or low):
+    if not sides:
         return []
-    sides = {"raises": high, "lowers": low, "either": high or low}
-    fits = {attempt.fit.code for attempt in selection.counted}
-    codes = []
-    for code, effect in sitting.rulebook.effects.items():
-        if not effect.correctable or not sides[effect.direction]:
-            continue
-        if code == "rest-too-short":
-            present = rest_too_short(sitting)
-        elif effect.field is None:
-            present = code in fits
-        else:
-            present = sitting.answers[effect.field] in effect.answers
-        if present:
-            codes.append(code)
-    return codes
+    present = {*faults_of_preparation(sitting), *(attempt.fit.code for attempt in selection.counted)}
+    effects = sitting.rulebook.effects
+    if present.isdisjoint(effects):
+        return []
+    return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

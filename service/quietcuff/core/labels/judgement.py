@@ -48,13 +48,17 @@ def is_withheld(sitting: Sitting, counted: list[Attempt]) -> bool:
 
     A single home sitting, a reading at a leg, or a low pressure with symptoms. Source: [PRACTICE, DECISION].
     """
+    if not sitting.protocol.classifies or is_of_thigh(counted):
+        return True
+    if sitting.reading_set.context.acute_symptoms != "yes":
+        return False
     low = 100 * low_systolic(sitting.person, sitting.limits)
-    symptoms = sitting.reading_set.context.acute_symptoms == "yes"
-    return (
-        not sitting.protocol.classifies
-        or any(attempt.site.endswith("thigh") for attempt in counted)
-        or (symptoms and any(attempt.systolic < low for attempt in counted))
-    )
+    return any(attempt.systolic < low for attempt in counted)
+
+
+def is_of_thigh(counted: list[Attempt]) -> bool:
+    """True where a counted reading is of a leg; all of them are then, as kinds of site are never mixed."""
+    return bool(counted) and counted[0].site.endswith("thigh")
 
 
 def label_findings(sitting: Sitting, selection: Selection, result: Result | None) -> list[Finding]:
@@ -72,7 +76,7 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
     printed = [guideline.id for guideline in applicable if printing_decides(guideline, result)] if sitting.norms else []
     if printed:
         findings.append(find(book, "printed-table-differs", list=", ".join(printed)))
-    if any(attempt.site.endswith("thigh") for attempt in selection.counted):
+    if is_of_thigh(selection.counted):
         findings.append(find(book, "thigh-no-category"))
     if needs_auscultation(sitting, selection, result):
         findings.append(find(book, "auscultation-confirms", count=sitting.protocol.auscultated_decide_from or 0))

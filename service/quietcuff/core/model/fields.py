@@ -8,11 +8,12 @@ do with one.
 from __future__ import annotations
 
 import math
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
+from msgspec.structs import force_setattr
 
 # A final `$` would let a trailing newline through; the look-ahead does not, in Python and in JSON Schema alike.
 # Blank text, and a system with white space of any script in it, could not leave as FHIR strings and URIs.
@@ -103,8 +104,14 @@ def keep_numbers_plain(struct: msgspec.Struct, *names: str) -> None:
     """
     for name in names:
         value = getattr(struct, name)
-        if value is not None:
-            msgspec.structs.force_setattr(struct, name, plain_number(value))
+        # Written out, not by ``plain_number``: it is done for every number of every body.
+        if value is None:
+            continue
+        whole = int(value)
+        if value == whole:
+            force_setattr(struct, name, whole)
+        elif value != round(value, 2):
+            raise ValueError("at most two decimals")
 
 
 def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
@@ -112,7 +119,7 @@ def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
     for name in names:
         value = getattr(struct, name)
         if value is not None:
-            msgspec.structs.force_setattr(struct, name, whole_number(value))
+            force_setattr(struct, name, whole_number(value))
 
 
 def whole_number(value: float) -> float:
@@ -138,6 +145,9 @@ def check_instant(instant: datetime) -> None:
     """
     if not FIRST_YEAR <= instant.year <= LAST_YEAR:
         raise ValueError("years 1900 to 2200")
+    # UTC is what most clients write, and needs no measuring.
+    if instant.tzinfo is UTC:
+        return
     offset = instant.utcoffset()
     if offset is None or not -MAX_OFFSET <= offset <= MAX_OFFSET:
         raise ValueError("an offset within 14 hours")

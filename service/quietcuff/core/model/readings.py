@@ -97,8 +97,10 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         if self.birth_date is not None and len(self.birth_date) == 10:
             date.fromisoformat(self.birth_date)
         keep_whole_numbers_whole(self, "gestation_weeks", "arm_circumference_cm", "height_cm")
-        check_day(self.delivered_on)
-        check_day(self.treatment_changed_on)
+        if self.delivered_on is not None:
+            check_day(self.delivered_on)
+        if self.treatment_changed_on is not None:
+            check_day(self.treatment_changed_on)
 
 
 class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):

@@ -6,7 +6,7 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
+from quietcuff.core.certainty.visits import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.model.evaluation import Evaluation, Reason
 from quietcuff.core.model.fields import Site, hundredths
 from quietcuff.core.model.history import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting
@@ -60,7 +60,7 @@ def remember(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook
             days=len({reading.day for reading in valid if reading.reason is None}),
             provisional_because=reasons_against(evaluation),
         )
-    return Remembered(pairs=remember_pairs(reading_set, evaluation), sitting=sitting)
+    return Remembered(pairs=pairs_of(valid, evaluation), sitting=sitting)
 
 
 def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[HistoryPair]:
@@ -68,9 +68,13 @@ def remember_pairs(reading_set: ReadingSet, evaluation: Evaluation) -> list[Hist
 
     None of a series or a test of standing.
     """
+    return pairs_of(valid_readings(reading_set, evaluation), evaluation)
+
+
+def pairs_of(valid: list[MeasuredReading], evaluation: Evaluation) -> list[HistoryPair]:
+    """The comparisons among readings that are known to be valid."""
     if evaluation.series is not None or evaluation.orthostatic is not None:
         return []
-    valid = valid_readings(reading_set, evaluation)
     return as_history(find_pairs(valid), valid[0].day) if valid else []
 
 

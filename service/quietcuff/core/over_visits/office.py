@@ -7,7 +7,7 @@ from datetime import date
 import msgspec
 
 from quietcuff.core.certainty.certainty import Sureness, circumstances_then, judge_visits
-from quietcuff.core.certainty.since_change import PressureChange, is_moving, keep_since_change
+from quietcuff.core.certainty.changes import PressureChange, is_moving, keep_since_change
 from quietcuff.core.certainty.visits import measure_earlier
 from quietcuff.core.labels.classification import DOUBTFUL_DIASTOLIC, label_placing, no_category, place
 from quietcuff.core.model.evaluation import Category, Percentile

@@ -91,7 +91,7 @@ def in_window(attempt: Attempt, window: ClockWindow) -> bool:
 
 def valid_share(sitting: Sitting, pool: Pool) -> float:
     """The valid readings of the series among the attempts that were recorded, to four decimals."""
-    attempted = sum(attempt.fault != "voided" for attempt in sitting.attempts)
+    attempted = len(sitting.made)
     return four_decimals_half_even(len(pool.arm) / attempted) if attempted else 0
 
 

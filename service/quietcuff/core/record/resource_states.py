@@ -16,8 +16,11 @@ from datetime import datetime
 import msgspec
 
 from quietcuff.core.model.readings import Reading
-from quietcuff.core.record.shown import (
+from quietcuff.core.record.sitting_version import (
     Content,
+    ObservationStatus,
+    ResourceState,
+    SittingVersion,
     flags_measured,
     flags_shown,
     mean_measured,
@@ -27,7 +30,6 @@ from quietcuff.core.record.shown import (
     reading_measured,
     reading_shown,
 )
-from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion
 
 Measured = Callable[[Reading], Content]
 Shown = Callable[[SittingVersion, int], Content]
@@ -75,6 +77,8 @@ def next_stands(
     there was no Observation without a result, so that they are told again as they were.
     """
     places = {}
+    # One state for all that is new: most of what is stored is.
+    new = ResourceState(1, "final", at)
     for index, reading in enumerate(after.reading_set.readings):
         for letter in KINDS:
             name = f"{letter}{index}"
@@ -84,7 +88,7 @@ def next_stands(
             if old is not None and before is not None:
                 places[name] = next_state(old, before, after, letter, index, at, is_gone=gone)
             elif there:
-                places[name] = ResourceState(1, "entered-in-error" if gone else "final", at)
+                places[name] = ResourceState(1, "entered-in-error", at) if gone else new
     has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
     mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
     return ResourceStates(places=places, mean=mean)

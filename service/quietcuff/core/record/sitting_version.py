@@ -1,14 +1,18 @@
-"""One version of a stored sitting, and the state of one resource that shows a part of it."""
+"""One version of a stored sitting, the state of a resource that shows a part of it, and what each of its Observations shows.
+
+The content of each Observation is plain values, of which two are equal exactly where the resources would be. From these alone
+it follows which resources a new version moves. The resources themselves are built where they are read.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
-from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.evaluation import Category, Evaluation
 from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
 from quietcuff.core.sitting.equipment import size_name
 
@@ -125,4 +129,186 @@ def common_cuff(sitting: SittingVersion) -> Cuff | None:
     """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
     cuffs = [sitting.cuff_of(readings[index]) for index in sitting.spoken_of]
-    return cuffs[0] if len({cuff_text(cuff) for cuff in cuffs}) == 1 else None
+    # Mostly it is the very cuff of the set each time.
+    others = [cuff for cuff in cuffs if cuff is not cuffs[0]]
+    return cuffs[0] if cuffs and all(cuff_text(cuff) == cuff_text(cuffs[0]) for cuff in others) else None
+
+
+Content = tuple[Any, ...]
+NO_DEVICE = Device()
+# Why a reading does not count, where nothing is remarked about it: it is not decided yet, or it was taken back.
+SILENT_REASONS = ("pending", "voided")
+# Findings of one reading that its Observation interprets.
+INTERPRETED = ("severe-reading", "low-reading")
+# Settings that are remarked; in the office is the ordinary case.
+SETTINGS_REMARKED = ("home", "ambulatory")
+SEVERITIES_SHOWN = ("warning", "blocks")
+
+
+def device_shown(sitting: SittingVersion, index: int) -> Content | None:
+    """The device of a reading: its id, or else as it was described; None where nothing is known of it."""
+    device_id = sitting.device_ids[index]
+    if device_id is not None:
+        return (device_id,)
+    given = sitting.device_of(sitting.reading_set.readings[index])
+    if given is None or given == NO_DEVICE:
+        return None
+    validated = None if given.validated == "not-recorded" else given.validated
+    said = (given.kind, given.site, validated, given.manufacturer, given.model, given.serial_number)
+    return (*said, tuple(given.validated_for))
+
+
+def common_device(sitting: SittingVersion) -> Content | None:
+    """The device of the readings of the result, where it is one."""
+    places = sitting.spoken_of
+    ids = {sitting.device_ids[index] for index in places}
+    if len(ids) == 1 and None not in ids:
+        return device_shown(sitting, places[0])
+    devices = [device_shown(sitting, index) for index in places]
+    return devices[0] if devices and all(device == devices[0] for device in devices) else None
+
+
+def common_method(sitting: SittingVersion) -> str | None:
+    """The method of the readings of the result, where it is known and one."""
+    methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
+    return methods.pop() if len(methods) == 1 else None
+
+
+def place_shown(sitting: SittingVersion) -> tuple[str, str]:
+    """The position and the site of the result; without one those of all attempts, where they are one."""
+    result = sitting.evaluation.result
+    if result is not None:
+        return result.position, result.site
+    given = [sitting.reading_set.readings[index] for index in sitting.spoken_of]
+    positions, sites = {reading.position for reading in given}, {reading.site for reading in given}
+    return (
+        positions.pop() if len(positions) == 1 else "not-recorded",
+        sites.pop() if len(sites) == 1 else "not-recorded",
+    )
+
+
+def reading_measured(reading: Reading) -> Content:
+    return (reading.taken_at, reading.systolic_mmhg, reading.diastolic_mmhg, reading.mean_arterial_mmhg)
+
+
+def reading_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a reading, apart from what was measured."""
+    reading_set, outcome = sitting.reading_set, sitting.evaluation.readings[index]
+    reading = reading_set.readings[index]
+    return (
+        *where_and_who(sitting, reading, index),
+        reading.identifier or None,
+        reading_set.setting,
+        reading_set.attendance,
+        reading.position,
+        reading_set.location,
+        [one.code for one in sitting.evaluation.findings if one.reading == index and one.code in INTERPRETED],
+        None if outcome.reason in SILENT_REASONS else outcome.reason,
+        reading.rhythm == "irregular",
+        reading.site,
+        reading.method,
+        cuff_text(sitting.cuff_of(reading)),
+    )
+
+
+def pulse_measured(reading: Reading) -> Content:
+    return (reading.taken_at, reading.pulse_per_min)
+
+
+def pulse_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a pulse, apart from what was measured."""
+    reading = sitting.reading_set.readings[index]
+    return (*where_and_who(sitting, reading, index), reading.position, sitting.reading_set.location)
+
+
+def flags_measured(reading: Reading) -> Content:
+    return (reading.taken_at, frozenset(reading.device_flags))
+
+
+def flags_shown(sitting: SittingVersion, index: int) -> Content:
+    """What is said of a device's flags, apart from the flags themselves."""
+    reading_set = sitting.reading_set
+    return (reading_set.based_on, reading_set.encounter, device_shown(sitting, index))
+
+
+def where_and_who(sitting: SittingVersion, reading: Reading, index: int) -> Content:
+    """The order, the visit, the observer and the device of a reading."""
+    reading_set = sitting.reading_set
+    observer = reading.observer or reading_set.observer
+    return (reading_set.based_on, reading_set.encounter, observer, device_shown(sitting, index))
+
+
+def mean_measured(sitting: SittingVersion) -> Content | None:
+    """The period and the values of the mean and of what stands beside it, or the period in which there came to be none. None
+    where there is no such Observation."""
+    evaluation, period = sitting.evaluation, period_shown(sitting.reading_set, sitting.evaluation)
+    if period is None:
+        return None
+    result = evaluation.result
+    if result is None:
+        return (*period, sitting.has_failed)
+    values = (result.systolic_mmhg, result.diastolic_mmhg, result.readings_counted)
+    return (*period, *values, *beside_mean(evaluation))
+
+
+def beside_mean(evaluation: Evaluation) -> Content:
+    """The values beside the mean: parts of a series, falls on standing and what they are called, and percentiles."""
+    series, standing, percentile = evaluation.series, evaluation.orthostatic, evaluation.percentile
+    parts = () if series is None else (series.hours_24, series.day, series.night, series.morning, series.evening)
+    return (
+        tuple(None if part is None else (part.systolic_mmhg, part.diastolic_mmhg) for part in parts),
+        None if standing is None else [(drop.minutes, drop.systolic_mmhg, drop.diastolic_mmhg) for drop in standing.drops],
+        None if standing is None else labels_shown(evaluation),
+        None
+        if percentile is None
+        else (
+            percentile.reference,
+            percentile.systolic,
+            percentile.diastolic,
+            percentile.height_reference,
+            percentile.height_z,
+        ),
+    )
+
+
+def mean_shown(sitting: SittingVersion) -> Content | None:
+    """What is said of the mean, apart from its values; None where there is no such Observation. Our own extensions are not
+    part of it: they alone never move it, so that versions stored before there were any are told again as they were counted."""
+    reading_set, evaluation = sitting.reading_set, sitting.evaluation
+    if evaluation.result is None and not sitting.lacks_result:
+        return None
+    counted = sitting.counted
+    low = {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}
+    return (
+        *(reading_set.based_on, reading_set.encounter, reading_set.observer, reading_set.location),
+        *(*place_shown(sitting), common_method(sitting), common_device(sitting)),
+        cuff_text(common_cuff(sitting)),
+        counted,
+        evaluation.blocked_by,
+        evaluation.series is not None and evaluation.series.hours_24 is not None,
+        bool(counted) and low.issuperset(counted),
+        labels_shown(evaluation) if evaluation.orthostatic is None else None,
+        remarks_shown(sitting),
+    )
+
+
+def labels_shown(evaluation: Evaluation) -> list[Content]:
+    """The guidelines' words for a result."""
+    return [label_shown(category) for category in evaluation.categories if category.category is not None]
+
+
+def label_shown(category: Category) -> Content:
+    reasons = tuple(category.provisional_because) if category.provisional else None
+    return (category.guideline, category.version, category.category, category.label, reasons)
+
+
+def remarks_shown(sitting: SittingVersion) -> list[Content]:
+    """What is remarked about a mean: the line for the record, what must not wait, the setting, and every warning."""
+    reading_set, evaluation = sitting.reading_set, sitting.evaluation
+    setting = reading_set.setting if reading_set.setting in SETTINGS_REMARKED else None
+    return [
+        (evaluation.record_line,),
+        (evaluation.safety.text,),
+        (setting, reading_set.attendance == "unattended"),
+        *dict.fromkeys((one.reading, one.message) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN),
+    ]

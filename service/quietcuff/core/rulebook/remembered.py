@@ -15,10 +15,10 @@ def remembered(work_out: Callable[..., T], most: int = 512) -> Callable[..., T]:
     A rule is never changed, only replaced, so it is known again by being the same object; it is kept with its result, so that
     no other object can come to have its place. Nothing but the time a call takes shows what was remembered.
     """
-    known: dict[tuple[Hashable, ...], tuple[object, T]] = {}
+    known: dict[Hashable, tuple[object, T]] = {}
 
     def look_up(rule: R, *more: Hashable) -> T:
-        key = (id(rule), *more)
+        key: Hashable = (id(rule), *more) if more else id(rule)
         found = known.get(key)
         if found is not None and found[0] is rule:
             return found[1]

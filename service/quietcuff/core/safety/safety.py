@@ -62,7 +62,15 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
         )
         if concern is not None
     ]
-    leading = max(concerns, key=lambda concern: LEVELS.index(concern.level), default=Concern(level="none"))
+    if not concerns:
+        return SafetyResult(
+            safety=Safety(level="none", readings=[], ask=[], text=None),
+            step=None,
+            findings=person_findings(sitting),
+            severe=seen.severe,
+            confirmed=seen.confirmed,
+        )
+    leading = max(concerns, key=lambda concern: LEVELS.index(concern.level))
     # A level without a sentence would leave the reader without a reason; a lesser concern may have one.
     asks = list(dict.fromkeys(code for concern in concerns for code in concern.ask))
     speaking = leading

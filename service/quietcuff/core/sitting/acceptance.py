@@ -114,8 +114,8 @@ def birth_faults(reading_set: ReadingSet) -> list[Fault]:
     birth_date = reading_set.subject.birth_date
     if birth_date is None:
         return []
-    days = [reading.taken_at.date() for reading in reading_set.readings if not reading.voided]
-    if not days or earliest_birth_day(birth_date) <= min(days):
+    born = earliest_birth_day(birth_date)
+    if not any(reading.taken_at.date() < born for reading in reading_set.readings if not reading.voided):
         return []
     return [Fault(pointer="/subject/birth_date", code="after-the-readings", detail="A day not after the readings.")]
 

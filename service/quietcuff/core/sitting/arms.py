@@ -123,8 +123,12 @@ def compare_arms(sitting: Sitting) -> Comparison:
     pairs = find_pairs(sitting.valid) if sitting.protocol.is_one_sitting else []
     higher = higher_arm(pairs)
     earlier_pairs = sitting.history.pairs if sitting.history is not None else []
-    record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
-    earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
+    record: Site | None = None
+    earlier: Site | None = None
+    if len(earlier_pairs) + len(pairs) >= sitting.limits.record_pairs:
+        record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
+    if earlier_pairs:
+        earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
     # An arm may have become unusable since then, by dialysis access for example.
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
@@ -197,11 +201,11 @@ def preferred_over(sitting: Sitting, pairs: list[Pair], higher: Site | None) -> 
 
 def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | None) -> tuple[Site | None, Basis | None]:
     """The site of the result, and the ground for it; in a series the site with most readings."""
+    if sitting.compares_arms and higher is not None:
+        return higher, "this-sitting"
     sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
-    if sitting.compares_arms and higher is not None:
-        return higher, "this-sitting"
     no_arms = bool(sites) and sites[0] not in OTHER
     if not sitting.compares_arms and earlier is not None and not no_arms:
         waits = earlier in sites or not sitting.reading_set.closed

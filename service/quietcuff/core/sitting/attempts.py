@@ -6,6 +6,7 @@ Valid: not voided, plausible, no excluding flag, right position, a usable site, 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 import msgspec
 
@@ -18,6 +19,7 @@ from quietcuff.core.sitting.person import Person
 
 EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position", "measurement-failed"})
 SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
+ARM_SITES = frozenset({"left-upper-arm", "right-upper-arm"})
 
 
 class Attempt(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -59,6 +61,7 @@ def judge_attempts(
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
     too_young: Block | None = "neonate" if person.neonate else None
+    positions = (*protocol.positions, "not-recorded")
     attempts: list[Attempt] = []
     before: Reading | None = None
     for index, reading in order:
@@ -67,7 +70,7 @@ def judge_attempts(
         block = device_block(device, reading.site, wrist_counts=protocol.wrist_counts) or too_young
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits)
-        if fault is None and reading.position not in (*protocol.positions, "not-recorded"):
+        if fault is None and reading.position not in positions:
             fault = "other-position"
         if fault is None and too_soon and protocol.interval_excludes:
             fault = "too-soon"
@@ -101,14 +104,18 @@ def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
     Source: [PRACTICE].
     """
     apart = reading.taken_at - before.taken_at
-    arms = {reading.site, before.site}
-    at_once = not apart and arms == {"left-upper-arm", "right-upper-arm"}
-    return apart < interval and not at_once
+    if apart >= interval:
+        return False
+    at_once = not apart and {reading.site, before.site} == ARM_SITES
+    return not at_once
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
     """The readings with their places, sorted by time; their content is compared only where times are equal."""
     placed = list(enumerate(readings))
+    # Most sets come in order of time, which is seen sooner than sorted.
+    if all(one.taken_at < later.taken_at for one, later in pairwise(readings)):
+        return placed
     # Encoding every reading to compare contents is costly, and equal times are rare.
     if len({reading.taken_at for reading in readings}) == len(readings):
         return sorted(placed, key=lambda item: item[1].taken_at)
@@ -159,6 +166,8 @@ def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
 
 def keep_one_site_class(attempts: list[Attempt]) -> list[Attempt]:
     """Upper arms first, then sites not recorded, then wrists, then thighs: only one kind can count."""
+    if all(attempt.site in ARM_SITES for attempt in attempts):
+        return attempts
     present = {site_class(attempt.site) for attempt in attempts if attempt.fault is None}
     if len(present) < 2:
         return attempts

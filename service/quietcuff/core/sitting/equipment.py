@@ -27,7 +27,8 @@ def device_block(device: Device | None, site: str, *, wrist_counts: bool = True)
         return "device-cuffless"
     if device is not None and device.site == "finger":
         return "device-finger"
-    if is_wrist(device, site) and (not wrist_counts or device is None or device.validated != "yes"):
+    trusted = wrist_counts and device is not None and device.validated == "yes"
+    if not trusted and is_wrist(device, site):
         return "device-wrist"
     return None
 
@@ -61,6 +62,9 @@ class Fit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     not_recorded: tuple[str, ...] = ()
 
 
+FITS = Fit()
+
+
 def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
     """The fit of a cuff on an arm of ``arm_cm`` mid-arm circumference.
 
@@ -68,9 +72,9 @@ def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
     seen to fit is better evidence than a tape: with an arm measured outside the range the fit is doubtful, not wrong.
     Source: [CUFF, DECISION]; a 38 cm arm in a cuff printed 27 to 34 gives cuff-too-small, known wrong.
     """
-    missing = tuple(name for name, absent in (("cuff", cuff is None), ("arm_circumference_cm", arm_cm is None)) if absent)
+    missing: tuple[str, ...] = () if arm_cm is not None else ("arm_circumference_cm",)
     if cuff is None:
-        return Fit(not_recorded=missing)
+        return Fit(not_recorded=("cuff", *missing))
     by_range = compare(arm_cm, cuff.range_cm)
     if cuff.mark_within_range == "no":
         return Fit(code=by_range or "cuff-outside-range", known_wrong=True)
@@ -78,7 +82,7 @@ def judge_fit(cuff: Cuff | None, arm_cm: float | None, table: CuffTable) -> Fit:
         seen_to_fit = cuff.mark_within_range == "yes"
         return Fit(code="cuff-doubtful" if seen_to_fit else by_range, known_wrong=not seen_to_fit)
     if cuff.mark_within_range == "yes" or (arm_cm is not None and cuff.range_cm is not None):
-        return Fit()
+        return FITS
     named = find_size(cuff.size, table)
     if arm_cm is None or named is None:
         return Fit(not_recorded=missing or ("cuff.range_cm",))
@@ -114,7 +118,7 @@ def next_size(arm_cm: float | None, worn: Cuff | None, fit: Fit, table: CuffTabl
     A cuff worn that fits stays. One that is wrong is never offered again by its own name: its printed range decides, and the
     neighbour in the table is named. A 32.5 cm arm in an "adult" cuff printed 22 to 32 gives large-adult.
     """
-    if worn is not None and worn.size is not None and fit == Fit():
+    if worn is not None and worn.size is not None and fit == FITS:
         return size_name(worn.size)
     if arm_cm is None or worn is None or not fit.known_wrong:
         return choose_size(arm_cm, table)

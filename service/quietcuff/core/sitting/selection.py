@@ -65,7 +65,7 @@ def select(sitting: Sitting, comparison: Comparison, severe: frozenset[int]) -> 
         other_arm=other_arm,
         remaining=0 if sitting.reading_set.closed else count_remaining(sitting, comparison, arm, due, other_arm),
         method=method,
-        overlay_changed=[a.index for a in plain] != [a.index for a in counted],
+        overlay_changed=plain is not counted and [a.index for a in plain] != [a.index for a in counted],
     )
 
 

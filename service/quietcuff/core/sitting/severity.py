@@ -12,7 +12,8 @@ import msgspec
 
 from quietcuff.core.model.fields import Site
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.rulebook.rulebook import Edge, PercentileEdge, Rulebook
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Edge, PercentileEdge, Row, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.percentiles import Norms
 from quietcuff.core.sitting.person import Person
@@ -52,10 +53,12 @@ class SevereSeen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def see_severe(sitting: Sitting) -> SevereSeen:
     """Every severe reading, whatever else is wrong with it. Source: [PRACTICE], in pregnancy [ACOG222, ACOG767]."""
-    edge = severe_edge(sitting)
-    severe = [attempt for attempt in sitting.attempts if is_severe(attempt, edge)]
-    arms = watch_arms(sitting, severe)
     emergency = child_edge(sitting.rulebook, sitting.person, sitting.reading_set.subject, sitting.norms)
+    edge = severe_edge(sitting, emergency)
+    severe = [attempt for attempt in sitting.attempts if is_severe(attempt, edge)]
+    if not severe:
+        return SevereSeen(edge=edge, severe=frozenset(), arms=[], confirmed=False, emergency=False)
+    arms = watch_arms(sitting, severe)
     grave = [] if emergency is None else [attempt for attempt in severe if is_severe(attempt, emergency)]
     return SevereSeen(
         edge=edge,
@@ -66,19 +69,30 @@ def see_severe(sitting: Sitting) -> SevereSeen:
     )
 
 
-def severe_edge(sitting: Sitting) -> Edge:
+def severe_edge(sitting: Sitting, child: Edge | None) -> Edge:
     """The lowest limit that applies.
 
-    180/110 for everybody, 160/110 in pregnancy and the weeks after birth, a child's own, and the severe row of every chosen
+    180/110 for everybody, 160/110 in pregnancy and the weeks after birth, a ``child``'s own, and the severe row of every chosen
     guideline that is for this person in this setting.
     """
     limits = sitting.limits
-    child = child_edge(sitting.rulebook, sitting.person, sitting.reading_set.subject, sitting.norms)
     edges = [limits.severe] + ([limits.severe_expecting] if sitting.person.expecting else []) + ([child] if child else [])
-    rows = [row for guideline in sitting.applicable if guideline.measures == "pressure" for row in guideline.rows if row.severe]
-    systolic = [edge.systolic_mmhg for edge in edges] + [row.systolic_mmhg for row in rows if row.systolic_mmhg is not None]
-    diastolic = [edge.diastolic_mmhg for edge in edges] + [row.diastolic_mmhg for row in rows if row.diastolic_mmhg is not None]
-    return Edge(systolic_mmhg=min(systolic), diastolic_mmhg=min(diastolic))
+    edges += [severe_of_rows(guideline.rows) for guideline in sitting.applicable if guideline.measures == "pressure"]
+    return Edge(
+        systolic_mmhg=min([edge.systolic_mmhg for edge in edges]), diastolic_mmhg=min([edge.diastolic_mmhg for edge in edges])
+    )
+
+
+def read_severe(rows: list[Row]) -> Edge:
+    """The lowest limits of the severe rows of a table; infinity where there is none."""
+    severe = [row for row in rows if row.severe]
+    return Edge(
+        systolic_mmhg=min((row.systolic_mmhg for row in severe if row.systolic_mmhg is not None), default=math.inf),
+        diastolic_mmhg=min((row.diastolic_mmhg for row in severe if row.diastolic_mmhg is not None), default=math.inf),
+    )
+
+
+severe_of_rows = remembered(read_severe)
 
 
 def child_edge(rulebook: Rulebook, person: Person, facts: Facts, norms: Norms | None) -> Edge | None:

@@ -104,9 +104,10 @@ def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
 class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Everything known before anything is decided.
 
-    ``attempts`` and ``valid`` are in order of time; ``answers`` are those of the context by name. ``applicable`` are the
-    requested guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's,
-    ``lacking`` the codes of missing facts for them.
+    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault. ``answers`` are
+    those of the context by name. ``compares_arms`` is true where both arms are due. ``applicable`` are the requested
+    guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's, ``lacking`` the
+    codes of missing facts for them.
     """
 
     reading_set: ReadingSet
@@ -121,22 +122,18 @@ class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     applicable: list[Guideline]
     day: date
     attempts: list[Attempt]
+    made: list[Attempt]
     valid: list[Attempt]
+    compares_arms: bool
     irregular: bool
     has_gap: bool
     norms: Norms | None
     lacking: list[str]
 
     @property
-    def compares_arms(self) -> bool:
-        """True where both arms are due in this sitting."""
-        arms = self.protocol.arms
-        return arms == "both" or (arms == "both-at-first-visit" and self.chosen.visit == "first")
-
-    @property
     def last(self) -> Attempt | None:
         """The last attempt that is not voided."""
-        return next((attempt for attempt in reversed(self.attempts) if attempt.fault != "voided"), None)
+        return self.made[-1] if self.made else None
 
     @property
     def not_before(self) -> datetime | None:
@@ -156,6 +153,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     rules = put_in_force(reading_set, person, day, situation, default_guidelines(situation, preferred, rulebook), rulebook)
     protocol = rules.protocol
     attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, rulebook.cuffs[rulebook.defaults.cuffs])
+    made = [attempt for attempt in attempts if attempt.fault != "voided"]
     return Sitting(
         reading_set=reading_set,
         history=history,
@@ -169,9 +167,11 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         applicable=[each for each in rules.guidelines if applies(each, protocol, person, reading_set.setting)],
         day=day,
         attempts=attempts,
-        valid=[attempt for attempt in attempts if attempt.fault is None],
-        irregular=sees_irregular(reading_set, person, attempts),
-        has_gap=sees_gap(reading_set, attempts, rulebook.limits),
+        made=made,
+        valid=[attempt for attempt in made if attempt.fault is None],
+        compares_arms=protocol.arms == "both" or (protocol.arms == "both-at-first-visit" and visit == "first"),
+        irregular=sees_irregular(reading_set, person, made),
+        has_gap=sees_gap(reading_set, made, rulebook.limits),
         norms=rules.norms,
         lacking=rules.lacking,
     )
@@ -247,25 +247,18 @@ def default_guidelines(situation: Situation, preferred: list[str] | None, rulebo
     return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
 
 
-def sees_gap(reading_set: ReadingSet, attempts: list[Attempt], limits: Limits) -> bool:
+def sees_gap(reading_set: ReadingSet, made: list[Attempt], limits: Limits) -> bool:
     """True where more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
-    if reading_set.setting != "office" or not attempts:
+    if reading_set.setting != "office" or not made:
         return False
     limit = timedelta(minutes=limits.sitting_gap_minutes)
-    if attempts[-1].taken_at - attempts[0].taken_at <= limit:
+    if made[-1].taken_at - made[0].taken_at <= limit:
         return False
-    times = [attempt.taken_at for attempt in attempts if attempt.fault != "voided"]
-    return any(later - earlier > limit for earlier, later in pairwise(times))
+    return any(later.taken_at - earlier.taken_at > limit for earlier, later in pairwise(made))
 
 
-def sees_irregular(reading_set: ReadingSet, person: Person, attempts: list[Attempt]) -> bool:
+def sees_irregular(reading_set: ReadingSet, person: Person, made: list[Attempt]) -> bool:
     """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
-    return (
-        person.irregular_known
-        or reading_set.context.pulse_palpated == "irregular"
-        or any(
-            attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags
-            for attempt in attempts
-            if attempt.fault != "voided"
-        )
-    )
+    if person.irregular_known or reading_set.context.pulse_palpated == "irregular":
+        return True
+    return any(attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags for attempt in made)

@@ -38,7 +38,7 @@ class Trouble(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def find_trouble(sitting: Sitting) -> Trouble | None:
     """The run of failures at the end of an open sitting; None where its last attempt is valid, and for a newborn."""
-    attempts = [attempt for attempt in sitting.attempts if attempt.fault != "voided"]
+    attempts = sitting.made
     if sitting.reading_set.closed or not attempts or attempts[-1].fault is None or sitting.person.neonate:
         return None
     last = attempts[-1]
@@ -99,7 +99,7 @@ def gave_up_for(sitting: Sitting) -> str | None:
 
 def attempts_made(sitting: Sitting) -> int:
     """The number of attempts; a voided attempt was never made."""
-    return sum(attempt.fault != "voided" for attempt in sitting.attempts)
+    return len(sitting.made)
 
 
 def needs_muffling(sitting: Sitting, attempt: Attempt) -> bool:

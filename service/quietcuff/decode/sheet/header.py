@@ -21,7 +21,8 @@ NEEDED = {
     "taken_at": "A column with the time of each reading, or one with its day and one with its time.",
 }
 UNIT_MISSING = (
-    "The unit in the header, such as systolic_mmhg or Systolic (kPa), in a column called unit, or stated for every row."
+    "The unit in the header, such as systolic_mmhg or Systolic (kPa), in a column called unit, or the same for every row "
+    "(--same unit=mmHg)."
 )
 
 

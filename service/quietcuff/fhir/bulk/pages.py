@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import cast
 from uuid import UUID
 
 import msgspec
@@ -19,15 +18,15 @@ from quietcuff.core.record.resource_states import MeanState, ResourceStates
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER, MEAN
-from quietcuff.fhir.model.resources import Observation, Provenance, Resource
+from quietcuff.fhir.model.resources import Provenance, Resource
 from quietcuff.fhir.operation_outcome import note_line
 from quietcuff.fhir.read.deletions import lines_of_sets, lines_of_subjects
 from quietcuff.fhir.read.parties import device_shown, patient_shown
 from quietcuff.fhir.resources.device import service_device
 from quietcuff.fhir.resources.provenance import provenance_of
-from quietcuff.fhir.resources.readings import BUILDERS
+from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
 from quietcuff.fhir.resources.result import mean_observation
-from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, frame_of
+from quietcuff.fhir.resources.sitting import SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
 from quietcuff.fhir.versions.replay import ReplayedSet
 from quietcuff.fhir.versions.stored_sets import Publisher
@@ -67,15 +66,20 @@ class SittingExport:
         else:
             self._version, self._stands = of.version, stands_of(of)
 
-    def observations(self, allowed: frozenset[str] | None) -> Iterator[Observation]:
-        """The Observations that changed in the window, among the places in ``allowed``; None allows all."""
-        for name, stand in self._stands.places.items():
-            if self._window.holds(stand.updated_at) and (allowed is None or name in allowed):
-                yield self._observation(name, stand)
+    def observations(self, allowed: frozenset[str] | None) -> Iterator[tuple[str, bytes]]:
+        """The place and the JSON of the Observations that changed in the window, among the places in ``allowed``; None allows
+        all."""
+        places = self._stands.places
+        wanted = [name for name, stand in places.items() if self._window.holds(stand.updated_at)]
+        if wanted:
+            sitting, frame = self._past.sitting(self._version), self._frame(self._version)
+            for name in wanted:
+                if allowed is None or name in allowed:
+                    yield name, WRITERS[KINDS_BY_LETTER[name[0]]](sitting, frame, int(name[1:]), places[name])
         mean = self._stands.mean
         if mean is not None and self._window.holds(mean.stand.updated_at) and (allowed is None or MEAN in allowed):
             sitting = self._past.sitting(mean.from_version)
-            yield cast(Observation, mean_observation(sitting, self._frame(mean.from_version), mean.stand))
+            yield MEAN, ENCODER.encode(mean_observation(sitting, self._frame(mean.from_version), mean.stand))
 
     def provenances(self) -> Iterator[tuple[int, Provenance]]:
         """The number and the Provenance of each version that was made in the window."""
@@ -85,10 +89,6 @@ class SittingExport:
                     version,
                     provenance_of(self._past.sitting(version), row, mean_since=self._mean_since, public_url=self._public_url),
                 )
-
-    def _observation(self, name: str, stand: ResourceState) -> Observation:
-        build = BUILDERS[KINDS_BY_LETTER[name[0]]]
-        return build(self._past.sitting(self._version), self._frame(self._version), int(name[1:]), stand)
 
     def _frame(self, version: int) -> SharedElements:
         known = self._frames.get(version)
@@ -121,6 +121,10 @@ class Elements:
     def line(self, resource: Resource) -> bytes:
         """A resource in JSON, on one line. Where elements were named it has only these, and a tag that it is a part."""
         return ENCODER.encode(part_of(resource, self._named) if self._named else resource)
+
+    def lines(self, written: list[bytes]) -> list[bytes]:
+        """The same of Observations that are in JSON already."""
+        return [self.line(OBSERVATION.decode(line)) for line in written] if self._named else written
 
 
 SITTING_TYPES = ("Observation", "Provenance")
@@ -296,11 +300,10 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     lines: Lines = {("output", name): [] for name in SITTING_TYPES}
     sets = [] if page.sets is None else page.sets.sets
     for one in sets:
-        made = resources_of(walk, one, page)
+        made, told = resources_of(walk, one, page)
         if "Observation" in types:
-            lines["output", "Observation"] += [observations.line(found) for found in made if isinstance(found, Observation)]
-        if "Provenance" in types:
-            lines["output", "Provenance"] += [provenances.line(found) for found in made if isinstance(found, Provenance)]
+            lines["output", "Observation"] += observations.lines(made)
+        lines["output", "Provenance"] += [provenances.line(found) for found in told]
     end = None if page.sets is None else page.sets.end
     if end is None:
         return Produced(lines=lines, progress=next_step(progress))
@@ -321,14 +324,16 @@ def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     return Produced(lines={DELETIONS: lines}, progress=after)
 
 
-def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> list[Resource]:
-    """The exported resources of a set. Where Observations are filtered, only Provenances of those that are left come too."""
+def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes], list[Provenance]]:
+    """The exported Observations of a set, in JSON, and its Provenances. Where Observations are filtered, only Provenances of
+    those that are left come too."""
     export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
     observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
+    written = [line for _, line in observations]
     if "Provenance" not in walk.plan.types:
-        return [*observations]
+        return written, []
     provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
     if matching is not None and "Observation" in walk.plan.types:
-        exported = {f"Observation/{found.id}" for found in observations}
-        provenances = [one for one in provenances if not exported.isdisjoint(target.reference or "" for target in one.target)]
-    return [*observations, *provenances]
+        exported = {f"Observation/{one.set_id}-{name}" for name, _ in observations}
+        provenances = [made for made in provenances if not exported.isdisjoint(at.reference or "" for at in made.target)]
+    return written, provenances

@@ -49,7 +49,7 @@ class Reference(Shape, frozen=True, kw_only=True, gc=False):
 class Quantity(Shape, frozen=True, kw_only=True, gc=False):
     """A measured amount with its UCUM unit."""
 
-    value: float
+    value: int | float
     unit: str
     system: str
     code: str

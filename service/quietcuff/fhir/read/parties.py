@@ -12,7 +12,6 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import Facts
 from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.fhir.model.logical_ids import is_plain_id
 from quietcuff.fhir.model.resources import Device, Identifier, Patient
@@ -24,7 +23,15 @@ from quietcuff.storage.rows.subjects import SubjectRow, find_subject
 from quietcuff.storage.rows.versions import VersionRow, version_row
 from quietcuff.storage.search.observations import Snapshot
 
-FACTS = msgspec.json.Decoder(Facts)
+
+class FactsShown(msgspec.Struct, frozen=True, gc=False):
+    """The stored facts about a person that a Patient shows; they were checked as they came in."""
+
+    sex: str | None = None
+    birth_date: str | None = None
+
+
+FACTS = msgspec.json.Decoder(FactsShown)
 DEVICE = msgspec.json.Decoder(DeviceDocument)
 
 

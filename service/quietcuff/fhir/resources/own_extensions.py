@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import lru_cache
 
-from quietcuff.core.model.evaluation import Category, Certainty, Evaluation
+from quietcuff.core.model.evaluation import Certainty, Evaluation
 from quietcuff.fhir import codes
 from quietcuff.fhir.definitions.extensions import (
     CERTAINTY,
     FINDING,
     NO_RESULT,
+    OWN_EXTENSIONS,
     PROTOCOL,
     PROVISIONAL,
     SETTING,
@@ -22,6 +23,9 @@ from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Extension, Quantity, Range
 from quietcuff.terminology.systems import UCUM
 from quietcuff.terminology.units import MMHG, MMHG_CODE
+
+# Short keys for what is remembered of each.
+BY_ID = {one.id: one for one in OWN_EXTENSIONS}
 
 
 @lru_cache(maxsize=64)
@@ -37,23 +41,39 @@ def setting_extension(setting: str, attendance: str, public_url: str) -> Extensi
 def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
     they are."""
-    protocol = Coding(system=codes.PROTOCOL_SYSTEM, version=evaluation.protocol.version, code=evaluation.protocol.id)
+    found = dict.fromkeys([finding.code for finding in evaluation.findings])
     return [
-        Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[protocol])),
-        coded(extension_url(public_url, STATE), public_url, "sitting-state", evaluation.state),
-        *(coded(extension_url(public_url, NO_RESULT), public_url, "reason", code) for code in evaluation.blocked_by),
-        *(
-            coded(extension_url(public_url, FINDING), public_url, "finding", code)
-            for code in dict.fromkeys(finding.code for finding in evaluation.findings)
-        ),
-        *(provisional(category, public_url) for category in evaluation.categories if category.provisional),
-        *(made_of(CERTAINTY, public_url, *certainty_parts(one, public_url)) for one in evaluation.certainty),
+        protocol_extension(evaluation.protocol.version, evaluation.protocol.id, public_url),
+        own_code(STATE.id, "sitting-state", evaluation.state, public_url),
+        *[own_code(NO_RESULT.id, "reason", code, public_url) for code in evaluation.blocked_by],
+        *[own_code(FINDING.id, "finding", code, public_url) for code in found],
+        *[
+            provisional(one.guideline, tuple(one.provisional_because), public_url)
+            for one in evaluation.categories
+            if one.provisional
+        ],
+        *[made_of(CERTAINTY, public_url, *certainty_parts(one, public_url)) for one in evaluation.certainty],
     ]
 
 
-def provisional(category: Category, public_url: str) -> Extension:
-    reasons = (coded("reason", public_url, "reason", code) for code in category.provisional_because)
-    return made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=category.guideline), *reasons)
+@lru_cache(maxsize=256)
+def protocol_extension(version: str, id: str, public_url: str) -> Extension:
+    """The protocol that a sitting was judged by."""
+    coding = Coding(system=codes.PROTOCOL_SYSTEM, version=version, code=id)
+    return ready(Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding])))
+
+
+@lru_cache(maxsize=2048)
+def own_code(id: str, system: str, code: str, public_url: str) -> Extension:
+    """An extension of ours, by its id, that holds one word of ours."""
+    return ready(coded(extension_url(public_url, BY_ID[id]), public_url, system, code))
+
+
+@lru_cache(maxsize=512)
+def provisional(guideline: str, because: tuple[str, ...], public_url: str) -> Extension:
+    """A guideline whose label is provisional, and why."""
+    reasons = (coded("reason", public_url, "reason", code) for code in because)
+    return ready(made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=guideline), *reasons))
 
 
 def certainty_parts(one: Certainty, public_url: str) -> Iterator[Extension]:

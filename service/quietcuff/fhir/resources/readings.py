@@ -14,10 +14,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
+import msgspec
+
 from quietcuff.core.model.readings import Cuff, Reading
 from quietcuff.core.record.sitting_version import cuff_text, named_size
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.ready import ready
+from quietcuff.fhir.model.ready import ENCODER, element, ready
 from quietcuff.fhir.model.resources import CodeableConcept, Component, Identifier, Observation, Quantity, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, elsewhere_list, instant, meta
@@ -50,65 +52,67 @@ PRESSURES = {
     "diastolic": ready(codes.DIASTOLIC),
     "mean-arterial": ready(codes.MEAN_ARTERIAL),
 }
+BODY_SITE_ELEMENT = {name: element("bodySite", concept) for name, concept in BODY_SITE.items()}
+METHOD_ELEMENT = {name: element("method", concept) for name, concept in METHOD.items()}
+EFFECTIVE = b',"effectiveDateTime":'
+OF_KIND: dict[Kind, tuple[tuple[str, ...], CodeableConcept]] = {
+    "reading": (BP_PROFILES, BP_PANEL),
+    "pulse": (HEART_RATE_PROFILES, HEART_RATE),
+}
+OBSERVATION = msgspec.json.Decoder(Observation)
 ABSENT = {"error": ready(codes.ABSENT_ERROR), "unknown": ready(codes.ABSENT_UNKNOWN)}
 
 
-def reading_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
+def reading_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
     """The two pressures of one reading, its mean arterial pressure where the device gave one, and the cuff where it is known.
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
     """
-    reading = sitting.reading_set.readings[index]
-    contained, device = frame.devices[index]
-    stood, name = meta(stand, BP_PROFILES), f"r{index}"
-    return Observation(
-        id=f"{frame.set_id}-{name}",
-        meta=stood,
-        contained=contained,
-        extension=[frame.setting, *(frame.extensions[reading.position] or [])],
-        identifier=[*frame.identifier(name), *own_identifier(reading)],
-        based_on=frame.based_on,
-        status=stand.status,
-        category=CATEGORY,
-        code=BP_PANEL,
-        subject=frame.subject,
-        encounter=frame.encounter,
-        effective_date_time=reading.taken_at,
-        issued=instant(stand.updated_at),
-        performer=elsewhere_list(reading.observer) or frame.observer,
-        interpretation=frame.interpretations.get(index),
-        note=notes.reading_notes(reading, sitting.evaluation.readings[index], frame.setting_note),
-        body_site=BODY_SITE.get(reading.site),
-        method=METHOD.get(reading.method or ""),
-        device=device,
-        component=pressure_components(reading) + cuff_component(sitting.cuff_of(reading)),
+    reading, shared, name = sitting.reading_set.readings[index], frame.written, b"r%d" % index
+    contained, device = shared.devices[index]
+    began, status, issued = stand_elements("reading", stand)
+    return b"".join(
+        (
+            *(shared.begin, name, began, contained, extension(frame, reading.position, has_setting=True)),
+            *(shared.identifier, name, b'"}', own_identifier(reading), b"]", shared.based_on),
+            *(status, shared.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            element("performer", elsewhere_list(reading.observer)) if reading.observer else shared.performer,
+            element("interpretation", frame.interpretations.get(index)),
+            element("note", notes.reading_notes(reading, sitting.evaluation.readings[index], frame.setting_note)),
+            *(BODY_SITE_ELEMENT.get(reading.site, b""), METHOD_ELEMENT.get(reading.method or "", b""), device),
+            *(pressure_components(reading), cuff_part(sitting.cuff_of(reading)), b"]}"),
+        )
     )
+
+
+def pulse_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
+    """The pulse that was measured with a reading. Source: [R4] heartrate."""
+    reading, shared, name = sitting.reading_set.readings[index], frame.written, b"p%d" % index
+    contained, device = shared.devices[index]
+    began, status, issued = stand_elements("pulse", stand)
+    return b"".join(
+        (
+            *(shared.begin, name, began, contained, extension(frame, reading.position, has_setting=False)),
+            *(shared.identifier, name, b'"}]', shared.based_on),
+            *(status, shared.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            element("performer", elsewhere_list(reading.observer)) if reading.observer else shared.performer,
+            *(pulse_value(reading.pulse_per_min), device, b"}"),
+        )
+    )
+
+
+def flags_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
+    return ENCODER.encode(flags_observation(sitting, frame, index, stand))
+
+
+def reading_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
+    """The Observation of one reading, for those who read what it holds."""
+    return OBSERVATION.decode(reading_line(sitting, frame, index, stand))
 
 
 def pulse_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
-    """The pulse that was measured with a reading. Source: [R4] heartrate."""
-    reading = sitting.reading_set.readings[index]
-    contained, device = frame.devices[index]
-    stood, name, pulse = meta(stand, HEART_RATE_PROFILES), f"p{index}", reading.pulse_per_min
-    return Observation(
-        id=f"{frame.set_id}-{name}",
-        meta=stood,
-        contained=contained,
-        extension=frame.extensions[reading.position],
-        identifier=frame.identifier(name),
-        based_on=frame.based_on,
-        status=stand.status,
-        category=CATEGORY,
-        code=HEART_RATE,
-        subject=frame.subject,
-        encounter=frame.encounter,
-        effective_date_time=reading.taken_at,
-        issued=instant(stand.updated_at),
-        performer=elsewhere_list(reading.observer) or frame.observer,
-        value_quantity=None if pulse is None else quantity(pulse, units.PER_MINUTE, units.PER_MINUTE_CODE),
-        data_absent_reason=ABSENT["unknown"] if pulse is None else None,
-        device=device,
-    )
+    """The Observation of one pulse, for those who read what it holds."""
+    return OBSERVATION.decode(pulse_line(sitting, frame, index, stand))
 
 
 def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> Observation:
@@ -136,32 +140,63 @@ def flags_observation(sitting: SittingVersion, frame: SharedElements, index: int
     )
 
 
-def own_identifier(reading: Reading) -> list[Identifier]:
-    """The sender's own name of a reading, where it has one."""
+def own_identifier(reading: Reading) -> bytes:
+    """The sender's own name of a reading, where it has one, as it follows ours."""
     own = reading.identifier or None
-    return [] if own is None else [Identifier(system=own.system, value=own.value)]
+    return b"" if own is None else b"," + ENCODER.encode(Identifier(system=own.system, value=own.value))
 
 
-def pressure_components(reading: Reading) -> list[Component]:
+# The Observations of a sitting were mostly made together, and so share these.
+@lru_cache(maxsize=2048)
+def stand_elements(kind: Kind, stand: ResourceState) -> tuple[bytes, bytes, bytes]:
+    """What a state says of an Observation: in its ``meta``, in its status with what is always so, and when it was issued."""
+    profiles, code = OF_KIND[kind]
+    status = element("status", stand.status) + element("category", CATEGORY) + element("code", code)
+    return b'"' + element("meta", meta(stand, profiles)), status, element("issued", instant(stand.updated_at))
+
+
+def extension(frame: SharedElements, position: str, *, has_setting: bool) -> bytes:
+    """Body position and place, behind the setting of the sitting where it is told."""
+    known = frame.written.extension.get((position, has_setting))
+    if known is None:
+        told = [*([frame.setting] if has_setting else []), *(frame.extensions[position] or [])]
+        known = frame.written.extension[position, has_setting] = element("extension", told or None)
+    return known
+
+
+def pressure_components(reading: Reading) -> bytes:
     """Systolic and diastolic, always both; mean arterial where there is one.
 
     A failed attempt has neither pressure: the reason is an error. One alone missing is unknown.
     """
-    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
+    systolic, diastolic, arterial = reading.systolic_mmhg, reading.diastolic_mmhg, reading.mean_arterial_mmhg
     absent = "error" if systolic is None and diastolic is None else "unknown"
-    components = [pressure("systolic", systolic, absent), pressure("diastolic", diastolic, absent)]
-    if reading.mean_arterial_mmhg is not None:
-        components.append(pressure("mean-arterial", reading.mean_arterial_mmhg, absent))
-    return components
+    found = b',"component":[%b,%b' % (pressure("systolic", systolic, absent), pressure("diastolic", diastolic, absent))
+    return found if arterial is None else b"%b,%b" % (found, pressure("mean-arterial", arterial, absent))
+
+
+@lru_cache(maxsize=1024)
+def cuff_part(cuff: Cuff | None) -> bytes:
+    """The size of a cuff as a component that follows the pressures."""
+    return b"".join(b"," + ENCODER.encode(component) for component in cuff_component(cuff))
+
+
+# By type too, as below.
+@lru_cache(maxsize=1024, typed=True)
+def pulse_value(pulse: float | None) -> bytes:
+    """The pulse, or that it is not known."""
+    if pulse is None:
+        return element("dataAbsentReason", ABSENT["unknown"])
+    return element("valueQuantity", quantity(pulse, units.PER_MINUTE, units.PER_MINUTE_CODE))
 
 
 # By type too: 120 and 120.0 are equal and are written differently.
 @lru_cache(maxsize=4096, typed=True)
-def pressure(name: str, mmhg: float | None, absent: str) -> Component:
+def pressure(name: str, mmhg: float | None, absent: str) -> bytes:
     """One pressure in mmHg, or why it is missing."""
     if mmhg is None:
-        return Component(code=PRESSURES[name], data_absent_reason=ABSENT[absent])
-    return Component(code=PRESSURES[name], value_quantity=quantity(mmhg, units.MMHG, units.MMHG_CODE))
+        return ENCODER.encode(Component(code=PRESSURES[name], data_absent_reason=ABSENT[absent]))
+    return ENCODER.encode(Component(code=PRESSURES[name], value_quantity=quantity(mmhg, units.MMHG, units.MMHG_CODE)))
 
 
 @lru_cache(maxsize=4096, typed=True)
@@ -175,4 +210,10 @@ BUILDERS: dict[Kind, Build] = {
     "reading": reading_observation,
     "pulse": pulse_observation,
     "flags": flags_observation,
+}
+Write = Callable[[SittingVersion, SharedElements, int, ResourceState], bytes]
+WRITERS: dict[Kind, Write] = {
+    "reading": reading_line,
+    "pulse": pulse_line,
+    "flags": flags_line,
 }

@@ -11,10 +11,11 @@ is in text, and its value is still a quantity with a unit. Source: [VIT] for the
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
-from quietcuff.core.record.shown import place_shown
-from quietcuff.core.record.sitting_version import common_cuff, period_shown
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.record.sitting_version import common_cuff, period_shown, place_shown
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
@@ -127,8 +128,10 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
     evaluation, period = sitting.evaluation, period_shown(sitting.reading_set, sitting.evaluation)
     if period is None:
         return None
-    contained, device = mean_device(sitting, frame)
+    spoken_of, counted, result = sitting.spoken_of, sitting.counted, evaluation.result
+    contained, device = mean_device(spoken_of, frame)
     position, site = place_shown(sitting)
+    absent = "" if result is not None else absence(sitting)
     return Observation(
         id=f"{frame.set_id}-mean",
         meta=meta(stand, MEAN_PROFILES),
@@ -148,16 +151,16 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
         effective_period=Period(start=period[0], end=period[1]),
         issued=instant(stand.updated_at),
         performer=frame.observer,
-        data_absent_reason=why_absent(sitting) if evaluation.result is None else None,
-        interpretation=mean_interpretation(sitting),
+        data_absent_reason=why_absent(tuple(evaluation.blocked_by), absent) if result is None else None,
+        interpretation=mean_interpretation(evaluation, counted),
         note=notes.mean_notes(sitting.reading_set, evaluation),
         body_site=BODY_SITE.get(site),
-        method=common_method(sitting),
+        method=common_method(sitting.reading_set, spoken_of),
         device=device,
-        derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in sitting.counted] or None,
+        derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in counted] or None,
         component=[
-            *(absent_components(sitting) if evaluation.result is None else mean_components(evaluation.result)),
-            *([] if evaluation.result is None else components_beside(evaluation)),
+            *(absent_components(absent, len(counted)) if result is None else mean_components(result)),
+            *(() if result is None else components_beside(evaluation)),
             *cuff_component(common_cuff(sitting)),
         ],
     )
@@ -181,17 +184,14 @@ def mean_components(result: Result) -> list[Component]:
     ]
 
 
-def absent_components(sitting: SittingVersion) -> list[Component]:
+@lru_cache(maxsize=64)
+def absent_components(code: str, counted: int) -> tuple[Component, ...]:
     """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
-    absent = ABSENT[absence(sitting)]
-    return [
-        Component(code=MEAN_SYSTOLIC, data_absent_reason=absent),
-        Component(code=MEAN_DIASTOLIC, data_absent_reason=absent),
-        Component(
-            code=READINGS_COUNTED,
-            value_quantity=quantity(len(sitting.counted), units.COUNT, units.COUNT_CODE),
-        ),
-    ]
+    return (
+        Component(code=MEAN_SYSTOLIC, data_absent_reason=ABSENT[code]),
+        Component(code=MEAN_DIASTOLIC, data_absent_reason=ABSENT[code]),
+        Component(code=READINGS_COUNTED, value_quantity=quantity(counted, units.COUNT, units.COUNT_CODE)),
+    )
 
 
 def absence(sitting: SittingVersion) -> str:
@@ -199,20 +199,21 @@ def absence(sitting: SittingVersion) -> str:
     return "error" if sitting.has_failed else "unknown"
 
 
-def why_absent(sitting: SittingVersion) -> CodeableConcept:
+@lru_cache(maxsize=256)
+def why_absent(blocked_by: tuple[str, ...], code: str) -> CodeableConcept:
     """The same with the reasons in words, which an extension holds as codes."""
-    words = ", ".join(code.replace("-", " ") for code in sitting.evaluation.blocked_by)
-    coding = {"error": codes.ABSENT_ERROR, "unknown": codes.ABSENT_UNKNOWN}[absence(sitting)].coding
-    return CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result")
+    words = ", ".join(reason.replace("-", " ") for reason in blocked_by)
+    coding = {"error": codes.ABSENT_ERROR, "unknown": codes.ABSENT_UNKNOWN}[code].coding
+    return ready(CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result"))
 
 
-def mean_interpretation(sitting: SittingVersion) -> list[CodeableConcept] | None:
+def mean_interpretation(evaluation: Evaluation, counted: list[int]) -> list[CodeableConcept] | None:
     """One concept for each guideline that has a category, and one more when every reading that counts is low.
 
     What a test of standing is called says nothing of the mean before standing: it stands with the falls.
     """
-    low = is_low(sitting.evaluation, sitting.counted)
-    labels = sitting.evaluation.categories if sitting.evaluation.orthostatic is None else []
+    low = is_low(evaluation, counted)
+    labels = evaluation.categories if evaluation.orthostatic is None else []
     concepts = [guideline_concept(category, has_scale=not low) for category in labels if category.category is not None]
     return ([LOW_RESULT] if low else []) + concepts or None
 
@@ -227,17 +228,19 @@ def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept
 
 def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
     """True when a rule called every reading that counts low, so that the mean is low as well."""
-    low = {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}
-    return bool(counted) and low.issuperset(counted)
+    if not counted:
+        return False
+    return {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}.issuperset(counted)
 
 
-def common_method(sitting: SittingVersion) -> CodeableConcept | None:
+def common_method(reading_set: ReadingSet, spoken_of: list[int]) -> CodeableConcept | None:
     """The method of the readings of the result, when it is known and one."""
-    methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
+    methods = {reading_set.readings[index].method for index in spoken_of}
     return METHOD.get(methods.pop() or "") if len(methods) == 1 else None
 
 
-def mean_device(sitting: SittingVersion, frame: SharedElements) -> DeviceLink:
+def mean_device(spoken_of: list[int], frame: SharedElements) -> DeviceLink:
     """The device of the readings of the result, when it is one."""
-    links = [frame.devices[index] for index in sitting.spoken_of]
-    return links[0] if links and all(link == links[0] for link in links) else (None, None)
+    links = [frame.devices[index] for index in spoken_of]
+    # Most readings have the device of their set, and so the very same link.
+    return links[0] if links and all(link is links[0] or link == links[0] for link in links) else (None, None)

@@ -13,7 +13,7 @@ from quietcuff.core.model.readings import Identifier as GivenIdentifier
 from quietcuff.core.record.sitting_version import ResourceState as ResourceState
 from quietcuff.core.record.sitting_version import SittingVersion as SittingVersion
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.ready import ready
+from quietcuff.fhir.model.ready import element, ready
 from quietcuff.fhir.model.resources import CodeableConcept, Extension, Identifier, Meta, Reference
 from quietcuff.fhir.resources import notes
 from quietcuff.fhir.resources.device import DeviceLink, device_link
@@ -25,6 +25,22 @@ from quietcuff.terminology.systems import BODY_POSITION_EXTENSION, LOCATION_EXTE
 def instant(moment: datetime) -> str:
     """A FHIR instant: UTC, milliseconds, such as 2026-05-04T07:03:31.120Z. What is stored together shares it."""
     return utc_text(moment)
+
+
+class WrittenElements(msgspec.Struct, frozen=True, kw_only=True):
+    """The elements that the readings of a sitting share, in JSON: written once, and copied into the line of each.
+
+    ``device`` of a reading is what is contained, and what points to it. ``extension`` is filled as positions come, with the
+    setting first and without it.
+    """
+
+    begin: bytes
+    identifier: bytes
+    based_on: bytes
+    subject: bytes
+    performer: bytes
+    devices: list[tuple[bytes, bytes]]
+    extension: dict[tuple[str, bool], bytes]
 
 
 class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
@@ -42,6 +58,7 @@ class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
     devices: list[DeviceLink]
     interpretations: dict[int, list[CodeableConcept]]
     setting_note: str | None
+    written: WrittenElements
 
     def identifier(self, name: str) -> list[Identifier]:
         """The business identifier of one Observation, which a record may use for conditional create."""
@@ -51,20 +68,41 @@ class SharedElements(msgspec.Struct, frozen=True, kw_only=True):
 def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     """The elements that the Observations of a sitting share."""
     reading_set = sitting.reading_set
+    system, devices = f"{public_url}/id/observation", links_of_devices(sitting)
+    subject, encounter = Reference(reference=f"Patient/{sitting.subject_id}"), elsewhere(reading_set.encounter)
+    based_on, observer = elsewhere_list(reading_set.based_on), elsewhere_list(reading_set.observer)
+    written = WrittenElements(
+        begin=b'{"resourceType":"Observation","id":"%b-' % sitting.set_id.encode(),
+        # Up to the name of the place, which ends the value.
+        identifier=element("identifier", [Identifier(system=system, value=f"{sitting.set_id}/")]).removesuffix(b'"}]'),
+        based_on=element("basedOn", based_on),
+        subject=element("subject", subject) + element("encounter", encounter),
+        performer=element("performer", observer),
+        devices=written_links(devices),
+        extension={},
+    )
     return SharedElements(
         set_id=sitting.set_id,
         public_url=public_url,
-        identifier_system=f"{public_url}/id/observation",
-        subject=Reference(reference=f"Patient/{sitting.subject_id}"),
-        encounter=elsewhere(reading_set.encounter),
-        based_on=elsewhere_list(reading_set.based_on),
-        observer=elsewhere_list(reading_set.observer),
+        identifier_system=system,
+        subject=subject,
+        encounter=encounter,
+        based_on=based_on,
+        observer=observer,
         extensions=extensions_by_position(reading_set.location),
         setting=setting_extension(reading_set.setting, reading_set.attendance, public_url),
-        devices=links_of_devices(sitting),
+        devices=devices,
         interpretations=interpretations_by_reading(sitting.evaluation),
         setting_note=notes.setting_note(reading_set),
+        written=written,
     )
+
+
+def written_links(links: list[DeviceLink]) -> list[tuple[bytes, bytes]]:
+    """The device of each reading in JSON; most readings have the link of their set."""
+    known = {id(link): link for link in links}
+    written = {key: (element("contained", link[0]), element("device", link[1])) for key, link in known.items()}
+    return [written[id(link)] for link in links]
 
 
 POSITION_ALONE: dict[str, list[Extension] | None] = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlencode
 
 import msgspec
@@ -49,6 +49,12 @@ def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: l
 
 def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
     """The entries of the found resources and of the included ones, each under its address."""
+    if searched.write is not None and search.elements is None and not (search.includes or search.iterated):
+        begin = publisher.address(search.asking.type, "")
+        return [
+            Entry(full_url=begin + logical_id, resource=written(line), search=MATCH)
+            for logical_id, line in searched.write(snapshot, publisher, page)
+        ]
     matches = searched.show(snapshot, publisher, page)
     others = included(snapshot, publisher, search.includes, search.iterated, matches)
     shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
@@ -56,6 +62,11 @@ def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search
         *(Entry(full_url=address(publisher, one), resource=one, search=MATCH) for one in shown),
         *(Entry(full_url=address(publisher, one), resource=one, search=INCLUDE) for one in others),
     ]
+
+
+def written(line: bytes) -> Resource:
+    """A resource that is in JSON already, for the encoder to copy."""
+    return cast(Resource, msgspec.Raw(line))
 
 
 def remarks(search: Search) -> list[Entry]:

@@ -42,7 +42,7 @@ def steady_page(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> 
 
 
 def first_page(snapshot: Snapshot, tenant_id: int, found: list[ObservationEntry]) -> list[ObservationEntry]:
-    """The first page as it stands, each entry with what later pages must know of it."""
+    """The first page as it stands, its end with what later pages must know of it."""
     began = settled_until(snapshot, tenant_id)
     if began is None:
         return found
@@ -52,7 +52,8 @@ def first_page(snapshot: Snapshot, tenant_id: int, found: list[ObservationEntry]
         changes, began = changes[:MOST_RECENT], changes[MOST_RECENT].created_at
     recent = b"".join(mark(one.set_id, one.version) for one in changes)
     seen = msgspec.structs.replace(found[0].page_end, began=began, recent=recent)
-    return [placed_as(entry, seen, entry.page_end.ordered_by) for entry in found]
+    # The next page begins after the last entry of this one; behind it stands the first of the next.
+    return [*found[:-2], *(placed_as(entry, seen, entry.page_end.ordered_by) for entry in found[-2:])]
 
 
 def mark(set_id: UUID, version: int) -> bytes:

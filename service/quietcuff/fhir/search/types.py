@@ -30,7 +30,7 @@ from quietcuff.fhir.search.parameter import (
 )
 from quietcuff.fhir.search.request import SearchOffer
 from quietcuff.fhir.search.stable_paging import steady_page
-from quietcuff.fhir.versions.stored_sets import Publisher, observations_at
+from quietcuff.fhir.versions.stored_sets import Publisher, lines_at, observations_at
 from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.schema.base import EPOCH
 from quietcuff.storage.search import registries as rows
@@ -44,12 +44,16 @@ EVER = DateRange("ge", EPOCH, EPOCH)
 
 
 class Searched(msgspec.Struct, frozen=True, kw_only=True):
-    """One type: what can be asked, the entries of a page and one more, their number, and their resources."""
+    """One type: what can be asked, the entries of a page and one more, their number, and their resources.
+
+    ``write`` makes whole resources in JSON, each with its id, where that takes less than making them to be read.
+    """
 
     asking: SearchOffer
     find: Callable[[Snapshot, Publisher, Any], list[Any]]
     count: Callable[[Snapshot, Publisher, Any], int]
     show: Callable[[Snapshot, Publisher, list[Any]], list[Any]]
+    write: Callable[[Snapshot, Publisher, list[Any]], list[tuple[str, bytes]]] | None = None
 
 
 def in_observation_order(query: ObservationQuery) -> ObservationQuery:
@@ -77,6 +81,7 @@ OBSERVATIONS = Searched(
         snapshot, publisher.tenant.tenant_id, in_sight(publisher, query)
     ),
     show=observations_at,
+    write=lines_at,
 )
 
 

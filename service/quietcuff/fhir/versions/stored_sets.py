@@ -3,15 +3,18 @@ that it shows."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import cast
 
 import msgspec
 
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.core.record.sitting_version import ObservationStatus
+from quietcuff.fhir.model.logical_ids import place_name
+from quietcuff.fhir.model.ready import ENCODER
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import ReadScope
-from quietcuff.fhir.resources.readings import BUILDERS
+from quietcuff.fhir.resources.readings import BUILDERS, WRITERS
 from quietcuff.fhir.resources.result import mean_observation
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions import documents
@@ -61,6 +64,14 @@ class SetExport:
         sitting, frame = self._version(shown.newest)
         return BUILDERS[entry.key.kind](sitting, frame, entry.key.index, stand)
 
+    def line(self, entry: ObservationEntry, shown: VersionsShown) -> bytes:
+        """The same in JSON."""
+        if entry.key.kind == "mean":
+            return ENCODER.encode(self.observation(entry, shown))
+        sitting, frame = self._version(shown.newest)
+        stand = ResourceState(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
+        return WRITERS[entry.key.kind](sitting, frame, entry.key.index, stand)
+
     def sitting(self, shown: VersionShown) -> SittingVersion:
         """One version of the set."""
         return self._version(shown)[0]
@@ -93,7 +104,22 @@ def device_of(publisher: Publisher, reading_set: ReadingSet, reading: Reading) -
 
 def observations_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[Observation]:
     """The Observations that were found, in their order."""
+    return [export.observation(entry, shown) for entry, export, shown in exports_of(snapshot, publisher, entries)]
+
+
+def lines_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[tuple[str, bytes]]:
+    """The same in JSON, each with its id."""
+    return [
+        (f"{entry.key.set_id}-{place_name(entry.key.kind, entry.key.index)}", export.line(entry, shown))
+        for entry, export, shown in exports_of(snapshot, publisher, entries)
+    ]
+
+
+def exports_of(
+    snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]
+) -> Iterator[tuple[ObservationEntry, SetExport, VersionsShown]]:
+    """What was found, each with the builder of its set and the versions that the set shows."""
     subjects = {entry.key.set_id: entry.subject_id for entry in entries}
     shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, set(subjects))
     exports = {set_id: SetExport(publisher, subject_id, set_id) for set_id, subject_id in subjects.items()}
-    return [exports[entry.key.set_id].observation(entry, shown[entry.key.set_id]) for entry in entries]
+    return ((entry, exports[entry.key.set_id], shown[entry.key.set_id]) for entry in entries)

@@ -6,7 +6,6 @@ come.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Generic, NamedTuple, TypeVar
@@ -17,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, 
 
 from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
-from quietcuff.storage.engine.statements import Query
+from quietcuff.storage.engine.statements import AnyQuery
 from quietcuff.storage.rows.devices import DeviceRow
 from quietcuff.storage.rows.readings import STAND_COLUMNS, resource_state, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
@@ -43,7 +42,6 @@ STATEMENTS_KEPT = 64
 NOWHERE = UUID(int=0)
 
 Party = TypeVar("Party")
-Row = TypeVar("Row")
 Key = tuple[UUID, UUID]
 Condition = ColumnElement[bool]
 
@@ -133,17 +131,17 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     """The next page of sets, with everything that their Observations and Provenance are made from."""
     shape = _shape(span)
     values = {**_values(span), **_from(after)}
-    keys = _rows(connection, _keys(shape), {**values, "limit": SETS_A_PAGE})
+    keys = _keys(shape).all(connection, {**values, "limit": SETS_A_PAGE})
     rows = keys[: _fitting([row.version for row in keys])]
     if not rows:
         return SetsPage(sets=[], end=None)
     last = rows[-1]
     until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
     stands = {row.set_id: row.mean for row in rows}
-    for set_id, places in _rows(connection, _stands(shape), until):
+    for set_id, places in _stands(shape).all(connection, until):
         stands[set_id] |= places
     versions: dict[UUID, dict[int, VersionRow]] = {set_id: {} for set_id in stands}
-    for version in _rows(connection, _versions(shape), until):
+    for version in _versions(shape).all(connection, until):
         versions[version.set_id][version.version] = version
     means = _first_means(connection, span, versions)
     sets = [
@@ -277,40 +275,26 @@ def _places_of_reading(set_id: UUID, *columns: Any) -> tuple[UUID, dict[str, Res
     return set_id, stands_of_reading(*columns)
 
 
-class _Page(Generic[Row]):
-    """A statement of one shape, and the rows that it makes. The driver runs it, save where a list of people varies its text."""
-
-    def __init__(self, shape: _Shape, row: Callable[..., Row], statement: Select[Any]) -> None:
-        self.row, self.statement = row, statement
-        self.query = Query(row, statement) if shape.members.subject_ids is None else None
-
-
-def _rows(connection: Connection, page: _Page[Row], values: dict[str, Any]) -> list[Row]:
-    if page.query is not None:
-        return page.query.all(connection, values)
-    return [page.row(*row) for row in connection.execute(page.statement, values)]
-
-
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _keys(shape: _Shape) -> _Page[_SetKey]:
+def _keys(shape: _Shape) -> AnyQuery[_SetKey]:
     c = reading_set.c
     columns = (
         *(c.subject_id, c.set_id, c.version, c.updated_at, c.mean_from_version),
         *(c.mean_version, c.mean_status, c.mean_updated_at),
     )
     statement = select(*columns).where(*_sets(shape)).order_by(c.subject_id, c.set_id)
-    return _Page(shape, _set_key, statement.limit(bindparam("limit", type_=Integer)))
+    return AnyQuery(_set_key, statement.limit(bindparam("limit", type_=Integer)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _stands(shape: _Shape) -> _Page[tuple[UUID, dict[str, ResourceState]]]:
+def _stands(shape: _Shape) -> AnyQuery[tuple[UUID, dict[str, ResourceState]]]:
     columns = (reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
     joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
-    return _Page(shape, _places_of_reading, joined.where(*_sets_on_page(shape), *_near(reading)))
+    return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape), *_near(reading)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _versions(shape: _Shape) -> _Page[VersionRow]:
+def _versions(shape: _Shape) -> AnyQuery[VersionRow]:
     """The versions that are exported; of a set that has changed since, all of them."""
     v = set_version.c
     needed = [v.version == reading_set.c.version, v.version == reading_set.c.mean_from_version]
@@ -319,7 +303,7 @@ def _versions(shape: _Shape) -> _Page[VersionRow]:
         needed.append(v.created_at > _moment("since") if shape.has_since else v.version > 0)
     columns = [v[name] for name in VersionRow.__struct_fields__]
     joined = select(*columns).select_from(reading_set).join(set_version, of_set(set_version))
-    return _Page(shape, version_row, joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed)))
+    return AnyQuery(version_row, joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)

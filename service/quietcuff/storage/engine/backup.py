@@ -34,6 +34,12 @@ NO_TOOL = (
     "their folder."
 )
 
+# The tables force row security on their owner too, and a dump must not leave out rows in silence.
+AS_WHOM = {
+    "pg_dump": "Make backups as a role with BYPASSRLS: docs/postgresql.md says how.",
+    "pg_restore": "Restore as the owner of the tables.",
+}
+
 
 def back_up(url: URL, to: Path, told: Told) -> int:
     """Write a backup of one moment into a new file; its bytes are returned. The database may be written meanwhile.
@@ -185,7 +191,7 @@ def run_tool(tool: str, url: URL, *options: str) -> None:
     done = subprocess.run([found, "--no-password", *options], env=environment, capture_output=True, text=True)  # noqa: S603
     if done.returncode:
         said_why = " ".join(done.stderr.split())[:MOST_TOLD] or "it says nothing"
-        raise StoreNotUsable(f"{tool} could not do it ({said_why}). Run it as the owner of the tables.")
+        raise StoreNotUsable(f"{tool} could not do it ({said_why}). {AS_WHOM[tool]}")
 
 
 def _require_whole(connection: sqlite3.Connection, path: Path) -> None:

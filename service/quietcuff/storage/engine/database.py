@@ -143,7 +143,8 @@ def lock_for_serving(url: URL) -> ServingLock | None:
         connection.close()
         is_held = error.sqlite_errorcode == sqlite3.SQLITE_BUSY
         raise StoreNotUsable(
-            "Another process serves from this SQLite file or imports into it; only one can."
+            "Another process serves from this SQLite file or imports into it; only one can. "
+            "Stop it first, or send to its server over HTTP."
             if is_held
             else "The folder of this SQLite file cannot be written: check its owner and mode."
         ) from error

@@ -13,7 +13,7 @@ from functools import lru_cache
 from uuid import UUID
 
 from quietcuff.core.model.errors import NotFound
-from quietcuff.core.model.readings import Identifier, ReadingSet
+from quietcuff.core.model.readings import Device, Identifier, ReadingSet
 from quietcuff.storage.schema.base import microseconds
 
 DIGEST_BYTES = 16
@@ -89,9 +89,9 @@ def read_id(text: str) -> UUID:
 
 def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
     """Id of each reading's device, by place: its own device, or else the set's. None if that has no identifier."""
-    found = []
-    for reading in reading_set.readings:
-        device = reading.device or reading_set.device
-        identifier = None if device is None else device.identifier
-        found.append(None if identifier is None else str(device_id(secret, identifier)))
-    return found
+    of_set = _device_text(secret, reading_set.device)
+    return [of_set if reading.device is None else _device_text(secret, reading.device) for reading in reading_set.readings]
+
+
+def _device_text(secret: bytes, device: Device | None) -> str | None:
+    return None if device is None or device.identifier is None else str(device_id(secret, device.identifier))

@@ -10,15 +10,29 @@ that nobody asks for it again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import CTE, BindParameter, Boolean, Connection, Dialect, LargeBinary, Select, Table, bindparam, column, values
+from sqlalchemy import (
+    CTE,
+    BindParameter,
+    Boolean,
+    Connection,
+    Dialect,
+    LargeBinary,
+    Select,
+    Table,
+    bindparam,
+    column,
+    insert,
+    values,
+)
 from sqlalchemy.engine.interfaces import DBAPICursor
 from sqlalchemy.sql import ColumnElement
+from sqlalchemy.sql.visitors import iterate
 from sqlalchemy.types import TypeEngine
 
 from quietcuff.storage.schema.base import Id, Instant, from_microseconds, id_of_bytes, id_to_bytes, microseconds
@@ -39,6 +53,8 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 AHEAD = "quietcuff read ahead"
 MOST_KEYS = 256
 Key = tuple[Any, ...]
+# By the key by which they are sorted, each in the order of the statement's values.
+WaitingRows = dict[Any, Collection[Any]]
 
 
 class Command:
@@ -75,11 +91,10 @@ class Command:
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
-        connection.info[WROTE] = True
-        waiting = connection.info.setdefault(WAITING, {}).setdefault(plan.text, {})
+        waiting = waiting_for(connection, plan)
         for row in rows:
             key = tuple(row[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
-            waiting.setdefault(key, plan.arguments(row))
+            waiting.setdefault(key, plan.picked(row))
 
     def plan(self, dialect: Dialect) -> PreparedStatement:
         plan = self._plans.get(dialect.name)
@@ -87,6 +102,19 @@ class Command:
             clause = self._clause(dialect.name) if callable(self._clause) else self._clause
             plan = self._plans[dialect.name] = PreparedStatement(clause, self._columns, dialect)
         return plan
+
+
+class Insert(Command):
+    """An insert of whole rows of a table. Rows that are given in the order of its columns need no look-up of each by name."""
+
+    def __init__(self, table: Table) -> None:
+        super().__init__(insert(table))
+
+    def add(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
+        """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
+        if rows:
+            waiting = waiting_for(connection, self.plan(connection.dialect))
+            waiting.update(enumerate(rows, len(waiting)))
 
 
 class Query(Command, Generic[Row]):
@@ -104,6 +132,20 @@ class Query(Command, Generic[Row]):
         plan = self.plan(connection.dialect)
         rows = rows_of(connection, plan.text, plan.arguments(values))
         return self._shape(*plan.converted(rows[0])) if rows else None
+
+
+class AnyQuery(Query[Row]):
+    """A query that may ask for lists of values. Its text varies with their lengths, so SQLAlchemy runs it then."""
+
+    def __init__(self, shape: Callable[..., Row], clause: Select[Any]) -> None:
+        super().__init__(shape, clause)
+        self._selected = clause
+        self._varies = any(isinstance(part, BindParameter) and part.expanding for part in iterate(clause))
+
+    def all(self, connection: Connection, values: Values) -> list[Row]:
+        if self._varies:
+            return [self._shape(*row) for row in connection.execute(self._selected, values)]
+        return super().all(connection, values)
 
 
 class PreparedStatement:
@@ -125,12 +167,29 @@ class PreparedStatement:
 
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
-        given = {**self._constants, **values} if self._constants else values
-        arguments = list(self._pick(given))
+        arguments = list(self.picked(values))
         for place, convert in self._takes:
             if arguments[place] is not None:
                 arguments[place] = convert(arguments[place])
         return tuple(arguments)
+
+    def picked(self, values: Values) -> Collection[Any]:
+        """The values in the driver's order, but as they are."""
+        picked: Collection[Any] = self._pick({**self._constants, **values} if self._constants else values)
+        return picked
+
+    def in_driver_form(self, rows: Iterable[Collection[Any]]) -> list[list[Any]]:
+        """Many rows of picked values as the driver takes them. The same object in rows that follow each other is converted
+        once."""
+        converted = [list(row) for row in rows]
+        for place, convert in self._takes:
+            last = made = None
+            for row in converted:
+                value = row[place]
+                if value is not last:
+                    last, made = value, None if value is None else convert(value)
+                row[place] = made
+        return converted
 
     def converted(self, row: Sequence[Any]) -> list[Any]:
         """A row as the driver gave it, in the columns' own types."""
@@ -165,12 +224,26 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
         return cursor.fetchall()
 
 
+def waiting_for(connection: Connection, plan: PreparedStatement) -> WaitingRows:
+    """The rows that wait for the end of the group to be written with a statement."""
+    info = connection.info
+    info[WROTE] = True
+    waiting = info.get(WAITING)
+    if waiting is None:
+        waiting = info[WAITING] = {}
+    rows: WaitingRows
+    _, rows = waiting.setdefault(plan.text, (plan, {}))
+    return rows
+
+
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[str, dict[Any, tuple[Any, ...]]] = connection.info.pop(WAITING, {})
-    for text, rows in waiting.items():
+    waiting: dict[str, tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
+    for text, (plan, rows) in waiting.items():
+        # Converted here and not row by row, because much of it is the same in rows that follow each other.
+        converted = plan.in_driver_form(rows[key] for key in sorted(rows))
         with cursor_of(connection, text) as cursor:
-            cursor.executemany(text, [rows[key] for key in sorted(rows)])
+            cursor.executemany(text, converted)
 
 
 def forget_waiting(connection: Connection) -> None:
@@ -301,9 +374,10 @@ class KeyedQuery(Query[Row]):
 
     def _found_ahead(self, connection: Connection, values: Values) -> list[Row] | None:
         ahead = connection.info.get(AHEAD)
-        if not ahead or self not in ahead:
+        found = ahead.get(self) if ahead else None
+        if found is None:
             return None
-        rows = ahead[self].get((values["tenant_id"], *(values[name] for name in self._key)))
+        rows = found.get((values["tenant_id"], *(values[name] for name in self._key)))
         return None if rows is None else list(rows)
 
 

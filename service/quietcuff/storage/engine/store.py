@@ -159,6 +159,11 @@ class Store:
         return len(self._waiting)
 
     @property
+    def is_idle(self) -> bool:
+        """True while nothing waits or is written."""
+        return not self._waiting and self._writers == 0
+
+    @property
     def is_crowded(self) -> bool:
         """True while work that is not urgent should give way."""
         return self.expected_wait() > CROWDED_SECONDS

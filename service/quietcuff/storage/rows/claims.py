@@ -7,9 +7,9 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, select, update
+from sqlalchemy import Connection, bindparam, select, update
 
-from quietcuff.storage.engine.statements import Command, KeyedQuery, insert_into
+from quietcuff.storage.engine.statements import Command, Insert, KeyedQuery, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND
@@ -47,7 +47,7 @@ FIND = KeyedQuery(
     [_c.key_digest],
 )
 INSERT_KEY = Command(_insert_or_replace)
-INSERT_NEW = Command(insert(claim))
+INSERT_NEW = Insert(claim)
 PASS_ON = Command(
     update(claim).where(_c.tenant_id == bindparam("of_tenant"), _c.key_digest == bindparam("of_digest")),
     columns=("set_id", "version", "body_digest"),
@@ -70,16 +70,20 @@ def insert_claim(connection: Connection, new: Claim) -> None:
         RunAgain: another process made the same claim of a key meanwhile. Of what is written with the group the database tells
             it then; either way the work is done again, and finds that claim.
     """
-    values = msgspec.structs.asdict(new)
-    if new.kind != KEY or FIND.is_missing(connection, values):
-        INSERT_NEW.run_later(connection, [values])
-    elif INSERT_KEY.run(connection, {**values, "over_before": new.created_at - KEY_KEPT}) == 0:
+    if new.kind != KEY or is_known_missing(connection, new):
+        INSERT_NEW.add(connection, [msgspec.structs.astuple(new)])
+    elif INSERT_KEY.run(connection, {**msgspec.structs.asdict(new), "over_before": new.created_at - KEY_KEPT}) == 0:
         raise RunAgain
+
+
+def is_known_missing(connection: Connection, new: Claim) -> bool:
+    """True where the same claim was looked for ahead and not found."""
+    return FIND.is_missing(connection, {"tenant_id": new.tenant_id, "key_digest": new.key_digest})
 
 
 def pass_on_claim(connection: Connection, new: Claim) -> bool:
     """Make an identifier stand for another version; False where it stands for none yet."""
-    if FIND.is_missing(connection, msgspec.structs.asdict(new)):
+    if is_known_missing(connection, new):
         return False
     values = {"set_id": new.set_id, "version": new.version, "body_digest": new.body_digest}
     return PASS_ON.run(connection, {**values, "of_tenant": new.tenant_id, "of_digest": new.key_digest}) == 1

@@ -11,9 +11,9 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, insert, literal, select, tuple_, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, literal, select, tuple_, update
 
-from quietcuff.storage.engine.statements import Command, Query, single
+from quietcuff.storage.engine.statements import Command, Insert, Query, single
 from quietcuff.storage.rows.paging import DEFAULT_LIMIT, cursor_text, read_cursor
 from quietcuff.storage.schema.base import EPOCH, MICROSECOND, Id, Instant, microseconds
 from quietcuff.storage.schema.codes import CUFF_SIZE, METHOD, OBSERVATION_STATUS, SET_STATUS, SETTING, STATE
@@ -96,7 +96,7 @@ _KEY = ("tenant_id", "subject_id", "set_id")
 _COLUMNS = [_c[name] for name in SetRow.__struct_fields__]
 _OF_TENANT = _c.tenant_id == bindparam("tenant_id")
 FIND = Query(_from_columns, select(*_COLUMNS).where(_OF_TENANT, _c.set_id == bindparam("set_id")))
-INSERT = Command(insert(reading_set))
+INSERT = Insert(reading_set)
 CHANGE = Command(
     update(reading_set).where(
         _c.tenant_id == bindparam("of_tenant"),
@@ -128,7 +128,7 @@ def find_set(connection: Connection, tenant_id: int, set_id: UUID) -> SetRow | N
 
 def insert_set(connection: Connection, row: SetRow) -> None:
     """Store a new set with the group."""
-    INSERT.run_later(connection, [_to_columns(row)])
+    INSERT.add(connection, [_to_columns(row).values()])
 
 
 def change_set(connection: Connection, row: SetRow) -> None:

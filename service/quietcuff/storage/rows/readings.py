@@ -8,19 +8,63 @@ from functools import lru_cache
 from typing import Any, cast
 from uuid import UUID
 
-from sqlalchemy import Connection, bindparam, insert, select
+import msgspec
+from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.core.model.fields import optional_hundredths
-from quietcuff.core.record.shown import device_shown
-from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState, SittingVersion, searchable_size
-from quietcuff.storage.engine.statements import Command, Query, Values, insert_into
+from quietcuff.core.record.sitting_version import (
+    ObservationStatus,
+    ResourceState,
+    SittingVersion,
+    device_shown,
+    searchable_size,
+)
+from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
 
 _c = reading.c
 MINUTE = timedelta(minutes=1)
 KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
+NO_STATE = (None, None, None)
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
+
+
+class ReadingRow(msgspec.Struct, frozen=True):
+    """One reading, its codes as numbers, in the order of the table's columns."""
+
+    tenant_id: int
+    subject_id: UUID
+    set_id: UUID
+    reading_index: int
+    taken_at: datetime
+    offset_minutes: int
+    systolic: int | None
+    diastolic: int | None
+    mean_arterial: int | None
+    pulse: int | None
+    site: int
+    position: int
+    method: int | None
+    rhythm: int
+    flags: int
+    cuff: int | None
+    counts: bool
+    reason: int | None
+    device_id: UUID | None
+    has_device: bool | None
+    performer: str | None
+    identifier: str | None
+    source_key: bytes | None
+    version: int
+    status: int
+    updated_at: datetime
+    pulse_version: int | None
+    pulse_status: int | None
+    pulse_updated_at: datetime | None
+    flags_version: int | None
+    flags_status: int | None
+    flags_updated_at: datetime | None
 
 
 def stands_of_reading(index: int, *columns: Any) -> dict[str, ResourceState]:
@@ -54,7 +98,7 @@ def _upsert(dialect: str) -> Any:
 
 
 STAND_COLUMNS = [_c[f"{kind}{name}"] for kind in KINDS.values() for name in ResourceState.__struct_fields__]
-INSERT = Command(insert(reading))
+INSERT = Insert(reading)
 UPSERT = Command(_upsert)
 STANDS = Query(
     stands_of_reading,
@@ -68,15 +112,14 @@ STANDS = Query(
 )
 
 
-def insert_readings(connection: Connection, rows: Sequence[Values]) -> None:
+def insert_readings(connection: Connection, rows: Sequence[ReadingRow]) -> None:
     """Store new readings with the group. A set that is opened before its first reading has none."""
-    if rows:
-        INSERT.run_later(connection, rows)
+    INSERT.add(connection, [msgspec.structs.astuple(row) for row in rows])
 
 
-def save_readings(connection: Connection, rows: Sequence[Values]) -> None:
+def save_readings(connection: Connection, rows: Sequence[ReadingRow]) -> None:
     """Store readings; those that are stored already get their new state."""
-    UPSERT.run_each(connection, rows)
+    UPSERT.run_each(connection, [msgspec.structs.asdict(row) for row in rows])
 
 
 def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID) -> dict[str, ResourceState]:
@@ -85,46 +128,67 @@ def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_
     return {name: stand for place in places for name, stand in place.items()}
 
 
-def columns_of_readings(
-    sitting: SittingVersion, indexes: Sequence[int], stands: dict[str, ResourceState]
-) -> list[dict[str, Any]]:
-    """The readings at these places as columns, without their set's key: values, what was decided, and their states."""
-    return [{**_reading_columns(sitting, index), **_stand_columns(index, stands)} for index in indexes]
+def rows_of_readings(
+    key: Values,
+    sitting: SittingVersion,
+    indexes: Sequence[int],
+    stands: dict[str, ResourceState],
+    source_keys: dict[int, bytes],
+) -> list[ReadingRow]:
+    """The readings at these places as rows: values, what was decided, and their states."""
+    start = key["tenant_id"], key["subject_id"], key["set_id"]
+    of_set = CUFF_SIZE.optional_number(searchable_size(sitting.reading_set.cuff))
+    # One object for each device, which is then converted once for the rows of a set.
+    devices = {said: None if said is None else UUID(said) for said in set(sitting.device_ids)}
+    rows = []
+    for index in indexes:
+        values: tuple[Any, ...] = (*start, *_said(sitting, index), *_decided(sitting, index, of_set, devices))
+        values += (source_keys.get(index), *_states(stands, index))
+        rows.append(ReadingRow(*values))
+    return rows
 
 
-def _reading_columns(sitting: SittingVersion, index: int) -> dict[str, Any]:
-    said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
-    cuff, device, device_id = searchable_size(sitting.cuff_of(said)), device_shown(sitting, index), sitting.device_ids[index]
-    observer, offset = said.observer or sitting.reading_set.observer, said.taken_at.utcoffset()
-    return {
-        "reading_index": index,
-        "taken_at": said.taken_at,
-        "offset_minutes": 0 if offset is None else offset // MINUTE,
-        "systolic": optional_hundredths(said.systolic_mmhg),
-        "diastolic": optional_hundredths(said.diastolic_mmhg),
-        "mean_arterial": optional_hundredths(said.mean_arterial_mmhg),
-        "pulse": optional_hundredths(said.pulse_per_min),
-        "site": SITE.number(said.site),
-        "position": POSITION.number(said.position),
-        "method": METHOD.optional_number(said.method),
-        "rhythm": RHYTHM.number(said.rhythm),
-        "flags": DEVICE_FLAG.bits(said.device_flags),
-        "counts": outcome.counts,
-        "reason": REASON.optional_number(outcome.reason),
-        "cuff": CUFF_SIZE.optional_number(cuff),
-        "device_id": None if device_id is None else UUID(device_id),
-        "has_device": device is not None or None,
-        "performer": None if observer is None else observer.text,
-        "identifier": said.identifier.text if said.identifier else None,
-    }
+def _said(sitting: SittingVersion, index: int) -> tuple[Any, ...]:
+    """The values of a reading, from its index to its flags."""
+    said = sitting.reading_set.readings[index]
+    offset = said.taken_at.utcoffset()
+    return (
+        index,
+        said.taken_at,
+        offset // MINUTE if offset else 0,
+        optional_hundredths(said.systolic_mmhg),
+        optional_hundredths(said.diastolic_mmhg),
+        optional_hundredths(said.mean_arterial_mmhg),
+        optional_hundredths(said.pulse_per_min),
+        SITE.number(said.site),
+        POSITION.number(said.position),
+        METHOD.optional_number(said.method),
+        RHYTHM.number(said.rhythm),
+        DEVICE_FLAG.bits(said.device_flags),
+    )
 
 
-def _stand_columns(index: int, stands: dict[str, ResourceState]) -> dict[str, Any]:
-    """The states of one reading's Observations as columns; null where there is none."""
-    columns: dict[str, Any] = {}
-    for letter, prefix in KINDS.items():
+def _decided(
+    sitting: SittingVersion, index: int, cuff_of_set: int | None, devices: dict[str | None, UUID | None]
+) -> tuple[Any, ...]:
+    """What was decided of a reading, and what it has of its set, from its cuff to its identifier."""
+    said, outcome, device = sitting.reading_set.readings[index], sitting.evaluation.readings[index], sitting.device_ids[index]
+    observer = said.observer or sitting.reading_set.observer
+    return (
+        CUFF_SIZE.optional_number(searchable_size(said.cuff)) if said.cuff else cuff_of_set,
+        outcome.counts,
+        REASON.optional_number(outcome.reason),
+        devices[device],
+        device is not None or device_shown(sitting, index) is not None or None,
+        None if observer is None else observer.text,
+        said.identifier.text if said.identifier else None,
+    )
+
+
+def _states(stands: dict[str, ResourceState], index: int) -> tuple[Any, ...]:
+    """The states of one reading's Observations; nulls where there is none."""
+    columns: tuple[Any, ...] = ()
+    for letter in KINDS:
         stand = stands.get(f"{letter}{index}")
-        columns[f"{prefix}version"] = None if stand is None else stand.version
-        columns[f"{prefix}status"] = None if stand is None else OBSERVATION_STATUS.number(stand.status)
-        columns[f"{prefix}updated_at"] = None if stand is None else stand.updated_at
+        columns += NO_STATE if stand is None else (stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at)
     return columns

@@ -36,24 +36,27 @@ class SittingKeys(msgspec.Struct, frozen=True, kw_only=True):
 def read_ahead(connection: Connection, tenant_id: int, wanted: Sequence[SittingKeys]) -> None:
     """Read what the storing of these sittings looks up, one statement a table, and lock their people."""
     # Every lock comes before every look at what is stored, and all in one order.
-    _read_with(subjects.LOCK, connection, tenant_id, wanted)
+    people = _read_with(subjects.LOCK, connection, tenant_id, wanted)
+    subjects.DELETED.read_ahead(connection, tenant_id, [key for key, rows in people.items() if not rows])
+    # Nothing is stored of a person who has no row.
+    taken = {(one.subject_id, at) for one in wanted if people[one.subject_id,] for at in one.taken_at}
+    payloads.MEASURED.read_ahead(connection, tenant_id, taken)
 
 
 def look_ahead(snapshot: Connection, tenant_id: int, wanted: Sequence[SittingKeys]) -> None:
-    """Read the same from a snapshot, without a lock."""
+    """Read what these sittings are evaluated with from a snapshot, without a lock."""
     _read_with(subjects.FIND, snapshot, tenant_id, wanted)
 
 
-def _read_with(find: KeyedQuery[SubjectRow], connection: Connection, tenant_id: int, wanted: Sequence[SittingKeys]) -> None:
+def _read_with(
+    find: KeyedQuery[SubjectRow], connection: Connection, tenant_id: int, wanted: Sequence[SittingKeys]
+) -> dict[Key, list[SubjectRow]]:
     people = find.read_ahead(connection, tenant_id, sorted({(one.subject_id,) for one in wanted}))
     claims.FIND.read_ahead(connection, tenant_id, {(digest,) for one in wanted for digest in one.claims})
     devices.FIND.read_ahead(connection, tenant_id, {(device,) for one in wanted for device in one.devices})
-    subjects.DELETED.read_ahead(connection, tenant_id, [key for key, rows in people.items() if not rows])
-    # Nothing is stored of a person who has no row.
     known = [one for one in wanted if people[one.subject_id,]]
-    payloads.MEASURED.read_ahead(connection, tenant_id, {(one.subject_id, at) for one in known for at in one.taken_at})
-    moments = {(one.subject_id, one.as_of) for one in known if one.as_of is not None}
-    EARLIER.read_ahead(connection, tenant_id, moments)
+    EARLIER.read_ahead(connection, tenant_id, {(one.subject_id, one.as_of) for one in known if one.as_of is not None})
+    return people
 
 
 class EarlierSittings(KeyedQuery[bytes]):

@@ -8,7 +8,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.statements import Command, KeyedQuery, Query, Values, insert_into
+from quietcuff.storage.engine.statements import Command, Insert, KeyedQuery, Query, Values, insert_into
 from quietcuff.storage.schema.retention import deleted_subject
 from quietcuff.storage.schema.sittings import subject, subject_past
 
@@ -49,7 +49,7 @@ DELETED = KeyedQuery(
     [_d.subject_id],
 )
 LOCK_IF_FREE = Query(SubjectRow, _FIND.with_for_update(skip_locked=True))
-INSERT = Command(insert(subject))
+INSERT = Insert(subject)
 INSERT_IF_NEW = Command(lambda dialect: insert_into(subject, dialect).on_conflict_do_nothing())
 _KEPT = ("tenant_id", "subject_id", "version", "system", "value", "facts", "updated_at")
 KEEP_PAST = Command(
@@ -83,7 +83,7 @@ def lock_subject_if_free(connection: Connection, tenant_id: int, subject_id: UUI
 def insert_subject(connection: Connection, row: SubjectRow) -> None:
     """Store a person with the group. Where another process has stored them meanwhile, the database refuses, and the work is
     done again."""
-    INSERT.run_later(connection, [msgspec.structs.asdict(row)])
+    INSERT.add(connection, [msgspec.structs.astuple(row)])
 
 
 def insert_subject_if_new(connection: Connection, row: SubjectRow) -> bool:

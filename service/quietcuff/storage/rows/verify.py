@@ -6,6 +6,7 @@ ids of its people, so that no statement runs long, however much there is.
 
 from __future__ import annotations
 
+import time
 from typing import Any
 from uuid import UUID
 
@@ -18,6 +19,7 @@ from quietcuff.storage.schema.retention import deleted_set
 from quietcuff.storage.schema.sittings import claim, of_set, reading, reading_set, set_version, subject
 
 SLICES = 256
+LONGEST_SNAPSHOT_SECONDS = 0.1
 
 _s, _v, _c, _p, _d = reading_set.c, set_version.c, claim.c, subject.c, deleted_set.c
 
@@ -78,3 +80,14 @@ def look_through(connection: Connection, tenant_id: int, number: int) -> tuple[i
         for set_id in query.all(connection, bounds)
     ]
     return COUNT.all(connection, bounds)[0], flaws
+
+
+def look_on(connection: Connection, tenant_id: int, number: int) -> tuple[int, list[MissingCounterpart], int]:
+    """Look through one slice, and on while that takes no time; the sets, the inconsistencies, and the slice to go on from."""
+    flaws: list[MissingCounterpart] = []
+    sets, until = 0, time.monotonic() + LONGEST_SNAPSHOT_SECONDS
+    while True:
+        counted, found = look_through(connection, tenant_id, number)
+        sets, flaws, number = sets + counted, flaws + found, number + 1
+        if number == SLICES or time.monotonic() >= until:
+            return sets, flaws, number

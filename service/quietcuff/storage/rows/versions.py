@@ -6,16 +6,17 @@ versions, the places that moved in each version, and the notes that Provenance s
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Integer, Select, bindparam, func, insert, null, select
+from sqlalchemy import Connection, Integer, Select, bindparam, func, null, select
 
-from quietcuff.storage.engine.statements import Command, Query
-from quietcuff.storage.schema.base import Instant
+from quietcuff.storage.engine.statements import Insert, Query
+from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import CAUSE, SET_STATUS
 from quietcuff.storage.schema.sittings import of_set, reading_set, set_version
 from quietcuff.storage.search.observations import Snapshot
@@ -84,7 +85,7 @@ _COLUMNS = [_c[name] for name in VersionRow.__struct_fields__]
 _NOTED = (_c.version, _c.cause, _c.created_at, _c.created_by, _c.author, _c.reason, _c.rules_digest)
 FIND = Query(version_row, select(*_COLUMNS).where(*_OF_SET, _c.version == bindparam("version")))
 NOTES = Query(_note, select(*_NOTED).where(*_OF_SET).order_by(_c.version))
-INSERT = Command(insert(set_version))
+INSERT = Insert(set_version)
 
 
 def find_version(connection: Connection, tenant_id: int, subject_id: UUID, set_id: UUID, version: int) -> VersionRow | None:
@@ -99,7 +100,7 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
     """Store a version with the group."""
-    INSERT.run_later(connection, [_to_columns(row)])
+    INSERT.add(connection, [_to_columns(row).values()])
 
 
 class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
@@ -204,39 +205,53 @@ class VersionsShown(msgspec.Struct, frozen=True, kw_only=True):
     mean: VersionShown | None
 
 
-SHOWN = (
-    select(
-        reading_set.c.set_id,
-        reading_set.c.version,
-        reading_set.c.mean_from_version,
-        set_version.c.version,
-        set_version.c.document,
-        set_version.c.evaluation,
+# So many sets are read at once. Fewer are filled up to a power of two, so that there are few statements to prepare.
+MOST_SETS_AT_ONCE = 256
+
+
+@lru_cache(maxsize=16)
+def _shown_of(sets: int) -> Query[tuple[Any, ...]]:
+    """The versions that so many sets show."""
+    clause = (
+        select(
+            reading_set.c.set_id,
+            reading_set.c.version,
+            reading_set.c.mean_from_version,
+            set_version.c.version,
+            set_version.c.document,
+            set_version.c.evaluation,
+        )
+        .select_from(reading_set)
+        .join(set_version, of_set(set_version))
+        .where(
+            reading_set.c.tenant_id == bindparam("tenant_id"),
+            reading_set.c.set_id.in_([bindparam(f"set_{place}", type_=Id) for place in range(sets)]),
+            set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
+        )
     )
-    .select_from(reading_set)
-    .join(set_version, of_set(set_version))
-    .where(
-        reading_set.c.tenant_id == bindparam("tenant_id"),
-        reading_set.c.set_id.in_(bindparam("set_ids", expanding=True)),
-        set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
-    )
-)
+    return Query(lambda *columns: columns, clause)
 
 
 def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -> dict[str, VersionsShown]:
     """The versions that the sets show, by set id."""
-    if not set_ids:
-        return {}
     newest: dict[str, VersionShown] = {}
     means: dict[str, VersionShown] = {}
-    values = {"tenant_id": tenant_id, "set_ids": [UUID(set_id) for set_id in sorted(set_ids)]}
-    for set_id, newest_version, mean_version, *columns in snapshot.execute(SHOWN, values):
+    for set_id, newest_version, mean_version, *columns in _rows_shown(snapshot, tenant_id, sorted(set_ids)):
         shown = VersionShown(*columns)
         if shown.version == newest_version:
             newest[str(set_id)] = shown
         if shown.version == mean_version:
             means[str(set_id)] = shown
     return {set_id: VersionsShown(newest=shown, mean=means.get(set_id)) for set_id, shown in newest.items()}
+
+
+def _rows_shown(snapshot: Snapshot, tenant_id: int, set_ids: list[str]) -> Iterator[tuple[Any, ...]]:
+    for begin in range(0, len(set_ids), MOST_SETS_AT_ONCE):
+        some = [UUID(set_id) for set_id in set_ids[begin : begin + MOST_SETS_AT_ONCE]]
+        size = 1 << (len(some) - 1).bit_length()
+        filled = some + some[-1:] * (size - len(some))
+        values = {f"set_{place}": set_id for place, set_id in enumerate(filled)}
+        yield from _shown_of(size).all(snapshot, {"tenant_id": tenant_id, **values})
 
 
 class FormerVersion(msgspec.Struct, frozen=True):
@@ -278,7 +293,8 @@ def versions_of(
     return found
 
 
-RECENT = (
+RECENT = Query(
+    FormerVersion,
     select(*[set_version.c[name] for name in ("set_id", "version", "created_at", "changed")], *[null() for _ in range(3)])
     .where(
         set_version.c.tenant_id == bindparam("tenant_id"),
@@ -286,13 +302,13 @@ RECENT = (
         set_version.c.version > 1,
     )
     .order_by(set_version.c.created_at.desc())
-    .limit(bindparam("limit", type_=Integer))
+    .limit(bindparam("limit", type_=Integer)),
 )
 
 
 def recent_changes(snapshot: Connection, tenant_id: int, since: datetime, most: int) -> list[FormerVersion]:
     """The versions that changed a set after a moment, newest first."""
-    return [FormerVersion(*row) for row in snapshot.execute(RECENT, {"tenant_id": tenant_id, "since": since, "limit": most})]
+    return RECENT.all(snapshot, {"tenant_id": tenant_id, "since": since, "limit": most})
 
 
 class VersionMoves(msgspec.Struct, frozen=True):

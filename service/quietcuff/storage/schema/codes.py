@@ -5,7 +5,7 @@ A word's number is its place in its list, so a list may only grow at its end.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Collection
 from typing import get_args
 
 from quietcuff.core.model.evaluation import Reason
@@ -17,12 +17,11 @@ class Codes:
     def __init__(self, *words: str) -> None:
         self.words = words
         self._numbers = {word: number for number, word in enumerate(words)}
-
-    def number(self, word: str) -> int:
-        return self._numbers[word]
-
-    def optional_number(self, word: str | None) -> int | None:
-        return None if word is None else self._numbers[word]
+        # The look-ups themselves and not functions around them: each stored row makes a dozen.
+        self.number: Callable[[str], int] = self._numbers.__getitem__
+        optional: dict[str | None, int | None] = {None: None}
+        optional.update(self._numbers)
+        self.optional_number: Callable[[str | None], int | None] = optional.__getitem__
 
     def word(self, number: int) -> str:
         return self.words[number]
@@ -30,9 +29,9 @@ class Codes:
     def optional_word(self, number: int | None) -> str | None:
         return None if number is None else self.words[number]
 
-    def bits(self, words: Iterable[str]) -> int:
+    def bits(self, words: Collection[str]) -> int:
         """Several words at once, one bit each."""
-        return sum(1 << self._numbers[word] for word in set(words))
+        return sum(1 << self._numbers[word] for word in set(words)) if words else 0
 
 
 SETTING = Codes("office", "home", "ambulatory")

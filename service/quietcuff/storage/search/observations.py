@@ -6,12 +6,14 @@ Pages follow a key (time, set, place), so that they stay stable while sittings a
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection
 
 from quietcuff.storage.engine.database import LOCK_SECONDS
+from quietcuff.storage.engine.statements import AnyQuery, Query, single
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS
 from quietcuff.storage.search.dates import edges, prefixes
 from quietcuff.storage.search.pointers import WORDS, pointer_column, pointer_name, word_names
@@ -27,6 +29,7 @@ from quietcuff.storage.search.query import (
 from quietcuff.storage.search.statements import (
     CHANGE_BEFORE_THE_LAST,
     NEWEST_CHANGE,
+    SHAPES_KEPT,
     SUBJECTS_OF_SETS,
     SearchShape,
     all_statement,
@@ -53,7 +56,7 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
-    return [entry_of(row) for row in snapshot.execute(page_statement(shape), values)]
+    return page_of_shape(shape).all(snapshot, values)
 
 
 def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
@@ -65,7 +68,7 @@ def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> l
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
-    return [entry_of(row) for row in snapshot.execute(all_statement(shape), values)]
+    return all_of_shape(shape).all(snapshot, values)
 
 
 def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
@@ -74,7 +77,7 @@ def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQue
     if not shape.kinds:
         return 0
     values = values_of(snapshot, tenant_id, query)
-    return int(snapshot.execute(count_statement(shape), values).scalar_one())
+    return count_of_shape(shape).all(snapshot, values)[0]
 
 
 def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
@@ -83,10 +86,10 @@ def settled_until(snapshot: Snapshot, tenant_id: int) -> datetime | None:
     A version gets its time before its commit. SQLite has one writer, so only a version of the same millisecond as the newest
     can be missing. PostgreSQL has several writers, and a version with an earlier time may be committed later.
     """
-    newest: datetime | None = snapshot.execute(NEWEST_CHANGE, {"tenant_id": tenant_id}).scalar_one()
+    newest = NEWEST.first(snapshot, {"tenant_id": tenant_id})
     if newest is None or not is_lateral(snapshot):
         return None if newest is None else newest - CLOCK_TICK
-    crowded: datetime | None = snapshot.execute(CHANGE_BEFORE_THE_LAST, {"tenant_id": tenant_id}).scalar_one_or_none()
+    crowded = BEFORE_THE_LAST.first(snapshot, {"tenant_id": tenant_id})
     return newest - LATEST_COMMIT if crowded is None else max(newest - LATEST_COMMIT, crowded)
 
 
@@ -188,13 +191,46 @@ def keys_by_kind(snapshot: Snapshot, tenant_id: int, keys: frozenset[Observation
     return found | {"key_sets": [row.set_id for row in rows], "key_subjects": sorted({row.subject_id for row in rows})}
 
 
-def entry_of(row: Any) -> ObservationEntry:
+def entry_of(
+    ordered_by: datetime,
+    set_id: UUID,
+    place: int,
+    subject_id: UUID,
+    kind: int,
+    index: int,
+    version: int,
+    status: int,
+    updated_at: datetime,
+) -> ObservationEntry:
     """A row of the search as an entry."""
     return ObservationEntry(
-        key=ObservationKey(str(row.set_id), KINDS[row.kind], row.reading_index),
-        subject_id=str(row.subject_id),
-        version=row.version,
-        status=OBSERVATION_STATUS.word(row.status),
-        updated_at=row.updated_at,
-        page_end=EntryPageEnd(row.ordered_by, row.set_id, row.place),
+        key=ObservationKey(text_of_id(set_id), KINDS[kind], index),
+        subject_id=text_of_id(subject_id),
+        version=version,
+        status=OBSERVATION_STATUS.word(status),
+        updated_at=updated_at,
+        page_end=EntryPageEnd(ordered_by, set_id, place),
     )
+
+
+# The entries of a page name the same few sets and people.
+text_of_id = lru_cache(maxsize=1024)(str)
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def page_of_shape(shape: SearchShape) -> AnyQuery[ObservationEntry]:
+    return AnyQuery(entry_of, page_statement(shape))
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def all_of_shape(shape: SearchShape) -> AnyQuery[ObservationEntry]:
+    return AnyQuery(entry_of, all_statement(shape))
+
+
+@lru_cache(maxsize=SHAPES_KEPT)
+def count_of_shape(shape: SearchShape) -> AnyQuery[int]:
+    return AnyQuery(int, count_statement(shape))
+
+
+NEWEST: Query[datetime] = Query(single, NEWEST_CHANGE)
+BEFORE_THE_LAST: Query[datetime] = Query(single, CHANGE_BEFORE_THE_LAST)

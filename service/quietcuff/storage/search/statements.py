@@ -6,7 +6,6 @@ its values.
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any, Literal
 
 import msgspec
@@ -136,20 +135,17 @@ CHANGE_BEFORE_THE_LAST = (
 )
 
 
-@lru_cache(maxsize=SHAPES_KEPT)
 def page_statement(shape: SearchShape) -> Select[Any]:
     """The entries of one page, in order. Each part is cut to the page's length before the parts are put together."""
     found = union_all(*(select(in_order(part, shape.order).subquery()) for part in parts(shape))).subquery()
     return in_order(select(found), shape.order)
 
 
-@lru_cache(maxsize=SHAPES_KEPT)
 def all_statement(shape: SearchShape) -> Select[Any]:
     """All entries, in no order."""
     return select(union_all(*parts(shape)).subquery())
 
 
-@lru_cache(maxsize=SHAPES_KEPT)
 def count_statement(shape: SearchShape) -> Select[Any]:
     """The number of entries."""
     return select(func.count()).select_from(union_all(*parts(shape)).subquery())

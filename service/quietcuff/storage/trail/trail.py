@@ -20,9 +20,9 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Engine, event, insert
+from sqlalchemy import Connection, Engine, event
 
-from quietcuff.storage.engine.statements import Command
+from quietcuff.storage.engine.statements import Insert
 from quietcuff.storage.schema.base import microseconds
 from quietcuff.storage.schema.codes import ACTION, OUTCOME
 from quietcuff.storage.schema.trail import trail
@@ -31,7 +31,7 @@ from quietcuff.storage.trail.keys import TrailKey
 LANE = "quietcuff lane"
 BOOK = "quietcuff trail book"
 FIRST_LINK = bytes(32)
-INSERT = Command(insert(trail))
+INSERT = Insert(trail)
 # A lane of a tenant, by both their numbers; and how many rows it has, with the link of the last.
 Place = tuple[int, int]
 Heads = dict[Place, tuple[int, bytes]]
@@ -118,13 +118,28 @@ def record(connection: Connection, entry: TrailEntry) -> None:
         lane = connection.info[LANE] = TrailLane(None if book is None else book.key)
     position, link = lane.next_link(entry)
     # With the group, because no work reads the trail it writes: many rows then cost one statement.
-    INSERT.run_later(connection, [trail_row(entry, lane.number, position, link)])
+    INSERT.add(connection, [trail_row(entry, lane.number, position, link)])
 
 
-def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> dict[str, Any]:
-    row = msgspec.structs.asdict(entry)
-    numbers = {"action": ACTION.number(entry.action), "outcome": OUTCOME.number(entry.outcome)}
-    return {**row, **numbers, "lane": lane, "position": position, "chain": link}
+def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> tuple[Any, ...]:
+    """A row in the order of the table's columns."""
+    return (
+        entry.tenant_id,
+        lane,
+        position,
+        entry.at,
+        entry.actor,
+        ACTION.number(entry.action),
+        OUTCOME.number(entry.outcome),
+        entry.subject_id,
+        entry.set_id,
+        entry.version,
+        entry.request_id,
+        link,
+        entry.what,
+        entry.found,
+        entry.origin,
+    )
 
 
 def link_after(link: bytes, lane: int, position: int, entry: TrailEntry, key: TrailKey | None = None) -> bytes:
@@ -147,9 +162,9 @@ def _said_at_first(lane: int, position: int, entry: TrailEntry) -> list[Any]:
         entry.actor,
         entry.action,
         entry.outcome,
-        str(entry.request_id),
-        None if entry.subject_id is None else str(entry.subject_id),
-        None if entry.set_id is None else str(entry.set_id),
+        entry.request_id,
+        entry.subject_id,
+        entry.set_id,
         entry.version,
     ]
 

@@ -1,0 +1,59 @@
+"""A new set before its transaction: what was read of it, the order to a worker process, and the version that came back."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from quietcuff.storage.rows.reading_sets import SetRow
+from quietcuff.storage.rows.readings import ReadingRow
+from quietcuff.storage.rows.tenants import Tenant
+
+
+class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """The rows of a version: its set's, those of its readings that are new or changed, and its own bytes."""
+
+    row: SetRow
+    readings: list[ReadingRow]
+    changed: str
+    document: bytes
+    evaluation: bytes
+
+
+class SeenBefore(msgspec.Struct, frozen=True, kw_only=True):
+    """Everything stored that a new set is evaluated with: the person's facts (None of somebody new), the registered documents
+    of its devices, and the earlier sittings. Where it is the same, the version that follows is the same."""
+
+    facts: bytes | None
+    devices: list[bytes | None]
+    earlier: list[bytes]
+
+
+class SetOrder(msgspec.Struct, frozen=True, kw_only=True):
+    """A new set that is for another process to evaluate: the set as it came, what is stored of it, and the id that it gets."""
+
+    tenant: Tenant
+    subject_id: UUID
+    set_id: UUID
+    reading_set: bytes
+    seen: SeenBefore
+    received_at: datetime
+
+
+class FirstVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """The first version of a set as rows, and the facts that the registry learns of the person, None where they stay."""
+
+    rows: RowsOfVersion
+    learnt: bytes | None
+
+
+class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
+    """What was read of a new set before its transaction, and the version that follows from it; None where the rules refuse it,
+    or nobody evaluated it."""
+
+    set_id: UUID
+    received_at: datetime
+    seen: SeenBefore
+    made: FirstVersion | None

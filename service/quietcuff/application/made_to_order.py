@@ -1,0 +1,42 @@
+"""The first version of a new set, made by a worker process from bytes alone, in the steps of ``store_sitting.store_new``."""
+
+from __future__ import annotations
+
+from quietcuff.application.evaluate_and_keep import completed
+from quietcuff.application.foreseen import FirstVersion, SetOrder
+from quietcuff.application.made_version import rows_of_version
+from quietcuff.application.parties import meet, own_device_id, registry_of, with_known_devices
+from quietcuff.application.stored import SET_DECODER
+from quietcuff.application.version_rows import Version, first_draft
+from quietcuff.core.evaluate import evaluate
+from quietcuff.core.model.errors import NotAcceptable
+from quietcuff.core.record.resource_states import ResourceStates, next_stands
+from quietcuff.core.record.sitting_version import SittingVersion
+from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.storage.engine.ids import device_ids
+
+
+def made_to_order(order: SetOrder, rulebook: Rulebook) -> FirstVersion | None:
+    """The first version of a new set; None where the rules refuse it."""
+    said, seen, tenant, at = SET_DECODER.decode(order.reading_set), order.seen, order.tenant, order.received_at
+    met = meet(said.subject, seen.facts)
+    draft = first_draft(said, met.said, met.differ, is_of_new_person=seen.facts is None)
+    registry = registry_of(said, seen.devices)
+    known = with_known_devices(draft.reading_set, registry)
+    reading_set = completed(known, draft, None, registry, seen.earlier, at, at, tenant.settings)
+    try:
+        evaluation = evaluate(reading_set, reading_set.history, rulebook)
+    except NotAcceptable:
+        return None
+    sitting = SittingVersion(
+        set_id=str(order.set_id),
+        subject_id=str(order.subject_id),
+        reading_set=reading_set,
+        evaluation=evaluation,
+        device_ids=device_ids(tenant.secret, reading_set),
+    )
+    stands = next_stands(ResourceStates(), None, None, sitting, version=1, at=at)
+    version = Version(number=1, at=at, sitting=sitting, stands=stands)
+    key = {"tenant_id": tenant.tenant_id, "subject_id": order.subject_id, "set_id": order.set_id}
+    own_device = own_device_id(tenant.secret, reading_set)
+    return FirstVersion(rows=rows_of_version(key, draft, version, None, own_device, rulebook), learnt=met.learnt)
