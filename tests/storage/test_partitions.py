@@ -6,20 +6,23 @@ Source: PostgreSQL's documentation, "Table Partitioning" and "Row Security Polic
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import time
+from collections.abc import Awaitable, Callable, Iterator
 from typing import Any
+from uuid import UUID
 
 import pytest
 from sqlalchemy import Connection, UniqueConstraint
 
-from application.clinic import sitting
+from application.clinic import reading, sitting
 from databases import APP_ROLE, PostgresqlServer
-from fhir_r4.stored_sets import open_clinic
+from fhir_r4.stored_sets import Clinic, open_clinic
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine import migrate
 from quietcuff.storage.engine.partitions import partitions_of
 from quietcuff.storage.engine.store import open_store
+from quietcuff.storage.rows.reading_sets import ListFilter, list_sets
 from quietcuff.storage.schema.partitions import PARTITION_KEYS
 from quietcuff.storage.schema.sittings import metadata
 
@@ -118,6 +121,89 @@ def test_a_partition_keeps_tenants_apart_by_itself(postgresql_server: Postgresql
         "SELECT count(*) FROM pg_class c JOIN pg_policy p ON p.polrelid = c.oid WHERE relispartition AND relforcerowsecurity"
     )
     assert on(app_url, lambda c: c.exec_driver_sql(guards).scalar_one()) == PARTS * len(PARTITION_KEYS)
+
+
+TOUCHED = """
+SELECT relname, coalesce(seq_scan, 0) + coalesce(idx_scan, 0) + n_tup_ins + n_tup_upd FROM pg_stat_user_tables
+WHERE relid IN (SELECT inhrelid FROM pg_inherits)
+"""
+
+
+def touched(owner: str, work: Callable[[Clinic], Awaitable[Any]], url: str) -> tuple[Any, dict[str, set[str]]]:
+    """The answer of work of a clinic, and which partitions of each table it read or wrote, as the server counted."""
+
+    async def run() -> Any:
+        store = open_store(url)
+        try:
+            clinic = await open_clinic(store, load_rulebook())
+            return await work(clinic)
+        finally:
+            # The server adds up what a connection did, at the latest when it ends.
+            await store.close()
+
+    def counts() -> dict[str, int]:
+        return on(owner, lambda connection: {str(name): int(number) for name, number in connection.exec_driver_sql(TOUCHED)})
+
+    before = counts()
+    answer = asyncio.run(run())
+    found: dict[str, set[str]] = {}
+    deadline = time.monotonic() + 5
+    while not found and time.monotonic() < deadline:
+        for part, number in counts().items():
+            if number > before[part]:
+                found.setdefault(part.rpartition("_of_")[0], set()).add(part)
+    return answer, found
+
+
+# A table of a few pages is read whole, whatever its indexes.
+CROWD = """
+CREATE TABLE crowd_{0} AS SELECT whole.* FROM {0} whole, generate_series(1, 200);
+UPDATE crowd_{0} SET subject_id = gen_random_uuid(){1};
+INSERT INTO {0} SELECT * FROM crowd_{0};
+ANALYZE {0};
+"""
+NO_CROWD = "DELETE FROM {0} whole USING crowd_{0} one WHERE whole.subject_id = one.subject_id; DROP TABLE crowd_{0};"
+LARGE = {"reading": "", "reading_set": ", sitting = NULL", "set_version": ", document = '', evaluation = ''"}
+
+
+@pytest.fixture
+def crowd(postgresql_server: PostgresqlServer, database: str, app_url: str) -> Iterator[None]:
+    """Rows of thousands of other people, of whom nothing else is stored."""
+
+    def run(script: str) -> None:
+        def work(connection: Connection) -> None:
+            for statement in filter(str.strip, script.split(";")):
+                connection.exec_driver_sql(statement)
+            connection.commit()
+
+        on(postgresql_server.as_owner(database), work)
+
+    run("".join(CROWD.format(*one) for one in LARGE.items()))
+    yield
+    run("".join(NO_CROWD.format(name) for name in LARGE))
+
+
+@pytest.mark.usefixtures("crowd")
+def test_what_is_of_a_known_person_touches_one_partition(
+    postgresql_server: PostgresqlServer, database: str, app_url: str
+) -> None:
+    """A sitting stored after others of its person, the person's list, and readings that are searched of the person."""
+    owner = postgresql_server.as_owner(database)
+    later = sitting(person="p-1") | {"readings": [reading(1000), reading(1002)]}
+    stored, by_storing = touched(owner, lambda clinic: clinic.receive(later), app_url)
+    assert {*FILLED} <= {*by_storing}
+    asked = ListFilter(tenant_id=1, subject_id=UUID(stored["subject_id"]), since=None, until=None, after=None)
+    listed, by_listing = touched(owner, lambda clinic: clinic.store.read(1, lambda read: list_sets(read, asked, 9)), app_url)
+    assert len(listed) > 1
+    assert {"reading_set", "set_version"} <= {*by_listing}
+    for found in (by_storing, by_listing):
+        assert {table: len(parts) for table, parts in found.items()} == dict.fromkeys(found, 1)
+    person = ("subject", f"Patient/{stored['subject_id']}")
+    page, by_searching = touched(owner, lambda clinic: clinic.search(person), app_url)
+    assert len(page["entry"]) > len(later["readings"])
+    assert by_searching["reading"] == by_storing["reading"]
+    # The documents of a page's sets are looked for by their ids alone: in the index of every partition.
+    assert len(by_searching["reading_set"]) == PARTS
 
 
 def test_the_key_of_the_partitions_is_in_every_key_that_is_unique() -> None:
