@@ -8,14 +8,15 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.trend import make_trend
-from quietcuff.analytics.trend_drawing import draw_trend
+from quietcuff.analytics.trend_picture import finished
+from quietcuff.analytics.trend_words import picture_words
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.rules.catalog import load_rulebook
+from quietcuff.words.languages import load_languages
 
 PICTURE = Path(__file__).with_name("trend.svg")
 FIRST_DAY = datetime.fromisoformat("2025-03-03T09:10:00+01:00")
@@ -101,8 +102,7 @@ def picture() -> bytes:
         stored.append(
             CurrentSitting(set_id=f"{number:04d}", status="active", closed=True, reading_set=reading_set, evaluation=evaluation)
         )
-    trend = make_trend(stored, Facts(), book)
-    return draw_trend(trend).svg(words.TITLE, words.description(trend))
+    return finished(make_trend(stored, Facts(), book), picture_words(load_languages(book), None))
 
 
 if __name__ == "__main__":

@@ -9,12 +9,14 @@ from typing import Any
 
 import msgspec
 
+from quietcuff.analytics.trend_words import PictureWords, picture_words
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.history import Remembered, make_history, remember
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
+from quietcuff.words.languages import Languages, load_languages
 
 PERSON = {"system": "urn:example:mrn", "value": "hidden-7431"}
 START = datetime.fromisoformat("2026-01-05T09:00:00+01:00")
@@ -23,6 +25,16 @@ START = datetime.fromisoformat("2026-01-05T09:00:00+01:00")
 @cache
 def book() -> Rulebook:
     return load_rulebook()
+
+
+@cache
+def languages() -> Languages:
+    return load_languages(book())
+
+
+def words(code: str | None = None) -> PictureWords:
+    """The words of a picture; without a language as where none was asked for."""
+    return picture_words(languages(), None if code is None else languages().speaker(code))
 
 
 def adult(**more: Any) -> dict[str, Any]:

@@ -29,6 +29,8 @@ from quietcuff.analytics.matplotlib_svg import POINTS_PER_MM, DrawingSheet
 from quietcuff.analytics.trend import Treated, Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
 from quietcuff.analytics.trend_looks import COLOURS, PRESSURES, SEVERE, mark_looks
+from quietcuff.analytics.trend_picture import finished
+from quietcuff.analytics.trend_words import PictureWords
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
@@ -37,6 +39,7 @@ from strategies import reading_sets
 
 GUIDELINES = Path(__file__).parents[2] / "service/quietcuff/rules/guidelines"
 CASES = sorted(pictured.cases())
+PLAIN = pictured.words()
 SMALLEST_POINTS = 6.5
 
 
@@ -47,12 +50,12 @@ def trend_of(case: str) -> Trend:
 
 @cache
 def sheet_of(case: str) -> DrawingSheet:
-    return draw_trend(trend_of(case))
+    return draw_trend(trend_of(case), PLAIN)
 
 
 @cache
 def svg_of(case: str) -> bytes:
-    return sheet_of(case).svg(words.TITLE, words.description(trend_of(case)))
+    return sheet_of(case).svg(PLAIN.say("title"), words.description(trend_of(case), PLAIN))
 
 
 def marks(case: str, group: str) -> int:
@@ -86,12 +89,12 @@ def test_whatever_is_stored_is_drawn_legibly(reading_sets: list[ReadingSet], gui
             CurrentSitting(set_id=f"{number}", status="active", closed=closed, reading_set=reading_set, evaluation=evaluation)
         )
     trend = make_trend(sittings, pictured.NOBODYS_FACTS, pictured.book(), guideline)
-    sheet = draw_trend(trend)
+    sheet = draw_trend(trend, PLAIN)
     assert_legible(sheet)
-    ElementTree.fromstring(sheet.svg(words.TITLE, words.description(trend)))  # noqa: S314 - it is ours
+    ElementTree.fromstring(sheet.svg(PLAIN.say("title"), words.description(trend, PLAIN)))  # noqa: S314 - it is ours
 
 
-def assert_legible(sheet: DrawingSheet) -> None:
+def assert_legible(sheet: DrawingSheet, spoken: PictureWords = PLAIN) -> None:
     """No text touches another, leaves the page, lies on a panel or is too small, by the widths of the SVG itself."""
     from matplotlib.backends.backend_svg import RendererSVG
 
@@ -105,7 +108,7 @@ def assert_legible(sheet: DrawingSheet) -> None:
         assert text.get_fontsize() >= SMALLEST_POINTS
     panels = [axes.get_window_extent(renderer) for axes in sheet.figure.axes]
     inside = {text.get_text() for text, box in boxes.items() if any(box.overlaps(panel) for panel in panels)}
-    assert inside <= {"No result to draw"}
+    assert inside <= {spoken.say("nothing-to-draw")}
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -128,7 +131,7 @@ def test_as_many_points_are_drawn_as_there_are_results_and_readings(case: str) -
 
 def test_the_same_sittings_give_the_same_bytes_whatever_their_order() -> None:
     backwards = make_trend(pictured.cases()["mixed"][::-1], pictured.NOBODYS_FACTS, pictured.book())
-    assert draw_trend(backwards).svg(words.TITLE, words.description(backwards)) == svg_of("mixed")
+    assert draw_trend(backwards, PLAIN).svg(PLAIN.say("title"), words.description(backwards, PLAIN)) == svg_of("mixed")
 
 
 SHOWN_ELSEWHERE = """
@@ -195,10 +198,10 @@ def test_other_settings_have_the_hypertension_limits_of_their_own_values() -> No
     assert 135 in limits_drawn("mixed", "systolic") and 85 in limits_drawn("mixed", "diastolic")
     texts = [text.get_text().replace("\xa0", " ").strip() for text in sheet_of("mixed").figure.texts]
     assert texts.count("home, daytime B") == 2
-    told = words.limits_words(trend)
+    told = words.limits_words(trend, PLAIN)
     assert told is not None and "limits for office values" in told
     assert "Marked home and daytime: hypertension limits for those values." in told
-    assert trend_of("forty").elsewhere == [] and "Marked" not in (words.limits_words(trend_of("forty")) or "")
+    assert trend_of("forty").elsewhere == [] and "Marked" not in (words.limits_words(trend_of("forty"), PLAIN) or "")
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -214,7 +217,7 @@ def test_severe_values_are_ringed_coloured_counted_and_told(case: str) -> None:
     assert sum(bool(point.severe) for point in trend_of(case).results) == found
     rings = sum(marks(case, f"rings-{pressure}-{setting}") for pressure in PRESSURES for setting in COLOURS)
     assert rings == sum(len(point.severe) for point in trend_of(case).results)
-    told = (*words.notes(trend_of(case)), words.description(trend_of(case)))
+    told = (*words.notes(trend_of(case), PLAIN), words.description(trend_of(case), PLAIN))
     assert sum("Severe, in itself" in each for each in told) == (2 if found else 0)
     shown = {text.get_text() for text in sheet_of(case).figure.texts}
     assert ("severe" in shown) == (found > 0)
@@ -226,7 +229,7 @@ def test_the_severe_cases_have_severe_values() -> None:
     ]  # fmt: skip
     # 164/104 after a first reading of 173/113.
     assert trend_of("pregnancy").results[-1].severe == ("systolic", "diastolic")
-    assert words.severe_words(trend_of("pregnancy")) == (
+    assert words.severe_words(trend_of("pregnancy"), PLAIN) == (
         "Severe, in itself or in a reading of its sitting: 1 result, the latest 164/104 on 11 May 2026."
     )
     assert marks("severe", "severe-not-counted-systolic") == 3
@@ -236,8 +239,8 @@ def test_a_severe_reading_of_a_sitting_without_result_is_marked_and_told() -> No
     alone = pictured.stored(1, pictured.reading(pictured.START, 186, 102), protocol="office-one-arm")
     trend = make_trend([alone], pictured.NOBODYS_FACTS, pictured.book())
     assert trend.results == [] and [each.severe for each in trend.not_counted] == [("systolic",)]
-    assert words.description(trend) == "No result; 1 reading that did not count. Severe: 1 reading that did not count."
-    assert "severe" in {text.get_text() for text in draw_trend(trend).figure.texts}
+    assert words.description(trend, PLAIN) == "No result; 1 reading that did not count. Severe: 1 reading that did not count."
+    assert "severe" in {text.get_text() for text in draw_trend(trend, PLAIN).figure.texts}
 
 
 def test_a_severe_value_is_in_no_colour_of_ordinary_ones_and_stands_out() -> None:
@@ -252,25 +255,28 @@ def test_a_severe_value_is_in_no_colour_of_ordinary_ones_and_stands_out() -> Non
 def test_no_interval_leaves_the_newest_value_out_without_a_word(case: str) -> None:
     trend = trend_of(case)
     newest = {point.setting: point for point in trend.results}
-    lines = words.newest_words(trend)
+    lines = words.newest_words(trend, PLAIN)
     for setting, point in newest.items():
-        start = f"Latest {words.VALUES[setting]} result: " if len(newest) > 1 else "Latest result: "
+        start = f"Latest {PLAIN.say(f'value-{setting}')} result: " if len(newest) > 1 else "Latest result: "
         said = [line for line in lines if line.startswith(start) and "outside the interval" in line]
         assert len(said) == (1 if point.is_outside else 0)
     for line in lines:
-        assert line in words.notes(trend) and line in words.description(trend)
+        assert line in words.notes(trend, PLAIN) and line in words.description(trend, PLAIN)
 
 
 def test_what_an_evaluation_says_of_a_change_stands_below_the_picture() -> None:
-    (line,) = [line for line in words.newest_words(trend_of("pregnancy")) if line.startswith("Latest result: ")]
+    (line,) = [line for line in words.newest_words(trend_of("pregnancy"), PLAIN) if line.startswith("Latest result: ")]
     assert line.startswith("Latest result: The usual pressure has changed: ")
     apart = trend_of("newest-apart").results[-1]
     assert apart.is_outside
-    assert any("6 earlier visits" in line for line in words.newest_words(trend_of("newest-apart")))
+    assert any("6 earlier visits" in line for line in words.newest_words(trend_of("newest-apart"), PLAIN))
     # One that was stored before evaluations said so gets a sentence of its own.
     old = msgspec.structs.replace(apart, told=())
     trend = msgspec.structs.replace(trend_of("newest-apart"), results=[old])
-    assert words.newest_words(trend) == [f"Latest result: it {words.OUTSIDE} of the usual pressure, {words.RESTS_ON}."]
+    assert words.newest_words(trend, PLAIN) == [
+        "Latest result: it lies outside the interval of the usual pressure, which rests on more than that sitting: on earlier "
+        "ones, or on what is known of people before measuring."
+    ]
 
 
 def test_a_recording_is_drawn_at_its_daytime_mean_which_its_interval_is_about() -> None:
@@ -285,7 +291,9 @@ def test_a_recording_is_drawn_at_its_daytime_mean_which_its_interval_is_about() 
 def test_a_guideline_that_is_not_for_the_person_is_said_and_not_drawn() -> None:
     trend = make_trend(pictured.cases()["three"], pictured.NOBODYS_FACTS, pictured.book(), "aap-2017")
     assert trend.limits == []
-    assert words.notes(trend) == ["No limits for this person and these values: 2017 AAP fixed thresholds, 13 to 17 years."]
+    assert words.notes(trend, PLAIN) == [
+        "No limits for this person and these values: 2017 AAP fixed thresholds, 13 to 17 years."
+    ]
 
 
 def test_treated_periods_are_what_the_sets_say() -> None:
@@ -303,9 +311,9 @@ def test_treated_periods_are_what_the_sets_say() -> None:
 
 def test_what_is_not_drawn_is_said() -> None:
     assert trend_of("voided-only").left_out == {"voided": 2, "voided-set": 1}
-    assert words.notes(trend_of("open-only")) == ["Not drawn: 1 sitting that is still open."]
-    assert words.notes(trend_of("unusable")) == ["Not drawn: 1 failed attempt, 1 implausible reading."]
-    assert words.notes(trend_of("empty")) == ["There is no sitting to draw from."]
+    assert words.notes(trend_of("open-only"), PLAIN) == ["Not drawn: 1 sitting that is still open."]
+    assert words.notes(trend_of("unusable"), PLAIN) == ["Not drawn: 1 failed attempt, 1 implausible reading."]
+    assert words.notes(trend_of("empty"), PLAIN) == ["There is no sitting to draw from."]
     for case in ("voided-only", "open-only", "empty"):
         assert "No result to draw" in [text.get_text() for text in sheet_of(case).figure.texts]
 
@@ -354,14 +362,47 @@ def test_labels_move_apart_no_further_than_they_must() -> None:
 
 
 def test_days_are_thinned_by_the_calendar() -> None:
-    assert day_ticks(date(2026, 5, 4), date(2026, 5, 6), 6) == [
+    assert day_ticks(date(2026, 5, 4), date(2026, 5, 6), 6, PLAIN.tick) == [
         (date(2026, 5, 4).toordinal() + 0.5, "4 May\n2026"),
         (date(2026, 5, 5).toordinal() + 0.5, "5 May"),
         (date(2026, 5, 6).toordinal() + 0.5, "6 May"),
     ]
-    assert [told for _, told in day_ticks(date(2025, 10, 2), date(2026, 4, 20), 6)] == [
+    assert [told for _, told in day_ticks(date(2025, 10, 2), date(2026, 4, 20), 6, PLAIN.tick)] == [
         "Nov\n2025", "Dec", "Jan\n2026", "Feb", "Mar", "Apr"
     ]  # fmt: skip
-    assert [told for _, told in day_ticks(date(2019, 3, 1), date(2026, 4, 20), 6)] == ["2020", "2022", "2024", "2026"]
+    assert [told for _, told in day_ticks(date(2019, 3, 1), date(2026, 4, 20), 6, PLAIN.tick)] == [
+        "2020",
+        "2022",
+        "2024",
+        "2026",
+    ]
     for years in (1, 3, 30, 280):
-        assert 1 <= len(day_ticks(date(1900, 1, 1), date(1900 + years, 6, 1), 6)) <= 6
+        assert 1 <= len(day_ticks(date(1900, 1, 1), date(1900 + years, 6, 1), 6, PLAIN.tick)) <= 6
+
+
+TOLD_IN_ENGLISH = re.compile(r"\b(the|and|result|limits?|reading|sittings?|severe|usual|daytime|office|treatment)\b", re.I)
+
+
+@pytest.mark.parametrize("case", ["mixed", "severe", "treated", "many-guidelines", "newest-apart", "unusable", "empty"])
+@pytest.mark.parametrize("code", ["de", "fr", "es"])
+def test_in_every_language_it_is_legible_and_nothing_stays_in_english(case: str, code: str) -> None:
+    spoken = pictured.words(code)
+    sheet = draw_trend(trend_of(case), spoken)
+    assert_legible(sheet, spoken)
+    told = [text.get_text() for text in sheet.figure.texts] + [words.description(trend_of(case), spoken)]
+    assert [text for text in told if TOLD_IN_ENGLISH.search(text)] == []
+    assert f'lang="{code}"' in finished(trend_of(case), spoken).decode()[:400]
+
+
+def test_a_value_outside_its_interval_is_told_once_in_every_language() -> None:
+    """The evaluation says so in English, whatever language the picture speaks."""
+    for code in ("en", "de", "fr", "es"):
+        spoken = pictured.words(code)
+        assert len(words.newest_words(trend_of("newest-apart"), spoken)) == len(
+            words.newest_words(trend_of("newest-apart"), PLAIN)
+        )
+
+
+def test_every_category_of_the_rules_has_a_word_beside_its_line() -> None:
+    there = {code.removeprefix("category-") for code in PLAIN.language.picture if code.startswith("category-")}
+    assert there == pictured.languages().speaker("en").names.meaning.keys()

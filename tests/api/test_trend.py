@@ -111,3 +111,15 @@ def test_without_the_packages_that_draw_it_says_how_to_get_them(desk: httpx.Clie
     found = problem(desk.get(f"/v1/subjects/{subject_id}/trend.svg"), 501, "not-installed")
     assert "the extra pictures" in found["detail"] and "sh deploy/setup.sh full" in found["detail"]
     assert desk.get(f"/v1/subjects/{subject_id}/summary").status_code == 200
+
+
+def test_the_picture_speaks_the_language_asked_for(desk: httpx.Client) -> None:
+    path = f"/v1/subjects/{store(desk, first_visit(str(uuid4())))['subject_id']}/trend.svg"
+    plain, german = desk.get(path), desk.get(path, headers={"Accept-Language": "de-AT, en;q=0.5"})
+    assert (plain.headers["Content-Language"], plain.headers["Vary"]) == ("en", "Accept-Language")
+    assert german.headers["Content-Language"] == "de" and "Blutdruck im Verlauf" in german.text
+    assert "<title>La pression" in desk.get(path, params={"lang": "fr"}, headers={"Accept-Language": "de"}).text
+    assert desk.get(path, headers={"Accept-Language": "*"}).content == plain.content != german.content
+    known = {"If-None-Match": german.headers["ETag"], "Accept-Language": "de"}
+    again = desk.get(path, headers=known)
+    assert (again.status_code, again.headers["Vary"]) == (304, "Accept-Language")

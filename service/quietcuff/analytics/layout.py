@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 STEPS = (
     *(("day", days) for days in (1, 2, 7, 14)),
     *(("month", months) for months in (1, 2, 3, 6)),
@@ -48,8 +47,9 @@ def place_in_rows(
     return found
 
 
-def day_ticks(first: date, last: date, most: int) -> list[tuple[float, str]]:
+def day_ticks(first: date, last: date, most: int, write: Callable[[str, date], str]) -> list[tuple[float, str]]:
     """At most ``most`` days at regular calendar steps, each as a day number and its label. The year is added where it changes.
+    ``write`` writes a day, or the month or the year that it begins.
 
     The number of a single day is that of its noon; the number of a month or year is that of its beginning.
     """
@@ -63,7 +63,7 @@ def day_ticks(first: date, last: date, most: int) -> list[tuple[float, str]]:
     told: list[tuple[float, str]] = []
     year: int | None = None
     for day in days:
-        own = {"day": f"{day.day} {MONTHS[day.month - 1]}", "month": MONTHS[day.month - 1], "year": f"{day.year}"}[unit]
+        own = write(unit, day)
         number = day.toordinal() + (0.5 if unit == "day" else 0.0)
         told.append((number, own if unit == "year" or day.year == year else f"{own}\n{day.year}"))
         year = day.year

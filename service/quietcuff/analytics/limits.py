@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import msgspec
 
 from quietcuff.core.model.fields import Setting
@@ -34,11 +32,11 @@ class GuidelineLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SettingLimits(msgspec.Struct, frozen=True, kw_only=True):
-    """Limits of hypertension for the values of one setting; ``without`` holds the titles of guidelines that have none."""
+    """Limits of hypertension for the values of one setting; ``without`` holds the guidelines that have none."""
 
     setting: Setting
     limits: list[GuidelineLimits]
-    without: list[str]
+    without: list[GuidelineLimits]
 
 
 def limits_elsewhere(with_result: list[CurrentSitting], book: Rulebook, guideline: str | None) -> list[SettingLimits]:
@@ -57,21 +55,19 @@ def limits_elsewhere(with_result: list[CurrentSitting], book: Rulebook, guidelin
     return found
 
 
-def limits_of(sitting: CurrentSitting, book: Rulebook, guideline: str | None) -> tuple[list[GuidelineLimits], list[str]]:
-    """Limits for the person and setting of a sitting, and the titles of guidelines without any for them.
+def limits_of(
+    sitting: CurrentSitting, book: Rulebook, guideline: str | None
+) -> tuple[list[GuidelineLimits], list[GuidelineLimits]]:
+    """Limits for the person and setting of a sitting, and the guidelines without any for them.
 
     They are those of ``guideline``, or else of the guidelines by which the sitting was evaluated.
     """
     names = [guideline] if guideline is not None else [entry.guideline for entry in sitting.evaluation.categories]
-    found, without = [], []
-    for name in names:
-        table = book.guidelines[name]
-        limits = limits_in(table, sitting, book)
-        if limits:
-            found.append(GuidelineLimits(guideline=name, title=table.title, limits=limits))
-        else:
-            without.append(table.title)
-    return found, without
+    every = [
+        GuidelineLimits(guideline=name, title=table.title, limits=limits_in(table, sitting, book))
+        for name, table in ((name, book.guidelines[name]) for name in names)
+    ]
+    return [each for each in every if each.limits], [each for each in every if not each.limits]
 
 
 def limits_in(guideline: Guideline, sitting: CurrentSitting, book: Rulebook) -> list[Limit]:
@@ -110,8 +106,3 @@ def limit_of(row: Row, hypertension: Edge | None) -> Limit:
         above=row.edge == "above",
         is_hypertension=(row.systolic_mmhg, row.diastolic_mmhg) == edge,
     )
-
-
-def word_of(category: str) -> str:
-    """A category as a label: ``stage-1`` becomes Stage 1; a category that only repeats its limit becomes "or more"."""
-    return "or more" if re.fullmatch(r"from-[\d-]+", category) else category.replace("-", " ").capitalize()

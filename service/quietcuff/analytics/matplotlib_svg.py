@@ -145,7 +145,7 @@ class DrawingSheet:
 
         self.figure.add_artist(Rectangle((x, y), width, height, transform=self._points, **looks))
 
-    def svg(self, title: str, description: str) -> bytes:
+    def svg(self, title: str, description: str, language: str | None = None) -> bytes:
         """The picture as SVG, with a title and a description, but without a date or the name of a program."""
         from matplotlib.backends.backend_svg import FigureCanvasSVG
 
@@ -156,5 +156,6 @@ class DrawingSheet:
         # The library puts a document type with an outside address before the picture; a reader need not ask there.
         start = drawn.getvalue().index("<svg ")
         opening, inside = drawn.getvalue()[start:].split(">", 1)
+        spoken = "" if language is None else f' lang="{language}"'
         told = f"<title>{escape(title)}</title>\n <desc>{escape(description)}</desc>"
-        return f'<?xml version="1.0" encoding="utf-8"?>\n{opening} role="img">\n {told}{inside}'.encode()
+        return f'<?xml version="1.0" encoding="utf-8"?>\n{opening}{spoken} role="img">\n {told}{inside}'.encode()

@@ -69,7 +69,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     results: list[ResultPoint]
     not_counted: list[NotCounted]
     limits: list[GuidelineLimits]
-    without_limits: list[str]
+    without_limits: list[GuidelineLimits]
     setting: Setting
     elsewhere: list[SettingLimits]
     treated: list[Treated]

@@ -8,9 +8,9 @@ from typing import Any
 
 import msgspec
 
-from quietcuff.analytics import trend_text as words
+from quietcuff.analytics import trend_text as text
 from quietcuff.analytics.layout import day_ticks, place_in_rows, push_apart
-from quietcuff.analytics.limits import GuidelineLimits, Limit, word_of
+from quietcuff.analytics.limits import GuidelineLimits, Limit
 from quietcuff.analytics.matplotlib_svg import Axes, DrawingSheet, width_of, wrapped
 from quietcuff.analytics.trend import ResultPoint, Trend
 from quietcuff.analytics.trend_key import draw_key, key_of, rows_of_key
@@ -46,6 +46,7 @@ from quietcuff.analytics.trend_looks import (
     ring_looks,
     value_of,
 )
+from quietcuff.analytics.trend_words import PictureWords
 from quietcuff.core.model.fields import Setting
 
 LEFT, RIGHT_WITH_LIMITS, RIGHT = 44.0, 108.0, 18.0
@@ -57,41 +58,41 @@ WORD_ROWS, TICK_ROOM = 2, 36.0
 NAME_INDENT = 39.0
 
 
-def draw_trend(trend: Trend) -> DrawingSheet:
+def draw_trend(trend: Trend, words: PictureWords) -> DrawingSheet:
     """Draw the picture. Its height depends on its legend and notes."""
-    key = key_of(trend)
+    key = key_of(trend, words)
     rows = rows_of_key(key)
-    lines = [line for text in foot_of(trend) for line in wrapped(text, SMALL, WIDTH - 2 * MARGIN)]
+    lines = [line for note in foot_of(trend, words) for line in wrapped(note, SMALL, WIDTH - 2 * MARGIN)]
     word_rows = WORD_ROWS if trend.treated or trend.changed_on else 0
     foot = MARGIN + ROW * (len(lines) + len(rows)) + 4
     bottoms: dict[Pressure, float] = {"diastolic": foot + TICKS}
     bottoms["systolic"] = bottoms["diastolic"] + PANEL_HEIGHT["diastolic"] + BETWEEN
     top = bottoms["systolic"] + PANEL_HEIGHT["systolic"] + 8 * word_rows + 8
     sheet = DrawingSheet(WIDTH, top + 36)
-    sheet.write(MARGIN, top + 20, words.TITLE, TITLE_SIZE, bold=True, color=INK)
-    sheet.write(MARGIN, top + 7, words.subtitle(trend), SUBTITLE_SIZE, color=INK)
-    right = RIGHT_WITH_LIMITS if words.all_limits(trend) else RIGHT
+    sheet.write(MARGIN, top + 20, words.say("title"), TITLE_SIZE, bold=True, color=INK)
+    sheet.write(MARGIN, top + 7, text.subtitle(trend, words), SUBTITLE_SIZE, color=INK)
+    right = RIGHT_WITH_LIMITS if text.all_limits(trend) else RIGHT
     frame = PanelFrame(LEFT, WIDTH - LEFT - right, bottoms, *days_shown(trend))
     for pressure in PRESSURES:
-        draw_panel(sheet, frame, trend, pressure)
-    draw_treatment_words(sheet, frame, trend)
-    draw_days(sheet, frame, trend)
+        draw_panel(sheet, frame, trend, pressure, words)
+    draw_treatment_words(sheet, frame, trend, words)
+    draw_days(sheet, frame, trend, words)
     if not trend.results and not trend.not_counted:
         middle = bottoms["systolic"] + PANEL_HEIGHT["systolic"] / 2
-        sheet.write(frame.left + frame.width / 2, middle, "No result to draw", TITLE_SIZE, ha="center", color=INK)
+        sheet.write(frame.left + frame.width / 2, middle, words.say("nothing-to-draw"), TITLE_SIZE, ha="center", color=INK)
     draw_key(sheet, rows, foot - ROW)
     for place, line in enumerate(reversed(lines)):
         sheet.write(MARGIN, MARGIN - 3 + ROW * place, line, SMALL, color=INK)
     return sheet
 
 
-def foot_of(trend: Trend) -> list[str]:
+def foot_of(trend: Trend, words: PictureWords) -> list[str]:
     """Sentences below the picture, the caution last."""
-    limits = words.limits_words(trend)
-    return [*([limits] if limits else []), *words.notes(trend), trend.caution]
+    limits = text.limits_words(trend, words)
+    return [*([limits] if limits else []), *text.notes(trend, words), words.sentence(trend.caution)]
 
 
-def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
+def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: Pressure, words: PictureWords) -> None:
     """Draw one pressure: shading, limits, readings that did not count, and results."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     axes = sheet.panel(frame.left, bottom, frame.width, height)
@@ -105,7 +106,7 @@ def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: P
     sheet.write(
         MARGIN,
         bottom + height / 2,
-        f"{pressure.capitalize()}, mmHg",
+        words.say(f"{pressure}-axis"),
         SUBTITLE_SIZE,
         rotation=90,
         ha="left",
@@ -119,7 +120,7 @@ def draw_panel(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, pressure: P
         axes.axhline(mmhg, color=GRID, linewidth=0.5, zorder=1)
         if bottom + 2 <= across <= bottom + height:
             sheet.write(frame.left - 4, across, f"{mmhg}", SIZE, ha="right", va="center_baseline", color=INK)
-    draw_limits(sheet, axes, frame, trend, pressure)
+    draw_limits(sheet, axes, frame, trend, pressure, words)
     draw_not_counted(axes, trend, pressure)
     for setting in COLOURS:
         points = [point for point in trend.results if point.setting == setting]
@@ -182,9 +183,9 @@ def range_of(trend: Trend, pressure: Pressure) -> tuple[float, float]:
 
 
 class Named(msgspec.Struct, frozen=True):
-    """One limit with its label, the letter of its guideline, and its setting unless that is the latest result's."""
+    """One limit with the code of its label, the letter of its guideline, and its setting unless that is the latest result's."""
 
-    word: str
+    code: str
     letter: str
     limit: Limit
     setting: Setting | None
@@ -194,24 +195,25 @@ def limits_drawn(trend: Trend, pressure: Pressure) -> list[tuple[float, list[Nam
     """Limits in mmHg in ascending order, with their labels. With more than two guidelines, and for other settings, only the
     limits of hypertension are drawn."""
     found: dict[float, list[Named]] = {}
-    letters = words.letters_of(trend)
+    letters = text.letters_of(trend)
     tables: list[tuple[Setting | None, GuidelineLimits]] = [(None, each) for each in trend.limits]
     tables += [(each.setting, limits) for each in trend.elsewhere for limits in each.limits]
     for setting, guideline in tables:
         for limit in guideline.limits:
             mmhg = limit.systolic_mmhg if pressure == "systolic" else limit.diastolic_mmhg
             if mmhg is not None and (limit.is_hypertension or len(trend.limits) <= 2):
-                word = word_of(limit.category) if setting is None else words.VALUES[setting]
-                found.setdefault(mmhg, []).append(Named(word, letters[guideline.guideline], limit, setting))
+                code = f"category-{limit.category}" if setting is None else f"value-{setting}"
+                found.setdefault(mmhg, []).append(Named(code, letters[guideline.guideline], limit, setting))
     return sorted(found.items())
 
 
-def label_lines(named: list[Named]) -> list[str]:
+def label_lines(named: list[Named], words: PictureWords) -> list[str]:
     """Label lines beside one limit: one for each category or setting, with the letters of its guidelines."""
     by_word: dict[str, str] = {}
     for each in named:
-        by_word[each.word] = by_word.get(each.word, "") + each.letter
-    home, daytime = words.VALUES["home"], words.VALUES["ambulatory"]
+        word = words.say(each.code)
+        by_word[word] = by_word.get(word, "") + each.letter
+    home, daytime = words.say("value-home"), words.say("value-ambulatory")
     # Home and daytime limits are often the same; on one line they leave room for others.
     if home in by_word and by_word[home] == by_word.get(daytime):
         both = f"{home}, {daytime} {by_word[home]}".rstrip()
@@ -232,14 +234,16 @@ def line_looks(named: list[Named]) -> dict[str, Any]:
     return {"color": COLOURS[settings[0]] if len(settings) == 1 else SOFT, "linewidth": 0.8, "dashes": (6, 2, 1, 2)}
 
 
-def draw_limits(sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend, pressure: Pressure) -> None:
+def draw_limits(
+    sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend, pressure: Pressure, words: PictureWords
+) -> None:
     """Draw a line for each limit with its label at the right edge. Labels that would overlap are moved apart and connected to
     their lines."""
     bottom, height = frame.bottoms[pressure], PANEL_HEIGHT[pressure]
     low, high = axes.get_ylim()
     drawn = limits_drawn(trend, pressure)
     places = [bottom + (mmhg - low) / (high - low) * height for mmhg, _ in drawn]
-    told = [label_lines(named) for _, named in drawn]
+    told = [label_lines(named, words) for _, named in drawn]
     wanted = [place for place, lines in zip(places, told, strict=True) for _ in lines]
     middles = iter(push_apart(wanted, SMALL + 2, bottom - 2, bottom + height + 2))
     edge = frame.left + frame.width
@@ -248,7 +252,7 @@ def draw_limits(sheet: DrawingSheet, axes: Axes, frame: PanelFrame, trend: Trend
         heights = [next(middles) for _ in lines]
         middle = sum(heights) / len(heights)
         sheet.stroke([edge + 1, edge + 9], [place, middle], color=SOFT, linewidth=0.4)
-        number = f"{'>' if any(each.limit.above for each in named) else ''}{mmhg:.1f}".removesuffix(".0")
+        number = words.number(f"{'>' if any(each.limit.above for each in named) else ''}{mmhg:.1f}".removesuffix(".0"))
         sheet.write(edge + 36, middle, number, SMALL, ha="right", va="center_baseline", color=INK)
         for line, at in zip(reversed(lines), heights, strict=True):
             sheet.write(edge + NAME_INDENT, at, line, SMALL, va="center_baseline", color=INK)
@@ -262,10 +266,10 @@ def draw_treatment(axes: Axes, frame: PanelFrame, trend: Trend) -> None:
         axes.axvline(day, color=SOFT, linewidth=0.7, dashes=(1, 1.5), zorder=1.5)
 
 
-def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
+def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, words: PictureWords) -> None:
     """Write a word above each treated period and change if there is room; the legend explains them in any case."""
-    named = [("on treatment", (start + end) / 2) for start, end in periods_shown(frame, trend)]
-    named += [("changed", day) for day in changes_shown(frame, trend)]
+    named = [(words.say("on-treatment"), (start + end) / 2) for start, end in periods_shown(frame, trend)]
+    named += [(words.say("changed"), day) for day in changes_shown(frame, trend)]
     wanted = [(frame.across(day), width_of(word, SMALL)) for word, day in named]
     top = frame.bottoms["systolic"] + PANEL_HEIGHT["systolic"]
     places = place_in_rows(wanted, frame.left, frame.left + frame.width, WORD_ROWS, gap=3)
@@ -274,14 +278,14 @@ def draw_treatment_words(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -
             sheet.write(place[1], top + 3 + 8 * place[0], word, SMALL, ha="center", color=INK)
 
 
-def draw_days(sheet: DrawingSheet, frame: PanelFrame, trend: Trend) -> None:
+def draw_days(sheet: DrawingSheet, frame: PanelFrame, trend: Trend, words: PictureWords) -> None:
     """Write days below the lower panel, few enough not to touch."""
     if not trend.results and not trend.not_counted:
         return
     base = frame.bottoms["diastolic"]
     sheet.stroke([frame.left, frame.left + frame.width], [base, base], color=SOFT, linewidth=0.6)
     first, last = date.fromordinal(ceil(frame.first)), date.fromordinal(floor(frame.last))
-    for day, told in day_ticks(first, last, int(frame.width // TICK_ROOM)):
+    for day, told in day_ticks(first, last, int(frame.width // TICK_ROOM), words.tick):
         across = frame.across(day)
         sheet.stroke([across, across], [base, base - 2.5], color=SOFT, linewidth=0.6)
         for row, line in enumerate(told.split("\n")):

@@ -6,7 +6,6 @@ from typing import Any, Literal
 
 import msgspec
 
-from quietcuff.analytics import trend_text as words
 from quietcuff.analytics.matplotlib_svg import DrawingSheet, width_of
 from quietcuff.analytics.trend import Trend
 from quietcuff.analytics.trend_looks import (
@@ -29,6 +28,7 @@ from quietcuff.analytics.trend_looks import (
     periods_shown,
     ring_looks,
 )
+from quietcuff.analytics.trend_words import PictureWords
 
 
 class KeyEntry(msgspec.Struct, frozen=True):
@@ -49,28 +49,31 @@ class KeyEntry(msgspec.Struct, frozen=True):
         return self.symbol_width + width_of(self.text, SIZE) + 11
 
 
-def key_of(trend: Trend) -> list[KeyEntry]:
+def key_of(trend: Trend, words: PictureWords) -> list[KeyEntry]:
     """Legend entries for what the picture holds."""
     plain = {"linestyle": "none", "markersize": 5.5, "markeredgewidth": 0}
     found = []
     if trend.results or trend.not_counted:
-        found += [KeyEntry("mark", pressure, [(MARKERS[pressure], {**plain, "color": INK})]) for pressure in PRESSURES]
+        found += [
+            KeyEntry("mark", words.say(pressure), [(MARKERS[pressure], {**plain, "color": INK})]) for pressure in PRESSURES
+        ]
     for setting in dict.fromkeys(point.setting for point in trend.results):
         looks = mark_looks(setting, 5.5)
-        found.append(KeyEntry("mark", words.SETTINGS[setting], [(MARKERS[pressure], looks) for pressure in PRESSURES]))
+        found.append(KeyEntry("mark", words.say(setting), [(MARKERS[pressure], looks) for pressure in PRESSURES]))
     if any(point.severe for point in trend.results) or any(reading.severe for reading in trend.not_counted):
         looks = {**plain, "color": SEVERE}
-        found.append(KeyEntry("severe", "severe", [(MARKERS["systolic"], looks)]))
+        found.append(KeyEntry("severe", words.say("severe"), [(MARKERS["systolic"], looks)]))
     if any(point.interval_95 is not None for point in trend.results):
-        found.append(KeyEntry("bar", "95 % interval of the usual pressure", []))
+        found.append(KeyEntry("bar", words.say("interval"), []))
     if trend.not_counted:
-        found.append(KeyEntry("mark", "reading that did not count", [(MARKERS["systolic"], {**plain, "color": FAINT})]))
+        looks = {**plain, "color": FAINT}
+        found.append(KeyEntry("mark", words.say("not-counted"), [(MARKERS["systolic"], looks)]))
     first, last = days_shown(trend)
     frame = PanelFrame(0, 1, {}, first, last)
     if periods_shown(frame, trend):
-        found.append(KeyEntry("shade", "on treatment", []))
+        found.append(KeyEntry("shade", words.say("on-treatment"), []))
     if changes_shown(frame, trend):
-        found.append(KeyEntry("change", "treatment changed", []))
+        found.append(KeyEntry("change", words.say("treatment-changed"), []))
     return found
 
 

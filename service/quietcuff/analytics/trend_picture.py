@@ -7,11 +7,12 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.analytics import trend_text as words
+from quietcuff.analytics import trend_text as told
 from quietcuff.analytics.extras import require
 from quietcuff.analytics.matplotlib_svg import draw
-from quietcuff.analytics.trend import make_trend
+from quietcuff.analytics.trend import Trend, make_trend
 from quietcuff.analytics.trend_drawing import draw_trend
+from quietcuff.analytics.trend_words import PictureWords
 from quietcuff.application import AppContext, Caller
 from quietcuff.application.parties import DECODER
 from quietcuff.application.read_sittings import first_moment
@@ -37,8 +38,8 @@ class TrendQuery(msgspec.Struct, frozen=True, kw_only=True):
     guideline: str | None = None
 
 
-async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, query: TrendQuery) -> bytes:
-    """The picture as SVG, over at most the newest 500 matching sets. The same sets and rules give the same bytes.
+async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, query: TrendQuery, words: PictureWords) -> bytes:
+    """The picture as SVG, over at most the newest 500 matching sets. The same sets, rules and words give the same bytes.
 
     Raises:
         NotAcceptable: a guideline that is not in the rulebook, or a day that cannot be.
@@ -57,7 +58,7 @@ async def read_trend_picture(desk: AppContext, caller: Caller, wanted: str, quer
     facts, versions = await desk.store.read(
         caller.tenant_id, lambda work: read_sets(work, caller.tenant_id, person, since, until)
     )
-    return await draw(lambda: picture_of(facts, versions, book, query.guideline))
+    return await draw(lambda: picture_of(facts, versions, book, query.guideline, words))
 
 
 def read_sets(
@@ -77,8 +78,16 @@ def read_sets(
     return DECODER.decode(known.facts), versions
 
 
-def picture_of(facts: Facts, versions: list[AnsweredVersion], book: Rulebook, guideline: str | None) -> bytes:
+def picture_of(
+    facts: Facts, versions: list[AnsweredVersion], book: Rulebook, guideline: str | None, words: PictureWords
+) -> bytes:
     """The picture of stored versions."""
     sittings = [stored_sitting(version) for version in versions[:MOST_SETS]]
     trend = make_trend(sittings, facts, book, guideline, is_cut=len(versions) > MOST_SETS)
-    return draw_trend(trend).svg(words.TITLE, words.description(trend))
+    return finished(trend, words)
+
+
+def finished(trend: Trend, words: PictureWords) -> bytes:
+    """The drawn picture with its title and its description, and its language where one was asked for."""
+    asked = None if words.speaker is None else words.language.about.language
+    return draw_trend(trend, words).svg(words.say("title"), told.description(trend, words), asked)

@@ -41,6 +41,7 @@ ACCEPT_LANGUAGE = OperationParameter(
 LANGUAGE_PARAMETERS = (LANG, ACCEPT_LANGUAGE)
 NO_PREFERENCE = ("", "*")
 PACKED_FROM = 10_000
+VARIES = {"Vary": "Accept-Language"}
 
 
 class ReadyAnswer(ASGIResponse):
@@ -129,9 +130,10 @@ def spoken_etag(version: int, body: bytes) -> str:
     return f'"{version}.{sha256(body).hexdigest()[:16]}"'
 
 
-def not_modified(etag: str) -> ASGIResponse:
-    """The caller has it already."""
-    return ReadyAnswer(b"", 304, [(b"etag", etag.encode("latin-1"))])
+def not_modified(etag: str, headers: dict[str, str] | None = None) -> ASGIResponse:
+    """The caller has it already. ``headers`` are those by which the whole answer would vary. Source: RFC 9110, 15.4.5."""
+    varying = [(name.lower().encode(), text.encode("latin-1")) for name, text in (headers or {}).items()]
+    return ReadyAnswer(b"", 304, [(b"etag", etag.encode("latin-1")), *varying])
 
 
 def speaker_of(request: Connection) -> Speaker | None:
@@ -155,4 +157,4 @@ def lang_of(request: Connection) -> str | None:
 
 def language_headers(speaker: Speaker | None) -> dict[str, str]:
     """The headers of an answer that may be had in several languages."""
-    return {"Content-Language": "en" if speaker is None else speaker.about.language, "Vary": "Accept-Language"}
+    return {"Content-Language": "en" if speaker is None else speaker.about.language, **VARIES}

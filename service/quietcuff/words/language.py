@@ -31,6 +31,7 @@ class About(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     day: str
     short_day: str
     months: list[str]
+    short_months: list[str]
 
 
 class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -60,6 +61,7 @@ class Language(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     report: Words
     column: Words
     template: Words
+    picture: Words
     bedside: Words
 
 

@@ -34,7 +34,7 @@ def day_in(about: About, day: date) -> str:
 
 def short_day_in(about: About, day: date) -> str:
     """A day as it stands in a table: 28.11.2026."""
-    return about.short_day.format(day=day.day, number=day.month, mon=about.months[day.month - 1][:3], year=day.year)
+    return about.short_day.format(day=day.day, number=day.month, mon=about.short_months[day.month - 1], year=day.year)
 
 
 def days_in(about: About, text: str) -> str:

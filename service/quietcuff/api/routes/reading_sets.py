@@ -42,6 +42,7 @@ from quietcuff.api.requests import (
 from quietcuff.api.responses import (
     LANGUAGE_HEADERS,
     LANGUAGE_PARAMETERS,
+    VARIES,
     answer,
     answer_page,
     language_headers,
@@ -89,7 +90,7 @@ CHANGED = Reply(
     links=LINKS,
 )
 CHANGE_PROBLEMS = (kinds.BAD_HEADER, kinds.CONFLICT, kinds.VERSION_STALE, kinds.VERSION_NOT_NAMED)
-UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag",))
+UNCHANGED = Reply(status=304, description="You have it already.", headers=("ETag", "Vary"))
 
 STORE = Operation(
     id="store_reading_set",
@@ -321,7 +322,7 @@ class ReadingSets(Controller):
         headers = {"ETag": f'"{sha256(body).hexdigest()[:32]}"', **language_headers(speaker)}
         headers["Vary"] = "Accept, Accept-Language"
         if is_known_already(request, headers["ETag"]):
-            return not_modified(headers["ETag"])
+            return not_modified(headers["ETag"], {"Vary": headers["Vary"]})
         if media_type == HTML:
             headers["Content-Security-Policy"] = SHEET_POLICY
         return answer(body, media_type=media_type, headers=headers)
@@ -365,7 +366,7 @@ def answer_read(request: Connection, found: application.Answer) -> ASGIResponse:
     body = found.body if speaker is None else spoken_envelope(speaker, found.body)
     etag = f'"{found.version}"' if speaker is None else spoken_etag(found.version, body)
     if is_known_already(request, etag):
-        return not_modified(etag)
+        return not_modified(etag, VARIES)
     return answer(body, headers={"ETag": etag, **language_headers(speaker)})
 
 

@@ -12,6 +12,7 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff import application
 from quietcuff.analytics.trend_picture import TrendQuery, read_trend_picture
+from quietcuff.analytics.trend_words import picture_words
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import SubjectFound, SubjectRecord
@@ -30,6 +31,7 @@ from quietcuff.api.requests import (
 from quietcuff.api.responses import (
     LANGUAGE_HEADERS,
     LANGUAGE_PARAMETERS,
+    VARIES,
     answer,
     answer_record,
     answer_struct,
@@ -111,7 +113,7 @@ TREND = Operation(
     summary="A person's pressures over time, as a picture",
     description="Results of closed sittings with the 95 % interval of the usual pressure, readings that did not count shown "
     "faintly, the limits of the guidelines of the latest result, and the time on treatment. At most the newest 500 sittings. "
-    "It names nobody. The same sittings and rules give the same bytes.",
+    "It names nobody. The same sittings, rules and language give the same bytes.",
     access=Need("Patient", "r"),
     lane="picture",
     parameters=(
@@ -124,10 +126,11 @@ TREND = Operation(
             description="The limits of this guideline, in place of those of the latest result.",
         ),
         IF_NONE_MATCH,
+        *LANGUAGE_PARAMETERS,
     ),
     replies=(
-        Reply(description="The picture.", media_type=SVG, headers=("ETag",)),
-        Reply(status=304, description="The caller has it already.", headers=("ETag",)),
+        Reply(description="The picture.", media_type=SVG, headers=("ETag", *LANGUAGE_HEADERS)),
+        Reply(status=304, description="The caller has it already.", headers=("ETag", "Vary")),
     ),
     problems=(kinds.NOT_INSTALLED,),
 )
@@ -172,14 +175,16 @@ class Subjects(Controller):
     @get("/{subject_id:str}/trend.svg", opt=described(TREND))
     async def draw_trend(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
         """Draw a person's pressures."""
-        asked = query_of(request, "from", "to", "guideline")
+        asked = query_of(request, "from", "to", "guideline", "lang")
         query = TrendQuery(
             since=moment_parameter("from", asked["from"]) if "from" in asked else None,
             until=moment_parameter("to", asked["to"]) if "to" in asked else None,
             guideline=asked.get("guideline"),
         )
-        picture = await read_trend_picture(service_of(request).desk, caller_of(request), subject_id, query)
+        service, speaker = service_of(request), speaker_of(request)
+        words = picture_words(service.languages, speaker)
+        picture = await read_trend_picture(service.desk, caller_of(request), subject_id, query, words)
         etag = f'"{sha256(picture).hexdigest()[:32]}"'
         if is_known_already(request, etag):
-            return not_modified(etag)
-        return answer(picture, media_type=SVG, headers={"ETag": etag, **SVG_HEADERS})
+            return not_modified(etag, VARIES)
+        return answer(picture, media_type=SVG, headers={"ETag": etag, **SVG_HEADERS, **language_headers(speaker)})

@@ -11,7 +11,15 @@ from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import Operation, Reply, described
 from quietcuff.api.requests import IF_NONE_MATCH, is_known_already, query_of
-from quietcuff.api.responses import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, answer, language_headers, not_modified, speaker_of
+from quietcuff.api.responses import (
+    LANGUAGE_HEADERS,
+    LANGUAGE_PARAMETERS,
+    VARIES,
+    answer,
+    language_headers,
+    not_modified,
+    speaker_of,
+)
 from quietcuff.api.service import service_of
 from quietcuff.words.catalogue import Catalogue, catalogue_of
 from quietcuff.words.language import CODES
@@ -28,7 +36,7 @@ WORDS = Operation(
     parameters=(*LANGUAGE_PARAMETERS, IF_NONE_MATCH),
     replies=(
         Reply(description="The words.", shape=Catalogue, headers=("ETag", "Cache-Control", *LANGUAGE_HEADERS)),
-        Reply(status=304, description="You have it already.", headers=("ETag",)),
+        Reply(status=304, description="You have it already.", headers=("ETag", "Vary")),
     ),
 )
 
@@ -46,5 +54,5 @@ class WordCatalogue(Controller):
         body = msgspec.json.encode(catalogue_of(speaker, list(CODES)))
         etag = f'"{sha256(body).hexdigest()[:32]}"'
         if is_known_already(request, etag):
-            return not_modified(etag)
+            return not_modified(etag, VARIES)
         return answer(body, headers={"ETag": etag, "Cache-Control": CACHE, **language_headers(speaker)})
