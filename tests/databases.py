@@ -37,16 +37,21 @@ class SqliteFiles:
         return f"sqlite:///{path}"
 
 
+def wanted_partitions() -> int:
+    """The number of partitions of PostgreSQL's databases that QUIETCUFF_TEST_PARTITIONS asks for; 1 where it does not."""
+    return int(os.environ.get("QUIETCUFF_TEST_PARTITIONS", "1"))
+
+
 class PostgresqlServer:
     """A server, a migrated template on it, and a role that may use its tables but owns nothing."""
 
-    def __init__(self, admin_url: str) -> None:
+    def __init__(self, admin_url: str, partitions: int | None = None) -> None:
         self._admin = make_url(admin_url)
         self._prefix = f"quietcuff_test_{os.getpid()}"
         self._made: list[str] = []
         self._idle: list[str] = []
         self._template = self.new_empty()
-        migrate.upgrade(self.as_owner(self._template))
+        migrate.upgrade(self.as_owner(self._template), partitions=partitions or wanted_partitions())
         self._on(self._template, grant_app_role)
 
     def new_empty(self) -> str:

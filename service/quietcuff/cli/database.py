@@ -29,6 +29,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
     upgrade = actions.add_parser("upgrade", help="make the schema what this program needs; safe to run again")
     upgrade.add_argument("revision", nargs="?", default="head", help="a revision; the newest by default")
+    upgrade.add_argument(
+        "--partitions",
+        type=int,
+        metavar="N",
+        help="PostgreSQL: hold each table of people's rows in N parts, such as 16, or in 1; by default as it is",
+    )
     upgrade.set_defaults(run=run_upgrade)
     downgrade = actions.add_parser("downgrade", help="take the schema down to a revision; data of newer ones is lost")
     downgrade.add_argument("revision", help="a revision; base removes every table and everything in them")
@@ -89,9 +95,10 @@ def run_upgrade(arguments: argparse.Namespace) -> int:
 
     # Before the file holds anything: nobody else on this machine may read it at any moment.
     keep_to_owner(parse_url(read_settings(os.environ).database_url))
-    upgrade(read_settings(os.environ).database_url, arguments.revision)
+    partitions = upgrade(read_settings(os.environ).database_url, arguments.revision, arguments.partitions)
     tell_if_there(read_settings(os.environ))
-    say("The schema is up to date." if arguments.revision == "head" else f"The schema is at {arguments.revision}.")
+    reached = "up to date" if arguments.revision == "head" else f"at {arguments.revision}"
+    say(f"The schema is {reached}{f', in {partitions} partitions' if partitions > 1 else ''}.")
     return 0
 
 

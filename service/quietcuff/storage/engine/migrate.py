@@ -17,25 +17,47 @@ import quietcuff
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.database import is_sqlite, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
+from quietcuff.storage.engine.partitions import check_number, partition, partitions_of
 
 NEWEST_REVISION = "0019"
 
 
-def upgrade(url: str, revision: str = "head") -> None:
-    """Bring the schema up to a revision, by default the newest. Nothing happens where it is there already.
+def upgrade(url: str, revision: str = "head", partitions: int | None = None) -> int:
+    """Bring the schema up to a revision, by default the newest, and people's rows into so many partitions, by default as many
+    as they are in. Nothing happens where it is so already. The number of partitions is returned.
 
     Raises:
-        StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database.
+        StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database, or partitions that it cannot have.
     """
     from alembic import command
+
+    made: list[int] = []
+    refuse_partitions(parse_url(url), revision, partitions)
 
     def work(connection: Connection) -> None:
         refuse_newer_schema(connection)
         # The check has begun a transaction, and Alembic must begin its own.
         connection.rollback()
         run_alembic(command.upgrade, connection, revision)
+        made.append(partition(connection, partitions) if revision in ("head", NEWEST_REVISION) else partitions_of(connection))
 
     on_connection(url, work)
+    return made[0]
+
+
+def refuse_partitions(url: URL, revision: str, partitions: int | None) -> None:
+    """Refuse partitions that cannot be, before anything is changed.
+
+    Raises:
+        StoreNotUsable: of SQLite, of an older schema, or too many.
+    """
+    if partitions is None:
+        return
+    check_number(partitions)
+    if is_sqlite(url) and partitions > 1:
+        raise StoreNotUsable("Partitions are for PostgreSQL. A SQLite file holds each table whole.")
+    if revision not in ("head", NEWEST_REVISION):
+        raise StoreNotUsable("Partitions are made in the newest schema only: leave the revision out.")
 
 
 def downgrade(url: str, revision: str) -> None:

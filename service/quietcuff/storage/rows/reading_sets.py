@@ -252,6 +252,9 @@ def page_query(wanted: ListFilter, limit: int) -> Select[Any]:
         .subquery("page")
     )
     same_version = and_(*(set_version.c[name] == page.c[name] for name in KEY))
+    if wanted.subject_id is not None:
+        # Told here too, so that a database of partitions looks into the person's alone.
+        same_version &= set_version.c.subject_id == wanted.subject_id
     return (
         select(*(page.c[name] for name in SHOWN), set_version.c.evaluation)
         .join_from(page, set_version, same_version)
