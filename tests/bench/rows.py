@@ -108,7 +108,8 @@ def posting(rounds: int) -> Pairs:
         told, _ = bench_start.start(here, folder, *create).communicate(timeout=60)
         key = next(word for word in re.findall(r"\S+", told) if word.startswith("qc_"))
         port = bench_start.free_port()
-        server = bench_start.start(here, folder, "serve", "--port", port)
+        # Alone: what deciders use beside it would not be counted.
+        server = bench_start.start(here, folder, "serve", "--port", port, "--deciders", "0")
         try:
             bench_start.wait_until_ready(server)
             # Its log must be read, or it waits for somebody to do so.
