@@ -85,3 +85,18 @@ async def test_a_tenant_is_made_once_and_has_a_secret_of_its_own(store: Store) -
 async def test_a_tenant_that_is_not_there_is_not_found(store: Store) -> None:
     with pytest.raises(NotFound):
         await Tenants(store, lambda: NOON).get(4711)
+
+
+async def test_a_tenant_is_read_once_for_all_who_ask_at_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = await store.write(NO_TENANT, lambda transaction: find_or_create_tenant(transaction, "north", NOON))
+    reads = []
+
+    async def read(tenant_id: int, work: Callable[[Transaction], object]) -> object:
+        reads.append(tenant_id)
+        await asyncio.sleep(0)
+        return made
+
+    monkeypatch.setattr(store, "read", read)
+    tenants = Tenants(store, lambda: NOON)
+    found = await asyncio.gather(*(tenants.get(made.tenant_id) for _ in range(64)))
+    assert found == [made] * 64 and reads == [made.tenant_id]

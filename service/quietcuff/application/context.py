@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Literal, Protocol, TypeAlias
@@ -84,6 +85,7 @@ class Tenants:
         self._store = store
         self._clock = clock
         self._known: dict[int, tuple[datetime, Tenant]] = {}
+        self._reading: dict[int, asyncio.Lock] = {}
 
     async def get(self, tenant_id: int) -> Tenant:
         """One tenant.
@@ -91,15 +93,25 @@ class Tenants:
         Raises:
             NotFound: there is none of that number.
         """
+        known = self._of_late(tenant_id)
+        if known is None:
+            # One reads for all who ask meanwhile: each by itself they would fill every reader of the database.
+            async with self._reading.setdefault(tenant_id, asyncio.Lock()):
+                known = self._of_late(tenant_id) or await self._read(tenant_id)
+        return known
+
+    def _of_late(self, tenant_id: int) -> Tenant | None:
         read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
-        now = self._clock()
         # The clock can be set back: an age below zero counts as too old.
-        if known is None or not timedelta() <= now - read_at < TENANTS_KEPT:
-            # Read as the tenant itself, because row security shows its targets to nobody else.
-            known = await self._store.read(tenant_id, lambda snapshot: find_tenant_by_id(snapshot, tenant_id))
-            if known is None:
-                raise NotFound("tenant")
-            self._known[tenant_id] = now, known
+        return known if timedelta() <= self._clock() - read_at < TENANTS_KEPT else None
+
+    async def _read(self, tenant_id: int) -> Tenant:
+        now = self._clock()
+        # Read as the tenant itself, because row security shows its targets to nobody else.
+        known = await self._store.read(tenant_id, lambda snapshot: find_tenant_by_id(snapshot, tenant_id))
+        if known is None:
+            raise NotFound("tenant")
+        self._known[tenant_id] = now, known
         return known
 
     def forget(self, tenant_id: int) -> None:
