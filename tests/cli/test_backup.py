@@ -15,6 +15,7 @@ from sqlalchemy import make_url
 from databases import PostgresqlServer
 from quietcuff.cli import main
 from quietcuff.storage.engine import backup as backups
+from quietcuff.storage.engine import migrate
 
 KEY = ("keys", "create", "--tenant", "clinic", "--name", "x", "--scope", "system/*.r")
 
@@ -132,13 +133,16 @@ def test_nothing_is_written_over_and_a_served_file_is_not_replaced(capsys: pytes
         lock.release()
 
 
+@pytest.mark.parametrize("partitions", [1, 2])
 def test_postgresql_is_backed_up_and_restored_by_its_own_tools(
+    partitions: int,
     postgresql_server: PostgresqlServer,
     postgresql_tools: None,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     original, copy = postgresql_server.new_migrated(), postgresql_server.new_empty()
+    migrate.upgrade(postgresql_server.as_owner(original), partitions=partitions)
     monkeypatch.setenv("QUIETCUFF_DATABASE_URL", postgresql_server.as_owner(original))
     assert main(KEY) == 0
     assert main(["database", "backup", "one.backup"]) == 0 and stat.S_IMODE(Path("one.backup").stat().st_mode) == 0o600

@@ -21,7 +21,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "Begin": ("clinic", "glossary", "integrator", "bedside", "gateway", "spreadsheet", "words"),
     "Understand": ("safety", "certainty", "decisions", "rules", "local-rules", "survey"),
     "Exchange": ("fhir", "hl7v2", "delivery", "analyst", "quality", "authorization", "problems"),
-    "Run": ("operator", "postgresql", "recipes", "reliability", "performance", "security", "versions"),
+    "Run": ("operator", "postgresql", "scaling", "recipes", "reliability", "performance", "security", "versions"),
 }
 # For whoever changes the code, who has it at hand.
 NOT_SERVED = frozenset({"contributing", "map"})

@@ -22,6 +22,7 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving
 from quietcuff.storage.engine.delivery_place import DeliveryPlace, find_delivery_place, keep_delivery_place
 from quietcuff.storage.engine.migrate import on_connection, refuse_newer_revision, schema_revision, upgrade
+from quietcuff.storage.engine.partitions import partition
 
 PAGES_AT_ONCE = 4_096
 # Told of the part that is copied, from 0 to 1, and of its megabytes. PostgreSQL's tools tell nothing.
@@ -131,6 +132,9 @@ def restore_postgresql(url: URL, backup: Path, *, replace: bool) -> None:
     on_connection(address, lambda connection: revisions.append(schema_revision(connection)))
     if revisions[0] is not None and not replace:
         raise StoreNotUsable("The database holds a schema already: add --replace to lose what it holds, or name an empty one.")
+    if replace:
+        # The tool takes keys from partitions one by one, which PostgreSQL refuses.
+        on_connection(address, lambda connection: partition(connection, 1))
     clean = ("--clean", "--if-exists") if replace else ()
     run_tool("pg_restore", url, "--single-transaction", "--exit-on-error", *clean, f"--dbname={url.database}", str(backup))
 

@@ -192,7 +192,7 @@ def require_row_security(connection: Connection) -> None:
         )
 
 
-def on_connection(url: str, work: Callable[[Connection], None]) -> None:
+def on_connection(url: str, work: Callable[[Connection], object]) -> None:
     """Do a piece of work on a connection of its own, outside any store.
 
     Raises:
@@ -208,7 +208,7 @@ def on_connection(url: str, work: Callable[[Connection], None]) -> None:
         raise StoreNotUsable("The database cannot be opened and written: check its address, folder and server.") from error
 
 
-def _on_sqlite(parsed: URL, work: Callable[[Connection], None]) -> None:
+def _on_sqlite(parsed: URL, work: Callable[[Connection], object]) -> None:
     engine = open_sqlite(parsed, writes=True)
     try:
         with engine.connect() as connection:
@@ -217,7 +217,7 @@ def _on_sqlite(parsed: URL, work: Callable[[Connection], None]) -> None:
         engine.dispose()
 
 
-async def _on_postgresql(parsed: URL, work: Callable[[Connection], None]) -> None:
+async def _on_postgresql(parsed: URL, work: Callable[[Connection], object]) -> None:
     from quietcuff.storage.engine.postgresql import open_postgresql
 
     engine = open_postgresql(parsed, writes=True, pool_size=1)
