@@ -67,6 +67,16 @@ def test_the_whole_of_each_set_is_answered_to_who_prefers_it(desk: httpx.Client)
     assert answer.headers["Preference-Applied"] == "return=representation"
 
 
+def test_the_whole_of_each_set_is_answered_in_the_language_asked_for(desk: httpx.Client) -> None:
+    headers = {**NDJSON, "Prefer": "return=representation"}
+    for path, more in ((f"{PATH}?lang=de", {}), (PATH, {"Accept-Language": "de"})):
+        answer = desk.post(path, content=json.dumps(whole()), headers={**headers, **more})
+        stored = json.loads(answer.text.splitlines()[0])
+        alone = desk.get(f"/v1/reading-sets/{stored['id']}?lang=de")
+        assert stored["envelope"] == alone.json() and stored["envelope"]["words"]["language"] == "de"
+        assert answer.headers["Content-Language"] == "de" and "Accept-Language" in answer.headers["Vary"]
+
+
 def test_an_empty_body_is_an_empty_batch(client: httpx.Client) -> None:
     for raw in (b"", b"\n \r\n"):
         assert post(client, raw) == [{"end": True, "lines": 0, "stored": 0, "replayed": 0, "refused": 0}]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 from collections.abc import Callable
@@ -224,6 +225,23 @@ def test_a_series_a_test_of_standing_and_a_child_are_told_in_their_own_words(wri
 def test_a_file_without_a_set_fails(text: str, write: Write, capsys: Any) -> None:
     assert main(["evaluate", write(text)]) == 1
     assert "no reading set" in capsys.readouterr().err
+
+
+def test_a_compressed_file_is_unpacked_a_sheet_too(tmp_path: Path, capsys: Any) -> None:
+    sheet = Path(__file__).parents[2] / "docs/examples/readings.csv"
+    assert main(["evaluate", str(sheet), "--zone", "Europe/Vienna", "--json"]) == 0
+    plain = capsys.readouterr().out
+    packed = tmp_path / "readings.csv.gz"
+    packed.write_bytes(gzip.compress(sheet.read_bytes()))
+    assert main(["evaluate", str(packed), "--zone", "Europe/Vienna", "--json"]) == 0
+    assert capsys.readouterr().out == plain != ""
+    lines = tmp_path / "sets.ndjson.gz"
+    lines.write_bytes(gzip.compress(json.dumps(OPENED_SET).encode()))
+    assert main(["evaluate", str(lines), "--json"]) == 0
+    for raw in (packed.read_bytes()[:-20], b"not packed"):
+        packed.write_bytes(raw)
+        assert main(["evaluate", str(packed), "--zone", "Europe/Vienna"]) == 1
+        assert "not-gzip" in capsys.readouterr().err
 
 
 def test_a_missing_file_is_named(tmp_path: Path, capsys: Any) -> None:

@@ -59,7 +59,7 @@ def options_in(connection: Connection) -> SheetOptions:
     Raises:
         NotAcceptable: it cannot be used, or is of another route.
     """
-    asked = query_of(connection, *OPTIONS)
+    asked = query_of(connection, *OPTIONS, "lang")
     try:
         mapping = read_options(asked["mapping"].encode(), "json") if "mapping" in asked else SheetOptions()
     except NotAcceptable as error:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import gzip
 import sys
+import zlib
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from functools import partial
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import msgspec
 from rich.console import Console
@@ -45,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Evaluate one reading set, NDJSON with one a line, or a spreadsheet (CSV) with one reading a row. Needs no database "
         "and stores nothing."
     )
-    parser.add_argument("file", metavar="FILE", help="a file, or - for standard input")
+    parser.add_argument("file", metavar="FILE", help="a file, compressed where its name ends in .gz, or - for standard input")
     parser.add_argument("--json", action="store_true", help="one evaluation a line, as POST /v1/evaluations answers")
     parser.add_argument("--details", action="store_true", help="everything about each sitting, in place of one table")
     parser.add_argument(
@@ -67,10 +69,22 @@ def run(arguments: argparse.Namespace) -> int:
         form = SheetForm(arguments.sheet, speaker)
     else:
         form = ReportForm(Console(highlight=False), speaker, details=arguments.details)
-    with sys.stdin.buffer if arguments.file == "-" else open(arguments.file, "rb") as stream:
-        if is_sheet(arguments):
-            return evaluate_sheet(stream, arguments, languages, form)
-        return evaluate_lines(lines_of(stream), rulebook, form)
+    try:
+        with open_input(arguments.file) as stream:
+            if is_sheet(arguments):
+                return evaluate_sheet(stream, arguments, languages, form)
+            return evaluate_lines(lines_of(stream), rulebook, form)
+    except (gzip.BadGzipFile, EOFError, zlib.error):
+        fault = Fault(pointer="", code="not-gzip", detail="A whole file of gzip, as its name says.")
+        show_faults(Console(stderr=True, highlight=False), "The file cannot be read", [fault])
+        return 1
+
+
+def open_input(name: str) -> BinaryIO:
+    """The file to read; ``-`` is standard input, and a name that ends in ``.gz`` is unpacked while it is read."""
+    if name == "-":
+        return sys.stdin.buffer
+    return cast(BinaryIO, gzip.open(name, "rb")) if name.lower().endswith(".gz") else open(name, "rb")
 
 
 def evaluate_sheet(stream: BinaryIO, arguments: argparse.Namespace, languages: Languages, form: Form) -> int:

@@ -25,6 +25,7 @@ from quietcuff.api.operations import CSV, NDJSON, Lines, Operation, OperationPar
 from quietcuff.api.problem_types import INTERNAL_ERROR
 from quietcuff.api.problems import problem_of, refusal_of
 from quietcuff.api.requests import IDEMPOTENCY_KEY_OF_BATCH, idempotency_key_of, prefers_representation
+from quietcuff.api.responses import LANGUAGE_HEADERS, LANGUAGE_PARAMETERS, language_headers, speaker_of
 from quietcuff.api.service import service_of
 from quietcuff.api.sheets import BODY, PARAMETERS, each_of, is_sheet, options_in, sittings_in, speaks_of_sheet
 from quietcuff.application import Answer, ReceivedLine, Tally
@@ -33,6 +34,8 @@ from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.security.scopes import Need
+from quietcuff.words.envelopes import spoken_envelope
+from quietcuff.words.speaker import Speaker
 
 IN_MEMORY_BYTES = 1024 * 1024
 CHUNK_BYTES = 64 * 1024
@@ -101,11 +104,13 @@ class ToldEnvelope(msgspec.Struct, frozen=True):
 DECODER = msgspec.json.Decoder(ToldEnvelope)
 
 
-def line_of(received: ReceivedLine, request_id: str, *, in_full: bool = False) -> StoredLine | RefusedLine:
+def line_of(
+    received: ReceivedLine, request_id: str, *, in_full: bool = False, speaker: Speaker | None = None
+) -> StoredLine | RefusedLine:
     """The answer line for a received line."""
     number, outcome = received.line.number, received.outcome
     if isinstance(outcome, Answer):
-        return stored_line(number, outcome, in_full=in_full)
+        return stored_line(number, outcome, in_full=in_full, speaker=speaker)
     refusal = refusal_of(outcome)
     instance = f"{request_id}#{number}"
     if refusal.kind is INTERNAL_ERROR:
@@ -113,7 +118,8 @@ def line_of(received: ReceivedLine, request_id: str, *, in_full: bool = False) -
     return RefusedLine(line=number, status=refusal.kind.status, problem=problem_of(refusal, instance))
 
 
-def stored_line(number: int, answer: Answer, *, in_full: bool) -> StoredLine:
+def stored_line(number: int, answer: Answer, *, in_full: bool, speaker: Speaker | None) -> StoredLine:
+    envelope = answer.body if speaker is None or not in_full else spoken_envelope(speaker, answer.body)
     evaluation = DECODER.decode(answer.body).evaluation
     return StoredLine(
         line=number,
@@ -122,7 +128,7 @@ def stored_line(number: int, answer: Answer, *, in_full: bool) -> StoredLine:
         replayed=answer.replayed,
         state=evaluation.state,
         safety_level=evaluation.safety.level,
-        envelope=msgspec.Raw(answer.body) if in_full else msgspec.UNSET,
+        envelope=msgspec.Raw(envelope) if in_full else msgspec.UNSET,
     )
 
 
@@ -134,9 +140,10 @@ def last_line(tally: Tally, *, is_whole: bool) -> LastLine:
 class Spool:
     """Answers of a batch, kept until its last line is read: in memory at first, then in a file."""
 
-    def __init__(self, request_id: str, *, in_full: bool, most_bytes: int) -> None:
+    def __init__(self, request_id: str, *, in_full: bool, most_bytes: int, speaker: Speaker | None = None) -> None:
         self._request_id = request_id
         self._in_full = in_full
+        self._speaker = speaker
         self._most_bytes = most_bytes
         self._is_whole = True
         self._tally = Tally()
@@ -145,7 +152,7 @@ class Spool:
     def tell(self, received: ReceivedLine) -> None:
         """Keep the answer to a line."""
         self._tally.count(received)
-        self._write(line_of(received, self._request_id, in_full=self._in_full))
+        self._write(line_of(received, self._request_id, in_full=self._in_full, speaker=self._speaker))
 
     def has_room(self) -> bool:
         """True if more lines may be taken in; asked before each line."""
@@ -206,6 +213,7 @@ by all that it says, so that the same sheet sent again makes nothing twice.""",
             schema={"type": "string", "examples": ["return=representation"]},
             description="`return=representation`: each line of the answer holds the whole `envelope` of its set.",
         ),
+        *LANGUAGE_PARAMETERS,
     ),
     body=Lines((ReadingSet,)),
     media_type=NDJSON,
@@ -217,7 +225,7 @@ by all that it says, so that the same sheet sent again makes nothing twice.""",
             shape=Lines((StoredLine, RefusedLine, LastLine)),
             media_type=NDJSON,
             example="batch-answer",
-            headers=("Preference-Applied",),
+            headers=("Preference-Applied", *LANGUAGE_HEADERS),
         ),
     ),
     problems=(kinds.BAD_HEADER, kinds.BAD_REQUEST, kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
@@ -239,16 +247,16 @@ class Batches(Controller):
         lines = lines_of(request.stream())
         if is_sheet(request) and options is not None:
             lines, known = each_of(await sittings_in(service, request.stream(), options)), by_identifier_or_content
-        in_full = prefers_representation(request)
+        in_full, speaker = prefers_representation(request), speaker_of(request)
         most_bytes = service.settings.batch_answer_megabytes * BYTES_A_MEGABYTE
-        spool = Spool(caller.request_id, in_full=in_full, most_bytes=most_bytes)
+        spool = Spool(caller.request_id, in_full=in_full, most_bytes=most_bytes, speaker=speaker)
         try:
             await application.receive_sittings(service.desk, caller, lines, known, spool.tell, may_go_on=spool.has_room)
             length = spool.finish()
         except BaseException:
             spool.close()
             raise
-        headers = {"Content-Length": str(length)}
+        headers = {"Content-Length": str(length), **language_headers(speaker)}
         if in_full:
             headers["Preference-Applied"] = "return=representation"
         return ASGIStreamingResponse(iterator=spool.chunks(), media_type=NDJSON, headers=headers)
