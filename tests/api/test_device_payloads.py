@@ -64,6 +64,16 @@ def test_the_example_of_the_contract_is_stored_in_an_open_set(desk: httpx.Client
     assert kept["made"] == [{"set_id": envelope["id"], "version": 1, "readings": [0]}]
 
 
+def test_what_came_of_a_payload_is_told_in_the_language_asked_for(desk: httpx.Client) -> None:
+    said = body(value(5), value(7))
+    answers = [desk.post(f"{GATT}?lang=fr", json=said), desk.post(GATT, json=said, headers={"Accept-Language": "fr"})]
+    for answer in answers:
+        (envelope,) = answer.json()["reading_sets"]
+        assert envelope == desk.get(f"/v1/reading-sets/{envelope['id']}?lang=fr").json()
+        assert envelope["words"]["language"] == answer.headers["Content-Language"] == "fr"
+    assert [answer.status_code for answer in answers] == [201, 200]
+
+
 def test_values_that_come_one_by_one_join_one_set_in_any_order(desk: httpx.Client) -> None:
     said = body()
     minutes = [9, 5, 7]

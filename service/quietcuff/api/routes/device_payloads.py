@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -26,7 +27,15 @@ from quietcuff.api.requests import (
     limit_parameter,
     query_of,
 )
-from quietcuff.api.responses import answer, answer_page, answer_struct
+from quietcuff.api.responses import (
+    LANGUAGE_HEADERS,
+    LANGUAGE_PARAMETERS,
+    answer,
+    answer_page,
+    answer_struct,
+    language_headers,
+    speaker_of,
+)
 from quietcuff.api.service import service_of
 from quietcuff.application.payloads import refused
 from quietcuff.application.payloads.device_payloads import PayloadKind, ReceivedPayload, receive
@@ -39,6 +48,7 @@ from quietcuff.decode.gatt.body import GattBody
 from quietcuff.decode.hl7v2.message import MEDIA_TYPE as HL7_V2
 from quietcuff.decode.own_json import read
 from quietcuff.security.scopes import Need
+from quietcuff.words.envelopes import spoken_envelope
 
 TAG = "Device payloads"
 SEND, READ, SEARCH, UPDATE = (Need("Binary", letter) for letter in "crsu")
@@ -69,9 +79,10 @@ class ReplayPayload(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 
 LINKS = (AnswerLink(operation="get_payload", parameters={"payload_id": "$response.body#/payload_id"}),)
 REPLAYED_HEADER = ("Idempotency-Replayed",)
+ANSWER_HEADERS = (*REPLAYED_HEADER, *LANGUAGE_HEADERS)
 ANSWERS = (
-    Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, headers=REPLAYED_HEADER, links=LINKS),
-    Reply(status=201, description="Something new was stored.", shape=PayloadAnswer, headers=REPLAYED_HEADER, links=LINKS),
+    Reply(status=200, description="Everything was known already.", shape=PayloadAnswer, headers=ANSWER_HEADERS, links=LINKS),
+    Reply(status=201, description="Something new was stored.", shape=PayloadAnswer, headers=ANSWER_HEADERS, links=LINKS),
 )
 GATT = Operation(
     id="receive_gatt",
@@ -84,7 +95,7 @@ GATT = Operation(
     access=SEND,
     body=GattBody,
     examples={"one measurement": "gatt"},
-    parameters=(IDEMPOTENCY_KEY,),
+    parameters=(IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     replies=ANSWERS,
 )
 FHIR = Operation(
@@ -99,7 +110,7 @@ FHIR = Operation(
     body=FHIR_BODY,
     media_type=FHIR_JSON,
     examples={"one reading": "fhir-observation"},
-    parameters=(IDEMPOTENCY_KEY,),
+    parameters=(IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
 )
@@ -150,7 +161,7 @@ REPLAY = Operation(
     access=UPDATE,
     body=ReplayPayload,
     examples={"as it is": "payload-as-it-is", "repaired": "payload-repaired"},
-    parameters=(IDEMPOTENCY_KEY,),
+    parameters=(IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
     replies=ANSWERS,
 )
 
@@ -220,14 +231,15 @@ class RefusedPayloads(Controller):
         repaired = repaired_of(read(body, ReplayPayload))
         key = idempotency_key_of(request)
         received = await refused.replay(service_of(request).desk, caller_of(request), refused_id, repaired, key=key)
-        return answer_received(received)
+        return answer_received(request, received)
 
 
 async def take(request: Request[Any, Any, Any], kind: PayloadKind, body: bytes) -> ASGIResponse:
     """Keep a payload, store its readings, and answer."""
     payload = ReceivedPayload(kind=kind, media_type=media_type_of(request), body=body)
     key = idempotency_key_of(request)
-    return answer_received(await receive(service_of(request).desk, caller_of(request), payload, READERS[kind], key=key))
+    received = await receive(service_of(request).desk, caller_of(request), payload, READERS[kind], key=key)
+    return answer_received(request, received)
 
 
 def media_type_of(request: Request[Any, Any, Any]) -> str:
@@ -235,9 +247,11 @@ def media_type_of(request: Request[Any, Any, Any]) -> str:
     return (header_of(request, "Content-Type") or "")[:255]
 
 
-def answer_received(received: ReceivedSets) -> ASGIResponse:
-    headers = REPEATED if received.repeated else None
-    return answer(received.body(), status=201 if received.changed else 200, headers=headers)
+def answer_received(request: Request[Any, Any, Any], received: ReceivedSets) -> ASGIResponse:
+    speaker = speaker_of(request)
+    headers = {**language_headers(speaker), **(REPEATED if received.repeated else {})}
+    body = received.body() if speaker is None else received.body(partial(spoken_envelope, speaker))
+    return answer(body, status=201 if received.changed else 200, headers=headers)
 
 
 def repaired_of(replay: ReplayPayload) -> bytes | None:

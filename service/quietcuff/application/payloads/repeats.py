@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -35,9 +36,9 @@ class ReceivedSets(msgspec.Struct, frozen=True, kw_only=True):
         """True if anything of it was understood, or there was nothing to refuse."""
         return bool(self.sets or self.replayed or not self.refused)
 
-    def body(self) -> bytes:
-        """The answer as JSON, with the envelopes as stored bytes."""
-        sets = b",".join(answer.body for answer in self.sets)
+    def body(self, spoken: Callable[[bytes], bytes] = bytes) -> bytes:
+        """The answer as JSON, with the envelopes as stored bytes, or as they are ``spoken`` in a language."""
+        sets = b",".join(spoken(answer.body) for answer in self.sets)
         head = f'{{"payload_id":"{self.payload_id}","reading_sets":['.encode()
         tail = f'],"replayed":{self.replayed},"refused":'.encode()
         return head + sets + tail + msgspec.json.encode(self.refused) + b"}"
