@@ -1,10 +1,10 @@
 """The style of the page: light, dark, narrow, and two sheets of A4."""
 
 STYLE = """
-:root{color-scheme:light dark;--ink:#1c2430;--soft:#4a5666;--paper:#fff;--panel:#eef4f8;--line:#ccd5dd;--mark:#0072b2;
+:root{color-scheme:light dark;--ink:#1c2430;--soft:#4a5666;--paper:#fff;--panel:#eef4f8;--line:#ccd5dd;--mark:#00639c;
 --high:#5b8fb0;--band:#dbe7ef;--call:#a83c00}
 @media(prefers-color-scheme:dark){:root{--ink:#e8edf2;--soft:#b3bfcb;--paper:#14191f;--panel:#1e2731;--line:#3b4752;
---mark:#58b0e3;--high:#8fb4cb;--band:#26323d;--call:#ff9d5c}}
+--mark:#6bbcea;--high:#8fb4cb;--band:#26323d;--call:#ff9d5c}}
 *{box-sizing:border-box}
 body{font:1rem/1.45 system-ui,sans-serif;color:var(--ink);background:var(--paper);max-width:76rem;margin:0 auto;padding:1rem}
 h1{font-size:1.5rem;line-height:1.2;margin:0 0 .4rem}
@@ -48,7 +48,7 @@ td::before{content:attr(data-head);display:block;font-size:.75rem;color:var(--so
 }
 @page{size:A4;margin:9mm 11mm}
 @media print{
-:root{color-scheme:light;--ink:#000;--soft:#333;--paper:#fff;--panel:#fff;--line:#bbb;--mark:#0072b2;--high:#7fa9c4;--band:#e3ebf1;
+:root{color-scheme:light;--ink:#000;--soft:#333;--paper:#fff;--panel:#fff;--line:#bbb;--mark:#00639c;--high:#7fa9c4;--band:#e3ebf1;
 --call:#a83c00}
 body{font-size:7.6pt;line-height:1.25;max-width:none;padding:0}
 h1{font-size:13pt;margin:0 0 1mm}
