@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -33,6 +35,16 @@ def test_no_line_of_a_sheet_is_left_in_english(code: str) -> None:
             lines = sheet_text(sheet).splitlines()
             left |= {line for line in lines if ENGLISH.search(line) and not any(each in line for each in BY_IDENTIFIER)}
     assert not left
+
+
+@pytest.mark.parametrize("code", DRAFTED)
+def test_a_device_and_a_cuff_are_told_in_words_of_the_language(code: str) -> None:
+    reading_set = msgspec.convert(json.loads((Path(__file__).parents[2] / "docs/sitting.json").read_bytes()), ReadingSet)
+    evaluation = evaluate(reading_set, reading_set.history, RULEBOOK)
+    speaker = LANGUAGES.speakers[code]
+    lines = {label: text for part in speak_sheet(speaker, reading_set, evaluation).after for label, text in part.lines}
+    device, cuff = (lines[speaker.language.sheet[name]] for name in ("device", "cuff"))
+    assert speaker.value("adults") in device and not re.search(r"\b(adults?|upper|yes|no)\b", f"{device} {cuff}")
 
 
 @pytest.mark.parametrize("code", CODES)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 from msgspec.structs import replace
 
 from quietcuff.core.model.evaluation import Evaluation
+from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Context, Facts, ReadingSet
 from quietcuff.core.record.sheet import COLUMNS, Sheet, make_sheet
 from quietcuff.core.record.sheet_sections import SheetSection, Stored
+from quietcuff.core.record.sitting_version import CUFF_SIZES
 from quietcuff.core.rulebook.rulebook import Wording
 from quietcuff.words.answers import speak_evaluation
 from quietcuff.words.numbers import days_in, set_type
@@ -16,7 +20,10 @@ from quietcuff.words.speaker import Speaker
 # Lines and columns that hold codes; every other line holds what people typed, or has been said already.
 CODED = (*Context.__struct_fields__, *Facts.__struct_fields__, "setting", "state", "ask", "next-step", "then", "confirm-by")
 EQUIPMENT = ("device", "cuff")
-KNOWN_OF_EQUIPMENT = ("automatic", "semi-automatic", "auscultatory", "cuffless", "upper-arm", "wrist", "finger")
+KNOWN_OF_EQUIPMENT = (
+    *("automatic", "semi-automatic", "auscultatory", "cuffless", "upper-arm", "wrist", "finger"),
+    *get_args(PopulationGroup),
+)
 ANSWERS = ("yes", "no", "not recorded")
 CODED_COLUMNS = ("site", "position", "method", "rhythm", "cuff")
 
@@ -61,7 +68,12 @@ def _piece(speaker: Speaker, piece: str) -> str:
     label, mark, answer = piece.rpartition(": ")
     if answer in ANSWERS:
         return f"{label}{mark}{speaker.phrase(answer)}"
-    return speaker.value(piece) if piece in KNOWN_OF_EQUIPMENT else piece
+    if label in ("", speaker.language.sheet["validated-for"]):
+        code = answer.replace(" ", "-")
+        if code in CUFF_SIZES:
+            return speaker.phrase(answer.replace("-", " "))
+        return f"{label}{mark}{speaker.value(code)}" if code in KNOWN_OF_EQUIPMENT else piece
+    return piece
 
 
 def _before(speaker: Speaker, text: str, mark: str) -> str:
