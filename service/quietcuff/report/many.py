@@ -35,7 +35,7 @@ MOST_HABITS = 8
 # Wider, and the eye loses its line.
 WIDEST = 160
 # Columns narrower than these would break most words.
-WIDTHS = {"who": 8, "when": 10, "result": 13, "how-sure": 14, "main-fault": 16, "next": 14}
+WIDTHS = {"who": 8, "when": 10, "result": 13, "how-sure": 14, "main-fault": 15, "next": 15}
 SHARES = {"who": 3, "when": 1, "result": 4, "how-sure": 4, "main-fault": 6, "next": 5}
 NEVER = datetime.max.replace(tzinfo=UTC)
 

@@ -125,8 +125,14 @@ def _size(speaker: Speaker, size: tuple[float, float]) -> str:
 
 
 def next_in_words(speaker: Speaker, evaluation: Evaluation) -> str:
-    """The next step in a few words, with the day by which it is due where it confirms the result."""
+    """The next step in a few words, with the day by which it is due where it confirms the result.
+
+    What safety asks for comes first, so that the row says why it stands before others.
+    """
     action = speaker.language.action[evaluation.next_step.action]
+    if evaluation.safety.level == "ask" and evaluation.safety.ask:
+        asked = ", ".join(speaker.listed(field) for field in evaluation.safety.ask)
+        return f"{speaker.language.report['ask']}: {asked}\n{action}"
     if evaluation.confirm_by is None or evaluation.next_step.action not in CONFIRMING:
         return action
     day = short_day_in(speaker.about, evaluation.confirm_by.date)
