@@ -83,7 +83,7 @@ def test_the_service_does_what_its_document_says(sqlite_files: SqliteFiles, tmp_
                 str(Path(sys.executable).with_name("st")),
                 *("--config-file", "schemathesis.toml", "run", f"{server.url}/openapi.json"),
                 *("--header", f"Authorization: Bearer {key}"),
-                *("--phases", "examples,coverage,fuzzing,stateful", "--max-examples", "10", "--no-color"),
+                *("--phases", "examples,coverage,fuzzing,stateful", "--max-examples", "8", "--no-color"),
                 # The same requests every time, as in the other generated tests; another seed is tried by hand.
                 *("--seed", SEED),
             ],
