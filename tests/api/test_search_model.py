@@ -36,7 +36,7 @@ from quietcuff.application import close_idle_sets, open_desk
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import open_store
 
-SETS, PEOPLE, SEARCHES, OTHER_SEARCHES = 60, 5, 200, 40
+SETS, PEOPLE, SEARCHES, OTHER_SEARCHES = 60, 5, 300, 40
 ORDERS = {"date": measured, "-date": measured, "_lastUpdated": updated, "-_lastUpdated": updated}
 INCLUDES = ("Observation:patient", "Observation:subject", "Observation:device", "Observation:derived-from")
 ELEMENT_NAMES = ("subject", "effective", "value", "component", "device", "note", "method", "performer", "derivedFrom")

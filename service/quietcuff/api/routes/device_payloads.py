@@ -105,12 +105,13 @@ FHIR = Operation(
     description="An Observation or a Bundle: panels (85354-9) with both pressures, their heart rates and device flags, Patient "
     "and Device. Readings are put into sets by person and device as those of a Bluetooth device are. A mean of several "
     "readings is not a reading. `entered-in-error` takes a reading back, `corrected` and `amended` put it right, by its "
-    "identifier. What cannot be read is refused with its place in the resource; the whole is kept as it was received.",
+    "identifier. What cannot be read is refused with its place in the resource; the whole is kept as it was received. The "
+    "answer speaks the language of `?lang=` or `Accept-Language`, as a set does.",
     access=SEND,
     body=FHIR_BODY,
     media_type=FHIR_JSON,
     examples={"one reading": "fhir-observation"},
-    parameters=(IDEMPOTENCY_KEY, *LANGUAGE_PARAMETERS),
+    parameters=(IDEMPOTENCY_KEY,),
     replies=ANSWERS,
     problems=(kinds.NOT_READABLE, kinds.NOT_ACCEPTABLE),
 )
