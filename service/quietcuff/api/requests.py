@@ -30,9 +30,14 @@ Connection = ASGIConnection[Any, Any, Any, Any]
 
 def header_of(connection: Connection, name: str) -> str | None:
     """Text of a header. Several lines are joined by commas, as HTTP defines."""
+    return header_in(connection.scope, name)
+
+
+def header_in(scope: Any, name: str) -> str | None:
+    """The same from what the server hands on, before there is a connection."""
     # Names are in lower case in every scope (ASGI). A table of all headers costs more than going through them.
     wanted = name.lower().encode("latin-1")
-    lines = [value for header, value in connection.scope["headers"] if header == wanted]
+    lines = [value for header, value in scope["headers"] if header == wanted]
     return b",".join(lines).decode("latin-1") if lines else None
 
 

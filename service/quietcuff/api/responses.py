@@ -16,7 +16,7 @@ from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Send
 
 from quietcuff.api.operations import JSON, OperationParameter
-from quietcuff.api.requests import Connection, header_of, takes_gzip
+from quietcuff.api.requests import Connection, header_in, header_of, takes_gzip
 from quietcuff.api.service import service_of
 from quietcuff.application import Page, Record
 from quietcuff.fhir.bulk.gzip_files import LEVEL
@@ -58,7 +58,7 @@ class ReadyAnswer(ASGIResponse):
         if len(body) >= PACKED_FROM and may_be_packed(scope, self.status_code, headers):
             # Caches must keep the packed and the plain answer apart, also where this one is plain.
             headers = with_vary(headers)
-            if takes_gzip(b",".join(text for name, text in scope["headers"] if name == b"accept-encoding").decode("latin-1")):
+            if takes_gzip(header_in(scope, "Accept-Encoding") or ""):
                 # In a thread, since packing would hold up every other request; without a time, so that equals stay equal.
                 body = await asyncio.to_thread(gzip.compress, body, LEVEL, mtime=0)
                 kept = [header for header in headers if header[0] != b"content-length"]

@@ -211,15 +211,21 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True):
     unseen: list[Device]
 
 
+def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device]]:
+    """The devices with an identifier that a set names, as often as it does, its own first."""
+    named = (reading_set.device, *(reading.device for reading in reading_set.readings))
+    return [(device.identifier, device) for device in named if device is not None and device.identifier is not None]
+
+
 def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
     """Registered documents of the devices that a set names; each device is looked up once, the set's own first."""
     registry: dict[Identifier, RegisteredDevice | None] = {}
     unseen = []
-    for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
-        if device is None or device.identifier is None or device.identifier in registry:
+    for identifier, device in identified_devices(reading_set):
+        if identifier in registry:
             continue
-        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, device.identifier))
-        registry[device.identifier] = DEVICE_DECODER.decode(row.document) if row is not None and row.registered else None
+        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, identifier))
+        registry[identifier] = DEVICE_DECODER.decode(row.document) if row is not None and row.registered else None
         if row is None:
             unseen.append(device)
     return Equipment(registry=registry, unseen=unseen)
@@ -227,21 +233,18 @@ def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
 
 def registry_of(reading_set: ReadingSet, documents: list[bytes | None]) -> Registry:
     """The registered devices of a set, from documents as ``registered_documents`` gives them."""
-    named = (reading_set.device, *(reading.device for reading in reading_set.readings))
-    identifiers = [device.identifier for device in named if device is not None and device.identifier is not None]
     return {
         identifier: None if document is None else DEVICE_DECODER.decode(document)
-        for identifier, document in zip(identifiers, documents, strict=True)
+        for (identifier, _), document in zip(identified_devices(reading_set), documents, strict=True)
     }
 
 
 def registered_documents(turn: UnitOfWork, reading_set: ReadingSet) -> list[bytes | None]:
     """The registered documents of the devices that a set names, the set's own first; None for one that is not registered."""
     found = []
-    for device in (reading_set.device, *(reading.device for reading in reading_set.readings)):
-        if device is not None and device.identifier is not None:
-            row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, device.identifier))
-            found.append(row.document if row is not None and row.registered else None)
+    for identifier, _ in identified_devices(reading_set):
+        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, identifier))
+        found.append(row.document if row is not None and row.registered else None)
     return found
 
 

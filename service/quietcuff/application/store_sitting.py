@@ -109,7 +109,6 @@ async def take_in(
 def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claims) -> SittingKeys:
     """The keys of the rows that ``store_new`` looks up. It works without them too, and then asks one by one."""
     readings = reading_set.readings
-    devices = [reading_set.device, *(reading.device for reading in readings)]
     named = [reading.identifier for reading in readings if isinstance(reading.identifier, Identifier)]
     return SittingKeys(
         subject_id=person,
@@ -117,7 +116,7 @@ def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claim
             *(digest for _, digest in claims.digests()),
             *(recognised.digest_of(tenant, person, name) for name in named),
         ],
-        devices=[device_id(tenant.secret, one.identifier) for one in devices if one is not None and one.identifier is not None],
+        devices=[device_id(tenant.secret, identifier) for identifier, _ in parties.identified_devices(reading_set)],
         taken_at=[reading.taken_at for reading in readings if not isinstance(reading.identifier, Identifier)],
         as_of=first_taken_at(reading_set, readings[0].taken_at) if readings else None,
     )
