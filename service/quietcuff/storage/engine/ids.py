@@ -64,7 +64,7 @@ def keyed_digest(secret: bytes, *parts: bytes) -> bytes:
 
 
 def _digest(secret: bytes, text: bytes) -> bytes:
-    # A copy of what the key alone gives. ``hmac.digest`` would begin anew, and hand the interpreter to another thread each time.
+    # A copy of what the key alone gives. ``hmac.digest`` begins anew, and hands the interpreter to another thread each time.
     one = _begun(secret).copy()
     one.update(text)
     return one.digest()

@@ -53,7 +53,7 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 AHEAD = "quietcuff read ahead"
 MOST_KEYS = 256
 Key = tuple[Any, ...]
-# Each in the order of the statement's values; by the key by which they are sorted, where it is not the order in which they came.
+# Each in the order of the statement's values; by the key by which they are sorted, where they are.
 SortedRows = dict[Any, Collection[Any]]
 WaitingRows = list[Collection[Any]] | SortedRows
 
