@@ -19,6 +19,7 @@ from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import MAX_BYTES, texts
+from quietcuff.decode.sheet.table import MOST_BYTES
 from quietcuff.report.many import row_of, show_many
 from quietcuff.report.one import show
 from quietcuff.rules.catalog import load_rulebook
@@ -242,6 +243,26 @@ def test_a_compressed_file_is_unpacked_a_sheet_too(tmp_path: Path, capsys: Any) 
         packed.write_bytes(raw)
         assert main(["evaluate", str(packed), "--zone", "Europe/Vienna"]) == 1
         assert "not-gzip" in capsys.readouterr().err
+
+
+def test_a_small_sheet_that_unpacks_to_much_is_read_no_further_than_its_limit(tmp_path: Path, capsys: Any) -> None:
+    """Not to its end, which is cut off here and would be told."""
+    sheet = tmp_path / "readings.csv.gz"
+    sheet.write_bytes(gzip.compress(b"x" * (MOST_BYTES + 1024 * 1024))[:-100])
+    assert sheet.stat().st_size < 50_000
+    assert main(["evaluate", str(sheet), "--zone", "Europe/Vienna"]) == 1
+    told = capsys.readouterr().err
+    assert ("body-too-large" in told, "not-gzip" in told) == (True, False)
+
+
+def test_a_small_line_that_unpacks_to_much_is_refused_and_the_next_one_evaluated(tmp_path: Path, capsys: Any) -> None:
+    lines = tmp_path / "sets.NDJSON.GZ"
+    line = json.dumps(OPENED_SET).encode()
+    lines.write_bytes(gzip.compress(line + b"\n{" + b" " * (4 * MAX_BYTES) + b"}\n" + line))
+    assert lines.stat().st_size < 5_000
+    assert main(["evaluate", str(lines), "--json"]) == 1
+    told = capsys.readouterr()
+    assert (told.out.encode().splitlines(), "body-too-large" in told.err) == ([direct(OPENED_SET)] * 2, True)
 
 
 def test_a_missing_file_is_named(tmp_path: Path, capsys: Any) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
@@ -166,6 +167,12 @@ async def test_a_queue_that_takes_too_long_is_told_as_busy(store: Store) -> None
     busy = [one for one in told if isinstance(one, Busy)]
     assert 90 <= len(busy) <= 110 and all(one.retry_after_seconds >= 1 for one in busy)
     assert await store.write(CLINIC, count_subjects) == 0
+
+
+async def test_one_slow_commit_turns_nobody_away(store: Store) -> None:
+    """A job alone takes as long as its commit; those that wait behind it share the next ones."""
+    await store.write(CLINIC, lambda transaction: time.sleep(0.3))
+    assert await asyncio.gather(*(store.write(CLINIC, count_subjects) for _ in range(200))) == [0] * 200
 
 
 async def test_work_whose_deadline_is_over_is_not_begun(store: Store) -> None:
