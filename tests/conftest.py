@@ -20,12 +20,15 @@ if "XDG_RUNTIME_DIR" not in os.environ:
     os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="quietcuff-")
     atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
-from databases import PostgresqlServer, SqliteFiles
+from databases import PostgresqlServer, SqliteFiles, open_durably, open_quickly
 from ordering import TogetherScheduling, longest_first
+from quietcuff.storage.engine import database, migrate
 from quietcuff.storage.engine.store import Store, open_store
 
 # Each client reads every certificate of the system, which costs more than most requests: one reading does for all.
 http_transports.create_ssl_context = functools.cache(http_transports.create_ssl_context)
+# Of this process alone: what is started beside it waits for the disk as it does anywhere.
+database.open_sqlite = migrate.open_sqlite = open_quickly
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> TogetherScheduling | None:
@@ -74,6 +77,12 @@ def postgresql_server() -> Iterator[PostgresqlServer]:
         server.forgo_durability()
         yield server
         process.cleanup()
+
+
+@pytest.fixture
+def durable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite as the service opens it, which waits for the disk."""
+    monkeypatch.setattr(database, "open_sqlite", open_durably)
 
 
 @pytest.fixture

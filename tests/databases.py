@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import asyncpg
-from sqlalchemy import make_url
+from sqlalchemy import URL, Engine, event, make_url
 
-from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine import database, migrate
 from quietcuff.storage.schema.sittings import metadata
 
 APP_ROLE = "quietcuff_app"
@@ -35,6 +35,16 @@ class SqliteFiles:
         path = self._folder / f"{next(_numbers)}.db"
         shutil.copyfile(self._template, path)
         return f"sqlite:///{path}"
+
+
+open_durably = database.open_sqlite
+
+
+def open_quickly(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
+    """A SQLite engine of the service that never waits for the disk, whose data nobody needs after the tests."""
+    engine = open_durably(url, writes=writes, pool_size=pool_size)
+    event.listen(engine, "connect", lambda connection, record: connection.execute("PRAGMA synchronous=OFF").close())
+    return engine
 
 
 def wanted_partitions() -> int:

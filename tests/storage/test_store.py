@@ -279,6 +279,7 @@ def test_several_workers_are_for_postgresql(sqlite_url: str, postgresql_url: str
     refuse_several_workers(postgresql_url, 4)
 
 
+@pytest.mark.usefixtures("durable")
 async def test_sqlite_waits_for_the_disk(sqlite_url: str) -> None:
     def pragmas(transaction: Transaction) -> tuple[Any, Any]:
         journal_mode = transaction.exec_driver_sql("PRAGMA journal_mode").scalar_one()
