@@ -138,6 +138,8 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
     findings = []
     attempts = sitting.made
+    if attempts and all([attempt.fit is attempts[0].fit for attempt in attempts]):
+        attempts = attempts[:1]
     codes = {attempt.fit.code for attempt in attempts}
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:

@@ -14,9 +14,9 @@ from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import Reservations, place, reaches_hypertension
 from quietcuff.core.model.evaluation import Category, ConfirmBy, Finding, FollowingStep, Orthostatic, Plan, Result, Series, Way
 from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.rulebook import Guideline, Row
+from quietcuff.core.rulebook.rulebook import Edge, Guideline, Row, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
-from quietcuff.core.sitting.in_force import is_for
+from quietcuff.core.sitting.in_force import is_for, severe_of_rows
 from quietcuff.core.sitting.percentiles import as_printed
 from quietcuff.core.sitting.person import low_systolic
 from quietcuff.core.sitting.selection import Selection, estimate
@@ -182,12 +182,22 @@ def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
         return []
     severe = [
         guideline
-        for guideline in sitting.rulebook.guidelines.values()
-        if place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
+        for guideline, edge in severe_tables(sitting.rulebook)
+        # A value below every severe limit need not be looked up.
+        if reaches(edge, result.systolic_mmhg, result.diastolic_mmhg)
+        and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
     ]
     if any(guideline in sitting.applicable for guideline in severe):
         return []
     return [guideline.id for guideline in severe if is_for(guideline, sitting.person, "office")]
+
+
+def read_severe_tables(rulebook: Rulebook) -> list[tuple[Guideline, Edge]]:
+    """Every guideline with the lowest limits of its severe rows."""
+    return [(guideline, severe_of_rows(guideline.rows)) for guideline in rulebook.guidelines.values()]
+
+
+severe_tables = remembered(read_severe_tables)
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):

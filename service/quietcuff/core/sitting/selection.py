@@ -238,7 +238,7 @@ def explain(
     """Each reading in the order sent: it counts, or why it does not."""
     if state == "not-usable":
         return outcomes_of(sitting, here, state, {attempt.index: "too-few" for attempt in arm})
-    reasons: dict[int, Reason | None] = dict.fromkeys([attempt.index for attempt in arm], "earlier-than-last-two")
+    reasons: dict[int, Reason | None] = {attempt.index: "earlier-than-last-two" for attempt in arm}
     if sitting.protocol.counts == "lower-of-last-two":
         reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
     if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm and arm[0] not in counted):

@@ -20,6 +20,7 @@ from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.sitting import Sitting
 
 ARMS: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
+TRUSTED_SITES = frozenset({*ARMS, "not-recorded"})
 ADULT_FROM_YEARS = 18
 
 
@@ -65,7 +66,7 @@ def see_severe(sitting: Sitting) -> SevereSeen:
         severe=frozenset(attempt.index for attempt in severe),
         arms=arms,
         confirmed=any(arm.confirmed for arm in arms),
-        emergency=any(arm.confirmed for arm in watch_arms(sitting, grave)),
+        emergency=bool(grave) and any(arm.confirmed for arm in watch_arms(sitting, grave)),
     )
 
 
@@ -183,7 +184,7 @@ def may_confirm(attempt: Attempt) -> bool:
     It is valid, not from a wrist or a leg, nor from a device known not to be validated. Source: [DECISION].
     """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
-    return attempt.sound and not unvalidated and attempt.site in (*ARMS, "not-recorded")
+    return attempt.sound and not unvalidated and attempt.site in TRUSTED_SITES
 
 
 def is_doubtful(attempt: Attempt) -> bool:
@@ -192,7 +193,7 @@ def is_doubtful(attempt: Attempt) -> bool:
     It was taken at a wrist, a leg or a finger, or with a device that is not validated.
     """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
-    return unvalidated or attempt.device_block is not None or attempt.site not in (*ARMS, "not-recorded")
+    return unvalidated or attempt.device_block is not None or attempt.site not in TRUSTED_SITES
 
 
 def usable_site(sitting: Sitting, site: Site) -> Site | None:
@@ -200,9 +201,10 @@ def usable_site(sitting: Sitting, site: Site) -> Site | None:
 
     None where neither may be used or no side is known.
     """
-    side = site.partition("-")[0]
-    own = [arm for arm in ARMS if arm.partition("-")[0] == side]
-    return next((arm for arm in (*own, *ARMS) if sitting.person.may_use(arm)), None) if own else None
+    own = next((arm for arm in ARMS if arm.partition("-")[0] == site.partition("-")[0]), None)
+    if own is None or sitting.person.may_use(own):
+        return own
+    return next((arm for arm in ARMS if sitting.person.may_use(arm)), None)
 
 
 def reaches(edge: Edge, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
