@@ -98,7 +98,7 @@ def questions(size: int, person: str, day: datetime) -> dict[str, Query]:
         "an observer": [("performer:identifier", "urn:example:observer|3")],
         "an observer on a day": [("performer:identifier", "urn:example:observer|3"), ("date", date)],
         "a place on a day": [("location:identifier", "urn:example:location|3"), ("date", date)],
-        "a label": [("label", "hypertension-stage-2")],
+        "a label": [("label", "stage-2")],
         "a visit": [("encounter:identifier", "urn:example:encounter|7")],
         "an order": [("based-on:identifier", "urn:example:based_on|7")],
         "a reading by its sender's name": [("identifier", "urn:example:reading|7-1")],
