@@ -168,7 +168,7 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
         return found
     varies, careful = outlook.varies[0 if systolic else 1], outlook.now_with_care.alone[0][1]
     span = (careful.systolic, careful.systolic_sd) if systolic else (careful.diastolic, careful.diastolic_sd)
-    variance, with_care = varies * outlook.further[place], varies * outlook.further_with_care[place]
+    variance, with_care = varies * outlook.scheme.further[place], varies * outlook.scheme.further_with_care[place]
     known = [(margin.mean, margin.sd, variance), (*span, with_care)]
     found = chances_to_settle(limit, margin.parts, known, variance, outlook.rules.settling)
     outlook.settled_after[systolic, limit] = found

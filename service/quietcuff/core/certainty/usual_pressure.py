@@ -9,14 +9,14 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.certainty.beliefs import (
-    Belief,
     Evidence,
     Limits,
     Matrix,
     added,
-    evidence_of,
+    applied,
     evidence_of_visits,
     excess_variation,
+    inverse,
     scaled,
 )
 from quietcuff.core.certainty.mixture import (
@@ -44,6 +44,8 @@ from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
+
+AS_EXPECTED: Limits = (1.0, 1.0)
 
 
 class View(msgspec.Struct, gc=False):
@@ -73,14 +75,29 @@ def look_with(weighing: Weighing, information: tuple[float, float]) -> View:
     return View(weighing, information, ((1.0, weighing.alone.belief(*information)),))
 
 
+class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """How visits are weighed, and more of them: what follows from their covariances alone, without any pressure.
+
+    ``further`` is the covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` the precision of
+    that. The dictionaries fill up with how everything is weighed after so many further visits, or more readings.
+    """
+
+    weighing: Weighing
+    with_care: Weighing
+    further: Matrix
+    further_with_care: Matrix
+    one_more: Matrix
+    after_visits: dict[int, Weighing]
+    after_readings: dict[int, Weighing]
+
+
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Belief now, and the evidence after more of the same.
+    """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
     ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
-    ``margins`` are each pressure by itself, with the prior. ``further`` is the covariance of a visit to come,
-    ``further_with_care`` the cautious one, ``one_more`` the cautious evidence of one whose mean is the one so far, and
-    ``weighings`` how so many of them are weighed. The other dictionaries cache what labels share.
+    ``margins`` are each pressure by itself, with the prior. ``one_more`` is the cautious information of one visit whose mean
+    is the one so far. The dictionaries cache what labels share.
     """
 
     prior: Prior
@@ -91,13 +108,11 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     rules: Variability
     varies: Limits
     visits: int
+    scheme: Scheme
     now: View
     now_with_care: View
     margins: tuple[Margin, Margin]
-    further: Matrix
-    further_with_care: Matrix
-    one_more: Evidence
-    weighings: dict[int, Weighing]
+    one_more: tuple[float, float]
     after_visits: dict[int, View]
     after_readings: dict[int, View]
     edges: dict[Limits, Limits]
@@ -116,12 +131,12 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         """The cautious view after so many further visits with the same mean as those so far."""
         found = self.after_visits.get(count)
         if found is None:
-            now, more = self.now_with_care, self.one_more
-            weighing = self.weighings.get(count)
+            known, now = self.scheme.after_visits, self.now_with_care
+            weighing = known.get(count)
             if weighing is None:
-                precision = added(now.weighing.precision, scaled(more.precision, count))
-                weighing = self.weighings[count] = read_weighing(self.prior, precision, self.varies)
-            (along, across), (beside, below) = now.information, more.information
+                precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
+                weighing = known[count] = read_weighing(self.prior, precision, self.varies)
+            (along, across), (beside, below) = now.information, self.one_more
             found = self.after_visits[count] = look_with(weighing, (along + count * beside, across + count * below))
         return found
 
@@ -130,25 +145,68 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         found = self.after_readings.get(count)
         if found is None:
             *others, last = self.today
-            within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
-            today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
-            more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
-            found = self.after_readings[count] = view_of(self.prior, more, self.varies)
+            weighing = self.scheme.after_readings.get(count)
+            if weighing is None:
+                within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
+                today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
+                more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
+                found = view_of(self.prior, more, self.varies)
+                self.scheme.after_readings[count] = found.weighing
+            else:
+                # Only the scheme of a single sitting is found again.
+                found = look_with(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+            self.after_readings[count] = found
         return found
 
 
-def no_weighings(prior: Prior, now: Matrix, more: Matrix, varies: Limits) -> dict[int, Weighing]:
-    """The weighings of so many more visits beside those of now, each put here when it was asked for first."""
-    return {}
+class Steady(msgspec.Struct, frozen=True, kw_only=True, eq=False, gc=False):
+    """Covariances of office visits under some circumstances, whatever their pressures are; those of the cautious view too.
+
+    ``further`` is a visit as it is planned. Two of these are the same only where they are one object.
+    """
+
+    careful: Circumstances
+    between: Matrix
+    between_with_care: Matrix
+    further: Matrix
+    further_with_care: Matrix
 
 
-weighings_after = remembered(no_weighings)
+def read_steady(rules: Variability, at: Circumstances) -> Steady:
+    """The covariances of office visits in these circumstances."""
+    careful = msgspec.structs.replace(at, cautious=True)
+    return Steady(
+        careful=careful,
+        between=between_visits(at, 0, 0, 1, rules),
+        between_with_care=between_visits(careful, 0, 0, 1, rules),
+        further=further_visit(0, 0, at, rules),
+        further_with_care=further_visit(0, 0, careful, rules),
+    )
 
 
-def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix:
+steady_of = remembered(read_steady)
+
+
+def further_visit(systolic: float, diastolic: float, at: Circumstances, rules: Variability) -> Matrix:
     """The covariance of one further visit as it is planned: with two readings, or a whole series."""
-    between = between_visits(at, flat.systolic, flat.diastolic, rules.series.full_days, rules)
+    between = between_visits(at, systolic, diastolic, rules.series.full_days, rules)
     return added(between, within_sitting(rules.settling.planned_readings, at, rules, irregular=at.irregular))
+
+
+def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> Scheme:
+    """How one office visit is weighed: so many readings, which leave so much open."""
+    return Scheme(
+        weighing=read_weighing(prior, inverse(added(steady.between, within)), AS_EXPECTED),
+        with_care=read_weighing(prior, inverse(added(steady.between_with_care, within)), AS_EXPECTED),
+        further=steady.further,
+        further_with_care=steady.further_with_care,
+        one_more=inverse(steady.further_with_care),
+        after_visits={},
+        after_readings={},
+    )
+
+
+scheme_of = remembered(read_scheme)
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -198,32 +256,70 @@ def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
     """The visits, the newest day's last, and the belief now and after more of the same."""
+    if not earlier and at.setting == "office" and rules.between[at.between].unit == "mmhg":
+        return look_from_one(now, prior, at, rules)
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
     visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
     varies = excess_variation(visits, rules.settling)
-    cautious = msgspec.structs.replace(at, cautious=True)
+    careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
-    with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, cautious, rules)), varies)
-    alone, careful = seen.alone[0][1], with_care.alone[0][1]
-    further_with_care = further_visit(alone, cautious, rules)
-    one_more = evidence_of(careful.systolic, careful.diastolic, further_with_care)
+    with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
+    alone = seen.alone[0][1]
+    further = further_visit(alone.systolic, alone.diastolic, at, rules)
+    further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
+    scheme = Scheme(
+        weighing=seen.weighing,
+        with_care=with_care.weighing,
+        further=further,
+        further_with_care=further_with_care,
+        one_more=inverse(further_with_care),
+        after_visits={},
+        after_readings={},
+    )
+    return outlook_of(prior, before, today, at, careful, rules, varies, len(visits), scheme, seen, with_care)
+
+
+def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
+    """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
+    steady = steady_of(rules, at)
+    scheme = scheme_of(prior, steady, now.within, now.readings)
+    seen, with_care = [
+        look_with(weighing, applied(weighing.precision, now.systolic, now.diastolic))
+        for weighing in (scheme.weighing, scheme.with_care)
+    ]
+    return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
+
+
+def outlook_of(
+    prior: Prior,
+    earlier: list[SittingMeasurement],
+    today: list[SittingMeasurement],
+    at: Circumstances,
+    careful: Circumstances,
+    rules: Variability,
+    varies: Limits,
+    visits: int,
+    scheme: Scheme,
+    now: View,
+    with_care: View,
+) -> Outlook:
+    """The outlook, with nothing asked of it yet."""
+    mean = with_care.alone[0][1]
     return Outlook(
         prior=prior,
-        earlier=before,
+        earlier=earlier,
         today=today,
         at=at,
-        careful=cautious,
+        careful=careful,
         rules=rules,
         varies=varies,
-        visits=len(visits),
-        now=seen,
+        visits=visits,
+        scheme=scheme,
+        now=now,
         now_with_care=with_care,
-        margins=margins_of(seen.with_prior()),
-        further=further_visit(alone, at, rules),
-        further_with_care=further_with_care,
-        one_more=one_more,
-        weighings=weighings_after(prior, with_care.weighing.precision, one_more.precision, varies),
+        margins=margins_of(now.with_prior()),
+        one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
         after_visits={},
         after_readings={},
         edges={},
