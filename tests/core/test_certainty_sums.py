@@ -28,12 +28,10 @@ from quietcuff.core.certainty.mixture import (
     Mixture,
     PriorPart,
     believe_with,
-    bounds_of_either,
     chance_of_each,
-    chance_of_either,
 )
 from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quantile, rounded_quantile, terms_of
-from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, is_likely
+from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, chance_of_label, is_likely
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -179,16 +177,14 @@ def test_the_ends_are_nearly_found_from_the_moments() -> None:
         assert low == pytest.approx(mean - 1.959964 * sd) and high == pytest.approx(mean + 1.959964 * sd)
 
 
-def test_a_chance_of_either_is_within_its_bounds_and_decides_as_the_joint_chance_does() -> None:
+def test_a_chance_of_a_label_is_within_its_bounds_and_decides_as_the_joint_chance_does() -> None:
     rng, decided = random.Random(8), [0, 0]
     for _ in range(3000):
         measured = evidence_of(rng.uniform(110, 170), rng.uniform(65, 110), draw_matrix(rng))
         mixture = believe_with(draw_prior(rng) if rng.random() < 0.7 else (), measured)
         sides = LabelEdges(own=rng.choice([None, (130.0, 80.0)]), following=rng.choice([None, (140.0, 90.0)]))
-        for edge in (sides.own, sides.following):
-            if edge is not None:
-                least, most = bounds_of_either(mixture, edge)
-                assert least - 1e-9 <= chance_of_either(mixture, edge) <= most + 1e-9
+        least, most = bounds_of_label(mixture, sides)
+        assert least - 1e-9 <= chance_of_label(mixture, sides) <= most + 1e-9
         wanted = four_decimals_half_up(chance_of_label(mixture, sides)) >= 0.9
         assert is_likely(mixture, sides, 0.9) == wanted
         decided[wanted] += 1

@@ -202,7 +202,7 @@ def weigh_sitting(
     value = value_now(sitting, comparison, judged, at.site)
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
     tables = {guideline.id: guideline for guideline in sitting.guidelines}
-    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    is_high = any([is_hypertensive(label, tables[label.guideline]) for label in labels])
     change = None
     # One visit alone has changed from nothing.
     if earlier:

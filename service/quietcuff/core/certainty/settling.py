@@ -9,7 +9,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.certainty.beliefs import ROOT_HALF, Limits
-from quietcuff.core.certainty.mixture import Mixture, bounds_of_either, chance_of_either
+from quietcuff.core.certainty.mixture import Mixture, chance_of_either
 from quietcuff.core.certainty.usual_pressure import Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -45,20 +45,38 @@ def holds(outlook: Outlook, view: View, sides: LabelEdges, enough: float) -> boo
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
     """True where the label has that chance; where its bounds rule that in or out, the joint chance is not computed."""
-    least = most = 1.0
+    least, most = bounds_of_label(mixture, sides)
     # Compared as it is published, so that a published chance that suffices is never called not settled.
     nearly = enough - HALF_PUBLISHED
-    if sides.own is not None:
-        least, most = bounds_of_either(mixture, sides.own)
-        # The next row can only take away from it.
-        if most < nearly - JOINT_ERROR:
-            return False
-    if sides.following is not None:
-        taken_at_least, taken_at_most = bounds_of_either(mixture, sides.following)
-        least, most = least - taken_at_most, (most if most < 1.0 else 1.0) - taken_at_least
     if least >= nearly + JOINT_ERROR:
         return True
     return most >= nearly - JOINT_ERROR and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+
+
+def bounds_of_label(mixture: Mixture, sides: LabelEdges) -> Limits:
+    """The least and the most that the chance of a label can be, from the chance of each pressure to be at an edge or above.
+
+    With p and q these chances, p the larger, that of either pressure is at least p, and at most p + q; where the two rise
+    together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
+    least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
+    """
+    own, following = sides.own, sides.following
+    least = most = 0.0
+    for share, belief in mixture:
+        across, across_sd, down, down_sd = belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd
+        overlap = 1.0 if belief.correlation >= 0 else 0.0
+        low = high = 1.0
+        if own is not None:
+            p = 0.5 * erfc((own[0] - across) / across_sd * ROOT_HALF)
+            q = 0.5 * erfc((own[1] - down) / down_sd * ROOT_HALF)
+            low, high = p if p > q else q, p + q - overlap * p * q
+        if following is not None:
+            p = 0.5 * erfc((following[0] - across) / across_sd * ROOT_HALF)
+            q = 0.5 * erfc((following[1] - down) / down_sd * ROOT_HALF)
+            low, high = low - (p + q - overlap * p * q), (high if high < 1.0 else 1.0) - (p if p > q else q)
+        least += share * low
+        most += share * high
+    return least, most
 
 
 def fewest(most: int, settles: Callable[[int], bool]) -> int | None:
