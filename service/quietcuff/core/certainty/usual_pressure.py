@@ -9,6 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.core.certainty.beliefs import (
+    Belief,
     Evidence,
     Limits,
     Matrix,
@@ -48,31 +49,25 @@ from quietcuff.core.sitting.person import Person
 AS_EXPECTED: Limits = (1.0, 1.0)
 
 
-class View(msgspec.Struct, gc=False):
-    """Belief from measurements, now or after more of the same: alone, and with the prior once that is asked for."""
+class View(msgspec.Struct, frozen=True, gc=False):
+    """Measurements, those of now or more of the same: how they are weighed, and their information."""
 
     weighing: Weighing
     information: tuple[float, float]
-    alone: Mixture
-    weighed: Mixture | None = None
+
+    def alone(self) -> Belief:
+        """The belief from the measurements alone."""
+        return self.weighing.alone.belief(*self.information)
 
     def with_prior(self) -> Mixture:
         """The belief with the prior; without any part of a prior, that of the measurements alone."""
-        found = self.weighed
-        if found is None:
-            parts = self.weighing.parts
-            found = self.weighed = weigh_in(self.weighing, self.alone[0][1], self.information) if parts else self.alone
-        return found
+        alone = self.alone()
+        return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
 
-def view_of(prior: Prior, measured: Evidence, varies: Limits) -> View:
+def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
-    return look_with(weighing_of(prior, measured.precision, varies), measured.information)
-
-
-def look_with(weighing: Weighing, information: tuple[float, float]) -> View:
-    """The view of measurements with this information, weighed so."""
-    return View(weighing, information, ((1.0, weighing.alone.belief(*information)),))
+    return View(weighing_of(prior, measured.precision, varies), measured.information)
 
 
 class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -95,9 +90,10 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
-    ``margins`` are each pressure by itself, with the prior. ``one_more`` is the cautious information of one visit whose mean
-    is the one so far. The dictionaries cache what labels share.
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them and
+    ``with_care`` the belief from it. ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
+    ``margins`` each pressure of it by itself. ``one_more`` is the cautious information of one visit whose mean is the one so
+    far. The dictionaries cache what labels share.
     """
 
     prior: Prior
@@ -109,12 +105,12 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     varies: Limits
     visits: int
     scheme: Scheme
-    now: View
+    flat: Mixture
+    weighed: Mixture
     now_with_care: View
+    with_care: Belief
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
-    after_visits: dict[int, View]
-    after_readings: dict[int, View]
     edges: dict[Limits, Limits]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
@@ -122,40 +118,32 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         """The chance that either usual pressure is at or above an edge, with the prior and without."""
         found = self.edges.get(edge)
         if found is None:
-            flat = chance_of_either(self.now.alone, edge)
-            found = chance_of_either(self.now.with_prior(), edge) if self.prior else flat, flat
-            self.edges[edge] = found
+            flat = chance_of_either(self.flat, edge)
+            found = self.edges[edge] = chance_of_either(self.weighed, edge) if self.prior else flat, flat
         return found
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
-        found = self.after_visits.get(count)
-        if found is None:
-            known, now = self.scheme.after_visits, self.now_with_care
-            weighing = known.get(count)
-            if weighing is None:
-                precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
-                weighing = known[count] = read_weighing(self.prior, precision, self.varies)
-            (along, across), (beside, below) = now.information, self.one_more
-            found = self.after_visits[count] = look_with(weighing, (along + count * beside, across + count * below))
-        return found
+        known, now = self.scheme.after_visits, self.now_with_care
+        weighing = known.get(count)
+        if weighing is None:
+            precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
+            weighing = known[count] = read_weighing(self.prior, precision, self.varies)
+        (along, across), (beside, below) = now.information, self.one_more
+        return View(weighing, (along + count * beside, across + count * below))
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
-        found = self.after_readings.get(count)
-        if found is None:
-            *others, last = self.today
-            weighing = self.scheme.after_readings.get(count)
-            if weighing is None:
-                within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
-                today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
-                more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
-                found = view_of(self.prior, more, self.varies)
-                self.scheme.after_readings[count] = found.weighing
-            else:
-                # Only the scheme of a single sitting is found again.
-                found = look_with(weighing, applied(weighing.precision, last.systolic, last.diastolic))
-            self.after_readings[count] = found
+        known, last = self.scheme.after_readings, self.today[-1]
+        weighing = known.get(count) if self.visits == len(self.today) == 1 else None
+        if weighing is not None:
+            return View(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+        within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
+        today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
+        found = view_of(
+            self.prior, evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules)), self.varies
+        )
+        known[count] = found.weighing
         return found
 
 
@@ -265,7 +253,7 @@ def look_ahead(
     careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
     with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
-    alone = seen.alone[0][1]
+    alone = seen.alone()
     further = further_visit(alone.systolic, alone.diastolic, at, rules)
     further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
     scheme = Scheme(
@@ -285,7 +273,7 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     steady = steady_of(rules, at)
     scheme = scheme_of(prior, steady, now.within, now.readings)
     seen, with_care = [
-        look_with(weighing, applied(weighing.precision, now.systolic, now.diastolic))
+        View(weighing, applied(weighing.precision, now.systolic, now.diastolic))
         for weighing in (scheme.weighing, scheme.with_care)
     ]
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
@@ -305,7 +293,8 @@ def outlook_of(
     with_care: View,
 ) -> Outlook:
     """The outlook, with nothing asked of it yet."""
-    mean = with_care.alone[0][1]
+    flat: Mixture = ((1.0, now.alone()),)
+    weighed, mean = now.with_prior() if prior else flat, with_care.alone()
     return Outlook(
         prior=prior,
         earlier=earlier,
@@ -316,12 +305,12 @@ def outlook_of(
         varies=varies,
         visits=visits,
         scheme=scheme,
-        now=now,
+        flat=flat,
+        weighed=weighed,
         now_with_care=with_care,
-        margins=margins_of(now.with_prior()),
+        with_care=mean,
+        margins=margins_of(weighed),
         one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
-        after_visits={},
-        after_readings={},
         edges={},
         settled_after={},
     )
