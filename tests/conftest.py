@@ -7,6 +7,7 @@ import functools
 import gc
 import os
 import shutil
+import signal
 import tempfile
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -27,6 +28,9 @@ from quietcuff.storage.engine.store import Store, open_store
 
 # Each client reads every certificate of the system, which costs more than most requests: one reading does for all.
 http_transports.create_ssl_context = functools.cache(http_transports.create_ssl_context)
+# Behind a shell's & a run ignores interrupts, and so would commands that tests start and interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 # Of this process alone: what is started beside it waits for the disk as it does anywhere.
 database.open_sqlite = migrate.open_sqlite = open_quickly
 

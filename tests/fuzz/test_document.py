@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -88,6 +89,8 @@ def test_the_service_does_what_its_document_says(sqlite_files: SqliteFiles, tmp_
                 *("--seed", SEED),
             ],
             cwd=tmp_path,
+            # Proxies are looked for among all variables at each request.
+            env={name: text for name, text in os.environ.items() if name in ("PATH", "HOME", "TMPDIR", "SYSTEMROOT")},
             capture_output=True,
             text=True,
             timeout=2400,
