@@ -20,12 +20,9 @@ from quietcuff.core.certainty.beliefs import (
     applied,
     believe,
     both_below,
-    ends_nearly,
     evidence_of,
     inverse,
     plane,
-    quantile,
-    rounded_quantile,
 )
 from quietcuff.core.certainty.mixture import (
     Mixture,
@@ -35,7 +32,8 @@ from quietcuff.core.certainty.mixture import (
     chance_of_each,
     chance_of_either,
 )
-from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, is_likely
+from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quantile, rounded_quantile, terms_of
+from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, is_likely
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -168,16 +166,16 @@ def test_a_quantile_rounded_early_has_the_digits_of_the_whole_search() -> None:
     rng = random.Random(7)
     for _ in range(2000):
         parts = draw_parts(rng)
-        for below, near in zip((0.025, 0.975), ends_nearly(parts), strict=True):
+        for below, near in zip((0.025, 0.975), ends_nearly(cumulants_of(parts)), strict=True):
             plain = four_decimals_half_up(quantile(parts, below))
             # From a bad start too: at another end, far out, or between the parts.
             for start in (near, parts[0][1], near + rng.gauss(0, 3), near - 400):
-                assert rounded_quantile(parts, below, start) == plain
+                assert rounded_quantile(parts, terms_of(parts), below, start) == plain
 
 
 def test_the_ends_are_nearly_found_from_the_moments() -> None:
     for mean, sd in ((120, 8), (95, 11)):
-        low, high = ends_nearly([(0.3, mean, sd), (0.7, mean, sd)])
+        low, high = ends_nearly(cumulants_of([(0.3, mean, sd), (0.7, mean, sd)]))
         assert low == pytest.approx(mean - 1.959964 * sd) and high == pytest.approx(mean + 1.959964 * sd)
 
 

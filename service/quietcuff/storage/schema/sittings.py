@@ -245,6 +245,20 @@ Index(
     reading_set.c.taken_from,
     **where(reading_set.c.location.is_not(None)),
 )
+Index(
+    "ix_reading_set_mean_observer",
+    reading_set.c.tenant_id,
+    reading_set.c.observer,
+    reading_set.c.mean_taken_from,
+    **where(reading_set.c.observer.is_not(None)),
+)
+Index(
+    "ix_reading_set_mean_location",
+    reading_set.c.tenant_id,
+    reading_set.c.location,
+    reading_set.c.mean_taken_from,
+    **where(reading_set.c.location.is_not(None)),
+)
 
 set_version = Table(
     "set_version",
@@ -318,6 +332,20 @@ Index(
 )
 Index(
     "ix_reading_device", reading.c.tenant_id, reading.c.device_id, reading.c.taken_at, **where(reading.c.device_id.is_not(None))
+)
+Index(
+    "ix_reading_flags_device",
+    reading.c.tenant_id,
+    reading.c.device_id,
+    reading.c.taken_at,
+    **where(reading.c.flags_version.is_not(None)),
+)
+Index(
+    "ix_reading_performer",
+    reading.c.tenant_id,
+    reading.c.performer,
+    reading.c.taken_at,
+    **where(reading.c.performer.is_not(None)),
 )
 Index("ix_reading_identifier", reading.c.tenant_id, reading.c.identifier, **where(reading.c.identifier.is_not(None)))
 Index(
