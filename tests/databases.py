@@ -64,6 +64,10 @@ class PostgresqlServer:
         migrate.upgrade(self.as_owner(self._template), partitions=partitions or wanted_partitions())
         self._on(self._template, grant_app_role)
 
+    def with_partitions(self, partitions: int) -> PostgresqlServer:
+        """The same server, with a template that holds people's rows in so many partitions."""
+        return PostgresqlServer(self._admin.render_as_string(hide_password=False), partitions)
+
     def new_empty(self) -> str:
         """The name of a database without any table."""
         return self._create("")

@@ -29,6 +29,8 @@ from quietcuff.storage.rows.verify import SLICES, look_through
 from quietcuff.storage.schema.codes import ACTION
 from quietcuff.storage.schema.sittings import metadata
 
+pytestmark = pytest.mark.partitions
+
 CUT = datetime(2026, 5, 1, tzinfo=UTC)
 KEPT_IDS = {"deleted_set", "deleted_subject", "trail"}
 

@@ -17,6 +17,8 @@ from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.store import Store
 
+pytestmark = pytest.mark.partitions
+
 PERSON = Identifier(system="urn:example:mrn", value="p-0001")
 DEVICE = RegisteredDevice(identifier=Identifier(system="urn:example:device", value="SN-0007"), validated="yes")
 

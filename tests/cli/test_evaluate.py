@@ -228,6 +228,28 @@ def test_a_file_without_a_set_fails(text: str, write: Write, capsys: Any) -> Non
     assert "no reading set" in capsys.readouterr().err
 
 
+def test_a_row_that_stands_first_because_of_a_question_says_the_question(
+    write: Write, capsys: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A raised result of somebody who may be pregnant: lower limits would hold."""
+    monkeypatch.setenv("COLUMNS", "150")
+    raised = {**FIRST_READING, "systolic_mmhg": 164, "diastolic_mmhg": 108}
+    asked = {
+        **OPENED_SET,
+        "subject": {
+            "sex": "female",
+            "birth_date": "1995-01-01",
+            "identifier": {"system": "urn:example:mrn", "value": "p-asked"},
+        },
+        "readings": [raised, {**raised, "taken_at": "2026-05-04T09:05:00+02:00"}],
+        "closed": True,
+    }
+    assert main(["evaluate", write("\n".join(json.dumps(body) for body in (OPENED_SET, asked)))]) == 0
+    rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("p-")]
+    assert [row.split()[0] for row in rows] == ["p-asked", "p-0001"]
+    assert rows[0].rstrip().endswith("Ask: pregnancy")
+
+
 def test_a_compressed_file_is_unpacked_a_sheet_too(tmp_path: Path, capsys: Any) -> None:
     sheet = Path(__file__).parents[2] / "docs/examples/readings.csv"
     assert main(["evaluate", str(sheet), "--zone", "Europe/Vienna", "--json"]) == 0
