@@ -67,6 +67,15 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
     return Placing(rows[rank], rows[systolic_rank], rank, systolic_rank, diastolic_rank)
 
 
+def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
+    return max(
+        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
+        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
+    )
+
+
 Steps = tuple[list[float], list[int]]
 
 

@@ -170,7 +170,8 @@ def optional_hundredths(value: float | None) -> int | None:
 
 def mean_half_up(hundredths: list[int]) -> int:
     """The mean of hundredths as a whole number, halves up: [12950] gives 130."""
-    return (2 * sum(hundredths) + 100 * len(hundredths)) // (200 * len(hundredths))
+    count = len(hundredths)
+    return (2 * sum(hundredths) + 100 * count) // (200 * count)
 
 
 def exact_mean(hundredths: list[int]) -> float:
