@@ -276,22 +276,23 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     intake = sitting.reading_set.intake
     registered = intake is not None and intake.device_registered == "yes"
     told: dict[str, dict[str, Any]] = {}
-    devices = [attempt.device for attempt in sitting.worn if attempt.device is not None]
-    # Only an accuracy check depends on the day: of other devices all is said with their first readings.
-    checked = any(device.accuracy_check_interval_months is not None for device in devices)
-    for attempt in sitting.made if checked else sitting.worn:
+    for attempt in sitting.made:
         device = attempt.device
-        if device is None:
+        if device is None or not (registered or device.validated_for or is_checked(device)):
             continue
-        groups = groups_of(sitting) if registered or device.validated_for else []
         for code, words in (
-            validation_gap(device, groups, registered=registered),
+            validation_gap(device, groups_of(sitting), registered=registered),
             accuracy_check(device, attempt.taken_at.date()),
             clock_off(device, sitting.limits.clock_off_minutes),
         ):
             if code is not None:
                 told.setdefault(code, words)
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
+
+
+def is_checked(device: Device) -> bool:
+    """True where checks of its accuracy or a clock that is off are recorded of a device."""
+    return device.accuracy_check_interval_months is not None or device.clock_drift_seconds is not None
 
 
 ConditionFinding = tuple[str | None, dict[str, Any]]

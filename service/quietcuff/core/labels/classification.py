@@ -262,9 +262,10 @@ def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
             found.add("not-by-ear")
         elif needs_muffling(attempt, sitting.limits):
             found.add(DOUBTFUL_DIASTOLIC)
-        if is_wrist(attempt.device, attempt.site):
+        device = attempt.device
+        if is_wrist(device, attempt.site):
             found.add("device-wrist")
-        if attempt.device is not None and attempt.device.validated == "no":
+        if device is not None and device.validated == "no":
             found.add("device-not-validated")
         if attempt.fit.code == "cuff-doubtful":
             found.add("cuff-doubtful")

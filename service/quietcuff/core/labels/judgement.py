@@ -26,7 +26,7 @@ from quietcuff.core.sitting.sitting import Sitting
 WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
 
 
-class Judgement(msgspec.Struct, frozen=True, kw_only=True):
+class Judgement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The counted readings, the result with its categories, and their findings.
 
     ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.

@@ -176,9 +176,9 @@ def mean_half_up(hundredths: list[int]) -> int:
 
 def exact_mean(hundredths: list[int]) -> float:
     """The mean of hundredths to four decimals, half to even: [8800, 8600, 8600] gives 86.6667."""
-    quotient, rest = divmod(100 * sum(hundredths), len(hundredths))
-    doubled = 2 * rest
-    if doubled > len(hundredths) or (doubled == len(hundredths) and quotient % 2):
+    count = len(hundredths)
+    quotient, rest = divmod(100 * sum(hundredths), count)
+    if rest and (2 * rest > count or (2 * rest == count and quotient % 2)):
         quotient += 1
     return from_ten_thousandths(quotient)
 

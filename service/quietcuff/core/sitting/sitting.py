@@ -41,9 +41,9 @@ LADDERS: dict[str, tuple[Change, ...]] = {
 class Sitting(msgspec.Struct, frozen=True, gc=False):
     """Everything known before anything is decided.
 
-    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault, and ``worn`` those
-    with another device, cuff or site than the one before. ``compares_arms`` is true where both arms are due. ``rules`` are
-    those in force, and the fields before it theirs: the protocol, the requested guidelines, and of these the ones for this
+    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault, and ``worn``
+    those with another device, cuff or site than the one before. ``compares_arms`` is true where both arms are due. ``rules``
+    are those in force, and the fields before it theirs: the protocol, the requested guidelines, and of these the ones for this
     person, setting and protocol; a child's ``norms``, and the codes of missing facts for them.
     """
 
