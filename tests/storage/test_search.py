@@ -9,6 +9,8 @@ import msgspec
 import pytest
 from sqlalchemy import Engine, make_url
 
+from quietcuff.storage.bulk.groups import Members
+from quietcuff.storage.bulk.pages import Span, read_sets, read_subjects
 from quietcuff.storage.engine.database import open_sqlite
 from quietcuff.storage.engine.statements import READS
 from quietcuff.storage.rows.versions import read_versions_shown
@@ -105,6 +107,14 @@ def test_a_place_of_many_sets_is_searched_in_the_order_of_time(engine: Engine, m
     steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query))
     assert len([step for step in steps if "ix_reading_taken (tenant_id=? AND taken_at>?)" in step]) == 2
     assert any("ix_reading_set_mean_location (tenant_id=? AND location=? AND mean_taken_from" in step for step in steps)
+
+
+def test_an_export_of_changes_reads_what_changed(engine: Engine) -> None:
+    span = Span(tenant_id=TENANT, members=Members(), since=END.ordered_by, at=END.ordered_by, all_versions=True)
+    for work in (lambda snapshot: read_sets(snapshot, span, None), lambda snapshot: read_subjects(snapshot, span, None)):
+        led = [step for step in plans(engine, work) if "SEARCH" in step]
+        assert len(led) == 2, "how many changed, and the first page of them"
+        assert [step for step in led if "_updated (tenant_id=? AND updated_at>?)" not in step] == []
 
 
 def test_flags_of_a_device_are_not_looked_for_among_its_readings(engine: Engine) -> None:

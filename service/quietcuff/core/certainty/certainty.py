@@ -13,7 +13,7 @@ from quietcuff.core.certainty.changes import PressureChange, change_findings, is
 from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
-from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, holds, what_settles, why_not_now
+from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
 from quietcuff.core.certainty.usual_pressure import Known, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
@@ -202,7 +202,7 @@ def weigh_sitting(
     value = value_now(sitting, comparison, judged, at.site)
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
     tables = {guideline.id: guideline for guideline in sitting.guidelines}
-    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    is_high = any([is_hypertensive(label, tables[label.guideline]) for label in labels])
     change = None
     # One visit alone has changed from nothing.
     if earlier:
@@ -271,14 +271,14 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     reached, flat = [1.0, *[chance for chance, _ in chances]], [1.0, *[alone for _, alone in chances]]
     doubtful = row_in_doubt(reached, rank)
     edge = edges[doubtful - 1]
-    systolic, diastolic = chance_of_each(outlook.now.with_prior(), edge)
+    systolic, diastolic = chance_of_each(outlook.weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
     chance, alone = four_decimals_half_up(of_row(reached, rank)), four_decimals_half_up(of_row(flat, rank))
     enough = outlook.rules.settling.settled_from
     # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
-    settled = not only_irregular and min(chance, alone) >= enough and holds(outlook, outlook.now_with_care, sides, enough)
+    settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,

@@ -18,7 +18,6 @@ from quietcuff.core.certainty.beliefs import (
     Matrix,
     added,
     both_below,
-    chance_reached,
     chances_of_each,
     evidence_of,
     inverse,
@@ -150,8 +149,6 @@ def beside(part: PartBeside, information: tuple[float, float]) -> Belief:
 
 def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     """The chance that either usual pressure is at or above its limit."""
-    if len(mixture) == 1:
-        return chance_reached(mixture[0][1], limits)
     total = 0.0
     first, second = limits
     for share, belief in mixture:
@@ -159,22 +156,6 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
         diastolic = (second - belief.diastolic) / belief.diastolic_sd
         total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
     return total
-
-
-def bounds_of_either(mixture: Mixture, limits: Limits) -> Limits:
-    """The least and the most that the chance of either pressure can be, from the chance of each: p and q, p the larger.
-
-    At least p, and at most p + q; where the two rise together at most p + q - pq, by Slepian's inequality: two normal values of
-    a positive correlation are both low at least as often as independent ones.
-    """
-    least = most = 0.0
-    first, second = limits
-    for share, belief in mixture:
-        systolic = 0.5 * erfc((first - belief.systolic) / belief.systolic_sd * ROOT_HALF)
-        diastolic = 0.5 * erfc((second - belief.diastolic) / belief.diastolic_sd * ROOT_HALF)
-        least += share * (systolic if systolic > diastolic else diastolic)
-        most += share * (systolic + diastolic - (systolic * diastolic if belief.correlation >= 0 else 0.0))
-    return least, most
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:

@@ -14,9 +14,9 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
     told = frame_of(book, known.outlook.at.setting, edge, known.prior, known.prior_age_years, known.without_because)
-    if known.prior == "none":
-        return told.format(flat=in_words(flat, book))
-    return told.format(flat=in_words(flat, book), chance=in_words(chance, book))
+    phrases = phrases_of(book)
+    told = told.replace("{flat}", phrases[per_cent_of(flat)])
+    return told if known.prior == "none" else told.replace("{chance}", phrases[per_cent_of(chance)])
 
 
 def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
@@ -48,18 +48,18 @@ def tell_prior(book: Rulebook, name: str, age_years: int | None) -> str:
     return words["prior-survey"].format(name=book.variability.priors[name].name, age=age_years)
 
 
-def tell_per_cent(book: Rulebook, per_cent: int) -> str:
-    """A chance in whole per cent."""
-    return book.wording.certainty["per-cent"].format(per_cent=per_cent)
+def read_phrases(book: Rulebook) -> list[str]:
+    """Every chance in words, by its whole per cent: 0 and 100 are those below 1 % and above 99 %."""
+    words = book.wording.certainty
+    between = [words["per-cent"].format(per_cent=per_cent) for per_cent in range(1, 100)]
+    return [words["hardly-ever"], *between, words["nearly-always"]]
 
 
-per_cent_in_words = remembered(tell_per_cent)
+phrases_of = remembered(read_phrases)
 
 
-def in_words(chance: float, book: Rulebook) -> str:
-    """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
-    if chance > 0.99:
-        return book.wording.certainty["nearly-always"]
-    if chance < 0.01:
-        return book.wording.certainty["hardly-ever"]
-    return per_cent_in_words(book, floor(100 * chance + 0.5))
+def per_cent_of(chance: float) -> int:
+    """A chance in whole per cent, 0 or 100 only where it is beyond 1 % or 99 %: 0.9951 gives 100, and 0.99 gives 99."""
+    if 0.01 <= chance <= 0.99:
+        return floor(100 * chance + 0.5)
+    return 100 if chance > 0.99 else 0

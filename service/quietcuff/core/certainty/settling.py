@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import erfc, inf, sqrt
+from math import erfc, exp, inf, sqrt
 from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.beliefs import ROOT_HALF, Limits
-from quietcuff.core.certainty.mixture import Mixture, bounds_of_either, chance_of_either
+from quietcuff.core.certainty.beliefs import ROOT_HALF, BeliefSpread, Limits
+from quietcuff.core.certainty.mixture import Mixture, chance_of_either
 from quietcuff.core.certainty.usual_pressure import Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -19,8 +19,8 @@ from quietcuff.core.rulebook.variability import Settling
 
 ONE_SIDED_90 = 1.2815515655446004
 HALF_PUBLISHED = 0.5e-4
-# More than the joint chance, an integral by few points, can be off.
-JOINT_ERROR = 1e-8
+# More than a joint chance can be off: it is an integral by few points, and leaves out parts of no weight.
+SLACK = 1e-5
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -36,40 +36,78 @@ def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
     return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
 
 
-def holds(outlook: Outlook, view: View, sides: LabelEdges, enough: float) -> bool:
-    """True where a label has that chance, both without and with the prior."""
-    if not is_likely(view.alone, sides, enough):
-        return False
-    return not outlook.prior or is_likely(view.with_prior(), sides, enough)
-
-
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
-    """True where the label has that chance; where its bounds rule that in or out, the joint chance is not computed."""
-    least = most = 1.0
-    # Compared as it is published, so that a published chance that suffices is never called not settled.
-    nearly = enough - HALF_PUBLISHED
-    if sides.own is not None:
-        least, most = bounds_of_either(mixture, sides.own)
-        # The next row can only take away from it.
-        if most < nearly - JOINT_ERROR:
-            return False
-    if sides.following is not None:
-        taken_at_least, taken_at_most = bounds_of_either(mixture, sides.following)
-        least, most = least - taken_at_most, (most if most < 1.0 else 1.0) - taken_at_least
-    if least >= nearly + JOINT_ERROR:
+    """True where the label has that chance, compared as it is published: what suffices there is never called not settled."""
+    return four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+
+
+def settles(view: View, sides: LabelEdges, enough: float) -> bool:
+    """True where a label has that chance both by the measurements alone and with the prior.
+
+    Where bounds of a chance rule that in or out, no joint chance is computed, and no belief is made.
+    """
+    weighing, (along, across) = view.weighing, view.information
+    first, both, second = weighing.alone.covariance
+    systolic, diastolic = first * along + both * across, both * along + second * across
+    too_little, sufficient = enough - HALF_PUBLISHED - SLACK, enough - HALF_PUBLISHED + SLACK
+    least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
+    if most < too_little or not (least >= sufficient or is_likely(((1.0, view.alone()),), sides, enough)):
+        return False
+    if not weighing.parts:
         return True
-    return most >= nearly - JOINT_ERROR and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+    least, most = bounds_with_prior(view, systolic, diastolic, sides)
+    return most >= too_little and (least >= sufficient or is_likely(view.with_prior(), sides, enough))
 
 
-def fewest(most: int, settles: Callable[[int], bool]) -> int | None:
+def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
+    """The least and the most that the chance of a label can be, from the chance of each pressure to be at an edge or above.
+
+    With p and q these chances, p the larger, that of either pressure is at least p, and at most p + q; where the two rise
+    together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
+    least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
+    """
+    own, following = sides.own, sides.following
+    across, down = ROOT_HALF / spread.systolic_sd, ROOT_HALF / spread.diastolic_sd
+    overlap = 1.0 if spread.correlation >= 0 else 0.0
+    least = most = 1.0
+    if own is not None:
+        p, q = 0.5 * erfc((own[0] - systolic) * across), 0.5 * erfc((own[1] - diastolic) * down)
+        least, most = p if p > q else q, p + q - overlap * p * q
+    if following is not None:
+        p, q = 0.5 * erfc((following[0] - systolic) * across), 0.5 * erfc((following[1] - diastolic) * down)
+        least, most = least - (p + q - overlap * p * q), (most if most < 1.0 else 1.0) - (p if p > q else q)
+    return least, most
+
+
+def bounds_with_prior(view: View, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
+    """The same with a prior, for measurements whose value is given: each part's bounds, weighed as ``weigh_in`` does."""
+    along, across = view.information
+    total = least = most = 0.0
+    for part in view.weighing.parts:
+        first, both, second = part.apart
+        beyond, below = systolic - part.systolic, diastolic - part.diastolic
+        distance = beyond * (first * beyond + both * below) + below * (both * beyond + second * below)
+        share = part.share * part.dense * exp(-0.5 * distance)
+        spread, (one, other) = part.spread, part.information
+        one, other = one + along, other + across
+        first, both, second = spread.covariance
+        low, high = bounds_of_label(first * one + both * other, both * one + second * other, spread, sides)
+        total += share
+        least += share * low
+        most += share * high
+    # Far from all parts their densities vanish, and these bounds say nothing.
+    return (least / total, most / total) if total > 0 else (-1.0, 1.0)
+
+
+def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
     """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
     # The most first: where even they do not settle the label, the search ends after one step.
-    if not settles(most):
+    if not suffices(most):
         return None
     low, high = 1, most
     while low < high:
         middle = (low + high) // 2
-        if settles(middle):
+        if suffices(middle):
             high = middle
         else:
             low = middle + 1
@@ -140,11 +178,11 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
     settling = outlook.rules.settling
     enough = settling.settled_from
     # Only the cautious views are tested; the others leave less open.
-    visits = fewest(settling.most_visits, lambda count: holds(outlook, outlook.with_visits(count), sides, enough))
+    visits = fewest(settling.most_visits, lambda count: settles(outlook.with_visits(count), sides, enough))
     # Outside the office the result is a whole series or recording, to which single readings are not added.
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
-    return fewest(settling.most_readings, lambda count: holds(outlook, outlook.with_readings(count), sides, enough)), visits
+    return fewest(settling.most_readings, lambda count: settles(outlook.with_readings(count), sides, enough)), visits
 
 
 def why_not_now(
@@ -166,9 +204,9 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     found = outlook.settled_after.get((systolic, limit))
     if found is not None:
         return found
-    varies, careful = outlook.varies[0 if systolic else 1], outlook.now_with_care.alone[0][1]
+    varies, careful = outlook.varies[0 if systolic else 1], outlook.with_care
     span = (careful.systolic, careful.systolic_sd) if systolic else (careful.diastolic, careful.diastolic_sd)
-    variance, with_care = varies * outlook.further[place], varies * outlook.further_with_care[place]
+    variance, with_care = varies * outlook.scheme.further[place], varies * outlook.scheme.further_with_care[place]
     known = [(margin.mean, margin.sd, variance), (*span, with_care)]
     found = chances_to_settle(limit, margin.parts, known, variance, outlook.rules.settling)
     outlook.settled_after[systolic, limit] = found

@@ -14,9 +14,10 @@ from quietcuff.core.certainty.beliefs import (
     Limits,
     Matrix,
     added,
-    evidence_of,
+    applied,
     evidence_of_visits,
     excess_variation,
+    inverse,
     scaled,
 )
 from quietcuff.core.certainty.mixture import (
@@ -45,42 +46,54 @@ from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
 
+AS_EXPECTED: Limits = (1.0, 1.0)
 
-class View(msgspec.Struct, gc=False):
-    """Belief from measurements, now or after more of the same: alone, and with the prior once that is asked for."""
+
+class View(msgspec.Struct, frozen=True, gc=False):
+    """Measurements, those of now or more of the same: how they are weighed, and their information."""
 
     weighing: Weighing
     information: tuple[float, float]
-    alone: Mixture
-    weighed: Mixture | None = None
+
+    def alone(self) -> Belief:
+        """The belief from the measurements alone."""
+        return self.weighing.alone.belief(*self.information)
 
     def with_prior(self) -> Mixture:
         """The belief with the prior; without any part of a prior, that of the measurements alone."""
-        found = self.weighed
-        if found is None:
-            parts = self.weighing.parts
-            found = self.weighed = weigh_in(self.weighing, self.alone[0][1], self.information) if parts else self.alone
-        return found
+        alone = self.alone()
+        return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
 
-def view_of(prior: Prior, measured: Evidence, varies: Limits) -> View:
+def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
-    return look_with(weighing_of(prior, measured.precision, varies), measured.information)
+    return View(weighing_of(prior, measured.precision, varies), measured.information)
 
 
-def look_with(weighing: Weighing, information: tuple[float, float]) -> View:
-    """The view of measurements with this information, weighed so."""
-    return View(weighing, information, ((1.0, weighing.alone.belief(*information)),))
+class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """How visits are weighed, and more of them: what follows from their covariances alone, without any pressure.
+
+    ``further`` is the covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` the precision of
+    that. The dictionaries fill up with how everything is weighed after so many further visits, or more readings.
+    """
+
+    weighing: Weighing
+    with_care: Weighing
+    further: Matrix
+    further_with_care: Matrix
+    one_more: Matrix
+    after_visits: dict[int, Weighing]
+    after_readings: dict[int, Weighing]
 
 
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Belief now, and the evidence after more of the same.
+    """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
-    ``margins`` are each pressure by itself, with the prior. ``further`` is the covariance of a visit to come,
-    ``further_with_care`` the cautious one, ``one_more`` the cautious evidence of one whose mean is the one so far, and
-    ``weighings`` how so many of them are weighed. The other dictionaries cache what labels share.
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them and
+    ``with_care`` the belief from it. ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
+    ``margins`` each pressure of it by itself. ``one_more`` is the cautious information of one visit whose mean is the one so
+    far. The dictionaries cache what labels share.
     """
 
     prior: Prior
@@ -91,15 +104,13 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     rules: Variability
     varies: Limits
     visits: int
-    now: View
+    scheme: Scheme
+    flat: Mixture
+    weighed: Mixture
     now_with_care: View
+    with_care: Belief
     margins: tuple[Margin, Margin]
-    further: Matrix
-    further_with_care: Matrix
-    one_more: Evidence
-    weighings: dict[int, Weighing]
-    after_visits: dict[int, View]
-    after_readings: dict[int, View]
+    one_more: tuple[float, float]
     edges: dict[Limits, Limits]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
@@ -107,48 +118,83 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
         """The chance that either usual pressure is at or above an edge, with the prior and without."""
         found = self.edges.get(edge)
         if found is None:
-            flat = chance_of_either(self.now.alone, edge)
-            found = chance_of_either(self.now.with_prior(), edge) if self.prior else flat, flat
-            self.edges[edge] = found
+            flat = chance_of_either(self.flat, edge)
+            found = self.edges[edge] = chance_of_either(self.weighed, edge) if self.prior else flat, flat
         return found
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
-        found = self.after_visits.get(count)
-        if found is None:
-            now, more = self.now_with_care, self.one_more
-            weighing = self.weighings.get(count)
-            if weighing is None:
-                precision = added(now.weighing.precision, scaled(more.precision, count))
-                weighing = self.weighings[count] = read_weighing(self.prior, precision, self.varies)
-            (along, across), (beside, below) = now.information, more.information
-            found = self.after_visits[count] = look_with(weighing, (along + count * beside, across + count * below))
-        return found
+        known, now = self.scheme.after_visits, self.now_with_care
+        weighing = known.get(count)
+        if weighing is None:
+            precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
+            weighing = known[count] = read_weighing(self.prior, precision, self.varies)
+        (along, across), (beside, below) = now.information, self.one_more
+        return View(weighing, (along + count * beside, across + count * below))
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
-        found = self.after_readings.get(count)
-        if found is None:
-            *others, last = self.today
-            within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
-            today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
-            more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
-            found = self.after_readings[count] = view_of(self.prior, more, self.varies)
+        known, last = self.scheme.after_readings, self.today[-1]
+        weighing = known.get(count) if self.visits == len(self.today) == 1 else None
+        if weighing is not None:
+            return View(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+        within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
+        today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
+        found = view_of(
+            self.prior, evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules)), self.varies
+        )
+        known[count] = found.weighing
         return found
 
 
-def no_weighings(prior: Prior, now: Matrix, more: Matrix, varies: Limits) -> dict[int, Weighing]:
-    """The weighings of so many more visits beside those of now, each put here when it was asked for first."""
-    return {}
+class Steady(msgspec.Struct, frozen=True, kw_only=True, eq=False, gc=False):
+    """Covariances of office visits under some circumstances, whatever their pressures are; those of the cautious view too.
+
+    ``further`` is a visit as it is planned. Two of these are the same only where they are one object.
+    """
+
+    careful: Circumstances
+    between: Matrix
+    between_with_care: Matrix
+    further: Matrix
+    further_with_care: Matrix
 
 
-weighings_after = remembered(no_weighings)
+def read_steady(rules: Variability, at: Circumstances) -> Steady:
+    """The covariances of office visits in these circumstances."""
+    careful = msgspec.structs.replace(at, cautious=True)
+    return Steady(
+        careful=careful,
+        between=between_visits(at, 0, 0, 1, rules),
+        between_with_care=between_visits(careful, 0, 0, 1, rules),
+        further=further_visit(0, 0, at, rules),
+        further_with_care=further_visit(0, 0, careful, rules),
+    )
 
 
-def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix:
+steady_of = remembered(read_steady)
+
+
+def further_visit(systolic: float, diastolic: float, at: Circumstances, rules: Variability) -> Matrix:
     """The covariance of one further visit as it is planned: with two readings, or a whole series."""
-    between = between_visits(at, flat.systolic, flat.diastolic, rules.series.full_days, rules)
+    between = between_visits(at, systolic, diastolic, rules.series.full_days, rules)
     return added(between, within_sitting(rules.settling.planned_readings, at, rules, irregular=at.irregular))
+
+
+def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> Scheme:
+    """How one office visit is weighed: so many readings, which leave so much open."""
+    return Scheme(
+        weighing=read_weighing(prior, inverse(added(steady.between, within)), AS_EXPECTED),
+        with_care=read_weighing(prior, inverse(added(steady.between_with_care, within)), AS_EXPECTED),
+        further=steady.further,
+        further_with_care=steady.further_with_care,
+        one_more=inverse(steady.further_with_care),
+        after_visits={},
+        after_readings={},
+    )
+
+
+scheme_of = remembered(read_scheme)
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -198,34 +244,73 @@ def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
     """The visits, the newest day's last, and the belief now and after more of the same."""
+    if not earlier and at.setting == "office" and rules.between[at.between].unit == "mmhg":
+        return look_from_one(now, prior, at, rules)
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
     visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
     varies = excess_variation(visits, rules.settling)
-    cautious = msgspec.structs.replace(at, cautious=True)
+    careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
-    with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, cautious, rules)), varies)
-    alone, careful = seen.alone[0][1], with_care.alone[0][1]
-    further_with_care = further_visit(alone, cautious, rules)
-    one_more = evidence_of(careful.systolic, careful.diastolic, further_with_care)
-    return Outlook(
-        prior=prior,
-        earlier=before,
-        today=today,
-        at=at,
-        careful=cautious,
-        rules=rules,
-        varies=varies,
-        visits=len(visits),
-        now=seen,
-        now_with_care=with_care,
-        margins=margins_of(seen.with_prior()),
-        further=further_visit(alone, at, rules),
+    with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
+    alone = seen.alone()
+    further = further_visit(alone.systolic, alone.diastolic, at, rules)
+    further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
+    scheme = Scheme(
+        weighing=seen.weighing,
+        with_care=with_care.weighing,
+        further=further,
         further_with_care=further_with_care,
-        one_more=one_more,
-        weighings=weighings_after(prior, with_care.weighing.precision, one_more.precision, varies),
+        one_more=inverse(further_with_care),
         after_visits={},
         after_readings={},
+    )
+    return outlook_of(prior, before, today, at, careful, rules, varies, len(visits), scheme, seen, with_care)
+
+
+def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
+    """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
+    steady = steady_of(rules, at)
+    scheme = scheme_of(prior, steady, now.within, now.readings)
+    seen, with_care = [
+        View(weighing, applied(weighing.precision, now.systolic, now.diastolic))
+        for weighing in (scheme.weighing, scheme.with_care)
+    ]
+    return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
+
+
+def outlook_of(
+    prior: Prior,
+    earlier: list[SittingMeasurement],
+    today: list[SittingMeasurement],
+    at: Circumstances,
+    careful: Circumstances,
+    rules: Variability,
+    varies: Limits,
+    visits: int,
+    scheme: Scheme,
+    now: View,
+    with_care: View,
+) -> Outlook:
+    """The outlook, with nothing asked of it yet."""
+    flat: Mixture = ((1.0, now.alone()),)
+    weighed, mean = now.with_prior() if prior else flat, with_care.alone()
+    return Outlook(
+        prior=prior,
+        earlier=earlier,
+        today=today,
+        at=at,
+        careful=careful,
+        rules=rules,
+        varies=varies,
+        visits=visits,
+        scheme=scheme,
+        flat=flat,
+        weighed=weighed,
+        now_with_care=with_care,
+        with_care=mean,
+        margins=margins_of(weighed),
+        one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
         edges={},
         settled_after={},
     )

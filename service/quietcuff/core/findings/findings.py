@@ -193,9 +193,21 @@ def reading_findings(sitting: Sitting) -> list[Finding]:
     findings: list[Finding] = []
     before: Attempt | None = None
     usual = usual_in_hundredths(sitting.limits)
+    low, high, low_diastolic, high_diastolic, slow, fast = usual
     for attempt in sitting.made:
-        for code in oddities(sitting.limits, usual, attempt, before):
-            findings.append(find(sitting.rulebook, code, attempt.index))
+        systolic, diastolic, pulse = attempt.systolic, attempt.diastolic, attempt.reading.pulse_per_min
+        # Most readings are seen at once to have nothing odd, and are asked no further.
+        if not (
+            attempt.fault is None
+            and low <= systolic <= high
+            and low_diastolic <= diastolic <= high_diastolic
+            and (pulse is None or slow <= pulse <= fast)
+            and not attempt.reading.device_flags
+            and attempt.method != "auscultatory"
+            and (before is None or before.systolic != systolic or before.diastolic != diastolic)
+        ):
+            codes = oddities(sitting.limits, usual, attempt, before)
+            findings += [find(sitting.rulebook, code, attempt.index) for code in codes]
         if attempt.too_soon:
             seconds = sitting.protocol.interval_seconds
             findings.append(find(sitting.rulebook, "interval-too-short", attempt.index, seconds=seconds))
@@ -203,13 +215,20 @@ def reading_findings(sitting: Sitting) -> list[Finding]:
     return findings
 
 
-Usual = tuple[float, float, float, float]
+Usual = tuple[float, float, float, float, float, float]
 
 
-def usual_in_hundredths(limits: Limits) -> Usual:
-    """The usual pressures in hundredths of mmHg, 70-270 systolic and 30-150 diastolic. Source: [NCDRISC]."""
-    systolic, diastolic = limits.usual_systolic, limits.usual_diastolic
-    return 100 * systolic.lowest, 100 * systolic.highest, 100 * diastolic.lowest, 100 * diastolic.highest
+def read_usual(limits: Limits) -> Usual:
+    """The usual pressures in hundredths of mmHg, 70-270 systolic and 30-150 diastolic, and the usual pulse a minute.
+
+    Source: [NCDRISC] for the pressures.
+    """
+    systolic, diastolic, pulse = limits.usual_systolic, limits.usual_diastolic, limits.usual_pulse
+    pressures = 100 * systolic.lowest, 100 * systolic.highest, 100 * diastolic.lowest, 100 * diastolic.highest
+    return *pressures, pulse.lowest, pulse.highest
+
+
+usual_in_hundredths = remembered(read_usual)
 
 
 def oddities(limits: Limits, usual: Usual, attempt: Attempt, before: Attempt | None) -> list[str]:
@@ -225,9 +244,9 @@ def oddities(limits: Limits, usual: Usual, attempt: Attempt, before: Attempt | N
     if attempt.method == "auscultatory" and needs_muffling(attempt, limits):
         codes.append("use-phase-four")
     pulse, flags = reading.pulse_per_min, reading.device_flags
-    if "pulse-too-high" in flags or (pulse is not None and pulse > limits.usual_pulse.highest):
+    if "pulse-too-high" in flags or (pulse is not None and pulse > usual[5]):
         codes.append("pulse-high")
-    if "pulse-too-low" in flags or (pulse is not None and pulse < limits.usual_pulse.lowest):
+    if "pulse-too-low" in flags or (pulse is not None and pulse < usual[4]):
         codes.append("pulse-low")
     is_same = before is not None and before.systolic == systolic and before.diastolic == diastolic
     if is_same and before is not None and attempt.has_pressures and before.has_pressures:
@@ -269,7 +288,7 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     for attempt in sitting.made:
         device = attempt.device
         # Most readings are of the one device of the sitting, of which all is said with the first of a day.
-        if device is None or (before is not None and device is before.device and is_same_day(attempt, before)):
+        if device is None or (before is not None and device is before.device and is_said(device, attempt, before)):
             continue
         before, day = attempt, attempt.taken_at.date()
         groups = groups_of(sitting) if registered or device.validated_for else []
@@ -283,9 +302,9 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
 
 
-def is_same_day(one: Attempt, other: Attempt) -> bool:
-    """True where two attempts were made on one local day."""
-    return one.taken_at.date() == other.taken_at.date()
+def is_said(device: Device, attempt: Attempt, before: Attempt) -> bool:
+    """True where a device's fitness cannot have changed since an attempt before: only its accuracy check can be overdue."""
+    return device.accuracy_check_interval_months is None or attempt.taken_at.date() == before.taken_at.date()
 
 
 ConditionFinding = tuple[str | None, dict[str, Any]]

@@ -247,7 +247,7 @@ def doubts_of_measuring(sitting: Sitting, counted: list[Attempt], result: Result
 
 def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
     """What is doubtful about any of the counted readings by itself."""
-    found = set()
+    found: set[str] = set()
     for attempt in counted:
         if attempt.method != "auscultatory":
             found.add("not-by-ear")

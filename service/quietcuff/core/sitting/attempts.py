@@ -62,11 +62,14 @@ def judge_attempts(
     too_young: Block | None = "neonate" if person.neonate else None
     attempts: list[Attempt] = []
     before: Reading | None = None
+    block: Block | None = None
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        block = device_block(device, site, wrist_counts=protocol.wrist_counts) or too_young
+        # The same device at the same site is judged as it was the reading before.
+        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
+            block = device_block(device, site, wrist_counts=protocol.wrist_counts) or too_young
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits) or fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.

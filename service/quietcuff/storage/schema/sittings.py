@@ -12,6 +12,7 @@ from sqlalchemy import (
     Boolean,
     Column,
     ColumnElement,
+    FromClause,
     Index,
     Integer,
     LargeBinary,
@@ -387,14 +388,10 @@ GUARDED_TABLES = (
 )
 
 
-def of_set(table: Table, whole: Table = reading_set) -> ColumnElement[bool]:
+def of_set(table: Table, whole: FromClause = reading_set) -> ColumnElement[bool]:
     """The rows of a table that belong to a set, joined by the set's whole key."""
     return and_(
         table.c.tenant_id == whole.c.tenant_id,
         table.c.subject_id == whole.c.subject_id,
         table.c.set_id == whole.c.set_id,
     )
-
-
-# The version of a set that stands.
-NEWEST_VERSION = and_(of_set(set_version), set_version.c.version == reading_set.c.version)
