@@ -302,11 +302,18 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
     is told where all share it. Source: [DECISION].
     """
     report = mean_half_up if rounds else exact_mean
-    readings = [attempt.reading for attempt in counted]
-    positions = {reading.position for reading in readings}
-    systolic = [attempt.systolic for attempt in counted]
-    diastolic = [attempt.diastolic for attempt in counted]
-    pulses = [hundredths(reading.pulse_per_min) for reading in readings if reading.pulse_per_min is not None]
+    systolic: list[int] = []
+    diastolic: list[int] = []
+    pulses: list[int] = []
+    position = counted[0].reading.position
+    for attempt in counted:
+        systolic.append(attempt.systolic)
+        diastolic.append(attempt.diastolic)
+        reading = attempt.reading
+        if reading.pulse_per_min is not None:
+            pulses.append(hundredths(reading.pulse_per_min))
+        if reading.position != position:
+            position = "not-recorded"
     return Result(
         systolic_mmhg=report(systolic),
         diastolic_mmhg=report(diastolic),
@@ -317,7 +324,7 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
         pulse_per_min=mean_half_up(pulses) if pulses else None,
         readings_counted=len(counted),
         site=counted[0].site,
-        position=positions.pop() if len(positions) == 1 else "not-recorded",
+        position=position,
         taken_from=counted[0].taken_at,
         taken_to=counted[-1].taken_at,
     )
