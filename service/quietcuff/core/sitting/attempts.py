@@ -95,11 +95,8 @@ def judge_attempts(
         )
         mixed = mixed or site not in ARM_SITES or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
-        if not reading.voided:
-            before = reading
-    if not mixed:
-        return attempts
-    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+        before = before if reading.voided else reading
+    return keep_one_kind(attempts, protocol) if mixed else attempts
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
@@ -170,6 +167,11 @@ def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) ->
         and limits.plausible_diastolic.lowest <= diastolic_mmhg <= limits.plausible_diastolic.highest
         and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
     )
+
+
+def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:
+    """Set aside what must not be mixed: positions, where the protocol has only one, and kinds of site."""
+    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
 
 
 def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:

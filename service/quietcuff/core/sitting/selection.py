@@ -238,7 +238,9 @@ def explain(
     """Each reading in the order sent: it counts, or why it does not."""
     if state == "not-usable":
         return outcomes_of(sitting, here, state, {attempt.index: "too-few" for attempt in arm})
-    reasons: dict[int, Reason | None] = {attempt.index: "earlier-than-last-two" for attempt in arm}
+    reasons: dict[int, Reason | None] = {}
+    for attempt in arm:
+        reasons[attempt.index] = "earlier-than-last-two"
     if sitting.protocol.counts == "lower-of-last-two":
         reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
     if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm and arm[0] not in counted):
@@ -264,7 +266,7 @@ def outcomes_of(
             unused: Reason = "other-method" if attempt in here else "other-arm"
             reason = "pending" if state == "in-progress" else unused
         outcomes[index] = ReadingOutcome(index, reason is None, reason)
-    return [outcomes[index] for index in range(len(outcomes))]
+    return [*map(outcomes.__getitem__, range(len(outcomes)))]
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
