@@ -30,8 +30,8 @@ POOL_SECONDS = 4
 STATEMENT_SECONDS = 20
 IDLE_SECONDS = 60
 READERS = 4
-# SQLite moves its log into the file when it has so many pages of 4 KiB: those of indexes, which every commit changes, are then
-# moved once for many commits. A log that a long reader made longer than so many bytes is cut to them afterwards.
+# SQLite moves its log into the file when it has so many pages of 4 KiB: those of indexes, which nearly every commit changes,
+# are then moved once for many commits. A log that a long reader made longer than so many bytes is cut to them afterwards.
 PAGES_IN_LOG = 4_000
 LOG_BYTES = 32 * 1024 * 1024
 # So many KiB of pages stay with the writer. A group changes some four hundred pages; what does not fit is written twice.
