@@ -1,8 +1,8 @@
 """Trace one sitting from its POST to its commit: the project's files it passes, in order of first call, and the layers.
 
-Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted, and each thread's path through the layers is
-told by itself: the event loop and the writer work at the same time, so that the order of their calls among each other is chance.
-Two sittings are sent before, so that what is done once a process (rules, statements, keys) is done.
+Run ``cd tests; python -m bench.trace_sitting``. Frames of every thread are counted, and each thread's path through the layers
+is told by itself: the event loop and the writer work at the same time, so that the order of their calls among each other is
+chance. Two sittings are sent before, so that what is done once a process (rules, statements, keys) is done.
 """
 
 from __future__ import annotations
