@@ -8,12 +8,13 @@ import os
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import Any
 
 from litestar import Controller, Litestar
 from litestar.config.app import AppConfig
 from litestar.plugins import PluginProtocol
 from litestar.plugins.core import MsgspecDIPlugin
-from litestar.types import ASGIApp
+from litestar.types import ASGIApp, Receive, Send
 
 from quietcuff.api.authentication import admit
 from quietcuff.api.background import (
@@ -49,7 +50,7 @@ from quietcuff.api.routes.measures import Measures
 from quietcuff.api.routes.metrics import MetricsPage
 from quietcuff.api.routes.oauth import Authorization
 from quietcuff.api.routes.quality import Quality
-from quietcuff.api.routes.reading_sets import ReadingSets
+from quietcuff.api.routes.reading_sets import ReadingSets, store_sitting
 from quietcuff.api.routes.rules import Guidelines, Protocols
 from quietcuff.api.routes.subjects import Subjects
 from quietcuff.api.routes.tables import TableRoutes
@@ -57,6 +58,7 @@ from quietcuff.api.routes.targets import Targets
 from quietcuff.api.routes.what_if import WhatIfs
 from quietcuff.api.routes.words import WordCatalogue
 from quietcuff.api.service import make_service
+from quietcuff.api.straight import Shortcuts
 from quietcuff.api.traces import traced_if_wanted
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
@@ -97,7 +99,18 @@ CONTROLLERS: tuple[type[Controller], ...] = (
 
 
 class Routes(Litestar):
-    """Litestar with its plugin for msgspec alone: those for models of other libraries take long to load, and none are here."""
+    """Litestar with a shortcut for the route that is asked most, and with its plugin for msgspec alone: those for models of
+    other libraries take long to load, and none are here."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self._shortcuts = Shortcuts()
+        self._shortcuts.add(self, "POST", ReadingSets.path, store_sitting)
+
+    async def __call__(self, scope: Any, receive: Receive, send: Send) -> None:  # type: ignore[override]
+        """Serve one request, or the start and end of the application."""
+        straight = self._shortcuts.find(scope) if scope["type"] == "http" else None
+        await (super().__call__ if straight is None else straight)(scope, receive, send)
 
     @staticmethod
     def _get_default_plugins(plugins: list[PluginProtocol]) -> list[PluginProtocol]:
