@@ -6,15 +6,18 @@ import asyncio
 import gc
 import os
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
+from operator import attrgetter
 from typing import Any
 
-from litestar import Controller, Litestar
+from litestar import Controller, HttpMethod, Litestar
 from litestar.config.app import AppConfig
+from litestar.handlers import HTTPRouteHandler
 from litestar.plugins import PluginProtocol
 from litestar.plugins.core import MsgspecDIPlugin
 from litestar.types import ASGIApp, Receive, Send
+from litestar.utils import join_paths
 
 from quietcuff.api.authentication import admit
 from quietcuff.api.background import (
@@ -96,6 +99,21 @@ CONTROLLERS: tuple[type[Controller], ...] = (
     ProblemPages,
     Documentation,
 )
+
+
+def spare_handlers(controllers: Iterable[type[Controller]]) -> None:
+    """Let one handler of each path take OPTIONS too, which admission answers before any handler.
+
+    The framework would make one more handler for each path, and to read its signature is a sixth of the start.
+    """
+    spared: set[str] = set()
+    for controller in controllers:
+        members = (getattr(controller, name) for name in dir(controller))
+        for handler in sorted((one for one in members if isinstance(one, HTTPRouteHandler)), key=attrgetter("handler_id")):
+            paths = {join_paths([vars(controller).get("path", "/"), path]) for path in handler.paths}
+            if spared.isdisjoint(paths):
+                handler.http_methods.add(HttpMethod.OPTIONS)
+                spared |= paths
 
 
 class Routes(Litestar):
@@ -182,6 +200,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
             await attempt(write_reads, service)
             await service.close()
 
+    spare_handlers(CONTROLLERS)
     return Routes(
         route_handlers=CONTROLLERS,
         before_request=admit,
