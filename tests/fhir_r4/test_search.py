@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import random
+import re
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
 from urllib.parse import parse_qsl, urlsplit
@@ -20,6 +21,7 @@ from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store, open_store
+from quietcuff.storage.search import observations
 
 SETS, PERSONS = 40, 4
 BP, PULSE, FLAGS, MEAN = "85354-9", "8867-4", "8410608", "96607-7"
@@ -85,6 +87,27 @@ async def test_by_person_code_category_status_and_id(archive: Archive) -> None:
         assert set(found) == archive.expected(*filters), items
     for status in ("final", "corrected", "amended", "entered-in-error", "preliminary"):
         assert archive.expected(has_status(status)), f"the archive holds nothing {status}"
+
+
+def place_of(one: Resource) -> str | None:
+    """The place of an Observation. Source: [R4] extension event-location."""
+    url = "http://hl7.org/fhir/StructureDefinition/event-location"
+    places = [told["valueReference"]["identifier"] for told in one.get("extension", []) if told["url"] == url]
+    return f"{places[0]['system']}|{places[0]['value']}" if places else None
+
+
+@pytest.mark.parametrize("many", [0, 2_000], ids=["of many sets", "of few"])
+async def test_by_place_whether_it_has_few_sets_or_many(archive: Archive, many: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(observations, "MANY_SETS", many)
+    places = sorted({place for one in archive.observations if (place := place_of(one)) is not None})[:4]
+    assert len(places) == 4
+    for place in places:
+        found = await archive.found(("location:identifier", re.sub(r"([\\,$])", r"\\\1", place)), ("_count", "23"))
+        assert len(found) == len(set(found))
+        assert set(found) == archive.expected(lambda one, place=place: place_of(one) == place)
+    plain = next(place for place in places if place.isascii() and place.endswith(("0", "1")))
+    changed = await archive.found(("location:identifier", plain), ("_sort", "-_lastUpdated"), ("_count", "7"))
+    assert set(changed) == archive.expected(lambda one: place_of(one) == plain)
 
 
 async def test_by_date_with_every_prefix_and_precision(archive: Archive) -> None:

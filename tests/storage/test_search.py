@@ -9,9 +9,12 @@ import msgspec
 import pytest
 from sqlalchemy import Engine, make_url
 
+from quietcuff.storage.bulk.groups import Members
+from quietcuff.storage.bulk.pages import Span, read_sets, read_subjects
 from quietcuff.storage.engine.database import open_sqlite
 from quietcuff.storage.engine.statements import READS
 from quietcuff.storage.rows.versions import read_versions_shown
+from quietcuff.storage.search import observations
 from quietcuff.storage.search.observations import count_observations, find_observations
 from quietcuff.storage.search.query import DateRange, EntryPageEnd, ObservationKey, ObservationQuery, PointerTest
 
@@ -73,6 +76,7 @@ def test_a_search_for_someone_or_something_reads_only_theirs(engine: Engine, que
 
 
 WHEN = DateRange("ge", END.ordered_by, END.ordered_by)
+AT_PLACE = PointerTest(pointer="location", pairs=frozenset(("urn:example:room|1",)))
 WIDE = {
     "newest of all": ObservationQuery(),
     "a window of time": ObservationQuery(taken=((WHEN,), (msgspec.structs.replace(WHEN, prefix="lt"),))),
@@ -80,6 +84,8 @@ WIDE = {
     "what changed": ObservationQuery(updated=((WHEN,),), order="updated"),
     "what changed, from the middle": ObservationQuery(order="updated", after=END),
     "of a device": ObservationQuery(device_ids=frozenset((PERSON,))),
+    "by somebody": ObservationQuery(pointers=(PointerTest(pointer="performer", pairs=frozenset(("urn:example:nurse|1",))),)),
+    "at a place of few sets": ObservationQuery(pointers=(AT_PLACE,)),
     "of a visit": ObservationQuery(pointers=(PointerTest(pointer="encounter", pairs=frozenset(("urn:example:visit|1",))),)),
     "of an order": ObservationQuery(pointers=(PointerTest(pointer="based_on", pairs=frozenset(("urn:example:order|1",))),)),
 }
@@ -89,10 +95,31 @@ WIDE = {
 def test_a_search_over_all_persons_is_led_by_an_index_too(engine: Engine, query: ObservationQuery) -> None:
     steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query))
     ways = [step for step in steps if "reading" in step or "set_version" in step]
-    assert len(ways) > 3
+    assert len(ways) >= 3
     assert [way for way in ways if "INDEX" not in way and "PRIMARY KEY" not in way] == []
     led = [way for way in ways if "(tenant_id=?)" in way]
     assert [way for way in led if not any(index in way for index in IN_ORDER)] == [], "an index in the order of the page"
+
+
+def test_a_place_of_many_sets_is_searched_in_the_order_of_time(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(observations, "MANY_SETS", 0)
+    query = ObservationQuery(pointers=(AT_PLACE,), taken=((WHEN,),))
+    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query))
+    assert len([step for step in steps if "ix_reading_taken (tenant_id=? AND taken_at>?)" in step]) == 2
+    assert any("ix_reading_set_mean_location (tenant_id=? AND location=? AND mean_taken_from" in step for step in steps)
+
+
+def test_an_export_of_changes_reads_what_changed(engine: Engine) -> None:
+    span = Span(tenant_id=TENANT, members=Members(), since=END.ordered_by, at=END.ordered_by, all_versions=True)
+    for work in (lambda snapshot: read_sets(snapshot, span, None), lambda snapshot: read_subjects(snapshot, span, None)):
+        led = [step for step in plans(engine, work) if "SEARCH" in step]
+        assert len(led) == 2, "how many changed, and the first page of them"
+        assert [step for step in led if "_updated (tenant_id=? AND updated_at>?)" not in step] == []
+
+
+def test_flags_of_a_device_are_not_looked_for_among_its_readings(engine: Engine) -> None:
+    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, WIDE["of a device"]))
+    assert any("ix_reading_flags_device (tenant_id=? AND device_id=?)" in step for step in steps)
 
 
 def test_documents_are_fetched_by_their_keys(engine: Engine) -> None:

@@ -149,7 +149,8 @@ def meet(said: Subject, known: bytes | None) -> MetFacts:
 def row_of(turn: UnitOfWork, subject_id: UUID, said: Subject, known: SubjectRow | None, learnt: bytes | None) -> SubjectRow:
     """The registry's row of a person with the facts that were learnt."""
     if known is None:
-        return new_row(turn, subject_id, said)
+        # ``meet`` encoded the facts of somebody new already.
+        return new_row(turn, subject_id, said, learnt or ENCODER.encode(facts_of(said)))
     if learnt is None:
         return known
     return msgspec.structs.replace(known, facts=learnt, version=known.version + 1, updated_at=turn.now)
@@ -180,7 +181,8 @@ def save(turn: UnitOfWork, met: ResolvedPerson) -> None:
         change_subject(turn.transaction, met.row)
 
 
-def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
+def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject, facts: bytes) -> SubjectRow:
+    """The registry's row of somebody new."""
     # A person who was deleted and comes again gets the next version number: a number that a reader has seen must not be
     # used for other content.
     deleted = find_deleted_subject(turn.transaction, turn.tenant.tenant_id, subject_id)
@@ -189,7 +191,7 @@ def new_row(turn: UnitOfWork, subject_id: UUID, said: Subject) -> SubjectRow:
         subject_id=subject_id,
         system=said.identifier.system,
         value=said.identifier.value,
-        facts=ENCODER.encode(facts_of(said)),
+        facts=facts,
         version=1 if deleted is None else deleted.version + 1,
         created_at=turn.now,
         updated_at=turn.now,

@@ -365,7 +365,7 @@ class ConfirmBy(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     way: Way
 
 
-class Evaluation(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Evaluation(msgspec.Struct, frozen=True, gc=False):
     """The whole answer for one sitting."""
 
     state: State

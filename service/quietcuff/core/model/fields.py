@@ -187,7 +187,7 @@ def sample_deviation(hundredths: list[int]) -> float | None:
     count = len(hundredths)
     if count < 2:
         return None
-    scatter = count * sum(value * value for value in hundredths) - sum(hundredths) ** 2
+    scatter = count * sum([value * value for value in hundredths]) - sum(hundredths) ** 2
     doubled = math.isqrt(40_000 * scatter // (count * (count - 1)))
     return from_ten_thousandths((doubled + 1) // 2)
 

@@ -90,6 +90,11 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
     )
 
 
+def is_low(seen: SafetyResult) -> bool:
+    """True where a reading was found to be low."""
+    return bool(seen.findings) and any(code == "low-reading" for code, _ in seen.findings)
+
+
 def concern_sentence(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:
     """The concern's sentence, and what is to be asked: nothing that was answered. None where there is nothing to say."""
     words = sitting.rulebook.wording.safety
@@ -188,7 +193,7 @@ def watch_mean(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern
 
     Of three readings or more, or over days, it stands as it is; else one more reading confirms it. Source: [DECISION].
     """
-    if not any(reaches(seen.edge, *pressures) for pressures in reported(judged)):
+    if not any([reaches(seen.edge, *pressures) for pressures in reported(judged)]):
         return None
     ask = unasked(sitting)
     findings: Codes = [("severe-mean", None)]

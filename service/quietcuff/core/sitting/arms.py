@@ -40,8 +40,9 @@ DIGEST_OF_NOTHING = digest_of(b"")
 
 def irregular_before(history: History | None) -> int:
     """Number of earlier sittings with irregular rhythm as a reservation against the result."""
-    earlier = history.sittings if history is not None else []
-    return sum("irregular-rhythm" in sitting.provisional_because for sitting in earlier)
+    if history is None:
+        return 0
+    return sum(["irregular-rhythm" in sitting.provisional_because for sitting in history.sittings])
 
 
 def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
@@ -203,7 +204,7 @@ def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | No
     """The site of the result, and the ground for it; in a series the site with most readings."""
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
-    sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
+    sites = list(dict.fromkeys([attempt.site for attempt in sitting.valid]))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
     no_arms = bool(sites) and sites[0] not in OTHER
@@ -251,8 +252,8 @@ def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
     count = 100 * len(pairs)
     return (
-        four_decimals_half_even(sum(pair.systolic for pair in pairs) / count),
-        four_decimals_half_even(sum(pair.diastolic for pair in pairs) / count),
+        four_decimals_half_even(sum([pair.systolic for pair in pairs]) / count),
+        four_decimals_half_even(sum([pair.diastolic for pair in pairs]) / count),
     )
 
 
@@ -305,11 +306,15 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
 
 def repeated_above(differences: list[int], mmhg: float) -> bool:
     """True where two pairs or more differ by more than ``mmhg`` the same way."""
+    if len(differences) < 2:
+        return False
     limit = 100 * mmhg
     return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
 
 
 def is_inconsistent(pairs: list[Pair], limit: float) -> bool:
     """True where pairs of this sitting point in opposite directions, one of them by the limit or more."""
+    if len(pairs) < 2:
+        return False
     signs = {pair.systolic > 0 for pair in pairs if pair.systolic != 0}
     return len(signs) == 2 and any(abs(pair.systolic) >= limit for pair in pairs)

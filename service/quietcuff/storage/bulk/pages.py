@@ -12,11 +12,12 @@ from typing import Any, Generic, NamedTuple, TypeVar
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, Integer, Select, Table, and_, bindparam, or_, select
+from sqlalchemy import ColumnElement, Connection, FromClause, Integer, Select, Table, and_, bindparam, or_, select
 
 from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.storage.bulk.groups import Members, members_conditions, members_values
 from quietcuff.storage.engine.statements import AnyQuery
+from quietcuff.storage.rows.changed import changed_rows, few_changed
 from quietcuff.storage.rows.devices import DeviceRow
 from quietcuff.storage.rows.readings import STAND_COLUMNS, resource_state, stands_of_reading
 from quietcuff.storage.rows.subjects import SubjectRow
@@ -88,6 +89,8 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
 
     members: Members
     has_since: bool
+    # True where so few rows changed that they are found by the time of their change.
+    few: bool = False
     all_versions: bool = False
 
 
@@ -129,7 +132,7 @@ SUBJECT_THEN, DEVICE_THEN = _then(subject_past, "subject_id"), _then(device_past
 
 def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage:
     """The next page of sets, with everything that their Observations and Provenance are made from."""
-    shape = _shape(span)
+    shape = _shape(connection, span, reading_set)
     values = {**_values(span), **_from(after)}
     keys = _keys(shape).all(connection, {**values, "limit": SETS_A_PAGE})
     rows = keys[: _fitting([row.version for row in keys])]
@@ -138,10 +141,12 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     last = rows[-1]
     until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
     stands = {row.set_id: row.mean for row in rows}
-    for set_id, places in _stands(shape).all(connection, until):
+    by_id = _places_of_ids(span, len(rows))
+    until |= {f"set_{place}": rows[min(place, len(rows) - 1)].set_id for place in range(by_id)}
+    for set_id, places in _stands(shape, by_id).all(connection, until):
         stands[set_id] |= places
     versions: dict[UUID, dict[int, VersionRow]] = {set_id: {} for set_id in stands}
-    for version in _versions(shape).all(connection, until):
+    for version in _versions(shape, by_id).all(connection, until):
         versions[version.set_id][version.version] = version
     means = _first_means(connection, span, versions)
     sets = [
@@ -163,7 +168,9 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
 
 def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
     """The next page of people, as they were at the export's moment."""
-    found = connection.execute(_subjects_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    found = connection.execute(
+        _subjects_statement(_shape(connection, span, subject)), {**_values(span), "after": after or NOWHERE}
+    )
     rows = [SubjectRow(*row) for row in found]
     then = [row if row.updated_at <= span.at else _subject_then(connection, span, row) for row in rows]
     return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.subject_id for row in rows]))
@@ -171,7 +178,8 @@ def read_subjects(connection: Connection, span: Span, after: UUID | None) -> Par
 
 def read_devices(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[DeviceRow]:
     """The next page of devices as they were: all of them, or those that the people's readings were taken with."""
-    found = connection.execute(_devices_statement(_shape(span)), {**_values(span), "after": after or NOWHERE})
+    shape = _Shape(members=span.members, has_since=span.since is not None)
+    found = connection.execute(_devices_statement(shape), {**_values(span), "after": after or NOWHERE})
     rows = [DeviceRow(*row) for row in found]
     then = [row if row.updated_at <= span.at else _device_then(connection, span, row) for row in rows]
     return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.device_id for row in rows]))
@@ -196,8 +204,15 @@ def _device_then(connection: Connection, span: Span, row: DeviceRow) -> DeviceRo
     return msgspec.structs.replace(row, version=past.version, document=past.document, updated_at=past.updated_at)
 
 
-def _shape(span: Span) -> _Shape:
-    return _Shape(members=span.members, has_since=span.since is not None, all_versions=span.all_versions)
+def _shape(connection: Connection, span: Span, table: Table) -> _Shape:
+    few = few_changed(connection, table, span.tenant_id, span.since)
+    return _Shape(members=span.members, has_since=span.since is not None, few=few, all_versions=span.all_versions)
+
+
+def _places_of_ids(span: Span, sets: int) -> int:
+    """The number of sets that a statement names by their ids; 0 where all between two keys are on the page. A power of two, so
+    that there are few statements to prepare."""
+    return 0 if span.since is None else 1 << (sets - 1).bit_length()
 
 
 def _values(span: Span) -> dict[str, Any]:
@@ -228,9 +243,9 @@ def _moment(name: str) -> Any:
     return bindparam(name, type_=Instant)
 
 
-def _sets(shape: _Shape) -> list[Condition]:
+def _sets(shape: _Shape, source: FromClause) -> list[Condition]:
     """Conditions on the sets after the last page. An index can serve only the first two."""
-    c = reading_set.c
+    c = source.c
     found = [
         c.tenant_id == bindparam("tenant_id"),
         c.subject_id >= _id("after_subject"),
@@ -242,13 +257,16 @@ def _sets(shape: _Shape) -> list[Condition]:
     return found + members_conditions(shape.members, c.subject_id)
 
 
-def _sets_on_page(shape: _Shape) -> list[Condition]:
+def _sets_on_page(shape: _Shape, by_id: int) -> list[Condition]:
+    """Conditions on the sets of the page: those between two keys, or so many by their ids."""
     c = reading_set.c
+    if by_id:
+        return [c.tenant_id == bindparam("tenant_id"), c.set_id.in_([_id(f"set_{place}") for place in range(by_id)])]
     up_to = [
         c.subject_id <= _id("last_subject"),
         or_(c.subject_id < _id("last_subject"), c.set_id <= _id("last_set")),
     ]
-    return _sets(shape) + up_to
+    return _sets(shape, reading_set) + up_to
 
 
 def _near(table: Table) -> list[Condition]:
@@ -277,24 +295,25 @@ def _places_of_reading(set_id: UUID, *columns: Any) -> tuple[UUID, dict[str, Res
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
 def _keys(shape: _Shape) -> AnyQuery[_SetKey]:
-    c = reading_set.c
+    source: FromClause = changed_rows(reading_set) if shape.few else reading_set
+    c = source.c
     columns = (
         *(c.subject_id, c.set_id, c.version, c.updated_at, c.mean_from_version),
         *(c.mean_version, c.mean_status, c.mean_updated_at),
     )
-    statement = select(*columns).where(*_sets(shape)).order_by(c.subject_id, c.set_id)
+    statement = select(*columns).where(*_sets(shape, source)).order_by(c.subject_id, c.set_id)
     return AnyQuery(_set_key, statement.limit(bindparam("limit", type_=Integer)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _stands(shape: _Shape) -> AnyQuery[tuple[UUID, dict[str, ResourceState]]]:
+def _stands(shape: _Shape, by_id: int) -> AnyQuery[tuple[UUID, dict[str, ResourceState]]]:
     columns = (reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
     joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
-    return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape), *_near(reading)))
+    return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape, by_id), *_near(reading)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _versions(shape: _Shape) -> AnyQuery[VersionRow]:
+def _versions(shape: _Shape, by_id: int) -> AnyQuery[VersionRow]:
     """The versions that are exported; of a set that has changed since, all of them."""
     v = set_version.c
     needed = [v.version == reading_set.c.version, v.version == reading_set.c.mean_from_version]
@@ -303,12 +322,12 @@ def _versions(shape: _Shape) -> AnyQuery[VersionRow]:
         needed.append(v.created_at > _moment("since") if shape.has_since else v.version > 0)
     columns = [v[name] for name in VersionRow.__struct_fields__]
     joined = select(*columns).select_from(reading_set).join(set_version, of_set(set_version))
-    return AnyQuery(version_row, joined.where(*_sets_on_page(shape), *_near(set_version), or_(*needed)))
+    return AnyQuery(version_row, joined.where(*_sets_on_page(shape, by_id), *_near(set_version), or_(*needed)))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
 def _subjects_statement(shape: _Shape) -> Select[Any]:
-    c = subject.c
+    c = (changed_rows(subject) if shape.few else subject).c
     return _parties(select(*(c[name] for name in SubjectRow.__struct_fields__)), c.tenant_id, c.subject_id).where(
         c.created_at <= _moment("at"), *_changed(shape, c.updated_at), *members_conditions(shape.members, c.subject_id)
     )

@@ -29,6 +29,12 @@ POOL_SECONDS = 4
 STATEMENT_SECONDS = 20
 IDLE_SECONDS = 60
 READERS = 4
+# SQLite moves its log into the file when it has so many pages of 4 KiB: those of indexes, which nearly every commit changes,
+# are then moved once for many commits. A log that a long reader made longer than so many bytes is cut to them afterwards.
+PAGES_IN_LOG = 4_000
+LOG_BYTES = 32 * 1024 * 1024
+# So many KiB of pages stay with the writer. A group changes some four hundred pages; what does not fit is written twice.
+WRITER_CACHE_KIB = 32_000
 # One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
 WRITERS_LOCK = 0x5143
 T = TypeVar("T")
@@ -77,7 +83,10 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
         connect_args={"isolation_level": None, "check_same_thread": False, "timeout": LOCK_SECONDS},
     )
     # What is deleted is overwritten with zeros, whatever this SQLite was built to do by itself.
-    of_writer = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"]
+    of_writer = [
+        *("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"),
+        *(f"wal_autocheckpoint={PAGES_IN_LOG}", f"journal_size_limit={LOG_BYTES}", f"cache_size=-{WRITER_CACHE_KIB}"),
+    ]
     pragmas = of_writer if writes else ["query_only=ON"]
     begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
 

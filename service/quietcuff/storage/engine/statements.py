@@ -53,8 +53,9 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
 AHEAD = "quietcuff read ahead"
 MOST_KEYS = 256
 Key = tuple[Any, ...]
-# By the key by which they are sorted, each in the order of the statement's values.
-WaitingRows = dict[Any, Collection[Any]]
+# Each in the order of the statement's values; by the key by which they are sorted, where they are.
+SortedRows = dict[Any, Collection[Any]]
+WaitingRows = list[Collection[Any]] | SortedRows
 
 
 class Command:
@@ -91,7 +92,7 @@ class Command:
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
-        waiting = waiting_for(connection, plan)
+        waiting: SortedRows = waiting_for(connection, plan, dict)
         for row in rows:
             key = tuple(row[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
             waiting.setdefault(key, plan.picked(row))
@@ -113,8 +114,8 @@ class Insert(Command):
     def add(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
         """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
         if rows:
-            waiting = waiting_for(connection, self.plan(connection.dialect))
-            waiting.update(enumerate(rows, len(waiting)))
+            waiting: list[Collection[Any]] = waiting_for(connection, self.plan(connection.dialect), list)
+            waiting += rows
 
 
 class Query(Command, Generic[Row]):
@@ -224,16 +225,17 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
         return cursor.fetchall()
 
 
-def waiting_for(connection: Connection, plan: PreparedStatement) -> WaitingRows:
-    """The rows that wait for the end of the group to be written with a statement."""
+def waiting_for(connection: Connection, plan: PreparedStatement, kind: type[list[Any]] | type[dict[Any, Any]]) -> Any:
+    """The rows that wait for the end of the group to be written with a statement, in a list or by key."""
     info = connection.info
     info[WROTE] = True
     waiting = info.get(WAITING)
     if waiting is None:
         waiting = info[WAITING] = {}
-    rows: WaitingRows
-    _, rows = waiting.setdefault(plan.text, (plan, {}))
-    return rows
+    found = waiting.get(plan.text)
+    if found is None:
+        found = waiting[plan.text] = plan, kind()
+    return found[1]
 
 
 def write_waiting(connection: Connection) -> None:
@@ -241,7 +243,7 @@ def write_waiting(connection: Connection) -> None:
     waiting: dict[str, tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
     for text, (plan, rows) in waiting.items():
         # Converted here and not row by row, because much of it is the same in rows that follow each other.
-        converted = plan.in_driver_form(rows[key] for key in sorted(rows))
+        converted = plan.in_driver_form(rows if isinstance(rows, list) else [rows[key] for key in sorted(rows)])
         with cursor_of(connection, text) as cursor:
             cursor.executemany(text, converted)
 

@@ -282,8 +282,9 @@ class Store:
         raise AssertionError("unreachable")
 
     def _note_time(self, jobs: int, seconds: float) -> None:
-        # Several groups run at once, so the queue moves that much faster.
-        share = seconds / jobs / self._backend.writers
+        # Several groups run at once, so the queue moves that much faster. What a few jobs take is mostly their commit, which
+        # many will share: by the seconds of one that came alone, on a slow disk, a full group would be refused.
+        share = seconds / max(jobs, WORTH_A_WRITER) / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
         if self.watch is not None:
             self.watch.count_group(jobs, seconds)

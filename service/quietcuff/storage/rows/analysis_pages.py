@@ -12,14 +12,15 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, or_, select
+from sqlalchemy import Connection, FromClause, and_, bindparam, or_, select
 
 from quietcuff.storage.engine.ids import NOBODY
 from quietcuff.storage.engine.statements import Query
+from quietcuff.storage.rows.changed import changed_rows, few_changed
 from quietcuff.storage.rows.devices import DeviceRow
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import SET_STATUS
-from quietcuff.storage.schema.sittings import NEWEST_VERSION, device, reading_set, set_version
+from quietcuff.storage.schema.sittings import device, of_set, reading_set, set_version
 
 Key = tuple[UUID, UUID]
 START: Key = (NOBODY, NOBODY)
@@ -54,15 +55,18 @@ def analysed_sets(
 ) -> list[AnalysedSet]:
     """The next sets in the order of people and then of sets; only those that changed after ``since`` where it is given."""
     values: dict[str, Any] = {"tenant_id": tenant_id, "subject": after[0], "set": after[1], "most": most}
-    return _sets(has_since=since is not None).all(connection, values | ({} if since is None else {"since": since}))
+    few = few_changed(connection, reading_set, tenant_id, since)
+    return _sets(has_since=since is not None, few=few).all(connection, values | ({} if since is None else {"since": since}))
 
 
-@lru_cache(maxsize=2)
-def _sets(*, has_since: bool) -> Query[AnalysedSet]:
-    c, v = reading_set.c, set_version.c
+@lru_cache(maxsize=3)
+def _sets(*, has_since: bool, few: bool) -> Query[AnalysedSet]:
+    source: FromClause = changed_rows(reading_set) if few else reading_set
+    c, v = source.c, set_version.c
     statement = (
         select(*(c[name] for name in COLUMNS), v.document, v.evaluation, v.rules_digest)
-        .join(set_version, NEWEST_VERSION)
+        .select_from(source)
+        .join(set_version, and_(of_set(set_version, source), v.version == c.version))
         .where(
             c.tenant_id == bindparam("tenant_id"),
             c.subject_id >= bindparam("subject", type_=Id),

@@ -12,6 +12,7 @@ from sqlalchemy import (
     Boolean,
     Column,
     ColumnElement,
+    FromClause,
     Index,
     Integer,
     LargeBinary,
@@ -245,6 +246,20 @@ Index(
     reading_set.c.taken_from,
     **where(reading_set.c.location.is_not(None)),
 )
+Index(
+    "ix_reading_set_mean_observer",
+    reading_set.c.tenant_id,
+    reading_set.c.observer,
+    reading_set.c.mean_taken_from,
+    **where(reading_set.c.observer.is_not(None)),
+)
+Index(
+    "ix_reading_set_mean_location",
+    reading_set.c.tenant_id,
+    reading_set.c.location,
+    reading_set.c.mean_taken_from,
+    **where(reading_set.c.location.is_not(None)),
+)
 
 set_version = Table(
     "set_version",
@@ -319,6 +334,20 @@ Index(
 Index(
     "ix_reading_device", reading.c.tenant_id, reading.c.device_id, reading.c.taken_at, **where(reading.c.device_id.is_not(None))
 )
+Index(
+    "ix_reading_flags_device",
+    reading.c.tenant_id,
+    reading.c.device_id,
+    reading.c.taken_at,
+    **where(reading.c.flags_version.is_not(None)),
+)
+Index(
+    "ix_reading_performer",
+    reading.c.tenant_id,
+    reading.c.performer,
+    reading.c.taken_at,
+    **where(reading.c.performer.is_not(None)),
+)
 Index("ix_reading_identifier", reading.c.tenant_id, reading.c.identifier, **where(reading.c.identifier.is_not(None)))
 Index(
     "ix_reading_source",
@@ -359,14 +388,10 @@ GUARDED_TABLES = (
 )
 
 
-def of_set(table: Table, whole: Table = reading_set) -> ColumnElement[bool]:
+def of_set(table: Table, whole: FromClause = reading_set) -> ColumnElement[bool]:
     """The rows of a table that belong to a set, joined by the set's whole key."""
     return and_(
         table.c.tenant_id == whole.c.tenant_id,
         table.c.subject_id == whole.c.subject_id,
         table.c.set_id == whole.c.set_id,
     )
-
-
-# The version of a set that stands.
-NEWEST_VERSION = and_(of_set(set_version), set_version.c.version == reading_set.c.version)

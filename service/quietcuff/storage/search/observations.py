@@ -29,6 +29,7 @@ from quietcuff.storage.search.query import (
 from quietcuff.storage.search.statements import (
     CHANGE_BEFORE_THE_LAST,
     NEWEST_CHANGE,
+    SETS_OF_PLACES,
     SHAPES_KEPT,
     SUBJECTS_OF_SETS,
     SearchShape,
@@ -44,6 +45,7 @@ Snapshot = Connection
 LATEST_COMMIT = timedelta(seconds=2 * LOCK_SECONDS)
 CLOCK_TICK = timedelta(milliseconds=1)
 Purpose = Literal["page", "count", "moved"]
+MANY_SETS = 2_000
 
 
 def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> list[ObservationEntry]:
@@ -52,7 +54,7 @@ def find_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuer
     Later pages leave out entries that moved after the moment up to which the first page saw every change: ``find_moved``
     returns those.
     """
-    shape = shape_of(query, is_lateral=is_lateral(snapshot))
+    shape = shape_of(query, is_lateral=is_lateral(snapshot), is_rare=is_rare(snapshot, tenant_id, query))
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
@@ -64,7 +66,7 @@ def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> l
 
     They are found wherever they stand now.
     """
-    shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot))
+    shape = shape_of(query, "moved", is_lateral=is_lateral(snapshot), is_rare=is_rare(snapshot, tenant_id, query))
     if not shape.kinds:
         return []
     values = values_of(snapshot, tenant_id, query)
@@ -73,7 +75,7 @@ def find_moved(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> l
 
 def count_observations(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> int:
     """The number of entries on all pages."""
-    shape = shape_of(query, "count", is_lateral=is_lateral(snapshot))
+    shape = shape_of(query, "count", is_lateral=is_lateral(snapshot), is_rare=is_rare(snapshot, tenant_id, query))
     if not shape.kinds:
         return 0
     values = values_of(snapshot, tenant_id, query)
@@ -97,7 +99,14 @@ def is_lateral(snapshot: Snapshot) -> bool:
     return snapshot.dialect.name == "postgresql"
 
 
-def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool) -> SearchShape:
+def is_rare(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> bool:
+    """True where a search is for places of few sets: then these are read, not all that was measured anywhere."""
+    places = [sorted(test.pairs) for test in query.pointers if test.pointer == "location" and test.forms == ("pairs",)]
+    asked: list[dict[str, Any]] = [{"tenant_id": tenant_id, "places": some, "many": MANY_SETS} for some in places]
+    return any(snapshot.execute(SETS_OF_PLACES, one).scalar_one() < MANY_SETS for one in asked)
+
+
+def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: bool, is_rare: bool = False) -> SearchShape:
     """The conditions of a query, and the kinds of entry that can satisfy them. A count needs no order and no page."""
     is_by_change = purpose == "moved" or (bool(query.updated) and not query.taken)
     return SearchShape(
@@ -115,6 +124,7 @@ def shape_of(query: ObservationQuery, purpose: Purpose = "page", *, is_lateral: 
         is_later_page=purpose == "page" and query.after is not None,
         moved="moved" if purpose == "moved" else "either" if purpose == "count" or query.as_of is None else "unmoved",
         is_lateral=is_lateral,
+        is_rare=is_rare,
     )
 
 

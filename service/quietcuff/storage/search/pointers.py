@@ -27,6 +27,8 @@ POINTERS_OF_SETS: dict[Pointer, Column] = {
     "label": reading_set.c.labels,
     "finding": reading_set.c.findings,
 }
+# So near to one value each that their sets lead to what is sought.
+NARROW: frozenset[Pointer] = frozenset(("based_on", "encounter"))
 # Device flags name nobody who measured.
 PERFORMERS: dict[Kind, Column] = {
     "reading": reading.c.performer,

@@ -6,6 +6,7 @@ its values.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Literal
 
 import msgspec
@@ -27,7 +28,7 @@ from sqlalchemy import (
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.sittings import of_set, reading, reading_set, set_version
 from quietcuff.storage.search.dates import Prefixes, date_conditions, implied_bounds
-from quietcuff.storage.search.pointers import POINTERS_OF_SETS, pointer_column, pointer_condition
+from quietcuff.storage.search.pointers import NARROW, POINTERS_OF_SETS, pointer_column, pointer_condition
 from quietcuff.storage.search.query import ENTRIES_A_READING, KINDS, MEAN_PLACE, Kind, Operator, Order, Pointer
 
 Column = ColumnElement[Any]
@@ -57,18 +58,21 @@ class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
     order: Order = "-date"
     is_later_page: bool = False
     moved: Moved = "either"
+    # True where what is pointed to has few sets.
+    is_rare: bool = False
     # PostgreSQL looks up the rows of each version in turn only when the join is lateral; SQLite does so by itself.
     is_lateral: bool = False
 
     @property
     def is_wide(self) -> bool:
         """True where nothing but a time narrows the search, so that an index must serve the time."""
-        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_by_set_pointer)
+        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_led_by_sets)
 
     @property
-    def is_by_set_pointer(self) -> bool:
-        """True where the search tests a pointer of a whole set."""
-        return any(pointer in POINTERS_OF_SETS for pointer, _ in self.pointers)
+    def is_led_by_sets(self) -> bool:
+        """True where the sets that point to something lead to their readings. Where it may have many sets, readings in the
+        order of time are tested for theirs instead, as far as the page needs them."""
+        return self.is_rare or any(pointer in NARROW and forms == ("pairs",) for pointer, forms in self.pointers)
 
     @property
     def is_by_change(self) -> bool:
@@ -122,6 +126,16 @@ COLUMNS: dict[Kind, EntryColumns] = {
 
 SUBJECTS_OF_SETS = select(reading_set.c.set_id, reading_set.c.subject_id).where(
     reading_set.c.tenant_id == bindparam("tenant_id"), reading_set.c.set_id.in_(bindparam("set_ids", expanding=True))
+)
+# Counted no further than is asked.
+SETS_OF_PLACES = select(func.count()).select_from(
+    select(reading_set.c.set_id)
+    .where(
+        reading_set.c.tenant_id == bindparam("tenant_id"),
+        reading_set.c.location.in_(bindparam("places", expanding=True)),
+    )
+    .limit(bindparam("many", type_=Integer))
+    .subquery()
 )
 NEWEST_CHANGE = select(func.max(set_version.c.created_at)).where(set_version.c.tenant_id == bindparam("tenant_id"))
 # With so many changes within seconds none waits that long for its commit, and a page must not cost more because of them.
@@ -197,7 +211,7 @@ def entries(shape: SearchShape, kind: Kind) -> Select[Any]:
         statement = statement.where(set_version.c.tenant_id == bindparam("tenant_id"))
     else:
         statement = statement.where(table.c.tenant_id == bindparam("tenant_id"))
-    if shape.is_by_set_pointer and table is reading:
+    if shape.is_led_by_sets and table is reading:
         statement = statement.select_from(reading_set).join(reading, of_set(reading))
         statement = statement.where(reading_set.c.tenant_id == bindparam("tenant_id"))
     if shape.is_later_page:
@@ -267,12 +281,19 @@ def conditions(shape: SearchShape, kind: Kind, changed_at: Column) -> list[Colum
         found.append(or_(changed_at <= began, columns.version == 1))
     found += date_conditions("taken", shape.taken, columns.taken_from, columns.taken_to)
     found += date_conditions("updated", shape.updated, changed_at, changed_at)
-    found += [
-        pointer_condition(kind, pointer, place, forms)
-        for place, (pointer, forms) in enumerate(shape.pointers)
-        if pointer_column(kind, pointer) is not None
-    ]
-    return found + value_conditions(shape.tests, kind)
+    return found + list(pointer_conditions(shape, kind)) + value_conditions(shape.tests, kind)
+
+
+def pointer_conditions(shape: SearchShape, kind: Kind) -> Iterator[Column]:
+    """The conditions on what an entry of one kind points to; of a reading, its set may be what points to it."""
+    for place, (pointer, forms) in enumerate(shape.pointers):
+        if pointer_column(kind, pointer) is None:
+            continue
+        condition = pointer_condition(kind, pointer, place, forms)
+        if pointer in POINTERS_OF_SETS and kind != "mean" and not shape.is_led_by_sets:
+            yield select(reading_set.c.set_id).where(of_set(reading), condition).exists()
+        else:
+            yield condition
 
 
 def key_condition(kind: Kind) -> Column:
