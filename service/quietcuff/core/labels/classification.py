@@ -67,6 +67,15 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
     return Placing(rows[rank], rows[systolic_rank], rank, systolic_rank, diastolic_rank)
 
 
+def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
+    return max(
+        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
+        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
+    )
+
+
 Steps = tuple[list[float], list[int]]
 
 
@@ -253,9 +262,10 @@ def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
             found.add("not-by-ear")
         elif needs_muffling(attempt, sitting.limits):
             found.add(DOUBTFUL_DIASTOLIC)
-        if is_wrist(attempt.device, attempt.site):
+        device = attempt.device
+        if is_wrist(device, attempt.site):
             found.add("device-wrist")
-        if attempt.device is not None and attempt.device.validated == "no":
+        if device is not None and device.validated == "no":
             found.add("device-not-validated")
         if attempt.fit.code == "cuff-doubtful":
             found.add("cuff-doubtful")

@@ -193,7 +193,7 @@ def watch_mean(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern
 
     Of three readings or more, or over days, it stands as it is; else one more reading confirms it. Source: [DECISION].
     """
-    if not any([reaches(seen.edge, *pressures) for pressures in reported(judged)]):
+    if not any(reaches(seen.edge, *pressures) for pressures in reported(judged)):
         return None
     ask = unasked(sitting)
     findings: Codes = [("severe-mean", None)]

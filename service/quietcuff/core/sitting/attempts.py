@@ -71,7 +71,9 @@ def judge_attempts(
         if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or too_young
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
-        fault = find_fault(reading, person, fit, block, limits) or fault_in_plan(reading, protocol, too_soon=too_soon)
+        fault = find_fault(reading, person, fit, block, limits)
+        if fault is None and (too_soon or reading.position not in protocol.positions):
+            fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
         attempts.append(
             Attempt(

@@ -255,11 +255,16 @@ def outcomes_of(
 
     It is the reading's own fault, another arm or method, pending while the sitting is open, else the one in ``reasons``.
     """
-    told: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
-    for attempt in here:
-        told[attempt.index] = "other-method"
-    told.update({attempt.index: "pending" for attempt in sitting.valid} if state == "in-progress" else reasons)
-    return [ReadingOutcome(index=index, counts=told[index] is None, reason=told[index]) for index in range(len(told))]
+    outcomes: dict[int, ReadingOutcome] = {}
+    for attempt in sitting.attempts:
+        index, reason = attempt.index, attempt.fault
+        if state != "in-progress" and index in reasons:
+            reason = reasons[index]
+        elif reason is None:
+            unused: Reason = "other-method" if attempt in here else "other-arm"
+            reason = "pending" if state == "in-progress" else unused
+        outcomes[index] = ReadingOutcome(index, reason is None, reason)
+    return [outcomes[index] for index in range(len(outcomes))]
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
