@@ -137,7 +137,11 @@ def not_recorded(answers: dict[str, Any]) -> list[str]:
 def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
     findings = []
-    codes = {attempt.fit.code for attempt in sitting.worn}
+    codes: set[str | None] = set()
+    missing: dict[str, None] = {}
+    for attempt in sitting.worn:
+        codes.add(attempt.fit.code)
+        missing.update(dict.fromkeys(attempt.fit.not_recorded))
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
         findings += [find(sitting.rulebook, code) for code in codes if code is not None]
@@ -145,7 +149,6 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
         findings += [
             find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in sitting.made if attempt.fit.code is not None
         ]
-    missing = dict.fromkeys([name for attempt in sitting.worn for name in attempt.fit.not_recorded])
     if missing:
         findings.append(find(sitting.rulebook, "cuff-not-recorded", list=", ".join(missing)))
     arm_cm = sitting.person.arm_cm

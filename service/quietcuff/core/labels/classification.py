@@ -246,7 +246,8 @@ def doubts_of_measuring(sitting: Sitting, counted: list[Attempt], result: Result
         reasons.append("irregular-rhythm")
     if sitting.has_gap and not severe:
         reasons.append("sitting-gap")
-    reasons += [code for code in DOUBTS_OF_EQUIPMENT if code in kinds]
+    if kinds and kinds != {"not-by-ear"}:
+        reasons += [code for code in DOUBTS_OF_EQUIPMENT if code in kinds]
     if result.site == "not-recorded":
         reasons.append("site-not-recorded")
     if result.position == "not-recorded" and len(sitting.protocol.positions) == 1:
@@ -333,9 +334,8 @@ def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) 
     """
     if not sides:
         return []
-    present: set[str | None] = {attempt.fit.code for attempt in selection.counted}
-    present.update(faults_of_preparation(sitting))
     effects = sitting.rulebook.effects
+    present = {*faults_of_preparation(sitting), *[attempt.fit.code for attempt in selection.counted]}
     if present.isdisjoint(effects):
         return []
     return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

@@ -119,7 +119,7 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
     family = sitting.protocol.family
-    other = [guideline.id for guideline in sitting.guidelines if family not in (None, guideline.family)]
+    other = [] if family is None else [guideline.id for guideline in sitting.guidelines if guideline.family != family]
     if other:
         findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
     if sitting.person.age_years == 0:
