@@ -7,6 +7,5 @@ sh deploy/setup.sh test
 # Commands that tests start by the hundred would compile all of it anew each time where Python is told to write no bytecode.
 unset PYTHONDONTWRITEBYTECODE
 .venv/bin/python -m compileall -q -j 0 -x '/test_' service tests
-workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
-[ "$workers" -le 4 ] || workers=4
+workers=$(.venv/bin/python -c 'from quietcuff.cli.support.cores import cores; print(min(4, cores() + 1))')
 exec .venv/bin/python -m pytest -n "$workers" --dist loadfile --no-loadscope-reorder "$@"
