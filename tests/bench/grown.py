@@ -94,7 +94,7 @@ def parts(stored: list[Stored], count: int, *, is_same_person: bool) -> Iterator
 
 def statement(table: Table, key: str, *, tenant_id: int, number: int, is_sqlite: bool) -> str:
     """The copy of the rows that belong to what is in ``copied``, in the order of time."""
-    own = {"subject_id": "c.subject_id", "set_id": "c.set_id", "lane": f"t.lane % {2**62} + c.place"}
+    own = {"subject_id": "c.subject_id", "set_id": "c.set_id", "lane": f"t.lane % {2**62} + c.place + 1"}
     own["key_digest"] = "randomblob(16)" if is_sqlite else "decode(replace(gen_random_uuid()::text, '-', ''), 'hex')"
     for column in table.columns:
         if isinstance(column.type, Instant):
