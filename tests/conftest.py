@@ -7,6 +7,7 @@ import functools
 import gc
 import os
 import shutil
+import signal
 import tempfile
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -20,12 +21,19 @@ if "XDG_RUNTIME_DIR" not in os.environ:
     os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="quietcuff-")
     atexit.register(shutil.rmtree, os.environ["XDG_RUNTIME_DIR"], ignore_errors=True)
 
-from databases import PostgresqlServer, SqliteFiles
+from databases import PostgresqlServer, SqliteFiles, open_durably, open_quickly
 from ordering import TogetherScheduling, longest_first
+from quietcuff.storage.engine import database, migrate
 from quietcuff.storage.engine.store import Store, open_store
 
 # Each client reads every certificate of the system, which costs more than most requests: one reading does for all.
 http_transports.create_ssl_context = functools.cache(http_transports.create_ssl_context)
+# Behind a shell's & a run ignores interrupts, and so would commands that tests start and interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+# Of this process alone: what is started beside it waits for the disk as it does anywhere.
+database.open_sqlite = migrate.open_sqlite = open_quickly
+PARTITIONS = 4
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> TogetherScheduling | None:
@@ -42,8 +50,15 @@ def pytest_collection_finish() -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Where workers share the files out, the longest begin first; alone, the order of the folders stays."""
+    items[:] = [item for item in items if database_of(item) != "partitioned" or item.get_closest_marker("partitions")]
     if hasattr(config, "workerinput"):
         longest_first(items, str(Path(__file__).parent))
+
+
+def database_of(item: pytest.Item) -> str | None:
+    """The kind of database that a test asks for."""
+    kind: str | None = item.callspec.params.get("database_url") if hasattr(item, "callspec") else None
+    return kind
 
 
 @pytest.fixture(scope="session")
@@ -77,6 +92,12 @@ def postgresql_server() -> Iterator[PostgresqlServer]:
 
 
 @pytest.fixture
+def durable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite as the service opens it, which waits for the disk."""
+    monkeypatch.setattr(database, "open_sqlite", open_durably)
+
+
+@pytest.fixture
 def sqlite_url(sqlite_files: SqliteFiles) -> str:
     """A fresh, migrated SQLite file."""
     return sqlite_files.new()
@@ -90,9 +111,24 @@ def postgresql_url(postgresql_server: PostgresqlServer) -> Iterator[str]:
     postgresql_server.take_back(url)
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(scope="session")
+def partitioned_server(postgresql_server: PostgresqlServer) -> Iterator[PostgresqlServer]:
+    server = postgresql_server.with_partitions(PARTITIONS)
+    yield server
+    server.drop_all()
+
+
+@pytest.fixture
+def partitioned_url(partitioned_server: PostgresqlServer) -> Iterator[str]:
+    """An empty PostgreSQL database with people's rows in partitions."""
+    url = partitioned_server.lend()
+    yield url
+    partitioned_server.take_back(url)
+
+
+@pytest.fixture(params=["sqlite", "postgresql", "partitioned"])
 def database_url(request: pytest.FixtureRequest) -> str:
-    """An empty, migrated database: the test runs on both kinds."""
+    """An empty, migrated database: the test runs on both kinds, and on partitions too where it is marked ``partitions``."""
     return str(request.getfixturevalue(f"{request.param}_url"))
 
 

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import asyncpg
-from sqlalchemy import make_url
+from sqlalchemy import URL, Engine, event, make_url
 
-from quietcuff.storage.engine import migrate
+from quietcuff.storage.engine import database, migrate
 from quietcuff.storage.schema.sittings import metadata
 
 APP_ROLE = "quietcuff_app"
@@ -37,6 +37,16 @@ class SqliteFiles:
         return f"sqlite:///{path}"
 
 
+open_durably = database.open_sqlite
+
+
+def open_quickly(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
+    """A SQLite engine of the service that never waits for the disk, whose data nobody needs after the tests."""
+    engine = open_durably(url, writes=writes, pool_size=pool_size)
+    event.listen(engine, "connect", lambda connection, record: connection.execute("PRAGMA synchronous=OFF").close())
+    return engine
+
+
 def wanted_partitions() -> int:
     """The number of partitions of PostgreSQL's databases that QUIETCUFF_TEST_PARTITIONS asks for; 1 where it does not."""
     return int(os.environ.get("QUIETCUFF_TEST_PARTITIONS", "1"))
@@ -53,6 +63,10 @@ class PostgresqlServer:
         self._template = self.new_empty()
         migrate.upgrade(self.as_owner(self._template), partitions=partitions or wanted_partitions())
         self._on(self._template, grant_app_role)
+
+    def with_partitions(self, partitions: int) -> PostgresqlServer:
+        """The same server, with a template that holds people's rows in so many partitions."""
+        return PostgresqlServer(self._admin.render_as_string(hide_password=False), partitions)
 
     def new_empty(self) -> str:
         """The name of a database without any table."""

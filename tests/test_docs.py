@@ -152,7 +152,7 @@ def ran(script: str, folder: Path, **environment: str) -> subprocess.CompletedPr
         env={**os.environ, "PATH": own_path, **environment},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         check=False,
     )
 

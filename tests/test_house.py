@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -64,8 +65,19 @@ def modules() -> list[Path]:
     return sorted(path for path in walk(PACKAGE) if path.suffix == ".py")
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+@cache
+def nodes_of(path: Path) -> tuple[ast.AST, ...]:
+    """Every node of a module, which many tests look through."""
+    return tuple(ast.walk(tree_of(path)))
+
+
 def functions(path: Path) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             yield node
 
@@ -98,7 +110,7 @@ def test_the_error_tree_that_is_drawn_is_the_one_that_is_there() -> None:
 def test_every_error_that_leaves_a_module_is_in_the_tree() -> None:
     tree = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, Exception)}
     for path in modules():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.ClassDef):
                 bases = {base.id for base in node.bases if isinstance(base, ast.Name)}
                 is_error = bool(bases & {*tree, "Exception", "ValueError", "RuntimeError", "KeyError", "LookupError"})
@@ -148,7 +160,7 @@ def test_a_class_name_stands_for_one_class() -> None:
     for path in modules():
         # FHIR names its own types.
         if (PACKAGE / "fhir/model") not in path.parents:
-            for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            for node in nodes_of(path):
                 if isinstance(node, ast.ClassDef):
                     places.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
@@ -157,7 +169,7 @@ def test_a_class_name_stands_for_one_class() -> None:
 def test_docstrings_say_what_things_are_and_ask_nothing() -> None:
     said: list[tuple[str, str]] = []
     for path in modules():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
                 said.append((str(path.relative_to(PACKAGE)), ast.get_docstring(node) or ""))
     docstrings = [(name, text) for name, text in said if text]
@@ -169,7 +181,7 @@ def test_docstrings_say_what_things_are_and_ask_nothing() -> None:
 def test_every_module_and_class_says_what_it_is() -> None:
     silent = []
     for path in modules():
-        tree = ast.parse(path.read_text("utf-8"))
+        tree = tree_of(path)
         if ast.get_docstring(tree) is None and path.name != "__main__.py":
             silent.append(str(path.relative_to(PACKAGE)))
         silent += [
@@ -185,9 +197,10 @@ def test_some_words_stand_nowhere(words: list[str]) -> None:
     pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}" for word in words))
     found = []
     for path in own_files():
-        for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):
-            if pattern.search(line):
-                found.append(f"{path.relative_to(TOP)}:{number}")
+        text = path.read_text("utf-8")
+        if any(word in text for word in words):
+            lines = enumerate(text.splitlines(), 1)
+            found += [f"{path.relative_to(TOP)}:{number}" for number, line in lines if pattern.search(line)]
     assert found == []
 
 
@@ -226,7 +239,7 @@ def test_modules_hold_definitions_only() -> None:
         f"{path.relative_to(PACKAGE)}:{node.lineno}"
         for path in modules()
         if path.name != "__main__.py"
-        for node in ast.parse(path.read_text("utf-8")).body
+        for node in tree_of(path).body
         if not defines(node)
     ]
     assert doing == []

@@ -82,6 +82,17 @@ def test_a_device_is_replaced_as_a_whole(desk: httpx.Client) -> None:
     assert (read.content, read.headers["ETag"]) == (changed.content, '"2"')
 
 
+def test_a_device_that_the_caller_has_already_is_not_sent_again(desk: httpx.Client) -> None:
+    body = device()
+    path = desk.post("/v1/devices", json=body).headers["Location"]
+    for held in ('"1"', 'W/"1", "9"', "*"):
+        known = desk.get(path, headers={"If-None-Match": held})
+        assert (known.status_code, known.content, known.headers["ETag"]) == (304, b"", '"1"')
+    desk.post("/v1/devices", json={**body, "model": "B"})
+    changed = desk.get(path, headers={"If-None-Match": '"1"'})
+    assert (changed.status_code, changed.json()["model"], changed.headers["ETag"]) == (200, "B", '"2"')
+
+
 def test_every_fault_of_a_device_is_named(desk: httpx.Client) -> None:
     faulty = device(
         validation_evidence=[{"standard": "ISO 81060-2:2018", "population_groups": []}, {"population_groups": ["giants"]}],

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import httpx
+import msgspec
 import pytest
 
 from api.serving import Server, serving
@@ -73,7 +74,7 @@ class Archive:
         answer, found, totals = self.ask(kind, items, by_post=by_post), [], []
         while True:
             assert answer.status_code == 200, (items, answer.text)
-            bundle = answer.json()
+            bundle = msgspec.json.decode(answer.content)
             totals.append(bundle.get("total"))
             found += [(entry["resource"], entry["search"]["mode"]) for entry in bundle.get("entry", [])]
             following = [link["url"] for link in bundle["link"] if link["relation"] == "next"]

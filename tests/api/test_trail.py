@@ -97,7 +97,7 @@ def test_searches_name_their_parameters_and_never_what_they_say(desk: httpx.Clie
     ]
     assert [whom(one) for one in seen] == [[], *[[f"Patient/{subject_id}"]] * 3]
     assert int(found(seen[0])) >= 1 and found(seen[2]) == "1" and {one["action"] for one in seen} == {"E"}
-    assert "0417" not in str(seen) and "85354" not in str(seen)
+    assert "read-0417" not in str(seen) and "85354-9" not in str(seen)
 
 
 def test_what_was_refused_or_is_nobodys_is_not_a_read(desk: httpx.Client, stored: dict[str, Any]) -> None:

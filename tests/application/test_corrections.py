@@ -14,6 +14,8 @@ from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import Conflict, NotAcceptable, NotFound, VersionNotNamed, VersionStale
 from quietcuff.core.model.readings import ReadingSet
 
+pytestmark = pytest.mark.partitions
+
 VOID_SET = {"change": "void-set"}
 STANDS = "SELECT reading_index, version, status, pulse_version, counts FROM reading ORDER BY reading_index"
 

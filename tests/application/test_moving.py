@@ -15,6 +15,8 @@ from quietcuff.application.payloads import device_payloads
 from quietcuff.application.payloads.readers import READERS
 from quietcuff.core.model.errors import Conflict, NotAcceptable, VersionNotNamed, VersionStale
 
+pytestmark = pytest.mark.partitions
+
 
 async def now(clinic: Clinic, set_id: str) -> dict[str, Any]:
     return told(await application.read_set(clinic.desk, clinic.caller, set_id))

@@ -19,6 +19,7 @@ from quietcuff.cli import main
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.decode.ndjson import MAX_BYTES, texts
+from quietcuff.decode.sheet.table import MOST_BYTES
 from quietcuff.report.many import row_of, show_many
 from quietcuff.report.one import show
 from quietcuff.rules.catalog import load_rulebook
@@ -227,6 +228,28 @@ def test_a_file_without_a_set_fails(text: str, write: Write, capsys: Any) -> Non
     assert "no reading set" in capsys.readouterr().err
 
 
+def test_a_row_that_stands_first_because_of_a_question_says_the_question(
+    write: Write, capsys: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A raised result of somebody who may be pregnant: lower limits would hold."""
+    monkeypatch.setenv("COLUMNS", "150")
+    raised = {**FIRST_READING, "systolic_mmhg": 164, "diastolic_mmhg": 108}
+    asked = {
+        **OPENED_SET,
+        "subject": {
+            "sex": "female",
+            "birth_date": "1995-01-01",
+            "identifier": {"system": "urn:example:mrn", "value": "p-asked"},
+        },
+        "readings": [raised, {**raised, "taken_at": "2026-05-04T09:05:00+02:00"}],
+        "closed": True,
+    }
+    assert main(["evaluate", write("\n".join(json.dumps(body) for body in (OPENED_SET, asked)))]) == 0
+    rows = [line for line in capsys.readouterr().out.splitlines() if line.startswith("p-")]
+    assert [row.split()[0] for row in rows] == ["p-asked", "p-0001"]
+    assert rows[0].rstrip().endswith("Ask: pregnancy")
+
+
 def test_a_compressed_file_is_unpacked_a_sheet_too(tmp_path: Path, capsys: Any) -> None:
     sheet = Path(__file__).parents[2] / "docs/examples/readings.csv"
     assert main(["evaluate", str(sheet), "--zone", "Europe/Vienna", "--json"]) == 0
@@ -242,6 +265,26 @@ def test_a_compressed_file_is_unpacked_a_sheet_too(tmp_path: Path, capsys: Any) 
         packed.write_bytes(raw)
         assert main(["evaluate", str(packed), "--zone", "Europe/Vienna"]) == 1
         assert "not-gzip" in capsys.readouterr().err
+
+
+def test_a_small_sheet_that_unpacks_to_much_is_read_no_further_than_its_limit(tmp_path: Path, capsys: Any) -> None:
+    """Not to its end, which is cut off here and would be told."""
+    sheet = tmp_path / "readings.csv.gz"
+    sheet.write_bytes(gzip.compress(b"x" * (MOST_BYTES + 1024 * 1024))[:-100])
+    assert sheet.stat().st_size < 50_000
+    assert main(["evaluate", str(sheet), "--zone", "Europe/Vienna"]) == 1
+    told = capsys.readouterr().err
+    assert ("body-too-large" in told, "not-gzip" in told) == (True, False)
+
+
+def test_a_small_line_that_unpacks_to_much_is_refused_and_the_next_one_evaluated(tmp_path: Path, capsys: Any) -> None:
+    lines = tmp_path / "sets.NDJSON.GZ"
+    line = json.dumps(OPENED_SET).encode()
+    lines.write_bytes(gzip.compress(line + b"\n{" + b" " * (4 * MAX_BYTES) + b"}\n" + line))
+    assert lines.stat().st_size < 5_000
+    assert main(["evaluate", str(lines), "--json"]) == 1
+    told = capsys.readouterr()
+    assert (told.out.encode().splitlines(), "body-too-large" in told.err) == ([direct(OPENED_SET)] * 2, True)
 
 
 def test_a_missing_file_is_named(tmp_path: Path, capsys: Any) -> None:

@@ -19,6 +19,7 @@ import httpx
 import pytest
 from jwcrypto.jwk import JWK
 
+from api.crashing import Gateways, flaws_of
 from bodies import FIRST_READING, OPENED_SET
 from databases import PostgresqlServer
 from quietcuff.cli import COMMANDS, main
@@ -97,12 +98,36 @@ def test_serve_makes_a_database_that_is_not_there(tmp_path: Path) -> None:
 def test_several_workers_serve_from_postgresql(
     postgresql_url: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """One of two is killed while gateways write: the other goes on, a new one takes its place, nothing answered is lost."""
     monkeypatch.setenv("QUIETCUFF_DATABASE_URL", postgresql_url)
+    # Nobody reads the log: a full pipe would hold the server up.
+    monkeypatch.setenv("QUIETCUFF_LOG_LEVEL", "error")
     key = make_key(capsys)
-    with served("--workers", "2") as (_, url):
-        headers = {"Authorization": f"Bearer {key}"}
-        codes = {httpx.get(f"{url}/v1/reading-sets", headers=headers, trust_env=False).status_code for _ in range(10)}
-        assert codes == {200}
+    with served("--workers", "2") as (process, url):
+        with Gateways(url, key) as gateways:
+            gateways.writes(8)
+            kill_a_worker(process)
+            gateways.writes(8)
+        with gateways.client() as client:
+            gateways.check(client)
+    assert flaws_of(postgresql_url) == []
+
+
+def kill_a_worker(process: subprocess.Popen[str]) -> None:
+    """End the first worker by SIGKILL, and wait until another has taken its place."""
+
+    def workers() -> list[int]:
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+        # What else is started watches over shared resources.
+        return [int(child) for child in children if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()]
+
+    before = workers()
+    assert len(before) == 2
+    os.kill(before[0], signal.SIGKILL)
+    patience = time.monotonic() + 30
+    while len(now := workers()) < 2 or before[0] in now:
+        assert time.monotonic() < patience
+        time.sleep(0.05)
 
 
 def test_several_workers_on_sqlite_are_refused_plainly(capsys: pytest.CaptureFixture[str]) -> None:

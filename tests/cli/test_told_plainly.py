@@ -203,7 +203,7 @@ def test_groups_exports_and_the_trail_are_listed(capsys: pytest.CaptureFixture[s
     def listed(*command: str) -> list[dict[str, object]]:
         assert main([*command, "list", "--json", *IN_CLINIC]) == 0
         out = capsys.readouterr().out
-        assert "0815" not in out
+        assert "p-0815" not in out
         found: list[dict[str, object]] = json.loads(out)
         assert main([*command, "list", *IN_CLINIC]) == 0
         lines = capsys.readouterr().out.splitlines()

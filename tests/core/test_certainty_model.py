@@ -25,11 +25,19 @@ from quietcuff.core.certainty.beliefs import (
     excess_variation,
     from_deviations,
     inverse,
-    quantile,
 )
 from quietcuff.core.certainty.certainty import row_in_doubt
-from quietcuff.core.certainty.mixture import Mixture, PriorPart, believe_with, chance_of_each, chance_of_either, middle_95
-from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, chances_to_settle, edges_of, fewest, is_likely
+from quietcuff.core.certainty.mixture import (
+    Mixture,
+    PriorPart,
+    believe_with,
+    chance_of_each,
+    chance_of_either,
+    margins_of,
+    middle_95,
+)
+from quietcuff.core.certainty.quantiles import quantile
+from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, chances_to_settle, edges_of, fewest, is_likely
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -382,7 +390,7 @@ def test_chi_square_agrees_with_scipy(freedom: int) -> None:
 
 def test_the_interval_is_the_middle_and_the_device_widens_it(rules: Variability) -> None:
     belief = weighed(rules, (138, 88, 2))
-    plain, wide = middle_95(alone(belief)), middle_95(alone(belief), 5)
+    plain, wide = middle_95(margins_of(alone(belief))), middle_95(margins_of(alone(belief)), 5)
     assert plain.systolic_mmhg == (
         four_decimals_half_up(138 - 1.959964 * 8.185866),
         four_decimals_half_up(138 + 1.959964 * 8.185866),
@@ -417,7 +425,7 @@ def test_a_mixture_of_beliefs_is_what_drawn_people_come_to(rules: Variability, v
         assert chance_of_either(found, limits) == pytest.approx(either, abs=2e-4)
         each = float(weight[systolic >= limits[0]].sum()), float(weight[diastolic >= limits[1]].sum())
         assert chance_of_each(found, limits) == pytest.approx(each, abs=2e-4)
-    low, high = middle_95(found).systolic_mmhg
+    low, high = middle_95(margins_of(found)).systolic_mmhg
     assert float(weight[systolic < low].sum()) == pytest.approx(0.025, abs=3e-3)
     assert float(weight[systolic > high].sum()) == pytest.approx(0.025, abs=3e-3)
 
@@ -442,7 +450,7 @@ def test_what_is_far_from_every_part_is_still_believed(rules: Variability) -> No
 
 def test_the_device_part_does_not_shrink(rules: Variability) -> None:
     many = weighed(rules, *[(138, 88, 2)] * 12)
-    wide = middle_95(alone(many), 5).systolic_mmhg
+    wide = middle_95(margins_of(alone(many)), 5).systolic_mmhg
     assert (wide[1] - wide[0]) / 2 > 1.959964 * 5
 
 
@@ -452,10 +460,10 @@ def test_a_row_without_a_limit_takes_the_next_rows(rulebook: Rulebook) -> None:
 
 
 def test_the_edge_in_doubt_is_the_nearer_one() -> None:
-    assert row_in_doubt([1, 0.99, 0.95, 0.35, 0.0], 2) == 3
-    assert row_in_doubt([1, 0.99, 0.60, 0.35, 0.0], 2) == 2
-    assert row_in_doubt([1, 0.30, 0.1], 0) == 1
-    assert row_in_doubt([1, 0.99, 0.7], 2) == 2
+    assert row_in_doubt(2, 4, 0.95, 0.35) == 3
+    assert row_in_doubt(2, 4, 0.60, 0.35) == 2
+    assert row_in_doubt(0, 2, 1, 0.30) == 1
+    assert row_in_doubt(2, 2, 0.7, 0) == 2
 
 
 @pytest.mark.parametrize(

@@ -20,22 +20,19 @@ from quietcuff.core.certainty.beliefs import (
     applied,
     believe,
     both_below,
-    ends_nearly,
     evidence_of,
     inverse,
     plane,
-    quantile,
-    rounded_quantile,
 )
 from quietcuff.core.certainty.mixture import (
     Mixture,
     PriorPart,
     believe_with,
-    bounds_of_either,
     chance_of_each,
-    chance_of_either,
 )
-from quietcuff.core.certainty.usual_pressure import LabelEdges, chance_of_label, is_likely
+from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quantile, rounded_quantile, terms_of
+from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, bounds_with_prior, chance_of_label, settles
+from quietcuff.core.certainty.usual_pressure import view_of
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -159,7 +156,7 @@ def test_a_quantile_holds_its_share() -> None:
 
 
 def draw_parts(rng: random.Random) -> list[tuple[float, float, float]]:
-    weights = [rng.random() ** rng.choice([1, 4]) + 1e-6 for _ in range(rng.choice([2, 2, 2, 3, 4]))]
+    weights = [rng.random() ** rng.choice([1, 4]) + 1e-6 for _ in range(2)]
     apart = rng.choice([1, 5, 15, 40])
     return [(weight / sum(weights), rng.gauss(125, apart), rng.uniform(1.5, 20)) for weight in weights]
 
@@ -168,33 +165,43 @@ def test_a_quantile_rounded_early_has_the_digits_of_the_whole_search() -> None:
     rng = random.Random(7)
     for _ in range(2000):
         parts = draw_parts(rng)
-        for below, near in zip((0.025, 0.975), ends_nearly(parts), strict=True):
+        for below, near in zip((0.025, 0.975), ends_nearly(cumulants_of(parts)), strict=True):
             plain = four_decimals_half_up(quantile(parts, below))
             # From a bad start too: at another end, far out, or between the parts.
             for start in (near, parts[0][1], near + rng.gauss(0, 3), near - 400):
-                assert rounded_quantile(parts, below, start) == plain
+                assert rounded_quantile(parts, terms_of(parts), below, start) == plain
 
 
 def test_the_ends_are_nearly_found_from_the_moments() -> None:
     for mean, sd in ((120, 8), (95, 11)):
-        low, high = ends_nearly([(0.3, mean, sd), (0.7, mean, sd)])
+        low, high = ends_nearly(cumulants_of([(0.3, mean, sd), (0.7, mean, sd)]))
         assert low == pytest.approx(mean - 1.959964 * sd) and high == pytest.approx(mean + 1.959964 * sd)
 
 
-def test_a_chance_of_either_is_within_its_bounds_and_decides_as_the_joint_chance_does() -> None:
+def test_a_chance_of_a_label_is_within_its_bounds_and_they_decide_as_the_joint_chance_does() -> None:
     rng, decided = random.Random(8), [0, 0]
     for _ in range(3000):
         measured = evidence_of(rng.uniform(110, 170), rng.uniform(65, 110), draw_matrix(rng))
-        mixture = believe_with(draw_prior(rng) if rng.random() < 0.7 else (), measured)
+        view = view_of(draw_prior(rng) if rng.random() < 0.7 else (), measured)
         sides = LabelEdges(own=rng.choice([None, (130.0, 80.0)]), following=rng.choice([None, (140.0, 90.0)]))
-        for edge in (sides.own, sides.following):
-            if edge is not None:
-                least, most = bounds_of_either(mixture, edge)
-                assert least - 1e-9 <= chance_of_either(mixture, edge) <= most + 1e-9
-        wanted = four_decimals_half_up(chance_of_label(mixture, sides)) >= 0.9
-        assert is_likely(mixture, sides, 0.9) == wanted
+        alone, mixture = ((1.0, view.alone()),), view.with_prior()
+        value = alone[0][1].systolic, alone[0][1].diastolic
+        bounds = [bounds_of_label(*value, view.weighing.alone, sides)]
+        bounds += [bounds_with_prior(view, *value, sides)] if view.weighing.parts else []
+        for known, (least, most) in zip((alone, mixture), bounds, strict=False):
+            assert least - 1e-6 <= chance_of_label(known, sides) <= most + 1e-6
+        wanted = all(four_decimals_half_up(chance_of_label(known, sides)) >= 0.9 for known in (alone, mixture))
+        assert settles(view, sides, 0.9) == wanted
         decided[wanted] += 1
     assert min(decided) > 300
+
+
+def test_far_from_every_part_of_a_prior_the_joint_chance_decides() -> None:
+    measured = evidence_of(4000, 80, (4.0, 0.0, 4.0))
+    prior = (PriorPart(share=1, systolic=120, diastolic=75, covariance=(1.0, 0.0, 1.0)),)
+    sides = LabelEdges(own=(140.0, 90.0), following=None)
+    assert bounds_with_prior(view_of(prior, measured), 4000, 80, sides) == (-1, 1)
+    assert settles(view_of(prior, measured), sides, 0.9)
 
 
 def test_rounding_is_that_of_whole_ten_thousandths() -> None:

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import map_coordinates
 from scipy.signal import fftconvolve
 
 Draws = npt.NDArray[np.floating[Any]]
@@ -239,9 +239,11 @@ DIASTOLIC = np.arange(20, 150, CELL_MMHG) + CELL_MMHG / 2
 def density_of_values(added: Draws, world: World) -> Draws:
     """How densely values lie around the usual pressure, by cells of how far off they are: the level of a visit, which is
     normal, and what the drawn sittings add to it."""
-    edges = np.arange(-AROUND_MMHG, AROUND_MMHG + CELL_MMHG, CELL_MMHG)
-    drawn, _, _ = np.histogram2d(added[0], added[1], bins=(edges, edges))
-    off = edges[:-1] + CELL_MMHG / 2
+    off = np.arange(-AROUND_MMHG, AROUND_MMHG, CELL_MMHG) + CELL_MMHG / 2
+    cells = np.floor((added + AROUND_MMHG) / CELL_MMHG).astype(np.int64)
+    near = ((cells >= 0) & (cells < len(off))).all(axis=0)
+    counted = np.bincount(cells[0, near] * len(off) + cells[1, near], minlength=len(off) ** 2)
+    drawn = counted.reshape(len(off), len(off)).astype(float)
     # The convolution of two tables lies half a cell further, so the level's table starts half a cell earlier.
     at = off + CELL_MMHG / 2
     level = normal_density(at[:, None], at[None, :], world.between, world.between_correlation)
@@ -250,20 +252,48 @@ def density_of_values(added: Draws, world: World) -> Draws:
     return result[middle, middle].clip(0)
 
 
-def chances(
-    visits: list[tuple[tuple[float, float], Draws]], prior: Prior | None, limits: list[tuple[float, float]]
-) -> list[float]:
-    """The chance that the usual pressure behind the values of visits is at or above either limit, for each pair of limits.
+def likelihood(visits: list[tuple[tuple[float, float], Draws]]) -> Draws:
+    """How likely each usual pressure makes the values of visits, up to a constant.
 
     A visit is its value with the density of values around the usual pressure.
     """
-    belief = np.ones((len(SYSTOLIC), len(DIASTOLIC)))
-    if prior is not None:
-        away = SYSTOLIC[:, None] - prior.mean[0], DIASTOLIC[None, :] - prior.mean[1]
-        belief = normal_density(*away, prior.sd, prior.correlation)
-    for value, density in visits:
-        places = [(value[axis] - usual + AROUND_MMHG) / CELL_MMHG - 0.5 for axis, usual in enumerate((SYSTOLIC, DIASTOLIC))]
-        grid = np.meshgrid(*places, indexing="ij")
-        belief = belief * map_coordinates(density, grid, order=1, mode="constant")
-    belief /= belief.sum()
-    return [1 - float(belief[systolic > SYSTOLIC][:, diastolic > DIASTOLIC].sum()) for systolic, diastolic in limits]
+    told = np.ones((len(SYSTOLIC), len(DIASTOLIC)))
+    for (systolic, diastolic), density in visits:
+        along_diastolic = read_backwards(density.T, diastolic, DIASTOLIC)
+        told *= read_backwards(along_diastolic.T, systolic, SYSTOLIC)
+    return told
+
+
+def read_backwards(density: Draws, value: float, usual: Draws) -> Draws:
+    """The rows of a table of how far a value is off, one for each usual pressure that it may be off from; between two rows in
+    proportion, which is the same for all, as both go by the same steps."""
+    place = (value - float(usual[0]) + AROUND_MMHG) / CELL_MMHG - 0.5
+    first = int(np.floor(place))
+    rows = first - np.arange(len(usual))
+    lower, upper = (
+        np.where(inside(each, density)[:, None], density.take(each, axis=0, mode="clip"), 0) for each in (rows, rows + 1)
+    )
+    result: Draws = lower + (place - first) * (upper - lower)
+    return result
+
+
+def inside(rows: npt.NDArray[np.int64], table: Draws) -> Mask:
+    """Which rows the table has."""
+    result: Mask = (rows >= 0) & (rows < len(table))
+    return result
+
+
+@cache
+def weight_of(prior: Prior | None) -> Draws:
+    """How much each usual pressure is believed in before any visit."""
+    if prior is None:
+        return np.ones((len(SYSTOLIC), len(DIASTOLIC)))
+    away = SYSTOLIC[:, None] - prior.mean[0], DIASTOLIC[None, :] - prior.mean[1]
+    return normal_density(*away, prior.sd, prior.correlation)
+
+
+def chances(told: Draws, prior: Prior | None, limits: list[tuple[float, float]]) -> list[float]:
+    """The chance that the usual pressure is at or above either limit, for each pair of limits; ``told`` is the likelihood."""
+    belief = told * weight_of(prior)
+    below = [belief[: (systolic > SYSTOLIC).sum(), : (diastolic > DIASTOLIC).sum()].sum() for systolic, diastolic in limits]
+    return [1 - float(each / belief.sum()) for each in below]

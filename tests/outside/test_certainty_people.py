@@ -14,7 +14,7 @@ import pytest
 from outside import fit_prior, settled_worlds
 from outside.fit_prior import Fit, ages_of_people, fit, means_of_people, measuring
 from outside.settled_worlds import GUIDELINES, WORLDS, World, body, count_world, play, usual_pressures, whole
-from quietcuff.core.certainty.mixture import parts_at, value_at
+from quietcuff.core.certainty.priors import parts_at, value_at
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook

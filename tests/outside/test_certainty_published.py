@@ -16,7 +16,8 @@ import pytest
 from scipy.stats import norm
 
 from quietcuff.core.certainty.beliefs import Evidence, believe, chance_reached, evidence_of, from_deviations
-from quietcuff.core.certainty.mixture import believe_with, chance_of_either, parts_at
+from quietcuff.core.certainty.mixture import believe_with, chance_of_either
+from quietcuff.core.certainty.priors import parts_at
 from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, within_sitting
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook

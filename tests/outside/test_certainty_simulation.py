@@ -202,9 +202,8 @@ class Played:
         visits = [(value, self.density(drawn, treated=case.treated))]
         visits += [(each, self.density(count, treated=case.treated)) for count, each in case.earlier]
         limits = list(dict.fromkeys(sum(LIMITS.values(), start=[])))
-        flat = dict(zip(limits, world.chances(visits, None, limits), strict=True))
-        prior = PRIORS[case.age] if case.age else None
-        weighed = dict(zip(limits, world.chances(visits, prior, limits), strict=True))
+        told, prior = world.likelihood(visits), PRIORS[case.age] if case.age else None
+        flat, weighed = (dict(zip(limits, world.chances(told, each, limits), strict=True)) for each in (None, prior))
         off = []
         for entry in case.answered():
             assert entry.visits_used == 1 + len(case.earlier)
@@ -307,12 +306,17 @@ def worst_by_counting(way: Way, *, heavy: World | None = None, rising: bool = Fa
     readings = world.sitting_readings(rng, kind, DRAWS)
     levels = world.visit_levels(rng, kind, DRAWS)
     half = half_widths(way, treated=False)[:, None]
+
+    @cache
+    def played(spread: float) -> Draws:
+        """How far values are off where readings spread so much in the systolic."""
+        noise = [each * np.array([[spread / 4.1], [1.0]]) for each in readings]
+        mask, added = world.PROTOCOLS[way[0]](noise)[way[1]]
+        return (levels + added)[:, mask]
+
     worst = widest = 0.0
     for systolic in range(110, 171, 6):
-        spread = 3.2 + 1.3 * min(max((systolic - 110) / 40, 0), 1)
-        noise = [each * np.array([[spread / 4.1], [1.0]]) for each in readings] if rising else readings
-        mask, added = world.PROTOCOLS[way[0]](noise)[way[1]]
-        off = (levels + added)[:, mask]
+        off = played(3.2 + 1.3 * min(max((systolic - 110) / 40, 0), 1) if rising else 4.1)
         widest = max(widest, *np.abs((np.abs(off) <= half).mean(axis=1) - 0.95))
         diastolic = round(0.55 * systolic + 8)
         sent = [(systolic + each, diastolic + each // 2) for each in AS_SERVED[way][1]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
@@ -168,6 +169,12 @@ async def test_a_queue_that_takes_too_long_is_told_as_busy(store: Store) -> None
     assert await store.write(CLINIC, count_subjects) == 0
 
 
+async def test_one_slow_commit_turns_nobody_away(store: Store) -> None:
+    """A job alone takes as long as its commit; those that wait behind it share the next ones."""
+    await store.write(CLINIC, lambda transaction: time.sleep(0.3))
+    assert await asyncio.gather(*(store.write(CLINIC, count_subjects) for _ in range(200))) == [0] * 200
+
+
 async def test_work_whose_deadline_is_over_is_not_begun(store: Store) -> None:
     begun = []
 
@@ -272,6 +279,7 @@ def test_several_workers_are_for_postgresql(sqlite_url: str, postgresql_url: str
     refuse_several_workers(postgresql_url, 4)
 
 
+@pytest.mark.usefixtures("durable")
 async def test_sqlite_waits_for_the_disk(sqlite_url: str) -> None:
     def pragmas(transaction: Transaction) -> tuple[Any, Any]:
         journal_mode = transaction.exec_driver_sql("PRAGMA journal_mode").scalar_one()

@@ -8,9 +8,9 @@ from quietcuff.core.model.fields import Setting
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
+from quietcuff.core.sitting.in_force import in_population
 from quietcuff.core.sitting.percentiles import find_norms, fit_guideline
 from quietcuff.core.sitting.person import describe_person
-from quietcuff.core.sitting.sitting import in_population
 
 
 class Limit(msgspec.Struct, frozen=True, kw_only=True):

@@ -44,7 +44,7 @@ def store_subject(turn: UnitOfWork, person: UUID, change: SubjectChange, if_matc
     check_version(if_match, None if known is None else known.version)
     if known is None:
         said = Subject(identifier=change.identifier)
-        row = parties.new_row(turn, person, merged(said, change))
+        row = parties.row_of(turn, person, merged(said, change), None, None)
         if not insert_subject_if_new(turn.transaction, row):
             # Two processes may both find nobody and insert; the loser runs its work again and then finds the winner's row.
             raise RunAgain

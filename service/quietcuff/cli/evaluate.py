@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import gzip
 import sys
-import zlib
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from functools import partial
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
 import msgspec
 from rich.console import Console
 
+from quietcuff.cli.support.packed import NOT_GZIP, open_input, unpacked
 from quietcuff.cli.support.sheets import add_sheet_options, is_sheet, options_from, sittings_of
 from quietcuff.cli.support.words import ARRAY_GIVEN, say
 from quietcuff.core.evaluate import evaluate
@@ -70,21 +69,15 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         form = ReportForm(Console(highlight=False), speaker, details=arguments.details)
     try:
-        with open_input(arguments.file) as stream:
+        with open_input(arguments.file) as file:
+            stream = unpacked(arguments.file, file)
             if is_sheet(arguments):
                 return evaluate_sheet(stream, arguments, languages, form)
             return evaluate_lines(lines_of(stream), rulebook, form)
-    except (gzip.BadGzipFile, EOFError, zlib.error):
+    except NOT_GZIP:
         fault = Fault(pointer="", code="not-gzip", detail="A whole file of gzip, as its name says.")
         show_faults(Console(stderr=True, highlight=False), "The file cannot be read", [fault])
         return 1
-
-
-def open_input(name: str) -> BinaryIO:
-    """The file to read; ``-`` is standard input, and a name that ends in ``.gz`` is unpacked while it is read."""
-    if name == "-":
-        return sys.stdin.buffer
-    return cast(BinaryIO, gzip.open(name, "rb")) if name.lower().endswith(".gz") else open(name, "rb")
 
 
 def evaluate_sheet(stream: BinaryIO, arguments: argparse.Namespace, languages: Languages, form: Form) -> int:

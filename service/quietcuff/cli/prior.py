@@ -18,7 +18,7 @@ from quietcuff.cli.keys import on_store
 from quietcuff.cli.support.desk import on_desk
 from quietcuff.cli.support.tenant_work import named
 from quietcuff.cli.support.words import say
-from quietcuff.core.certainty.mixture import parts_at
+from quietcuff.core.certainty.priors import parts_at
 from quietcuff.core.certainty.visits import (
     SittingMeasurement,
     between_visits,

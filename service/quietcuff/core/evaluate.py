@@ -18,7 +18,7 @@ from quietcuff.core.findings.findings import (
 )
 from quietcuff.core.labels.classification import not_arm_of_record, other_arm_missing
 from quietcuff.core.labels.judgement import Advice, Judgement, advise
-from quietcuff.core.model.evaluation import Evaluation, Finding, RuleReference
+from quietcuff.core.model.evaluation import Evaluation, Finding
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.protocols.ambulatory import judge_recording
@@ -27,9 +27,8 @@ from quietcuff.core.protocols.one_sitting import judge_one_sitting
 from quietcuff.core.protocols.standing_test import judge_standing
 from quietcuff.core.record.note_line import qualified_line
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
-from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.safety.safety import SafetyResult, watch
+from quietcuff.core.safety.safety import SafetyResult, is_low, watch
 from quietcuff.core.sitting.acceptance import check_acceptable
 from quietcuff.core.sitting.arms import (
     OTHER,
@@ -66,23 +65,24 @@ def evaluate(reading_set: ReadingSet, history: History | None, rulebook: Ruleboo
     own_step = judged.step or plan_step(sitting, comparison, judged, advice)
     findings = gather_findings(sitting, seen, comparison, judged, advice)
     sureness = judge_certainty(sitting, comparison, judged, findings)
+    # By place as far as names do not say more: a call with more than fifteen names takes ten times as long.
     return Evaluation(
-        state=selection.state,
-        blocked_by=selection.blocked_by,
-        safety=seen.safety,
-        plan=judged.plan,
-        chosen=sitting.chosen,
-        protocol=reference(rulebook, sitting),
-        engine_version=rulebook.engine_version,
-        history_digest=digest_history(history),
-        readings=selection.outcomes,
-        arms=report_arms(sitting, comparison),
-        result=result,
-        findings=findings + sureness.findings,
-        categories=judged.categories,
-        certainty=sureness.certainty,
-        orthostatic=judged.orthostatic,
-        series=judged.series,
+        selection.state,
+        selection.blocked_by,
+        seen.safety,
+        judged.plan,
+        sitting.chosen,
+        sitting.rules.reference,
+        rulebook.engine_version,
+        digest_history(history),
+        selection.outcomes,
+        report_arms(sitting, comparison),
+        result,
+        findings + sureness.findings,
+        judged.categories,
+        sureness.certainty,
+        judged.orthostatic,
+        judged.series,
         percentile=None
         if sitting.norms is None or result is None
         else report_percentile(sitting.norms, result.systolic_mmhg, result.diastolic_mmhg),
@@ -105,20 +105,6 @@ def judge(sitting: Sitting, comparison: Comparison, seen: SevereSeen) -> Judgeme
     if protocol.standing is not None:
         return judge_standing(sitting, comparison, protocol.standing, seen)
     return judge_one_sitting(sitting, comparison, seen)
-
-
-def reference(rulebook: Rulebook, sitting: Sitting) -> RuleReference:
-    """The protocol's identity."""
-    return reference_by_id(rulebook, sitting.protocol.id)
-
-
-def make_reference(rulebook: Rulebook, protocol_id: str) -> RuleReference:
-    """A protocol's identity."""
-    version = rulebook.protocols[protocol_id].version
-    return RuleReference(id=protocol_id, version=version, digest=rulebook.digests[protocol_id])
-
-
-reference_by_id = remembered(make_reference)
 
 
 def gather_findings(
@@ -189,9 +175,9 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
         codes.append("not-arm-of-record")
     if measured_in_other_than_preferred(sitting, comparison):
         codes.append("preferred-arm-not-measured")
-    if any(attempt.site == "not-recorded" for attempt in sitting.valid):
+    if "not-recorded" in [attempt.site for attempt in sitting.valid]:
         codes.append("site-not-recorded")
-    if len(sitting.protocol.positions) == 1 and any(a.reading.position == "not-recorded" for a in sitting.valid):
+    if len(sitting.protocol.positions) == 1 and "not-recorded" in [attempt.reading.position for attempt in sitting.valid]:
         codes.append("position-not-recorded")
     return [find(book, code) for code in codes]
 
@@ -224,20 +210,18 @@ def cautions(sitting: Sitting, seen: SafetyResult) -> list[str]:
     """The cautions that go with every answer, and those that this one calls for."""
     words, person = sitting.rulebook.wording.caution, sitting.person
     told = [words["not-a-device"], words["no-treatment"]]
-    for code, holds in (
-        ("single-sitting", sitting.protocol.is_one_sitting),
-        ("severe", bool(seen.severe) or seen.safety.level in ("confirm", "same-day", "urgent")),
-        ("low", is_low(seen)),
-        ("expecting", person.expecting),
-        ("child", person.age_years is not None and person.age_years < 18),
-        ("irregular", sitting.irregular),
-        ("guidelines-disagree", len(sitting.guidelines) > 1),
-    ):
-        if holds:
-            told.append(words[code])
+    if sitting.protocol.is_one_sitting:
+        told.append(words["single-sitting"])
+    if seen.severe or seen.safety.level in ("confirm", "same-day", "urgent"):
+        told.append(words["severe"])
+    if is_low(seen):
+        told.append(words["low"])
+    if person.expecting:
+        told.append(words["expecting"])
+    if person.age_years is not None and person.age_years < 18:
+        told.append(words["child"])
+    if sitting.irregular:
+        told.append(words["irregular"])
+    if len(sitting.guidelines) > 1:
+        told.append(words["guidelines-disagree"])
     return told
-
-
-def is_low(seen: SafetyResult) -> bool:
-    """True where a reading was found to be low."""
-    return bool(seen.findings) and any(code == "low-reading" for code, _ in seen.findings)

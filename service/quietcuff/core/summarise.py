@@ -31,8 +31,8 @@ from quietcuff.core.over_visits.result import ArmToUse, Lacking, Latest, Pooled,
 from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting.arms import arm_of_record, higher_arm_of_last_comparison
+from quietcuff.core.sitting.in_force import in_population
 from quietcuff.core.sitting.person import Person, describe_person
-from quietcuff.core.sitting.sitting import in_population
 
 CONTROLLED_BELOW = Edge(systolic_mmhg=140, diastolic_mmhg=90)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from quietcuff.analytics.columns.codes import SETTINGS, Array, at_or_above
 from quietcuff.core.rulebook.rulebook import Guideline, Row
-from quietcuff.core.sitting.sitting import in_setting
+from quietcuff.core.sitting.in_force import in_setting
 
 T = TypeVar("T")
 PREGNANCY = ("never", "only", "either")

@@ -13,8 +13,8 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import DeviceRecord
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described, saved_replies
-from quietcuff.api.requests import IF_MATCH_OPTIONAL, if_match_of
-from quietcuff.api.responses import answer_record
+from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already
+from quietcuff.api.responses import answer_record, not_modified
 from quietcuff.api.service import service_of
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.own_json import read
@@ -42,7 +42,11 @@ GET = Operation(
     tag=TAG,
     summary="A registered device",
     access=Need("Device", "r"),
-    replies=(Reply(description="The device.", shape=DeviceRecord, headers=("ETag",)),),
+    parameters=(IF_NONE_MATCH,),
+    replies=(
+        Reply(description="The device.", shape=DeviceRecord, headers=("ETag",)),
+        Reply(status=304, description="The caller has it already.", headers=("ETag",)),
+    ),
 )
 
 
@@ -62,4 +66,6 @@ class Devices(Controller):
     @get("/{device_id:str}", opt=described(GET))
     async def get_one(self, request: Request[Any, Any, Any], device_id: FromPath[str]) -> ASGIResponse:
         """Answer the device."""
-        return answer_record(await application.read_device(service_of(request).desk, caller_of(request), device_id))
+        record = await application.read_device(service_of(request).desk, caller_of(request), device_id)
+        etag = f'"{record.version}"'
+        return not_modified(etag) if is_known_already(request, etag) else answer_record(record)

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import gzip
-import io
 import os
 import stat
-import sys
-import zlib
 from collections.abc import AsyncIterator
 from contextlib import suppress
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
+from quietcuff.cli.support.packed import NOT_GZIP, open_input, unpacked
 from quietcuff.core.model.errors import Fault, NotReadable
 
 CHUNK_BYTES = 64 * 1024
@@ -23,9 +20,8 @@ class InputFile:
 
     def __init__(self, name: str) -> None:
         self._is_ours = name != "-"
-        self._file: BinaryIO = open(name, "rb") if self._is_ours else sys.stdin.buffer  # noqa: SIM115 - closed by close()
-        is_packed = name.endswith(".gz")
-        self._stream = cast(io.BufferedReader, gzip.GzipFile(fileobj=self._file) if is_packed else self._file)
+        self._file = open_input(name)
+        self._stream = unpacked(name, self._file)
         self._mode = os.fstat(self._file.fileno()).st_mode
 
     @property
@@ -48,7 +44,7 @@ class InputFile:
         try:
             while chunk := await self._next_chunk():
                 yield chunk
-        except (gzip.BadGzipFile, EOFError, zlib.error) as error:
+        except NOT_GZIP as error:
             detail = "The file is not whole, or not of gzip. The lines before the fault were read."
             raise NotReadable(Fault(pointer="", code="not-gzip", detail=detail)) from error
 

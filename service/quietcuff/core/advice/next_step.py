@@ -22,8 +22,14 @@ from quietcuff.core.sitting.arms import Comparison
 from quietcuff.core.sitting.equipment import judge_fit
 from quietcuff.core.sitting.selection import Selection, can_measure
 from quietcuff.core.sitting.severity import ARMS
-from quietcuff.core.sitting.sitting import Sitting
-from quietcuff.core.sitting.trouble import attempts_made, due_change, find_trouble, gave_up_for, other_free_arm
+from quietcuff.core.sitting.sitting import (
+    Sitting,
+    attempts_made,
+    due_change,
+    find_trouble,
+    gave_up_for,
+    other_free_arm,
+)
 
 ACTION_OF_CHANGE: dict[str, Action] = {
     "auscultate": "auscultate",

@@ -20,11 +20,11 @@ from quietcuff.core.model.fields import Method, Site
 from quietcuff.core.rulebook.protocols import HomeSeries, Recording
 from quietcuff.core.rulebook.rulebook import CuffTable
 from quietcuff.core.sitting.arms import Comparison
+from quietcuff.core.sitting.attempts import needs_muffling
 from quietcuff.core.sitting.equipment import device_block, is_above_table, judge_fit, next_size
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.severity import ARMS
 from quietcuff.core.sitting.sitting import Sitting
-from quietcuff.core.sitting.trouble import needs_muffling
 
 MINUTE_TO_MEASURE = 1
 GOOD_ANSWERS = frozenset({"at", "bare", "thin", "regular", "irregular"})
@@ -135,7 +135,7 @@ def things_to_do(sitting: Sitting) -> list[str]:
 
 def is_done(sitting: Sitting, field: str) -> bool:
     """True where the answer to a question is recorded as it should be: rested long enough, back supported, no coffee."""
-    answer = sitting.answers[field]
+    answer = getattr(sitting.reading_set.context, field)
     if field == "rest_minutes":
         return answer is not None and not rest_too_short(sitting)
     # Either answer will do here: the pulse must have been felt and symptoms asked about, whatever was found.
@@ -230,7 +230,7 @@ def missing_step(sitting: Sitting, selection: Selection, categories: list[Catego
         return make_step(sitting, "review", "outside-tables")
     if is_of_thigh(selection.counted):
         return make_step(sitting, "repeat-another-day", "measure-upper-arm")
-    if any(needs_muffling(sitting, attempt) for attempt in selection.counted):
+    if any(needs_muffling(attempt, sitting.limits) for attempt in selection.counted):
         return make_step(sitting, "repeat-another-day", "label-needs-phase-four")
     return None
 

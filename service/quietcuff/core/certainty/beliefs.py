@@ -9,27 +9,11 @@ Two-by-two symmetric matrices are plain triples: systolic variance, covariance, 
 from __future__ import annotations
 
 from functools import cache, lru_cache
-from math import asin, cos, erfc, exp, floor, pi, sin, sqrt
+from math import asin, cos, erfc, exp, pi, sin, sqrt
 
 import msgspec
 
-from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
 from quietcuff.core.rulebook.variability import Settling
-
-UPPER_TAIL = 0.975
-MOST_STEPS = 60
-CLOSE_ENOUGH_MMHG = 1e-6
-ROOT_OF_TWO_PI = sqrt(2 * pi)
-MOST_SERIES_STEPS = 4
-# The largest values of the second and fourth derivative of the standard normal distribution, a little more: at z = 1 and 0.74.
-LARGEST_SECOND = 0.242
-LARGEST_FOURTH = 0.5506
-BEND = LARGEST_FOURTH / 24
-FAR_MMHG = 5.0
-# What is allowed for the last bits, and for how far from the quantile the plain method may end: both are below 1e-10.
-NOISE_MMHG = 1e-8
-SAFE_WAY_MMHG = 1e-3
-
 
 SIX_POINTS_UP_TO = 0.7
 FAR = 6.2
@@ -133,8 +117,6 @@ def applied(matrix: Matrix, systolic: float, diastolic: float) -> tuple[float, f
     return matrix[0] * systolic + matrix[1] * diastolic, matrix[1] * systolic + matrix[2] * diastolic
 
 
-TWO_SIDED_95 = 1.959963984540054
-
 Limits = tuple[float, float]
 
 
@@ -172,6 +154,32 @@ class Belief(msgspec.Struct, frozen=True, gc=False):
     correlation: float
 
 
+class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
+    """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation."""
+
+    covariance: Matrix
+    systolic_sd: float
+    diastolic_sd: float
+    correlation: float
+
+    def belief(self, along: float, across: float) -> Belief:
+        """The belief of so much information, precision times mean."""
+        first, both, second = self.covariance
+        return Belief(
+            first * along + both * across,
+            self.systolic_sd,
+            both * along + second * across,
+            self.diastolic_sd,
+            self.correlation,
+        )
+
+
+def spread_of(precision: Matrix, varies: Limits) -> BeliefSpread:
+    """The spread of a belief, from its precision."""
+    first, both, second = inverse(precision)
+    return BeliefSpread((first, both, second), sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second))
+
+
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:
     """The evidence of a value with its covariance."""
     precision = inverse(covariance)
@@ -193,30 +201,7 @@ def believe(evidence: Evidence, varies: Limits = (1.0, 1.0)) -> Belief:
     ``varies`` multiplies each pressure's variance where visits vary more than expected. One untreated visit of two readings at
     138/88, without a prior, gives 138 ± 8.1859 and 88 ± 5.2466, correlation 0.4689.
     """
-    return belief_of(evidence.precision, evidence.information, varies)
-
-
-def believe_both(one: Evidence, other: Evidence, varies: Limits) -> Belief:
-    """The belief from two pieces of evidence together."""
-    (first, both, second), (along, across) = one.precision, one.information
-    more, beside = other.precision, other.information
-    precision, information = (first + more[0], both + more[1], second + more[2]), (along + beside[0], across + beside[1])
-    return belief_of(precision, information, varies)
-
-
-def belief_of(precision: Matrix, information: tuple[float, float], varies: Limits) -> Belief:
-    """The belief from precision and information."""
-    first, both, second = precision
-    along, across = information
-    determinant = first * second - both * both
-    first, both, second = second / determinant, -both / determinant, first / determinant
-    return Belief(
-        first * along + both * across,
-        sqrt(first * varies[0]),
-        both * along + second * across,
-        sqrt(second * varies[1]),
-        both / sqrt(first * second),
-    )
+    return spread_of(evidence.precision, varies).belief(*evidence.information)
 
 
 def chance_reached(belief: Belief, limits: Limits) -> float:
@@ -269,112 +254,3 @@ def chance_above(chi_square: float, freedom: int) -> float:
         total += term
         term *= 2 * half / degrees
     return total
-
-
-def moments_of(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
-    """The mean and the standard deviation of parts, each a share, a mean and a standard deviation."""
-    if len(parts) == 1:
-        return parts[0][1:]
-    mean = variance = 0.0
-    for share, middle, _ in parts:
-        mean += share * middle
-    for share, middle, sd in parts:
-        variance += share * (sd * sd + (middle - mean) ** 2)
-    return mean, sqrt(variance)
-
-
-def ends_of(parts: list[tuple[float, float, float]], added_sd_mmhg: float) -> tuple[float, float]:
-    """Both ends of the middle 95 per cent of one pressure, to four decimals."""
-    wide = [(share, middle, sqrt(sd * sd + added_sd_mmhg * added_sd_mmhg)) for share, middle, sd in parts]
-    if len(wide) == 1:
-        _, middle, sd = wide[0]
-        return four_decimals_half_up(middle - TWO_SIDED_95 * sd), four_decimals_half_up(middle + TWO_SIDED_95 * sd)
-    low, high = ends_nearly(wide)
-    return rounded_quantile(wide, 1 - UPPER_TAIL, low), rounded_quantile(wide, UPPER_TAIL, high)
-
-
-def ends_nearly(parts: list[tuple[float, float, float]]) -> tuple[float, float]:
-    """Both ends about where they are, from the first four moments. Cornish and Fisher's expansion, two terms."""
-    mean = variance = third = fourth = 0.0
-    for share, middle, _ in parts:
-        mean += share * middle
-    for share, middle, sd in parts:
-        own, away = sd * sd, middle - mean
-        apart = away * away
-        variance += share * (own + apart)
-        third += share * away * (3 * own + apart)
-        fourth += share * (3 * own * own + apart * (6 * own + apart))
-    sd = sqrt(variance)
-    skewness, excess = third / (variance * sd), fourth / (variance * variance) - 3
-    # (z² - 1)/6, (z³ - 3z)/24 and (2z³ - 5z)/36 at z = 1.96.
-    middle = mean + sd * 0.473576 * skewness
-    half = sd * (TWO_SIDED_95 + 0.068718 * excess - 0.146067 * skewness * skewness)
-    return middle - half, middle + half
-
-
-def rounded_quantile(parts: list[tuple[float, float, float]], below: float, at: float) -> float:
-    """The quantile to four decimals, from a pressure near it: steps of the reversed series, until the rounding is certain.
-
-    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 + F'''t³/6 = 0 nearly. What is left of F
-    after it is known but for the next term, which is at most t⁴/24 of the largest F'''' that the parts can have; and the
-    density is at most the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
-    """
-    bends, rises = 0.0, 0.0
-    terms = []
-    for share, middle, sd in parts:
-        over = 1 / sd
-        terms.append((0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI))
-        rises += share * over * over
-        bends += share * (over * over) * (over * over)
-    for _ in range(MOST_SERIES_STEPS):
-        excess, slope, turn, curve = -below, 0.0, 0.0, 0.0
-        for half, middle, over, weight in terms:
-            z = (at - middle) * over
-            excess += half * erfc(-z * ROOT_HALF)
-            density = weight * exp(-0.5 * z * z)
-            slope += density
-            density *= over
-            turn -= density * z
-            curve += density * over * (z * z - 1)
-        # Far out, or between two parts, the plain method finds the way.
-        if abs(excess) >= slope * FAR_MMHG:
-            break
-        first, second = excess / slope, 0.5 * turn / slope
-        step = -first * (1 + first * (second + first * (2 * second * second - curve / (6 * slope))))
-        way, square = abs(step) + SAFE_WAY_MMHG, step * step
-        least = slope - 2 * way * LARGEST_SECOND * rises
-        left = abs(excess + step * (slope + step * (0.5 * turn + step * curve / 6))) + BEND * bends * square * square
-        at += step
-        if left < way * least:
-            error = left / least + NOISE_MMHG
-            count = floor((at - error) * 10_000 + 0.5)
-            if count == floor((at + error) * 10_000 + 0.5):
-                return from_ten_thousandths(count)
-    return four_decimals_half_up(quantile(parts, below))
-
-
-def quantile(parts: list[tuple[float, float, float]], below: float) -> float:
-    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always contain it.
-
-    An equal mixture of N(110, 5²) and N(140, 5²) has its middle at 125.
-    """
-    reach = TWO_SIDED_95 + 6
-    low = min([middle - reach * sd for _, middle, sd in parts])
-    high = max([middle + reach * sd for _, middle, sd in parts])
-    mean, sd = moments_of(parts)
-    at = mean + (TWO_SIDED_95 if below > 0.5 else -TWO_SIDED_95 if below < 0.5 else 0.0) * sd
-    terms = [(share, middle, each, each * ROOT_OF_TWO_PI) for share, middle, each in parts]
-    for _ in range(MOST_STEPS):
-        excess, slope = -below, 0.0
-        for share, middle, each, width in terms:
-            z = (at - middle) / each
-            excess += share * (0.5 * erfc(-z * ROOT_HALF))
-            slope += share * exp(-0.5 * z * z) / width
-        low, high = (low, at) if excess > 0 else (at, high)
-        step = excess / slope if slope > 0 else high - low
-        if abs(step) < CLOSE_ENOUGH_MMHG:
-            return at - step
-        # Between two parts the density is almost zero and Newton's step leaps out of the bounds: halve them instead.
-        after = at - step
-        at = after if low < after < high else (low + high) / 2
-    return at

@@ -6,23 +6,15 @@ Bias of a measurement is no random error: it is named beside these figures and i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import floor, inf
 
 import msgspec
 
-from quietcuff.core.certainty.beliefs import Limits
 from quietcuff.core.certainty.changes import PressureChange, change_findings, is_moving, keep_since_change
-from quietcuff.core.certainty.mixture import chance_of_each, rules_of_tenant
-from quietcuff.core.certainty.usual_pressure import (
-    Known,
-    LabelEdges,
-    chances_at_edge,
-    edges_of,
-    is_settled,
-    weigh,
-    what_settles,
-    why_not_now,
-)
+from quietcuff.core.certainty.mixture import chance_of_each
+from quietcuff.core.certainty.priors import rules_of_tenant
+from quietcuff.core.certainty.sentences import state
+from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -43,7 +35,6 @@ from quietcuff.core.model.evaluation import Category, Certainty, Decisive, Findi
 from quietcuff.core.model.fields import Setting, Site, four_decimals_half_up
 from quietcuff.core.model.history import HistorySitting
 from quietcuff.core.model.readings import Intake
-from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison
@@ -116,7 +107,7 @@ def circumstances_then(newest: HistorySitting, person: Person, rules: Variabilit
 
 def tell_of_newest(known: Known, change: PressureChange | None, newest: tuple[float, float], book: Rulebook) -> list[Finding]:
     """Findings about a change, and about a newest value outside its interval."""
-    earlier = len(known.outlook.visits) - 1
+    earlier = known.outlook.visits - 1
     changed = change_findings(change, book) if change is not None else []
     return changed + outside_findings(known.interval_95, newest, earlier, known.prior, book)
 
@@ -132,7 +123,7 @@ def value_told(judged: Judgement) -> tuple[float, float]:
 def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
     """Certainty of each label, and the findings about them."""
     entries = [certainty_of(label, known, bias, book) for label in labels]
-    split = [entry.guideline for entry in entries if prior_decides(entry.rows)]
+    split = [entry.guideline for entry in entries if prior_decides(entry.rows)] if known.prior != "none" else []
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
     vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
     told += [find(book, "visits-vary", pressure=" and ".join(vary))] if vary else []
@@ -211,7 +202,7 @@ def weigh_sitting(
     value = value_now(sitting, comparison, judged, at.site)
     now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
     tables = {guideline.id: guideline for guideline in sitting.guidelines}
-    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    is_high = any([is_hypertensive(label, tables[label.guideline]) for label in labels])
     change = None
     # One visit alone has changed from nothing.
     if earlier:
@@ -275,27 +266,30 @@ class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """Certainty of one guideline's label."""
     outlook, rank = known.outlook, label.rank
-    weighed = outlook.weighed
     edges = edges_of(label.rows)
-    reached, flat = [1.0], [1.0]
-    for limits in edges:
-        chance, alone = outlook.reached(limits)
-        reached.append(chance)
-        flat.append(alone)
-    doubtful = row_in_doubt(reached, rank)
+    reached = [LOWEST_ROW, *[outlook.reached(limits) for limits in edges], ABOVE_ALL_ROWS]
+    (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
+    doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
-    systolic, diastolic = chance_of_each(weighed, edge)
+    systolic, diastolic = chance_of_each(outlook.weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
-    only_irregular = outlook.at.irregular and len(outlook.visits) == 1
+    only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
-    settled = not only_irregular and is_settled(outlook, sides, outlook.rules.settling.settled_from)
+    # The ranges from a row upwards are nested, so the chance of a row is the difference of two.
+    chance, alone = four_decimals_half_up(own - following), four_decimals_half_up(own_flat - following_flat)
+    enough = outlook.rules.settling.settled_from
+    # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
+    settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,
-        statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
-        rows=row_chances(label.rows, reached, flat),
-        label_probability=four_decimals_half_up(of_row(reached, rank)),
-        label_probability_flat=four_decimals_half_up(of_row(flat, rank)),
+        statement=state(book, known, edge, *reached[doubtful][:2]),
+        rows=[
+            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
+        ],
+        label_probability=chance,
+        label_probability_flat=alone,
         decisive=Decisive(
             category=label.rows[doubtful].category,
             systolic=four_decimals_half_up(systolic),
@@ -309,92 +303,22 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         chance_settled_after=chances_at_edge(outlook, edge),
         reason=why_not_now(readings, visits, alone=only_irregular),
         prior=known.prior,
-        visits_used=len(outlook.visits),
+        visits_used=outlook.visits,
         bias_not_included=bias,
         assumptions=known.assumptions,
     )
 
 
-def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> list[RowChance]:
-    """The chance of each row or higher, with the prior and without."""
-    return [
-        RowChance(
-            category=row.category,
-            at_or_above=four_decimals_half_up(chance),
-            at_or_above_flat=four_decimals_half_up(alone),
-        )
-        for row, chance, alone in zip(rows, reached, flat, strict=True)
-    ]
+def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:
+    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may.
 
-
-def of_row(reached: list[float], rank: int) -> float:
-    """Chance of one row: the difference of the chances of two nested ranges."""
-    return reached[rank] - (reached[rank + 1] if rank + 1 < len(reached) else 0.0)
-
-
-def row_in_doubt(reached: list[float], rank: int) -> int:
-    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may."""
+    ``own`` and ``following`` are the chances of these two rows or higher.
+    """
     if rank == 0:
         return 1
-    if rank + 1 == len(reached):
-        return rank
-    return rank if 1 - reached[rank] >= reached[rank + 1] else rank + 1
+    return rank if rank == highest or 1 - own >= following else rank + 1
 
 
 def prior_decides(rows: list[RowChance]) -> bool:
     """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
-    return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
-
-
-def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
-    """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
-    told = frame_of(book, known.outlook.at.setting, edge, known.prior, known.prior_age_years, known.without_because)
-    if known.prior == "none":
-        return told.format(flat=in_words(flat, book))
-    return told.format(flat=in_words(flat, book), chance=in_words(chance, book))
-
-
-def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
-    """The sentence with places for its chances."""
-    words = book.wording.certainty
-    place, at_edge = words[setting], tell_edge(book, edge)
-    if prior == "none":
-        return words["alone"].format(setting=place, edge=at_edge, flat="{flat}", because=words[f"no-prior-{because}"])
-    people = tell_prior(book, prior, age_years)
-    return words["with-prior"].format(setting=place, edge=at_edge, flat="{flat}", chance="{chance}", prior=people)
-
-
-frame_of = remembered(read_frame)
-
-
-def tell_edge(book: Rulebook, edge: Limits) -> str:
-    """An edge as a person reads it: either pressure is at or above 140/90."""
-    words = book.wording.certainty
-    if inf not in edge:
-        return words["either"].format(edge=f"{edge[0]:g}/{edge[1]:g}")
-    return words["diastolic" if edge[0] == inf else "systolic"].format(edge=f"{min(edge):g}")
-
-
-def tell_prior(book: Rulebook, name: str, age_years: int | None) -> str:
-    """Name of the people whose pressures the prior describes: US survey 2017–18, at 31 years."""
-    words = book.wording.certainty
-    if name == "tenant":
-        return words["prior-tenant"]
-    return words["prior-survey"].format(name=book.variability.priors[name].name, age=age_years)
-
-
-def tell_per_cent(book: Rulebook, per_cent: int) -> str:
-    """A chance in whole per cent."""
-    return book.wording.certainty["per-cent"].format(per_cent=per_cent)
-
-
-per_cent_in_words = remembered(tell_per_cent)
-
-
-def in_words(chance: float, book: Rulebook) -> str:
-    """A chance in per cent, never 0 or 100: 0.9951 is more than 99 %."""
-    if chance > 0.99:
-        return book.wording.certainty["nearly-always"]
-    if chance < 0.01:
-        return book.wording.certainty["hardly-ever"]
-    return per_cent_in_words(book, floor(100 * chance + 0.5))
+    return any([(row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows])

@@ -12,29 +12,21 @@ import msgspec
 from quietcuff.core.certainty.beliefs import (
     ROOT_HALF,
     Belief,
+    BeliefSpread,
     Evidence,
     Limits,
     Matrix,
-    believe,
-    believe_both,
+    added,
     both_below,
-    chance_reached,
     chances_of_each,
-    ends_of,
     evidence_of,
-    from_deviations,
-    moments_of,
+    inverse,
     plane,
+    spread_of,
 )
-from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement
-from quietcuff.core.model.evaluation import Assumption, Interval
-from quietcuff.core.model.fields import Setting
-from quietcuff.core.model.history import ReferencePart, ReferencePrior
-from quietcuff.core.model.readings import Intake
+from quietcuff.core.certainty.quantiles import Cumulants, Parts, cumulants_of, ends_of
+from quietcuff.core.model.evaluation import Interval
 from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.variability import ByAge, Grounded, Variability
-from quietcuff.core.rulebook.variability import Prior as SurveyPrior
-from quietcuff.core.sitting.person import Person
 
 NEGLIGIBLE = 1e-7
 
@@ -63,60 +55,100 @@ class PriorPart(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 Prior = tuple[PriorPart, ...]
 
 
+class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One part of a prior beside measurements of one precision.
+
+    ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
+    determinant; ``spread`` that of the belief from both.
+    """
+
+    share: float
+    systolic: float
+    diastolic: float
+    information: tuple[float, float]
+    apart: Matrix
+    dense: float
+    spread: BeliefSpread
+
+
+class Weighing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """How measurements of one precision are weighed: alone, and beside each part of a prior; ``widest`` is its widest one.
+
+    No measured pressure is in it: people of one age who are measured as often share it.
+    """
+
+    precision: Matrix
+    alone: BeliefSpread
+    parts: tuple[PartBeside, ...]
+    widest: int
+
+
+def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
+    """The weighing of measurements of a precision; ``varies`` multiplies each pressure's variance."""
+    first, both, second = inverse(precision)
+    spread = first * varies[0], both * sqrt(varies[0] * varies[1]), second * varies[1]
+    parts = []
+    for part in prior:
+        apart = inverse(added(part.covariance, spread))
+        each = PartBeside(
+            share=part.share,
+            systolic=part.systolic,
+            diastolic=part.diastolic,
+            information=part.evidence.information,
+            apart=apart,
+            dense=sqrt(apart[0] * apart[2] - apart[1] * apart[1]),
+            spread=spread_of(added(part.evidence.precision, precision), varies),
+        )
+        parts.append(each)
+    widest = max(range(len(prior)), key=lambda place: prior[place].covariance[0], default=0)
+    return Weighing(precision=precision, alone=spread_of(precision, varies), parts=tuple(parts), widest=widest)
+
+
+weighing_of = remembered(read_weighing)
+
+
 def believe_with(prior: Prior, measured: Evidence, varies: Limits = (1.0, 1.0)) -> Mixture:
-    """Belief from a prior and measurements; without any part of a prior, from the measurements alone.
+    """Belief from a prior and measurements; without any part of a prior, from the measurements alone."""
+    weighing = weighing_of(prior, measured.precision, varies)
+    alone = weighing.alone.belief(*measured.information)
+    return weigh_in(weighing, alone, measured.information) if prior else ((1.0, alone),)
+
+
+def weigh_in(weighing: Weighing, alone: Belief, information: tuple[float, float]) -> Mixture:
+    """Belief with a prior, from that of the measurements alone and their information.
 
     Part k with share w, middle m and spread T gives the belief of T⁻¹ and the measurements. Its new share is proportional to
     w·N(x̄; m, T + C), where x̄ is the measured value and C its covariance.
     """
-    if not prior:
-        return ((1.0, believe(measured, varies)),)
-    shares = shares_of(prior, measured, varies)
-    total = 0.0
-    for share in shares:
+    systolic, diastolic, total, shares = alone.systolic, alone.diastolic, 0.0, []
+    for part in weighing.parts:
+        first, both, second = part.apart
+        along, across = systolic - part.systolic, diastolic - part.diastolic
+        distance = along * (first * along + both * across) + across * (both * along + second * across)
+        share = part.share * (part.dense * exp(-0.5 * distance))
         total += share
+        shares.append(share)
     if total <= 0:
         # So far from all parts that their densities vanish: the widest says the least.
-        widest = max(prior, key=lambda part: part.covariance[0])
-        return ((1.0, believe_both(widest.evidence, measured, varies)),)
+        return ((1.0, beside(weighing.parts[weighing.widest], information)),)
     # Parts of no weight are dropped here, because every chance after this sums over all parts.
     least = NEGLIGIBLE * total
     whole, kept = 0.0, []
-    for share, part in zip(shares, prior, strict=True):
+    for share, part in zip(shares, weighing.parts, strict=True):
         if share > least:
             whole += share / total
-            kept.append((share / total, believe_both(part.evidence, measured, varies)))
+            kept.append((share / total, beside(part, information)))
     return tuple([(share / whole, belief) for share, belief in kept])
 
 
-def shares_of(prior: Prior, measured: Evidence, varies: Limits) -> list[float]:
-    """Share of each part of a prior times the density of what was measured under it, up to a constant."""
-    # Written out, as are the sums below: a label asks for this some twenty times, and calls would cost more than the figures.
-    first, both, second = measured.precision
-    along, across = measured.information
-    determinant = first * second - both * both
-    spread_first, spread_both, spread_second = second / determinant, -both / determinant, first / determinant
-    systolic = spread_first * along + spread_both * across
-    diastolic = spread_both * along + spread_second * across
-    spread_first = spread_first * varies[0]
-    spread_both = spread_both * sqrt(varies[0] * varies[1])
-    spread_second = spread_second * varies[1]
-    shares = []
-    for part in prior:
-        first, both, second = part.covariance
-        first, both, second = first + spread_first, both + spread_both, second + spread_second
-        determinant = first * second - both * both
-        first, both, second = second / determinant, -both / determinant, first / determinant
-        along, across = systolic - part.systolic, diastolic - part.diastolic
-        distance = along * (first * along + both * across) + across * (both * along + second * across)
-        shares.append(part.share * (sqrt(first * second - both * both) * exp(-0.5 * distance)))
-    return shares
+def beside(part: PartBeside, information: tuple[float, float]) -> Belief:
+    """The belief from a part of a prior and measurements together."""
+    own = part.information
+    return part.spread.belief(own[0] + information[0], own[1] + information[1])
 
 
 def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     """The chance that either usual pressure is at or above its limit."""
-    if len(mixture) == 1:
-        return chance_reached(mixture[0][1], limits)
     total = 0.0
     first, second = limits
     for share, belief in mixture:
@@ -124,22 +156,6 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
         diastolic = (second - belief.diastolic) / belief.diastolic_sd
         total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
     return total
-
-
-def bounds_of_either(mixture: Mixture, limits: Limits) -> Limits:
-    """The least and the most that the chance of either pressure can be, from the chance of each: p and q, p the larger.
-
-    At least p, and at most p + q; where the two rise together at most p + q - pq, by Slepian's inequality: two normal values of
-    a positive correlation are both low at least as often as independent ones.
-    """
-    least = most = 0.0
-    first, second = limits
-    for share, belief in mixture:
-        systolic = 0.5 * erfc((first - belief.systolic) / belief.systolic_sd * ROOT_HALF)
-        diastolic = 0.5 * erfc((second - belief.diastolic) / belief.diastolic_sd * ROOT_HALF)
-        least += share * (systolic if systolic > diastolic else diastolic)
-        most += share * (systolic + diastolic - (systolic * diastolic if belief.correlation >= 0 else 0.0))
-    return least, most
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
@@ -154,202 +170,33 @@ def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
     return systolic, diastolic
 
 
-def moments_of_each(mixture: Mixture) -> tuple[Limits, Limits]:
-    """The mean and the standard deviation of each pressure, in mmHg."""
-    return moments_of(parts_of(mixture, systolic=True)), moments_of(parts_of(mixture, systolic=False))
+class Margin(msgspec.Struct, frozen=True, gc=False):
+    """One pressure of a mixture by itself: its parts, its mean and standard deviation in mmHg, and its cumulants."""
+
+    parts: Parts
+    mean: float
+    sd: float
+    cumulants: Cumulants
 
 
-def parts_of(mixture: Mixture, *, systolic: bool) -> list[tuple[float, float, float]]:
-    """Share, mean and standard deviation of one pressure in each part."""
-    if systolic:
-        return [(share, belief.systolic, belief.systolic_sd) for share, belief in mixture]
-    return [(share, belief.diastolic, belief.diastolic_sd) for share, belief in mixture]
+def margin_of(parts: Parts) -> Margin:
+    """A pressure by its parts."""
+    cumulants = cumulants_of(parts)
+    return Margin(parts, cumulants[0], parts[0][2] if len(parts) == 1 else sqrt(cumulants[1]), cumulants)
 
 
-def middle_95(mixture: Mixture, added_sd_mmhg: float = 0.0) -> Interval:
+def margins_of(mixture: Mixture) -> tuple[Margin, Margin]:
+    """The systolic and the diastolic pressure, each by itself."""
+    return (
+        margin_of([(share, belief.systolic, belief.systolic_sd) for share, belief in mixture]),
+        margin_of([(share, belief.diastolic, belief.diastolic_sd) for share, belief in mixture]),
+    )
+
+
+def middle_95(margins: tuple[Margin, Margin], added_sd_mmhg: float = 0.0) -> Interval:
     """Middle 95 per cent of each pressure by itself; ``added_sd_mmhg`` is an error that no further measurement removes."""
-    across, down = (ends_of(parts_of(mixture, systolic=which), added_sd_mmhg) for which in (True, False))
-    return Interval(systolic_mmhg=across, diastolic_mmhg=down)
-
-
-class ChosenPrior(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """A prior by name; no parts where there is none, with the reason; and the ground it rests on."""
-
-    name: str
-    parts: Prior
-    because: str
-    ground: Assumption
-
-
-def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules: Variability, *, is_high: bool) -> ChosenPrior:
-    """Choose the prior: the tenant's own people, else a survey's people of that age, else none.
-
-    None where hypertension is known or treated, unless the tenant's prior includes such people. No survey's prior where the
-    value is in the range of hypertension and treatment is not recorded: nobody knows which people such a person is like.
-    Source: [NHANES1718] for adults in the office, the only people surveyed so. The rest is [DECISION].
-    """
-    if intake is not None and intake.without_prior:
-        return no_prior("without-prior")
-    if setting != "office" or person.expecting:
-        return no_prior("expecting" if person.expecting else "not-office")
-    own = None if intake is None else intake.prior
-    # A tenant fits its prior to people neither known nor treated, unless it says that it includes these.
-    if person.treated and (own is None or not own.includes_treated):
-        return no_prior("known-or-treated")
-    if own is not None:
-        ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
-        return ChosenPrior(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
-    return survey_prior(person, setting, rules, is_high=is_high)
-
-
-def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_high: bool) -> ChosenPrior:
-    """The prior of the survey that has this setting and age, if there is one and the person may be like its people."""
-    age = person.age_years
-    if age is None:
-        return no_prior("age-not-recorded")
-    for name, prior in rules.priors.items():
-        if setting in prior.settings and age >= prior.from_years:
-            if is_high and not person.treatment_recorded:
-                return no_prior("treatment-not-recorded")
-            return ChosenPrior(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
-    return no_prior("no-survey-of-this-age")
-
-
-def no_prior(because: str) -> ChosenPrior:
-    """No prior, and the reason."""
-    ground = Assumption(code="no-prior", entry=because, basis="choice", source=["DECISION"])
-    return ChosenPrior(name="none", parts=(), because=because, ground=ground)
-
-
-def grounds(code: str, name: str, entry: Grounded) -> Assumption:
-    """An entry of the rules as an assumption of a certainty."""
-    return grounds_of(entry, code, name)
-
-
-def name_grounds(entry: Grounded, code: str, name: str) -> Assumption:
-    """An entry of the rules as an assumption of a certainty."""
-    return Assumption(code=code, entry=name, basis=entry.basis, source=entry.source)
-
-
-grounds_of = remembered(name_grounds)
-
-
-def parts_at(prior: SurveyPrior, age_years: float) -> Prior:
-    """The parts of a survey's prior at an age. Source: [NHANES1718], fitted as docs/certainty.md tells."""
-    return parts_of_age(prior, age_years)
-
-
-def read_parts(prior: SurveyPrior, age_years: float) -> Prior:
-    """The parts of a survey's prior at an age, read off its figures."""
-    higher = 1 / (1 + exp(-value_at(prior.higher_log_odds, age_years)))
-    slope = value_at(prior.diastolic_per_systolic, age_years)
-    at_line, beside = value_at(prior.diastolic_mmhg, age_years), value_at(prior.diastolic_variance, age_years)
-    return tuple(
-        PriorPart(
-            share=share,
-            systolic=middle,
-            diastolic=at_line + slope * (middle - prior.line_at_systolic_mmhg),
-            covariance=(sd * sd, slope * sd * sd, slope * slope * sd * sd + beside),
-        )
-        for share, middle, sd in (
-            (1 - higher, value_at(prior.lower_systolic_mmhg, age_years), prior.lower_systolic_sd_mmhg),
-            (higher, value_at(prior.higher_systolic_mmhg, age_years), prior.higher_systolic_sd_mmhg),
-        )
+    across, down = margins
+    return Interval(
+        systolic_mmhg=ends_of(across.parts, across.cumulants, added_sd_mmhg),
+        diastolic_mmhg=ends_of(down.parts, down.cumulants, added_sd_mmhg),
     )
-
-
-parts_of_age = remembered(read_parts)
-
-
-def value_at(figures: ByAge, age_years: float) -> float:
-    """A figure at an age: 10 at 20 years and 14 at 40 give 12 at 30, and 14 at 50."""
-    ages, values = figures.at_years, figures.value
-    if age_years <= ages[0]:
-        return values[0]
-    for place in range(1, len(ages)):
-        if age_years < ages[place]:
-            share = (age_years - ages[place - 1]) / (ages[place] - ages[place - 1])
-            return values[place - 1] + share * (values[place] - values[place - 1])
-    return values[-1]
-
-
-def parts_of_tenant(prior: ReferencePrior) -> Prior:
-    """The parts of a tenant's own prior: those it names, else one part from its figures."""
-    if not prior.parts:
-        return (part_of(1.0, prior),)
-    return tuple(part_of(part.share, part) for part in prior.parts)
-
-
-def part_of(share: float, figures: ReferencePrior | ReferencePart) -> PriorPart:
-    """One part of a tenant's prior."""
-    return PriorPart(
-        share=share,
-        systolic=figures.systolic_mmhg,
-        diastolic=figures.diastolic_mmhg,
-        covariance=from_deviations(figures.systolic_sd_mmhg, figures.diastolic_sd_mmhg, figures.correlation),
-    )
-
-
-def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
-    """Assumptions behind the figures beside the prior, each with its ground."""
-    fewer_days = at.setting == "home" and any(each.days < rules.series.full_days for each in measured)
-    corrected = tuple(dict.fromkeys([each.rule for each in measured if each.rule in rules.corrections]))
-    no_adult = "under-18" if person.age_years is not None and person.age_years < 18 else ""
-    group = "expecting" if person.expecting else no_adult
-    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
-    return grounds_beside(rules, spread, at.setting, at.irregular, fewer_days, corrected, group)
-
-
-def read_grounds(
-    rules: Variability,
-    spread: tuple[str, ...],
-    setting: Setting,
-    irregular: bool,
-    fewer_days: bool,
-    corrected: tuple[str, ...],
-    group: str,
-) -> list[Assumption]:
-    """The assumptions, by the entries for how visits vary, the corrected rules, and the group that adults stand for."""
-    found = [grounds("between-visits", name, rules.between[name]) for name in spread]
-    if len(spread) > 1:
-        found.append(grounds("older", "older", rules.older))
-    if setting == "office":
-        found.append(grounds("within-sitting", "office", rules.within))
-        if irregular:
-            found.append(grounds("within-sitting", "irregular", rules.irregular))
-    if fewer_days:
-        found.append(grounds("fewer-days", "series", rules.series))
-    found += [grounds("value-correction", rule, rules.corrections[rule]) for rule in corrected]
-    if group:
-        found.append(Assumption(code="variability-of-adults", entry=group, basis="assumed", source=["DECISION"]))
-    return [*found, grounds("device", "device", rules.device)]
-
-
-grounds_beside = remembered(read_grounds)
-
-
-def rules_of_tenant(intake: Intake | None, rules: Variability) -> Variability:
-    """The rules, with the spread of visits that a tenant measured in its own untreated people. Source: [DECISION]."""
-    seen = None if intake is None or intake.prior is None else intake.prior.visits
-    if seen is None:
-        return rules
-    return spread_of_tenant(rules, seen.systolic_sd_mmhg, seen.diastolic_sd_mmhg, seen.correlation)
-
-
-def put_spread(rules: Variability, systolic_sd_mmhg: float, diastolic_sd_mmhg: float, correlation: float) -> Variability:
-    """The rules with another spread of visits of untreated people."""
-    entry = rules.between["office-untreated"]
-    own = msgspec.structs.replace(
-        entry,
-        systolic=systolic_sd_mmhg,
-        diastolic=diastolic_sd_mmhg,
-        correlation=correlation,
-        # A tenant with calm visits must not settle labels sooner than the cautious figures of the rules allow.
-        at_most_systolic=max(systolic_sd_mmhg, entry.at_most_systolic or 0),
-        at_most_diastolic=max(diastolic_sd_mmhg, entry.at_most_diastolic or 0),
-    )
-    return msgspec.structs.replace(rules, between=rules.between | {"office-untreated": own})
-
-
-# One object for each tenant's figures, so that what is remembered for the rules is found again.
-spread_of_tenant = remembered(put_spread)

@@ -6,37 +6,33 @@ visits are weighed in the same way: whether they would settle a label, and how l
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from math import erfc, inf, sqrt
-from typing import Literal
-
 import msgspec
 
 from quietcuff.core.certainty.beliefs import (
-    ROOT_HALF,
     Belief,
     Evidence,
     Limits,
     Matrix,
-    Visit,
     added,
-    believe,
-    evidence_of,
+    applied,
     evidence_of_visits,
     excess_variation,
+    inverse,
+    scaled,
 )
 from quietcuff.core.certainty.mixture import (
+    Margin,
     Mixture,
     Prior,
-    assumptions,
-    believe_with,
-    bounds_of_either,
+    Weighing,
     chance_of_either,
-    choose_prior,
+    margins_of,
     middle_95,
-    moments_of_each,
-    parts_of,
+    read_weighing,
+    weigh_in,
+    weighing_of,
 )
+from quietcuff.core.certainty.priors import assumptions, choose_prior
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingMeasurement,
@@ -48,39 +44,61 @@ from quietcuff.core.model.evaluation import Assumption, Interval, SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.rulebook import Row
-from quietcuff.core.rulebook.variability import Settling, Variability
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
 
-ONE_SIDED_90 = 1.2815515655446004
-HALF_PUBLISHED = 0.5e-4
-# More than the joint chance, an integral by few points, can be off.
-JOINT_ERROR = 1e-8
+AS_EXPECTED: Limits = (1.0, 1.0)
+# The chance to reach a row or a higher one: with the prior and without, and both as they are published.
+Reached = tuple[float, float, float, float]
+LOWEST_ROW: Reached = (1.0, 1.0, 1, 1)
+ABOVE_ALL_ROWS: Reached = (0.0, 0.0, 0, 0)
 
 
-class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The edges of a label: its row's own limits, None for the lowest row, and those of the next row, None for the highest."""
+class View(msgspec.Struct, frozen=True, gc=False):
+    """Measurements, those of now or more of the same: how they are weighed, and their information."""
 
-    own: Limits | None
-    following: Limits | None
+    weighing: Weighing
+    information: tuple[float, float]
+
+    def alone(self) -> Belief:
+        """The belief from the measurements alone."""
+        return self.weighing.alone.belief(*self.information)
+
+    def with_prior(self) -> Mixture:
+        """The belief with the prior; without any part of a prior, that of the measurements alone."""
+        alone = self.alone()
+        return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
 
-class View(msgspec.Struct, kw_only=True, gc=False):
-    """Evidence now or after more of the same, and the belief that comes of it alone; with the prior once that is asked for."""
+def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
+    """The view of measurements."""
+    return View(weighing_of(prior, measured.precision, varies), measured.information)
 
-    measured: Evidence
-    alone: Mixture
-    weighed: Mixture | None = None
+
+class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """How visits are weighed, and more of them: what follows from their covariances alone, without any pressure.
+
+    ``further`` is the covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` the precision of
+    that. The dictionaries fill up with how everything is weighed after so many further visits, or more readings.
+    """
+
+    weighing: Weighing
+    with_care: Weighing
+    further: Matrix
+    further_with_care: Matrix
+    one_more: Matrix
+    after_visits: dict[int, Weighing]
+    after_readings: dict[int, Weighing]
 
 
 class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """Belief now, with the prior and without, and the evidence after more of the same.
+    """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
-    ``spans`` are the mean and the standard deviation of each pressure with the prior, ``careful_spans`` those with care and
-    without it. ``further`` is the covariance of a visit to come, ``further_with_care`` the cautious one, ``one_more`` the
-    cautious evidence of one whose mean is the one so far. The dictionaries cache what labels share.
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them and
+    ``with_care`` the belief from it. ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
+    ``margins`` each pressure of it by itself. ``one_more`` is the cautious information of one visit whose mean is the one so
+    far. The dictionaries cache what labels share.
     """
 
     prior: Prior
@@ -90,153 +108,99 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     careful: Circumstances
     rules: Variability
     varies: Limits
-    visits: list[Visit]
-    weighed: Mixture
+    visits: int
+    scheme: Scheme
     flat: Mixture
-    spans: tuple[Limits, Limits]
-    careful_spans: tuple[Limits, Limits]
-    now: View
+    weighed: Mixture
     now_with_care: View
-    further: Matrix
-    further_with_care: Matrix
-    one_more: Evidence
-    after_visits: dict[int, View]
-    after_readings: dict[int, View]
-    edges: dict[Limits, Limits]
+    with_care: Belief
+    margins: tuple[Margin, Margin]
+    one_more: tuple[float, float]
+    edges: dict[Limits, Reached]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
-    def reached(self, edge: Limits) -> Limits:
-        """The chance that either usual pressure is at or above an edge, with the prior and without."""
+    def reached(self, edge: Limits) -> Reached:
+        """The chance that either usual pressure is at or above an edge."""
         found = self.edges.get(edge)
         if found is None:
             flat = chance_of_either(self.flat, edge)
-            found = flat if self.weighed is self.flat else chance_of_either(self.weighed, edge), flat
-            self.edges[edge] = found
+            chance = chance_of_either(self.weighed, edge) if self.prior else flat
+            found = self.edges[edge] = chance, flat, four_decimals_half_up(chance), four_decimals_half_up(flat)
         return found
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
-        found = self.after_visits.get(count)
-        if found is None:
-            more = self.now_with_care.measured + self.one_more.times(count)
-            found = self.after_visits[count] = self.view_of(more)
-        return found
+        known, now = self.scheme.after_visits, self.now_with_care
+        weighing = known.get(count)
+        if weighing is None:
+            precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
+            weighing = known[count] = read_weighing(self.prior, precision, self.varies)
+        (along, across), (beside, below) = now.information, self.one_more
+        return View(weighing, (along + count * beside, across + count * below))
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
-        found = self.after_readings.get(count)
-        if found is None:
-            *others, last = self.today
-            within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
-            today = [*others, msgspec.structs.replace(last, within=added(last.spare, within))]
-            more = evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules))
-            found = self.after_readings[count] = self.view_of(more)
-        return found
-
-    def view_of(self, measured: Evidence) -> View:
-        """The view of evidence."""
-        return View(measured=measured, alone=((1.0, believe(measured, self.varies)),))
-
-    def with_prior(self, view: View) -> Mixture:
-        """The belief of a view's evidence with the prior."""
-        found = view.weighed
-        if found is None:
-            found = view.weighed = believe_with(self.prior, view.measured, self.varies)
+        known, last = self.scheme.after_readings, self.today[-1]
+        weighing = known.get(count) if self.visits == len(self.today) == 1 else None
+        if weighing is not None:
+            return View(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+        within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
+        today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
+        found = view_of(
+            self.prior, evidence_of_visits(visits_by_day(self.earlier + today, self.careful, self.rules)), self.varies
+        )
+        known[count] = found.weighing
         return found
 
 
-def further_visit(flat: Belief, at: Circumstances, rules: Variability) -> Matrix:
+class Steady(msgspec.Struct, frozen=True, kw_only=True, eq=False, gc=False):
+    """Covariances of office visits under some circumstances, whatever their pressures are; those of the cautious view too.
+
+    ``further`` is a visit as it is planned. Two of these are the same only where they are one object.
+    """
+
+    careful: Circumstances
+    between: Matrix
+    between_with_care: Matrix
+    further: Matrix
+    further_with_care: Matrix
+
+
+def read_steady(rules: Variability, at: Circumstances) -> Steady:
+    """The covariances of office visits in these circumstances."""
+    careful = msgspec.structs.replace(at, cautious=True)
+    return Steady(
+        careful=careful,
+        between=between_visits(at, 0, 0, 1, rules),
+        between_with_care=between_visits(careful, 0, 0, 1, rules),
+        further=further_visit(0, 0, at, rules),
+        further_with_care=further_visit(0, 0, careful, rules),
+    )
+
+
+steady_of = remembered(read_steady)
+
+
+def further_visit(systolic: float, diastolic: float, at: Circumstances, rules: Variability) -> Matrix:
     """The covariance of one further visit as it is planned: with two readings, or a whole series."""
-    between = between_visits(at, flat.systolic, flat.diastolic, rules.series.full_days, rules)
+    between = between_visits(at, systolic, diastolic, rules.series.full_days, rules)
     return added(between, within_sitting(rules.settling.planned_readings, at, rules, irregular=at.irregular))
 
 
-def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
-    """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
-    reached = 1.0 if sides.own is None else chance_of_either(mixture, sides.own)
-    return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
+def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> Scheme:
+    """How one office visit is weighed: so many readings, which leave so much open."""
+    return Scheme(
+        weighing=read_weighing(prior, inverse(added(steady.between, within)), AS_EXPECTED),
+        with_care=read_weighing(prior, inverse(added(steady.between_with_care, within)), AS_EXPECTED),
+        further=steady.further,
+        further_with_care=steady.further_with_care,
+        one_more=inverse(steady.further_with_care),
+        after_visits={},
+        after_readings={},
+    )
 
 
-def is_settled(outlook: Outlook, sides: LabelEdges, enough: float) -> bool:
-    """True where the label has the settling chance in every view.
-
-    The views are the measurements alone and with the prior, each with the expected and with the largest variation of visits.
-    """
-    # The strictest view first: it fails most often, and then nothing else needs computing.
-    return holds(outlook, outlook.now_with_care, sides, enough) and holds(outlook, outlook.now, sides, enough)
-
-
-def holds(outlook: Outlook, view: View, sides: LabelEdges, enough: float) -> bool:
-    """True where a label has that chance, both without and with the prior."""
-    if not is_likely(view.alone, sides, enough):
-        return False
-    return not outlook.prior or is_likely(outlook.with_prior(view), sides, enough)
-
-
-def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
-    """True where the label has that chance; where its bounds rule that in or out, the joint chance is not computed."""
-    least = most = 1.0
-    # Compared as it is published, so that a published chance that suffices is never called not settled.
-    nearly = enough - HALF_PUBLISHED
-    if sides.own is not None:
-        least, most = bounds_of_either(mixture, sides.own)
-        # The next row can only take away from it.
-        if most < nearly - JOINT_ERROR:
-            return False
-    if sides.following is not None:
-        taken_at_least, taken_at_most = bounds_of_either(mixture, sides.following)
-        least, most = least - taken_at_most, (most if most < 1.0 else 1.0) - taken_at_least
-    if least >= nearly + JOINT_ERROR:
-        return True
-    return most >= nearly - JOINT_ERROR and four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
-
-
-def fewest(most: int, settles: Callable[[int], bool]) -> int | None:
-    """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
-    # The most first: where even they do not settle the label, the search ends after one step.
-    if not settles(most):
-        return None
-    low, high = 1, most
-    while low < high:
-        middle = (low + high) // 2
-        if settles(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
-
-
-def chances_to_settle(
-    limit: float,
-    parts: list[tuple[float, float, float]],
-    known: list[tuple[float, float, float]],
-    variance: float,
-    rules: Settling,
-) -> list[SettledAfter]:
-    """For each planned number of further visits, the chance that they settle the side of one limit for one pressure.
-
-    ``parts`` are share, mean and standard deviation of the present belief. The mean of further visits is spread around it with
-    their ``variance``. The side is settled where every view in ``known`` is q·s_k beyond the limit; a view is a mean, a
-    standard deviation and the variance of a visit. s_k² = 1/(1/s² + k/V), q = 1.2816. On the limit, one visit like the first
-    settles one view with a chance of 0.2.
-    """
-    found = []
-    for count in rules.planned_visits:
-        low, high = inf, -inf
-        # A side is settled by means at or below ``low``, and at or above ``high``, of every view.
-        for mean, sd, each in known:
-            own = sd * sd
-            gain = own / (own + each / count)
-            needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
-            own_low, own_high = mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain
-            low, high = own_low if own_low < low else low, own_high if own_high > high else high
-        chance, apart = 0.0, variance / count
-        for share, middle, sd in parts:
-            spread = sqrt(sd * sd + apart)
-            above, below = erfc(-((middle - high) / spread) * ROOT_HALF), erfc(-((low - middle) / spread) * ROOT_HALF)
-            chance += share * (0.5 * above + 0.5 * below)
-        found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
-    return found
+scheme_of = remembered(read_scheme)
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -272,8 +236,8 @@ def weigh(
     chosen = choose_prior(person, at.setting, intake, rules, is_high=is_high)
     outlook = look_ahead(earlier, now, chosen.parts, at, rules)
     return Known(
-        interval_95=middle_95(outlook.weighed),
-        with_device_95=middle_95(outlook.weighed, rules.device.sd_mmhg),
+        interval_95=middle_95(outlook.margins),
+        with_device_95=middle_95(outlook.margins, rules.device.sd_mmhg),
         outlook=outlook,
         prior=chosen.name,
         without_because=chosen.because,
@@ -286,107 +250,73 @@ def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
     """The visits, the newest day's last, and the belief now and after more of the same."""
+    if not earlier and at.setting == "office" and rules.between[at.between].unit == "mmhg":
+        return look_from_one(now, prior, at, rules)
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
     visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
     varies = excess_variation(visits, rules.settling)
-    cautious = msgspec.structs.replace(at, cautious=True)
-    measured, with_care = evidence_of_visits(visits), evidence_of_visits(visits_by_day(before + today, cautious, rules))
-    alone = believe(measured, varies)
-    flat = ((1.0, alone),)
-    weighed = believe_with(prior, measured, varies) if prior else flat
-    careful = believe(with_care, varies)
-    further = further_visit(alone, at, rules)
-    further_with_care = further_visit(alone, cautious, rules)
+    careful = msgspec.structs.replace(at, cautious=True)
+    seen = view_of(prior, evidence_of_visits(visits), varies)
+    with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
+    alone = seen.alone()
+    further = further_visit(alone.systolic, alone.diastolic, at, rules)
+    further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
+    scheme = Scheme(
+        weighing=seen.weighing,
+        with_care=with_care.weighing,
+        further=further,
+        further_with_care=further_with_care,
+        one_more=inverse(further_with_care),
+        after_visits={},
+        after_readings={},
+    )
+    return outlook_of(prior, before, today, at, careful, rules, varies, len(visits), scheme, seen, with_care)
+
+
+def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability) -> Outlook:
+    """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
+    steady = steady_of(rules, at)
+    scheme = scheme_of(prior, steady, now.within, now.readings)
+    seen, with_care = [
+        View(weighing, applied(weighing.precision, now.systolic, now.diastolic))
+        for weighing in (scheme.weighing, scheme.with_care)
+    ]
+    return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
+
+
+def outlook_of(
+    prior: Prior,
+    earlier: list[SittingMeasurement],
+    today: list[SittingMeasurement],
+    at: Circumstances,
+    careful: Circumstances,
+    rules: Variability,
+    varies: Limits,
+    visits: int,
+    scheme: Scheme,
+    now: View,
+    with_care: View,
+) -> Outlook:
+    """The outlook, with nothing asked of it yet."""
+    flat: Mixture = ((1.0, now.alone()),)
+    weighed, mean = now.with_prior() if prior else flat, with_care.alone()
     return Outlook(
         prior=prior,
-        earlier=before,
+        earlier=earlier,
         today=today,
         at=at,
-        careful=cautious,
+        careful=careful,
         rules=rules,
         varies=varies,
         visits=visits,
-        weighed=weighed,
+        scheme=scheme,
         flat=flat,
-        spans=moments_of_each(weighed),
-        careful_spans=moments_of_each(((1.0, careful),)),
-        now=View(measured=measured, alone=flat, weighed=weighed),
-        now_with_care=View(measured=with_care, alone=((1.0, careful),)),
-        further=further,
-        further_with_care=further_with_care,
-        one_more=evidence_of(careful.systolic, careful.diastolic, further_with_care),
-        after_visits={},
-        after_readings={},
+        weighed=weighed,
+        now_with_care=with_care,
+        with_care=mean,
+        margins=margins_of(weighed),
+        one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
         edges={},
         settled_after={},
     )
-
-
-def edges_of(rows: list[Row]) -> list[Limits]:
-    """Lower limits of every row but the lowest, as ``read_edges`` says."""
-    return edges_of_rows(rows)
-
-
-def read_edges(rows: list[Row]) -> list[Limits]:
-    """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
-
-    A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
-    """
-    systolic = diastolic = inf
-    edges = []
-    # From the top down, since a missing limit is the one of the row above.
-    for row in reversed(rows[1:]):
-        systolic = row.systolic_mmhg if row.systolic_mmhg is not None else systolic
-        diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
-        edges.append((systolic, diastolic))
-    return edges[::-1]
-
-
-edges_of_rows = remembered(read_edges)
-
-
-def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[int | None, int | None]:
-    """The fewest further readings now, and the fewest further visits, that settle the label; None where none do.
-
-    One sitting in irregular rhythm never settles it, however many readings it has.
-    """
-    settling = outlook.rules.settling
-    enough = settling.settled_from
-    # Only the cautious views are tested; the others leave less open.
-    visits = fewest(settling.most_visits, lambda count: holds(outlook, outlook.with_visits(count), sides, enough))
-    # Outside the office the result is a whole series or recording, to which single readings are not added.
-    if visits is None or alone or outlook.at.setting != "office":
-        return None, visits
-    return fewest(settling.most_readings, lambda count: holds(outlook, outlook.with_readings(count), sides, enough)), visits
-
-
-def why_not_now(
-    readings: int | None, visits: int | None, *, alone: bool
-) -> Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None:
-    """Reason why no number of readings in this sitting would settle the label; None where some would."""
-    if readings is not None:
-        return None
-    if visits is None:
-        return "too-close-to-call"
-    return "one-irregular-sitting" if alone else "visit-variation-dominates"
-
-
-def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
-    """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
-    (across, across_sd), (down, down_sd) = outlook.spans
-    systolic = (across - edge[0]) / across_sd >= (down - edge[1]) / down_sd
-    place, limit = (0, edge[0]) if systolic else (2, edge[1])
-    found = outlook.settled_after.get((systolic, limit))
-    if found is not None:
-        return found
-    varies = outlook.varies[0 if systolic else 1]
-    variance = varies * outlook.further[place]
-    known = [
-        ((across, across_sd) if systolic else (down, down_sd)) + (variance,),
-        (*outlook.careful_spans[0 if systolic else 1], varies * outlook.further_with_care[place]),
-    ]
-    parts = parts_of(outlook.weighed, systolic=systolic)
-    found = chances_to_settle(limit, parts, known, variance, outlook.rules.settling)
-    outlook.settled_after[systolic, limit] = found
-    return found

@@ -19,11 +19,10 @@ from quietcuff.core.model.evaluation import ExpectedError, Finding
 from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Context, Device
 from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.rulebook import Effect, Rulebook
-from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.rulebook.rulebook import Effect, Limits, Rulebook
+from quietcuff.core.sitting.attempts import Attempt, needs_muffling
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.sitting import Sitting
-from quietcuff.core.sitting.trouble import needs_muffling
 
 NOT_ASKED = frozenset({"auscultation_possible", "care"})
 
@@ -138,16 +137,18 @@ def not_recorded(answers: dict[str, Any]) -> list[str]:
 def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
     findings = []
-    attempts = sitting.made
-    codes = {attempt.fit.code for attempt in attempts}
+    codes: set[str | None] = set()
+    missing: dict[str, None] = {}
+    for attempt in sitting.worn:
+        codes.add(attempt.fit.code)
+        missing.update(dict.fromkeys(attempt.fit.not_recorded))
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
         findings += [find(sitting.rulebook, code) for code in codes if code is not None]
     else:
         findings += [
-            find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in attempts if attempt.fit.code is not None
+            find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in sitting.made if attempt.fit.code is not None
         ]
-    missing = dict.fromkeys(name for attempt in attempts for name in attempt.fit.not_recorded)
     if missing:
         findings.append(find(sitting.rulebook, "cuff-not-recorded", list=", ".join(missing)))
     arm_cm = sitting.person.arm_cm
@@ -160,7 +161,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
 def device_findings(sitting: Sitting) -> list[Finding]:
     """Findings of the device, each said once."""
     codes: dict[str, None] = {}
-    for attempt in sitting.made:
+    for attempt in sitting.worn:
         # No device is to blame: a newborn is outside the service's scope whatever the device.
         if attempt.device_block == "neonate":
             continue
@@ -186,8 +187,22 @@ def reading_findings(sitting: Sitting) -> list[Finding]:
     """Findings of single readings, in order of time."""
     findings: list[Finding] = []
     before: Attempt | None = None
+    usual = usual_in_hundredths(sitting.limits)
+    low, high, low_diastolic, high_diastolic, slow, fast = usual
     for attempt in sitting.made:
-        findings += [find(sitting.rulebook, code, attempt.index) for code in oddities(sitting, attempt, before)]
+        systolic, diastolic, pulse = attempt.systolic, attempt.diastolic, attempt.reading.pulse_per_min
+        # Most readings are seen at once to have nothing odd, and are asked no further.
+        if not (
+            attempt.fault is None
+            and low <= systolic <= high
+            and low_diastolic <= diastolic <= high_diastolic
+            and (pulse is None or slow <= pulse <= fast)
+            and not attempt.reading.device_flags
+            and attempt.method != "auscultatory"
+            and (before is None or before.systolic != systolic or before.diastolic != diastolic)
+        ):
+            codes = oddities(sitting.limits, usual, attempt, before)
+            findings += [find(sitting.rulebook, code, attempt.index) for code in codes]
         if attempt.too_soon:
             seconds = sitting.protocol.interval_seconds
             findings.append(find(sitting.rulebook, "interval-too-short", attempt.index, seconds=seconds))
@@ -195,40 +210,43 @@ def reading_findings(sitting: Sitting) -> list[Finding]:
     return findings
 
 
-def oddities(sitting: Sitting, attempt: Attempt, before: Attempt | None) -> list[str]:
+Usual = tuple[float, float, float, float, float, float]
+
+
+def read_usual(limits: Limits) -> Usual:
+    """The usual pressures in hundredths of mmHg, 70-270 systolic and 30-150 diastolic, and the usual pulse a minute.
+
+    Source: [NCDRISC] for the pressures.
+    """
+    systolic, diastolic, pulse = limits.usual_systolic, limits.usual_diastolic, limits.usual_pulse
+    pressures = 100 * systolic.lowest, 100 * systolic.highest, 100 * diastolic.lowest, 100 * diastolic.highest
+    return *pressures, pulse.lowest, pulse.highest
+
+
+usual_in_hundredths = remembered(read_usual)
+
+
+def oddities(limits: Limits, usual: Usual, attempt: Attempt, before: Attempt | None) -> list[str]:
     """The codes of what is odd about one reading. Source: [PRACTICE, NCDRISC]."""
-    limits, reading = sitting.limits, attempt.reading
-    codes = []
-    if attempt.fault == "device-error":
+    codes: list[str] = []
+    reading, fault, systolic, diastolic = attempt.reading, attempt.fault, attempt.systolic, attempt.diastolic
+    if fault == "device-error":
         codes.append("device-error")
-    if attempt.fault == "implausible":
+    if fault == "implausible":
         codes.append("implausible-reading")
-    elif attempt.has_pressures and is_unusual(sitting, attempt):
+    elif attempt.has_pressures and not (usual[0] <= systolic <= usual[1] and usual[2] <= diastolic <= usual[3]):
         codes.append("unusual-value")
-    if needs_muffling(sitting, attempt):
+    if attempt.method == "auscultatory" and needs_muffling(attempt, limits):
         codes.append("use-phase-four")
-    pulse = reading.pulse_per_min
-    if "pulse-too-high" in reading.device_flags or (pulse is not None and pulse > limits.usual_pulse.highest):
+    pulse, flags = reading.pulse_per_min, reading.device_flags
+    if "pulse-too-high" in flags or (pulse is not None and pulse > usual[5]):
         codes.append("pulse-high")
-    if "pulse-too-low" in reading.device_flags or (pulse is not None and pulse < limits.usual_pulse.lowest):
+    if "pulse-too-low" in flags or (pulse is not None and pulse < usual[4]):
         codes.append("pulse-low")
-    if before is not None and attempt.has_pressures and before.has_pressures and is_same(attempt, before):
+    is_same = before is not None and before.systolic == systolic and before.diastolic == diastolic
+    if is_same and before is not None and attempt.has_pressures and before.has_pressures:
         codes.append("identical-values")
     return codes
-
-
-def is_same(one: Attempt, other: Attempt) -> bool:
-    """True where two attempts show the very same pressures."""
-    return (one.systolic, one.diastolic) == (other.systolic, other.diastolic)
-
-
-def is_unusual(sitting: Sitting, attempt: Attempt) -> bool:
-    """Outside 70-270 systolic or 30-150 diastolic, in mmHg. Source: [NCDRISC]."""
-    systolic, diastolic = sitting.limits.usual_systolic, sitting.limits.usual_diastolic
-    return not (
-        100 * systolic.lowest <= attempt.systolic <= 100 * systolic.highest
-        and 100 * diastolic.lowest <= attempt.diastolic <= 100 * diastolic.highest
-    )
 
 
 def intake_findings(sitting: Sitting) -> list[Finding]:
@@ -258,25 +276,26 @@ def number_text(value: float | None) -> str:
 
 def fitness_findings(sitting: Sitting) -> list[Finding]:
     """Findings against the devices of a sitting, each said once."""
-    groups = groups_of(sitting)
     intake = sitting.reading_set.intake
     registered = intake is not None and intake.device_registered == "yes"
     told: dict[str, dict[str, Any]] = {}
-    judged: tuple[Device, date] | None = None
     for attempt in sitting.made:
-        device, day = attempt.device, attempt.taken_at.date()
-        # Most readings are of the one device of the sitting, of which all is said with the first.
-        if device is None or (judged is not None and device is judged[0] and day == judged[1]):
+        device = attempt.device
+        if device is None or not (registered or device.validated_for or is_checked(device)):
             continue
-        judged = device, day
         for code, words in (
-            validation_gap(device, groups, registered=registered),
-            accuracy_check(device, day),
+            validation_gap(device, groups_of(sitting), registered=registered),
+            accuracy_check(device, attempt.taken_at.date()),
             clock_off(device, sitting.limits.clock_off_minutes),
         ):
             if code is not None:
                 told.setdefault(code, words)
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
+
+
+def is_checked(device: Device) -> bool:
+    """True where checks of its accuracy or a clock that is off are recorded of a device."""
+    return device.accuracy_check_interval_months is not None or device.clock_drift_seconds is not None
 
 
 ConditionFinding = tuple[str | None, dict[str, Any]]
@@ -291,13 +310,15 @@ def groups_of(sitting: Sitting) -> list[PopulationGroup]:
     """
     person, subject, limits = sitting.person, sitting.reading_set.subject, sitting.limits
     years = person.age_years
-    belongs: dict[PopulationGroup, bool] = {
-        "children": years is not None and years < limits.validation_adult_from_years,
-        "pregnancy": subject.pregnancy == "pregnant",
-        "irregular-rhythm": sitting.irregular,
-        "large-arms": person.arm_cm is not None and person.arm_cm > limits.validation_large_arm_above_cm,
-    }
-    found = [group for group, is_so in belongs.items() if is_so]
+    found: list[PopulationGroup] = []
+    if years is not None and years < limits.validation_adult_from_years:
+        found.append("children")
+    if subject.pregnancy == "pregnant":
+        found.append("pregnancy")
+    if sitting.irregular:
+        found.append("irregular-rhythm")
+    if person.arm_cm is not None and person.arm_cm > limits.validation_large_arm_above_cm:
+        found.append("large-arms")
     return found or (["adults"] if years is not None else [])
 
 

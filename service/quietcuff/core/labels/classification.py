@@ -5,7 +5,9 @@ Among the reasons are faults of preparation that can have changed the label.
 
 from __future__ import annotations
 
-from math import inf
+from bisect import bisect_right
+from itertools import accumulate
+from math import inf, nextafter
 from typing import Literal
 
 import msgspec
@@ -15,17 +17,17 @@ from quietcuff.core.model.evaluation import Category, Result
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.arms import OTHER, Comparison
-from quietcuff.core.sitting.attempts import Attempt, far_apart
+from quietcuff.core.sitting.attempts import Attempt, far_apart, needs_muffling
 from quietcuff.core.sitting.equipment import is_wrist
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.selection import Selection, latest_stable_pair
 from quietcuff.core.sitting.sitting import Sitting
-from quietcuff.core.sitting.trouble import needs_muffling
 
 DOUBTFUL_DIASTOLIC = "use-phase-four"
+DOUBTS_OF_EQUIPMENT = ("device-wrist", "device-not-validated", "cuff-doubtful")
 
 
-class Placing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Placing(msgspec.Struct, frozen=True, gc=False):
     """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
 
     row: Row
@@ -58,37 +60,47 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
     Edges are inclusive unless the row says above. 128/84 under aha-acc-2025 gives stage-1, decided by the diastolic.
     Source: [PRACTICE] for the higher row deciding; edges from the guideline's own rows.
     """
-    systolic_rank = diastolic_rank = 0
-    for rank, above, systolic_edge, diastolic_edge in limits_of_rows(rows):
-        if systolic_mmhg > systolic_edge or (systolic_mmhg == systolic_edge and not above):
-            systolic_rank = rank
-        if diastolic_mmhg > diastolic_edge or (diastolic_mmhg == diastolic_edge and not above):
-            diastolic_rank = rank
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
+    systolic_rank = systolic_ranks[bisect_right(systolic_from, systolic_mmhg)]
+    diastolic_rank = diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)]
     rank = systolic_rank if systolic_rank > diastolic_rank else diastolic_rank
-    return Placing(
-        row=rows[rank],
-        systolic_row=rows[systolic_rank],
-        rank=rank,
-        systolic_rank=systolic_rank,
-        diastolic_rank=diastolic_rank,
+    return Placing(rows[rank], rows[systolic_rank], rank, systolic_rank, diastolic_rank)
+
+
+def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
+    return max(
+        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
+        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
     )
 
 
-def read_limits(rows: list[Row]) -> list[tuple[int, bool, float, float]]:
-    """Rank, whether the edge is above, and both limits of each row that has one; infinity where there is no limit."""
-    return [
-        (
-            rank,
-            row.edge == "above",
-            inf if row.systolic_mmhg is None else row.systolic_mmhg,
-            inf if row.diastolic_mmhg is None else row.diastolic_mmhg,
-        )
-        for rank, row in enumerate(rows)
-        if row.systolic_mmhg is not None or row.diastolic_mmhg is not None
-    ]
+Steps = tuple[list[float], list[int]]
 
 
-limits_of_rows = remembered(read_limits)
+def read_steps(rows: list[Row]) -> tuple[Steps, Steps]:
+    """The steps of a table in each pressure: the limits in rising order, and the rank below the first and from each on."""
+    above = [row.edge == "above" for row in rows]
+    return (
+        steps_at([row.systolic_mmhg for row in rows], above),
+        steps_at([row.diastolic_mmhg for row in rows], above),
+    )
+
+
+def steps_at(limits: list[float | None], above: list[bool]) -> Steps:
+    """The steps of one pressure, whose rows have these limits or none, reached above them or from them on."""
+    # Above a limit is from the next number on that there is.
+    reached = sorted(
+        (nextafter(limit, inf) if is_above else limit, rank)
+        for rank, (limit, is_above) in enumerate(zip(limits, above, strict=True))
+        if limit is not None
+    )
+    # The highest row decides, also where a higher one should have a lower limit.
+    return [limit for limit, _ in reached], list(accumulate([0, *(rank for _, rank in reached)], max))
+
+
+steps_of_rows = remembered(read_steps)
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
@@ -200,26 +212,11 @@ def reserve(
     """The reservations that hold under every guideline. A single sitting is one of them."""
     if result is None:
         return Reservations(reasons=[], faults=[], unsettled=[])
-    kinds = doubts_of(sitting, selection.counted)
-    applies = {
-        "single-sitting": sitting.protocol.is_one_sitting,
-        "further-reading-needed": selection.due is not None,
-        "readings-vary": readings_vary(sitting, selection),
-        "other-arm-not-measured": other_arm_missing(sitting, comparison),
-        "not-arm-of-record": not_arm_of_record(comparison),
-        DOUBTFUL_DIASTOLIC: DOUBTFUL_DIASTOLIC in kinds,
-        "irregular-rhythm": sitting.irregular and "not-by-ear" in kinds,
-        "sitting-gap": sitting.has_gap and not severe,
-        "device-wrist": "device-wrist" in kinds,
-        "device-not-validated": "device-not-validated" in kinds,
-        "cuff-doubtful": "cuff-doubtful" in kinds,
-        "site-not-recorded": result.site == "not-recorded",
-        "position-not-recorded": result.position == "not-recorded" and len(sitting.protocol.positions) == 1,
-    }
     sides = sides_of(sitting, result)
     restless = [] if severe or "raises" not in sides else unsettled(sitting)
     faults = faults_that_matter(sitting, selection, sides)
-    reasons = [code for code, holds in applies.items() if holds] + restless + faults
+    reasons = doubts_of_plan(sitting, comparison, selection)
+    reasons += doubts_of_measuring(sitting, selection.counted, result, severe=severe) + restless + faults
     # Repeating a series would take days, so its faults stay among the reasons and ask for nothing.
     if not sitting.protocol.is_one_sitting:
         return Reservations(reasons=reasons, faults=[], unsettled=[])
@@ -227,17 +224,49 @@ def reserve(
     return Reservations(reasons=reasons, faults=[] if severe else faults, unsettled=restless)
 
 
+def doubts_of_plan(sitting: Sitting, comparison: Comparison, selection: Selection) -> list[str]:
+    """Reasons in what was measured: too little, too uneven, or in another arm than the one to use."""
+    reasons = ["single-sitting"] if sitting.protocol.is_one_sitting else []
+    if selection.due is not None:
+        reasons.append("further-reading-needed")
+    if readings_vary(sitting, selection):
+        reasons.append("readings-vary")
+    if other_arm_missing(sitting, comparison):
+        reasons.append("other-arm-not-measured")
+    if not_arm_of_record(comparison):
+        reasons.append("not-arm-of-record")
+    return reasons
+
+
+def doubts_of_measuring(sitting: Sitting, counted: list[Attempt], result: Result, *, severe: bool) -> list[str]:
+    """Reasons in how it was measured."""
+    kinds = doubts_of(sitting, counted)
+    reasons = [DOUBTFUL_DIASTOLIC] if DOUBTFUL_DIASTOLIC in kinds else []
+    if sitting.irregular and "not-by-ear" in kinds:
+        reasons.append("irregular-rhythm")
+    if sitting.has_gap and not severe:
+        reasons.append("sitting-gap")
+    if kinds and kinds != {"not-by-ear"}:
+        reasons += [code for code in DOUBTS_OF_EQUIPMENT if code in kinds]
+    if result.site == "not-recorded":
+        reasons.append("site-not-recorded")
+    if result.position == "not-recorded" and len(sitting.protocol.positions) == 1:
+        reasons.append("position-not-recorded")
+    return reasons
+
+
 def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
     """What is doubtful about any of the counted readings by itself."""
-    found = set()
+    found: set[str] = set()
     for attempt in counted:
         if attempt.method != "auscultatory":
             found.add("not-by-ear")
-        elif needs_muffling(sitting, attempt):
+        elif needs_muffling(attempt, sitting.limits):
             found.add(DOUBTFUL_DIASTOLIC)
-        if is_wrist(attempt.device, attempt.site):
+        device = attempt.device
+        if is_wrist(device, attempt.site):
             found.add("device-wrist")
-        if attempt.device is not None and attempt.device.validated == "no":
+        if device is not None and device.validated == "no":
             found.add("device-not-validated")
         if attempt.fit.code == "cuff-doubtful":
             found.add("cuff-doubtful")
@@ -283,11 +312,11 @@ def sides_of(sitting: Sitting, result: Result) -> set[str]:
     One that raises can where a result is at or above the hypertension limit of a requested guideline that is for this person,
     one that lowers where it is below one. Only where the protocol classifies the mean itself.
     """
-    sides: set[str] = set()
-    if sitting.protocol.classifies_mean:
-        for guideline in sitting.applicable:
-            high = reaches_hypertension(guideline, result.systolic_mmhg, result.diastolic_mmhg)
-            sides.update(("raises" if high else "lowers", "either"))
+    if not sitting.applicable or not sitting.protocol.classifies_mean:
+        return set()
+    systolic, diastolic = result.systolic_mmhg, result.diastolic_mmhg
+    sides = {"raises" if reaches_hypertension(each, systolic, diastolic) else "lowers" for each in sitting.applicable}
+    sides.add("either")
     return sides
 
 
@@ -305,8 +334,8 @@ def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) 
     """
     if not sides:
         return []
-    present = {*faults_of_preparation(sitting), *(attempt.fit.code for attempt in selection.counted)}
     effects = sitting.rulebook.effects
+    present = {*faults_of_preparation(sitting), *[attempt.fit.code for attempt in selection.counted]}
     if present.isdisjoint(effects):
         return []
     return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

@@ -11,20 +11,22 @@ from datetime import timedelta
 import msgspec
 
 from quietcuff.core.findings.findings import find
-from quietcuff.core.labels.classification import Reservations, place, reaches_hypertension
+from quietcuff.core.labels.classification import Reservations, place, rank_in_rows, reaches_hypertension
 from quietcuff.core.model.evaluation import Category, ConfirmBy, Finding, FollowingStep, Orthostatic, Plan, Result, Series, Way
-from quietcuff.core.rulebook.rulebook import Guideline, Row
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Edge, Guideline, Row, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.in_force import is_for, severe_of_rows
 from quietcuff.core.sitting.percentiles import as_printed
 from quietcuff.core.sitting.person import low_systolic
 from quietcuff.core.sitting.selection import Selection, estimate
 from quietcuff.core.sitting.severity import reaches
-from quietcuff.core.sitting.sitting import Sitting, is_for
+from quietcuff.core.sitting.sitting import Sitting
 
 WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
 
 
-class Judgement(msgspec.Struct, frozen=True, kw_only=True):
+class Judgement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The counted readings, the result with its categories, and their findings.
 
     ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.
@@ -70,7 +72,7 @@ def label_findings(sitting: Sitting, selection: Selection, result: Result | None
     findings += isolated_findings(sitting, applicable, result)
     findings += lower_findings(sitting, selection, applicable, result)
     book = sitting.rulebook
-    moved = [guideline.id for guideline in applicable if rounding_decides(guideline, result)]
+    moved = moved_by_rounding(applicable, result)
     if moved and sitting.protocol.classifies:
         findings.append(find(book, "rounding-decides", list=", ".join(moved)))
     printed = [guideline.id for guideline in applicable if printing_decides(guideline, result)] if sitting.norms else []
@@ -103,20 +105,21 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     book = sitting.rulebook
     if not sitting.protocol.classifies:
         return [find(book, "home-readings-too-few", list="one sitting")]
-    findings = []
-    refused = [
-        guideline.id
-        for guideline in sitting.guidelines
-        # What a child's percentiles lack has findings of its own; the guideline itself is for this person.
-        if guideline not in sitting.applicable and not (sitting.lacking and guideline.measures == "percentile")
-    ]
-    findings += [find(book, code) for code in sitting.lacking]
+    refused = []
+    if len(sitting.applicable) < len(sitting.guidelines):
+        refused = [
+            guideline.id
+            for guideline in sitting.guidelines
+            # What a child's percentiles lack has findings of its own; the guideline itself is for this person.
+            if guideline not in sitting.applicable and not (sitting.lacking and guideline.measures == "percentile")
+        ]
+    findings = [find(book, code) for code in sitting.lacking]
     if sitting.norms is not None and not sitting.norms.is_tabled:
         findings.append(find(book, "height-beyond-tables"))
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
     family = sitting.protocol.family
-    other = [guideline.id for guideline in sitting.guidelines if family not in (None, guideline.family)]
+    other = [] if family is None else [guideline.id for guideline in sitting.guidelines if guideline.family != family]
     if other:
         findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
     if sitting.person.age_years == 0:
@@ -131,20 +134,20 @@ def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Res
     codes: dict[str, None] = {}
     for guideline in applicable:
         for pattern in guideline.isolated:
-            pressures = (result.systolic_mmhg, result.diastolic_mmhg)
-            own, other = pressures if pattern.code == "isolated-systolic" else reversed(pressures)
+            own, other = result.systolic_mmhg, result.diastolic_mmhg
+            if pattern.code != "isolated-systolic":
+                own, other = other, own
             if own >= pattern.at_or_above_mmhg and other < pattern.other_below_mmhg:
                 codes[pattern.code] = None
     return [find(sitting.rulebook, code) for code in codes]
 
 
-def rounding_decides(guideline: Guideline, result: Result) -> bool:
-    """True where the exact mean would be in another category than the reported value. Source: [DECISION]."""
-    systolic, diastolic = result.systolic_mean_mmhg, result.diastolic_mean_mmhg
-    if systolic == result.systolic_mmhg and diastolic == result.diastolic_mmhg:
-        return False
-    reported = place(guideline, result.systolic_mmhg, result.diastolic_mmhg)
-    return place(guideline, systolic, diastolic).rank != reported.rank
+def moved_by_rounding(guidelines: list[Guideline], result: Result) -> list[str]:
+    """The guidelines in which the exact mean would be in another category than the reported value. Source: [DECISION]."""
+    reported, exact = (result.systolic_mmhg, result.diastolic_mmhg), (result.systolic_mean_mmhg, result.diastolic_mean_mmhg)
+    if reported == exact:
+        return []
+    return [each.id for each in guidelines if rank_in_rows(each.rows, *exact) != rank_in_rows(each.rows, *reported)]
 
 
 def printing_decides(guideline: Guideline, result: Result) -> bool:
@@ -179,12 +182,22 @@ def severe_elsewhere(sitting: Sitting, result: Result) -> list[str]:
         return []
     severe = [
         guideline
-        for guideline in sitting.rulebook.guidelines.values()
-        if place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
+        for guideline, edge in severe_tables(sitting.rulebook)
+        # A value below every severe limit need not be looked up.
+        if reaches(edge, result.systolic_mmhg, result.diastolic_mmhg)
+        and place(guideline, result.systolic_mmhg, result.diastolic_mmhg).row.severe
     ]
     if any(guideline in sitting.applicable for guideline in severe):
         return []
     return [guideline.id for guideline in severe if is_for(guideline, sitting.person, "office")]
+
+
+def read_severe_tables(rulebook: Rulebook) -> list[tuple[Guideline, Edge]]:
+    """Every guideline with the lowest limits of its severe rows."""
+    return [(guideline, severe_of_rows(guideline.rows)) for guideline in rulebook.guidelines.values()]
+
+
+severe_tables = remembered(read_severe_tables)
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -209,13 +222,11 @@ def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
     if not rows or (sitting.person.expecting and confirmed):
         return Advice(confirm_by=None, codes=[])
     also = ["confirm-out-of-office" for row in rows if row.also_out_of_office]
-    soonest = min(rows, key=lambda row: days_left(sitting, judged, row))
+    left = [days_left(sitting, judged, row) for row in rows]
+    soonest = rows[left.index(min(left))]
     return Advice(
-        confirm_by=ConfirmBy(
-            date=sitting.day + timedelta(days=days_left(sitting, judged, soonest)),
-            way=WAYS[soonest.confirm or "another-day"],
-        ),
-        codes=list(dict.fromkeys([*(f"confirm-{row.confirm}" for row in rows), *also])),
+        confirm_by=ConfirmBy(date=sitting.day + timedelta(days=min(left)), way=WAYS[soonest.confirm or "another-day"]),
+        codes=list(dict.fromkeys([f"confirm-{row.confirm}" for row in rows] + also)),
     )
 
 
@@ -233,5 +244,18 @@ def map_rows(sitting: Sitting, categories: list[Category]) -> list[Row]:
     rows = []
     for guideline, entry in zip(sitting.guidelines, categories, strict=True):
         if entry.category is not None:
-            rows.append(next(row for row in guideline.rows if entry.category in (row.category, row.unconfirmed_category)))
+            rows.append(rows_by_category(guideline.rows)[entry.category])
     return rows
+
+
+def read_categories(rows: list[Row]) -> dict[str, Row]:
+    """The rows of a table by their categories; the lower row where two share one."""
+    named: dict[str, Row] = {}
+    for row in rows:
+        for category in (row.category, row.unconfirmed_category):
+            if category is not None:
+                named.setdefault(category, row)
+    return named
+
+
+rows_by_category = remembered(read_categories)

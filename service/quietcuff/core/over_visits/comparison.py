@@ -16,7 +16,7 @@ from quietcuff.core.over_visits.patterns import OfficeValue, OutsideValue, Patte
 from quietcuff.core.over_visits.pooling import CurrentSitting
 from quietcuff.core.over_visits.result import Pooled
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.sitting.sitting import is_for
+from quietcuff.core.sitting.in_force import is_for
 
 PRESSING = frozenset({"confirm-now", "ask-symptoms", "same-day-review", "urgent-assessment"})
 

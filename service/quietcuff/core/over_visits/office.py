@@ -16,9 +16,9 @@ from quietcuff.core.over_visits.history import remember
 from quietcuff.core.over_visits.pooling import CurrentSitting, SortedSets
 from quietcuff.core.over_visits.result import LeftOut, Pooled
 from quietcuff.core.rulebook.rulebook import Guideline, Rulebook
+from quietcuff.core.sitting.in_force import in_population, is_for
 from quietcuff.core.sitting.percentiles import Norms, find_norms, fit_guideline, report_percentile
 from quietcuff.core.sitting.person import Person
-from quietcuff.core.sitting.sitting import in_population, is_for
 
 
 class Tables(msgspec.Struct, frozen=True, kw_only=True):

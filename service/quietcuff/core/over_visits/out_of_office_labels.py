@@ -10,7 +10,7 @@ from quietcuff.core.over_visits.office import Tables
 from quietcuff.core.over_visits.out_of_office import OutsideSeries
 from quietcuff.core.over_visits.result import PooledAmbulatory, PooledHome
 from quietcuff.core.rulebook.rulebook import Rulebook
-from quietcuff.core.sitting.sitting import in_setting, is_for
+from quietcuff.core.sitting.in_force import in_setting, is_for
 
 
 def report_home(home: OutsideSeries, tables: Tables, rulebook: Rulebook) -> PooledHome:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-
 from quietcuff.core.labels.judgement import Judgement
 from quietcuff.core.model.evaluation import Result
-from quietcuff.core.safety.safety import SafetyResult
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Wording
+from quietcuff.core.safety.safety import SafetyResult, is_low
 from quietcuff.core.sitting.arms import OTHER, Comparison
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.sitting import Sitting
@@ -29,9 +29,7 @@ def qualify(sitting: Sitting, judged: Judgement, seen: SafetyResult) -> str:
 
     Without them the line would read like an ordinary result.
     """
-    counted, reason = judged.selection.counted, sitting.rulebook.wording.reason_in_words
-    methods = sorted({METHODS.get(attempt.method, "method not recorded") for attempt in counted})
-    said = [" and ".join(methods)] if counted else []
+    said = []
     if sitting.reading_set.context.acute_symptoms == "yes":
         said.append("acute symptoms")
     if sitting.irregular:
@@ -39,16 +37,35 @@ def qualify(sitting: Sitting, judged: Judgement, seen: SafetyResult) -> str:
     if seen.severe:
         number = "1 severe reading" if len(seen.severe) == 1 else f"{len(seen.severe)} severe readings"
         said.append(f"{number}, highest {describe_highest(sitting, seen)}")
-    if any(code == "low-reading" for code, _ in seen.findings):
+    if is_low(seen):
         said.append("low")
-    if because := sorted({code for label in judged.categories for code in label.provisional_because}):
-        said.append(f"provisional ({', '.join(map(reason, because))})")
-    # A voided reading is as if it had never been sent; the record sheet still shows it.
-    left_out = Counter(each.reason for each in judged.selection.outcomes if each.reason is not None and each.reason != "voided")
+    return qualification_of(
+        sitting.rulebook.wording,
+        frozenset([attempt.method for attempt in judged.selection.counted]),
+        tuple(said),
+        frozenset([code for label in judged.categories for code in label.provisional_because]),
+        # A voided reading is as if it had never been sent; the record sheet still shows it.
+        tuple([each.reason for each in judged.selection.outcomes if each.reason is not None and each.reason != "voided"]),
+    )
+
+
+def put_in_words(
+    wording: Wording, methods: frozenset[str], found: tuple[str, ...], because: frozenset[str], left_out: tuple[str, ...]
+) -> str:
+    """The qualifications as one sentence."""
+    said = [" and ".join(sorted({METHODS.get(method, "method not recorded") for method in methods}))] if methods else []
+    said += found
+    if because:
+        said.append(f"provisional ({', '.join(map(wording.reason_in_words, sorted(because)))})")
     if left_out:
-        said.append(f"not counted: {', '.join(f'{left_out[code]} {reason(code)}' for code in sorted(left_out))}")
+        told = [f"{left_out.count(code)} {wording.reason_in_words(code)}" for code in sorted(set(left_out))]
+        said.append(f"not counted: {', '.join(told)}")
     text = "; ".join(said) or "No reading counts"
     return f"{text[0].upper()}{text[1:]}."
+
+
+# What is said beside the numbers comes again from sitting to sitting.
+qualification_of = remembered(put_in_words)
 
 
 def describe_highest(sitting: Sitting, seen: SafetyResult) -> str:
@@ -65,16 +82,11 @@ def record_line(sitting: Sitting, comparison: Comparison, selection: Selection, 
     if result is None:
         blocked = ", ".join(map(sitting.rulebook.wording.reason_in_words, selection.blocked_by))
         return f"No usable result: {blocked}; {VISITS[sitting.chosen.visit]}."
-    parts = [
-        f"{result.systolic_mmhg}/{result.diastolic_mmhg}",
-        describe_site(comparison, result),
-        POSITIONS[result.position],
-        describe_cuff(sitting, selection),
-        describe_counted(sitting, selection),
-    ]
-    if result.pulse_per_min is not None:
-        parts.append(f"{result.pulse_per_min}/min")
-    return f"{', '.join(part for part in parts if part)}; {VISITS[sitting.chosen.visit]}."
+    site, position = describe_site(comparison, result), POSITIONS[result.position]
+    cuff, counted = describe_cuff(sitting, selection), describe_counted(sitting, selection)
+    pulse = "" if result.pulse_per_min is None else f", {result.pulse_per_min}/min"
+    pressure = f"{result.systolic_mmhg}/{result.diastolic_mmhg}"
+    return f"{pressure}, {site}, {position}, {cuff}, {counted}{pulse}; {VISITS[sitting.chosen.visit]}."
 
 
 def describe_site(comparison: Comparison, result: Result) -> str:
@@ -102,8 +114,8 @@ def describe_cuff(sitting: Sitting, selection: Selection) -> str:
 
 def describe_counted(sitting: Sitting, selection: Selection) -> str:
     """The counted readings, by their places from 1 in order of time, and how many there are."""
-    order = [attempt.index for attempt in sitting.attempts if attempt.fault != "voided"]
-    places = [str(order.index(attempt.index) + 1) for attempt in selection.counted]
+    order = sitting.made
+    places = [str(order.index(attempt) + 1) for attempt in selection.counted]
     if len(places) == 1:
         kind = "lower reading, reading" if sitting.protocol.counts == "lower-of-last-two" else "reading"
         return f"{kind} {places[0]} of {len(order)}"

@@ -18,7 +18,7 @@ def remembered(work_out: Callable[..., T], most: int = 512) -> Callable[..., T]:
     known: dict[Hashable, tuple[object, T]] = {}
 
     def look_up(rule: R, *more: Hashable) -> T:
-        key: Hashable = (id(rule), *more) if more else id(rule)
+        key = id(rule), more
         found = known.get(key)
         if found is not None and found[0] is rule:
             return found[1]

@@ -15,9 +15,8 @@ from quietcuff.core.model.evaluation import Action, Level
 from quietcuff.core.model.fields import Site
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.person import low_systolic
-from quietcuff.core.sitting.severity import ARMS, SevereSeen, is_severe, reaches, screening_value
-from quietcuff.core.sitting.sitting import Sitting
-from quietcuff.core.sitting.trouble import gave_up_for
+from quietcuff.core.sitting.severity import ARMS, SevereSeen, is_severe, reaches, screening_value, severe_of
+from quietcuff.core.sitting.sitting import Sitting, gave_up_for
 
 Codes = list[tuple[str, int | None]]
 
@@ -84,9 +83,8 @@ def still_stands(sitting: Sitting) -> bool:
 
 def reported(judged: Judgement) -> list[tuple[float, float]]:
     """Every mean that is reported: the result's, and those of the parts of a series."""
-    means: list[tuple[float, float]] = []
-    if judged.result is not None:
-        means.append((judged.result.systolic_mmhg, judged.result.diastolic_mmhg))
+    result = judged.result
+    means: list[tuple[float, float]] = [] if result is None else [(result.systolic_mmhg, result.diastolic_mmhg)]
     if judged.series is not None:
         series = judged.series
         parts = (series.morning, series.evening, series.day, series.night, series.hours_24)
@@ -153,7 +151,7 @@ def low_readings(sitting: Sitting) -> list[Attempt]:
     return [
         attempt
         for attempt in sitting.attempts
-        if attempt.sound and attempt.systolic < limit and not (upright and attempt.reading.position == "standing")
+        if attempt.systolic < limit and attempt.sound and not (upright and attempt.reading.position == "standing")
     ]
 
 
@@ -228,7 +226,7 @@ def watch_possible_pregnancy(sitting: Sitting, judged: Judgement) -> Concern | N
     if not sitting.person.may_be_expecting or sitting.person.expecting:
         return None
     edge = sitting.limits.severe_expecting
-    high = sorted(attempt.index for attempt in sitting.attempts if is_severe(attempt, edge))
+    high = sorted(attempt.index for attempt in severe_of(sitting.attempts, edge))
     if high:
         return Concern(level="ask", places=high, ask=["pregnancy"], findings=[("pregnancy-not-recorded", None)])
     if not is_raised(sitting, judged):

@@ -49,19 +49,16 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
 
     Source: [PRACTICE], in pregnancy and after birth [ACOG222, ACOG767], for children [AAP17-SEVERE].
     """
-    concerns = [
-        concern
-        for concern in (
-            watch_symptoms(sitting),
-            watch_standing(sitting, judged),
-            watch_severe(sitting, seen),
-            watch_mean(sitting, seen, judged),
-            watch_low(sitting, seen, judged),
-            watch_expecting(sitting, judged),
-            watch_possible_pregnancy(sitting, judged),
-        )
-        if concern is not None
-    ]
+    found = (
+        watch_symptoms(sitting),
+        watch_standing(sitting, judged),
+        watch_severe(sitting, seen),
+        watch_mean(sitting, seen, judged),
+        watch_low(sitting, seen, judged),
+        watch_expecting(sitting, judged),
+        watch_possible_pregnancy(sitting, judged),
+    )
+    concerns = [*filter(None, found)]
     if not concerns:
         return SafetyResult(
             safety=Safety(level="none", readings=[], ask=[], text=None),
@@ -88,6 +85,11 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
         severe=seen.severe,
         confirmed=seen.confirmed,
     )
+
+
+def is_low(seen: SafetyResult) -> bool:
+    """True where a reading was found to be low."""
+    return bool(seen.findings) and any(code == "low-reading" for code, _ in seen.findings)
 
 
 def concern_sentence(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from datetime import timedelta
 from itertools import pairwise
 
+from msgspec import UNSET
+
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier, ReadingSet, opened_at
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -29,6 +31,8 @@ def check_acceptable(reading_set: ReadingSet, rulebook: Rulebook) -> None:
 
 def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
     """Every reason why no evaluation could be made of a set."""
+    if is_plain(reading_set, rulebook):
+        return name_faults(reading_set, rulebook)
     return (
         empty_faults(reading_set)
         + identifier_faults(reading_set)
@@ -38,6 +42,27 @@ def faults_of_meaning(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault
         + sleep_faults(reading_set)
         + sitting_faults(reading_set, rulebook)
     )
+
+
+def is_plain(reading_set: ReadingSet, rulebook: Rulebook) -> bool:
+    """True where one pass over the readings shows that nothing but a name can be wrong, as it is with most sets.
+
+    They have no names of their own and both pressures, and are in order, of one local day and within one sitting.
+    """
+    readings, born = reading_set.readings, reading_set.subject.birth_date
+    if not readings or reading_set.sleep:
+        return False
+    before = first = readings[0].taken_at
+    day = first.date()
+    for reading in readings:
+        at = reading.taken_at
+        if reading.voided or reading.identifier is not UNSET or at < before or at.date() != day:
+            return False
+        if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
+            return False
+        before = at
+    within = before - first <= timedelta(hours=rulebook.limits.sitting_over_hours)
+    return within and (born is None or day >= earliest_birth_day(born))
 
 
 def empty_faults(reading_set: ReadingSet) -> list[Fault]:

@@ -40,8 +40,9 @@ DIGEST_OF_NOTHING = digest_of(b"")
 
 def irregular_before(history: History | None) -> int:
     """Number of earlier sittings with irregular rhythm as a reservation against the result."""
-    earlier = history.sittings if history is not None else []
-    return sum("irregular-rhythm" in sitting.provisional_because for sitting in earlier)
+    if history is None:
+        return 0
+    return sum(["irregular-rhythm" in sitting.provisional_because for sitting in history.sittings])
 
 
 def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
@@ -160,13 +161,13 @@ class OnArm(Protocol):
 
 def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
     """Neighbours in time in different arms, each reading used once: L R R R L gives two pairs."""
-    arms = [attempt for attempt in valid if attempt.site in OTHER]
     pairs: list[Pair] = []
-    place = 0
-    while place + 1 < len(arms):
-        one, other = arms[place], arms[place + 1]
-        if one.site == other.site:
-            place += 1
+    one: OnArm | None = None
+    for other in valid:
+        if other.site not in OTHER:
+            continue
+        if one is None or one.site == other.site:
+            one = other
             continue
         right, left = (one, other) if one.site == RIGHT else (other, one)
         pairs.append(
@@ -177,7 +178,7 @@ def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
             )
         )
         # Past both readings: one reading in two pairs would weigh twice in the mean difference.
-        place += 2
+        one = None
     return pairs
 
 
@@ -203,7 +204,7 @@ def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | No
     """The site of the result, and the ground for it; in a series the site with most readings."""
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
-    sites = list(dict.fromkeys(attempt.site for attempt in sitting.valid))
+    sites = list(dict.fromkeys([attempt.site for attempt in sitting.valid]))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
     no_arms = bool(sites) and sites[0] not in OTHER
@@ -249,11 +250,11 @@ def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
 
 def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
-    count = 100 * len(pairs)
-    return (
-        four_decimals_half_even(sum(pair.systolic for pair in pairs) / count),
-        four_decimals_half_even(sum(pair.diastolic for pair in pairs) / count),
-    )
+    count, systolic, diastolic = 100 * len(pairs), 0, 0
+    for pair in pairs:
+        systolic += pair.systolic
+        diastolic += pair.diastolic
+    return four_decimals_half_even(systolic / count), four_decimals_half_even(diastolic / count)
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
@@ -289,9 +290,9 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
         apart = max(apart, abs(diastolic))
     if apart >= limits.arm_difference_mmhg:
         findings.append(("inter-arm-10", four_decimals_half_even(apart)))
-    earlier = sitting.history.pairs if sitting.history is not None else []
-    all_systolic = [hundredths(pair.systolic_difference_mmhg) for pair in earlier]
-    all_systolic += [pair.systolic for pair in comparison.pairs]
+    all_systolic = [pair.systolic for pair in comparison.pairs]
+    if sitting.history is not None:
+        all_systolic += [hundredths(pair.systolic_difference_mmhg) for pair in sitting.history.pairs]
     if repeated_above(all_systolic, limits.arm_repeat_above_mmhg):
         findings.append(("inter-arm-15-confirmed", None))
         if repeated_above(all_systolic, limits.arm_assess_above_mmhg):
@@ -305,11 +306,15 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
 
 def repeated_above(differences: list[int], mmhg: float) -> bool:
     """True where two pairs or more differ by more than ``mmhg`` the same way."""
+    if len(differences) < 2:
+        return False
     limit = 100 * mmhg
     return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
 
 
 def is_inconsistent(pairs: list[Pair], limit: float) -> bool:
     """True where pairs of this sitting point in opposite directions, one of them by the limit or more."""
+    if len(pairs) < 2:
+        return False
     signs = {pair.systolic > 0 for pair in pairs if pair.systolic != 0}
     return len(signs) == 2 and any(abs(pair.systolic) >= limit for pair in pairs)

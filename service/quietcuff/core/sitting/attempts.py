@@ -6,7 +6,6 @@ Valid: not voided, plausible, no excluding flag, right position, a usable site, 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from itertools import pairwise
 
 import msgspec
 
@@ -22,7 +21,7 @@ SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
 ARM_SITES = frozenset({"left-upper-arm", "right-upper-arm"})
 
 
-class Attempt(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Attempt(msgspec.Struct, frozen=True, gc=False):
     """One attempt. Pressures are hundredths of mmHg, 0 where it gave none; ``fault`` is the reason why it is not valid.
 
     ``sound`` is true of a valid attempt, and of one set aside only because a right position or site is recorded elsewhere: that
@@ -60,42 +59,44 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
-    too_young: Block | None = "neonate" if person.neonate else None
-    positions = (*protocol.positions, "not-recorded")
     attempts: list[Attempt] = []
     before: Reading | None = None
+    block: Block | None = None
+    mixed = False
     for index, reading in order:
+        site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        block = device_block(device, reading.site, wrist_counts=protocol.wrist_counts) or too_young
+        # The same device at the same site is judged as it was the reading before.
+        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
+            block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits)
-        if fault is None and reading.position not in positions:
-            fault = "other-position"
-        if fault is None and too_soon and protocol.interval_excludes:
-            fault = "too-soon"
+        if fault is None and (too_soon or reading.position not in protocol.positions):
+            fault = fault_in_plan(reading, protocol, too_soon=too_soon)
+        # By place: with this many names a call takes twice as long, and there is one for every reading.
         attempts.append(
             Attempt(
-                index=index,
-                taken_at=reading.taken_at,
-                site=reading.site,
-                reading=reading,
-                has_pressures=reading.systolic_mmhg is not None and reading.diastolic_mmhg is not None,
-                systolic=hundredths(reading.systolic_mmhg or 0),
-                diastolic=hundredths(reading.diastolic_mmhg or 0),
-                method=method_of(reading, device),
-                device=device,
-                device_block=block,
-                fit=fit,
-                too_soon=too_soon,
-                sound=fault is None or (fault == "set-blocked" and block == "neonate"),
-                fault=fault,
+                index,
+                reading.taken_at,
+                site,
+                reading,
+                systolic is not None and diastolic is not None,
+                hundredths(systolic or 0),
+                hundredths(diastolic or 0),
+                reading.method or method_of(reading, device),
+                device,
+                block,
+                fit,
+                too_soon,
+                fault is None or (fault == "set-blocked" and block == "neonate"),
+                fault,
             )
         )
+        mixed = mixed or site not in ARM_SITES or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
-        if not reading.voided:
-            before = reading
-    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+        before = before if reading.voided else reading
+    return keep_one_kind(attempts, protocol) if mixed else attempts
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
@@ -113,8 +114,13 @@ def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
     """The readings with their places, sorted by time; their content is compared only where times are equal."""
     placed = list(enumerate(readings))
-    # Most sets come in order of time, which is seen sooner than sorted.
-    if all(one.taken_at < later.taken_at for one, later in pairwise(readings)):
+    before: datetime | None = None
+    for reading in readings:
+        if before is not None and reading.taken_at <= before:
+            break
+        before = reading.taken_at
+    else:
+        # Most sets come in order of time, which is seen sooner than sorted.
         return placed
     # Encoding every reading to compare contents is costly, and equal times are rare.
     if len({reading.taken_at for reading in readings}) == len(readings):
@@ -140,11 +146,18 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
         return "implausible"
     if block is not None:
         return "set-blocked"
-    if not person.may_use(reading.site):
+    if person.restrictions and not person.may_use(reading.site):
         return "restricted-arm"
     if fit.known_wrong:
         return "wrong-cuff"
     return None
+
+
+def fault_in_plan(reading: Reading, protocol: Protocol, *, too_soon: bool) -> Reason | None:
+    """The reason why a reading that is sound cannot count under a protocol, or None."""
+    if reading.position not in protocol.positions and reading.position != "not-recorded":
+        return "other-position"
+    return "too-soon" if too_soon and protocol.interval_excludes else None
 
 
 def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
@@ -154,6 +167,11 @@ def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) ->
         and limits.plausible_diastolic.lowest <= diastolic_mmhg <= limits.plausible_diastolic.highest
         and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
     )
+
+
+def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:
+    """Set aside what must not be mixed: positions, where the protocol has only one, and kinds of site."""
+    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
 
 
 def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
@@ -166,8 +184,6 @@ def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
 
 def keep_one_site_class(attempts: list[Attempt]) -> list[Attempt]:
     """Upper arms first, then sites not recorded, then wrists, then thighs: only one kind can count."""
-    if all(attempt.site in ARM_SITES for attempt in attempts):
-        return attempts
     present = {site_class(attempt.site) for attempt in attempts if attempt.fault is None}
     if len(present) < 2:
         return attempts
@@ -195,6 +211,16 @@ def far_apart(one: Attempt, other: Attempt, mmhg: float) -> bool:
 def much_above(one: Attempt, other: Attempt, mmhg: float) -> bool:
     """True where either pressure of ``one`` is above that of ``other`` by more than ``mmhg``, strictly."""
     return max(one.systolic - other.systolic, one.diastolic - other.diastolic) > 100 * mmhg
+
+
+def needs_muffling(attempt: Attempt, limits: Limits) -> bool:
+    """An auscultated diastolic below 40 with a plausible systolic: the fourth phase is to be used. Source: [PRACTICE]."""
+    return (
+        attempt.method == "auscultatory"
+        and attempt.has_pressures
+        and attempt.diastolic < 100 * limits.muffling_diastolic_below_mmhg
+        and 100 * limits.plausible_systolic.lowest <= attempt.systolic <= 100 * limits.plausible_systolic.highest
+    )
 
 
 def days_of(readings: list[Attempt]) -> int:

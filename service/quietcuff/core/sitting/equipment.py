@@ -23,10 +23,11 @@ def device_block(device: Device | None, site: str, *, wrist_counts: bool = True)
     A wrist device counts only where it is known to be validated and the protocol allows it. Source: [AHA25] for cuffless
     devices; the rest are the project's decisions.
     """
-    if device is not None and device.kind == "cuffless":
-        return "device-cuffless"
-    if device is not None and device.site == "finger":
-        return "device-finger"
+    if device is not None:
+        if device.kind == "cuffless":
+            return "device-cuffless"
+        if device.site == "finger":
+            return "device-finger"
     trusted = wrist_counts and device is not None and device.validated == "yes"
     if not trusted and is_wrist(device, site):
         return "device-wrist"

@@ -15,7 +15,7 @@ FULL_DATE = len("1971-01-15")
 SIDES = {"left-upper-arm": "left", "right-upper-arm": "right", "left-wrist": "left", "right-wrist": "right"}
 
 
-class Person(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Person(msgspec.Struct, frozen=True, gc=False):
     """Facts about a person that the rules need. Ages are the youngest that the birth date allows; None where not recorded.
 
     ``expecting`` covers pregnancy and the weeks after birth; ``treated`` known hypertension or treatment,
@@ -60,7 +60,7 @@ def describe_person(facts: Facts, day: date, limits: Limits) -> Person:
         treatment_recorded=facts.antihypertensive_treatment != "not-recorded",
         irregular_known=facts.known_irregular_rhythm == "yes",
         arm_cm=facts.arm_circumference_cm,
-        restrictions=restricted_arms(facts, day),
+        restrictions=restricted_arms(facts, day) if facts.arm_restrictions else {},
     )
 
 

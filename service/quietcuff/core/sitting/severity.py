@@ -12,14 +12,15 @@ import msgspec
 
 from quietcuff.core.model.fields import Site
 from quietcuff.core.model.readings import Facts
-from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.rulebook import Edge, PercentileEdge, Row, Rulebook
+from quietcuff.core.rulebook.rulebook import Edge, PercentileEdge, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
+from quietcuff.core.sitting.in_force import lowest
 from quietcuff.core.sitting.percentiles import Norms
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.sitting import Sitting
 
 ARMS: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
+TRUSTED_SITES = frozenset({*ARMS, "not-recorded"})
 ADULT_FROM_YEARS = 18
 
 
@@ -54,45 +55,19 @@ class SevereSeen(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 def see_severe(sitting: Sitting) -> SevereSeen:
     """Every severe reading, whatever else is wrong with it. Source: [PRACTICE], in pregnancy [ACOG222, ACOG767]."""
     emergency = child_edge(sitting.rulebook, sitting.person, sitting.reading_set.subject, sitting.norms)
-    edge = severe_edge(sitting, emergency)
-    severe = [attempt for attempt in sitting.attempts if is_severe(attempt, edge)]
+    edge = sitting.rules.severe if emergency is None else lowest([sitting.rules.severe, emergency])
+    severe = severe_of(sitting.attempts, edge)
     if not severe:
         return SevereSeen(edge=edge, severe=frozenset(), arms=[], confirmed=False, emergency=False)
     arms = watch_arms(sitting, severe)
-    grave = [] if emergency is None else [attempt for attempt in severe if is_severe(attempt, emergency)]
+    grave = [] if emergency is None else severe_of(severe, emergency)
     return SevereSeen(
         edge=edge,
         severe=frozenset(attempt.index for attempt in severe),
         arms=arms,
         confirmed=any(arm.confirmed for arm in arms),
-        emergency=any(arm.confirmed for arm in watch_arms(sitting, grave)),
+        emergency=bool(grave) and any(arm.confirmed for arm in watch_arms(sitting, grave)),
     )
-
-
-def severe_edge(sitting: Sitting, child: Edge | None) -> Edge:
-    """The lowest limit that applies.
-
-    180/110 for everybody, 160/110 in pregnancy and the weeks after birth, a ``child``'s own, and the severe row of every chosen
-    guideline that is for this person in this setting.
-    """
-    limits = sitting.limits
-    edges = [limits.severe] + ([limits.severe_expecting] if sitting.person.expecting else []) + ([child] if child else [])
-    edges += [severe_of_rows(guideline.rows) for guideline in sitting.applicable if guideline.measures == "pressure"]
-    return Edge(
-        systolic_mmhg=min([edge.systolic_mmhg for edge in edges]), diastolic_mmhg=min([edge.diastolic_mmhg for edge in edges])
-    )
-
-
-def read_severe(rows: list[Row]) -> Edge:
-    """The lowest limits of the severe rows of a table; infinity where there is none."""
-    severe = [row for row in rows if row.severe]
-    return Edge(
-        systolic_mmhg=min((row.systolic_mmhg for row in severe if row.systolic_mmhg is not None), default=math.inf),
-        diastolic_mmhg=min((row.diastolic_mmhg for row in severe if row.diastolic_mmhg is not None), default=math.inf),
-    )
-
-
-severe_of_rows = remembered(read_severe)
 
 
 def child_edge(rulebook: Rulebook, person: Person, facts: Facts, norms: Norms | None) -> Edge | None:
@@ -130,6 +105,17 @@ def just_above(systolic_mmhg: float, diastolic_mmhg: float) -> Edge:
     return Edge(
         systolic_mmhg=(math.floor(100 * systolic_mmhg) + 1) / 100, diastolic_mmhg=(math.floor(100 * diastolic_mmhg) + 1) / 100
     )
+
+
+def severe_of(attempts: list[Attempt], edge: Edge) -> list[Attempt]:
+    """Those of some attempts that are severe."""
+    systolic, diastolic = 100 * edge.systolic_mmhg, 100 * edge.diastolic_mmhg
+    # Most readings are far from any limit, which is seen before anything else is asked of them.
+    return [
+        attempt
+        for attempt in attempts
+        if (attempt.systolic >= systolic or attempt.diastolic >= diastolic) and is_severe(attempt, edge)
+    ]
 
 
 def is_severe(attempt: Attempt, edge: Edge) -> bool:
@@ -198,7 +184,7 @@ def may_confirm(attempt: Attempt) -> bool:
     It is valid, not from a wrist or a leg, nor from a device known not to be validated. Source: [DECISION].
     """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
-    return attempt.sound and not unvalidated and attempt.site in (*ARMS, "not-recorded")
+    return attempt.sound and not unvalidated and attempt.site in TRUSTED_SITES
 
 
 def is_doubtful(attempt: Attempt) -> bool:
@@ -207,7 +193,7 @@ def is_doubtful(attempt: Attempt) -> bool:
     It was taken at a wrist, a leg or a finger, or with a device that is not validated.
     """
     unvalidated = attempt.device is not None and attempt.device.validated == "no"
-    return unvalidated or attempt.device_block is not None or attempt.site not in (*ARMS, "not-recorded")
+    return unvalidated or attempt.device_block is not None or attempt.site not in TRUSTED_SITES
 
 
 def usable_site(sitting: Sitting, site: Site) -> Site | None:
@@ -215,9 +201,10 @@ def usable_site(sitting: Sitting, site: Site) -> Site | None:
 
     None where neither may be used or no side is known.
     """
-    side = site.partition("-")[0]
-    own = [arm for arm in ARMS if arm.partition("-")[0] == side]
-    return next((arm for arm in (*own, *ARMS) if sitting.person.may_use(arm)), None) if own else None
+    own = next((arm for arm in ARMS if arm.partition("-")[0] == site.partition("-")[0]), None)
+    if own is None or sitting.person.may_use(own):
+        return own
+    return next((arm for arm in ARMS if sitting.person.may_use(arm)), None)
 
 
 def reaches(edge: Edge, systolic_mmhg: float, diastolic_mmhg: float) -> bool:

@@ -1,134 +1,72 @@
 """One sitting as the rules see it: the person, the rules in force, the attempts in order, and the origin of each choice.
 
-The rules in force are the protocol and guidelines that apply, with their limits for the person and the setting.
+Attempts that fail one after another for one cause are counted here too, with the change due after a stated number, and the end
+of trying. Every attempt counts there, not only valid readings, so that no step is repeated in vain.
 """
 
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 
 from quietcuff.core.model.evaluation import Chosen
+from quietcuff.core.model.fields import Site
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Reading, ReadingSet, opened_at
-from quietcuff.core.rulebook.rulebook import Guideline, Limits, Protocol, Rulebook, Situation
-from quietcuff.core.sitting.attempts import Attempt, in_order, judge_attempts
-from quietcuff.core.sitting.percentiles import Norms, find_norms, fit_guideline, fit_protocol
+from quietcuff.core.model.readings import Device, Reading, ReadingSet, opened_at
+from quietcuff.core.rulebook.rulebook import Guideline, Limits, Protocol, Rulebook
+from quietcuff.core.sitting.attempts import Attempt, in_order, judge_attempts, needs_muffling
+from quietcuff.core.sitting.equipment import Fit
+from quietcuff.core.sitting.in_force import InForce, put_in_force
+from quietcuff.core.sitting.percentiles import Norms
 from quietcuff.core.sitting.person import Person, describe_person
 
+Change = Literal["plan", "auscultate", "phase-four", "device", "other-arm", "cuff", "position", "wait", "observer"]
 
-class InForce(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The rules in force. ``norms`` are a child's where a guideline uses percentiles, ``lacking`` codes of missing facts."""
-
-    protocol: Protocol
-    guidelines: list[Guideline]
-    norms: Norms | None
-    lacking: list[str]
-
-
-def put_in_force(
-    reading_set: ReadingSet, person: Person, day: date, situation: Situation, usual: list[str], rulebook: Rulebook
-) -> InForce:
-    """The protocol and guidelines that the caller names, else the protocol's own guidelines, else the ``usual`` ones."""
-    protocol = rulebook.protocols[reading_set.protocol or situation.protocol]
-    guidelines = [rulebook.guidelines[name] for name in reading_set.guidelines or protocol.guidelines or usual]
-    if reading_set.setting != "office":
-        guidelines = [in_setting(guideline, reading_set.setting) for guideline in guidelines]
-    child = next((each for each in guidelines if each.measures == "percentile"), None)
-    norms: Norms | None = None
-    lacking: list[str] = []
-    if child is not None and in_population(child, person, reading_set.setting):
-        norms, lacking = find_norms(child, reading_set.subject, person, day, rulebook)
-    # One place for the child's limits: everything after this treats a percentile guideline like any other.
-    if norms is not None:
-        guidelines = [fit_guideline(guideline, norms) for guideline in guidelines]
-        protocol = fit_protocol(protocol, norms)
-    if reading_set.device_average is not None:
-        protocol = as_recorded(protocol, reading_set)
-    return InForce(protocol=protocol, guidelines=guidelines, norms=norms, lacking=lacking)
+LADDERS: dict[str, tuple[Change, ...]] = {
+    "device-error": ("plan", "auscultate", "device", "other-arm"),
+    "implausible": ("plan", "device", "observer"),
+    "phase-four": ("phase-four", "phase-four", "device"),
+    "wrong-cuff": ("cuff", "cuff"),
+    "set-blocked": ("device", "device"),
+    "restricted-arm": ("plan", "other-arm"),
+    "other-position": ("position", "position", "observer"),
+    "other-arm": ("plan", "other-arm"),
+    "too-soon": ("plan", "wait"),
+}
 
 
-def in_setting(guideline: Guideline, setting: str) -> Guideline:
-    """The guideline with its table for the setting.
-
-    For the office its own rows; for the ambulatory setting the table of its first deciding part.
-    """
-    bands = next((each for each in guideline.out_of_office if each.setting == setting and each.decides), None)
-    if bands is None:
-        return guideline
-    return msgspec.structs.replace(guideline, rows=bands.rows, hypertension=bands.hypertension, isolated=[])
-
-
-def as_recorded(protocol: Protocol, reading_set: ReadingSet) -> Protocol:
-    """The protocol that drops the first reading where the device's own mean did so too.
-
-    Only where that first reading was sent along.
-    """
-    average = reading_set.device_average
-    if average is None or not average.first_dropped or not protocol.first_dropped_as_recorded:
-        return protocol
-    # One reading more than the device averaged means that the dropped one is among them.
-    sent = sum(not reading.voided and reading.systolic_mmhg is not None for reading in reading_set.readings)
-    return msgspec.structs.replace(protocol, first_dropped=True) if sent == average.readings + 1 else protocol
-
-
-def applies(guideline: Guideline, protocol: Protocol, person: Person, setting: str) -> bool:
-    """True where a guideline is for this person and setting, and for what the protocol measures."""
-    if protocol.standing is not None:
-        return guideline.measures == "fall-on-standing" and in_population(guideline, person, setting)
-    return is_for(guideline, person, setting)
-
-
-def is_for(guideline: Guideline, person: Person, setting: str) -> bool:
-    """True where a pressure of this person in this setting can be looked up in the guideline's table."""
-    return guideline.places_pressures and in_population(guideline, person, setting)
-
-
-def in_population(guideline: Guideline, person: Person, setting: str) -> bool:
-    """True where the person and the setting are in the guideline's population."""
-    population = guideline.population
-    if setting not in population.settings:
-        return False
-    if population.pregnancy != "either" and person.expecting != (population.pregnancy == "only"):
-        return False
-    if person.age_years is None:
-        return population.age_unknown == "provisional"
-    return population.age_from_years <= person.age_years and (
-        population.age_below_years is None or person.age_years < population.age_below_years
-    )
-
-
-class Sitting(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Sitting(msgspec.Struct, frozen=True, gc=False):
     """Everything known before anything is decided.
 
-    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault. ``answers`` are
-    those of the context by name. ``compares_arms`` is true where both arms are due. ``applicable`` are the requested
-    guidelines for this person, setting and protocol, with their limits for these. ``norms`` are a child's, ``lacking`` the
-    codes of missing facts for them.
+    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault, and ``worn``
+    those with another device, cuff or site than the one before. ``compares_arms`` is true where both arms are due. ``rules``
+    are those in force, and the fields before it theirs: the protocol, the requested guidelines, and of these the ones for this
+    person, setting and protocol; a child's ``norms``, and the codes of missing facts for them.
     """
 
     reading_set: ReadingSet
     history: History | None
     rulebook: Rulebook
     limits: Limits
-    answers: dict[str, Any]
     person: Person
     chosen: Chosen
+    day: date
     protocol: Protocol
     guidelines: list[Guideline]
     applicable: list[Guideline]
-    day: date
+    norms: Norms | None
+    lacking: list[str]
+    rules: InForce
     attempts: list[Attempt]
     made: list[Attempt]
     valid: list[Attempt]
+    worn: list[Attempt]
     compares_arms: bool
     irregular: bool
     has_gap: bool
-    norms: Norms | None
-    lacking: list[str]
 
     @property
     def last(self) -> Attempt | None:
@@ -148,39 +86,41 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     day = day_of(reading_set, order)
     person = describe_person(reading_set.subject, day, rulebook.limits)
     visit, visit_by = choose_visit(reading_set, history)
-    situation = choose_situation(reading_set, history, person, visit, rulebook)
-    preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
-    rules = put_in_force(reading_set, person, day, situation, default_guidelines(situation, preferred, rulebook), rulebook)
-    protocol = rules.protocol
-    attempts = judge_attempts(reading_set, order, person, protocol, rulebook.limits, rulebook.cuffs[rulebook.defaults.cuffs])
-    made = [attempt for attempt in attempts if attempt.fault != "voided"]
+    rules = put_in_force(reading_set, history, person, visit, day, rulebook)
+    limits, protocol = rulebook.limits, rules.protocol
+    attempts = judge_attempts(reading_set, order, person, protocol, limits, rulebook.cuffs[rulebook.defaults.cuffs])
+    made, valid, worn, irregular = sort_out(attempts)
+    # By place: a call with more than fifteen names takes ten times as long.
     return Sitting(
-        reading_set=reading_set,
-        history=history,
-        rulebook=rulebook,
-        limits=rulebook.limits,
-        answers=msgspec.structs.asdict(reading_set.context),
-        person=person,
-        chosen=say_chosen(reading_set, visit, visit_by),
-        protocol=protocol,
-        guidelines=rules.guidelines,
-        applicable=[each for each in rules.guidelines if applies(each, protocol, person, reading_set.setting)],
-        day=day,
-        attempts=attempts,
-        made=made,
-        valid=[attempt for attempt in made if attempt.fault is None],
+        reading_set,
+        history,
+        rulebook,
+        limits,
+        person,
+        say_chosen(reading_set, visit, visit_by),
+        day,
+        protocol,
+        rules.guidelines,
+        rules.applicable,
+        rules.norms,
+        rules.lacking,
+        rules,
+        attempts,
+        made,
+        valid,
+        worn,
         compares_arms=protocol.arms == "both" or (protocol.arms == "both-at-first-visit" and visit == "first"),
-        irregular=sees_irregular(reading_set, person, made),
-        has_gap=sees_gap(reading_set, made, rulebook.limits),
-        norms=rules.norms,
-        lacking=rules.lacking,
+        irregular=irregular or person.irregular_known or reading_set.context.pulse_palpated == "irregular",
+        has_gap=sees_gap(reading_set, made, limits),
     )
 
 
 def day_of(reading_set: ReadingSet, order: list[tuple[int, Reading]]) -> date:
     """The local day of the first reading; before there is one, the day on which the set came in."""
-    first = next((reading for _, reading in order if not reading.voided), order[0][1] if order else None)
-    opened = opened_at(reading_set) if first is None else first.taken_at
+    for _, reading in order:
+        if not reading.voided:
+            return reading.taken_at.date()
+    opened = order[0][1].taken_at if order else opened_at(reading_set)
     return opened.date() if opened is not None else date.min
 
 
@@ -209,44 +149,6 @@ def choose_visit(
     return ("follow-up" if history.sittings or history.pairs else "first"), "service"
 
 
-def choose_situation(
-    reading_set: ReadingSet, history: History | None, person: Person, visit: str, rulebook: Rulebook
-) -> Situation:
-    """The rules where the caller names nothing: by setting, pregnancy, age, attendance and visit."""
-    defaults = rulebook.defaults
-    if reading_set.setting == "ambulatory":
-        return defaults.ambulatory
-    if reading_set.setting == "home":
-        guidelines = defaults.expecting.guidelines if person.expecting else defaults.home.guidelines
-        return msgspec.structs.replace(defaults.home, guidelines=guidelines)
-    if person.expecting:
-        return defaults.expecting
-    if person.age_years is not None and person.age_years < 18:
-        return defaults.under_18 if person.age_years >= 13 else defaults.under_13
-    if reading_set.attendance == "unattended":
-        return defaults.unattended
-    if visit == "first" or compares_again(history, rulebook.limits):
-        return defaults.first_visit
-    return defaults.follow_up
-
-
-def compares_again(history: History | None, limits: Limits) -> bool:
-    """After one comparison that differed by 10 or more, the next visit compares again."""
-    if history is None or len({pair.day for pair in history.pairs}) != 1:
-        return False
-    # One large difference may be chance; the arm of record needs the same again on another day.
-    count = len(history.pairs)
-    systolic = sum(pair.systolic_difference_mmhg for pair in history.pairs) / count
-    diastolic = sum(pair.diastolic_difference_mmhg for pair in history.pairs) / count
-    return count < limits.record_pairs and max(abs(systolic), abs(diastolic)) >= limits.arm_difference_mmhg
-
-
-def default_guidelines(situation: Situation, preferred: list[str] | None, rulebook: Rulebook) -> list[str]:
-    """The tenant's own guidelines for adults; in pregnancy and for children the rulebook's."""
-    adults = rulebook.defaults.follow_up.guidelines
-    return preferred if preferred is not None and situation.guidelines == adults else situation.guidelines
-
-
 def sees_gap(reading_set: ReadingSet, made: list[Attempt], limits: Limits) -> bool:
     """True where more than 30 minutes lie between two attempts of an office sitting. Source: [DECISION]."""
     if reading_set.setting != "office" or not made:
@@ -257,8 +159,100 @@ def sees_gap(reading_set: ReadingSet, made: list[Attempt], limits: Limits) -> bo
     return any(later.taken_at - earlier.taken_at > limit for earlier, later in pairwise(made))
 
 
-def sees_irregular(reading_set: ReadingSet, person: Person, made: list[Attempt]) -> bool:
-    """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
-    if person.irregular_known or reading_set.context.pulse_palpated == "irregular":
-        return True
-    return any(attempt.reading.rhythm == "irregular" or "irregular-pulse" in attempt.reading.device_flags for attempt in made)
+def sort_out(attempts: list[Attempt]) -> tuple[list[Attempt], list[Attempt], list[Attempt], bool]:
+    """The attempts made, the valid ones, those with other equipment than the one before, and an irregular rhythm by any."""
+    made: list[Attempt] = []
+    valid: list[Attempt] = []
+    worn: list[Attempt] = []
+    irregular = False
+    device: Device | None = None
+    fit: Fit | None = None
+    site: Site | None = None
+    # One pass for all of them: every sitting is asked for each.
+    for attempt in attempts:
+        if attempt.fault is None:
+            valid.append(attempt)
+        elif attempt.fault == "voided":
+            continue
+        made.append(attempt)
+        if attempt.fit is not fit or attempt.device is not device or attempt.site != site:
+            worn.append(attempt)
+            device, fit, site = attempt.device, attempt.fit, attempt.site
+        reading = attempt.reading
+        if reading.rhythm == "irregular" or "irregular-pulse" in reading.device_flags:
+            irregular = True
+    return made, valid, worn, irregular
+
+
+class Trouble(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The last attempts that failed for one cause, and how many they are."""
+
+    cause: str
+    fails: int
+    last: Attempt
+
+
+def find_trouble(sitting: Sitting) -> Trouble | None:
+    """The run of failures at the end of an open sitting; None where its last attempt is valid, and for a newborn."""
+    attempts = sitting.made
+    if sitting.reading_set.closed or not attempts or attempts[-1].fault is None or sitting.person.neonate:
+        return None
+    last = attempts[-1]
+    cause = cause_of(sitting, last)
+    fails = 0
+    for attempt in reversed(attempts):
+        if attempt.fault is None or cause_of(sitting, attempt) != cause:
+            break
+        fails += 1
+    return Trouble(cause=cause, fails=fails, last=last)
+
+
+def cause_of(sitting: Sitting, attempt: Attempt) -> str:
+    """The cause of a failed attempt. Sounds that go on to zero are a cause of their own, solved by the fourth phase.
+
+    Source: [PRACTICE].
+    """
+    if attempt.fault == "implausible" and needs_muffling(attempt, sitting.limits):
+        return "phase-four"
+    return str(attempt.fault)
+
+
+def changes_for(sitting: Sitting, trouble: Trouble) -> list[Change]:
+    """The changes possible for a cause, in order."""
+    possible = {
+        "auscultate": sitting.reading_set.context.auscultation_possible == "yes" and trouble.last.method != "auscultatory",
+        "other-arm": other_free_arm(sitting, trouble.last.site) is not None,
+    }
+    return [change for change in LADDERS[trouble.cause] if possible.get(change, True)]
+
+
+def due_change(sitting: Sitting, trouble: Trouble) -> Change | None:
+    """The change that is due after so many failures; None where all were tried. Source: [DECISION]."""
+    changes = changes_for(sitting, trouble)
+    place = trouble.fails // sitting.limits.failed_attempts_one_cause
+    return changes[place] if place < len(changes) else None
+
+
+def other_free_arm(sitting: Sitting, site: Site) -> Site | None:
+    """An upper arm that may be used, other than the one of the failure."""
+    arms: tuple[Site, ...] = ("left-upper-arm", "right-upper-arm")
+    return next((arm for arm in arms if arm != site and sitting.person.may_use(arm)), None)
+
+
+def gave_up_for(sitting: Sitting) -> str | None:
+    """The cause for which no further attempt is asked for in an open sitting, or ``attempts``; else None.
+
+    A series goes on over days, so that only failures one after another end it.
+    """
+    if sitting.reading_set.closed:
+        return None
+    trouble = find_trouble(sitting)
+    if trouble is not None and due_change(sitting, trouble) is None:
+        return trouble.cause
+    enough = sitting.protocol.series is None and attempts_made(sitting) >= sitting.limits.most_attempts_asked
+    return "attempts" if enough else None
+
+
+def attempts_made(sitting: Sitting) -> int:
+    """The number of attempts; a voided attempt was never made."""
+    return len(sitting.made)

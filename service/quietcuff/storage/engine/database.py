@@ -23,12 +23,19 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.transactions import EnterTenant, Job, JobOutcome, run_group, watch_writes
 from quietcuff.storage.trail.trail import Book, keep_book, note_stored
 
+SQLITE, POSTGRESQL = "sqlite+pysqlite", "postgresql+asyncpg"
 # LATEST_COMMIT in storage/search/observations.py follows from this limit.
 LOCK_SECONDS = 3
 POOL_SECONDS = 4
 STATEMENT_SECONDS = 20
 IDLE_SECONDS = 60
 READERS = 4
+# SQLite moves its log into the file when it has so many pages of 4 KiB: those of indexes, which nearly every commit changes,
+# are then moved once for many commits. A log that a long reader made longer than so many bytes is cut to them afterwards.
+PAGES_IN_LOG = 4_000
+LOG_BYTES = 32 * 1024 * 1024
+# So many KiB of pages stay with the writer. A group changes some four hundred pages; what does not fit is written twice.
+WRITER_CACHE_KIB = 32_000
 # One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
 WRITERS_LOCK = 0x5143
 T = TypeVar("T")
@@ -56,9 +63,9 @@ def parse_url(url: str) -> URL:
             raise StoreNotUsable(
                 "The folder of the SQLite file is not there: make it, or name another in QUIETCUFF_DATABASE_URL."
             )
-        return parsed.set(drivername="sqlite+pysqlite")
+        return parsed.set(drivername=SQLITE)
     if backend in ("postgresql", "postgres"):
-        return parsed.set(drivername="postgresql+asyncpg")
+        return parsed.set(drivername=POSTGRESQL)
     raise StoreNotUsable("Use a SQLite file (sqlite:///path/file.db) or PostgreSQL (postgresql://...).")
 
 
@@ -77,7 +84,10 @@ def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
         connect_args={"isolation_level": None, "check_same_thread": False, "timeout": LOCK_SECONDS},
     )
     # What is deleted is overwritten with zeros, whatever this SQLite was built to do by itself.
-    of_writer = ["journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"]
+    of_writer = [
+        *("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"),
+        *(f"wal_autocheckpoint={PAGES_IN_LOG}", f"journal_size_limit={LOG_BYTES}", f"cache_size=-{WRITER_CACHE_KIB}"),
+    ]
     pragmas = of_writer if writes else ["query_only=ON"]
     begin = "BEGIN IMMEDIATE" if writes else "BEGIN"
 
@@ -162,9 +172,10 @@ def refuse_several_workers(url: str, workers: int) -> None:
 
 
 class Backend(Protocol):
-    """The place where groups of jobs are run. ``writers`` is how many groups run at once; ``book`` belongs to the trail they
-    write."""
+    """The place where groups of jobs are run. ``driver`` is the database and its driver in an address; ``writers`` is how many
+    groups run at once; ``book`` belongs to the trail they write."""
 
+    driver: str
     writers: int
     book: Book
 
@@ -180,6 +191,7 @@ class Backend(Protocol):
 class SqliteBackend:
     """One thread writes, a few read. The database file has one writer anyway."""
 
+    driver = SQLITE
     writers = 1
 
     def __init__(self, url: URL, book: Book) -> None:
@@ -231,6 +243,7 @@ class SqliteBackend:
 class PostgresqlBackend:
     """A few connections, each with a group of its own. The tenant is set for each piece of work."""
 
+    driver = POSTGRESQL
     writers = POSTGRESQL_WRITERS
 
     def __init__(self, url: URL, book: Book) -> None:

@@ -149,6 +149,11 @@ class Store:
                 raise
             raise told from error
 
+    @property
+    def driver(self) -> str:
+        """The database and its driver, as in an address."""
+        return self._backend.driver
+
     def expected_wait(self) -> float:
         """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job
@@ -282,8 +287,9 @@ class Store:
         raise AssertionError("unreachable")
 
     def _note_time(self, jobs: int, seconds: float) -> None:
-        # Several groups run at once, so the queue moves that much faster.
-        share = seconds / jobs / self._backend.writers
+        # Several groups run at once, so the queue moves that much faster. What a few jobs take is mostly their commit, which
+        # many will share: by the seconds of one that came alone, on a slow disk, a full group would be refused.
+        share = seconds / max(jobs, WORTH_A_WRITER) / self._backend.writers
         self._seconds_a_job = self._seconds_a_job * REMEMBERED + share * (1 - REMEMBERED) if self._seconds_a_job else share
         if self.watch is not None:
             self.watch.count_group(jobs, seconds)

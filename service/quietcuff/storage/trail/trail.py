@@ -31,6 +31,7 @@ from quietcuff.storage.trail.keys import TrailKey
 LANE = "quietcuff lane"
 BOOK = "quietcuff trail book"
 FIRST_LINK = bytes(32)
+ENCODER = msgspec.json.Encoder()
 INSERT = Insert(trail)
 # A lane of a tenant, by both their numbers; and how many rows it has, with the link of the last.
 Place = tuple[int, int]
@@ -144,13 +145,13 @@ def trail_row(entry: TrailEntry, lane: int, position: int, link: bytes) -> tuple
 
 def link_after(link: bytes, lane: int, position: int, entry: TrailEntry, key: TrailKey | None = None) -> bytes:
     """The digest that ties a row to the row before it, made with the key where there is one."""
-    said = msgspec.json.encode([*_said_at_first(lane, position, entry), entry.what, entry.found, entry.origin])
+    said = ENCODER.encode([*_said_at_first(lane, position, entry), entry.what, entry.found, entry.origin])
     return hashlib.sha256(link + said).digest() if key is None else hmac.digest(key.secret, link + said, "sha256")
 
 
 def first_form_link_after(link: bytes, lane: int, position: int, entry: TrailEntry) -> bytes:
     """The same digest for a row from before schema 0010, which covered fewer fields and knew no keys."""
-    return hashlib.sha256(link + msgspec.json.encode(_said_at_first(lane, position, entry))).digest()
+    return hashlib.sha256(link + ENCODER.encode(_said_at_first(lane, position, entry))).digest()
 
 
 def _said_at_first(lane: int, position: int, entry: TrailEntry) -> list[Any]:

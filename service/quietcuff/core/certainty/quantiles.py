@@ -1,0 +1,151 @@
+"""The middle 95 per cent of one pressure: quantiles of a mixture of normal distributions, to four decimals.
+
+A pressure is told of by its parts: the share, the mean and the standard deviation of each, in mmHg.
+"""
+
+from __future__ import annotations
+
+from math import erfc, exp, floor, pi, sqrt
+
+from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
+
+TWO_SIDED_95 = 1.959963984540054
+UPPER_TAIL = 0.975
+MOST_STEPS = 60
+CLOSE_ENOUGH_MMHG = 1e-6
+ROOT_HALF = sqrt(0.5)
+ROOT_OF_TWO_PI = sqrt(2 * pi)
+MOST_SERIES_STEPS = 5
+# The largest values of the second and the third derivative of the standard normal distribution, a little more: at z = 1 and 0.
+LARGEST_SECOND = 0.242
+LARGEST_THIRD = 0.399
+FAR_MMHG = 5.0
+# What is allowed for the last bits, and for how far from the quantile the plain method may end: both are below 1e-10.
+NOISE_MMHG = 1e-8
+SAFE_WAY_MMHG = 1e-3
+
+Parts = list[tuple[float, float, float]]
+# The mean, the variance, and the third and the fourth cumulant, which are zero where there is one part.
+Cumulants = tuple[float, float, float, float]
+# Of each of two parts half its share, its mean, 1/sd and its largest density; and the largest that 2F'' and F'''/6 can be.
+Term = tuple[float, float, float, float]
+Terms = tuple[Term, Term, float, float]
+
+
+def cumulants_of(parts: Parts) -> Cumulants:
+    """The first four cumulants of a mixture."""
+    if len(parts) == 1:
+        _, mean, sd = parts[0]
+        return mean, sd * sd, 0.0, 0.0
+    mean = variance = third = fourth = 0.0
+    for share, middle, _ in parts:
+        mean += share * middle
+    for share, middle, sd in parts:
+        own, away = sd * sd, middle - mean
+        apart = away * away
+        variance += share * (own + apart)
+        third += share * away * (3 * own + apart)
+        fourth += share * (3 * own * own + apart * (6 * own + apart))
+    return mean, variance, third, fourth - 3 * variance * variance
+
+
+def ends_of(parts: Parts, cumulants: Cumulants, added_sd_mmhg: float = 0.0) -> tuple[float, float]:
+    """Both ends of the middle 95 per cent, to four decimals; an error of ``added_sd_mmhg`` widens every part."""
+    added = added_sd_mmhg * added_sd_mmhg
+    if len(parts) == 1:
+        _, middle, sd = parts[0]
+        half = TWO_SIDED_95 * sqrt(sd * sd + added)
+        return four_decimals_half_up(middle - half), four_decimals_half_up(middle + half)
+    wide = [(share, middle, sqrt(sd * sd + added)) for share, middle, sd in parts] if added else parts
+    if len(wide) > 2:
+        return four_decimals_half_up(quantile(wide, 1 - UPPER_TAIL)), four_decimals_half_up(quantile(wide, UPPER_TAIL))
+    mean, variance, third, fourth = cumulants
+    # An independent normal error adds its variance, and nothing to the cumulants after it.
+    low, high = ends_nearly((mean, variance + added, third, fourth))
+    terms = terms_of(wide)
+    return rounded_quantile(wide, terms, 1 - UPPER_TAIL, low), rounded_quantile(wide, terms, UPPER_TAIL, high)
+
+
+def ends_nearly(cumulants: Cumulants) -> tuple[float, float]:
+    """Both ends about where they are. Cornish and Fisher's expansion, two terms."""
+    mean, variance, third, fourth = cumulants
+    sd = sqrt(variance)
+    skewness, excess = third / (variance * sd), fourth / (variance * variance)
+    # (z² - 1)/6, (z³ - 3z)/24 and (2z³ - 5z)/36 at z = 1.96.
+    middle = mean + sd * 0.473576 * skewness
+    half = sd * (TWO_SIDED_95 + 0.068718 * excess - 0.146067 * skewness * skewness)
+    return middle - half, middle + half
+
+
+def terms_of(parts: Parts) -> Terms:
+    """What the series of a mixture of two parts takes from them at every pressure."""
+    (share, middle, sd), (other_share, other_middle, other_sd) = parts
+    over, beyond = 1 / sd, 1 / other_sd
+    # No mixture bends more than one part with the whole share and the smaller standard deviation.
+    narrow = over if over > beyond else beyond
+    return (
+        (0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI),
+        (0.5 * other_share, other_middle, beyond, other_share * beyond / ROOT_OF_TWO_PI),
+        2 * LARGEST_SECOND * narrow * narrow,
+        LARGEST_THIRD / 6 * narrow * narrow * narrow,
+    )
+
+
+def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> float:
+    """The quantile of two parts to four decimals, from a pressure near it: steps of a series, until the rounding is certain.
+
+    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0 nearly. What is left of F after it is
+    known but for the next term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most
+    the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    """
+    (half, middle, over, height), (other_half, other_middle, beyond, other_height), rises, bends = terms
+    for _ in range(MOST_SERIES_STEPS):
+        z, y = (at - middle) * over, (at - other_middle) * beyond
+        density, beside = height * exp(-0.5 * z * z), other_height * exp(-0.5 * y * y)
+        slope = density + beside
+        excess = half * erfc(-z * ROOT_HALF) + other_half * erfc(-y * ROOT_HALF) - below
+        # Far out, or between two parts, the plain method finds the way.
+        if abs(excess) >= slope * FAR_MMHG:
+            break
+        # All of it over the density, so that chances become ways.
+        first, second = excess / slope, -0.5 * (density * over * z + beside * beyond * y) / slope
+        bow = first * second
+        step = -first * (1 + bow * (1 + 2 * bow))
+        way = abs(step)
+        left = abs(first + step * (1 + step * second)) + bends * way * way * way / slope
+        way += SAFE_WAY_MMHG
+        least = 1 - rises * way / slope
+        at += step
+        if left < way * least:
+            count, error = at * 10_000 + 0.5, (left / least + NOISE_MMHG) * 10_000
+            rounded = floor(count - error)
+            if rounded == floor(count + error):
+                return from_ten_thousandths(rounded)
+    return four_decimals_half_up(quantile(parts, below))
+
+
+def quantile(parts: Parts, below: float) -> float:
+    """The pressure below which a share of the mixture lies, by Newton's method between bounds that always contain it.
+
+    An equal mixture of N(110, 5²) and N(140, 5²) has its middle at 125.
+    """
+    reach = TWO_SIDED_95 + 6
+    low = min([middle - reach * sd for _, middle, sd in parts])
+    high = max([middle + reach * sd for _, middle, sd in parts])
+    mean, variance, _, _ = cumulants_of(parts)
+    at = mean + (TWO_SIDED_95 if below > 0.5 else -TWO_SIDED_95 if below < 0.5 else 0.0) * sqrt(variance)
+    terms = [(share, middle, each, each * ROOT_OF_TWO_PI) for share, middle, each in parts]
+    for _ in range(MOST_STEPS):
+        excess, slope = -below, 0.0
+        for share, middle, each, width in terms:
+            z = (at - middle) / each
+            excess += share * (0.5 * erfc(-z * ROOT_HALF))
+            slope += share * exp(-0.5 * z * z) / width
+        low, high = (low, at) if excess > 0 else (at, high)
+        step = excess / slope if slope > 0 else high - low
+        if abs(step) < CLOSE_ENOUGH_MMHG:
+            return at - step
+        # Between two parts the density is almost zero and Newton's step leaps out of the bounds: halve them instead.
+        after = at - step
+        at = after if low < after < high else (low + high) / 2
+    return at

@@ -1,0 +1,216 @@
+"""What more would settle a label: the fewest further readings or visits, and how likely it is that further visits do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import erfc, exp, inf, sqrt
+from typing import Literal
+
+import msgspec
+
+from quietcuff.core.certainty.beliefs import ROOT_HALF, BeliefSpread, Limits
+from quietcuff.core.certainty.mixture import Mixture, chance_of_either
+from quietcuff.core.certainty.usual_pressure import Outlook, View
+from quietcuff.core.model.evaluation import SettledAfter
+from quietcuff.core.model.fields import four_decimals_half_up
+from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.rulebook import Row
+from quietcuff.core.rulebook.variability import Settling
+
+ONE_SIDED_90 = 1.2815515655446004
+HALF_PUBLISHED = 0.5e-4
+# More than a joint chance can be off: it is an integral by few points, and leaves out parts of no weight.
+SLACK = 1e-5
+
+
+class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """The edges of a label: its row's own limits, None for the lowest row, and those of the next row, None for the highest."""
+
+    own: Limits | None
+    following: Limits | None
+
+
+def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
+    """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
+    reached = 1.0 if sides.own is None else chance_of_either(mixture, sides.own)
+    return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
+
+
+def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
+    """True where the label has that chance, compared as it is published: what suffices there is never called not settled."""
+    return four_decimals_half_up(chance_of_label(mixture, sides)) >= enough
+
+
+def settles(view: View, sides: LabelEdges, enough: float) -> bool:
+    """True where a label has that chance both by the measurements alone and with the prior.
+
+    Where bounds of a chance rule that in or out, no joint chance is computed, and no belief is made.
+    """
+    weighing, (along, across) = view.weighing, view.information
+    first, both, second = weighing.alone.covariance
+    systolic, diastolic = first * along + both * across, both * along + second * across
+    too_little, sufficient = enough - HALF_PUBLISHED - SLACK, enough - HALF_PUBLISHED + SLACK
+    least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
+    if most < too_little or not (least >= sufficient or is_likely(((1.0, view.alone()),), sides, enough)):
+        return False
+    if not weighing.parts:
+        return True
+    least, most = bounds_with_prior(view, systolic, diastolic, sides)
+    return most >= too_little and (least >= sufficient or is_likely(view.with_prior(), sides, enough))
+
+
+def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
+    """The least and the most that the chance of a label can be, from the chance of each pressure to be at an edge or above.
+
+    With p and q these chances, p the larger, that of either pressure is at least p, and at most p + q; where the two rise
+    together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
+    least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
+    """
+    own, following = sides.own, sides.following
+    across, down = ROOT_HALF / spread.systolic_sd, ROOT_HALF / spread.diastolic_sd
+    overlap = 1.0 if spread.correlation >= 0 else 0.0
+    least = most = 1.0
+    if own is not None:
+        p, q = 0.5 * erfc((own[0] - systolic) * across), 0.5 * erfc((own[1] - diastolic) * down)
+        least, most = p if p > q else q, p + q - overlap * p * q
+    if following is not None:
+        p, q = 0.5 * erfc((following[0] - systolic) * across), 0.5 * erfc((following[1] - diastolic) * down)
+        least, most = least - (p + q - overlap * p * q), (most if most < 1.0 else 1.0) - (p if p > q else q)
+    return least, most
+
+
+def bounds_with_prior(view: View, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
+    """The same with a prior, for measurements whose value is given: each part's bounds, weighed as ``weigh_in`` does."""
+    along, across = view.information
+    total = least = most = 0.0
+    for part in view.weighing.parts:
+        first, both, second = part.apart
+        beyond, below = systolic - part.systolic, diastolic - part.diastolic
+        distance = beyond * (first * beyond + both * below) + below * (both * beyond + second * below)
+        share = part.share * part.dense * exp(-0.5 * distance)
+        spread, (one, other) = part.spread, part.information
+        one, other = one + along, other + across
+        first, both, second = spread.covariance
+        low, high = bounds_of_label(first * one + both * other, both * one + second * other, spread, sides)
+        total += share
+        least += share * low
+        most += share * high
+    # Far from all parts their densities vanish, and these bounds say nothing.
+    return (least / total, most / total) if total > 0 else (-1.0, 1.0)
+
+
+def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
+    """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
+    # The most first: where even they do not settle the label, the search ends after one step.
+    if not suffices(most):
+        return None
+    low, high = 1, most
+    while low < high:
+        middle = (low + high) // 2
+        if suffices(middle):
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def chances_to_settle(
+    limit: float,
+    parts: list[tuple[float, float, float]],
+    known: list[tuple[float, float, float]],
+    variance: float,
+    rules: Settling,
+) -> list[SettledAfter]:
+    """For each planned number of further visits, the chance that they settle the side of one limit for one pressure.
+
+    ``parts`` are share, mean and standard deviation of the present belief. The mean of further visits is spread around it with
+    their ``variance``. The side is settled where every view in ``known`` is q·s_k beyond the limit; a view is a mean, a
+    standard deviation and the variance of a visit. s_k² = 1/(1/s² + k/V), q = 1.2816. On the limit, one visit like the first
+    settles one view with a chance of 0.2.
+    """
+    found = []
+    views = [(mean, sd * sd, ONE_SIDED_90 * sd, each) for mean, sd, each in known]
+    spreads = [(0.5 * share, middle, sd * sd) for share, middle, sd in parts]
+    for count in rules.planned_visits:
+        low, high = inf, -inf
+        # A side is settled by means at or below ``low``, and at or above ``high``, of every view.
+        for mean, own, reach, each in views:
+            gain = own / (own + each / count)
+            needed = reach * sqrt(1 - gain)
+            own_low, own_high = mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain
+            if own_low < low:
+                low = own_low
+            if own_high > high:
+                high = own_high
+        chance, apart = 0.0, variance / count
+        for half, middle, own in spreads:
+            over = ROOT_HALF / sqrt(own + apart)
+            chance += half * (erfc((high - middle) * over) + erfc((middle - low) * over))
+        found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
+    return found
+
+
+def edges_of(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest, as ``read_edges`` says."""
+    return edges_of_rows(rows)
+
+
+def read_edges(rows: list[Row]) -> list[Limits]:
+    """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
+
+    A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
+    """
+    systolic = diastolic = inf
+    edges = []
+    # From the top down, since a missing limit is the one of the row above.
+    for row in reversed(rows[1:]):
+        systolic = row.systolic_mmhg if row.systolic_mmhg is not None else systolic
+        diastolic = row.diastolic_mmhg if row.diastolic_mmhg is not None else diastolic
+        edges.append((systolic, diastolic))
+    return edges[::-1]
+
+
+edges_of_rows = remembered(read_edges)
+
+
+def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[int | None, int | None]:
+    """The fewest further readings now, and the fewest further visits, that settle the label; None where none do.
+
+    One sitting in irregular rhythm never settles it, however many readings it has.
+    """
+    settling = outlook.rules.settling
+    enough = settling.settled_from
+    # Only the cautious views are tested; the others leave less open.
+    visits = fewest(settling.most_visits, lambda count: settles(outlook.with_visits(count), sides, enough))
+    # Outside the office the result is a whole series or recording, to which single readings are not added.
+    if visits is None or alone or outlook.at.setting != "office":
+        return None, visits
+    return fewest(settling.most_readings, lambda count: settles(outlook.with_readings(count), sides, enough)), visits
+
+
+def why_not_now(
+    readings: int | None, visits: int | None, *, alone: bool
+) -> Literal["visit-variation-dominates", "too-close-to-call", "one-irregular-sitting"] | None:
+    """Reason why no number of readings in this sitting would settle the label; None where some would."""
+    if readings is not None:
+        return None
+    if visits is None:
+        return "too-close-to-call"
+    return "one-irregular-sitting" if alone else "visit-variation-dominates"
+
+
+def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
+    """The chances that further visits settle the side of an edge, for the pressure that is higher against its own limit."""
+    across, down = outlook.margins
+    systolic = (across.mean - edge[0]) / across.sd >= (down.mean - edge[1]) / down.sd
+    place, limit, margin = (0, edge[0], across) if systolic else (2, edge[1], down)
+    found = outlook.settled_after.get((systolic, limit))
+    if found is not None:
+        return found
+    varies, careful = outlook.varies[0 if systolic else 1], outlook.with_care
+    span = (careful.systolic, careful.systolic_sd) if systolic else (careful.diastolic, careful.diastolic_sd)
+    variance, with_care = varies * outlook.scheme.further[place], varies * outlook.scheme.further_with_care[place]
+    known = [(margin.mean, margin.sd, variance), (*span, with_care)]
+    found = chances_to_settle(limit, margin.parts, known, variance, outlook.rules.settling)
+    outlook.settled_after[systolic, limit] = found
+    return found
