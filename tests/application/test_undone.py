@@ -54,7 +54,7 @@ def failing_after(whole: Callable[..., Any]) -> Callable[..., Any]:
     return fail
 
 
-@pytest.mark.parametrize("step", ["insert_set", "insert_readings", "insert_answer", "note", "note_seen"])
+@pytest.mark.parametrize("step", ["insert_set", "insert_readings", "insert_version", "note", "note_seen"])
 async def test_a_failure_at_any_step_leaves_nothing(clinic: Clinic, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
     with monkeypatch.context() as patched:
         patched.setattr(evaluate_and_keep, step, failing_after(getattr(evaluate_and_keep, step)))

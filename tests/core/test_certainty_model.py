@@ -460,10 +460,10 @@ def test_a_row_without_a_limit_takes_the_next_rows(rulebook: Rulebook) -> None:
 
 
 def test_the_edge_in_doubt_is_the_nearer_one() -> None:
-    assert row_in_doubt([1, 0.99, 0.95, 0.35, 0.0], 2) == 3
-    assert row_in_doubt([1, 0.99, 0.60, 0.35, 0.0], 2) == 2
-    assert row_in_doubt([1, 0.30, 0.1], 0) == 1
-    assert row_in_doubt([1, 0.99, 0.7], 2) == 2
+    assert row_in_doubt(2, 4, 0.95, 0.35) == 3
+    assert row_in_doubt(2, 4, 0.60, 0.35) == 2
+    assert row_in_doubt(0, 2, 1, 0.30) == 1
+    assert row_in_doubt(2, 2, 0.7, 0) == 2
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy.util import await_only
 
 from quietcuff.core.model.errors import Busy
-from quietcuff.storage.engine.statements import Key, KeyedQuery
+from quietcuff.storage.engine.read_ahead import Key, KeyedQuery
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.engine.transactions import Job, ReadAhead, Transaction, rounds_of
 from quietcuff.storage.rows import payloads, sitting_lookups, subjects
@@ -59,12 +59,13 @@ async def test_people_are_found_for_a_group_of_any_size(store: Store, count: int
     [
         (payloads.MEASURED, "(tenant_id=? AND taken_at=? AND subject_id=?)"),
         (subjects.LOCK, "(tenant_id=? AND subject_id=?)"),
+        (sitting_lookups.EARLIER, "ix_reading_set_subject_taken (tenant_id=? AND subject_id=? AND taken_from<?)"),
     ],
-    ids=["measured", "people"],
+    ids=["measured", "people", "history"],
 )
 async def test_sqlite_enters_an_index_with_every_key(sqlite_url: str, query: KeyedQuery[Any], bounds: str) -> None:
     def explain(transaction: Transaction) -> str:
-        plan, values = query._plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
+        plan, values = query.plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
         for place in range(4):
             given = (EVERYBODY[place], NOON)
             values |= {f"{name}_{place}": part for name, part in zip(query._key, given, strict=False)}
@@ -79,7 +80,7 @@ async def test_postgresql_enters_the_index_of_history_once_a_person(filled: Stor
     def explain(transaction: Transaction) -> str:
         if transaction.dialect.name == "sqlite":
             return "ix_reading_set_subject_taken"
-        plan, values = sitting_lookups.EARLIER._plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
+        plan, values = sitting_lookups.EARLIER.plan_of_many(transaction.dialect, 4), {"tenant_id": CLINIC}
         for place in range(4):
             values |= {f"subject_id_{place}": EVERYBODY[place], f"taken_before_{place}": NOON}
         return plan_of(plan.text, plan.arguments(values))(transaction)

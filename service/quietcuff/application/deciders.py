@@ -21,14 +21,14 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
-from quietcuff.application.foreseen import FirstVersion, Foreseen, SetOrder
-from quietcuff.application.made_to_order import made_to_order
+from quietcuff.application.foreseen import ENCODER, MADE, FirstVersion, Foreseen, Orders, SetOrder
+from quietcuff.application.made_to_order import all_to_order
 from quietcuff.application.store_sitting import foresee
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.engine.statements import forget_ahead
+from quietcuff.storage.engine.read_ahead import forget_ahead
 from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS
 from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.claims import find_claim
@@ -38,6 +38,8 @@ from quietcuff.storage.rows.tenants import Tenant
 SETS_AT_ONCE = 32
 # A worker takes as long to start as some hundred sittings take.
 WORTH_STARTING = 128
+# How soon it is looked again whether this process has nothing to store, while sittings wait for workers.
+LOOK_AGAIN_SECONDS = 0.005
 # Workers that were lost are started again, but not again and again where they cannot run at all.
 SECONDS_BETWEEN_STARTS = 10.0
 
@@ -80,6 +82,8 @@ class Deciders:
         self._is_warm = False
         self._came_together = 0
         self._is_closed = False
+        self._decides_here = False
+        self._look_again: asyncio.TimerHandle | None = None
         self._warming: asyncio.Task[None] | None = None
         self.watch: DecidersWatch | None = None
 
@@ -94,7 +98,7 @@ class Deciders:
         if len(self._asked) >= MOST_WAITING:
             raise Busy(RETRY_SECONDS)
         loop = asyncio.get_running_loop()
-        if not self._asked:
+        if len(self._asked) % SETS_AT_ONCE == 0:
             # After this turn of the loop, so that sittings that came together are sent together.
             loop.call_soon(self._send)
         asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
@@ -108,6 +112,8 @@ class Deciders:
     def close(self) -> None:
         """End the workers."""
         self._is_closed = True
+        if self._look_again is not None:
+            self._look_again.cancel()
         if self._pool is not None:
             self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
 
@@ -159,45 +165,73 @@ class Deciders:
 
     def _send(self) -> None:
         # While every worker is busy, sittings gather: many at a time cost far less than one by one.
-        while self._asked and (self._under_way < self._most_under_way or len(self._asked) >= SETS_AT_ONCE):
-            asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
+        while self._asked and self._under_way < self._most_under_way:
             self._under_way += 1
-            self._last = asyncio.create_task(self._answer(asked, self._last))
+            self._begin(here=False)
+        if len(self._asked) >= SETS_AT_ONCE and not self._is_closed:
+            # This process would only wait for its workers: it decides some of what they do not come to.
+            if self._desk.store.is_idle and not self._decides_here:
+                self._decides_here = True
+                self._begin(here=True)
+            if self._look_again is None:
+                self._look_again = asyncio.get_running_loop().call_later(LOOK_AGAIN_SECONDS, self._send_again)
 
-    async def _answer(self, asked: list[AskedSitting], before: asyncio.Task[None] | None) -> None:
+    def _send_again(self) -> None:
+        self._look_again = None
+        self._send()
+
+    def _begin(self, *, here: bool) -> None:
+        asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
+        self._last = asyncio.create_task(self._answer(asked, self._last, here=here))
+
+    async def _answer(self, asked: list[AskedSitting], before: asyncio.Task[None] | None, *, here: bool) -> None:
         found: list[Foreseen | None]
         try:
-            found = await self._decide(asked)
+            found = await self._decide(asked, here=here)
         except Exception as error:
             # A lost worker, or a database that does not answer: the transaction decides, and tells its own errors.
             found = [None for _ in asked]
             if isinstance(error, BrokenProcessPool):
                 self._give_up_workers()
         finally:
-            self._under_way -= 1
+            if here:
+                self._decides_here = False
+            else:
+                self._under_way -= 1
             self._send()
         if before is not None:
             # A person's sittings are stored in the order in which they came, whichever worker was quicker.
             await asyncio.wait([before])
+        while self._desk.store.is_crowded:
+            # Several parts may be ready at once; together they could be more than the store lets wait.
+            await asyncio.sleep(LOOK_AGAIN_SECONDS)
         for one, foreseen in zip(asked, found, strict=True):
             if not one.answer.done():
                 one.answer.set_result(foreseen)
 
-    async def _decide(self, asked: list[AskedSitting]) -> list[Foreseen | None]:
+    async def _decide(self, asked: list[AskedSitting], *, here: bool) -> list[Foreseen | None]:
         pool = self._pool if self._is_warm else None if self._when_busy else self._workers()
         if pool is None:
             self._start_beside()
             return [None for _ in asked]
-        found: list[Foreseen | None] = []
-        read = [await self._read(part) for part in parts_of_tenants(asked)]
-        wanted = [one for part in read for one in part]
-        orders = [one for one in wanted if one is not None]
-        made = iter(await asyncio.get_running_loop().run_in_executor(pool, make_all, orders) if orders else [])
-        for one in wanted:
-            found.append(None if one is None else foreseen_of(one, next(made)))
+        parts = [(part[0].tenant, await self._read(part)) for part in parts_of_tenants(asked)]
+        wanted = [one for _, part in parts for one in part]
+        orders = [
+            Orders(tenant=tenant, driver=self._desk.store.driver, sets=[one for one in part if one is not None])
+            for tenant, part in parts
+        ]
+        if not any(part.sets for part in orders):
+            return [None for _ in asked]
+        raw = ENCODER.encode(orders)
+        loop = asyncio.get_running_loop()
+        if here:
+            made = MADE.decode(await loop.run_in_executor(None, all_to_order, raw, self._desk.rulebook))
+        else:
+            made = MADE.decode(await loop.run_in_executor(pool, make_all, raw))
         if self.watch is not None:
-            self.watch.count_decided(len(orders))
-        return found
+            self.watch.count_decided(len(made))
+        of_each = iter(made)
+        return [None if one is None else foreseen_of(one, next(of_each)) for one in wanted]
 
     async def _read(self, asked: Sequence[AskedSitting]) -> list[SetOrder | None]:
         """What sittings of one tenant are evaluated with; None for one that came before, that has no reading, or whose caller
@@ -260,6 +294,6 @@ def end_with_parent() -> None:
         os._exit(0)
 
 
-def make_all(orders: list[SetOrder]) -> list[FirstVersion | None]:
-    """Evaluate sittings, each with its own history, and make their rows; None for one that the rules refuse."""
-    return [made_to_order(order, RULES[0]) for order in orders]
+def make_all(orders: bytes) -> bytes:
+    """Evaluate sittings, each with its own history, and make their rows."""
+    return all_to_order(orders, RULES[0])

@@ -13,8 +13,6 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import Answer, UnitOfWork, note
-from quietcuff.application.foreseen import RowsOfVersion
-from quietcuff.application.made_version import rows_of_version, stamped
 from quietcuff.application.parties import (
     Equipment,
     Registry,
@@ -25,11 +23,11 @@ from quietcuff.application.parties import (
     with_known_devices,
 )
 from quietcuff.application.stored import StoredSet
-from quietcuff.application.version_rows import Draft, Version, identifier_text
+from quietcuff.application.version_rows import Draft, Version, idle_time, rows_of_version
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Facts, Identifier, Intake, ReadingSet, first_taken_at
+from quietcuff.core.model.readings import Device, Facts, Intake, ReadingSet, first_taken_at
 from quietcuff.core.over_visits.history import Remembered, make_history
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
@@ -37,9 +35,10 @@ from quietcuff.storage.delivery.outbox import queue_version
 from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.rows.reading_sets import change_set, insert_set
 from quietcuff.storage.rows.readings import insert_readings, save_readings
+from quietcuff.storage.rows.ready_rows import ReadyRows, insert_ready
 from quietcuff.storage.rows.sitting_lookups import earlier_sittings
 from quietcuff.storage.rows.tenants import TenantSettings
-from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow, insert_version
+from quietcuff.storage.rows.versions import AnsweredVersion, answered, insert_version
 
 REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
 ENCODER = msgspec.json.Encoder()
@@ -65,7 +64,7 @@ def keep(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, before:
     equipment = look_up(turn, draft.reading_set)
     version = decide(turn, subject_id, set_id, draft, before, equipment)
     row = write(turn, subject_id, set_id, draft, version, before)
-    note_seen(turn, equipment)
+    note_seen(turn, equipment.unseen)
     return row
 
 
@@ -206,82 +205,38 @@ def write(turn: UnitOfWork, subject_id: UUID, set_id: UUID, draft: Draft, versio
     """Write the rows of a version and return its answer."""
     key = {"tenant_id": turn.tenant.tenant_id, "subject_id": subject_id, "set_id": set_id}
     own_device = own_device_id(turn.tenant.secret, version.reading_set)
-    made = rows_of_version(key, draft, version, before, own_device, turn.desk.rulebook)
-    return write_rows(turn, made, draft.cause, is_new=before is None, author=draft.author, reason=draft.reason)
+    made = rows_of_version(key, draft, version, before, own_device, turn.desk.rulebook, turn.caller.actor)
+    if before is None:
+        insert_set(turn.transaction, made.row)
+        insert_readings(turn.transaction, made.readings)
+    else:
+        change_set(turn.transaction, made.row)
+        save_readings(turn.transaction, made.readings)
+    insert_version(turn.transaction, made.version)
+    return told(turn, answered(made.version, made.row.created_at), is_new=before is None)
 
 
-def keep_foreseen(turn: UnitOfWork, made: RowsOfVersion, reading_set: ReadingSet) -> Answer:
+def keep_foreseen(turn: UnitOfWork, made: ReadyRows, unseen: list[Device]) -> Answer:
     """Store the first version of a set that was made before, from what is still stored."""
-    answer = write_rows(turn, stamped(made, turn.now), "created", is_new=True)
-    note_seen(turn, look_up(turn, reading_set))
+    version = insert_ready(turn.transaction, made, turn.now, idle_time(turn.desk.rulebook))
+    answer = told(turn, version, is_new=True)
+    note_seen(turn, unseen)
     return answer
 
 
-def write_rows(
-    turn: UnitOfWork,
-    made: RowsOfVersion,
-    cause: str,
-    *,
-    is_new: bool,
-    author: Identifier | None = None,
-    reason: str | None = None,
-) -> Answer:
-    row = made.row
-    if is_new:
-        insert_set(turn.transaction, row)
-        insert_readings(turn.transaction, made.readings)
-    else:
-        change_set(turn.transaction, row)
-        save_readings(turn.transaction, made.readings)
-    answered = insert_answer(turn, made, cause, author, reason)
+def told(turn: UnitOfWork, version: AnsweredVersion, *, is_new: bool) -> Answer:
+    """The answer for a version that was written, which the trail and the outbox are told of."""
+    # In this transaction and not by the sender afterwards: a crash between the two would lose the delivery.
+    if turn.tenant.has_targets:
+        key = turn.tenant.tenant_id, version.subject_id, version.set_id
+        queue_version(turn.transaction, *key, version.version, turn.now)
     note(
         turn.transaction,
         turn.caller,
-        ACTIONS[cause],
+        ACTIONS[version.cause],
         turn.now,
-        subject_id=row.subject_id,
-        set_id=row.set_id,
-        version=row.version,
+        subject_id=version.subject_id,
+        set_id=version.set_id,
+        version=version.version,
     )
-    return answer_of(answered, created=is_new)
-
-
-def insert_answer(
-    turn: UnitOfWork, made: RowsOfVersion, cause: str, author: Identifier | None, reason: str | None
-) -> AnsweredVersion:
-    """Store the version in the form in which it is answered from now on."""
-    idle, row = timedelta(minutes=turn.desk.rulebook.limits.idle_minutes), made.row
-    stored = VersionRow(
-        tenant_id=row.tenant_id,
-        subject_id=row.subject_id,
-        set_id=row.set_id,
-        version=row.version,
-        cause=cause,
-        status=row.status,
-        closes_at=row.touched_at + idle if row.closed_at is None else None,
-        document=made.document,
-        evaluation=made.evaluation,
-        rules_digest=turn.desk.rulebook.digest,
-        changed=made.changed,
-        author=identifier_text(author),
-        reason=reason,
-        created_by=turn.caller.actor,
-        created_at=row.updated_at,
-        tells_no_result=True,
-    )
-    insert_version(turn.transaction, stored)
-    # In this transaction and not by the sender afterwards: a crash between the two would lose the delivery.
-    if turn.tenant.has_targets:
-        queue_version(turn.transaction, row.tenant_id, row.subject_id, row.set_id, row.version, turn.now)
-    return AnsweredVersion(
-        set_id=stored.set_id,
-        subject_id=stored.subject_id,
-        version=stored.version,
-        cause=stored.cause,
-        status=stored.status,
-        closes_at=stored.closes_at,
-        set_created_at=row.created_at,
-        created_at=stored.created_at,
-        document=stored.document,
-        evaluation=stored.evaluation,
-    )
+    return answer_of(version, created=is_new)

@@ -7,22 +7,11 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.storage.rows.reading_sets import SetRow
-from quietcuff.storage.rows.readings import ReadingRow
+from quietcuff.storage.rows.ready_rows import ReadyRows
 from quietcuff.storage.rows.tenants import Tenant
 
 
-class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True):
-    """The rows of a version: its set's, those of its readings that are new or changed, and its own bytes."""
-
-    row: SetRow
-    readings: list[ReadingRow]
-    changed: str
-    document: bytes
-    evaluation: bytes
-
-
-class SeenBefore(msgspec.Struct, frozen=True, kw_only=True):
+class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     """Everything stored that a new set is evaluated with: the person's facts (None of somebody new), the registered documents
     of its devices, and the earlier sittings. Where it is the same, the version that follows is the same."""
 
@@ -31,22 +20,36 @@ class SeenBefore(msgspec.Struct, frozen=True, kw_only=True):
     earlier: list[bytes]
 
 
-class SetOrder(msgspec.Struct, frozen=True, kw_only=True):
+class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     """A new set that is for another process to evaluate: the set as it came, what is stored of it, and the id that it gets."""
 
-    tenant: Tenant
     subject_id: UUID
     set_id: UUID
     reading_set: bytes
     seen: SeenBefore
     received_at: datetime
+    actor: str
 
 
-class FirstVersion(msgspec.Struct, frozen=True, kw_only=True):
+class Orders(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+    """New sets of one tenant, and the driver that their rows are for."""
+
+    tenant: Tenant
+    driver: str
+    sets: list[SetOrder]
+
+
+class FirstVersion(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     """The first version of a set as rows, and the facts that the registry learns of the person, None where they stay."""
 
-    rows: RowsOfVersion
+    rows: ReadyRows
     learnt: bytes | None
+
+
+# Between processes everything goes as bytes: to pickle structs costs more than to evaluate some of them.
+ENCODER = msgspec.msgpack.Encoder()
+ORDERS = msgspec.msgpack.Decoder(list[Orders])
+MADE = msgspec.msgpack.Decoder(list[FirstVersion | None])
 
 
 class Foreseen(msgspec.Struct, frozen=True, kw_only=True):

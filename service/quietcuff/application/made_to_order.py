@@ -1,24 +1,32 @@
-"""The first version of a new set, made by a worker process from bytes alone, in the steps of ``store_sitting.store_new``."""
+"""First versions of new sets, made by a worker process from bytes alone, in the steps of ``store_sitting.store_new``."""
 
 from __future__ import annotations
 
 from quietcuff.application.evaluate_and_keep import completed
-from quietcuff.application.foreseen import FirstVersion, SetOrder
-from quietcuff.application.made_version import rows_of_version
+from quietcuff.application.foreseen import ENCODER, ORDERS, FirstVersion, SetOrder
 from quietcuff.application.parties import meet, own_device_id, registry_of, with_known_devices
 from quietcuff.application.stored import SET_DECODER
-from quietcuff.application.version_rows import Version, first_draft
+from quietcuff.application.version_rows import Version, first_draft, rows_of_version
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.ids import device_ids
+from quietcuff.storage.rows.ready_rows import ready_rows
+from quietcuff.storage.rows.tenants import Tenant
 
 
-def made_to_order(order: SetOrder, rulebook: Rulebook) -> FirstVersion | None:
+def all_to_order(raw: bytes, rulebook: Rulebook) -> bytes:
+    """The first version of each set that is asked for, in their order; null for one that the rules refuse."""
+    return ENCODER.encode(
+        [made_to_order(order, part.tenant, part.driver, rulebook) for part in ORDERS.decode(raw) for order in part.sets]
+    )
+
+
+def made_to_order(order: SetOrder, tenant: Tenant, driver: str, rulebook: Rulebook) -> FirstVersion | None:
     """The first version of a new set; None where the rules refuse it."""
-    said, seen, tenant, at = SET_DECODER.decode(order.reading_set), order.seen, order.tenant, order.received_at
+    said, seen, at = SET_DECODER.decode(order.reading_set), order.seen, order.received_at
     met = meet(said.subject, seen.facts)
     draft = first_draft(said, met.said, met.differ, is_of_new_person=seen.facts is None)
     registry = registry_of(said, seen.devices)
@@ -39,4 +47,5 @@ def made_to_order(order: SetOrder, rulebook: Rulebook) -> FirstVersion | None:
     version = Version(number=1, at=at, sitting=sitting, stands=stands)
     key = {"tenant_id": tenant.tenant_id, "subject_id": order.subject_id, "set_id": order.set_id}
     own_device = own_device_id(tenant.secret, reading_set)
-    return FirstVersion(rows=rows_of_version(key, draft, version, None, own_device, rulebook), learnt=met.learnt)
+    made = rows_of_version(key, draft, version, None, own_device, rulebook, order.actor)
+    return FirstVersion(rows=ready_rows(driver, made.row, made.readings, made.version), learnt=met.learnt)

@@ -213,6 +213,13 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True):
     unseen: list[Device]
 
 
+class StoredEquipment(msgspec.Struct, frozen=True, kw_only=True):
+    """The same before anything is decoded: the document of each naming of a device, None of one that is not registered."""
+
+    documents: list[bytes | None]
+    unseen: list[Device]
+
+
 def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device]]:
     """The devices with an identifier that a set names, as often as it does, its own first."""
     named = (reading_set.device, *(reading.device for reading in reading_set.readings))
@@ -220,39 +227,37 @@ def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device
 
 
 def look_up(turn: UnitOfWork, reading_set: ReadingSet) -> Equipment:
-    """Registered documents of the devices that a set names; each device is looked up once, the set's own first."""
-    registry: dict[Identifier, RegisteredDevice | None] = {}
-    unseen = []
+    """Registered documents of the devices that a set names."""
+    found = look_up_stored(turn, reading_set)
+    return Equipment(registry=registry_of(reading_set, found.documents), unseen=found.unseen)
+
+
+def look_up_stored(turn: UnitOfWork, reading_set: ReadingSet) -> StoredEquipment:
+    """The rows of the devices that a set names, its own first; each device is looked up once."""
+    rows: dict[Identifier, DeviceRow | None] = {}
+    documents, unseen = [], []
     for identifier, device in identified_devices(reading_set):
-        if identifier in registry:
-            continue
-        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, identifier))
-        registry[identifier] = DEVICE_DECODER.decode(row.document) if row is not None and row.registered else None
-        if row is None:
-            unseen.append(device)
-    return Equipment(registry=registry, unseen=unseen)
+        if identifier not in rows:
+            rows[identifier] = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, identifier))
+            if rows[identifier] is None:
+                unseen.append(device)
+        row = rows[identifier]
+        documents.append(row.document if row is not None and row.registered else None)
+    return StoredEquipment(documents=documents, unseen=unseen)
 
 
 def registry_of(reading_set: ReadingSet, documents: list[bytes | None]) -> Registry:
-    """The registered devices of a set, from documents as ``registered_documents`` gives them."""
-    return {
-        identifier: None if document is None else DEVICE_DECODER.decode(document)
-        for (identifier, _), document in zip(identified_devices(reading_set), documents, strict=True)
-    }
-
-
-def registered_documents(turn: UnitOfWork, reading_set: ReadingSet) -> list[bytes | None]:
-    """The registered documents of the devices that a set names, the set's own first; None for one that is not registered."""
-    found = []
-    for identifier, _ in identified_devices(reading_set):
-        row = find_device(turn.transaction, turn.tenant.tenant_id, device_id(turn.tenant.secret, identifier))
-        found.append(row.document if row is not None and row.registered else None)
+    """The registered devices of a set, from the documents of its devices as often as it names them."""
+    found: dict[Identifier, RegisteredDevice | None] = {}
+    for (identifier, _), document in zip(identified_devices(reading_set), documents, strict=True):
+        if identifier not in found:
+            found[identifier] = None if document is None else DEVICE_DECODER.decode(document)
     return found
 
 
-def note_seen(turn: UnitOfWork, equipment: Equipment) -> None:
+def note_seen(turn: UnitOfWork, unseen: list[Device]) -> None:
     """Store a row for each device that had none, as the set describes it."""
-    for device in equipment.unseen:
+    for device in unseen:
         identifier = device.identifier
         if identifier is not None:
             row = DeviceRow(

@@ -15,7 +15,7 @@ from quietcuff.application import parties, preconditions, recognised
 from quietcuff.application.context import Answer, AppContext, Caller, Foresight, IfMatch, UnitOfWork, turn_of
 from quietcuff.application.evaluate_and_keep import ENCODER, keep, keep_foreseen
 from quietcuff.application.foreseen import Foreseen, SeenBefore, SetOrder
-from quietcuff.application.parties import facts_that_differ
+from quietcuff.application.parties import StoredEquipment, facts_that_differ
 from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
 from quietcuff.application.version_rows import Draft, first_draft
@@ -137,10 +137,8 @@ def store_new(
     if known_already is not None:
         return known_already
     set_id = turn.desk.new_id(person, turn.now) if foreseen is None else foreseen.set_id
-    if foreseen is not None and foreseen.made is not None and foreseen.seen == seen_of(turn, person, reading_set, known):
-        answer = keep_foreseen(turn, foreseen.made.rows, reading_set)
-        parties.save_learnt(turn, person, reading_set.subject, known, foreseen.made.learnt)
-    else:
+    answer = None if foreseen is None else store_foreseen(turn, person, reading_set, known, foreseen)
+    if answer is None:
         met = parties.resolve_person(turn, person, reading_set.subject, known)
         draft = first_draft(reading_set, met.said, met.differ, is_of_new_person=met.is_new)
         answer = keep(turn, person, set_id, draft, None)
@@ -150,12 +148,28 @@ def store_new(
     return answer
 
 
-def seen_of(turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: SubjectRow | None) -> SeenBefore:
+def store_foreseen(
+    turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: SubjectRow | None, foreseen: Foreseen
+) -> Answer | None:
+    """Store what was decided before, if all that it was decided with is still so; None if it is not."""
+    if foreseen.made is None:
+        return None
+    equipment = parties.look_up_stored(turn, reading_set)
+    if foreseen.seen != seen_of(turn, person, reading_set, known, equipment):
+        return None
+    answer = keep_foreseen(turn, foreseen.made.rows, equipment.unseen)
+    parties.save_learnt(turn, person, reading_set.subject, known, foreseen.made.learnt)
+    return answer
+
+
+def seen_of(
+    turn: UnitOfWork, person: UUID, reading_set: ReadingSet, known: SubjectRow | None, equipment: StoredEquipment
+) -> SeenBefore:
     """What is stored that the evaluation of a new set depends on."""
     tenant_id, as_of = turn.tenant.tenant_id, first_taken_at(reading_set, turn.now)
     return SeenBefore(
         facts=None if known is None else known.facts,
-        devices=parties.registered_documents(turn, reading_set),
+        devices=equipment.documents,
         # Nothing is stored of a person without a row.
         earlier=[]
         if known is None
@@ -167,12 +181,12 @@ def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> SetOrder
     """The order for a new set, with what is stored of it, read from a snapshot without any lock."""
     known = find_subject(turn.transaction, turn.tenant.tenant_id, person)
     return SetOrder(
-        tenant=turn.tenant,
         subject_id=person,
         set_id=turn.desk.new_id(person, turn.now),
         reading_set=ENCODER.encode(reading_set),
-        seen=seen_of(turn, person, reading_set, known),
+        seen=seen_of(turn, person, reading_set, known, parties.look_up_stored(turn, reading_set)),
         received_at=turn.now,
+        actor=turn.caller.actor,
     )
 
 

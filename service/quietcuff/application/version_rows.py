@@ -28,6 +28,7 @@ from quietcuff.core.record.sitting_version import (
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import ReadingRow, rows_of_readings
+from quietcuff.storage.rows.versions import VersionRow
 
 ENCODER = msgspec.json.Encoder()
 MINUTE = timedelta(minutes=1)
@@ -85,6 +86,54 @@ class Version(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def evaluation(self) -> Evaluation:
         return self.sitting.evaluation
+
+
+class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True):
+    """The rows of a version: its set's, those of its readings that are new or changed, and its own with the documents."""
+
+    row: SetRow
+    readings: list[ReadingRow]
+    version: VersionRow
+
+
+def rows_of_version(
+    key: dict[str, Any],
+    draft: Draft,
+    version: Version,
+    before: StoredSet | None,
+    own_device_id: UUID | None,
+    rulebook: Rulebook,
+    actor: str,
+) -> RowsOfVersion:
+    """The rows of a version that ``actor`` stores, from what was read before anything is written; the same whichever process
+    makes them."""
+    row = set_row(key, draft, version, None if before is None else before.row, own_device_id, rulebook)
+    early = ResourceStates() if before is None else before.stands
+    return RowsOfVersion(
+        row=row,
+        readings=reading_rows(key, version, before, draft.source_keys),
+        version=VersionRow(
+            **key,
+            version=row.version,
+            cause=draft.cause,
+            status=row.status,
+            closes_at=row.touched_at + idle_time(rulebook) if row.closed_at is None else None,
+            document=ENCODER.encode(version.reading_set),
+            evaluation=ENCODER.encode(version.evaluation),
+            rules_digest=rulebook.digest,
+            changed=" ".join(changed_places(early, version.stands)),
+            author=identifier_text(draft.author),
+            reason=draft.reason,
+            created_by=actor,
+            created_at=row.updated_at,
+            tells_no_result=True,
+        ),
+    )
+
+
+def idle_time(rulebook: Rulebook) -> timedelta:
+    """The time without an arrival after which an open set closes."""
+    return timedelta(minutes=rulebook.limits.idle_minutes)
 
 
 def set_row(

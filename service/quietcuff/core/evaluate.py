@@ -175,9 +175,9 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
         codes.append("not-arm-of-record")
     if measured_in_other_than_preferred(sitting, comparison):
         codes.append("preferred-arm-not-measured")
-    if any([attempt.site == "not-recorded" for attempt in sitting.valid]):
+    if "not-recorded" in [attempt.site for attempt in sitting.valid]:
         codes.append("site-not-recorded")
-    if len(sitting.protocol.positions) == 1 and any([a.reading.position == "not-recorded" for a in sitting.valid]):
+    if len(sitting.protocol.positions) == 1 and "not-recorded" in [attempt.reading.position for attempt in sitting.valid]:
         codes.append("position-not-recorded")
     return [find(book, code) for code in codes]
 

@@ -14,7 +14,7 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import Known, weigh
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -123,7 +123,7 @@ def value_told(judged: Judgement) -> tuple[float, float]:
 def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
     """Certainty of each label, and the findings about them."""
     entries = [certainty_of(label, known, bias, book) for label in labels]
-    split = [entry.guideline for entry in entries if prior_decides(entry.rows)]
+    split = [entry.guideline for entry in entries if prior_decides(entry.rows)] if known.prior != "none" else []
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
     vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
     told += [find(book, "visits-vary", pressure=" and ".join(vary))] if vary else []
@@ -267,23 +267,27 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     """Certainty of one guideline's label."""
     outlook, rank = known.outlook, label.rank
     edges = edges_of(label.rows)
-    chances = [outlook.reached(limits) for limits in edges]
-    reached, flat = [1.0, *[chance for chance, _ in chances]], [1.0, *[alone for _, alone in chances]]
-    doubtful = row_in_doubt(reached, rank)
+    reached = [LOWEST_ROW, *[outlook.reached(limits) for limits in edges], ABOVE_ALL_ROWS]
+    (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
+    doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
     systolic, diastolic = chance_of_each(outlook.weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
-    chance, alone = four_decimals_half_up(of_row(reached, rank)), four_decimals_half_up(of_row(flat, rank))
+    # The ranges from a row upwards are nested, so the chance of a row is the difference of two.
+    chance, alone = four_decimals_half_up(own - following), four_decimals_half_up(own_flat - following_flat)
     enough = outlook.rules.settling.settled_from
     # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
     settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     return Certainty(
         guideline=label.guideline,
-        statement=state(book, known, edge, reached[doubtful], flat[doubtful]),
-        rows=row_chances(label.rows, reached, flat),
+        statement=state(book, known, edge, *reached[doubtful][:2]),
+        rows=[
+            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
+        ],
         label_probability=chance,
         label_probability_flat=alone,
         decisive=Decisive(
@@ -305,32 +309,16 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     )
 
 
-def row_chances(rows: list[Row], reached: list[float], flat: list[float]) -> list[RowChance]:
-    """The chance of each row or higher, with the prior and without."""
-    return [
-        RowChance(
-            category=row.category,
-            at_or_above=four_decimals_half_up(chance),
-            at_or_above_flat=four_decimals_half_up(alone),
-        )
-        for row, chance, alone in zip(rows, reached, flat, strict=True)
-    ]
+def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:
+    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may.
 
-
-def of_row(reached: list[float], rank: int) -> float:
-    """Chance of one row: the difference of the chances of two nested ranges."""
-    return reached[rank] - (reached[rank + 1] if rank + 1 < len(reached) else 0.0)
-
-
-def row_in_doubt(reached: list[float], rank: int) -> int:
-    """The row whose edge leaves the label most in doubt: the label's own, which may not be reached, or the next, which may."""
+    ``own`` and ``following`` are the chances of these two rows or higher.
+    """
     if rank == 0:
         return 1
-    if rank + 1 == len(reached):
-        return rank
-    return rank if 1 - reached[rank] >= reached[rank + 1] else rank + 1
+    return rank if rank == highest or 1 - own >= following else rank + 1
 
 
 def prior_decides(rows: list[RowChance]) -> bool:
     """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
-    return any((row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows)
+    return any([(row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows])

@@ -15,10 +15,10 @@ MOST_STEPS = 60
 CLOSE_ENOUGH_MMHG = 1e-6
 ROOT_HALF = sqrt(0.5)
 ROOT_OF_TWO_PI = sqrt(2 * pi)
-MOST_SERIES_STEPS = 4
-# The largest values of the second and fourth derivative of the standard normal distribution, a little more: at z = 1 and 0.74.
+MOST_SERIES_STEPS = 5
+# The largest values of the second and the third derivative of the standard normal distribution, a little more: at z = 1 and 0.
 LARGEST_SECOND = 0.242
-LARGEST_FOURTH = 0.5506
+LARGEST_THIRD = 0.399
 FAR_MMHG = 5.0
 # What is allowed for the last bits, and for how far from the quantile the plain method may end: both are below 1e-10.
 NOISE_MMHG = 1e-8
@@ -27,9 +27,9 @@ SAFE_WAY_MMHG = 1e-3
 Parts = list[tuple[float, float, float]]
 # The mean, the variance, and the third and the fourth cumulant, which are zero where there is one part.
 Cumulants = tuple[float, float, float, float]
-# Of each part half its share, its mean, 1/sd and its largest density; and bounds of twice F'' and of F/24.
+# Of each of two parts half its share, its mean, 1/sd and its largest density; and the largest that 2F'' and F'''/6 can be.
 Term = tuple[float, float, float, float]
-Terms = tuple[list[Term], float, float]
+Terms = tuple[Term, Term, float, float]
 
 
 def cumulants_of(parts: Parts) -> Cumulants:
@@ -57,6 +57,8 @@ def ends_of(parts: Parts, cumulants: Cumulants, added_sd_mmhg: float = 0.0) -> t
         half = TWO_SIDED_95 * sqrt(sd * sd + added)
         return four_decimals_half_up(middle - half), four_decimals_half_up(middle + half)
     wide = [(share, middle, sqrt(sd * sd + added)) for share, middle, sd in parts] if added else parts
+    if len(wide) > 2:
+        return four_decimals_half_up(quantile(wide, 1 - UPPER_TAIL)), four_decimals_half_up(quantile(wide, UPPER_TAIL))
     mean, variance, third, fourth = cumulants
     # An independent normal error adds its variance, and nothing to the cumulants after it.
     low, high = ends_nearly((mean, variance + added, third, fourth))
@@ -76,79 +78,50 @@ def ends_nearly(cumulants: Cumulants) -> tuple[float, float]:
 
 
 def terms_of(parts: Parts) -> Terms:
-    """What the series of a mixture takes from its parts at every pressure."""
-    terms, rises, bends = [], 0.0, 0.0
-    for share, middle, sd in parts:
-        over = 1 / sd
-        square = over * over
-        terms.append((0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI))
-        rises += share * square
-        bends += share * square * square
-    return terms, 2 * LARGEST_SECOND * rises, LARGEST_FOURTH / 24 * bends
+    """What the series of a mixture of two parts takes from them at every pressure."""
+    (share, middle, sd), (other_share, other_middle, other_sd) = parts
+    over, beyond = 1 / sd, 1 / other_sd
+    # No mixture bends more than one part with the whole share and the smaller standard deviation.
+    narrow = over if over > beyond else beyond
+    return (
+        (0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI),
+        (0.5 * other_share, other_middle, beyond, other_share * beyond / ROOT_OF_TWO_PI),
+        2 * LARGEST_SECOND * narrow * narrow,
+        LARGEST_THIRD / 6 * narrow * narrow * narrow,
+    )
 
 
 def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> float:
-    """The quantile to four decimals, from a pressure near it: steps of the reversed series, until the rounding is certain.
+    """The quantile of two parts to four decimals, from a pressure near it: steps of a series, until the rounding is certain.
 
-    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 + F'''t³/6 = 0 nearly. What is left of F
-    after it is known but for the next term, which is at most t⁴/24 of the largest F'''' that the parts can have; and the
-    density is at most the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0 nearly. What is left of F after it is
+    known but for the next term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most
+    the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
     """
-    each, rises, bends = terms
+    (half, middle, over, height), (other_half, other_middle, beyond, other_height), rises, bends = terms
     for _ in range(MOST_SERIES_STEPS):
-        reached, slope, turn, curve = series_of_two(each[0], each[1], at) if len(each) == 2 else series_of(each, at)
+        z, y = (at - middle) * over, (at - other_middle) * beyond
+        density, beside = height * exp(-0.5 * z * z), other_height * exp(-0.5 * y * y)
+        slope = density + beside
+        excess = half * erfc(-z * ROOT_HALF) + other_half * erfc(-y * ROOT_HALF) - below
         # Far out, or between two parts, the plain method finds the way.
-        if not -FAR_MMHG * slope < reached - below < FAR_MMHG * slope:
+        if abs(excess) >= slope * FAR_MMHG:
             break
         # All of it over the density, so that chances become ways.
-        over = 1 / slope
-        first, second, third = (reached - below) * over, 0.5 * turn * over, curve * over / 6
-        step = -first * (1 + first * (second + first * (2 * second * second - third)))
-        way, square = abs(step) + SAFE_WAY_MMHG, step * step
-        least = 1 - way * rises * over
-        left = abs(first + step * (1 + step * (second + step * third))) + bends * square * square * over
+        first, second = excess / slope, -0.5 * (density * over * z + beside * beyond * y) / slope
+        bow = first * second
+        step = -first * (1 + bow * (1 + 2 * bow))
+        way = abs(step)
+        left = abs(first + step * (1 + step * second)) + bends * way * way * way / slope
+        way += SAFE_WAY_MMHG
+        least = 1 - rises * way / slope
         at += step
         if left < way * least:
-            error = left / least + NOISE_MMHG
-            count = floor((at - error) * 10_000 + 0.5)
-            if count == floor((at + error) * 10_000 + 0.5):
-                return from_ten_thousandths(count)
+            count, error = at * 10_000 + 0.5, (left / least + NOISE_MMHG) * 10_000
+            rounded = floor(count - error)
+            if rounded == floor(count + error):
+                return from_ten_thousandths(rounded)
     return four_decimals_half_up(quantile(parts, below))
-
-
-def series_of(terms: list[Term], at: float) -> tuple[float, float, float, float]:
-    """The chance to be below a pressure, and its first three derivatives there."""
-    reached = slope = turn = curve = 0.0
-    for half, middle, over, weight in terms:
-        z = (at - middle) * over
-        square = z * z
-        density = weight * exp(-0.5 * square)
-        rise = density * over
-        reached += half * erfc(-z * ROOT_HALF)
-        slope += density
-        turn -= rise * z
-        curve += rise * over * (square - 1)
-    return reached, slope, turn, curve
-
-
-def series_of_two(one: Term, other: Term, at: float) -> tuple[float, float, float, float]:
-    """The same of two parts, which nearly every mixture has: one expression for both is cheaper than going round twice."""
-    half, middle, over, weight = one
-    z = (at - middle) * over
-    square = z * z
-    density = weight * exp(-0.5 * square)
-    rise = density * over
-    other_half, middle, beyond, weight = other
-    y = (at - middle) * beyond
-    other_square = y * y
-    other_density = weight * exp(-0.5 * other_square)
-    other_rise = other_density * beyond
-    return (
-        half * erfc(-z * ROOT_HALF) + other_half * erfc(-y * ROOT_HALF),
-        density + other_density,
-        -rise * z - other_rise * y,
-        rise * over * (square - 1) + other_rise * beyond * (other_square - 1),
-    )
 
 
 def quantile(parts: Parts, below: float) -> float:

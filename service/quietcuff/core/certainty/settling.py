@@ -129,20 +129,23 @@ def chances_to_settle(
     settles one view with a chance of 0.2.
     """
     found = []
+    views = [(mean, sd * sd, ONE_SIDED_90 * sd, each) for mean, sd, each in known]
+    spreads = [(0.5 * share, middle, sd * sd) for share, middle, sd in parts]
     for count in rules.planned_visits:
         low, high = inf, -inf
         # A side is settled by means at or below ``low``, and at or above ``high``, of every view.
-        for mean, sd, each in known:
-            own = sd * sd
+        for mean, own, reach, each in views:
             gain = own / (own + each / count)
-            needed = ONE_SIDED_90 * sd * sqrt(1 - gain)
+            needed = reach * sqrt(1 - gain)
             own_low, own_high = mean + (limit - needed - mean) / gain, mean + (limit + needed - mean) / gain
-            low, high = own_low if own_low < low else low, own_high if own_high > high else high
+            if own_low < low:
+                low = own_low
+            if own_high > high:
+                high = own_high
         chance, apart = 0.0, variance / count
-        for share, middle, sd in parts:
-            spread = sqrt(sd * sd + apart)
-            above, below = erfc(-((middle - high) / spread) * ROOT_HALF), erfc(-((low - middle) / spread) * ROOT_HALF)
-            chance += share * (0.5 * above + 0.5 * below)
+        for half, middle, own in spreads:
+            over = ROOT_HALF / sqrt(own + apart)
+            chance += half * (erfc((high - middle) * over) + erfc((middle - low) * over))
         found.append(SettledAfter(visits=count, chance=four_decimals_half_up(chance)))
     return found
 

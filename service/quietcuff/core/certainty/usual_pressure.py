@@ -41,12 +41,17 @@ from quietcuff.core.certainty.visits import (
     within_sitting,
 )
 from quietcuff.core.model.evaluation import Assumption, Interval, SettledAfter
+from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.person import Person
 
 AS_EXPECTED: Limits = (1.0, 1.0)
+# The chance to reach a row or a higher one: with the prior and without, and both as they are published.
+Reached = tuple[float, float, float, float]
+LOWEST_ROW: Reached = (1.0, 1.0, 1, 1)
+ABOVE_ALL_ROWS: Reached = (0.0, 0.0, 0, 0)
 
 
 class View(msgspec.Struct, frozen=True, gc=False):
@@ -111,15 +116,16 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     with_care: Belief
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
-    edges: dict[Limits, Limits]
+    edges: dict[Limits, Reached]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
-    def reached(self, edge: Limits) -> Limits:
-        """The chance that either usual pressure is at or above an edge, with the prior and without."""
+    def reached(self, edge: Limits) -> Reached:
+        """The chance that either usual pressure is at or above an edge."""
         found = self.edges.get(edge)
         if found is None:
             flat = chance_of_either(self.flat, edge)
-            found = self.edges[edge] = chance_of_either(self.weighed, edge) if self.prior else flat, flat
+            chance = chance_of_either(self.weighed, edge) if self.prior else flat
+            found = self.edges[edge] = chance, flat, four_decimals_half_up(chance), four_decimals_half_up(flat)
         return found
 
     def with_visits(self, count: int) -> View:

@@ -137,18 +137,18 @@ def not_recorded(answers: dict[str, Any]) -> list[str]:
 def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
     findings = []
-    attempts = sitting.made
-    if attempts and all([attempt.fit is attempts[0].fit for attempt in attempts]):
-        attempts = attempts[:1]
-    codes = {attempt.fit.code for attempt in attempts}
+    codes: set[str | None] = set()
+    missing: dict[str, None] = {}
+    for attempt in sitting.worn:
+        codes.add(attempt.fit.code)
+        missing.update(dict.fromkeys(attempt.fit.not_recorded))
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
         findings += [find(sitting.rulebook, code) for code in codes if code is not None]
     else:
         findings += [
-            find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in attempts if attempt.fit.code is not None
+            find(sitting.rulebook, attempt.fit.code, attempt.index) for attempt in sitting.made if attempt.fit.code is not None
         ]
-    missing = dict.fromkeys([name for attempt in attempts for name in attempt.fit.not_recorded])
     if missing:
         findings.append(find(sitting.rulebook, "cuff-not-recorded", list=", ".join(missing)))
     arm_cm = sitting.person.arm_cm
@@ -161,12 +161,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
 def device_findings(sitting: Sitting) -> list[Finding]:
     """Findings of the device, each said once."""
     codes: dict[str, None] = {}
-    before: Attempt | None = None
-    for attempt in sitting.made:
-        # Of one device at one site all is said with its first reading.
-        if before is not None and attempt.device is before.device and attempt.site == before.site:
-            continue
-        before = attempt
+    for attempt in sitting.worn:
         # No device is to blame: a newborn is outside the service's scope whatever the device.
         if attempt.device_block == "neonate":
             continue
@@ -284,17 +279,13 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     intake = sitting.reading_set.intake
     registered = intake is not None and intake.device_registered == "yes"
     told: dict[str, dict[str, Any]] = {}
-    before: Attempt | None = None
     for attempt in sitting.made:
         device = attempt.device
-        # Most readings are of the one device of the sitting, of which all is said with the first of a day.
-        if device is None or (before is not None and device is before.device and is_said(device, attempt, before)):
+        if device is None or not (registered or device.validated_for or is_checked(device)):
             continue
-        before, day = attempt, attempt.taken_at.date()
-        groups = groups_of(sitting) if registered or device.validated_for else []
         for code, words in (
-            validation_gap(device, groups, registered=registered),
-            accuracy_check(device, day),
+            validation_gap(device, groups_of(sitting), registered=registered),
+            accuracy_check(device, attempt.taken_at.date()),
             clock_off(device, sitting.limits.clock_off_minutes),
         ):
             if code is not None:
@@ -302,9 +293,9 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
 
 
-def is_said(device: Device, attempt: Attempt, before: Attempt) -> bool:
-    """True where a device's fitness cannot have changed since an attempt before: only its accuracy check can be overdue."""
-    return device.accuracy_check_interval_months is None or attempt.taken_at.date() == before.taken_at.date()
+def is_checked(device: Device) -> bool:
+    """True where checks of its accuracy or a clock that is off are recorded of a device."""
+    return device.accuracy_check_interval_months is not None or device.clock_drift_seconds is not None
 
 
 ConditionFinding = tuple[str | None, dict[str, Any]]

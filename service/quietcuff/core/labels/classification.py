@@ -67,6 +67,15 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
     return Placing(rows[rank], rows[systolic_rank], rank, systolic_rank, diastolic_rank)
 
 
+def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
+    return max(
+        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
+        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
+    )
+
+
 Steps = tuple[list[float], list[int]]
 
 
@@ -237,7 +246,8 @@ def doubts_of_measuring(sitting: Sitting, counted: list[Attempt], result: Result
         reasons.append("irregular-rhythm")
     if sitting.has_gap and not severe:
         reasons.append("sitting-gap")
-    reasons += [code for code in DOUBTS_OF_EQUIPMENT if code in kinds]
+    if kinds and kinds != {"not-by-ear"}:
+        reasons += [code for code in DOUBTS_OF_EQUIPMENT if code in kinds]
     if result.site == "not-recorded":
         reasons.append("site-not-recorded")
     if result.position == "not-recorded" and len(sitting.protocol.positions) == 1:
@@ -253,9 +263,10 @@ def doubts_of(sitting: Sitting, counted: list[Attempt]) -> set[str]:
             found.add("not-by-ear")
         elif needs_muffling(attempt, sitting.limits):
             found.add(DOUBTFUL_DIASTOLIC)
-        if is_wrist(attempt.device, attempt.site):
+        device = attempt.device
+        if is_wrist(device, attempt.site):
             found.add("device-wrist")
-        if attempt.device is not None and attempt.device.validated == "no":
+        if device is not None and device.validated == "no":
             found.add("device-not-validated")
         if attempt.fit.code == "cuff-doubtful":
             found.add("cuff-doubtful")
@@ -323,9 +334,8 @@ def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) 
     """
     if not sides:
         return []
-    present: set[str | None] = {attempt.fit.code for attempt in selection.counted}
-    present.update(faults_of_preparation(sitting))
     effects = sitting.rulebook.effects
+    present = {*faults_of_preparation(sitting), *[attempt.fit.code for attempt in selection.counted]}
     if present.isdisjoint(effects):
         return []
     return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

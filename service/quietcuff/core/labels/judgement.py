@@ -11,7 +11,7 @@ from datetime import timedelta
 import msgspec
 
 from quietcuff.core.findings.findings import find
-from quietcuff.core.labels.classification import Reservations, place, reaches_hypertension
+from quietcuff.core.labels.classification import Reservations, place, rank_in_rows, reaches_hypertension
 from quietcuff.core.model.evaluation import Category, ConfirmBy, Finding, FollowingStep, Orthostatic, Plan, Result, Series, Way
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Edge, Guideline, Row, Rulebook
@@ -26,7 +26,7 @@ from quietcuff.core.sitting.sitting import Sitting
 WAYS: dict[str, Way] = {"another-day": "office", "hours-apart": "office", "out-of-office": "home"}
 
 
-class Judgement(msgspec.Struct, frozen=True, kw_only=True):
+class Judgement(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The counted readings, the result with its categories, and their findings.
 
     ``step`` and ``line`` are the protocol's own next step and sentence for the note; None where the ordinary ones apply.
@@ -119,7 +119,7 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
     family = sitting.protocol.family
-    other = [guideline.id for guideline in sitting.guidelines if family not in (None, guideline.family)]
+    other = [] if family is None else [guideline.id for guideline in sitting.guidelines if guideline.family != family]
     if other:
         findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
     if sitting.person.age_years == 0:
@@ -147,7 +147,7 @@ def moved_by_rounding(guidelines: list[Guideline], result: Result) -> list[str]:
     reported, exact = (result.systolic_mmhg, result.diastolic_mmhg), (result.systolic_mean_mmhg, result.diastolic_mean_mmhg)
     if reported == exact:
         return []
-    return [each.id for each in guidelines if place(each, *exact).rank != place(each, *reported).rank]
+    return [each.id for each in guidelines if rank_in_rows(each.rows, *exact) != rank_in_rows(each.rows, *reported)]
 
 
 def printing_decides(guideline: Guideline, result: Result) -> bool:

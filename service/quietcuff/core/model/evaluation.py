@@ -185,7 +185,7 @@ class RuleReference(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     digest: str
 
 
-class ReadingOutcome(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class ReadingOutcome(msgspec.Struct, frozen=True, gc=False):
     """The outcome of a reading: counted or not; ``reason`` is null exactly when it counts."""
 
     index: int

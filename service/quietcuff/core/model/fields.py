@@ -170,14 +170,15 @@ def optional_hundredths(value: float | None) -> int | None:
 
 def mean_half_up(hundredths: list[int]) -> int:
     """The mean of hundredths as a whole number, halves up: [12950] gives 130."""
-    return (2 * sum(hundredths) + 100 * len(hundredths)) // (200 * len(hundredths))
+    count = len(hundredths)
+    return (2 * sum(hundredths) + 100 * count) // (200 * count)
 
 
 def exact_mean(hundredths: list[int]) -> float:
     """The mean of hundredths to four decimals, half to even: [8800, 8600, 8600] gives 86.6667."""
-    quotient, rest = divmod(100 * sum(hundredths), len(hundredths))
-    doubled = 2 * rest
-    if doubled > len(hundredths) or (doubled == len(hundredths) and quotient % 2):
+    count = len(hundredths)
+    quotient, rest = divmod(100 * sum(hundredths), count)
+    if rest and (2 * rest > count or (2 * rest == count and quotient % 2)):
         quotient += 1
     return from_ten_thousandths(quotient)
 

@@ -114,8 +114,8 @@ def describe_cuff(sitting: Sitting, selection: Selection) -> str:
 
 def describe_counted(sitting: Sitting, selection: Selection) -> str:
     """The counted readings, by their places from 1 in order of time, and how many there are."""
-    order = [attempt.index for attempt in sitting.made]
-    places = [str(order.index(attempt.index) + 1) for attempt in selection.counted]
+    order = sitting.made
+    places = [str(order.index(attempt) + 1) for attempt in selection.counted]
     if len(places) == 1:
         kind = "lower reading, reading" if sitting.protocol.counts == "lower-of-last-two" else "reading"
         return f"{kind} {places[0]} of {len(order)}"

@@ -83,9 +83,8 @@ def still_stands(sitting: Sitting) -> bool:
 
 def reported(judged: Judgement) -> list[tuple[float, float]]:
     """Every mean that is reported: the result's, and those of the parts of a series."""
-    means: list[tuple[float, float]] = []
-    if judged.result is not None:
-        means.append((judged.result.systolic_mmhg, judged.result.diastolic_mmhg))
+    result = judged.result
+    means: list[tuple[float, float]] = [] if result is None else [(result.systolic_mmhg, result.diastolic_mmhg)]
     if judged.series is not None:
         series = judged.series
         parts = (series.morning, series.evening, series.day, series.night, series.hours_24)

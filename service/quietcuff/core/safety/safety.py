@@ -49,19 +49,16 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
 
     Source: [PRACTICE], in pregnancy and after birth [ACOG222, ACOG767], for children [AAP17-SEVERE].
     """
-    concerns = [
-        concern
-        for concern in (
-            watch_symptoms(sitting),
-            watch_standing(sitting, judged),
-            watch_severe(sitting, seen),
-            watch_mean(sitting, seen, judged),
-            watch_low(sitting, seen, judged),
-            watch_expecting(sitting, judged),
-            watch_possible_pregnancy(sitting, judged),
-        )
-        if concern is not None
-    ]
+    found = (
+        watch_symptoms(sitting),
+        watch_standing(sitting, judged),
+        watch_severe(sitting, seen),
+        watch_mean(sitting, seen, judged),
+        watch_low(sitting, seen, judged),
+        watch_expecting(sitting, judged),
+        watch_possible_pregnancy(sitting, judged),
+    )
+    concerns = [*filter(None, found)]
     if not concerns:
         return SafetyResult(
             safety=Safety(level="none", readings=[], ask=[], text=None),
@@ -193,7 +190,7 @@ def watch_mean(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> Concern
 
     Of three readings or more, or over days, it stands as it is; else one more reading confirms it. Source: [DECISION].
     """
-    if not any([reaches(seen.edge, *pressures) for pressures in reported(judged)]):
+    if not any(reaches(seen.edge, *pressures) for pressures in reported(judged)):
         return None
     ask = unasked(sitting)
     findings: Codes = [("severe-mean", None)]

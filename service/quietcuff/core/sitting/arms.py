@@ -161,13 +161,13 @@ class OnArm(Protocol):
 
 def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
     """Neighbours in time in different arms, each reading used once: L R R R L gives two pairs."""
-    arms = [attempt for attempt in valid if attempt.site in OTHER]
     pairs: list[Pair] = []
-    place = 0
-    while place + 1 < len(arms):
-        one, other = arms[place], arms[place + 1]
-        if one.site == other.site:
-            place += 1
+    one: OnArm | None = None
+    for other in valid:
+        if other.site not in OTHER:
+            continue
+        if one is None or one.site == other.site:
+            one = other
             continue
         right, left = (one, other) if one.site == RIGHT else (other, one)
         pairs.append(
@@ -178,7 +178,7 @@ def find_pairs(valid: Sequence[OnArm]) -> list[Pair]:
             )
         )
         # Past both readings: one reading in two pairs would weigh twice in the mean difference.
-        place += 2
+        one = None
     return pairs
 
 
@@ -250,11 +250,11 @@ def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
 
 def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
-    count = 100 * len(pairs)
-    return (
-        four_decimals_half_even(sum([pair.systolic for pair in pairs]) / count),
-        four_decimals_half_even(sum([pair.diastolic for pair in pairs]) / count),
-    )
+    count, systolic, diastolic = 100 * len(pairs), 0, 0
+    for pair in pairs:
+        systolic += pair.systolic
+        diastolic += pair.diastolic
+    return four_decimals_half_even(systolic / count), four_decimals_half_even(diastolic / count)
 
 
 def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
@@ -290,9 +290,9 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
         apart = max(apart, abs(diastolic))
     if apart >= limits.arm_difference_mmhg:
         findings.append(("inter-arm-10", four_decimals_half_even(apart)))
-    earlier = sitting.history.pairs if sitting.history is not None else []
-    all_systolic = [hundredths(pair.systolic_difference_mmhg) for pair in earlier]
-    all_systolic += [pair.systolic for pair in comparison.pairs]
+    all_systolic = [pair.systolic for pair in comparison.pairs]
+    if sitting.history is not None:
+        all_systolic += [hundredths(pair.systolic_difference_mmhg) for pair in sitting.history.pairs]
     if repeated_above(all_systolic, limits.arm_repeat_above_mmhg):
         findings.append(("inter-arm-15-confirmed", None))
         if repeated_above(all_systolic, limits.arm_assess_above_mmhg):

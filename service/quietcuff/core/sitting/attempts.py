@@ -59,19 +59,21 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
-    too_young: Block | None = "neonate" if person.neonate else None
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
+    mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         # The same device at the same site is judged as it was the reading before.
         if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
-            block = device_block(device, site, wrist_counts=protocol.wrist_counts) or too_young
+            block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
-        fault = find_fault(reading, person, fit, block, limits) or fault_in_plan(reading, protocol, too_soon=too_soon)
+        fault = find_fault(reading, person, fit, block, limits)
+        if fault is None and (too_soon or reading.position not in protocol.positions):
+            fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
         attempts.append(
             Attempt(
@@ -91,10 +93,10 @@ def judge_attempts(
                 fault,
             )
         )
+        mixed = mixed or site not in ARM_SITES or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
-        if not reading.voided:
-            before = reading
-    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+        before = before if reading.voided else reading
+    return keep_one_kind(attempts, protocol) if mixed else attempts
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
@@ -167,6 +169,11 @@ def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) ->
     )
 
 
+def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:
+    """Set aside what must not be mixed: positions, where the protocol has only one, and kinds of site."""
+    return keep_one_site_class(keep_one_position(attempts) if len(protocol.positions) == 1 else attempts)
+
+
 def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
     """Set aside the readings without a position where a right position is recorded."""
     positions = {attempt.reading.position for attempt in attempts if attempt.fault is None}
@@ -177,8 +184,6 @@ def keep_one_position(attempts: list[Attempt]) -> list[Attempt]:
 
 def keep_one_site_class(attempts: list[Attempt]) -> list[Attempt]:
     """Upper arms first, then sites not recorded, then wrists, then thighs: only one kind can count."""
-    if ARM_SITES.issuperset([attempt.site for attempt in attempts]):
-        return attempts
     present = {site_class(attempt.site) for attempt in attempts if attempt.fault is None}
     if len(present) < 2:
         return attempts

@@ -238,7 +238,9 @@ def explain(
     """Each reading in the order sent: it counts, or why it does not."""
     if state == "not-usable":
         return outcomes_of(sitting, here, state, {attempt.index: "too-few" for attempt in arm})
-    reasons: dict[int, Reason | None] = {attempt.index: "earlier-than-last-two" for attempt in arm}
+    reasons: dict[int, Reason | None] = {}
+    for attempt in arm:
+        reasons[attempt.index] = "earlier-than-last-two"
     if sitting.protocol.counts == "lower-of-last-two":
         reasons |= {attempt.index: "other-of-last-two" for attempt in arm[-2:]}
     if first_is_dropped(sitting, arm, counted) or (sitting.protocol.first_dropped and arm and arm[0] not in counted):
@@ -255,11 +257,16 @@ def outcomes_of(
 
     It is the reading's own fault, another arm or method, pending while the sitting is open, else the one in ``reasons``.
     """
-    told: dict[int, Reason | None] = {attempt.index: attempt.fault or "other-arm" for attempt in sitting.attempts}
-    for attempt in here:
-        told[attempt.index] = "other-method"
-    told.update({attempt.index: "pending" for attempt in sitting.valid} if state == "in-progress" else reasons)
-    return [ReadingOutcome(index=index, counts=told[index] is None, reason=told[index]) for index in range(len(told))]
+    outcomes: dict[int, ReadingOutcome] = {}
+    for attempt in sitting.attempts:
+        index, reason = attempt.index, attempt.fault
+        if state != "in-progress" and index in reasons:
+            reason = reasons[index]
+        elif reason is None:
+            unused: Reason = "other-method" if attempt in here else "other-arm"
+            reason = "pending" if state == "in-progress" else unused
+        outcomes[index] = ReadingOutcome(index, reason is None, reason)
+    return [*map(outcomes.__getitem__, range(len(outcomes)))]
 
 
 def blocked_by(sitting: Sitting, arm: list[Attempt]) -> list[str]:
@@ -297,11 +304,18 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
     is told where all share it. Source: [DECISION].
     """
     report = mean_half_up if rounds else exact_mean
-    readings = [attempt.reading for attempt in counted]
-    positions = {reading.position for reading in readings}
-    systolic = [attempt.systolic for attempt in counted]
-    diastolic = [attempt.diastolic for attempt in counted]
-    pulses = [hundredths(reading.pulse_per_min) for reading in readings if reading.pulse_per_min is not None]
+    systolic: list[int] = []
+    diastolic: list[int] = []
+    pulses: list[int] = []
+    position = counted[0].reading.position
+    for attempt in counted:
+        systolic.append(attempt.systolic)
+        diastolic.append(attempt.diastolic)
+        reading = attempt.reading
+        if reading.pulse_per_min is not None:
+            pulses.append(hundredths(reading.pulse_per_min))
+        if reading.position != position:
+            position = "not-recorded"
     return Result(
         systolic_mmhg=report(systolic),
         diastolic_mmhg=report(diastolic),
@@ -312,7 +326,7 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
         pulse_per_min=mean_half_up(pulses) if pulses else None,
         readings_counted=len(counted),
         site=counted[0].site,
-        position=positions.pop() if len(positions) == 1 else "not-recorded",
+        position=position,
         taken_from=counted[0].taken_at,
         taken_to=counted[-1].taken_at,
     )

@@ -15,9 +15,10 @@ import msgspec
 from quietcuff.core.model.evaluation import Chosen
 from quietcuff.core.model.fields import Site
 from quietcuff.core.model.history import History
-from quietcuff.core.model.readings import Reading, ReadingSet, opened_at
+from quietcuff.core.model.readings import Device, Reading, ReadingSet, opened_at
 from quietcuff.core.rulebook.rulebook import Guideline, Limits, Protocol, Rulebook
 from quietcuff.core.sitting.attempts import Attempt, in_order, judge_attempts, needs_muffling
+from quietcuff.core.sitting.equipment import Fit
 from quietcuff.core.sitting.in_force import InForce, put_in_force
 from quietcuff.core.sitting.percentiles import Norms
 from quietcuff.core.sitting.person import Person, describe_person
@@ -40,10 +41,10 @@ LADDERS: dict[str, tuple[Change, ...]] = {
 class Sitting(msgspec.Struct, frozen=True, gc=False):
     """Everything known before anything is decided.
 
-    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault.
-    ``compares_arms`` is true where both arms are due. ``rules`` are those in force, and the fields before it theirs: the
-    protocol, the requested guidelines, and of these the ones for this person, setting and protocol; a child's ``norms``, and
-    the codes of missing facts for them.
+    ``attempts`` are in order of time; ``made`` are those that are not voided, ``valid`` those without a fault, and ``worn``
+    those with another device, cuff or site than the one before. ``compares_arms`` is true where both arms are due. ``rules``
+    are those in force, and the fields before it theirs: the protocol, the requested guidelines, and of these the ones for this
+    person, setting and protocol; a child's ``norms``, and the codes of missing facts for them.
     """
 
     reading_set: ReadingSet
@@ -62,6 +63,7 @@ class Sitting(msgspec.Struct, frozen=True, gc=False):
     attempts: list[Attempt]
     made: list[Attempt]
     valid: list[Attempt]
+    worn: list[Attempt]
     compares_arms: bool
     irregular: bool
     has_gap: bool
@@ -87,7 +89,7 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
     rules = put_in_force(reading_set, history, person, visit, day, rulebook)
     limits, protocol = rulebook.limits, rules.protocol
     attempts = judge_attempts(reading_set, order, person, protocol, limits, rulebook.cuffs[rulebook.defaults.cuffs])
-    made = [attempt for attempt in attempts if attempt.fault != "voided"]
+    made, valid, worn, irregular = sort_out(attempts)
     # By place: a call with more than fifteen names takes ten times as long.
     return Sitting(
         reading_set,
@@ -105,9 +107,10 @@ def describe_sitting(reading_set: ReadingSet, history: History | None, rulebook:
         rules,
         attempts,
         made,
-        valid=[attempt for attempt in made if attempt.fault is None],
+        valid,
+        worn,
         compares_arms=protocol.arms == "both" or (protocol.arms == "both-at-first-visit" and visit == "first"),
-        irregular=sees_irregular(reading_set, person, made),
+        irregular=irregular or person.irregular_known or reading_set.context.pulse_palpated == "irregular",
         has_gap=sees_gap(reading_set, made, limits),
     )
 
@@ -156,12 +159,29 @@ def sees_gap(reading_set: ReadingSet, made: list[Attempt], limits: Limits) -> bo
     return any(later.taken_at - earlier.taken_at > limit for earlier, later in pairwise(made))
 
 
-def sees_irregular(reading_set: ReadingSet, person: Person, made: list[Attempt]) -> bool:
-    """An irregular rhythm by a reading, a device's flag, a palpated pulse or what is known of the person."""
-    if person.irregular_known or reading_set.context.pulse_palpated == "irregular":
-        return True
-    readings = [attempt.reading for attempt in made]
-    return any([reading.rhythm == "irregular" or "irregular-pulse" in reading.device_flags for reading in readings])
+def sort_out(attempts: list[Attempt]) -> tuple[list[Attempt], list[Attempt], list[Attempt], bool]:
+    """The attempts made, the valid ones, those with other equipment than the one before, and an irregular rhythm by any."""
+    made: list[Attempt] = []
+    valid: list[Attempt] = []
+    worn: list[Attempt] = []
+    irregular = False
+    device: Device | None = None
+    fit: Fit | None = None
+    site: Site | None = None
+    # One pass for all of them: every sitting is asked for each.
+    for attempt in attempts:
+        if attempt.fault is None:
+            valid.append(attempt)
+        elif attempt.fault == "voided":
+            continue
+        made.append(attempt)
+        if attempt.fit is not fit or attempt.device is not device or attempt.site != site:
+            worn.append(attempt)
+            device, fit, site = attempt.device, attempt.fit, attempt.site
+        reading = attempt.reading
+        if reading.rhythm == "irregular" or "irregular-pulse" in reading.device_flags:
+            irregular = True
+    return made, valid, worn, irregular
 
 
 class Trouble(msgspec.Struct, frozen=True, kw_only=True, gc=False):

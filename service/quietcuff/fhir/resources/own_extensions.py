@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import lru_cache
+from typing import cast
+
+import msgspec
 
 from quietcuff.core.model.evaluation import Certainty, Evaluation
 from quietcuff.fhir import codes
@@ -19,11 +21,15 @@ from quietcuff.fhir.definitions.extensions import (
     OwnExtension,
     extension_url,
 )
-from quietcuff.fhir.model.ready import ready
+from quietcuff.fhir.model.ready import ENCODER, ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Extension, Quantity, Range
 from quietcuff.terminology.systems import UCUM
 from quietcuff.terminology.units import MMHG, MMHG_CODE
 
+# In the place of a number that is filled in later.
+GAP = cast(float, msgspec.Raw(b"\0"))
+_EDGE = Quantity(value=GAP, unit=MMHG, system=UCUM, code=MMHG_CODE)
+RANGE = Range(low=_EDGE, high=_EDGE)
 # Short keys for what is remembered of each.
 BY_ID = {one.id: one for one in OWN_EXTENSIONS}
 
@@ -52,7 +58,7 @@ def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension
             for one in evaluation.categories
             if one.provisional
         ],
-        *[made_of(CERTAINTY, public_url, *certainty_parts(one, public_url)) for one in evaluation.certainty],
+        *[certainty_extension(one, public_url) for one in evaluation.certainty],
     ]
 
 
@@ -76,24 +82,34 @@ def provisional(guideline: str, because: tuple[str, ...], public_url: str) -> Ex
     return ready(made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=guideline), *reasons))
 
 
-def certainty_parts(one: Certainty, public_url: str) -> Iterator[Extension]:
+def certainty_extension(one: Certainty, public_url: str) -> Extension:
     """The certainty of one label, in numbers that can be searched for and averaged."""
-    yield Extension(url="guideline", value_string=one.guideline)
-    yield Extension(url="label-probability", value_decimal=one.label_probability)
-    yield Extension(url="label-probability-flat", value_decimal=one.label_probability_flat)
-    yield Extension(url="settled", value_boolean=one.settled)
-    yield Extension(url="interval-95-systolic", value_range=range_of(one.interval_95.systolic_mmhg))
-    yield Extension(url="interval-95-diastolic", value_range=range_of(one.interval_95.diastolic_mmhg))
-    if one.reason is not None:
-        yield coded("reason", public_url, "reason", one.reason)
-    yield Extension(url="prior", value_string=one.prior)
-    yield Extension(url="visits-used", value_integer=one.visits_used)
+    written = certainty_frame(one.guideline, one.settled, one.reason, one.prior, one.visits_used, public_url)
+    interval = one.interval_95
+    numbers = (
+        *(one.label_probability, one.label_probability_flat),
+        *(*interval.systolic_mmhg, *interval.diastolic_mmhg),
+    )
+    return cast(Extension, msgspec.Raw(written % tuple(ENCODER.encode(numbers)[1:-1].split(b","))))
 
 
-def range_of(edges: tuple[float, float]) -> Range:
-    """From and to, in mmHg."""
-    low, high = (Quantity(value=value, unit=MMHG, system=UCUM, code=MMHG_CODE) for value in edges)
-    return Range(low=low, high=high)
+@lru_cache(maxsize=1024)
+def certainty_frame(guideline: str, settled: bool, reason: str | None, prior: str, visits_used: int, public_url: str) -> bytes:
+    """The extension of a certainty in JSON, with a place for each of its six numbers."""
+    parts = [
+        Extension(url="guideline", value_string=guideline),
+        Extension(url="label-probability", value_decimal=GAP),
+        Extension(url="label-probability-flat", value_decimal=GAP),
+        Extension(url="settled", value_boolean=settled),
+        Extension(url="interval-95-systolic", value_range=RANGE),
+        Extension(url="interval-95-diastolic", value_range=RANGE),
+        *([] if reason is None else [coded("reason", public_url, "reason", reason)]),
+        Extension(url="prior", value_string=prior),
+        Extension(url="visits-used", value_integer=visits_used),
+    ]
+    written = ENCODER.encode(made_of(CERTAINTY, public_url, *parts))
+    # JSON writes the NUL of a text otherwise, so that these are the gaps alone.
+    return written.replace(b"%", b"%%").replace(b"\0", b"%b")
 
 
 def made_of(own: OwnExtension, public_url: str, *parts: Extension) -> Extension:

@@ -220,10 +220,16 @@ def mean_interpretation(evaluation: Evaluation, counted: list[int]) -> list[Code
 
 def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept:
     """One guideline's label of the result: the general scale where it fits, its own word, and both in text."""
-    word = category.category or ""
+    text = notes.category_text(category)
+    return label_concept(category.guideline, category.version, category.category or "", category.label, text, has_scale)
+
+
+# As many labels as there are, each for some reasons why it is provisional.
+@lru_cache(maxsize=1024)
+def label_concept(guideline: str, version: str, word: str, label: str | None, text: str, has_scale: bool) -> CodeableConcept:
     scale = codes.CATEGORY_INTERPRETATION.get(word) if has_scale else None
-    own = own_coding(category)
-    return CodeableConcept(coding=[own] if scale is None else [scale, own], text=notes.category_text(category))
+    own = Coding(system=codes.GUIDELINE_SYSTEM.format(guideline=guideline), version=version, code=word, display=label)
+    return ready(CodeableConcept(coding=[own] if scale is None else [scale, own], text=text))
 
 
 def is_low(evaluation: Evaluation, counted: list[int]) -> bool:

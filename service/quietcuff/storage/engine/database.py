@@ -23,6 +23,7 @@ from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.transactions import EnterTenant, Job, JobOutcome, run_group, watch_writes
 from quietcuff.storage.trail.trail import Book, keep_book, note_stored
 
+SQLITE, POSTGRESQL = "sqlite+pysqlite", "postgresql+asyncpg"
 # LATEST_COMMIT in storage/search/observations.py follows from this limit.
 LOCK_SECONDS = 3
 POOL_SECONDS = 4
@@ -62,9 +63,9 @@ def parse_url(url: str) -> URL:
             raise StoreNotUsable(
                 "The folder of the SQLite file is not there: make it, or name another in QUIETCUFF_DATABASE_URL."
             )
-        return parsed.set(drivername="sqlite+pysqlite")
+        return parsed.set(drivername=SQLITE)
     if backend in ("postgresql", "postgres"):
-        return parsed.set(drivername="postgresql+asyncpg")
+        return parsed.set(drivername=POSTGRESQL)
     raise StoreNotUsable("Use a SQLite file (sqlite:///path/file.db) or PostgreSQL (postgresql://...).")
 
 
@@ -171,9 +172,10 @@ def refuse_several_workers(url: str, workers: int) -> None:
 
 
 class Backend(Protocol):
-    """The place where groups of jobs are run. ``writers`` is how many groups run at once; ``book`` belongs to the trail they
-    write."""
+    """The place where groups of jobs are run. ``driver`` is the database and its driver in an address; ``writers`` is how many
+    groups run at once; ``book`` belongs to the trail they write."""
 
+    driver: str
     writers: int
     book: Book
 
@@ -189,6 +191,7 @@ class Backend(Protocol):
 class SqliteBackend:
     """One thread writes, a few read. The database file has one writer anyway."""
 
+    driver = SQLITE
     writers = 1
 
     def __init__(self, url: URL, book: Book) -> None:
@@ -240,6 +243,7 @@ class SqliteBackend:
 class PostgresqlBackend:
     """A few connections, each with a group of its own. The tenant is set for each piece of work."""
 
+    driver = POSTGRESQL
     writers = POSTGRESQL_WRITERS
 
     def __init__(self, url: URL, book: Book) -> None:

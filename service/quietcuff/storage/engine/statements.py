@@ -2,10 +2,7 @@
 
 For a small statement SQLAlchemy spends most of its time on compiling, binding, converting rows and describing results. Here
 that is prepared once, and the driver's own cursor runs it; the transaction and its errors stay SQLAlchemy's.
-Rows that the same work does not read again can wait until the end of the group, and are then written in one go. Rows that
-several works of one group look up by keys of their own can be read ahead, in one statement for all of them. What was read ahead
-holds for one round of works that touch different people, and is forgotten after it. A key without rows is remembered too, so
-that nobody asks for it again.
+Rows that the same work does not read again can wait until the end of the group, and are then written in one go.
 """
 
 from __future__ import annotations
@@ -17,7 +14,6 @@ from operator import itemgetter
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import (
-    CTE,
     BindParameter,
     Boolean,
     Connection,
@@ -25,13 +21,9 @@ from sqlalchemy import (
     LargeBinary,
     Select,
     Table,
-    bindparam,
-    column,
     insert,
-    values,
 )
 from sqlalchemy.engine.interfaces import DBAPICursor
-from sqlalchemy.sql import ColumnElement
 from sqlalchemy.sql.visitors import iterate
 from sqlalchemy.types import TypeEngine
 
@@ -50,9 +42,6 @@ PLAIN: dict[type[TypeEngine[Any]], tuple[Convert, Convert]] = {
     Id: (id_to_bytes, id_of_bytes),
     Instant: (microseconds, from_microseconds),
 }
-AHEAD = "quietcuff read ahead"
-MOST_KEYS = 256
-Key = tuple[Any, ...]
 # Each in the order of the statement's values; by the key by which they are sorted, where they are.
 SortedRows = dict[Any, Collection[Any]]
 WaitingRows = list[Collection[Any]] | SortedRows
@@ -115,6 +104,16 @@ class Insert(Command):
         """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
         if rows:
             waiting: list[Collection[Any]] = waiting_for(connection, self.plan(connection.dialect), list)
+            waiting += rows
+
+    def ready(self, dialect: Dialect, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
+        """Rows for ``add_ready``, made from rows as ``add`` takes them."""
+        return self.plan(dialect).in_driver_form(rows)
+
+    def add_ready(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
+        """Insert rows before the group's commit that are in the driver's form already."""
+        if rows:
+            waiting: list[Collection[Any]] = waiting_for(connection, self.plan(connection.dialect), list, are_ready=True)
             waiting += rows
 
 
@@ -225,25 +224,32 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
         return cursor.fetchall()
 
 
-def waiting_for(connection: Connection, plan: PreparedStatement, kind: type[list[Any]] | type[dict[Any, Any]]) -> Any:
+def waiting_for(
+    connection: Connection,
+    plan: PreparedStatement,
+    kind: type[list[Any]] | type[dict[Any, Any]],
+    *,
+    are_ready: bool = False,
+) -> Any:
     """The rows that wait for the end of the group to be written with a statement, in a list or by key."""
     info = connection.info
     info[WROTE] = True
     waiting = info.get(WAITING)
     if waiting is None:
         waiting = info[WAITING] = {}
-    found = waiting.get(plan.text)
+    found = waiting.get((plan.text, are_ready))
     if found is None:
-        found = waiting[plan.text] = plan, kind()
+        found = waiting[plan.text, are_ready] = plan, kind()
     return found[1]
 
 
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[str, tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
-    for text, (plan, rows) in waiting.items():
+    waiting: dict[tuple[str, bool], tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
+    for (text, are_ready), (plan, rows) in waiting.items():
+        ordered = rows if isinstance(rows, list) else [rows[key] for key in sorted(rows)]
         # Converted here and not row by row, because much of it is the same in rows that follow each other.
-        converted = plan.in_driver_form(rows if isinstance(rows, list) else [rows[key] for key in sorted(rows)])
+        converted: Any = ordered if are_ready else plan.in_driver_form(ordered)
         with cursor_of(connection, text) as cursor:
             cursor.executemany(text, converted)
 
@@ -284,105 +290,3 @@ def insert_into(table: Table, dialect: str) -> Any:
     """An insert with an ``ON CONFLICT`` clause, which both databases have and write alike."""
     # Loaded when it is used: most databases are one of the two, and the other's module is large.
     return import_module(f"sqlalchemy.dialects.{dialect}").insert(table)
-
-
-class KeyedQuery(Query[Row]):
-    """A query by a key of a tenant. ``clause`` selects without the key; ``ending`` adds order and locks to it.
-
-    ``all`` and ``first`` take the tenant and the key's columns by name.
-    """
-
-    def __init__(
-        self,
-        shape: Callable[..., Row],
-        clause: Select[Any],
-        key: Sequence[ColumnElement[Any]],
-        ending: Callable[[Select[Any]], Select[Any]] = lambda clause: clause,
-    ) -> None:
-        self._key = {str(part.key): part for part in key}
-        self._bare, self._ending = clause, ending
-        self._many: dict[tuple[str, int], PreparedStatement] = {}
-        super().__init__(shape, self.clause_of_one())
-
-    def clause_of_one(self) -> Select[Any]:
-        """The rows of one key, its parts given by name."""
-        conditions = (part == bindparam(name, type_=part.type) for name, part in self._key.items())
-        return self._ending(self._bare.where(*conditions))
-
-    def clause_of_many(self, size: int) -> Select[Any]:
-        """The rows of so many keys, each with its key behind its own columns."""
-        clause = self._bare.add_columns(*(part.label(f"ahead_{name}") for name, part in self._key.items()))
-        if len(self._key) == 1:
-            (part,) = self._key.values()
-            return self._ending(clause.where(part.in_([given for (given,) in self.asked(size)])))
-        wanted = self.wanted(size)
-        return self._ending(clause.where(*(part == wanted.c[name] for name, part in self._key.items())))
-
-    def wanted(self, size: int) -> CTE:
-        """So many keys as a table."""
-        columns = (column(name, part.type) for name, part in self._key.items())
-        return values(*columns, name="wanted").data(self.asked(size)).cte("wanted")
-
-    def asked(self, size: int) -> list[tuple[BindParameter[Any], ...]]:
-        return [
-            tuple(bindparam(f"{name}_{place}", type_=part.type) for name, part in self._key.items()) for place in range(size)
-        ]
-
-    def all(self, connection: Connection, values: Values) -> list[Row]:
-        found = self._found_ahead(connection, values)
-        return super().all(connection, values) if found is None else found
-
-    def first(self, connection: Connection, values: Values) -> Row | None:
-        found = self._found_ahead(connection, values)
-        if found is None:
-            return super().first(connection, values)
-        return found[0] if found else None
-
-    def read_ahead(self, connection: Connection, tenant_id: int, keys: Collection[Key]) -> dict[Key, list[Row]]:
-        """The rows of each key, in the order of the query; they are remembered for the works of this round."""
-        found: dict[Key, list[Row]] = {key: [] for key in keys}
-        wanted = list(found)
-        for first in range(0, len(wanted), MOST_KEYS):
-            self._read_part(connection, tenant_id, wanted[first : first + MOST_KEYS], found)
-        self.hold(connection, tenant_id, found)
-        return found
-
-    def hold(self, connection: Connection, tenant_id: int, found: dict[Key, list[Row]]) -> None:
-        """Remember rows that were read in another way."""
-        ahead = connection.info.setdefault(AHEAD, {}).setdefault(self, {})
-        ahead.update({(tenant_id, *key): rows for key, rows in found.items()})
-
-    def is_missing(self, connection: Connection, values: Values) -> bool:
-        """True where the key was read ahead and has no row."""
-        return self._found_ahead(connection, values) == []
-
-    def _read_part(self, connection: Connection, tenant_id: int, keys: list[Key], found: dict[Key, list[Row]]) -> None:
-        plan = self._plan_of_many(connection.dialect, len(keys))
-        given: dict[str, Any] = {"tenant_id": tenant_id}
-        for place in range(1 << (len(keys) - 1).bit_length()):
-            # Filled up with nulls to a power of two, so that there are few statements to prepare.
-            key = keys[place] if place < len(keys) else (None,) * len(self._key)
-            given.update({f"{name}_{place}": part for name, part in zip(self._key, key, strict=True)})
-        for row in rows_of(connection, plan.text, plan.arguments(given)):
-            converted = plan.converted(row)
-            found[tuple(converted[-len(self._key) :])].append(self._shape(*converted[: -len(self._key)]))
-
-    def _plan_of_many(self, dialect: Dialect, count: int) -> PreparedStatement:
-        size = 1 << (count - 1).bit_length()
-        plan = self._many.get((dialect.name, size))
-        if plan is None:
-            plan = self._many[dialect.name, size] = PreparedStatement(self.clause_of_many(size), None, dialect)
-        return plan
-
-    def _found_ahead(self, connection: Connection, values: Values) -> list[Row] | None:
-        ahead = connection.info.get(AHEAD)
-        found = ahead.get(self) if ahead else None
-        if found is None:
-            return None
-        rows = found.get((values["tenant_id"], *(values[name] for name in self._key)))
-        return None if rows is None else list(rows)
-
-
-def forget_ahead(connection: Connection) -> None:
-    """Forget what was read ahead."""
-    connection.info.pop(AHEAD, None)

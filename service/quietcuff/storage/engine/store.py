@@ -149,6 +149,11 @@ class Store:
                 raise
             raise told from error
 
+    @property
+    def driver(self) -> str:
+        """The database and its driver, as in an address."""
+        return self._backend.driver
+
     def expected_wait(self) -> float:
         """Seconds that new work would wait for its turn, judged by how long work has taken so far."""
         return len(self._waiting) * self._seconds_a_job

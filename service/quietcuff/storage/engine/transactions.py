@@ -17,7 +17,8 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from quietcuff.core.model.errors import Busy, QuietcuffError
 from quietcuff.storage.engine.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
-from quietcuff.storage.engine.statements import READS, WROTE, forget_ahead, forget_waiting, write_waiting
+from quietcuff.storage.engine.read_ahead import forget_ahead
+from quietcuff.storage.engine.statements import READS, WROTE, forget_waiting, write_waiting
 
 # A connection whose transaction is begun and ended by somebody else.
 Transaction = Connection

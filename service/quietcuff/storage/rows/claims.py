@@ -9,7 +9,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, select, update
 
-from quietcuff.storage.engine.statements import Command, Insert, KeyedQuery, insert_into
+from quietcuff.storage.engine.read_ahead import KeyedQuery
+from quietcuff.storage.engine.statements import Command, Insert, insert_into
 from quietcuff.storage.engine.transactions import RunAgain
 from quietcuff.storage.schema.base import Instant
 from quietcuff.storage.schema.codes import CLAIM_KIND

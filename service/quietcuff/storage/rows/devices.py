@@ -8,7 +8,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.statements import Command, KeyedQuery, Query, insert_into
+from quietcuff.storage.engine.read_ahead import KeyedQuery
+from quietcuff.storage.engine.statements import Command, Query, insert_into
 from quietcuff.storage.schema.sittings import device, device_past
 
 _c = device.c

@@ -11,7 +11,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
 
-from quietcuff.storage.engine.statements import Command, KeyedQuery, Query, insert_into, single
+from quietcuff.storage.engine.read_ahead import KeyedQuery
+from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS, PAYLOAD_KIND
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload

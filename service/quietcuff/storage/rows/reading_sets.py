@@ -128,7 +128,12 @@ def find_set(connection: Connection, tenant_id: int, set_id: UUID) -> SetRow | N
 
 def insert_set(connection: Connection, row: SetRow) -> None:
     """Store a new set with the group."""
-    INSERT.add(connection, [_to_columns(row).values()])
+    INSERT.add(connection, [insert_values(row)])
+
+
+def insert_values(row: SetRow) -> list[Any]:
+    """The values of a new row in the order of the table's columns."""
+    return list(_to_columns(row).values())
 
 
 def change_set(connection: Connection, row: SetRow) -> None:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Select, bindparam, column, select, true
+from sqlalchemy import Connection, Select, bindparam, column, select, true, union_all
 
-from quietcuff.storage.engine.ids import NOBODY
-from quietcuff.storage.engine.statements import Key, KeyedQuery, single
+from quietcuff.storage.engine.read_ahead import Key, KeyedQuery
+from quietcuff.storage.engine.statements import Clause, single
 from quietcuff.storage.rows import claims, devices, payloads, subjects
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.schema.base import Instant
@@ -72,9 +72,12 @@ class EarlierSittings(KeyedQuery[bytes]):
         is_wanted = (_c.subject_id == bindparam("subject_id"), _c.taken_from < bindparam("taken_before"))
         return self._ending(self._bare.where(*is_wanted, _c.set_id != bindparam("set_id")))
 
-    def clause_of_many(self, size: int) -> Select[Any]:
-        wanted = self.wanted(size)
+    def clause_of_many(self, size: int, dialect: str) -> Clause:
         # Each person's newest sets alone are read, however long their record is.
+        return self._lateral(size) if dialect == "postgresql" else self._one_by_one(size)
+
+    def _lateral(self, size: int) -> Select[Any]:
+        wanted = self.wanted(size)
         of_person = self._bare.where(_c.subject_id == wanted.c.subject_id, _c.taken_from < wanted.c.taken_before)
         earlier = self._ending(of_person.add_columns(_c.taken_from, _c.set_id)).lateral("earlier")
         return (
@@ -83,15 +86,21 @@ class EarlierSittings(KeyedQuery[bytes]):
             .order_by(earlier.c.taken_from.desc(), earlier.c.set_id.desc())
         )
 
-    def read_ahead(self, connection: Connection, tenant_id: int, keys: Collection[Key]) -> dict[Key, list[bytes]]:
-        if connection.dialect.name == "postgresql":
-            return super().read_ahead(connection, tenant_id, keys)
-        # SQLite has no lateral join, and asking it once more costs next to nothing. A new set has no row that is left out.
-        names = ("subject_id", "taken_before")
-        asked = [dict(zip(names, key, strict=True)) | {"tenant_id": tenant_id, "set_id": NOBODY} for key in keys]
-        found = {key: self.all(connection, one) for key, one in zip(keys, asked, strict=True)}
-        self.hold(connection, tenant_id, found)
-        return found
+    def _one_by_one(self, size: int) -> Select[Any]:
+        """The same for SQLite, which has no lateral join: as many selects in one statement."""
+        bare = self._bare.add_columns(_c.taken_from, _c.set_id)
+        of_each = [
+            select(
+                self._ending(bare.where(_c.subject_id == person, _c.taken_from < before)).subquery(),
+                person.label("subject_id"),
+                before.label("taken_before"),
+            )
+            for person, before in self.asked(size)
+        ]
+        every = union_all(*of_each).subquery()
+        return select(every.c.sitting, every.c.subject_id, every.c.taken_before).order_by(
+            every.c.taken_from.desc(), every.c.set_id.desc()
+        )
 
 
 EARLIER = EarlierSittings()

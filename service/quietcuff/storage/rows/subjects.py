@@ -8,7 +8,8 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
-from quietcuff.storage.engine.statements import Command, Insert, KeyedQuery, Query, Values, insert_into
+from quietcuff.storage.engine.read_ahead import KeyedQuery
+from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.retention import deleted_subject
 from quietcuff.storage.schema.sittings import subject, subject_past
 

@@ -72,6 +72,11 @@ def _to_columns(row: VersionRow) -> dict[str, Any]:
     return values
 
 
+def insert_values(row: VersionRow) -> list[Any]:
+    """The values of a new row in the order of the table's columns."""
+    return list(_to_columns(row).values())
+
+
 def _note(version: int, cause: int, *rest: Any) -> VersionNote:
     return VersionNote(version, CAUSE.word(cause), *rest)
 
@@ -100,7 +105,7 @@ def version_notes(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 def insert_version(connection: Connection, row: VersionRow) -> None:
     """Store a version with the group."""
-    INSERT.add(connection, [_to_columns(row).values()])
+    INSERT.add(connection, [insert_values(row)])
 
 
 class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
@@ -116,6 +121,22 @@ class AnsweredVersion(msgspec.Struct, frozen=True, kw_only=True):
     created_at: datetime
     document: bytes
     evaluation: bytes
+
+
+def answered(row: VersionRow, set_created_at: datetime) -> AnsweredVersion:
+    """A version that is about to be stored, as it is answered."""
+    return AnsweredVersion(
+        set_id=row.set_id,
+        subject_id=row.subject_id,
+        version=row.version,
+        cause=row.cause,
+        status=row.status,
+        closes_at=row.closes_at,
+        set_created_at=set_created_at,
+        created_at=row.created_at,
+        document=row.document,
+        evaluation=row.evaluation,
+    )
 
 
 def _from_columns(*columns: Any) -> AnsweredVersion:

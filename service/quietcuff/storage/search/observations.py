@@ -214,8 +214,8 @@ def entry_of(
 ) -> ObservationEntry:
     """A row of the search as an entry."""
     return ObservationEntry(
-        key=ObservationKey(text_of_id(set_id), KINDS[kind], index),
-        subject_id=text_of_id(subject_id),
+        key=ObservationKey(text_of_id(set_id.int), KINDS[kind], index),
+        subject_id=text_of_id(subject_id.int),
         version=version,
         status=OBSERVATION_STATUS.word(status),
         updated_at=updated_at,
@@ -223,8 +223,10 @@ def entry_of(
     )
 
 
-# The entries of a page name the same few sets and people.
-text_of_id = lru_cache(maxsize=1024)(str)
+# The entries of a page name the same few sets and people. By number, which is found again faster than an id is.
+@lru_cache(maxsize=1024)
+def text_of_id(number: int) -> str:
+    return str(UUID(int=number))
 
 
 @lru_cache(maxsize=SHAPES_KEPT)
