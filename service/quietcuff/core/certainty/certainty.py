@@ -14,7 +14,7 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, Reached, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -281,14 +281,12 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
     settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
+    # The first by place: a call with more than fifteen names takes several times as long.
     return Certainty(
-        guideline=label.guideline,
-        statement=state(book, known, edge, *reached[doubtful][:2]),
-        rows=[
-            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
-            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
-        ],
-        label_probability=chance,
+        label.guideline,
+        state(book, known, edge, *reached[doubtful][:2]),
+        show_rows(label.rows, reached),
+        chance,
         label_probability_flat=alone,
         decisive=Decisive(
             category=label.rows[doubtful].category,
@@ -307,6 +305,14 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         bias_not_included=bias,
         assumptions=known.assumptions,
     )
+
+
+def show_rows(rows: list[Row], reached: list[Reached]) -> list[RowChance]:
+    """The chances of a table's rows as they are shown."""
+    return [
+        RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+        for row, (_, _, shown, shown_flat) in zip(rows, reached, strict=False)
+    ]
 
 
 def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:
