@@ -3,7 +3,7 @@
 Copied are ``subject``, ``reading_set``, ``set_version``, ``reading``, ``claim`` and ``trail``, with every index there. Each
 copy has people, sets, claims, visits, orders and sender's names of its own; devices, places and observers are the same few. Not
 made anew are times and ids inside of documents and of the summaries for later sittings, and the links of the trail's chain:
-each copy is a lane of its own, whose links would not hold.
+each copied row is in a lane of its own, where its link would not hold.
 """
 
 from __future__ import annotations
@@ -62,7 +62,16 @@ class Copied(NamedTuple):
 
 
 def copies(stored: list[Stored], count: int, *, is_same_person: bool) -> Iterator[list[Copied]]:
-    """So many copies of sets, the oldest first: one every five minutes, before the first that was stored."""
+    """So many copies of sets, the oldest first: one every five minutes, before the first that was stored. Those of the same
+    person are one copy."""
+    if is_same_person:
+        yield [one for part in parts(stored, count, is_same_person=True) for one in part]
+    else:
+        yield from parts(stored, count, is_same_person=False)
+
+
+def parts(stored: list[Stored], count: int, *, is_same_person: bool) -> Iterator[list[Copied]]:
+    """Each copy by itself."""
     step, taken, made = STEP // MICROSECOND, min(one.taken for one in stored), min(one.made for one in stored)
     for number in range(count, 0, -1):
         people: dict[UUID, UUID] = {one.subject_id: one.subject_id for one in stored} if is_same_person else {}
@@ -71,19 +80,27 @@ def copies(stored: list[Stored], count: int, *, is_same_person: bool) -> Iterato
             is_first, earlier = one.subject_id not in people, step * (number * len(stored) - place)
             person = people.setdefault(one.subject_id, uuid4())
             ids = one.subject_id, one.set_id, person, new_set_id(person, from_microseconds(made - earlier))
-            found.append(Copied(*ids, place, is_first, taken - earlier - one.taken, made - earlier - one.made))
+            found.append(
+                Copied(
+                    *ids,
+                    (count - number) * len(stored) + place,
+                    is_first,
+                    taken - earlier - one.taken,
+                    made - earlier - one.made,
+                )
+            )
         yield found
 
 
 def statement(table: Table, key: str, *, tenant_id: int, number: int, is_sqlite: bool) -> str:
     """The copy of the rows that belong to what is in ``copied``, in the order of time."""
-    own = {"subject_id": "c.subject_id", "set_id": "c.set_id", "lane": f"t.lane % {2**62} + {number}"}
+    own = {"subject_id": "c.subject_id", "set_id": "c.set_id", "lane": f"t.lane % {2**62} + c.place + 1"}
     own["key_digest"] = "randomblob(16)" if is_sqlite else "decode(replace(gen_random_uuid()::text, '-', ''), 'hex')"
     for column in table.columns:
         if isinstance(column.type, Instant):
             own[column.name] = f"t.{column.name} + c.{'taken' if 'taken' in column.name else 'made'}"
         elif column in OWN_TEXTS:
-            own[column.name] = f"t.{column.name} || '-{number}'"
+            own[column.name] = f"t.{column.name} || '-{number}-' || c.place"
     names = [column.name for column in table.columns]
     return (
         f"INSERT INTO {table.name} ({', '.join(names)}) SELECT {', '.join(own.get(name, f't.{name}') for name in names)} "

@@ -122,6 +122,14 @@ def test_flags_of_a_device_are_not_looked_for_among_its_readings(engine: Engine)
     assert any("ix_reading_flags_device (tenant_id=? AND device_id=?)" in step for step in steps)
 
 
+def test_means_of_a_device_are_looked_for_between_both_ends_of_a_day(engine: Engine) -> None:
+    day = msgspec.structs.replace(WHEN, prefix="eq")
+    query = ObservationQuery(device_ids=frozenset((PERSON,)), taken=((day,),))
+    steps = plans(engine, lambda snapshot: find_observations(snapshot, TENANT, query))
+    both_ends = "AND mean_taken_from>? AND mean_taken_from<?)"
+    assert any("ix_reading_set_mean_device" in step and both_ends in step for step in steps)
+
+
 def test_documents_are_fetched_by_their_keys(engine: Engine) -> None:
     steps = plans(engine, lambda snapshot: read_versions_shown(snapshot, TENANT, {SITTING, PERSON}))
     assert any("ix_reading_set_set (tenant_id=? AND set_id=?)" in step for step in steps)

@@ -14,7 +14,7 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, Reached, weigh
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -271,7 +271,6 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
     doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
-    systolic, diastolic = chance_of_each(outlook.weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
@@ -285,14 +284,13 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     return Certainty(
         label.guideline,
         state(book, known, edge, *reached[doubtful][:2]),
-        show_rows(label.rows, reached),
+        [
+            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
+        ],
         chance,
         label_probability_flat=alone,
-        decisive=Decisive(
-            category=label.rows[doubtful].category,
-            systolic=four_decimals_half_up(systolic),
-            diastolic=four_decimals_half_up(diastolic),
-        ),
+        decisive=decisive_row(label.rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
         interval_95=known.interval_95,
         with_device_95=known.with_device_95,
         settled=settled,
@@ -307,12 +305,9 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     )
 
 
-def show_rows(rows: list[Row], reached: list[Reached]) -> list[RowChance]:
-    """The chances of a table's rows as they are shown."""
-    return [
-        RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
-        for row, (_, _, shown, shown_flat) in zip(rows, reached, strict=False)
-    ]
+def decisive_row(category: str, systolic: float, diastolic: float) -> Decisive:
+    """The row that decides, with the chance that each pressure by itself reaches it."""
+    return Decisive(category=category, systolic=four_decimals_half_up(systolic), diastolic=four_decimals_half_up(diastolic))
 
 
 def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:

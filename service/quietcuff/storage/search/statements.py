@@ -66,7 +66,12 @@ class SearchShape(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def is_wide(self) -> bool:
         """True where nothing but a time narrows the search, so that an index must serve the time."""
-        return not (self.by_subject or self.by_set or self.by_key or self.by_device or self.is_led_by_sets)
+        return self.is_of_many and not self.by_device
+
+    @property
+    def is_of_many(self) -> bool:
+        """True where what is sought may be of any time, so that bounds of it are worth while."""
+        return not (self.by_subject or self.by_set or self.by_key or self.is_led_by_sets)
 
     @property
     def is_led_by_sets(self) -> bool:
@@ -173,7 +178,7 @@ def parts(shape: SearchShape) -> list[Select[Any]]:
     """
     found = []
     for kind in shape.kinds:
-        if kind == "mean" and shape.is_wide and shape.taken and not shape.is_by_change:
+        if kind == "mean" and shape.is_of_many and shape.taken and not shape.is_by_change:
             is_long, start = reading_set.c.mean_is_long == true(), reading_set.c.mean_taken_from
             long, short = (implied_bounds("taken", shape.taken, start, is_short=is_short) for is_short in (False, True))
             found += [entries(shape, kind).where(is_long, *long), entries(shape, kind).where(~is_long, *short)]
