@@ -85,6 +85,20 @@ def test_a_head_that_takes_its_time_is_answered_408(connection: socket.socket, m
         assert time.monotonic() - began < 5
 
 
+def test_a_body_has_its_own_time_from_its_head_on(
+    connection: socket.socket, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The timer was set for the head, and rings while the body may still come.
+    monkeypatch.setattr(bounded_http, "HEAD_SECONDS", 0.2)
+    authorization = server.client().headers["authorization"].encode()
+    head = b"POST /v1/evaluations HTTP/1.1\r\nhost: x\r\ncontent-type: application/json\r\ncontent-length: 2\r\n"
+    with socket.create_connection(connection.getpeername(), timeout=10) as fresh:
+        fresh.sendall(head + b"authorization: " + authorization + b"\r\n\r\n{")
+        time.sleep(0.4)
+        fresh.sendall(b"}")
+        assert fresh.recv(65536).startswith(b"HTTP/1.1 422 ")
+
+
 def test_silence_before_the_first_byte_is_closed(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bounded_http, "HEAD_SECONDS", 0.2)
     with socket.create_connection(connection.getpeername(), timeout=10) as silent:

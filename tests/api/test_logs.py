@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
+import select
 import sys
 import traceback
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from quietcuff.api.logs import AccessLine, access, configure_logs, log_failure, tell_access
+from quietcuff.api.logs import AccessLine, StandardError, access, configure_logs, log_failure, tell_access
 
 NAMES = ("", "uvicorn", "quietcuff.access", "quietcuff.service")
 
@@ -68,6 +71,38 @@ def test_a_request_is_told_in_the_line_that_logging_would_write(configured: None
     assert abs(datetime.fromisoformat(second.pop("at")) - datetime.fromisoformat(first.pop("at"))) < timedelta(minutes=1)
     assert first == second and list(first)[:2] == ["level", "log"]
     assert [record.name for record in seen] == ["quietcuff.access"]
+
+
+def test_lines_of_one_turn_of_the_loop_are_written_together_and_in_their_order(
+    configured: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[str] = []
+    # Without whoever else listens while tests run.
+    monkeypatch.setattr(access, "handlers", [one for one in access.handlers if isinstance(one, StandardError)])
+    monkeypatch.setattr(sys, "stderr", SimpleNamespace(write=written.append, flush=lambda: None))
+
+    def tell(request_id: str) -> None:
+        tell_access(AccessLine(request_id=request_id, method="GET", route="/", status=200, milliseconds=1, tenant=7, key=None))
+
+    async def answer() -> None:
+        tell("one")
+        tell("two")
+        assert not written
+        await asyncio.sleep(0)
+        tell("three")
+        log_failure(failed(), "four")
+        for _ in range(40):
+            tell("many")
+        await asyncio.sleep(0)
+        tell("last")
+
+    asyncio.run(answer())
+    access.handlers[0].flush()
+    told = [json.loads(line)["request_id"] for line in "".join(written).splitlines()]
+    assert told == ["one", "two", "three", "four", *["many"] * 40, "last"]
+    assert written[0].count("\n") == 2
+    # Longer pieces could be torn apart by those of another process that writes to the same pipe.
+    assert all(len(piece.encode()) <= select.PIPE_BUF for piece in written) and len(written) < 10
 
 
 def test_what_may_quote_a_value_is_left_out_of_others_lines(configured: None, capsys: pytest.CaptureFixture[str]) -> None:

@@ -41,6 +41,15 @@ def test_a_short_command_starts_without_the_flow(tmp_path: Path, arguments: tupl
     assert not loaded & (FLOW | NUMBERS | KEYS_AND_PICTURES | WEB | other)
 
 
+def test_a_command_ends_without_looking_through_its_modules_again(tmp_path: Path) -> None:
+    ended = (
+        "import gc; from quietcuff.cli import main; sys.argv[1:] = ['tenants', 'list']; main(); "
+        "print('frozen' if gc.get_freeze_count() > 50_000 and len(gc.get_objects()) < 100 else 'counted', file=sys.stderr)"
+    )
+    loaded_by(tmp_path, command(*CREATE))
+    assert "frozen" in loaded_by(tmp_path, ended)
+
+
 def test_a_server_is_made_without_numbers_and_cryptography(tmp_path: Path) -> None:
     loaded = loaded_by(
         tmp_path,

@@ -34,7 +34,7 @@ from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quanti
 from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, bounds_with_prior, chance_of_label, settles
 from quietcuff.core.certainty.usual_pressure import view_of
 from quietcuff.core.evaluate import evaluate
-from quietcuff.core.labels.classification import place_in_rows
+from quietcuff.core.labels.classification import place_in_rows, rank_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.remembered import remembered
@@ -218,9 +218,12 @@ def test_rows_are_found_as_their_limits_say(rulebook: Rulebook) -> None:
     for guideline in rulebook.guidelines.values():
         if guideline.measures != "pressure":
             continue
-        for _ in range(40):
-            systolic, diastolic = rng.randint(80, 200), rng.randint(40, 130)
+        edges = [(row.systolic_mmhg or 120, row.diastolic_mmhg or 80) for row in guideline.rows]
+        drawn = [(rng.randint(80, 200), rng.uniform(40, 130)) for _ in range(40)]
+        near = [(systolic + off, diastolic - off) for systolic, diastolic in edges for off in (-0.0001, 0, 0.0001)]
+        for systolic, diastolic in drawn + near:
             placing = place_in_rows(guideline.rows, systolic, diastolic)
+            assert rank_in_rows(guideline.rows, systolic, diastolic) == placing.rank
             assert placing.systolic_rank == rank_of(guideline.rows, [row.systolic_mmhg for row in guideline.rows], systolic)
             assert placing.diastolic_rank == rank_of(guideline.rows, [row.diastolic_mmhg for row in guideline.rows], diastolic)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from litestar import Request
 from litestar.exceptions import HTTPException, MethodNotAllowedException
 
 from quietcuff.api.lanes import UNTIMED
@@ -19,7 +18,7 @@ from quietcuff.security.scopes import METRICS, Need
 from quietcuff.storage.engine.store import DEADLINE, NO_TENANT, Deadline
 
 
-async def admit(connection: Request[Any, Any, Any]) -> None:
+async def admit(connection: Connection) -> None:
     """Let the request in, or refuse it before its body is read: first the key, then the scope, then the media type of the body.
 
     It stands before every handler as a hook and not as a guard, for which the framework copies the handler each time.

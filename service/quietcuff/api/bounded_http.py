@@ -12,7 +12,7 @@ dropped, up to a limit.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from http import HTTPStatus
 from typing import Any
 
@@ -40,6 +40,9 @@ class BoundedHttp(HttpToolsProtocol):
     """One connection. ``waits_for_head`` is True until the head of the current request is complete."""
 
     timer: asyncio.TimerHandle | None = None
+    timer_at = 0.0
+    due_at = 0.0
+    then: Callable[[], None] | None = None
     waits_for_head = True
     head_bytes = 0
     unparsed_bytes = 0
@@ -60,6 +63,9 @@ class BoundedHttp(HttpToolsProtocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """Stop the timer of a closed connection."""
         self.stop_waiting()
+        if self.timer is not None:
+            self.timer.cancel()
+            self.timer = None
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
@@ -167,16 +173,39 @@ class BoundedHttp(HttpToolsProtocol):
             self.body_bytes = 0
             self.wait(BODY_SECONDS, self.body_is_slow)
 
-    def wait(self, seconds: float, then: Any) -> None:
-        """Restart the connection's only timer."""
-        self.stop_waiting()
-        self.timer = self.loop.call_later(seconds, then)
+    def wait(self, seconds: float, then: Callable[[], None]) -> None:
+        """Do something after so many seconds, and nothing else that was to be done.
 
-    def stop_waiting(self) -> None:
-        """Stop the timer."""
-        if self.timer is not None:
+        The connection's only timer is left as it is while it rings in time: it then looks for how long it must still wait. A
+        request begins and ends its waiting several times.
+        """
+        now = self.loop.time()
+        self.then, self.due_at = then, now + seconds
+        if self.timer is not None and self.timer_at > self.due_at:
             self.timer.cancel()
             self.timer = None
+        if self.timer is None:
+            self.set_timer(seconds)
+
+    def set_timer(self, seconds: float) -> None:
+        """Have the timer ring after so many seconds."""
+        self.timer_at = self.loop.time() + seconds
+        self.timer = self.loop.call_later(seconds, self.ring)
+
+    def ring(self) -> None:
+        """The timer rings: do what is due, or wait on."""
+        self.timer = None
+        if self.then is None:
+            return
+        left = self.due_at - self.loop.time()
+        if left > 0:
+            self.set_timer(left)
+        else:
+            self.then()
+
+    def stop_waiting(self) -> None:
+        """Wait for nothing."""
+        self.then = None
 
     def refuse(self, status: HTTPStatus) -> None:
         """Answer with a status and no body, then close. If an answer has begun, only close."""

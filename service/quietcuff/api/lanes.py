@@ -201,7 +201,9 @@ class Lanes:
         name = self._lanes_of_routes.get((method, path))
         if name is None:
             return
-        authorization = next((value for header, value in headers if header == b"authorization"), b"")
-        tenant_id = self._tenants.get(authorization[:PUBLIC_PART])
-        if tenant_id is not None:
-            self._lanes[name].require_room(tenant_id)
+        for header, value in headers:
+            if header == b"authorization":
+                tenant_id = self._tenants.get(value[:PUBLIC_PART])
+                if tenant_id is not None:
+                    self._lanes[name].require_room(tenant_id)
+                return

@@ -6,6 +6,7 @@ of the server and of other libraries get the same form, and lose what may quote 
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import re
 import sys
@@ -13,6 +14,7 @@ import time
 import traceback
 from contextlib import nullcontext
 from datetime import UTC, datetime
+from select import PIPE_BUF
 from typing import TextIO
 
 import msgspec
@@ -40,21 +42,60 @@ class AccessLine(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StandardError(logging.StreamHandler[TextIO]):
-    """Handler that writes to the current standard error stream at each entry, even if another stream has replaced it."""
+    """Handler that writes to the current standard error stream at each entry, even if another stream has replaced it.
+
+    Lines that are ready within one turn of the event loop are written together, in the order in which they came.
+    """
 
     def __init__(self) -> None:
         logging.Handler.__init__(self)
+        self._held: list[str] = []
+        self._held_length = 0
+        self._called: asyncio.AbstractEventLoop | None = None
 
     @property
     def stream(self) -> TextIO:  # type: ignore[override]
         return sys.stderr
 
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write an entry, after the lines that were ready before it."""
+        self.write_held()
+        super().emit(record)
+
+    def flush(self) -> None:
+        """Write whatever is held, and empty the stream."""
+        self.write_held()
+        super().flush()
+
     def write_line(self, line: str) -> None:
-        """Write a line that is ready, as ``emit`` does."""
+        """Write a line that is ready, by the next turn of the event loop; at once where there is none."""
         with self.lock or nullcontext():
+            # So many bytes reach a pipe in one piece, even where several processes write to it.
+            if self._held_length + len(line) >= PIPE_BUF:
+                self.write_held()
+            self._held.append(line + self.terminator)
+            self._held_length += len(line) + 1
             try:
-                self.stream.write(line + self.terminator)
-                self.flush()
+                loop = asyncio.get_running_loop()
+            except RuntimeError:
+                self.write_held()
+                return
+            if self._called is not loop:
+                self._called = loop
+                loop.call_soon(self.write_held)
+
+    def write_held(self) -> None:
+        """Write the lines that are ready."""
+        with self.lock or nullcontext():
+            self._called = None
+            if not self._held:
+                return
+            text = "".join(self._held)
+            self._held.clear()
+            self._held_length = 0
+            try:
+                self.stream.write(text)
+                self.stream.flush()
             except Exception:
                 # A log that cannot be written must not end the request; logging itself tells of it in the same way.
                 self.handleError(logging.makeLogRecord({"name": access.name, "msg": "a line could not be written"}))

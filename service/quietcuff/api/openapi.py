@@ -159,7 +159,8 @@ def operations(app: Litestar) -> Iterator[tuple[str, str, Operation]]:
         for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
             operation = operation_of(handler.opt)
             if operation is not None:
-                for method in handler.http_methods:
+                # OPTIONS is answered by admission, whichever handler stands for it.
+                for method in handler.http_methods - {"OPTIONS"}:
                     yield re.sub(r":[a-z]+\}", "}", route.path_format), method.lower(), operation
 
 

@@ -6,6 +6,7 @@ Admission takes access from it, the OpenAPI document everything else. A route wi
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any, Literal
 
 import msgspec
@@ -71,7 +72,7 @@ class OtherBody(msgspec.Struct, frozen=True, kw_only=True):
     examples: Mapping[str, str]
 
 
-class Operation(msgspec.Struct, frozen=True, kw_only=True):
+class Operation(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """One method of one route. ``body`` is the struct it takes, ``Lines`` of them, or the JSON Schema of a form.
 
     ``examples`` names a file of ``openapi/examples`` for each summary, or several files for a list. ``also`` are further
@@ -102,7 +103,7 @@ class Operation(msgspec.Struct, frozen=True, kw_only=True):
         """The operation itself, which nobody changes: the framework copies every route it registers, with all that it names."""
         return self
 
-    @property
+    @cached_property
     def lane_taken(self) -> LaneName:
         """The lane of its requests: the named one, or else the one that follows from its access."""
         if self.lane is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime
+from functools import cache
 from typing import Any
 from urllib.parse import parse_qsl
 from uuid import UUID
@@ -35,10 +36,16 @@ def header_of(connection: Connection, name: str) -> str | None:
 
 def header_in(scope: Any, name: str) -> str | None:
     """The same from what the server hands on, before there is a connection."""
-    # Names are in lower case in every scope (ASGI). A table of all headers costs more than going through them.
-    wanted = name.lower().encode("latin-1")
+    # A table of all headers costs more than going through them.
+    wanted = _as_in_scopes(name)
     lines = [value for header, value in scope["headers"] if header == wanted]
     return b",".join(lines).decode("latin-1") if lines else None
+
+
+@cache
+def _as_in_scopes(name: str) -> bytes:
+    """A name of ours as every scope has it: in lower case (ASGI)."""
+    return name.lower().encode("latin-1")
 
 
 def if_match_of(connection: Connection) -> IfMatch:

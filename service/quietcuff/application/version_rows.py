@@ -15,16 +15,10 @@ import msgspec
 from quietcuff.application.stored import StoredSet
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Identifier, IntakeNote, ReadingSet, Subject, first_taken_at, last_taken_at
-from quietcuff.core.over_visits.history import remember
+from quietcuff.core.over_visits.history import Remembered, remember
+from quietcuff.core.record.recorded import recorded_mean, recorded_readings
 from quietcuff.core.record.resource_states import ResourceStates
-from quietcuff.core.record.sitting_version import (
-    SittingVersion,
-    common_cuff,
-    common_device,
-    common_method,
-    period_shown,
-    searchable_size,
-)
+from quietcuff.core.record.sitting_version import SittingVersion
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import ReadingRow, rows_of_readings
@@ -67,7 +61,7 @@ class Draft(msgspec.Struct, frozen=True, kw_only=True):
 
 def first_draft(reading_set: ReadingSet, said: Subject, differ: list[str], *, is_of_new_person: bool) -> Draft:
     """The draft of a new set of a person, as the set and the registry know that person together."""
-    of_person = msgspec.structs.replace(reading_set, subject=said)
+    of_person = reading_set if said is reading_set.subject else msgspec.structs.replace(reading_set, subject=said)
     return Draft(reading_set=of_person, cause="created", is_of_new_person=is_of_new_person, facts_differ=differ)
 
 
@@ -144,6 +138,8 @@ def set_row(
     first, last = first_taken_at(reading_set, version.at), last_taken_at(reading_set, version.at)
     # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed
+    left = None if is_over else remember(reading_set, evaluation, rulebook)
+    mean = mean_columns(version, before)
     return SetRow(
         **key,
         taken_from=first,
@@ -166,8 +162,8 @@ def set_row(
         based_on=identifier_text(reading_set.based_on),
         labels=spaced([f"{one.guideline}:{one.category}" for one in evaluation.categories if one.category is not None]),
         findings=spaced([finding.code for finding in evaluation.findings]),
-        sitting=None if is_over else left_for_later(reading_set, evaluation, rulebook),
-        **mean_columns(version, before),
+        sitting=None if left is None else left_for_later(left),
+        **mean,
     )
 
 
@@ -204,17 +200,17 @@ def mean_columns(version: Version, before: SetRow | None) -> dict[str, Any]:
         "mean_updated_at": mean.stand.updated_at,
         "mean_from_version": mean.from_version,
     }
-    period = period_shown(version.reading_set, version.evaluation)
-    if mean.from_version == version.number and period is not None:
+    shown_now = recorded_mean(version.sitting) if mean.from_version == version.number else None
+    if shown_now is not None:
         shown = {
-            "mean_taken_from": period[0],
-            "mean_taken_to": period[1],
+            "mean_taken_from": shown_now.taken_from,
+            "mean_taken_to": shown_now.taken_to,
             **value_columns(version.evaluation),
-            "mean_device_id": mean_device_id(version.sitting),
-            "mean_has_device": common_device(version.sitting) is not None or None,
-            "mean_cuff": searchable_size(common_cuff(version.sitting)),
-            "mean_method": common_method(version.sitting),
-            "mean_is_long": period[1] - period[0] > LONG,
+            "mean_device_id": None if shown_now.device_id is None else UUID(shown_now.device_id),
+            "mean_has_device": shown_now.has_device or None,
+            "mean_cuff": shown_now.cuff,
+            "mean_method": shown_now.method,
+            "mean_is_long": shown_now.taken_to - shown_now.taken_from > LONG,
         }
     else:
         # The columns are what a search compares with, and must agree with the Observation that a reader still sees.
@@ -239,20 +235,13 @@ def value_columns(evaluation: Evaluation) -> dict[str, int | None]:
     }
 
 
-def mean_device_id(sitting: SittingVersion) -> UUID | None:
-    """Device id in the mean: the device of all of its readings, if it is the same one and has an identifier."""
-    ids = {sitting.device_ids[index] for index in sitting.spoken_of}
-    only = ids.pop() if len(ids) == 1 else None
-    return None if only is None else UUID(only)
-
-
 def reading_rows(
     key: dict[str, Any], version: Version, before: StoredSet | None, source_keys: dict[int, bytes]
 ) -> list[ReadingRow]:
     """Rows of the readings that are new or differ in anything from the version before."""
     places = range(len(version.reading_set.readings))
     moved = places if before is None else [index for index in places if is_new_or_moved(index, before, version)]
-    return rows_of_readings(key, version.sitting, moved, version.stands.places, source_keys)
+    return rows_of_readings(key, recorded_readings(version.sitting, moved), version.stands.places, source_keys)
 
 
 def is_new_or_moved(index: int, before: StoredSet, version: Version) -> bool:
@@ -283,8 +272,7 @@ def identifier_text(identifier: Identifier | None) -> str | None:
     return None if identifier is None else identifier.text
 
 
-def left_for_later(reading_set: ReadingSet, evaluation: Evaluation, rulebook: Rulebook) -> bytes | None:
+def left_for_later(left: Remembered) -> bytes | None:
     """The part of a closed set that later sittings remember, as JSON. None if it has neither a result nor a comparison of the
     arms."""
-    left = remember(reading_set, evaluation, rulebook)
     return ENCODER.encode(left) if left.sitting is not None or left.pairs else None

@@ -260,9 +260,7 @@ class ReadingSets(Controller):
     @post(opt=described(STORE))
     async def store(self, request: Request[Any, Any, Any], body: RawBody) -> ASGIResponse:
         """Evaluate and store a sitting."""
-        desk, caller, key = service_of(request).desk, caller_of(request), idempotency_key_of(request)
-        reading_set = application.understand(desk, body)
-        return answer_set(request, await application.receive(desk, caller, reading_set, idempotency_key=key))
+        return await store_sitting(request, body)
 
     @get(opt=described(LIST))
     async def list_all(self, request: Request[Any, Any, Any]) -> ASGIResponse:
@@ -341,6 +339,13 @@ class ReadingSets(Controller):
         store, tenant_id = service_of(request).desk.store, publisher.tenant.tenant_id
         bundle = await store.read(tenant_id, lambda snapshot: sitting_bundle(snapshot, publisher, set_id))
         return answer(bundle, media_type=FHIR_JSON)
+
+
+async def store_sitting(connection: Connection, body: bytes) -> ASGIResponse:
+    """Evaluate and store a sitting."""
+    desk, caller, key = service_of(connection).desk, caller_of(connection), idempotency_key_of(connection)
+    reading_set = application.understand(desk, body)
+    return answer_set(connection, await application.receive(desk, caller, reading_set, idempotency_key=key))
 
 
 def faults_of_appended(change: Append) -> list[Fault]:

@@ -271,7 +271,6 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
     doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
-    systolic, diastolic = chance_of_each(outlook.weighed, edge)
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
@@ -290,11 +289,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         ],
         label_probability=chance,
         label_probability_flat=alone,
-        decisive=Decisive(
-            category=label.rows[doubtful].category,
-            systolic=four_decimals_half_up(systolic),
-            diastolic=four_decimals_half_up(diastolic),
-        ),
+        decisive=decisive_row(label.rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
         interval_95=known.interval_95,
         with_device_95=known.with_device_95,
         settled=settled,
@@ -307,6 +302,11 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         bias_not_included=bias,
         assumptions=known.assumptions,
     )
+
+
+def decisive_row(category: str, systolic: float, diastolic: float) -> Decisive:
+    """The row that decides, with the chance that each pressure by itself reaches it."""
+    return Decisive(category=category, systolic=four_decimals_half_up(systolic), diastolic=four_decimals_half_up(diastolic))
 
 
 def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:

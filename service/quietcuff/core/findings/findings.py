@@ -141,7 +141,8 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
     missing: dict[str, None] = {}
     for attempt in sitting.worn:
         codes.add(attempt.fit.code)
-        missing.update(dict.fromkeys(attempt.fit.not_recorded))
+        if attempt.fit.not_recorded:
+            missing.update(dict.fromkeys(attempt.fit.not_recorded))
     # Most sittings use one cuff; saying its misfit once for each reading would bury the other findings.
     if len(codes) == 1:
         findings += [find(sitting.rulebook, code) for code in codes if code is not None]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import lru_cache
 from typing import Any, cast
 from uuid import UUID
@@ -11,20 +11,13 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, bindparam, select
 
-from quietcuff.core.model.fields import optional_hundredths
-from quietcuff.core.record.sitting_version import (
-    ObservationStatus,
-    ResourceState,
-    SittingVersion,
-    device_shown,
-    searchable_size,
-)
+from quietcuff.core.record.recorded import RecordedReading
+from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState
 from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
 from quietcuff.storage.schema.sittings import reading
 
 _c = reading.c
-MINUTE = timedelta(minutes=1)
 KINDS = {"r": "", "p": "pulse_", "f": "flags_"}
 NO_STATE = (None, None, None)
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
@@ -129,60 +122,39 @@ def stands_of_set(connection: Connection, tenant_id: int, subject_id: UUID, set_
 
 
 def rows_of_readings(
-    key: Values,
-    sitting: SittingVersion,
-    indexes: Sequence[int],
-    stands: dict[str, ResourceState],
-    source_keys: dict[int, bytes],
+    key: Values, readings: Sequence[RecordedReading], stands: dict[str, ResourceState], source_keys: dict[int, bytes]
 ) -> list[ReadingRow]:
-    """The readings at these places as rows: values, what was decided, and their states."""
+    """Readings as rows: what is recorded of them in numbers, and the states of their Observations."""
     start = key["tenant_id"], key["subject_id"], key["set_id"]
-    of_set = CUFF_SIZE.optional_number(searchable_size(sitting.reading_set.cuff))
     # One object for each device, which is then converted once for the rows of a set.
-    devices = {said: None if said is None else UUID(said) for said in set(sitting.device_ids)}
-    rows = []
-    for index in indexes:
-        values: tuple[Any, ...] = (*start, *_said(sitting, index), *_decided(sitting, index, of_set, devices))
-        values += (source_keys.get(index), *_states(stands, index))
-        rows.append(ReadingRow(*values))
-    return rows
-
-
-def _said(sitting: SittingVersion, index: int) -> tuple[Any, ...]:
-    """The values of a reading, from its index to its flags."""
-    said = sitting.reading_set.readings[index]
-    offset = said.taken_at.utcoffset()
-    return (
-        index,
-        said.taken_at,
-        offset // MINUTE if offset else 0,
-        optional_hundredths(said.systolic_mmhg),
-        optional_hundredths(said.diastolic_mmhg),
-        optional_hundredths(said.mean_arterial_mmhg),
-        optional_hundredths(said.pulse_per_min),
-        SITE.number(said.site),
-        POSITION.number(said.position),
-        METHOD.optional_number(said.method),
-        RHYTHM.number(said.rhythm),
-        DEVICE_FLAG.bits(said.device_flags),
-    )
-
-
-def _decided(
-    sitting: SittingVersion, index: int, cuff_of_set: int | None, devices: dict[str | None, UUID | None]
-) -> tuple[Any, ...]:
-    """What was decided of a reading, and what it has of its set, from its cuff to its identifier."""
-    said, outcome, device = sitting.reading_set.readings[index], sitting.evaluation.readings[index], sitting.device_ids[index]
-    observer = said.observer or sitting.reading_set.observer
-    return (
-        CUFF_SIZE.optional_number(searchable_size(said.cuff)) if said.cuff else cuff_of_set,
-        outcome.counts,
-        REASON.optional_number(outcome.reason),
-        devices[device],
-        device is not None or device_shown(sitting, index) is not None or None,
-        None if observer is None else observer.text,
-        said.identifier.text if said.identifier else None,
-    )
+    devices = {said: None if said is None else UUID(said) for said in {one.device_id for one in readings}}
+    return [
+        ReadingRow(
+            *start,
+            one.index,
+            one.taken_at,
+            one.offset_minutes,
+            one.systolic,
+            one.diastolic,
+            one.mean_arterial,
+            one.pulse,
+            SITE.number(one.site),
+            POSITION.number(one.position),
+            METHOD.optional_number(one.method),
+            RHYTHM.number(one.rhythm),
+            DEVICE_FLAG.bits(one.flags) if one.flags else 0,
+            CUFF_SIZE.optional_number(one.cuff),
+            one.counts,
+            REASON.optional_number(one.reason),
+            devices[one.device_id],
+            one.has_device or None,
+            one.performer,
+            one.identifier,
+            source_keys.get(one.index),
+            *_states(stands, one.index),
+        )
+        for one in readings
+    ]
 
 
 def _states(stands: dict[str, ResourceState], index: int) -> tuple[Any, ...]:
