@@ -280,14 +280,15 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
     settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
+    # The first by place: a call with more than fifteen names takes several times as long.
     return Certainty(
-        guideline=label.guideline,
-        statement=state(book, known, edge, *reached[doubtful][:2]),
-        rows=[
+        label.guideline,
+        state(book, known, edge, *reached[doubtful][:2]),
+        [
             RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
             for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
         ],
-        label_probability=chance,
+        chance,
         label_probability_flat=alone,
         decisive=decisive_row(label.rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
         interval_95=known.interval_95,

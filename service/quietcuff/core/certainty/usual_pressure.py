@@ -91,7 +91,7 @@ class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     after_readings: dict[int, Weighing]
 
 
-class Outlook(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Outlook(msgspec.Struct, frozen=True, gc=False):
     """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
@@ -301,11 +301,12 @@ def outlook_of(
     """The outlook, with nothing asked of it yet."""
     flat: Mixture = ((1.0, now.alone()),)
     weighed, mean = now.with_prior() if prior else flat, with_care.alone()
+    # The first by place: a call with more than fifteen names takes several times as long.
     return Outlook(
-        prior=prior,
-        earlier=earlier,
-        today=today,
-        at=at,
+        prior,
+        earlier,
+        today,
+        at,
         careful=careful,
         rules=rules,
         varies=varies,

@@ -296,7 +296,7 @@ class Assumption(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     source: list[str]
 
 
-class Certainty(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Certainty(msgspec.Struct, frozen=True, gc=False):
     """Certainty of one guideline's label for the usual pressure in this arm, measured this way.
 
     Chances to four decimals, with the prior named and, ``flat``, without any. ``bias_not_included`` names what shifts the

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import msgspec
 
 from quietcuff.core.findings.findings import groups_in_words
 from quietcuff.core.model.readings import Device as GivenDevice
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.ready import ready
 from quietcuff.fhir.model.resources import (
     Annotation,
     CodeableConcept,
@@ -69,32 +66,7 @@ def device_link(given: GivenDevice | None, device_id: str | None) -> DeviceLink:
         return None, Reference(reference=f"Device/{device_id}")
     if given is None or given == NOTHING_SAID:
         return None, None
-    said = (given.kind, given.site, given.validated, given.manufacturer, given.model, given.serial_number)
-    return contained_link(*said, tuple(given.validated_for))
-
-
-# A tenant has few kinds of devices, and describes each the same way with every sitting.
-@lru_cache(maxsize=512)
-def contained_link(
-    kind: str | None,
-    site: str | None,
-    validated: str,
-    manufacturer: str | None,
-    model: str | None,
-    serial_number: str | None,
-    validated_for: tuple[str, ...],
-) -> DeviceLink:
-    """A contained Device, and the reference to it, of a device as it was described."""
-    said = DeviceDocument(
-        kind=kind,
-        site=site,
-        validated=validated,
-        manufacturer=manufacturer,
-        model=model,
-        serial_number=serial_number,
-        validated_for=list(validated_for),
-    )
-    return ready([described_device(said, CONTAINED_ID)]), CONTAINED
+    return [described_device(given, CONTAINED_ID)], CONTAINED
 
 
 def described_device(

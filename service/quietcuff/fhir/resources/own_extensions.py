@@ -7,7 +7,7 @@ from typing import cast
 
 import msgspec
 
-from quietcuff.core.model.evaluation import Certainty, Evaluation
+from quietcuff.core.model.evaluation import Category, Certainty, Evaluation
 from quietcuff.fhir import codes
 from quietcuff.fhir.definitions.extensions import (
     CERTAINTY,
@@ -53,11 +53,7 @@ def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension
         own_code(STATE.id, "sitting-state", evaluation.state, public_url),
         *[own_code(NO_RESULT.id, "reason", code, public_url) for code in evaluation.blocked_by],
         *[own_code(FINDING.id, "finding", code, public_url) for code in found],
-        *[
-            provisional(one.guideline, tuple(one.provisional_because), public_url)
-            for one in evaluation.categories
-            if one.provisional
-        ],
+        *[provisional(category, public_url) for category in evaluation.categories if category.provisional],
         *[certainty_extension(one, public_url) for one in evaluation.certainty],
     ]
 
@@ -75,11 +71,10 @@ def own_code(id: str, system: str, code: str, public_url: str) -> Extension:
     return ready(coded(extension_url(public_url, BY_ID[id]), public_url, system, code))
 
 
-@lru_cache(maxsize=512)
-def provisional(guideline: str, because: tuple[str, ...], public_url: str) -> Extension:
+def provisional(category: Category, public_url: str) -> Extension:
     """A guideline whose label is provisional, and why."""
-    reasons = (coded("reason", public_url, "reason", code) for code in because)
-    return ready(made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=guideline), *reasons))
+    reasons = (coded("reason", public_url, "reason", code) for code in category.provisional_because)
+    return made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=category.guideline), *reasons)
 
 
 def certainty_extension(one: Certainty, public_url: str) -> Extension:
