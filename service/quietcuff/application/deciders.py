@@ -38,7 +38,7 @@ from quietcuff.storage.rows.tenants import Tenant
 SETS_AT_ONCE = 32
 # A worker takes as long to start as some hundred sittings take.
 WORTH_STARTING = 128
-# How soon it is looked again whether this process has nothing to store, while sittings wait for workers.
+# How soon it is looked again whether the store has room for more.
 LOOK_AGAIN_SECONDS = 0.005
 # Workers that were lost are started again, but not again and again where they cannot run at all.
 SECONDS_BETWEEN_STARTS = 10.0
@@ -82,8 +82,6 @@ class Deciders:
         self._is_warm = False
         self._came_together = 0
         self._is_closed = False
-        self._decides_here = False
-        self._look_again: asyncio.TimerHandle | None = None
         self._warming: asyncio.Task[None] | None = None
         self.watch: DecidersWatch | None = None
 
@@ -98,7 +96,7 @@ class Deciders:
         if len(self._asked) >= MOST_WAITING:
             raise Busy(RETRY_SECONDS)
         loop = asyncio.get_running_loop()
-        if len(self._asked) % SETS_AT_ONCE == 0:
+        if not self._asked:
             # After this turn of the loop, so that sittings that came together are sent together.
             loop.call_soon(self._send)
         asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
@@ -112,8 +110,6 @@ class Deciders:
     def close(self) -> None:
         """End the workers."""
         self._is_closed = True
-        if self._look_again is not None:
-            self._look_again.cancel()
         if self._pool is not None:
             self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
 
@@ -166,38 +162,21 @@ class Deciders:
     def _send(self) -> None:
         # While every worker is busy, sittings gather: many at a time cost far less than one by one.
         while self._asked and self._under_way < self._most_under_way:
+            asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
             self._under_way += 1
-            self._begin(here=False)
-        if len(self._asked) >= SETS_AT_ONCE and not self._is_closed:
-            # This process would only wait for its workers: it decides some of what they do not come to.
-            if self._desk.store.is_idle and not self._decides_here:
-                self._decides_here = True
-                self._begin(here=True)
-            if self._look_again is None:
-                self._look_again = asyncio.get_running_loop().call_later(LOOK_AGAIN_SECONDS, self._send_again)
+            self._last = asyncio.create_task(self._answer(asked, self._last))
 
-    def _send_again(self) -> None:
-        self._look_again = None
-        self._send()
-
-    def _begin(self, *, here: bool) -> None:
-        asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
-        self._last = asyncio.create_task(self._answer(asked, self._last, here=here))
-
-    async def _answer(self, asked: list[AskedSitting], before: asyncio.Task[None] | None, *, here: bool) -> None:
+    async def _answer(self, asked: list[AskedSitting], before: asyncio.Task[None] | None) -> None:
         found: list[Foreseen | None]
         try:
-            found = await self._decide(asked, here=here)
+            found = await self._decide(asked)
         except Exception as error:
             # A lost worker, or a database that does not answer: the transaction decides, and tells its own errors.
             found = [None for _ in asked]
             if isinstance(error, BrokenProcessPool):
                 self._give_up_workers()
         finally:
-            if here:
-                self._decides_here = False
-            else:
-                self._under_way -= 1
+            self._under_way -= 1
             self._send()
         if before is not None:
             # A person's sittings are stored in the order in which they came, whichever worker was quicker.
@@ -209,7 +188,7 @@ class Deciders:
             if not one.answer.done():
                 one.answer.set_result(foreseen)
 
-    async def _decide(self, asked: list[AskedSitting], *, here: bool) -> list[Foreseen | None]:
+    async def _decide(self, asked: list[AskedSitting]) -> list[Foreseen | None]:
         pool = self._pool if self._is_warm else None if self._when_busy else self._workers()
         if pool is None:
             self._start_beside()
@@ -222,12 +201,8 @@ class Deciders:
         ]
         if not any(part.sets for part in orders):
             return [None for _ in asked]
-        raw = ENCODER.encode(orders)
-        loop = asyncio.get_running_loop()
-        if here:
-            made = MADE.decode(await loop.run_in_executor(None, all_to_order, raw, self._desk.rulebook))
-        else:
-            made = MADE.decode(await loop.run_in_executor(pool, make_all, raw))
+        raw = await asyncio.get_running_loop().run_in_executor(pool, make_all, ENCODER.encode(orders))
+        made = MADE.decode(raw)
         if self.watch is not None:
             self.watch.count_decided(len(made))
         of_each = iter(made)
