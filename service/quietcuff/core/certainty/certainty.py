@@ -14,7 +14,7 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, Reached, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -284,10 +284,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     return Certainty(
         guideline=label.guideline,
         statement=state(book, known, edge, *reached[doubtful][:2]),
-        rows=[
-            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
-            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
-        ],
+        rows=row_chances(label.rows, reached),
         label_probability=chance,
         label_probability_flat=alone,
         decisive=Decisive(
@@ -307,6 +304,14 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
         bias_not_included=bias,
         assumptions=known.assumptions,
     )
+
+
+def row_chances(rows: list[Row], reached: list[Reached]) -> list[RowChance]:
+    """The chance of each row or higher, as it is published; ``reached`` goes on beyond the highest row."""
+    return [
+        RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+        for row, (_, _, shown, shown_flat) in zip(rows, reached, strict=False)
+    ]
 
 
 def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:
