@@ -14,7 +14,7 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, weigh
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, Reached, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
     SittingValue,
@@ -284,10 +284,7 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     return Certainty(
         label.guideline,
         state(book, known, edge, *reached[doubtful][:2]),
-        [
-            RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
-            for row, (_, _, shown, shown_flat) in zip(label.rows, reached, strict=False)
-        ],
+        row_chances(label.rows, reached),
         chance,
         label_probability_flat=alone,
         decisive=decisive_row(label.rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
@@ -308,6 +305,14 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
 def decisive_row(category: str, systolic: float, diastolic: float) -> Decisive:
     """The row that decides, with the chance that each pressure by itself reaches it."""
     return Decisive(category=category, systolic=four_decimals_half_up(systolic), diastolic=four_decimals_half_up(diastolic))
+
+
+def row_chances(rows: list[Row], reached: list[Reached]) -> list[RowChance]:
+    """The chance of each row or higher, as it is published; ``reached`` goes on beyond the highest row."""
+    return [
+        RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
+        for row, (_, _, shown, shown_flat) in zip(rows, reached, strict=False)
+    ]
 
 
 def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:

@@ -19,7 +19,7 @@ from quietcuff.storage.engine.database import is_sqlite, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
 from quietcuff.storage.engine.partitions import check_number, partition, partitions_of
 
-NEWEST_REVISION = "0021"
+NEWEST_REVISION = "0020"
 
 
 def upgrade(url: str, revision: str = "head", partitions: int | None = None) -> int:
