@@ -32,12 +32,12 @@ CONNECTIONS = 64
 
 
 @contextmanager
-def served(url: str, folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+def served(url: str, folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """A server on the database, and its process."""
     port = free_port()
     environment = {**os.environ, "QUIETCUFF_DATABASE_URL": url, "QUIETCUFF_LOG_LEVEL": "warning"}
     with (folder / "server.log").open("wb") as log:
-        command = [sys.executable, "-m", "quietcuff", "serve", "--port", str(port)]
+        command = [sys.executable, "-m", "quietcuff", "serve", "--port", str(port), *options]
         process = subprocess.Popen(command, env=environment, stderr=log)
     wait_until_ready(process, port, folder / "server.log")
     try:

@@ -1,10 +1,12 @@
-"""How much faster a server stores sittings over HTTP where other processes evaluate them.
+"""How much faster a server stores sittings over HTTP where other processes evaluate them, or where there are several workers.
 
     python tests/bench/bench_deciders.py [--sets 3000] [--rounds 3] [--deciders 1] [--only sqlite|postgresql]
+    python tests/bench/bench_deciders.py --workers 2
 
-Two servers, with and without deciders, each on a database of its own, are sent the same invented sittings in turn over 64
-connections. The client writes bytes that were made before and looks at little more than the status, so that it takes little of
-the processors. Printed are sets a second by the clock, and processor time a set of each server with its deciders.
+Two servers, with and without deciders (or, on PostgreSQL, of one worker and of several, all without), each on a database of
+its own, are sent the same invented sittings in turn over 64 connections. The client writes bytes that were made before and
+looks at little more than the status, so that it takes little of the processors. Printed are sets a second by the clock, and
+processor time a set of each server, of its first process and of those that it started.
 """
 
 from __future__ import annotations
@@ -78,17 +80,19 @@ def requests_of(key: str, lines: list[bytes]) -> Iterator[bytes]:
         yield f"{head}Content-Type: application/json\r\nContent-Length: {len(line)}\r\n\r\n".encode() + line
 
 
-def compare(kind: str, sets: int, rounds: int, deciders: int) -> None:
-    """Measure one kind of database, and print it."""
+def compare(kind: str, sets: int, rounds: int, what: str, most: int) -> None:
+    """Measure one kind of database with the least and the most deciders or workers, and print it."""
+    least = 0 if what == "deciders" else 1
     lines = list(sittings(sets * (rounds + 1)))
     with ExitStack() as opened:
         source = opened.enter_context(databases(kind))
         servers = {}
-        for number in (0, deciders):
+        for number in (least, most):
             url, folder = source.new(), Path(opened.enter_context(tempfile.TemporaryDirectory()))
             key = new_key(url)
-            os.environ["QUIETCUFF_DECIDERS"] = str(number)
-            address, process = opened.enter_context(served(url, folder))
+            asked = {"deciders": 0, "workers": 1} | {what: number}
+            options = [part for name, count in asked.items() for part in (f"--{name}", str(count))]
+            address, process = opened.enter_context(served(url, folder, *options))
             servers[number] = int(address.rpartition(":")[2]), process, list(requests_of(key, lines))
         rates: dict[int, list[float]] = {number: [] for number in servers}
         used: dict[int, list[tuple[float, float]]] = {number: [] for number in servers}
@@ -104,9 +108,9 @@ def compare(kind: str, sets: int, rounds: int, deciders: int) -> None:
     for number in servers:
         low, middle, high = min(rates[number]), statistics.median(rates[number]), max(rates[number])
         own, beside = (statistics.median(part) for part in zip(*used[number], strict=True))
-        print(f"{kind}, {number} deciders: {middle:.0f} sets/s ({low:.0f} to {high:.0f})", end="; ")
-        print(f"processor time a set: server {own:.2f} ms, deciders {beside:.2f} ms")
-    ratios = [many / none for many, none in zip(rates[deciders], rates[0], strict=True)]
+        print(f"{kind}, {number} {what}: {middle:.0f} sets/s ({low:.0f} to {high:.0f})", end="; ")
+        print(f"processor time a set: the first process {own:.2f} ms, those that it started {beside:.2f} ms")
+    ratios = [many / none for many, none in zip(rates[most], rates[least], strict=True)]
     print(f"  ratio {statistics.median(ratios):.2f} ({min(ratios):.2f} to {max(ratios):.2f})", flush=True)
 
 
@@ -116,9 +120,13 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--deciders", type=int, default=1)
     parser.add_argument("--only", choices=["sqlite", "postgresql"])
+    parser.add_argument("--workers", type=int, help="compare so many workers with one, on PostgreSQL")
     chosen = parser.parse_args()
+    if chosen.workers:
+        compare("postgresql", chosen.sets, chosen.rounds, "workers", chosen.workers)
+        return
     for kind in [chosen.only] if chosen.only else ["sqlite", "postgresql"]:
-        compare(kind, chosen.sets, chosen.rounds, chosen.deciders)
+        compare(kind, chosen.sets, chosen.rounds, "deciders", chosen.deciders)
 
 
 if __name__ == "__main__":
