@@ -136,3 +136,21 @@ def test_the_only_errors_of_the_tree_that_are_not_answered_by_name_are_failures(
 
     assert refusal_of(StoreNotUsable("run it")).kind is NOT_READY
     assert refusal_of(ValueError("x")).kind is INTERNAL_ERROR
+
+
+async def test_work_that_takes_a_cancellation_for_a_failure_still_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(background, "SECONDS_TO_END", 0.05)
+    cancelled = []
+
+    async def stubborn() -> None:
+        for _ in range(2):
+            try:
+                await asyncio.sleep(30)
+            except asyncio.CancelledError:
+                cancelled.append(1)
+        await asyncio.sleep(30)
+
+    tasks = [asyncio.create_task(stubborn()), asyncio.create_task(asyncio.sleep(30))]
+    await asyncio.sleep(0)
+    await background.end_all(tasks)
+    assert len(cancelled) == 2 and all(task.cancelled() for task in tasks)

@@ -52,7 +52,12 @@ def served(*options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
             yield process, url
         finally:
             process.send_signal(signal.SIGTERM)
-            process.wait(timeout=30)
+            try:
+                process.wait(timeout=30)
+            except subprocess.TimeoutExpired:
+                # The context would wait for it for ever.
+                process.kill()
+                raise
 
 
 def wait_until_ready(process: subprocess.Popen[str], url: str) -> None:

@@ -10,6 +10,7 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from quietcuff.core.model.errors import Busy, NotAcceptable, StoreFailing, Store
 from quietcuff.storage.engine.faults import BY_CLASS, BY_SQLITE_NAME, BY_SQLSTATE, sentence_of_database
 from quietcuff.storage.engine.readiness import Readiness
 from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
-from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.engine.transactions import Job, Transaction
 from storage.rows import count_subjects, insert, subject_row
 
 CLINIC = 1
@@ -199,6 +200,35 @@ async def test_a_connection_lost_under_another_error_is_busy(postgresql_server: 
     assert {type(answer) for answer in answers} == {Busy}
     assert await store.read(CLINIC, count_subjects) == 0
     await store.close()
+
+
+async def test_work_that_is_cancelled_at_its_statement_ends_as_cancelled(postgresql_url: str) -> None:
+    """Its connection is cut; that must not be told as a busy database, or whoever stops it would wait for ever."""
+    store = open_store(postgresql_url)
+    await store.write(CLINIC, insert(subject_row(CLINIC)), order=PLACE)
+    begun = asyncio.Event()
+    sleeping = Job(tenant_id=CLINIC, order=PLACE, work=partial(sleep_at_the_server, begun))
+    for group in ([sleeping], [Job(tenant_id=CLINIC, order=PLACE, work=spoil), sleeping]):
+        begun.clear()
+        waiting = asyncio.create_task(store._backend.run_group(group))
+        await begun.wait()
+        await asyncio.sleep(0.1)
+        waiting.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await waiting
+    assert await store.read(CLINIC, count_subjects) == 1
+    await store.close()
+
+
+def sleep_at_the_server(begun: asyncio.Event, transaction: Transaction) -> None:
+    begun.set()
+    transaction.exec_driver_sql("SELECT pg_sleep(20)")
+
+
+def spoil(transaction: Transaction) -> None:
+    """Write, and be refused: the group is done again, each job apart."""
+    insert(subject_row(CLINIC))(transaction)
+    raise NotAcceptable.of(parameter="x", code="bad-value", detail="told")
 
 
 async def test_a_standby_takes_no_writes_and_readiness_says_so(

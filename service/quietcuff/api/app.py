@@ -23,6 +23,7 @@ from quietcuff.api.authentication import admit
 from quietcuff.api.background import (
     attempt,
     deliver,
+    end_all,
     keep_reads,
     keep_up,
     note_uses,
@@ -196,9 +197,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
                 yield
         finally:
             # Cancelled before the store closes: each of them may still be writing to it.
-            for task in beside:
-                task.cancel()
-            await asyncio.wait(beside)
+            await end_all(beside)
             # Kept in memory until now, and lost with the process if not written here.
             await attempt(note_uses, service)
             await attempt(write_reads, service)

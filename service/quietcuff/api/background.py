@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from uuid import uuid4
 
 from quietcuff import application
@@ -25,6 +25,7 @@ SECONDS_BETWEEN = 30
 SECONDS_BETWEEN_READS = 1
 # An export that was begun here is begun at once; this is for those that another process has left.
 SECONDS_BETWEEN_LOOKS = 5
+SECONDS_TO_END = 2
 
 
 async def keep_up(service: Service, seconds_between: float = SECONDS_BETWEEN) -> None:
@@ -104,6 +105,19 @@ async def deliver(service: Service) -> None:
     work = hired(desk.store, desk.tenants, desk.clock, public_url=address, deliver_to=allowed, log=log_failure)
     async with work as worker:
         await worker.run()
+
+
+async def end_all(tasks: Iterable[asyncio.Task[None]]) -> None:
+    """Cancel tasks, and wait until each has ended.
+
+    One that takes a cancellation for a failure, as what lies between it and the database may, is cancelled again: a server that
+    is told to stop must not wait for ever.
+    """
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=SECONDS_TO_END)
 
 
 async def attempt(work: Callable[[Service], Awaitable[None]], service: Service) -> None:

@@ -253,9 +253,12 @@ def watch_writes(engine: Engine) -> None:
 
     @event.listens_for(engine, "rollback")
     def forget(connection: Connection) -> None:
-        forget_waiting(connection)
-        forget_ahead(connection)
+        # A connection that was cut, as by cancelled work, has nothing left to forget; to ask it would hide why it was cut.
+        if not connection.invalidated:
+            forget_waiting(connection)
+            forget_ahead(connection)
 
     @event.listens_for(engine, "rollback_savepoint")
     def forget_savepoint(connection: Connection, name: str, context: Any) -> None:
-        forget_waiting(connection)
+        if not connection.invalidated:
+            forget_waiting(connection)

@@ -188,7 +188,8 @@ def keep_book(engine: Engine, book: Book) -> None:
         pooled.info[BOOK] = book
 
     def forget(connection: Connection) -> None:
-        lane = connection.info.pop(LANE, None)
+        # A connection that was cut forgot its lane with the rest.
+        lane = None if connection.invalidated else connection.info.pop(LANE, None)
         if lane is not None:
             book.add({}, lane.take_moved())
 
