@@ -155,12 +155,17 @@ class Belief(msgspec.Struct, frozen=True, gc=False):
 
 
 class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
-    """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation."""
+    """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation.
+
+    ``across`` and ``down`` are 1/(sd·√2) of the two pressures.
+    """
 
     covariance: Matrix
     systolic_sd: float
     diastolic_sd: float
     correlation: float
+    across: float
+    down: float
 
     def belief(self, along: float, across: float) -> Belief:
         """The belief of so much information, precision times mean."""
@@ -177,7 +182,9 @@ class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
 def spread_of(precision: Matrix, varies: Limits) -> BeliefSpread:
     """The spread of a belief, from its precision."""
     first, both, second = inverse(precision)
-    return BeliefSpread((first, both, second), sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second))
+    systolic_sd, diastolic_sd, correlation = sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second)
+    across, down = ROOT_HALF / systolic_sd, ROOT_HALF / diastolic_sd
+    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down)
 
 
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:

@@ -59,7 +59,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One part of a prior beside measurements of one precision.
 
     ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
-    determinant; ``spread`` that of the belief from both.
+    determinant, ``weight`` the share times that; ``spread`` that of the belief from both.
     """
 
     share: float
@@ -68,6 +68,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     information: tuple[float, float]
     apart: Matrix
     dense: float
+    weight: float
     spread: BeliefSpread
 
 
@@ -90,13 +91,15 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
     parts = []
     for part in prior:
         apart = inverse(added(part.covariance, spread))
+        dense = sqrt(apart[0] * apart[2] - apart[1] * apart[1])
         each = PartBeside(
             share=part.share,
             systolic=part.systolic,
             diastolic=part.diastolic,
             information=part.evidence.information,
             apart=apart,
-            dense=sqrt(apart[0] * apart[2] - apart[1] * apart[1]),
+            dense=dense,
+            weight=part.share * dense,
             spread=spread_of(added(part.evidence.precision, precision), varies),
         )
         parts.append(each)

@@ -138,7 +138,7 @@ def arm_chooser(valid: Sequence[A], site: str) -> A | None:
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
 
-class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False, cache_hash=True):
     """Circumstances that sittings must share to be visits of one usual pressure.
 
     ``between`` names the entry for how visits vary; a share of ``towards_share`` goes to the entry ``towards``. With
@@ -346,8 +346,20 @@ def circumstances_of(
     irregular: bool,
 ) -> Circumstances:
     """The circumstances that visits must share with the newest one, and the entries for how visits vary in them."""
-    setting, attendance, site = newest
-    name = between_entry(person, setting, rules)
+    return circumstances_in(rules, *newest, person.treated, person.age_years, irregular)
+
+
+def read_circumstances(
+    rules: Variability,
+    setting: Setting,
+    attendance: Attendance,
+    site: Site,
+    treated: bool,
+    age_years: int | None,
+    irregular: bool,
+) -> Circumstances:
+    """The circumstances of everyone of an age, treated or not, who is measured in the same way."""
+    name = between_entry(rules, setting, treated=treated)
     older = OLDER.get(name, "")
     return Circumstances(
         setting=setting,
@@ -356,13 +368,16 @@ def circumstances_of(
         between=name,
         irregular=irregular,
         towards=older,
-        towards_share=share_older(person.age_years, rules) if older else 0.0,
+        towards_share=share_older(age_years, rules) if older else 0.0,
     )
 
 
-def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
+circumstances_in = remembered(read_circumstances)
+
+
+def between_entry(rules: Variability, setting: Setting, *, treated: bool) -> str:
     """The name of the entry for how visits vary in this setting and, in the office, in this person's group."""
-    groups = ("everyone", "treated-or-older" if person.treated else "untreated")
+    groups = ("everyone", "treated-or-older" if treated else "untreated")
     return next(name for name, entry in rules.between.items() if entry.setting == setting and entry.group in groups)
 
 

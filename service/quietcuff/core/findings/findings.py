@@ -18,7 +18,7 @@ import msgspec
 from quietcuff.core.model.evaluation import ExpectedError, Finding
 from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Context, Device
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered, remembered_alone
 from quietcuff.core.rulebook.rulebook import Effect, Limits, Rulebook
 from quietcuff.core.sitting.attempts import Attempt, needs_muffling
 from quietcuff.core.sitting.equipment import is_wrist
@@ -224,7 +224,7 @@ def read_usual(limits: Limits) -> Usual:
     return *pressures, pulse.lowest, pulse.highest
 
 
-usual_in_hundredths = remembered(read_usual)
+usual_in_hundredths = remembered_alone(read_usual)
 
 
 def oddities(limits: Limits, usual: Usual, attempt: Attempt, before: Attempt | None) -> list[str]:

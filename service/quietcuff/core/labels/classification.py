@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.core.findings.findings import faults_of_preparation
 from quietcuff.core.model.evaluation import Category, Result
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.arms import OTHER, Comparison
 from quietcuff.core.sitting.attempts import Attempt, far_apart, needs_muffling
@@ -100,7 +100,7 @@ def steps_at(limits: list[float | None], above: list[bool]) -> Steps:
     return [limit for limit, _ in reached], list(accumulate([0, *(rank for _, rank in reached)], max))
 
 
-steps_of_rows = remembered(read_steps)
+steps_of_rows = remembered_alone(read_steps)
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:

@@ -13,7 +13,7 @@ import msgspec
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import Reservations, place, rank_in_rows, reaches_hypertension
 from quietcuff.core.model.evaluation import Category, ConfirmBy, Finding, FollowingStep, Orthostatic, Plan, Result, Series, Way
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import Edge, Guideline, Row, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.in_force import is_for, severe_of_rows
@@ -197,7 +197,7 @@ def read_severe_tables(rulebook: Rulebook) -> list[tuple[Guideline, Edge]]:
     return [(guideline, severe_of_rows(guideline.rows)) for guideline in rulebook.guidelines.values()]
 
 
-severe_tables = remembered(read_severe_tables)
+severe_tables = remembered_alone(read_severe_tables)
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -258,4 +258,4 @@ def read_categories(rows: list[Row]) -> dict[str, Row]:
     return named
 
 
-rows_by_category = remembered(read_categories)
+rows_by_category = remembered_alone(read_categories)
