@@ -38,7 +38,7 @@ from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.attempts import days_of
+from quietcuff.core.sitting.attempts import Attempt, days_of
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.selection import first_is_dropped
 from quietcuff.core.sitting.sitting import Sitting
@@ -197,8 +197,15 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
         return False
     if reading_set.setting == "ambulatory":
         return True
-    seated = judged.result.position in ("sitting", "not-recorded")
-    return seated and is_whole(reading_set.setting, len(counted), days_of(counted), sitting.rulebook.variability)
+    if judged.result.position not in ("sitting", "not-recorded"):
+        return False
+    days = days_of_series(sitting, counted)
+    return is_whole(reading_set.setting, len(counted), days, sitting.rulebook.variability)
+
+
+def days_of_series(sitting: Sitting, counted: list[Attempt]) -> int:
+    """The number of days of a home series; elsewhere it is one, since nothing asks for it."""
+    return days_of(counted) if sitting.reading_set.setting == "home" else 1
 
 
 def weigh_sitting(
@@ -213,7 +220,7 @@ def weigh_sitting(
     changed_on = reading_set.subject.treatment_changed_on
     earlier = [measure_earlier(each, at, rules) for each in earlier_sittings(sitting.history, at, began, changed_on, rules)]
     value = value_now(sitting, comparison, judged, at.site)
-    now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
+    now = measure(value, began.date(), days_of_series(sitting, counted), at, rules, irregular=at.irregular)
     change = None
     # One visit alone has changed from nothing.
     if earlier:
@@ -274,7 +281,7 @@ class Labelled(msgspec.Struct, frozen=True, gc=False):
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """Certainty of one guideline's label."""
     outlook, rows, rank, edges = known.outlook, label.place.rows, label.place.rank, label.place.edges
-    reached = [LOWEST_ROW, *[outlook.reached(limits) for limits in edges], ABOVE_ALL_ROWS]
+    reached = [LOWEST_ROW, *outlook.reached(edges), ABOVE_ALL_ROWS]
     (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
     doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]

@@ -161,6 +161,17 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     return total
 
 
+def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
+    """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
+    totals = [0.0] * len(edges)
+    for share, belief in mixture:
+        across, across_sd, down, down_sd = belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd
+        shared = plane(belief.correlation)
+        for place, (first, second) in enumerate(edges):
+            totals[place] += share * (1 - both_below((first - across) / across_sd, (second - down) / down_sd, shared))
+    return totals
+
+
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:
     """The chance for each pressure by itself."""
     if len(mixture) == 1:

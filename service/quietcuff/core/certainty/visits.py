@@ -44,7 +44,7 @@ T = TypeVar("T", bound=Pressures)
 A = TypeVar("A", bound=OnArm)
 
 
-class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class SittingValue(msgspec.Struct, frozen=True, gc=False):
     """The mean of ``readings`` readings, in mmHg, and the rule that chose them."""
 
     systolic_mmhg: float
@@ -80,10 +80,15 @@ def value_sitting(
         used, rule = counted, protocol.counts
     # The arm was chosen because this reading was the higher one; counting it would keep that choice in the mean.
     kept = [reading for reading in used if reading is not chooser] or list(used)
-    more = rule == "all-compared"
+    if rule != "all-compared":
+        count, systolic, diastolic = len(kept), 0, 0
+        for reading in kept:
+            systolic += reading.systolic
+            diastolic += reading.diastolic
+        return SittingValue(systolic / (100 * count), diastolic / (100 * count), count, rule)
     return SittingValue(
-        systolic_mmhg=centre([reading.systolic for reading in kept], within.systolic_autocorrelation if more else 0),
-        diastolic_mmhg=centre([reading.diastolic for reading in kept], within.diastolic_autocorrelation if more else 0),
+        systolic_mmhg=centre([reading.systolic for reading in kept], within.systolic_autocorrelation),
+        diastolic_mmhg=centre([reading.diastolic for reading in kept], within.diastolic_autocorrelation),
         readings=len(kept),
         rule=rule,
     )
@@ -113,9 +118,9 @@ def value_daytime(mean: PartMean) -> SittingValue:
 
 def asked_for_more(protocol: Protocol, arm: Sequence[Pressures]) -> bool:
     """True where more readings than planned were taken and two neighbours among the planned ones differed."""
-    extra, planned = protocol.extra, arm[: protocol.planned]
-    if extra.kind in ("none", "stable-pair") or len(arm) <= protocol.planned:
+    if len(arm) <= protocol.planned or protocol.extra.kind in ("none", "stable-pair"):
         return False
+    extra, planned = protocol.extra, arm[: protocol.planned]
     limit = 100 * extra.mmhg
     return any(
         max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > limit
@@ -128,10 +133,13 @@ def arm_chooser(valid: Sequence[A], site: str) -> A | None:
 
     ``valid`` are the valid readings in order of time.
     """
-    arms = [reading for reading in valid if reading.site in OTHER]
-    for one, other in zip(arms, arms[1:], strict=False):
-        if one.site != other.site:
+    one: A | None = None
+    for other in valid:
+        if other.site not in OTHER:
+            continue
+        if one is not None and one.site != other.site:
             return one if one.site == site else other
+        one = other
     return None
 
 

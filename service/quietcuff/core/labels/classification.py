@@ -27,6 +27,10 @@ DOUBTFUL_DIASTOLIC = "use-phase-four"
 DOUBTS_OF_EQUIPMENT = ("device-wrist", "device-not-validated", "cuff-doubtful")
 
 
+# Limits in rising order, and the rank below the first and from each on.
+Steps = tuple[list[float], list[int]]
+
+
 class Placing(msgspec.Struct, frozen=True, gc=False):
     """A pair of pressures in a guideline's table: the row of each and the one that decides, the higher."""
 
@@ -69,14 +73,21 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
 
 def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
     """The rank of the row that decides."""
-    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
-    return max(
-        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
-        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
-    )
+    return rank_by_steps(steps_of_rows(rows), systolic_mmhg, diastolic_mmhg)
 
 
-Steps = tuple[list[float], list[int]]
+def rank_by_steps(steps: tuple[Steps, Steps], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides, in a table by its steps."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps
+    systolic = systolic_ranks[bisect_right(systolic_from, systolic_mmhg)]
+    diastolic = diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)]
+    return systolic if systolic > diastolic else diastolic
+
+
+def changes_row(rows: list[Row], one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """True where two pairs of pressures are in different rows."""
+    steps = steps_of_rows(rows)
+    return rank_by_steps(steps, *one) != rank_by_steps(steps, *other)
 
 
 def read_steps(rows: list[Row]) -> tuple[Steps, Steps]:
@@ -315,8 +326,9 @@ def sides_of(sitting: Sitting, result: Result) -> set[str]:
     if not sitting.applicable or not sitting.protocol.classifies_mean:
         return set()
     systolic, diastolic = result.systolic_mmhg, result.diastolic_mmhg
-    sides = {"raises" if reaches_hypertension(each, systolic, diastolic) else "lowers" for each in sitting.applicable}
-    sides.add("either")
+    sides = {"either"}
+    for each in sitting.applicable:
+        sides.add("raises" if reaches_hypertension(each, systolic, diastolic) else "lowers")
     return sides
 
 
@@ -334,8 +346,9 @@ def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) 
     """
     if not sides:
         return []
-    effects = sitting.rulebook.effects
-    present = {*faults_of_preparation(sitting), *[attempt.fit.code for attempt in selection.counted]}
-    if present.isdisjoint(effects):
+    effects, told = sitting.rulebook.effects, faults_of_preparation(sitting)
+    worn = [attempt.fit.code for attempt in selection.counted if attempt.fit.code is not None]
+    if not told and not worn:
         return []
+    present = {*told, *worn}
     return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

@@ -53,16 +53,17 @@ def is_plain(reading_set: ReadingSet, rulebook: Rulebook) -> bool:
     if not readings or reading_set.sleep:
         return False
     before = first = readings[0].taken_at
-    day = first.date()
+    day = first.day
     for reading in readings:
         at = reading.taken_at
-        if reading.voided or reading.identifier is not UNSET or at < before or at.date() != day:
+        # Within some hours, which is asked last, the same day of a month is the same day.
+        if reading.voided or reading.identifier is not UNSET or at < before or at.day != day:
             return False
         if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
             return False
         before = at
     within = before - first <= timedelta(hours=rulebook.limits.sitting_over_hours)
-    return within and (born is None or day >= earliest_birth_day(born))
+    return within and (born is None or first.date() >= earliest_birth_day(born))
 
 
 def empty_faults(reading_set: ReadingSet) -> list[Fault]:

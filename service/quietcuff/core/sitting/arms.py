@@ -266,13 +266,18 @@ def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
     measured = comparison.result_site if comparison.result_site in OTHER else None
     higher = preferred_over(sitting, comparison.pairs, comparison.higher)
     candidates = (comparison.record, higher, comparison.earlier, sitting.protocol.preferred_arm, measured)
+    to_use: Site | None = None
+    for arm in candidates:
+        if arm is not None and sitting.person.may_use(arm):
+            to_use = arm
+            break
     return Arms(
         compared=bool(comparison.pairs),
         pairs=len(comparison.pairs),
         systolic_difference_mmhg=comparison.systolic_difference_mmhg,
         diastolic_difference_mmhg=comparison.diastolic_difference_mmhg,
         higher=comparison.higher,
-        arm_to_use=next((arm for arm in candidates if arm is not None and sitting.person.may_use(arm)), None),
+        arm_to_use=to_use,
         arm_of_record=comparison.record,
         basis=comparison.basis,
     )
