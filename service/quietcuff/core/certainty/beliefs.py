@@ -20,6 +20,7 @@ FAR = 6.2
 ROOT_HALF = sqrt(0.5)
 
 Plane = tuple[tuple[float, float, float], ...]
+Limits = tuple[float, float]
 
 
 # One evaluation asks for many pairs of limits under few correlations, and so do evaluations after it.
@@ -44,22 +45,40 @@ def both_below(first: float, second: float, shared: Plane) -> float:
     Zero and zero give 1/4 + asin(r)/2π. Far out, where the correlation adds less than 1e-9, it is left out.
     Source: [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
     """
+    return each_below(0.0, 1.0, 0.0, 1.0, [(first, second)], shared)[0]
+
+
+def each_below(across: float, across_sd: float, down: float, down_sd: float, edges: list[Limits], shared: Plane) -> list[float]:
+    """The same of two normal values with these means and standard deviations, for each pair of limits."""
+    # Nearly every correlation takes six points, and one expression for them is far cheaper than going round six times.
+    if len(shared) != 6:
+        return [below_by_points((edge - across) / across_sd, (limit - down) / down_sd, shared) for edge, limit in edges]
+    (a, b, c), (d, e, f), (g, h, i), (j, k, l), (m, n, o), (p, q, r) = shared  # noqa: E741
+    found = []
+    for edge, limit in edges:
+        first, second = (edge - across) / across_sd, (limit - down) / down_sd
+        total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
+        if -FAR < first < FAR and -FAR < second < FAR:
+            squares, product = first * first + second * second, first * second
+            total = (
+                total
+                + c * exp((product * a - squares) * b)
+                + f * exp((product * d - squares) * e)
+                + i * exp((product * g - squares) * h)
+                + l * exp((product * j - squares) * k)
+                + o * exp((product * m - squares) * n)
+                + r * exp((product * p - squares) * q)
+            )
+        found.append(total)
+    return found
+
+
+def below_by_points(first: float, second: float, shared: Plane) -> float:
+    """The chance of one pair of limits by any number of points."""
     total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
     if not (-FAR < first < FAR and -FAR < second < FAR):
         return total
     squares, product = first * first + second * second, first * second
-    # Nearly every correlation takes six points, and one expression for them is far cheaper than going round six times.
-    if len(shared) == 6:
-        (a, b, c), (d, e, f), (g, h, i), (j, k, l), (m, n, o), (p, q, r) = shared  # noqa: E741
-        return (
-            total
-            + c * exp((product * a - squares) * b)
-            + f * exp((product * d - squares) * e)
-            + i * exp((product * g - squares) * h)
-            + l * exp((product * j - squares) * k)
-            + o * exp((product * m - squares) * n)
-            + r * exp((product * p - squares) * q)
-        )
     for doubled_sine, shrink, weight in shared:
         total += weight * exp((product * doubled_sine - squares) * shrink)
     return total
@@ -115,9 +134,6 @@ def inverse(matrix: Matrix) -> Matrix:
 def applied(matrix: Matrix, systolic: float, diastolic: float) -> tuple[float, float]:
     """A matrix times a pair of pressures."""
     return matrix[0] * systolic + matrix[1] * diastolic, matrix[1] * systolic + matrix[2] * diastolic
-
-
-Limits = tuple[float, float]
 
 
 class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -125,6 +125,8 @@ def tell(
     newest: tuple[float, float],
 ) -> Sureness:
     """Certainty of each label, and the findings about them, a change and the newest value."""
+    # Of all tables at once, because tables share edges, and edges what a belief takes from its spread.
+    known.outlook.reached([edge for label in labels for edge in label.place.edges])
     entries = [certainty_of(label, known, bias, book) for label in labels]
     split = [entry.guideline for entry in entries if prior_decides(entry.rows)] if known.prior != "none" else []
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []

@@ -17,8 +17,8 @@ from quietcuff.core.certainty.beliefs import (
     Limits,
     Matrix,
     added,
-    both_below,
     chances_of_each,
+    each_below,
     evidence_of,
     inverse,
     plane,
@@ -152,23 +152,20 @@ def beside(part: PartBeside, information: tuple[float, float]) -> Belief:
 
 def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     """The chance that either usual pressure is at or above its limit."""
-    total = 0.0
-    first, second = limits
-    for share, belief in mixture:
-        systolic = (first - belief.systolic) / belief.systolic_sd
-        diastolic = (second - belief.diastolic) / belief.diastolic_sd
-        total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
-    return total
+    return chances_of_either(mixture, [limits])[0]
 
 
 def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
     """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
+    parts = [
+        each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, plane(belief.correlation))
+        for _, belief in mixture
+    ]
+    if len(parts) == 1:
+        return [1 - below for below in parts[0]]
     totals = [0.0] * len(edges)
-    for share, belief in mixture:
-        across, across_sd, down, down_sd = belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd
-        shared = plane(belief.correlation)
-        for place, (first, second) in enumerate(edges):
-            totals[place] += share * (1 - both_below((first - across) / across_sd, (second - down) / down_sd, shared))
+    for (share, _), part in zip(mixture, parts, strict=True):
+        totals = [total + share * (1 - below) for total, below in zip(totals, part, strict=True)]
     return totals
 
 

@@ -36,6 +36,8 @@ def cumulants_of(parts: Parts) -> Cumulants:
     if len(parts) == 1:
         _, mean, sd = parts[0]
         return mean, sd * sd, 0.0, 0.0
+    if len(parts) == 2:
+        return cumulants_of_two(*parts)
     mean = variance = third = fourth = 0.0
     for share, middle, _ in parts:
         mean += share * middle
@@ -45,6 +47,18 @@ def cumulants_of(parts: Parts) -> Cumulants:
         variance += share * (own + apart)
         third += share * away * (3 * own + apart)
         fourth += share * (3 * own * own + apart * (6 * own + apart))
+    return mean, variance, third, fourth - 3 * variance * variance
+
+
+def cumulants_of_two(one: tuple[float, float, float], other: tuple[float, float, float]) -> Cumulants:
+    """The same of two parts, which most mixtures have, written out."""
+    (share, middle, sd), (rest, beside, beside_sd) = one, other
+    mean = share * middle + rest * beside
+    away, beyond, own, others = middle - mean, beside - mean, sd * sd, beside_sd * beside_sd
+    apart, far = away * away, beyond * beyond
+    variance = share * (own + apart) + rest * (others + far)
+    fourth = share * (3 * own * own + apart * (6 * own + apart)) + rest * (3 * others * others + far * (6 * others + far))
+    third = share * away * (3 * own + apart) + rest * beyond * (3 * others + far)
     return mean, variance, third, fourth - 3 * variance * variance
 
 
@@ -90,9 +104,9 @@ def terms_of(parts: Parts) -> Terms:
 def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> float:
     """The quantile of two parts to four decimals, from a pressure near it: steps of a series, until the rounding is certain.
 
-    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0 nearly. What is left of F after it is
-    known but for the next term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most
-    the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0. What is left of F after it is the next
+    term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most the largest F'' of the
+    parts, times the way, less than at the start. Both bound what is left of the way.
     """
     half, middle, over, height, other_half, other_middle, beyond, other_height, rises, bends = terms
     for _ in range(MOST_SERIES_STEPS):
@@ -105,10 +119,12 @@ def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> flo
             break
         # All of it over the density, so that chances become ways.
         first, second = excess / slope, (density * over * z + beside * beyond * y) / slope
-        bow = first * second
-        step = -first * (1 + bow * (1 + 2 * bow))
+        root = 1 - 4 * first * second
+        if root <= 0:
+            break
+        step = -2 * first / (1 + sqrt(root))
         way = abs(step)
-        left = abs(first + step * (1 + step * second)) + bends * way * way * way / slope
+        left = bends * way * way * way / slope
         way += SAFE_WAY_MMHG
         least = 1 - rises * way / slope
         at += step

@@ -122,11 +122,12 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     def reached(self, edges: list[Limits]) -> list[Reached]:
         """The chance that either usual pressure is at or above each of some edges."""
         known = self.edges
-        new = [edge for edge in edges if edge not in known]
-        flat = chances_of_either(self.flat, new)
-        chances = chances_of_either(self.weighed, new) if self.prior else flat
-        for edge, chance, alone in zip(new, chances, flat, strict=True):
-            known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
+        new = [edge for edge in dict.fromkeys(edges) if edge not in known]
+        if new:
+            flat = chances_of_either(self.flat, new)
+            chances = chances_of_either(self.weighed, new) if self.prior else flat
+            for edge, chance, alone in zip(new, chances, flat, strict=True):
+                known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
         return [known[edge] for edge in edges]
 
     def with_visits(self, count: int) -> View:
