@@ -14,19 +14,16 @@ from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
 from quietcuff.core.certainty.settling import LabelPlace, chances_at_edge, places_in_rows, settles, what_settles, why_not_now
+from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, AS_EXPECTED, LOWEST_ROW, Known, Reached, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
-    SittingValue,
-    arm_chooser,
     circumstances_of,
     earlier_sittings,
     is_whole,
     measure,
     measure_earlier,
     sittings_of_same,
-    value_daytime,
-    value_sitting,
 )
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows

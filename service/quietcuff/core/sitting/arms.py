@@ -15,7 +15,7 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths
+from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths, whole_number
 from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
@@ -250,6 +250,9 @@ def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
 
 def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
+    if len(pairs) == 1:
+        # Hundredths have no third decimal to be rounded.
+        return whole_number(pairs[0].systolic / 100), whole_number(pairs[0].diastolic / 100)
     count, systolic, diastolic = 100 * len(pairs), 0, 0
     for pair in pairs:
         systolic += pair.systolic

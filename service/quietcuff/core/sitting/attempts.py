@@ -63,7 +63,7 @@ def judge_attempts(
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
-    mixed, sound_site = False, not person.restrictions
+    mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
@@ -72,19 +72,7 @@ def judge_attempts(
         if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
-        # Most readings are seen at once to have no fault of their own.
-        fault = (
-            None
-            if sound_site
-            and block is None
-            and not fit.known_wrong
-            and not reading.voided
-            and not reading.device_flags
-            and systolic is not None
-            and diastolic is not None
-            and is_plausible(systolic, diastolic, limits)
-            else find_fault(reading, person, fit, block, limits)
-        )
+        fault = find_fault(reading, person, fit, block, limits)
         if fault is None and (too_soon or reading.position not in protocol.positions):
             fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
@@ -151,11 +139,12 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
     # The order matters: a failed or impossible measurement must not be blamed on the arm or the cuff.
     if reading.voided:
         return "voided"
-    if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
+    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
+    if systolic is None or diastolic is None:
         return "device-error"
-    if not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
+    if reading.device_flags and not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
         return "device-error"
-    if not is_plausible(reading.systolic_mmhg, reading.diastolic_mmhg, limits):
+    if not is_plausible(systolic, diastolic, limits):
         return "implausible"
     if block is not None:
         return "set-blocked"
