@@ -21,6 +21,8 @@ ONE_SIDED_90 = 1.2815515655446004
 HALF_PUBLISHED = 0.5e-4
 # More than a joint chance can be off: it is an integral by few points, and leaves out parts of no weight.
 SLACK = 1e-5
+# A chance that is less than enough by more than this is published as less.
+TOO_LITTLE = HALF_PUBLISHED + SLACK
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -49,14 +51,15 @@ def settles(view: View, sides: LabelEdges, enough: float) -> bool:
     weighing, (along, across) = view.weighing, view.information
     first, both, second = weighing.alone.covariance
     systolic, diastolic = first * along + both * across, both * along + second * across
-    too_little, sufficient = enough - HALF_PUBLISHED - SLACK, enough - HALF_PUBLISHED + SLACK
+    too_little = enough - TOO_LITTLE
     least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
-    if most < too_little or not (least >= sufficient or is_likely(((1.0, view.alone()),), sides, enough)):
+    # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
+    if most < too_little or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
         return False
     if not weighing.parts:
         return True
     least, most = bounds_with_prior(view, systolic, diastolic, sides)
-    return most >= too_little and (least >= sufficient or is_likely(view.with_prior(), sides, enough))
+    return most >= too_little and (least >= enough or is_likely(view.with_prior(), sides, enough))
 
 
 def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
