@@ -56,9 +56,10 @@ def each_below(across: float, across_sd: float, down: float, down_sd: float, edg
     (a, b, c), (d, e, f), (g, h, i), (j, k, l), (m, n, o), (p, q, r) = shared  # noqa: E741
     found = []
     for edge, limit in edges:
-        first, second = (edge - across) / across_sd, (limit - down) / down_sd
-        total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
-        if -FAR < first < FAR and -FAR < second < FAR:
+        # Both the other way round, which the squares and the product do not show.
+        first, second = (across - edge) / across_sd, (down - limit) / down_sd
+        total = 0.25 * erfc(first * ROOT_HALF) * erfc(second * ROOT_HALF)
+        if -FAR < first < FAR > second > -FAR:
             squares, product = first * first + second * second, first * second
             total = (
                 total
