@@ -50,11 +50,14 @@ def test_a_command_ends_without_looking_through_its_modules_again(tmp_path: Path
     assert "frozen" in loaded_by(tmp_path, ended)
 
 
-def test_a_server_is_made_without_numbers_and_cryptography(tmp_path: Path) -> None:
+def test_a_server_is_made_without_numbers_cryptography_and_looking_into_documents(tmp_path: Path) -> None:
     loaded = loaded_by(
         tmp_path,
         "import quietcuff.cli.serve, quietcuff.delivery.worker; "
-        "from quietcuff.api.app import create_app_from_environment as make; make()",
+        "from quietcuff.api.app import create_app_from_environment as make; make(); "
+        "from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER; "
+        "looked_into = {**vars(SET_DECODER), **vars(EVALUATION_DECODER)}; "
+        "sys.exit('decode' in looked_into)",
     )
     assert loaded >= FLOW | WEB
     assert not loaded & (NUMBERS | KEYS_AND_PICTURES | POSTGRESQL | TRACING)
