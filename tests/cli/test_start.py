@@ -16,6 +16,7 @@ KEYS_AND_PICTURES = {"jwt", "cryptography", "sqlalchemy.orm", "httpx"}
 POSTGRESQL = {"asyncpg", "sqlalchemy.dialects.postgresql"}
 WEB = {"litestar", "uvicorn"}
 TRACING = {"opentelemetry"}
+PEOPLE = {"quietcuff.storage.schema.sittings", "quietcuff.storage.rows.verify"}
 TASK_GROUPS = {"anyio._backends._asyncio"}
 # The application as a server makes it, from its start to its end.
 LIVED_THROUGH = """
@@ -58,8 +59,8 @@ def test_a_short_command_starts_without_the_flow(tmp_path: Path, arguments: tupl
     loaded_by(tmp_path, command(*CREATE))
     loaded = loaded_by(tmp_path, command(*arguments))
     assert "quietcuff.storage.engine.store" in loaded
-    # The migrations name the options of both databases.
-    other = set() if arguments == ("database", "upgrade") else POSTGRESQL
+    # The migrations name every table, and the options of both databases.
+    other = set() if arguments == ("database", "upgrade") else POSTGRESQL | PEOPLE
     assert not loaded & (FLOW | NUMBERS | KEYS_AND_PICTURES | WEB | other)
 
 
