@@ -62,16 +62,13 @@ def judge_attempts(
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
-    worn: Device | None = None
-    place: Site | None = None
     mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         # The same device at the same site is judged as it was the reading before.
-        if device is not worn or site != place:
-            worn, place = device, site
+        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits)
