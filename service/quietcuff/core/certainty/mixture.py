@@ -157,15 +157,12 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
 
 def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
     """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
-    parts = [
-        each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, plane(belief.correlation))
-        for _, belief in mixture
-    ]
-    if len(parts) == 1:
-        return [1 - below for below in parts[0]]
     totals = [0.0] * len(edges)
-    for (share, _), part in zip(mixture, parts, strict=True):
-        totals = [total + share * (1 - below) for total, below in zip(totals, part, strict=True)]
+    for share, belief in mixture:
+        shared = plane(belief.correlation)
+        below = each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, shared)
+        for place, chance in enumerate(below):
+            totals[place] += share * (1 - chance)
     return totals
 
 
