@@ -105,6 +105,26 @@ def test_lines_of_one_turn_of_the_loop_are_written_together_and_in_their_order(
     assert all(len(piece.encode()) <= select.PIPE_BUF for piece in written) and len(written) < 10
 
 
+def test_a_line_of_the_last_turn_of_a_loop_is_written_when_the_loop_is_closed(
+    configured: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[str] = []
+    monkeypatch.setattr(access, "handlers", [one for one in access.handlers if isinstance(one, StandardError)])
+    monkeypatch.setattr(sys, "stderr", SimpleNamespace(write=written.append, flush=lambda: None))
+    line = AccessLine(request_id="last", method="GET", route="/", status=200, milliseconds=1, tenant=7, key=None)
+    loop = asyncio.new_event_loop()
+
+    async def answer() -> None:
+        # In the turn in which the loop stops, so that what it is asked to do next is left undone.
+        loop.call_soon(lambda: loop.call_soon(tell_access, line))
+
+    loop.run_until_complete(answer())
+    loop.stop()
+    loop.run_forever()
+    loop.close()
+    assert [json.loads(one)["request_id"] for one in "".join(written).splitlines()] == ["last"]
+
+
 def test_what_may_quote_a_value_is_left_out_of_others_lines(configured: None, capsys: pytest.CaptureFixture[str]) -> None:
     error = failed()
     logging.getLogger("uvicorn.error").error("Exception in ASGI application\n", exc_info=error)

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
 import msgspec
 import pytest
 from sqlalchemy import Table
 
+from quietcuff.storage.engine.database import AS_THEY_ARE, open_sqlite, parse_url
 from quietcuff.storage.rows.claims import Claim
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import ReadingRow
@@ -20,3 +25,14 @@ from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_v
 )
 def test_the_fields_of_a_row_are_the_columns_of_its_table_in_their_order(row: type[msgspec.Struct], table: Table) -> None:
     assert row.__struct_fields__ == tuple(table.c.keys())
+
+
+def test_values_that_the_driver_was_told_of_are_stored_as_they_are(tmp_path: Path) -> None:
+    given = {bytes: b"\0\xff", bool: True, type(None): None}
+    assert given.keys() == AS_THEY_ARE.keys()
+    engine = open_sqlite(parse_url(f"sqlite:///{tmp_path / 'here.db'}"), writes=True)
+    assert all((kind, sqlite3.PrepareProtocol) in sqlite3.adapters for kind in given)
+    with closing(engine.raw_connection()) as connection:
+        row = connection.cursor().execute("SELECT ?, ?, ?, typeof(?)", (*given.values(), True)).fetchone()
+    engine.dispose()
+    assert row == (b"\0\xff", 1, None, "integer")

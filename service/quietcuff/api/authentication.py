@@ -61,20 +61,21 @@ async def _take_place(connection: Connection, operation: Operation) -> None:
     if operation.access != "open":
         # A lane of its own: requests with unknown keys must not take the places of tenants.
         leave = service.lanes.enter("key", NO_TENANT)
+        authorization = header_of(connection, "Authorization") or ""
         try:
-            await _authenticate(connection, operation)
+            principal = await _authenticate(connection, operation, authorization)
         finally:
             leave(True)
-        principal = principal_of(connection)
-        service.lanes.know_key((header_of(connection, "Authorization") or "").encode("latin-1"), principal.tenant_id)
+        service.lanes.know_key(authorization.encode("latin-1"), principal.tenant_id)
         # After the key is known and before any work: the limit is the key's, however many processes serve it.
         await service.rates.take(principal.actor)
         tenant_id = principal.tenant_id
     state["leave"] = service.lanes.enter(operation.lane_taken, tenant_id)
 
 
-async def _authenticate(connection: Connection, operation: Operation) -> None:
-    bearer = _bearer(connection)
+async def _authenticate(connection: Connection, operation: Operation, authorization: str) -> Principal:
+    """Whoever asks, who has the scope of the route."""
+    bearer = _bearer(authorization)
     try:
         principal = await service_of(connection).principal(bearer or "")
     # The refusal is raised anew: only here is it known whether a key was sent, which decides the challenge (RFC 6750).
@@ -87,11 +88,12 @@ async def _authenticate(connection: Connection, operation: Operation) -> None:
     if need == METRICS and not principal.scopes.metrics:
         raise NotAllowed(METRICS)
     if not isinstance(need, Need):
-        return
+        return principal
     # A route that narrows what it answers by itself may be asked by whoever may see a part of it.
     parts = principal.scopes.parts(need)
     if parts is not None and not (operation.narrows and parts):
         raise NotAllowed(str(need))
+    return principal
 
 
 def principal_of(connection: Connection) -> Principal:
@@ -106,9 +108,9 @@ def principal_of(connection: Connection) -> Principal:
     return principal
 
 
-def _bearer(connection: Connection) -> str | None:
-    """The bearer token of the request; None if there is none."""
-    scheme, _, key = (header_of(connection, "Authorization") or "").partition(" ")
+def _bearer(authorization: str) -> str | None:
+    """The bearer token of a header; None if there is none."""
+    scheme, _, key = authorization.partition(" ")
     return key.strip(" ") if scheme.lower() == "bearer" else None
 
 
@@ -118,12 +120,15 @@ def check_kind_of_body(connection: Connection, wanted: str, *also: str) -> None:
     Raises:
         HTTPException: 415.
     """
-    kind, *parameters = (header_of(connection, "Content-Type") or "").lower().split(";")
+    said, encoding = header_of(connection, "Content-Type") or "", header_of(connection, "Content-Encoding")
+    if said == wanted and encoding is None:
+        return
+    kind, *parameters = said.lower().split(";")
     kind = kind.strip()
     is_wanted = kind in (wanted, *also) or (wanted == JSON and kind.startswith("application/") and kind.endswith("+json"))
     charsets = [parameter.split("=")[1].strip(' "') for parameter in parameters if "charset=" in parameter]
     # A compressed body could unpack to far more than the limit on bodies, so none is taken.
-    is_encoded = (header_of(connection, "Content-Encoding") or "identity").strip().lower() != "identity"
+    is_encoded = (encoding or "identity").strip().lower() != "identity"
     if not is_wanted or is_encoded or any(charset not in ("utf-8", "utf8") for charset in charsets):
         raise HTTPException(status_code=415, detail=f"Send {' or '.join((wanted, *also))} in UTF-8, without Content-Encoding.")
 

@@ -12,8 +12,10 @@ import re
 import sys
 import time
 import traceback
+from collections.abc import Callable
 from contextlib import nullcontext
 from datetime import UTC, datetime
+from functools import lru_cache
 from select import PIPE_BUF
 from typing import TextIO
 
@@ -58,9 +60,12 @@ class StandardError(logging.StreamHandler[TextIO]):
         return sys.stderr
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Write an entry, after the lines that were ready before it."""
+        """Write an entry at once, after the lines that were ready before it."""
+        try:
+            self._hold(self.format(record))
+        except Exception:
+            self.handleError(record)
         self.write_held()
-        super().emit(record)
 
     def flush(self) -> None:
         """Write whatever is held, and empty the stream."""
@@ -70,11 +75,7 @@ class StandardError(logging.StreamHandler[TextIO]):
     def write_line(self, line: str) -> None:
         """Write a line that is ready, by the next turn of the event loop; at once where there is none."""
         with self.lock or nullcontext():
-            # So many bytes reach a pipe in one piece, even where several processes write to it.
-            if self._held_length + len(line) >= PIPE_BUF:
-                self.write_held()
-            self._held.append(line + self.terminator)
-            self._held_length += len(line) + 1
+            self._hold(line)
             try:
                 loop = asyncio.get_running_loop()
             except RuntimeError:
@@ -82,7 +83,7 @@ class StandardError(logging.StreamHandler[TextIO]):
                 return
             if self._called is not loop:
                 self._called = loop
-                loop.call_soon(self.write_held)
+                loop.call_soon(AtTurnOrEnd(self.write_held))
 
     def write_held(self) -> None:
         """Write the lines that are ready."""
@@ -99,6 +100,26 @@ class StandardError(logging.StreamHandler[TextIO]):
             except Exception:
                 # A log that cannot be written must not end the request; logging itself tells of it in the same way.
                 self.handleError(logging.makeLogRecord({"name": access.name, "msg": "a line could not be written"}))
+
+    def _hold(self, line: str) -> None:
+        # So many bytes reach a pipe in one piece, even where several processes write to it.
+        if self._held_length + len(line) >= PIPE_BUF:
+            self.write_held()
+        self._held.append(line + self.terminator)
+        self._held_length += len(line) + 1
+
+
+class AtTurnOrEnd:
+    """Something that is done by the next turn of an event loop, or when the loop is closed before that and drops it."""
+
+    def __init__(self, do: Callable[[], None]) -> None:
+        self._do = do
+
+    def __call__(self) -> None:
+        self._do()
+
+    def __del__(self) -> None:
+        self._do()
 
 
 class JsonLine(logging.Formatter):
@@ -125,8 +146,14 @@ class JsonLine(logging.Formatter):
     @staticmethod
     def line_of(log: str, level: str, at: float, entry: str) -> str:
         """An entry, which is an object, with what stands before it in every line."""
-        moment = datetime.fromtimestamp(at, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        return f'{{"at":"{moment}","level":"{level}","log":"{log}",{entry[1:]}'
+        whole, part = divmod(int(at * 1000), 1000)
+        return f'{{"at":"{second_text(whole)}.{part:03}Z","level":"{level}","log":"{log}",{entry[1:]}'
+
+
+@lru_cache(maxsize=4)
+def second_text(at: int) -> str:
+    """A second in UTC. Lines come many to a second."""
+    return datetime.fromtimestamp(at, UTC).replace(tzinfo=None).isoformat()
 
 
 def tell_access(line: AccessLine) -> None:

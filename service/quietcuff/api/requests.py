@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from datetime import date, datetime
 from functools import cache
 from typing import Any
@@ -28,6 +29,8 @@ _VISIBLE = re.compile(r"[\x21-\x7e]{1,255}", re.ASCII)
 _MOMENT = "A day such as 2026-05-04, or RFC 3339 with an offset (its + written %2B), years 1900 to 2200."
 
 Connection = ASGIConnection[Any, Any, Any, Any]
+# Where a scope keeps its headers by name.
+HEADERS = "quietcuff.headers"
 # A part of the path. Named once, because the framework takes long to make one.
 PathText = FromPath[str]
 
@@ -39,14 +42,23 @@ def header_of(connection: Connection, name: str) -> str | None:
 
 def header_in(scope: Any, name: str) -> str | None:
     """The same from what the server hands on, before there is a connection."""
-    # A table of all headers costs more than going through them.
-    wanted = _as_in_scopes(name)
-    lines = [value for header, value in scope["headers"] if header == wanted]
-    return b",".join(lines).decode("latin-1") if lines else None
+    table: dict[bytes, bytes] | None = scope.get(HEADERS)
+    if table is None:
+        # Made once, since every request is asked for half a dozen.
+        table = scope[HEADERS] = _table_of(scope["headers"])
+    found = table.get(as_in_scopes(name))
+    return None if found is None else found.decode("latin-1")
+
+
+def _table_of(headers: Iterable[tuple[bytes, bytes]]) -> dict[bytes, bytes]:
+    table: dict[bytes, bytes] = {}
+    for name, value in headers:
+        table[name] = value if name not in table else table[name] + b"," + value
+    return table
 
 
 @cache
-def _as_in_scopes(name: str) -> bytes:
+def as_in_scopes(name: str) -> bytes:
     """A name of ours as every scope has it: in lower case (ASGI)."""
     return name.lower().encode("latin-1")
 

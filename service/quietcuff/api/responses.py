@@ -16,7 +16,7 @@ from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Send
 
 from quietcuff.api.operations import JSON, OperationParameter
-from quietcuff.api.requests import Connection, header_in, header_of, takes_gzip
+from quietcuff.api.requests import Connection, as_in_scopes, header_in, header_of, takes_gzip
 from quietcuff.api.service import service_of
 from quietcuff.application import Page, Record
 from quietcuff.fhir.bulk.gzip_files import LEVEL
@@ -89,7 +89,7 @@ def with_vary(headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
 def answer(body: bytes, *, status: int = 200, media_type: str = JSON, headers: dict[str, str] | None = None) -> ASGIResponse:
     """An answer with the bytes as they are."""
     kind = f"{media_type}; charset=utf-8" if media_type.startswith("text/") else media_type
-    ready = [(name.lower().encode("latin-1"), text.encode("latin-1")) for name, text in headers.items()] if headers else []
+    ready = [(as_in_scopes(name), text.encode("latin-1")) for name, text in headers.items()] if headers else []
     ready += [(b"content-type", kind.encode("latin-1")), (b"content-length", b"%d" % len(body))]
     return ReadyAnswer(body, status, ready)
 

@@ -23,6 +23,7 @@ from quietcuff.storage.trail.trail import TrailEntry, record
 
 # A tenant whose settings are changed by another process is noticed after this.
 TENANTS_KEPT = timedelta(seconds=5)
+NO_TIME = timedelta()
 IfMatch = Literal["*"] | frozenset[int] | None
 
 
@@ -101,9 +102,12 @@ class Tenants:
         return known
 
     def _of_late(self, tenant_id: int) -> Tenant | None:
-        read_at, known = self._known.get(tenant_id, (datetime.min.replace(tzinfo=UTC), None))
+        found = self._known.get(tenant_id)
+        if found is None:
+            return None
+        read_at, known = found
         # The clock can be set back: an age below zero counts as too old.
-        return known if timedelta() <= self._clock() - read_at < TENANTS_KEPT else None
+        return known if NO_TIME <= self._clock() - read_at < TENANTS_KEPT else None
 
     async def _read(self, tenant_id: int) -> Tenant:
         now = self._clock()

@@ -137,23 +137,26 @@ def history_of(newest_first: list[bytes], as_of: datetime, facts: Facts) -> Hist
 
 def answer_of(version: AnsweredVersion, *, created: bool = False, replayed: bool = False) -> Answer:
     """The answer for a version, byte for byte as it was when the version was new."""
+    set_id = str(version.set_id)
     return Answer(
-        body=envelope(version),
-        set_id=str(version.set_id),
+        body=envelope(version, set_id),
+        set_id=set_id,
         version=version.version,
         created=created,
         replayed=replayed,
     )
 
 
-def envelope(version: AnsweredVersion) -> bytes:
+def envelope(version: AnsweredVersion, set_id: str) -> bytes:
     # Joined by hand and not encoded from a struct: the document and the evaluation must stay the bytes that are stored.
     closes_at = f'"{utc_text(version.closes_at)}"' if version.closes_at is not None else "null"
+    updated_at = utc_text(version.created_at)
+    # A first version has the time of its set.
+    created_at = updated_at if version.set_created_at is version.created_at else utc_text(version.set_created_at)
     head = (
-        f'{{"id":"{version.set_id}","version":{version.version},"status":"{version.status}",'
+        f'{{"id":"{set_id}","version":{version.version},"status":"{version.status}",'
         f'"closed":{"true" if version.closes_at is None else "false"},"closes_at":{closes_at},'
-        f'"subject_id":"{version.subject_id}","created_at":"{utc_text(version.set_created_at)}",'
-        f'"updated_at":"{utc_text(version.created_at)}","reading_set":'
+        f'"subject_id":"{version.subject_id!s}","created_at":"{created_at}","updated_at":"{updated_at}","reading_set":'
     )
     return b"".join((head.encode(), version.document, b',"evaluation":', version.evaluation, b"}"))
 

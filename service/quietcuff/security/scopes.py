@@ -75,8 +75,7 @@ class Scopes(msgspec.Struct, frozen=True):
 
     def allow(self, need: Need) -> bool:
         """True where the key may do the operation with all of the type. What is not named is not allowed."""
-        granted = self.letters.get(need.type, frozenset()) | self.letters.get("*", frozenset())
-        return need.letter in granted
+        return need.letter in self.letters.get(need.type, ()) or need.letter in self.letters.get("*", ())
 
     def parts(self, need: Need) -> list[Query] | None:
         """The searches that limit the operation, any of which may find a resource.

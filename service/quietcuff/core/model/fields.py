@@ -155,7 +155,9 @@ def check_instant(instant: datetime) -> None:
 
 def utc_text(moment: datetime) -> str:
     """A moment in UTC to the millisecond, as the service writes its own: 2026-05-04T07:03:31.120Z."""
-    return f"{(moment - (moment.utcoffset() or timedelta())).replace(tzinfo=None).isoformat(timespec='milliseconds')}Z"
+    offset = moment.utcoffset()
+    in_utc = moment - offset if offset else moment
+    return f"{in_utc.replace(tzinfo=None).isoformat(timespec='milliseconds')}Z"
 
 
 def hundredths(mmhg: float) -> int:

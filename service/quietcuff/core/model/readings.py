@@ -316,16 +316,20 @@ def noted_as_opened(reading_set: ReadingSet, now: datetime) -> ReadingSet:
 def first_taken_at(reading_set: ReadingSet, now: datetime) -> datetime:
     """Time of the first reading that is not voided, or of the first reading at all if every one is voided. A set without
     readings has the time at which it came in, or ``now`` if that is not recorded yet."""
-    return min((reading.taken_at for reading in _not_voided(reading_set)), default=opened_at(reading_set) or now)
+    times = _times(reading_set)
+    return min(times) if times else opened_at(reading_set) or now
 
 
 def last_taken_at(reading_set: ReadingSet, now: datetime) -> datetime:
     """Time of the last reading, chosen as in ``first_taken_at``."""
-    return max((reading.taken_at for reading in _not_voided(reading_set)), default=opened_at(reading_set) or now)
+    times = _times(reading_set)
+    return max(times) if times else opened_at(reading_set) or now
 
 
-def _not_voided(reading_set: ReadingSet) -> list[Reading]:
-    return [reading for reading in reading_set.readings if not reading.voided] or reading_set.readings
+def _times(reading_set: ReadingSet) -> list[datetime]:
+    """The times of the readings that are not voided, or of all if every one is."""
+    readings = reading_set.readings
+    return [reading.taken_at for reading in readings if not reading.voided] or [reading.taken_at for reading in readings]
 
 
 def voided_faults(readings: list[Reading]) -> list[Fault]:

@@ -28,7 +28,7 @@ class Remembered(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     sitting: HistorySitting | None
 
 
-class MeasuredReading(msgspec.Struct, frozen=True):
+class MeasuredReading(msgspec.Struct, frozen=True, gc=False):
     """One valid reading: hundredths of mmHg at a site, and the reason where it does not count."""
 
     site: Site
@@ -80,17 +80,17 @@ def pairs_of(valid: list[MeasuredReading], evaluation: Evaluation) -> list[Histo
 
 def valid_readings(reading_set: ReadingSet, evaluation: Evaluation) -> list[MeasuredReading]:
     """The readings that the evaluation held valid, in order of time."""
-    reasons = {outcome.index: outcome.reason for outcome in evaluation.readings}
+    outcomes = evaluation.readings
     return [
         MeasuredReading(
-            site=reading.site,
-            systolic=hundredths(reading.systolic_mmhg or 0),
-            diastolic=hundredths(reading.diastolic_mmhg or 0),
-            day=reading.taken_at.date(),
-            reason=reasons[place],
+            reading.site,
+            hundredths(reading.systolic_mmhg or 0),
+            hundredths(reading.diastolic_mmhg or 0),
+            reading.taken_at.date(),
+            outcomes[place].reason,
         )
         for place, reading in in_order(reading_set.readings)
-        if reasons[place] not in NOT_VALID
+        if outcomes[place].reason not in NOT_VALID
     ]
 
 

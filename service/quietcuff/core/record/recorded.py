@@ -17,7 +17,7 @@ from quietcuff.core.record.sitting_version import (
     common_cuff,
     common_device,
     common_method,
-    device_shown,
+    is_described,
     period_shown,
     searchable_size,
 )
@@ -49,20 +49,30 @@ class RecordedReading(msgspec.Struct, frozen=True, gc=False):
     identifier: str | None
 
 
+class OfSet(msgspec.Struct, frozen=True, gc=False):
+    """What a reading has of its set where it has none of its own: the size of the cuff, whether a device is known, the
+    observer."""
+
+    cuff: str | None
+    has_device: bool
+    observer: str | None
+
+
 def recorded_readings(sitting: SittingVersion, places: Sequence[int]) -> list[RecordedReading]:
     """The readings at these places as they are recorded."""
-    cuff_of_set = searchable_size(sitting.reading_set.cuff)
-    return [recorded_reading(sitting, index, cuff_of_set) for index in places]
-
-
-def recorded_reading(sitting: SittingVersion, index: int, cuff_of_set: str | None) -> RecordedReading:
-    """One reading as it is recorded. It has the cuff, the device and the observer of its set, where it has none of its own."""
-    said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
-    device, offset, observer = (
-        sitting.device_ids[index],
-        said.taken_at.utcoffset(),
-        said.observer or sitting.reading_set.observer,
+    given = sitting.reading_set
+    of_set = OfSet(
+        searchable_size(given.cuff),
+        given.device is not None and is_described(given.device),
+        None if given.observer is None else given.observer.text,
     )
+    return [recorded_reading(sitting, index, of_set) for index in places]
+
+
+def recorded_reading(sitting: SittingVersion, index: int, of_set: OfSet) -> RecordedReading:
+    """One reading as it is recorded."""
+    said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
+    device_id, offset = sitting.device_ids[index], said.taken_at.utcoffset()
     return RecordedReading(
         index,
         said.taken_at,
@@ -76,12 +86,12 @@ def recorded_reading(sitting: SittingVersion, index: int, cuff_of_set: str | Non
         said.method,
         said.rhythm,
         said.device_flags,
-        searchable_size(said.cuff) if said.cuff else cuff_of_set,
+        searchable_size(said.cuff) if said.cuff else of_set.cuff,
         outcome.counts,
         outcome.reason,
-        device,
-        device is not None or device_shown(sitting, index) is not None,
-        None if observer is None else observer.text,
+        device_id,
+        device_id is not None or (is_described(said.device) if said.device else of_set.has_device),
+        said.observer.text if said.observer else of_set.observer,
         said.identifier.text if said.identifier else None,
     )
 
@@ -103,12 +113,13 @@ def recorded_mean(sitting: SittingVersion) -> RecordedMean | None:
     period = period_shown(sitting.reading_set, sitting.evaluation)
     if period is None:
         return None
-    ids = {sitting.device_ids[index] for index in sitting.spoken_of}
+    spoken_of = sitting.spoken_of
+    ids = {sitting.device_ids[index] for index in spoken_of}
     return RecordedMean(
         *period,
         # The device of all of its readings, if it is the same one and has an identifier.
         ids.pop() if len(ids) == 1 else None,
-        common_device(sitting) is not None,
-        searchable_size(common_cuff(sitting)),
-        common_method(sitting),
+        common_device(sitting, spoken_of) is not None,
+        searchable_size(common_cuff(sitting, spoken_of)),
+        common_method(sitting, spoken_of),
     )

@@ -125,10 +125,10 @@ def searchable_size(cuff: Cuff | None) -> str | None:
     return named_size(cuff) or (None if cuff.range_cm is None else OTHER)
 
 
-def common_cuff(sitting: SittingVersion) -> Cuff | None:
+def common_cuff(sitting: SittingVersion, spoken_of: list[int]) -> Cuff | None:
     """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
     readings = sitting.reading_set.readings
-    cuffs = [sitting.cuff_of(readings[index]) for index in sitting.spoken_of]
+    cuffs = [sitting.cuff_of(readings[index]) for index in spoken_of]
     # Mostly it is the very cuff of the set each time.
     others = [cuff for cuff in cuffs if cuff is not cuffs[0]]
     return cuffs[0] if cuffs and all(cuff_text(cuff) == cuff_text(cuffs[0]) for cuff in others) else None
@@ -151,26 +151,30 @@ def device_shown(sitting: SittingVersion, index: int) -> Content | None:
     if device_id is not None:
         return (device_id,)
     given = sitting.device_of(sitting.reading_set.readings[index])
-    if given is None or given == NO_DEVICE:
+    if given is None or not is_described(given):
         return None
     validated = None if given.validated == "not-recorded" else given.validated
     said = (given.kind, given.site, validated, given.manufacturer, given.model, given.serial_number)
     return (*said, tuple(given.validated_for))
 
 
-def common_device(sitting: SittingVersion) -> Content | None:
+def is_described(device: Device) -> bool:
+    """True where anything is known of a device."""
+    return device != NO_DEVICE
+
+
+def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | None:
     """The device of the readings of the result, where it is one."""
-    places = sitting.spoken_of
-    ids = {sitting.device_ids[index] for index in places}
+    ids = {sitting.device_ids[index] for index in spoken_of}
     if len(ids) == 1 and None not in ids:
-        return device_shown(sitting, places[0])
-    devices = [device_shown(sitting, index) for index in places]
+        return device_shown(sitting, spoken_of[0])
+    devices = [device_shown(sitting, index) for index in spoken_of]
     return devices[0] if devices and all(device == devices[0] for device in devices) else None
 
 
-def common_method(sitting: SittingVersion) -> str | None:
+def common_method(sitting: SittingVersion, spoken_of: list[int]) -> str | None:
     """The method of the readings of the result, where it is known and one."""
-    methods = {sitting.reading_set.readings[index].method for index in sitting.spoken_of}
+    methods = {sitting.reading_set.readings[index].method for index in spoken_of}
     return methods.pop() if len(methods) == 1 else None
 
 
@@ -277,12 +281,12 @@ def mean_shown(sitting: SittingVersion) -> Content | None:
     reading_set, evaluation = sitting.reading_set, sitting.evaluation
     if evaluation.result is None and not sitting.lacks_result:
         return None
-    counted = sitting.counted
+    counted, spoken_of = sitting.counted, sitting.spoken_of
     low = {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}
     return (
         *(reading_set.based_on, reading_set.encounter, reading_set.observer, reading_set.location),
-        *(*place_shown(sitting), common_method(sitting), common_device(sitting)),
-        cuff_text(common_cuff(sitting)),
+        *(*place_shown(sitting), common_method(sitting, spoken_of), common_device(sitting, spoken_of)),
+        cuff_text(common_cuff(sitting, spoken_of)),
         counted,
         evaluation.blocked_by,
         evaluation.series is not None and evaluation.series.hours_24 is not None,

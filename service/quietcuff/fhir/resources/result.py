@@ -161,7 +161,7 @@ def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: Reso
         component=[
             *(absent_components(absent, len(counted)) if result is None else mean_components(result)),
             *(() if result is None else components_beside(evaluation)),
-            *cuff_component(common_cuff(sitting)),
+            *cuff_component(common_cuff(sitting, spoken_of)),
         ],
     )
 

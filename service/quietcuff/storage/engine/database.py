@@ -38,6 +38,9 @@ LOG_BYTES = 32 * 1024 * 1024
 WRITER_CACHE_KIB = 32_000
 # One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
 WRITERS_LOCK = 0x5143
+# Of every value that is neither a number nor a text the driver looks for attributes that say what to make of it, in vain. Where
+# it was told, it looks no further; most of what is stored of a sitting is of these types.
+AS_THEY_ARE: dict[type, Callable[[Any], Any]] = {bytes: bytes.__bytes__, bool: int, type(None): {}.get}
 T = TypeVar("T")
 Work = Callable[[Connection], T]
 # Few connections are enough: one commit answers for a whole group of jobs.
@@ -75,6 +78,8 @@ def is_sqlite(url: URL) -> bool:
 
 def open_sqlite(url: URL, *, writes: bool, pool_size: int = 1) -> Engine:
     """A SQLite engine. A writer takes the file's one write lock when its transaction begins; a reader cannot write."""
+    for kind, taken_as in AS_THEY_ARE.items():
+        sqlite3.register_adapter(kind, taken_as)
     # The driver's own transaction handling is switched off: it would begin late and end savepoints.
     engine = create_engine(
         url,

@@ -7,6 +7,7 @@ remembered too, so that nobody asks for it again.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import CTE, BindParameter, Connection, Dialect, Select, bindparam, column, values
@@ -33,6 +34,7 @@ class KeyedQuery(Query[Row]):
         ending: Callable[[Select[Any]], Select[Any]] = lambda clause: clause,
     ) -> None:
         self._key = {str(part.key): part for part in key}
+        self._whole_key = itemgetter("tenant_id", *self._key)
         self._bare, self._ending = clause, ending
         self._many: dict[tuple[str, int], PreparedStatement] = {}
         super().__init__(shape, self.clause_of_one())
@@ -112,7 +114,7 @@ class KeyedQuery(Query[Row]):
         found = ahead.get(self) if ahead else None
         if found is None:
             return None
-        rows = found.get((values["tenant_id"], *(values[name] for name in self._key)))
+        rows = found.get(self._whole_key(values))
         return None if rows is None else list(rows)
 
 

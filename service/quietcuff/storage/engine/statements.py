@@ -81,7 +81,7 @@ class Command:
     def run_later(self, connection: Connection, rows: Sequence[Values]) -> None:
         """Run the statement for each of the rows before the group's commit, together with the rows that other work left."""
         plan = self.plan(connection.dialect)
-        waiting: SortedRows = waiting_for(connection, plan, dict)
+        waiting: SortedRows = waiting_for(connection, self, dict)
         for row in rows:
             key = tuple(row[name] for name in self._sorts_by) if self._sorts_by else len(waiting)
             waiting.setdefault(key, plan.picked(row))
@@ -103,7 +103,7 @@ class Insert(Command):
     def add(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
         """Insert rows before the group's commit, as ``run_later`` does. Their values are in the order of the columns."""
         if rows:
-            waiting: list[Collection[Any]] = waiting_for(connection, self.plan(connection.dialect), list)
+            waiting: list[Collection[Any]] = waiting_for(connection, self, list)
             waiting += rows
 
     def ready(self, dialect: Dialect, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
@@ -113,7 +113,7 @@ class Insert(Command):
     def add_ready(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
         """Insert rows before the group's commit that are in the driver's form already."""
         if rows:
-            waiting: list[Collection[Any]] = waiting_for(connection, self.plan(connection.dialect), list, are_ready=True)
+            waiting: list[Collection[Any]] = waiting_for(connection, self, list, are_ready=True)
             waiting += rows
 
 
@@ -226,32 +226,33 @@ def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequ
 
 def waiting_for(
     connection: Connection,
-    plan: PreparedStatement,
+    command: Command,
     kind: type[list[Any]] | type[dict[Any, Any]],
     *,
     are_ready: bool = False,
 ) -> Any:
-    """The rows that wait for the end of the group to be written with a statement, in a list or by key."""
+    """The rows that wait for the end of the group to be written by a command, in a list or by key."""
     info = connection.info
     info[WROTE] = True
     waiting = info.get(WAITING)
     if waiting is None:
         waiting = info[WAITING] = {}
-    found = waiting.get((plan.text, are_ready))
+    found = waiting.get((command, are_ready))
     if found is None:
-        found = waiting[plan.text, are_ready] = plan, kind()
-    return found[1]
+        found = waiting[command, are_ready] = kind()
+    return found
 
 
 def write_waiting(connection: Connection) -> None:
     """Write the rows that were left for later, each statement once for all its rows."""
-    waiting: dict[tuple[str, bool], tuple[PreparedStatement, WaitingRows]] = connection.info.pop(WAITING, {})
-    for (text, are_ready), (plan, rows) in waiting.items():
+    waiting: dict[tuple[Command, bool], WaitingRows] = connection.info.pop(WAITING, {})
+    for (command, are_ready), rows in waiting.items():
+        plan = command.plan(connection.dialect)
         ordered = rows if isinstance(rows, list) else [rows[key] for key in sorted(rows)]
         # Converted here and not row by row, because much of it is the same in rows that follow each other.
         converted: Any = ordered if are_ready else plan.in_driver_form(ordered)
-        with cursor_of(connection, text) as cursor:
-            cursor.executemany(text, converted)
+        with cursor_of(connection, plan.text) as cursor:
+            cursor.executemany(plan.text, converted)
 
 
 def forget_waiting(connection: Connection) -> None:
