@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
-from quietcuff.core.model.evaluation import Category, Evaluation, Finding, ReadingOutcome
-from quietcuff.core.model.readings import Reading, ReadingSet
-from quietcuff.fhir.model.ready import ready
+from quietcuff.core.model.evaluation import Category, Evaluation, Finding
+from quietcuff.core.model.readings import ReadingSet
 from quietcuff.fhir.model.resources import Annotation
 
 NOT_USED = {
@@ -30,18 +27,12 @@ SETTING = {"home": "Taken at home.", "ambulatory": "Taken by a monitor worn duri
 SEVERITIES_SHOWN = ("warning", "blocks")
 
 
-def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str | None) -> list[Annotation] | None:
+def reading_notes(reason: str | None, rhythm: str, setting_note: str | None) -> list[Annotation] | None:
     """Remarks on one reading: why it does not count, an irregular pulse, and where it was taken.
 
     A reading whose use is not decided yet, or that is voided, has no remark about its use.
     """
-    return remarks_of_reading(outcome.reason, reading.rhythm == "irregular", setting_note)
-
-
-@lru_cache(maxsize=512)
-def remarks_of_reading(reason: str | None, is_irregular: bool, setting_note: str | None) -> list[Annotation] | None:
-    found = remarks([NOT_USED.get(reason or ""), IRREGULAR if is_irregular else None, setting_note])
-    return None if found is None else ready(found)
+    return remarks([NOT_USED.get(reason or ""), IRREGULAR if rhythm == "irregular" else None, setting_note])
 
 
 def setting_note(reading_set: ReadingSet) -> str | None:
