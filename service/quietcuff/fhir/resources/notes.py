@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from quietcuff.core.model.evaluation import Category, Evaluation, Finding
+from functools import lru_cache
+
+from quietcuff.core.model.evaluation import Category, Evaluation
 from quietcuff.core.model.readings import ReadingSet
+from quietcuff.fhir.model.ready import ENCODER
 from quietcuff.fhir.model.resources import Annotation
 
 NOT_USED = {
@@ -42,16 +45,21 @@ def setting_note(reading_set: ReadingSet) -> str | None:
     return " ".join(parts) or None
 
 
-def mean_notes(reading_set: ReadingSet, evaluation: Evaluation) -> list[Annotation] | None:
-    """The line for the record, what must not wait, where it was taken, and every warning."""
-    warnings = [warning_text(finding) for finding in evaluation.findings if finding.severity in SEVERITIES_SHOWN]
-    texts = [evaluation.record_line, evaluation.safety.text, setting_note(reading_set), *warnings]
-    return remarks(texts)
+def mean_notes(setting_note: str | None, evaluation: Evaluation) -> bytes:
+    """The line for the record, what must not wait, where it was taken, and every warning, each once, in JSON."""
+    found = [remark(text) for text in (evaluation.record_line, evaluation.safety.text, setting_note) if text]
+    found += [warning(one.message, one.reading) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN]
+    return b',"note":[%b]' % b",".join(dict.fromkeys(found)) if found else b""
 
 
-def warning_text(finding: Finding) -> str:
+def remark(text: str) -> bytes:
+    return b'{"text":%b}' % ENCODER.encode(text)
+
+
+@lru_cache(maxsize=1024)
+def warning(message: str, reading: int | None) -> bytes:
     """A finding in words; readings are counted from one, as the line for the record does."""
-    return finding.message if finding.reading is None else f"Reading {finding.reading + 1}: {finding.message}"
+    return remark(message if reading is None else f"Reading {reading + 1}: {message}")
 
 
 def category_text(category: Category) -> str:

@@ -36,30 +36,46 @@ BY_ID = {one.id: one for one in OWN_EXTENSIONS}
 
 @lru_cache(maxsize=64)
 def setting_extension(setting: str, attendance: str, public_url: str) -> bytes:
-    """The setting of a sitting, and whether anybody else was in the room."""
+    """The setting of a sitting, and whether anybody else was in the room, as they begin the extensions."""
     parts = [
         coded("setting", public_url, "sitting-setting", setting),
         coded("attendance", public_url, "sitting-attendance", attendance),
     ]
-    return ENCODER.encode(made_of(SETTING, public_url, *parts))
+    return b',"extension":[' + ENCODER.encode(made_of(SETTING, public_url, *parts))
 
 
 def result_extensions(evaluation: Evaluation, public_url: str) -> list[bytes]:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
     they are: each as it follows another extension."""
-    found = dict.fromkeys([finding.code for finding in evaluation.findings])
-    return [
+    found = [
         protocol_extension(evaluation.protocol.version, evaluation.protocol.id, public_url),
         own_code(STATE.id, "sitting-state", evaluation.state, public_url),
-        *[own_code(NO_RESULT.id, "reason", code, public_url) for code in evaluation.blocked_by],
-        *[own_code(FINDING.id, "finding", code, public_url) for code in found],
-        *[
-            provisional(one.guideline, tuple(one.provisional_because), public_url)
-            for one in evaluation.categories
-            if one.provisional
-        ],
-        *[certainty_extension(one, public_url) for one in evaluation.certainty],
     ]
+    for code in evaluation.blocked_by:
+        found.append(own_code(NO_RESULT.id, "reason", code, public_url))
+    known = findings_at(public_url)
+    found += [known[code] for code in dict.fromkeys([finding.code for finding in evaluation.findings])]
+    for label in evaluation.categories:
+        if label.provisional:
+            found.append(provisional(label.guideline, tuple(label.provisional_because), public_url))
+    for certainty in evaluation.certainty:
+        found.append(certainty_extension(certainty, public_url))
+    return found
+
+
+class FindingExtensions(dict[str, bytes]):
+    """The extension of each finding by its code, made when it is first looked up: a sitting has some ten of a few dozen."""
+
+    def __init__(self, public_url: str) -> None:
+        super().__init__()
+        self._public_url = public_url
+
+    def __missing__(self, code: str) -> bytes:
+        made = self[code] = own_code(FINDING.id, "finding", code, self._public_url)
+        return made
+
+
+findings_at = lru_cache(maxsize=16)(FindingExtensions)
 
 
 @lru_cache(maxsize=256)

@@ -152,12 +152,11 @@ def mean_line(sitting: SittingVersion, frame: SharedElements, stand: ResourceSta
             *(BODY_POSITION[position], frame.location, b"]", frame.identifier, ALONE, frame.based_on, status, frame.subject),
             *(element("effectivePeriod", Period(start=period[0], end=period[1])), issued, frame.performer),
             b"" if result is not None else why_absent(tuple(evaluation.blocked_by), absence(sitting)),
-            mean_interpretation(evaluation, counted),
-            element("note", notes.mean_notes(reading_set, evaluation)),
+            mean_interpretation(evaluation, is_low=bool(counted) and frame.low.issuperset(counted)),
+            notes.mean_notes(frame.setting_note, evaluation),
             *(BODY_SITE_ELEMENT.get(site, b""), common_method(reading_set, spoken_of), device),
             derived_from(frame.reference, counted),
-            absent_components(absence(sitting), len(counted)) if result is None else mean_components(result),
-            *(() if result is None else [b"," + ENCODER.encode(beside) for beside in components_beside(evaluation)]),
+            *(absent_components(absence(sitting), len(counted)) if result is None else result_components(evaluation, result)),
             *(common_cuff_part(sitting, frame, spoken_of), b"]}"),
         )
     )
@@ -168,40 +167,44 @@ def derived_from(reference: bytes, counted: list[int]) -> bytes:
     return b',"derivedFrom":[%b]' % b",".join([b'%br%d"}' % (reference, index) for index in counted]) if counted else b""
 
 
-def mean_components(result: Result) -> bytes:
-    """The two means as reported, and the number of readings behind them. Source: [USC]."""
-    return b',"component":[%b,%b,%b' % (
-        *(mean_value("systolic", result.systolic_mmhg), mean_value("diastolic", result.diastolic_mmhg)),
+def result_components(evaluation: Evaluation, result: Result) -> list[bytes]:
+    """The two means as reported, the number of readings behind them, and what stands beside them. Source: [USC]."""
+    found = [
+        mean_value("systolic", result.systolic_mmhg),
+        mean_value("diastolic", result.diastolic_mmhg),
         readings_counted(result.readings_counted),
-    )
+    ]
+    return found + [b"," + ENCODER.encode(beside) for beside in components_beside(evaluation)]
 
 
 # By type too: 120 and 120.0 are equal and are written differently.
 @lru_cache(maxsize=2048, typed=True)
 def mean_value(name: str, mean_mmhg: float) -> bytes:
-    """One of the two means."""
-    code = MEAN_SYSTOLIC if name == "systolic" else MEAN_DIASTOLIC
-    return ENCODER.encode(Component(code=code, value_quantity=quantity(mean_mmhg, units.MMHG, units.MMHG_CODE)))
+    """One of the two means. The systolic begins the components, the other follows."""
+    begin, code = (b',"component":[', MEAN_SYSTOLIC) if name == "systolic" else (b",", MEAN_DIASTOLIC)
+    return begin + ENCODER.encode(Component(code=code, value_quantity=quantity(mean_mmhg, units.MMHG, units.MMHG_CODE)))
 
 
 @lru_cache(maxsize=256)
 def readings_counted(number: int) -> bytes:
-    """The number of readings behind the means."""
-    return ENCODER.encode(Component(code=READINGS_COUNTED, value_quantity=quantity(number, units.COUNT, units.COUNT_CODE)))
+    """The number of readings behind the means, as it follows these."""
+    value = quantity(number, units.COUNT, units.COUNT_CODE)
+    return b"," + ENCODER.encode(Component(code=READINGS_COUNTED, value_quantity=value))
 
 
 @lru_cache(maxsize=64)
-def absent_components(code: str, counted: int) -> bytes:
+def absent_components(code: str, counted: int) -> tuple[bytes, bytes]:
     """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
     absent = [Component(code=mean, data_absent_reason=ABSENT[code]) for mean in (MEAN_SYSTOLIC, MEAN_DIASTOLIC)]
-    return b',"component":[%b,%b,%b' % (*map(ENCODER.encode, absent), readings_counted(counted))
+    return b',"component":[%b,%b' % (*map(ENCODER.encode, absent),), readings_counted(counted)
 
 
 def common_cuff_part(sitting: SittingVersion, frame: SharedElements, spoken_of: list[int]) -> bytes:
     """The cuff of the readings of the result, where the same is known of each."""
     readings = sitting.reading_set.readings
-    if any(readings[index].cuff is not None for index in spoken_of):
-        return cuff_part(common_cuff(sitting))
+    for index in spoken_of:
+        if readings[index].cuff is not None:
+            return cuff_part(common_cuff(sitting))
     return frame.cuff if spoken_of else b""
 
 
@@ -218,16 +221,15 @@ def why_absent(blocked_by: tuple[str, ...], code: str) -> bytes:
     return element("dataAbsentReason", CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result"))
 
 
-def mean_interpretation(evaluation: Evaluation, counted: list[int]) -> bytes:
-    """One concept for each guideline that has a category, and one more when every reading that counts is low.
+def mean_interpretation(evaluation: Evaluation, *, is_low: bool) -> bytes:
+    """One concept for each guideline that has a category, and one more when a rule called every reading that counts low, so
+    that the mean is low as well.
 
     What a test of standing is called says nothing of the mean before standing: it stands with the falls.
     """
-    low = is_low(evaluation, counted)
     labels = evaluation.categories if evaluation.orthostatic is None else []
-    concepts = [guideline_concept(category, has_scale=not low) for category in labels if category.category is not None]
-    if low:
-        concepts.insert(0, LOW_RESULT)
+    concepts = [LOW_RESULT] if is_low else []
+    concepts += [guideline_concept(category, has_scale=not is_low) for category in labels if category.category is not None]
     return b',"interpretation":[%b]' % b",".join(concepts) if concepts else b""
 
 
@@ -243,13 +245,6 @@ def label_concept(guideline: str, version: str, word: str, label: str | None, te
     scale = codes.CATEGORY_INTERPRETATION.get(word) if has_scale else None
     own = Coding(system=codes.GUIDELINE_SYSTEM.format(guideline=guideline), version=version, code=word, display=label)
     return ENCODER.encode(CodeableConcept(coding=[own] if scale is None else [scale, own], text=text))
-
-
-def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
-    """True when a rule called every reading that counts low, so that the mean is low as well."""
-    if not counted:
-        return False
-    return {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}.issuperset(counted)
 
 
 def common_method(reading_set: ReadingSet, spoken_of: list[int]) -> bytes:
