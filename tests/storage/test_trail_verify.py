@@ -251,6 +251,21 @@ async def test_what_another_process_left_is_sealed_by_the_next(database_url: str
     await following.close()
 
 
+async def test_sealing_that_is_cancelled_is_finished_before_the_store_is_closed(kept: Kept) -> None:
+    await kept.write(3)
+    sealing = asyncio.create_task(kept.store.seal())
+    for _ in range(3):
+        await asyncio.sleep(0)
+    sealing.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await sealing
+    await kept.store.close()
+    kept.store = kept.open()
+    seals = await kept.store.read(CLINIC, lambda snapshot: all_seals(snapshot, CLINIC))
+    assert [seal.position for seal in seals] == [ROWS, ROWS + 3] and read_seals(str(kept.files.seals)) == seals
+    assert await kept.flaws(with_file=True) == []
+
+
 async def test_rows_of_work_that_was_undone_leave_what_is_sealed_true(kept: Kept) -> None:
     def fail(transaction: Transaction) -> None:
         record(transaction, entry())

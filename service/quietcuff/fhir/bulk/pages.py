@@ -15,6 +15,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff import __version__
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.record.resource_states import MeanState, ResourceStates
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
@@ -123,7 +124,7 @@ class Elements:
         """A resource in JSON, on one line. Where elements were named it has only these, and a tag that it is a part."""
         return ENCODER.encode(part_of(resource, self._named) if self._named else resource)
 
-    def lines(self, written: list[bytes], kind: msgspec.json.Decoder[Any]) -> list[bytes]:
+    def lines(self, written: list[bytes], kind: DocumentDecoder[Any]) -> list[bytes]:
         """The same of resources of one type that are in JSON already."""
         return [self.line(kind.decode(line)) for line in written] if self._named else written
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import msgspec
-
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.record.resource_states import exists
 from quietcuff.fhir import codes
@@ -16,7 +15,7 @@ from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.storage.rows.versions import VersionRow
 
 CREATE, UPDATE = element("activity", codes.CREATE), element("activity", codes.UPDATE)
-PROVENANCE = msgspec.json.Decoder(Provenance)
+PROVENANCE = DocumentDecoder(Provenance)
 
 
 def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None, public_url: str) -> Provenance:

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
-import msgspec
-
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.readings import Identifier
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ENCODER, element, ready
@@ -55,7 +54,7 @@ OF_KIND: dict[str, tuple[tuple[str, ...], bytes]] = {
     "mean": (MEAN_PROFILES, element("category", CATEGORY) + element("code", codes.MEAN_PANEL)),
     "24-hour mean": (MEAN_PROFILES, element("category", CATEGORY) + element("code", codes.MEAN_PANEL_24_HOURS)),
 }
-OBSERVATION = msgspec.json.Decoder(Observation)
+OBSERVATION = DocumentDecoder(Observation)
 ABSENT = {"error": ready(codes.ABSENT_ERROR), "unknown": ready(codes.ABSENT_UNKNOWN)}
 UNKNOWN = element("dataAbsentReason", ABSENT["unknown"])
 

@@ -12,7 +12,7 @@ import contextlib
 import math
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from contextvars import ContextVar
 from typing import Any, Protocol, TypeVar
 
@@ -100,7 +100,7 @@ class Store:
         self._writers = 0
         self._late_writer: asyncio.TimerHandle | None = None
         self._places_at_work: set[tuple[int, bytes]] = set()
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tasks: set[asyncio.Task[Any]] = set()
         self._is_closing = False
         self._trouble: StoreFailing | None = None
         self._trouble_until = 0.0
@@ -182,12 +182,13 @@ class Store:
         """Seal the lanes that this process has written since the last call, and every lane of these tenants; the number of
         seals.
 
-        A lane that cannot be sealed now is sealed the next time.
+        A lane that cannot be sealed now is sealed the next time. It goes on where its caller is cancelled: what it has taken
+        out to be sealed would be lost.
 
         Raises:
             OSError: the seals are in the database, but could not be written to their file.
         """
-        return await self._sealer.seal(tenant_ids)
+        return await asyncio.shield(self._kept_until_close(self._sealer.seal(tenant_ids)))
 
     async def empty_log(self) -> bool | None:
         """Empty SQLite's log of deleted data; False while a reader is in the way, None on PostgreSQL."""
@@ -224,9 +225,14 @@ class Store:
     def _start_writer(self) -> None:
         if self._writers < self._backend.writers:
             self._writers += 1
-            task = asyncio.create_task(self._write_groups())
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+            self._kept_until_close(self._write_groups())
+
+    def _kept_until_close(self, work: Coroutine[Any, Any, T]) -> asyncio.Task[T]:
+        """Begin work that ``close`` waits for."""
+        task = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        return task
 
     async def _write_groups(self) -> None:
         # One turn of the loop before each group, so that what arrives together shares the commit.
