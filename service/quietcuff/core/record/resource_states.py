@@ -41,14 +41,14 @@ KINDS: dict[str, tuple[Measured, Shown]] = {
 }
 
 
-class MeanState(msgspec.Struct, frozen=True):
+class MeanState(msgspec.Struct, frozen=True, gc=False):
     """The state of the mean, and the version of the set whose result it shows."""
 
     stand: ResourceState
     from_version: int
 
 
-class ResourceStates(msgspec.Struct, frozen=True, kw_only=True):
+class ResourceStates(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The states of all Observations of a sitting: ``places`` by name, such as ``r0`` or ``p2``."""
 
     places: dict[str, ResourceState] = {}

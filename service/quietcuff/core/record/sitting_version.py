@@ -25,7 +25,7 @@ SAME_SIZE = {"paediatric": "pediatric", "child": "pediatric"}
 OTHER = "other"
 
 
-class ResourceState(msgspec.Struct, frozen=True):
+class ResourceState(msgspec.Struct, frozen=True, gc=False):
     """The state of one Observation: its own version counter, its status, and the time of its last change."""
 
     version: int
@@ -33,7 +33,7 @@ class ResourceState(msgspec.Struct, frozen=True):
     updated_at: datetime
 
 
-class SittingVersion(msgspec.Struct, frozen=True, kw_only=True):
+class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One version of a stored set. ``device_ids`` holds, by place, the id of each reading's device, or None where the
     device has no identifier."""
 

@@ -9,23 +9,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime
+from typing import Any, cast
 from uuid import UUID
 
 import msgspec
 
 from quietcuff import __version__
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.record.resource_states import MeanState, ResourceStates
 from quietcuff.fhir.bulk.plan import ExportPlan, Progress, Step
 from quietcuff.fhir.bulk.type_filter import Places, is_service_wanted, matching_keys, matching_places
 from quietcuff.fhir.model.logical_ids import KINDS_BY_LETTER, MEAN
-from quietcuff.fhir.model.resources import Provenance, Resource
+from quietcuff.fhir.model.resources import Resource
 from quietcuff.fhir.operation_outcome import note_line
 from quietcuff.fhir.read.deletions import lines_of_sets, lines_of_subjects
 from quietcuff.fhir.read.parties import device_shown, patient_shown
 from quietcuff.fhir.resources.device import service_device
-from quietcuff.fhir.resources.provenance import provenance_of
+from quietcuff.fhir.resources.provenance import PROVENANCE, provenance_line
 from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
-from quietcuff.fhir.resources.result import mean_observation
+from quietcuff.fhir.resources.result import mean_line
 from quietcuff.fhir.resources.sitting import SharedElements, frame_of
 from quietcuff.fhir.search.elements import part_of
 from quietcuff.fhir.versions.replay import ReplayedSet
@@ -45,6 +47,11 @@ class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
     since: datetime | None
     at: datetime
     until: datetime | None
+
+    @property
+    def is_open(self) -> bool:
+        """True where everything was wanted that was there at ``at``, whenever it changed."""
+        return self.since is None and self.until is None
 
     def holds(self, moment: datetime) -> bool:
         return (self.since is None or moment > self.since) and moment <= self.at and (self.until is None or moment < self.until)
@@ -69,26 +76,23 @@ class SittingExport:
     def observations(self, allowed: frozenset[str] | None) -> Iterator[tuple[str, bytes]]:
         """The place and the JSON of the Observations that changed in the window, among the places in ``allowed``; None allows
         all."""
-        places = self._stands.places
-        wanted = [name for name, stand in places.items() if self._window.holds(stand.updated_at)]
+        window, places, mean = self._window, self._stands.places, self._stands.mean
+        wanted = list(places) if window.is_open else [name for name, stand in places.items() if window.holds(stand.updated_at)]
         if wanted:
             sitting, frame = self._past.sitting(self._version), self._frame(self._version)
             for name in wanted:
                 if allowed is None or name in allowed:
                     yield name, WRITERS[KINDS_BY_LETTER[name[0]]](sitting, frame, int(name[1:]), places[name])
-        mean = self._stands.mean
-        if mean is not None and self._window.holds(mean.stand.updated_at) and (allowed is None or MEAN in allowed):
-            sitting = self._past.sitting(mean.from_version)
-            yield MEAN, ENCODER.encode(mean_observation(sitting, self._frame(mean.from_version), mean.stand))
+        if mean is not None and window.holds(mean.stand.updated_at) and (allowed is None or MEAN in allowed):
+            line = mean_line(self._past.sitting(mean.from_version), self._frame(mean.from_version), mean.stand)
+            yield MEAN, cast(bytes, line)
 
-    def provenances(self) -> Iterator[tuple[int, Provenance]]:
-        """The number and the Provenance of each version that was made in the window."""
+    def provenances(self) -> Iterator[tuple[int, bytes]]:
+        """The number and the Provenance of each version that was made in the window, in JSON."""
+        since, public_url = self._mean_since, self._public_url
         for version, row in sorted(self._past.rows.items()):
             if version <= self._version and self._window.holds(row.created_at):
-                yield (
-                    version,
-                    provenance_of(self._past.sitting(version), row, mean_since=self._mean_since, public_url=self._public_url),
-                )
+                yield version, provenance_line(self._past.sitting(version), row, mean_since=since, public_url=public_url)
 
     def _frame(self, version: int) -> SharedElements:
         known = self._frames.get(version)
@@ -98,14 +102,12 @@ class SittingExport:
 
 
 def stands_of(of: SetOnPage) -> ResourceStates:
-    """The stored states of all Observations of a set, in the order of export."""
-    places = {name: stand for name, stand in of.stands.items() if name != MEAN}
-    mean = of.stands.get(MEAN)
-    # The order in which replayed states come, so that both ways of an export give the same lines.
-    ordered = dict(sorted(places.items(), key=lambda place: (int(place[0][1:]), "rpf".index(place[0][0]))))
+    """The stored states of all Observations of a set, in the order of export: in which replayed states come too."""
+    places = of.stands.copy()
+    mean = places.pop(MEAN, None)
     if mean is None or of.mean_from_version is None:
-        return ResourceStates(places=ordered)
-    return ResourceStates(places=ordered, mean=MeanState(mean, of.mean_from_version))
+        return ResourceStates(places=places)
+    return ResourceStates(places=places, mean=MeanState(mean, of.mean_from_version))
 
 
 ENCODER = msgspec.json.Encoder()
@@ -122,9 +124,9 @@ class Elements:
         """A resource in JSON, on one line. Where elements were named it has only these, and a tag that it is a part."""
         return ENCODER.encode(part_of(resource, self._named) if self._named else resource)
 
-    def lines(self, written: list[bytes]) -> list[bytes]:
-        """The same of Observations that are in JSON already."""
-        return [self.line(OBSERVATION.decode(line)) for line in written] if self._named else written
+    def lines(self, written: list[bytes], kind: DocumentDecoder[Any]) -> list[bytes]:
+        """The same of resources of one type that are in JSON already."""
+        return [self.line(kind.decode(line)) for line in written] if self._named else written
 
 
 SITTING_TYPES = ("Observation", "Provenance")
@@ -302,8 +304,8 @@ def sitting_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     for one in sets:
         made, told = resources_of(walk, one, page)
         if "Observation" in types:
-            lines["output", "Observation"] += observations.lines(made)
-        lines["output", "Provenance"] += [provenances.line(found) for found in told]
+            lines["output", "Observation"] += observations.lines(made, OBSERVATION)
+        lines["output", "Provenance"] += provenances.lines(told, PROVENANCE)
     end = None if page.sets is None else page.sets.end
     if end is None:
         return Produced(lines=lines, progress=next_step(progress))
@@ -324,8 +326,8 @@ def deletion_lines(walk: Walk, progress: Progress, page: RawPage) -> Produced:
     return Produced(lines={DELETIONS: lines}, progress=after)
 
 
-def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes], list[Provenance]]:
-    """The exported Observations of a set, in JSON, and its Provenances. Where Observations are filtered, only Provenances of
+def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes], list[bytes]]:
+    """The exported Observations and Provenances of a set, in JSON. Where Observations are filtered, only Provenances of
     those that are left come too."""
     export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
     observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
@@ -335,5 +337,7 @@ def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes]
     provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
     if matching is not None and "Observation" in walk.plan.types:
         exported = {f"Observation/{one.set_id}-{name}" for name, _ in observations}
-        provenances = [made for made in provenances if not exported.isdisjoint(at.reference or "" for at in made.target)]
+        provenances = [
+            made for made in provenances if not exported.isdisjoint(at.reference or "" for at in PROVENANCE.decode(made).target)
+        ]
     return written, provenances

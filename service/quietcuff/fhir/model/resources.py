@@ -90,7 +90,7 @@ class Extension(Shape, frozen=True, kw_only=True, gc=False):
     url: str
     extension: list[Extension] | None = None
     value_boolean: bool | None = None
-    value_decimal: float | None = None
+    value_decimal: int | float | None = None
     value_integer: int | None = None
     value_string: str | None = None
     value_range: Range | None = None

@@ -7,6 +7,7 @@ import msgspec
 from quietcuff.core.findings.findings import groups_in_words
 from quietcuff.core.model.readings import Device as GivenDevice
 from quietcuff.fhir import codes
+from quietcuff.fhir.model.ready import element
 from quietcuff.fhir.model.resources import (
     Annotation,
     CodeableConcept,
@@ -22,7 +23,7 @@ SERVICE_ID = "quietcuff"
 SERVICE_NAME = "Quietcuff"
 CONTAINED_ID = "device"
 NOTHING_SAID = GivenDevice()
-CONTAINED = Reference(reference=f"#{CONTAINED_ID}")
+CONTAINED = element("device", Reference(reference=f"#{CONTAINED_ID}"))
 KIND_TEXT = {
     "automatic": "Automatic blood-pressure monitor",
     "semi-automatic": "Semi-automatic blood-pressure monitor",
@@ -36,7 +37,8 @@ VALIDATED_TEXT = {
 }
 
 
-DeviceLink = tuple[list[Device] | None, Reference | None]
+# In JSON: what is contained, and the device that points to it or to one of its own.
+WrittenDevice = tuple[bytes, bytes]
 
 
 class Study(msgspec.Struct, frozen=True, kw_only=True):
@@ -59,14 +61,14 @@ class DeviceDocument(msgspec.Struct, frozen=True, kw_only=True):
     validation_evidence: list[Study] = []
 
 
-def device_link(given: GivenDevice | None, device_id: str | None) -> DeviceLink:
+def written_device(given: GivenDevice | None, device_id: str | None) -> WrittenDevice:
     """The device of a reading: a reference to a Device here; or, for one that was described without an identifier, a
     contained Device and a reference into the Observation itself; or nothing."""
     if device_id is not None:
-        return None, Reference(reference=f"Device/{device_id}")
+        return b"", b',"device":{"reference":"Device/%b"}' % device_id.encode()
     if given is None or given == NOTHING_SAID:
-        return None, None
-    return [described_device(given, CONTAINED_ID)], CONTAINED
+        return b"", b""
+    return element("contained", [described_device(given, CONTAINED_ID)]), CONTAINED
 
 
 def described_device(

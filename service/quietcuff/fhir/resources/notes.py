@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from quietcuff.core.model.evaluation import Category, Evaluation, Finding, ReadingOutcome
-from quietcuff.core.model.readings import Reading, ReadingSet
-from quietcuff.fhir.model.ready import ready
+from quietcuff.core.model.evaluation import Category, Evaluation
+from quietcuff.core.model.readings import ReadingSet
+from quietcuff.fhir.model.ready import ENCODER
 from quietcuff.fhir.model.resources import Annotation
 
 NOT_USED = {
@@ -30,18 +30,12 @@ SETTING = {"home": "Taken at home.", "ambulatory": "Taken by a monitor worn duri
 SEVERITIES_SHOWN = ("warning", "blocks")
 
 
-def reading_notes(reading: Reading, outcome: ReadingOutcome, setting_note: str | None) -> list[Annotation] | None:
+def reading_notes(reason: str | None, rhythm: str, setting_note: str | None) -> list[Annotation] | None:
     """Remarks on one reading: why it does not count, an irregular pulse, and where it was taken.
 
     A reading whose use is not decided yet, or that is voided, has no remark about its use.
     """
-    return remarks_of_reading(outcome.reason, reading.rhythm == "irregular", setting_note)
-
-
-@lru_cache(maxsize=512)
-def remarks_of_reading(reason: str | None, is_irregular: bool, setting_note: str | None) -> list[Annotation] | None:
-    found = remarks([NOT_USED.get(reason or ""), IRREGULAR if is_irregular else None, setting_note])
-    return None if found is None else ready(found)
+    return remarks([NOT_USED.get(reason or ""), IRREGULAR if rhythm == "irregular" else None, setting_note])
 
 
 def setting_note(reading_set: ReadingSet) -> str | None:
@@ -51,16 +45,21 @@ def setting_note(reading_set: ReadingSet) -> str | None:
     return " ".join(parts) or None
 
 
-def mean_notes(reading_set: ReadingSet, evaluation: Evaluation) -> list[Annotation] | None:
-    """The line for the record, what must not wait, where it was taken, and every warning."""
-    warnings = [warning_text(finding) for finding in evaluation.findings if finding.severity in SEVERITIES_SHOWN]
-    texts = [evaluation.record_line, evaluation.safety.text, setting_note(reading_set), *warnings]
-    return remarks(texts)
+def mean_notes(setting_note: str | None, evaluation: Evaluation) -> bytes:
+    """The line for the record, what must not wait, where it was taken, and every warning, each once, in JSON."""
+    found = [remark(text) for text in (evaluation.record_line, evaluation.safety.text, setting_note) if text]
+    found += [warning(one.message, one.reading) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN]
+    return b',"note":[%b]' % b",".join(dict.fromkeys(found)) if found else b""
 
 
-def warning_text(finding: Finding) -> str:
+def remark(text: str) -> bytes:
+    return b'{"text":%b}' % ENCODER.encode(text)
+
+
+@lru_cache(maxsize=1024)
+def warning(message: str, reading: int | None) -> bytes:
     """A finding in words; readings are counted from one, as the line for the record does."""
-    return finding.message if finding.reading is None else f"Reading {finding.reading + 1}: {finding.message}"
+    return remark(message if reading is None else f"Reading {reading + 1}: {message}")
 
 
 def category_text(category: Category) -> str:

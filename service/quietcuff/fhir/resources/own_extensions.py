@@ -7,7 +7,7 @@ from typing import cast
 
 import msgspec
 
-from quietcuff.core.model.evaluation import Category, Certainty, Evaluation
+from quietcuff.core.model.evaluation import Certainty, Evaluation
 from quietcuff.fhir import codes
 from quietcuff.fhir.definitions.extensions import (
     CERTAINTY,
@@ -35,49 +35,73 @@ BY_ID = {one.id: one for one in OWN_EXTENSIONS}
 
 
 @lru_cache(maxsize=64)
-def setting_extension(setting: str, attendance: str, public_url: str) -> Extension:
-    """The setting of a sitting, and whether anybody else was in the room."""
+def setting_extension(setting: str, attendance: str, public_url: str) -> bytes:
+    """The setting of a sitting, and whether anybody else was in the room, as they begin the extensions."""
     parts = [
         coded("setting", public_url, "sitting-setting", setting),
         coded("attendance", public_url, "sitting-attendance", attendance),
     ]
-    return Extension(url=extension_url(public_url, SETTING), extension=ready(parts))
+    return b',"extension":[' + ENCODER.encode(made_of(SETTING, public_url, *parts))
 
 
-def result_extensions(evaluation: Evaluation, public_url: str) -> list[Extension]:
+def result_extensions(evaluation: Evaluation, public_url: str) -> list[bytes]:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
-    they are."""
-    found = dict.fromkeys([finding.code for finding in evaluation.findings])
-    return [
+    they are: each as it follows another extension."""
+    found = [
         protocol_extension(evaluation.protocol.version, evaluation.protocol.id, public_url),
         own_code(STATE.id, "sitting-state", evaluation.state, public_url),
-        *[own_code(NO_RESULT.id, "reason", code, public_url) for code in evaluation.blocked_by],
-        *[own_code(FINDING.id, "finding", code, public_url) for code in found],
-        *[provisional(category, public_url) for category in evaluation.categories if category.provisional],
-        *[certainty_extension(one, public_url) for one in evaluation.certainty],
     ]
+    for code in evaluation.blocked_by:
+        found.append(own_code(NO_RESULT.id, "reason", code, public_url))
+    known = findings_at(public_url)
+    found += [known[code] for code in dict.fromkeys([finding.code for finding in evaluation.findings])]
+    for label in evaluation.categories:
+        if label.provisional:
+            found.append(provisional(label.guideline, tuple(label.provisional_because), public_url))
+    for certainty in evaluation.certainty:
+        found.append(certainty_extension(certainty, public_url))
+    return found
+
+
+class FindingExtensions(dict[str, bytes]):
+    """The extension of each finding by its code, made when it is first looked up: a sitting has some ten of a few dozen."""
+
+    def __init__(self, public_url: str) -> None:
+        super().__init__()
+        self._public_url = public_url
+
+    def __missing__(self, code: str) -> bytes:
+        made = self[code] = own_code(FINDING.id, "finding", code, self._public_url)
+        return made
+
+
+findings_at = lru_cache(maxsize=16)(FindingExtensions)
 
 
 @lru_cache(maxsize=256)
-def protocol_extension(version: str, id: str, public_url: str) -> Extension:
+def protocol_extension(version: str, id: str, public_url: str) -> bytes:
     """The protocol that a sitting was judged by."""
     coding = Coding(system=codes.PROTOCOL_SYSTEM, version=version, code=id)
-    return ready(Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding])))
+    return following(
+        Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding]))
+    )
 
 
 @lru_cache(maxsize=2048)
-def own_code(id: str, system: str, code: str, public_url: str) -> Extension:
+def own_code(id: str, system: str, code: str, public_url: str) -> bytes:
     """An extension of ours, by its id, that holds one word of ours."""
-    return ready(coded(extension_url(public_url, BY_ID[id]), public_url, system, code))
+    return following(coded(extension_url(public_url, BY_ID[id]), public_url, system, code))
 
 
-def provisional(category: Category, public_url: str) -> Extension:
+# As many as there are guidelines, each for some reasons.
+@lru_cache(maxsize=1024)
+def provisional(guideline: str, because: tuple[str, ...], public_url: str) -> bytes:
     """A guideline whose label is provisional, and why."""
-    reasons = (coded("reason", public_url, "reason", code) for code in category.provisional_because)
-    return made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=category.guideline), *reasons)
+    reasons = (coded("reason", public_url, "reason", code) for code in because)
+    return following(made_of(PROVISIONAL, public_url, Extension(url="guideline", value_string=guideline), *reasons))
 
 
-def certainty_extension(one: Certainty, public_url: str) -> Extension:
+def certainty_extension(one: Certainty, public_url: str) -> bytes:
     """The certainty of one label, in numbers that can be searched for and averaged."""
     written = certainty_frame(one.guideline, one.settled, one.reason, one.prior, one.visits_used, public_url)
     interval = one.interval_95
@@ -85,7 +109,7 @@ def certainty_extension(one: Certainty, public_url: str) -> Extension:
         *(one.label_probability, one.label_probability_flat),
         *(*interval.systolic_mmhg, *interval.diastolic_mmhg),
     )
-    return cast(Extension, msgspec.Raw(written % tuple(ENCODER.encode(numbers)[1:-1].split(b","))))
+    return written % tuple(ENCODER.encode(numbers)[1:-1].split(b","))
 
 
 @lru_cache(maxsize=1024)
@@ -102,9 +126,13 @@ def certainty_frame(guideline: str, settled: bool, reason: str | None, prior: st
         Extension(url="prior", value_string=prior),
         Extension(url="visits-used", value_integer=visits_used),
     ]
-    written = ENCODER.encode(made_of(CERTAINTY, public_url, *parts))
+    written = following(made_of(CERTAINTY, public_url, *parts))
     # JSON writes the NUL of a text otherwise, so that these are the gaps alone.
     return written.replace(b"%", b"%%").replace(b"\0", b"%b")
+
+
+def following(extension: Extension) -> bytes:
+    return b"," + ENCODER.encode(extension)
 
 
 def made_of(own: OwnExtension, public_url: str, *parts: Extension) -> Extension:

@@ -4,51 +4,69 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.record.resource_states import exists
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.logical_ids import LETTERS, MEAN, place_name
-from quietcuff.fhir.model.ready import ready
-from quietcuff.fhir.model.resources import Identifier, Meta, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
+from quietcuff.fhir.model.ready import ENCODER, element
+from quietcuff.fhir.model.resources import Identifier, Provenance, ProvenanceAgent, ProvenanceEntity, Reference
 from quietcuff.fhir.resources.device import SERVICE_ID, SERVICE_NAME
 from quietcuff.fhir.resources.sitting import SittingVersion, instant
 from quietcuff.storage.rows.versions import VersionRow
 
-CREATE, UPDATE = ready(codes.CREATE), ready(codes.UPDATE)
+CREATE, UPDATE = element("activity", codes.CREATE), element("activity", codes.UPDATE)
+PROVENANCE = DocumentDecoder(Provenance)
 
 
 def provenance_of(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None, public_url: str) -> Provenance:
+    """The record of one version of a sitting, for those who read what it holds."""
+    return PROVENANCE.decode(provenance_line(sitting, row, mean_since=mean_since, public_url=public_url))
+
+
+def provenance_line(sitting: SittingVersion, row: VersionRow, *, mean_since: int | None, public_url: str) -> bytes:
     """The record of one version of a sitting.
 
     ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
-    The reason of a correction is free text and stays
-    inside the service.
+    The reason of a correction is free text and stays inside the service.
     """
-    used = [reading_reference(sitting, index) for index in sitting.counted]
-    sources = [ProvenanceEntity(role="source", what=reading) for reading in used]
+    set_id, recorded = sitting.set_id.encode(), instant(row.created_at).encode()
     has_mean = mean_since is not None and mean_since <= row.version
-    return Provenance(
-        id=f"{sitting.set_id}-v{row.version}",
-        meta=Meta(version_id="1", last_updated=instant(row.created_at)),
-        target=targets(sitting, has_mean=has_mean),
-        recorded=instant(row.created_at),
-        policy=rule_uris(sitting.evaluation),
-        activity=CREATE if row.version == 1 else UPDATE,
-        agent=agents(sitting.evaluation.engine_version, row.author),
-        entity=[*sources, *other_sets(sitting, public_url)] or None,
+    return b"".join(
+        (
+            b'{"resourceType":"Provenance","id":"%b-v%d",' % (set_id, row.version),
+            b'"meta":{"versionId":"1","lastUpdated":"%b"},"target":[' % recorded,
+            b",".join(targets(sitting, b'{"reference":"Observation/%b-' % set_id, has_mean=has_mean)),
+            b'],"recorded":"%b"' % recorded,
+            policy(sitting.evaluation),
+            CREATE if row.version == 1 else UPDATE,
+            agents(sitting.evaluation.engine_version, row.author),
+            entities(sitting, b'{"role":"source","what":{"reference":"Observation/%b-r' % set_id, public_url),
+            b"}",
+        )
     )
 
 
-def targets(sitting: SittingVersion, *, has_mean: bool) -> list[Reference]:
+def targets(sitting: SittingVersion, begin: bytes, *, has_mean: bool) -> list[bytes]:
     """Every Observation of the sitting at that version, in the order of export."""
-    begin = f"Observation/{sitting.set_id}-"
-    found = [
-        Reference(reference=f"{begin}{letter}{index}")
-        for index, reading in enumerate(sitting.reading_set.readings)
-        for letter in LETTERS.values()
-        if exists(reading, letter)
-    ]
-    return [*found, Reference(reference=begin + MEAN)] if has_mean else found
+    found = []
+    for index, reading in enumerate(sitting.reading_set.readings):
+        found.append(b'%br%d"}' % (begin, index))
+        if exists(reading, "p"):
+            found.append(b'%bp%d"}' % (begin, index))
+        if exists(reading, "f"):
+            found.append(b'%bf%d"}' % (begin, index))
+    if has_mean:
+        found.append(begin + b'mean"}')
+    return found
+
+
+def entities(sitting: SittingVersion, begin: bytes, public_url: str) -> bytes:
+    """The readings that count, and the sets that stand in each other's place."""
+    sources = [b'%b%d"}}' % (begin, index) for index in sitting.counted]
+    said = sitting.reading_set
+    if said.replaces is not None or said.replaced_by:
+        sources += [ENCODER.encode(other) for other in other_sets(sitting, public_url)]
+    return b',"entity":[%b]' % b",".join(sources) if sources else b""
 
 
 def other_sets(sitting: SittingVersion, public_url: str) -> list[ProvenanceEntity]:
@@ -68,12 +86,8 @@ def set_identifier(public_url: str, set_id: str) -> Identifier:
     return Identifier(system=f"{public_url}/id/reading-set", value=set_id)
 
 
-def reading_reference(sitting: SittingVersion, index: int) -> Reference:
-    return Reference(reference=f"Observation/{sitting.set_id}-{place_name('reading', index)}")
-
-
 @lru_cache(maxsize=256)
-def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
+def agents(engine_version: str, author: str | None) -> bytes:
     """The service with the version of its engine, and who asked for the change where that was said.
 
     ``author`` is kept as ``system|value``; a system holds no bar.
@@ -81,22 +95,20 @@ def agents(engine_version: str, author: str | None) -> list[ProvenanceAgent]:
     service = Reference(reference=f"Device/{SERVICE_ID}", display=f"{SERVICE_NAME} {engine_version}")
     found = [ProvenanceAgent(type=codes.ASSEMBLER, who=service)]
     if author is None:
-        return ready(found)
+        return element("agent", found)
     system, value = author.split("|", 1)
     who = Reference(identifier=Identifier(system=system, value=value))
-    return ready([*found, ProvenanceAgent(type=codes.AUTHOR, who=who)])
+    return element("agent", [*found, ProvenanceAgent(type=codes.AUTHOR, who=who)])
 
 
-def rule_uris(evaluation: Evaluation) -> list[str]:
+def policy(evaluation: Evaluation) -> bytes:
     """The identity of every rule file that decided: id, version and digest in one URI each."""
     protocol = evaluation.protocol
-    return [
-        rule_uri("protocol", protocol.id, protocol.version, protocol.digest),
-        *(rule_uri("guideline", one.guideline, one.version, one.digest) for one in evaluation.categories),
-    ]
+    uris = [rule_uri("guideline", one.guideline, one.version, one.digest) for one in evaluation.categories]
+    return b',"policy":[%b]' % b",".join([rule_uri("protocol", protocol.id, protocol.version, protocol.digest), *uris])
 
 
 @lru_cache(maxsize=256)
-def rule_uri(kind: str, id: str, version: str, digest: str) -> str:
+def rule_uri(kind: str, id: str, version: str, digest: str) -> bytes:
     """The identity of one rule file."""
-    return codes.RULE_URI.format(kind=kind, id=id, version=version, digest=digest)
+    return ENCODER.encode(codes.RULE_URI.format(kind=kind, id=id, version=version, digest=digest))

@@ -15,15 +15,23 @@ from functools import lru_cache
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.record.sitting_version import common_cuff, period_shown, place_shown
+from quietcuff.core.record.sitting_version import attempts, common_cuff, period_shown, place_shown
 from quietcuff.fhir import codes
-from quietcuff.fhir.model.ready import ready
-from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity, Reference
+from quietcuff.fhir.model.ready import ENCODER, element, ready
+from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity
 from quietcuff.fhir.resources import notes
-from quietcuff.fhir.resources.device import DeviceLink
+from quietcuff.fhir.resources.cuff import cuff_part
+from quietcuff.fhir.resources.device import WrittenDevice
 from quietcuff.fhir.resources.own_extensions import result_extensions
-from quietcuff.fhir.resources.readings import ABSENT, BODY_SITE, CATEGORY, METHOD, cuff_component, quantity
-from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, instant, meta
+from quietcuff.fhir.resources.readings import (
+    ABSENT,
+    BODY_SITE_ELEMENT,
+    METHOD_ELEMENT,
+    OBSERVATION,
+    quantity,
+    stand_elements,
+)
+from quietcuff.fhir.resources.sitting import BODY_POSITION, ResourceState, SharedElements, SittingVersion
 from quietcuff.terminology import units
 from quietcuff.terminology.systems import UCUM
 
@@ -112,86 +120,92 @@ def mmhg(value: float) -> Quantity:
     return Quantity(value=value, unit=units.MMHG, system=UCUM, code=units.MMHG_CODE)
 
 
-MEAN_PROFILES = (codes.US_AVERAGE_BP_PROFILE,)
-MEAN_PANEL, MEAN_PANEL_24_HOURS = ready(codes.MEAN_PANEL), ready(codes.MEAN_PANEL_24_HOURS)
 MEAN_SYSTOLIC, MEAN_DIASTOLIC = ready(codes.MEAN_SYSTOLIC), ready(codes.MEAN_DIASTOLIC)
 READINGS_COUNTED = ready(codes.READINGS_COUNTED)
-LOW_RESULT = CodeableConcept(coding=[codes.LOW], text="Low: every reading that counts is low")
+LOW_RESULT = ENCODER.encode(CodeableConcept(coding=[codes.LOW], text="Low: every reading that counts is low"))
+ALONE = b'mean"}]'
 
 
 def mean_observation(sitting: SittingVersion, frame: SharedElements, stand: ResourceState) -> Observation | None:
+    """The Observation of the result, for those who read what it holds."""
+    line = mean_line(sitting, frame, stand)
+    return None if line is None else OBSERVATION.decode(line)
+
+
+def mean_line(sitting: SittingVersion, frame: SharedElements, stand: ResourceState) -> bytes | None:
     """The reported result: whole mmHg, how many readings counted and which, and what the guidelines call it; of a sitting that
     closed without one, why there is none.
 
     None where there is neither.
     """
-    evaluation, period = sitting.evaluation, period_shown(sitting.reading_set, sitting.evaluation)
+    reading_set, evaluation = sitting.reading_set, sitting.evaluation
+    period, result, counted = period_shown(reading_set, evaluation), evaluation.result, evaluation.counted
     if period is None:
         return None
-    spoken_of, counted, result = sitting.spoken_of, sitting.counted, evaluation.result
+    spoken_of = attempts(reading_set) if result is None else counted
     contained, device = mean_device(spoken_of, frame)
     position, site = place_shown(sitting)
-    absent = "" if result is not None else absence(sitting)
-    return Observation(
-        id=f"{frame.set_id}-mean",
-        meta=meta(stand, MEAN_PROFILES),
-        contained=contained,
-        extension=[
-            frame.setting,
-            *result_extensions(evaluation, frame.public_url),
-            *(frame.extensions[position] or []),
-        ],
-        identifier=frame.identifier("mean"),
-        based_on=frame.based_on,
-        status=stand.status,
-        category=CATEGORY,
-        code=MEAN_PANEL_24_HOURS if is_24_hour_mean(evaluation) else MEAN_PANEL,
-        subject=frame.subject,
-        encounter=frame.encounter,
-        effective_period=Period(start=period[0], end=period[1]),
-        issued=instant(stand.updated_at),
-        performer=frame.observer,
-        data_absent_reason=why_absent(tuple(evaluation.blocked_by), absent) if result is None else None,
-        interpretation=mean_interpretation(evaluation, counted),
-        note=notes.mean_notes(sitting.reading_set, evaluation),
-        body_site=BODY_SITE.get(site),
-        method=common_method(sitting.reading_set, spoken_of),
-        device=device,
-        derived_from=[Reference(reference=f"Observation/{frame.set_id}-r{index}") for index in counted] or None,
-        component=[
-            *(absent_components(absent, len(counted)) if result is None else mean_components(result)),
-            *(() if result is None else components_beside(evaluation)),
-            *cuff_component(common_cuff(sitting, spoken_of)),
-        ],
+    began, status, issued = stand_elements("24-hour mean" if is_24_hour_mean(evaluation) else "mean", stand)
+    return b"".join(
+        (
+            *(frame.begin, b"mean", began, contained, frame.extension, *result_extensions(evaluation, frame.public_url)),
+            *(BODY_POSITION[position], frame.location, b"]", frame.identifier, ALONE, frame.based_on, status, frame.subject),
+            *(element("effectivePeriod", Period(start=period[0], end=period[1])), issued, frame.performer),
+            b"" if result is not None else why_absent(tuple(evaluation.blocked_by), absence(sitting)),
+            mean_interpretation(evaluation, is_low=bool(counted) and frame.low.issuperset(counted)),
+            notes.mean_notes(frame.setting_note, evaluation),
+            *(BODY_SITE_ELEMENT.get(site, b""), common_method(reading_set, spoken_of), device),
+            derived_from(frame.reference, counted),
+            *(absent_components(absence(sitting), len(counted)) if result is None else result_components(evaluation, result)),
+            *(common_cuff_part(sitting, frame, spoken_of), b"]}"),
+        )
     )
 
 
-def mean_components(result: Result) -> list[Component]:
-    """The two means as reported, and the number of readings behind them. Source: [USC]."""
-    return [
-        Component(
-            code=MEAN_SYSTOLIC,
-            value_quantity=quantity(result.systolic_mmhg, units.MMHG, units.MMHG_CODE),
-        ),
-        Component(
-            code=MEAN_DIASTOLIC,
-            value_quantity=quantity(result.diastolic_mmhg, units.MMHG, units.MMHG_CODE),
-        ),
-        Component(
-            code=READINGS_COUNTED,
-            value_quantity=quantity(result.readings_counted, units.COUNT, units.COUNT_CODE),
-        ),
+def derived_from(reference: bytes, counted: list[int]) -> bytes:
+    """The readings that count, as what the result was made from."""
+    return b',"derivedFrom":[%b]' % b",".join([b'%br%d"}' % (reference, index) for index in counted]) if counted else b""
+
+
+def result_components(evaluation: Evaluation, result: Result) -> list[bytes]:
+    """The two means as reported, the number of readings behind them, and what stands beside them. Source: [USC]."""
+    found = [
+        mean_value("systolic", result.systolic_mmhg),
+        mean_value("diastolic", result.diastolic_mmhg),
+        readings_counted(result.readings_counted),
     ]
+    return found + [b"," + ENCODER.encode(beside) for beside in components_beside(evaluation)]
+
+
+# By type too: 120 and 120.0 are equal and are written differently.
+@lru_cache(maxsize=2048, typed=True)
+def mean_value(name: str, mean_mmhg: float) -> bytes:
+    """One of the two means. The systolic begins the components, the other follows."""
+    begin, code = (b',"component":[', MEAN_SYSTOLIC) if name == "systolic" else (b",", MEAN_DIASTOLIC)
+    return begin + ENCODER.encode(Component(code=code, value_quantity=quantity(mean_mmhg, units.MMHG, units.MMHG_CODE)))
+
+
+@lru_cache(maxsize=256)
+def readings_counted(number: int) -> bytes:
+    """The number of readings behind the means, as it follows these."""
+    value = quantity(number, units.COUNT, units.COUNT_CODE)
+    return b"," + ENCODER.encode(Component(code=READINGS_COUNTED, value_quantity=value))
 
 
 @lru_cache(maxsize=64)
-def absent_components(code: str, counted: int) -> tuple[Component, ...]:
+def absent_components(code: str, counted: int) -> tuple[bytes, bytes]:
     """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
-    return (
-        Component(code=MEAN_SYSTOLIC, data_absent_reason=ABSENT[code]),
-        Component(code=MEAN_DIASTOLIC, data_absent_reason=ABSENT[code]),
-        Component(code=READINGS_COUNTED, value_quantity=quantity(counted, units.COUNT, units.COUNT_CODE)),
-    )
+    absent = [Component(code=mean, data_absent_reason=ABSENT[code]) for mean in (MEAN_SYSTOLIC, MEAN_DIASTOLIC)]
+    return b',"component":[%b,%b' % (*map(ENCODER.encode, absent),), readings_counted(counted)
+
+
+def common_cuff_part(sitting: SittingVersion, frame: SharedElements, spoken_of: list[int]) -> bytes:
+    """The cuff of the readings of the result, where the same is known of each."""
+    readings = sitting.reading_set.readings
+    for index in spoken_of:
+        if readings[index].cuff is not None:
+            return cuff_part(common_cuff(sitting, spoken_of))
+    return frame.cuff if spoken_of else b""
 
 
 def absence(sitting: SittingVersion) -> str:
@@ -200,25 +214,26 @@ def absence(sitting: SittingVersion) -> str:
 
 
 @lru_cache(maxsize=256)
-def why_absent(blocked_by: tuple[str, ...], code: str) -> CodeableConcept:
+def why_absent(blocked_by: tuple[str, ...], code: str) -> bytes:
     """The same with the reasons in words, which an extension holds as codes."""
     words = ", ".join(reason.replace("-", " ") for reason in blocked_by)
     coding = {"error": codes.ABSENT_ERROR, "unknown": codes.ABSENT_UNKNOWN}[code].coding
-    return ready(CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result"))
+    return element("dataAbsentReason", CodeableConcept(coding=coding, text=f"No result: {words}" if words else "No result"))
 
 
-def mean_interpretation(evaluation: Evaluation, counted: list[int]) -> list[CodeableConcept] | None:
-    """One concept for each guideline that has a category, and one more when every reading that counts is low.
+def mean_interpretation(evaluation: Evaluation, *, is_low: bool) -> bytes:
+    """One concept for each guideline that has a category, and one more when a rule called every reading that counts low, so
+    that the mean is low as well.
 
     What a test of standing is called says nothing of the mean before standing: it stands with the falls.
     """
-    low = is_low(evaluation, counted)
     labels = evaluation.categories if evaluation.orthostatic is None else []
-    concepts = [guideline_concept(category, has_scale=not low) for category in labels if category.category is not None]
-    return ([LOW_RESULT] if low else []) + concepts or None
+    concepts = [LOW_RESULT] if is_low else []
+    concepts += [guideline_concept(category, has_scale=not is_low) for category in labels if category.category is not None]
+    return b',"interpretation":[%b]' % b",".join(concepts) if concepts else b""
 
 
-def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept:
+def guideline_concept(category: Category, *, has_scale: bool) -> bytes:
     """One guideline's label of the result: the general scale where it fits, its own word, and both in text."""
     text = notes.category_text(category)
     return label_concept(category.guideline, category.version, category.category or "", category.label, text, has_scale)
@@ -226,27 +241,19 @@ def guideline_concept(category: Category, *, has_scale: bool) -> CodeableConcept
 
 # As many labels as there are, each for some reasons why it is provisional.
 @lru_cache(maxsize=1024)
-def label_concept(guideline: str, version: str, word: str, label: str | None, text: str, has_scale: bool) -> CodeableConcept:
+def label_concept(guideline: str, version: str, word: str, label: str | None, text: str, has_scale: bool) -> bytes:
     scale = codes.CATEGORY_INTERPRETATION.get(word) if has_scale else None
     own = Coding(system=codes.GUIDELINE_SYSTEM.format(guideline=guideline), version=version, code=word, display=label)
-    return ready(CodeableConcept(coding=[own] if scale is None else [scale, own], text=text))
+    return ENCODER.encode(CodeableConcept(coding=[own] if scale is None else [scale, own], text=text))
 
 
-def is_low(evaluation: Evaluation, counted: list[int]) -> bool:
-    """True when a rule called every reading that counts low, so that the mean is low as well."""
-    if not counted:
-        return False
-    return {finding.reading for finding in evaluation.findings if finding.code == "low-reading"}.issuperset(counted)
-
-
-def common_method(reading_set: ReadingSet, spoken_of: list[int]) -> CodeableConcept | None:
+def common_method(reading_set: ReadingSet, spoken_of: list[int]) -> bytes:
     """The method of the readings of the result, when it is known and one."""
     methods = {reading_set.readings[index].method for index in spoken_of}
-    return METHOD.get(methods.pop() or "") if len(methods) == 1 else None
+    return METHOD_ELEMENT.get(methods.pop() or "", b"") if len(methods) == 1 else b""
 
 
-def mean_device(spoken_of: list[int], frame: SharedElements) -> DeviceLink:
+def mean_device(spoken_of: list[int], frame: SharedElements) -> WrittenDevice:
     """The device of the readings of the result, when it is one."""
-    links = [frame.devices[index] for index in spoken_of]
-    # Most readings have the device of their set, and so the very same link.
-    return links[0] if links and all(link is links[0] or link == links[0] for link in links) else (None, None)
+    devices = [frame.devices[index] for index in spoken_of]
+    return devices[0] if devices and devices.count(devices[0]) == len(devices) else (b"", b"")

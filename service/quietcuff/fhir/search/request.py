@@ -30,6 +30,7 @@ LONGEST_NUMBER = 9
 YEARS = range(1800, 2401)
 LAST_PLACE = 2**31 - 1
 SORT_KEY = re.compile(r"-?[A-Za-z_][A-Za-z0-9_-]{0,63}", re.ASCII)
+NAME_END = re.compile("[:.]")
 ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
@@ -120,7 +121,7 @@ def is_known(asking: SearchOffer, name: str) -> bool:
 
 def bare_name(name: str) -> str:
     """The name of a parameter without its modifier or chain."""
-    return re.split("[:.]", name, maxsplit=1)[0]
+    return NAME_END.split(name, maxsplit=1)[0]
 
 
 def is_said_again(said: dict[str, str], name: str, value: str) -> bool:

@@ -11,11 +11,10 @@ import msgspec
 from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
 from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.fhir.model.logical_ids import place_name
-from quietcuff.fhir.model.ready import ENCODER
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import ReadScope
-from quietcuff.fhir.resources.readings import BUILDERS, WRITERS
-from quietcuff.fhir.resources.result import mean_observation
+from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
+from quietcuff.fhir.resources.result import mean_line
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions import documents
 from quietcuff.storage.engine.ids import device_id
@@ -57,19 +56,15 @@ class SetExport:
 
     def observation(self, entry: ObservationEntry, shown: VersionsShown) -> Observation:
         """One Observation as it stands."""
-        stand = ResourceState(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
-        if entry.key.kind == "mean":
-            sitting, frame = self._version(shown.mean or shown.newest)
-            return cast(Observation, mean_observation(sitting, frame, stand))
-        sitting, frame = self._version(shown.newest)
-        return BUILDERS[entry.key.kind](sitting, frame, entry.key.index, stand)
+        return OBSERVATION.decode(self.line(entry, shown))
 
     def line(self, entry: ObservationEntry, shown: VersionsShown) -> bytes:
         """The same in JSON."""
-        if entry.key.kind == "mean":
-            return ENCODER.encode(self.observation(entry, shown))
-        sitting, frame = self._version(shown.newest)
         stand = ResourceState(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
+        if entry.key.kind == "mean":
+            sitting, frame = self._version(shown.mean or shown.newest)
+            return cast(bytes, mean_line(sitting, frame, stand))
+        sitting, frame = self._version(shown.newest)
         return WRITERS[entry.key.kind](sitting, frame, entry.key.index, stand)
 
     def sitting(self, shown: VersionShown) -> SittingVersion:

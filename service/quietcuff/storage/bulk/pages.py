@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any, Generic, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -60,8 +61,9 @@ class Span(msgspec.Struct, frozen=True, kw_only=True):
     all_versions: bool
 
 
-class SetOnPage(msgspec.Struct, frozen=True, kw_only=True):
-    """One set: the state of its Observations by place, such as ``r0`` or ``mean``, and its versions by number.
+class SetOnPage(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """One set: the state of its Observations by place, such as ``r0`` or ``mean``, in the order of its readings, and its
+    versions by number.
 
     ``has_moved`` is true where it changed after the moment of the export; then all its versions are there. ``mean_since`` is
     the first version that has a mean, where all versions are exported.
@@ -140,11 +142,9 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
         return SetsPage(sets=[], end=None)
     last = rows[-1]
     until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
-    stands = {row.set_id: row.mean for row in rows}
     by_id = _places_of_ids(span, len(rows))
     until |= {f"set_{place}": rows[min(place, len(rows) - 1)].set_id for place in range(by_id)}
-    for set_id, places in _stands(shape, by_id).all(connection, until):
-        stands[set_id] |= places
+    stands = _places_by_set(rows, _stands(shape, by_id).all(connection, until))
     versions: dict[UUID, dict[int, VersionRow]] = {set_id: {} for set_id in stands}
     for version in _versions(shape, by_id).all(connection, until):
         versions[version.set_id][version.version] = version
@@ -164,6 +164,15 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     ]
     is_last = len(keys) < SETS_A_PAGE and len(rows) == len(keys)
     return SetsPage(sets=sets, end=None if is_last else (last.subject_id, last.set_id))
+
+
+def _places_by_set(rows: list[_SetKey], readings: list[_PlacesOfReading]) -> dict[UUID, dict[str, ResourceState]]:
+    """The states of the Observations of each set: those of its readings in the order of these, behind that of its mean."""
+    stands = {row.set_id: row.mean for row in rows}
+    readings.sort(key=itemgetter(1))
+    for set_id, _, places in readings:
+        stands[set_id] |= places
+    return stands
 
 
 def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
@@ -289,8 +298,12 @@ def _set_key(subject_id: UUID, set_id: UUID, version: int, updated_at: datetime,
     return _SetKey(subject_id, set_id, version, updated_at, shown, {} if mean[0] is None else {"mean": resource_state(*mean)})
 
 
-def _places_of_reading(set_id: UUID, *columns: Any) -> tuple[UUID, dict[str, ResourceState]]:
-    return set_id, stands_of_reading(*columns)
+# The place of a reading in its set, and the states of its Observations.
+_PlacesOfReading = tuple[UUID, int, dict[str, ResourceState]]
+
+
+def _places_of_reading(set_id: UUID, *columns: Any) -> _PlacesOfReading:
+    return set_id, columns[0], stands_of_reading(*columns)
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
@@ -306,7 +319,7 @@ def _keys(shape: _Shape) -> AnyQuery[_SetKey]:
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _stands(shape: _Shape, by_id: int) -> AnyQuery[tuple[UUID, dict[str, ResourceState]]]:
+def _stands(shape: _Shape, by_id: int) -> AnyQuery[_PlacesOfReading]:
     columns = (reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
     joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
     return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape, by_id), *_near(reading)))

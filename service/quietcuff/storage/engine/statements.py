@@ -126,7 +126,7 @@ class Query(Command, Generic[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         plan = self.plan(connection.dialect)
-        return [self._shape(*plan.converted(row)) for row in rows_of(connection, plan.text, plan.arguments(values))]
+        return [self._shape(*row) for row in plan.all_converted(rows_of(connection, plan.text, plan.arguments(values)))]
 
     def first(self, connection: Connection, values: Values) -> Row | None:
         plan = self.plan(connection.dialect)
@@ -197,6 +197,16 @@ class PreparedStatement:
         for place, convert in self._gives:
             if found[place] is not None:
                 found[place] = convert(found[place])
+        return found
+
+    def all_converted(self, rows: Iterable[Sequence[Any]]) -> list[list[Any]]:
+        """Many rows as the driver gave them, converted column by column."""
+        found = [list(row) for row in rows]
+        for place, convert in self._gives:
+            for row in found:
+                value = row[place]
+                if value is not None:
+                    row[place] = convert(value)
         return found
 
 

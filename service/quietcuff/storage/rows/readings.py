@@ -62,15 +62,21 @@ class ReadingRow(msgspec.Struct, frozen=True):
 
 def stands_of_reading(index: int, *columns: Any) -> dict[str, ResourceState]:
     """The states of a reading's existing Observations, by place such as ``r0``."""
+    return {f"{letter}{index}": state for letter, state in states_of_columns(*columns)}
+
+
+# The Observations of a sitting were mostly made together, and so have the same columns.
+@lru_cache(maxsize=1024)
+def states_of_columns(*columns: Any) -> tuple[tuple[str, ResourceState], ...]:
+    """The states of a reading's existing Observations, by letter."""
     triples = zip(KINDS, columns[0::3], columns[1::3], columns[2::3], strict=True)
-    return {
-        f"{letter}{index}": resource_state(version, status, updated_at)
+    return tuple(
+        (letter, resource_state(version, status, updated_at))
         for letter, version, status, updated_at in triples
         if version is not None
-    }
+    )
 
 
-# The Observations of a sitting were mostly made together.
 @lru_cache(maxsize=1024)
 def resource_state(version: int, status: int, updated_at: datetime) -> ResourceState:
     """The state that three columns hold."""

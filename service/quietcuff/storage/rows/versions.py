@@ -24,7 +24,7 @@ from quietcuff.storage.search.observations import Snapshot
 _c = set_version.c
 
 
-class VersionRow(msgspec.Struct, frozen=True, kw_only=True):
+class VersionRow(msgspec.Struct, frozen=True, gc=False):
     """One version. ``document`` and ``evaluation`` are the JSON that was answered."""
 
     tenant_id: int
@@ -57,12 +57,11 @@ class VersionNote(msgspec.Struct, frozen=True):
     rules_digest: str
 
 
-def version_row(*columns: Any) -> VersionRow:
+def version_row(
+    tenant_id: int, subject_id: UUID, set_id: UUID, version: int, cause: int, status: int, *others: Any
+) -> VersionRow:
     """A version from its columns, in the order of the fields."""
-    values = dict(zip(VersionRow.__struct_fields__, columns, strict=True))
-    values["cause"] = CAUSE.word(values["cause"])
-    values["status"] = SET_STATUS.word(values["status"])
-    return VersionRow(**values)
+    return VersionRow(tenant_id, subject_id, set_id, version, CAUSE.word(cause), SET_STATUS.word(status), *others)
 
 
 def _to_columns(row: VersionRow) -> dict[str, Any]:
