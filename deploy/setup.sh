@@ -55,4 +55,7 @@ pip --no-compile --require-hashes -r "deploy/$lock"
 .venv/bin/python -m compileall -q -q -j 0 -x '/(tests?|faker|pip|STU3)/' .venv/lib >/dev/null || :
 tell "  3 of 3  this checkout"
 pip --no-deps --no-build-isolation -e .
+# What runs it later may not be allowed to write here: the bytecode of the checkout, and its rules as they are once parsed.
+.venv/bin/python -m compileall -q -q -j 0 service >/dev/null || :
+.venv/bin/python -c 'from quietcuff.rules.catalog import load_rulebook; load_rulebook()'
 printf '%s\n' "$stamp" "$wanted" > .venv/made-from

@@ -21,7 +21,7 @@ from bench_evaluate import make_set
 
 from quietcuff.core import evaluate
 from quietcuff.core.certainty import beliefs, mixture
-from quietcuff.core.certainty.beliefs import both_below
+from quietcuff.core.certainty.beliefs import each_below
 from quietcuff.core.certainty.certainty import Sureness
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -78,12 +78,13 @@ def count_integrals(sittings: list[ReadingSet], rulebook: Rulebook) -> float:
     """How many times the two-dimensional normal distribution is worked out for each sitting."""
     calls = 0
 
-    def counting(*arguments: Any) -> float:
+    def counting(*arguments: Any) -> list[float]:
         nonlocal calls
-        calls += 1
-        return both_below(*arguments)
+        found = each_below(*arguments)
+        calls += len(found)
+        return found
 
-    with mock.patch.object(beliefs, "both_below", counting), mock.patch.object(mixture, "both_below", counting):
+    with mock.patch.object(beliefs, "each_below", counting), mock.patch.object(mixture, "each_below", counting):
         microseconds_each(sittings, rulebook)
     return calls / len(sittings)
 

@@ -38,15 +38,8 @@ from quietcuff.core.certainty.mixture import (
 )
 from quietcuff.core.certainty.quantiles import quantile
 from quietcuff.core.certainty.settling import LabelEdges, chance_of_label, chances_to_settle, edges_of, fewest, is_likely
-from quietcuff.core.certainty.visits import (
-    Circumstances,
-    SittingValue,
-    between_visits,
-    mean_factor,
-    measure,
-    visits_by_day,
-    within_sitting,
-)
+from quietcuff.core.certainty.sitting_value import SittingValue
+from quietcuff.core.certainty.visits import Circumstances, between_visits, mean_factor, measure, visits_by_day, within_sitting
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.rulebook.variability import Variability

@@ -13,7 +13,7 @@ from quietcuff.core.rulebook.base import Edge
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.core.sitting import acceptance
 from quietcuff.core.sitting.acceptance import is_plain
-from quietcuff.core.sitting.in_force import Demographics, read_rules
+from quietcuff.core.sitting.in_force import read_rules
 from quietcuff.core.sitting.severity import is_severe, see_severe, severe_of
 from quietcuff.core.sitting.sitting import describe_sitting
 from quietcuff.rules.catalog import load_rulebook
@@ -74,10 +74,10 @@ def test_rules_remembered_are_those_of_the_rulebook_and_the_group_asked_for(rule
                 continue
             sitting = describe_sitting(each, None, book)
             names = tuple(guideline.id for guideline in sitting.guidelines)
-            group = Demographics(sitting.person.age_years, sitting.person.expecting)
-            fresh = read_rules(book, sitting.protocol.id, names, each.setting, group)
+            person = sitting.person
+            fresh = read_rules(book, sitting.protocol.id, names, each.setting, person.age_years, person.expecting)
             assert (sitting.rules.severe, sitting.rules.reference) == (fresh.severe, fresh.reference)
             assert sitting.norms is not None or sitting.applicable == fresh.applicable
             assert book is rulebook or sitting.rules.severe.systolic_mmhg <= 150
-            seen.add((sitting.rules.severe.systolic_mmhg, group.expecting))
+            seen.add((sitting.rules.severe.systolic_mmhg, person.expecting))
     assert len(seen) > 3

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import accumulate, count
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 
 from application.clinic import Clinic, first_visit, on_day, open_clinic, sitting
@@ -10,6 +14,7 @@ from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store
 from quietcuff.storage.engine.transactions import Transaction
+from quietcuff.storage.rows import verify
 from quietcuff.storage.rows.verify import SLICES, look_through
 
 DAMAGE = {
@@ -48,6 +53,38 @@ async def fill(clinic: Clinic) -> list[str]:
         await clinic.correct(first, {"change": "amend-reading", "index": 2, "set": {"systolic_mmhg": 155}}, key=f"c-{number}")
         ids.append(first.set_id)
     return ids
+
+
+async def looked_on(clinic: Clinic) -> tuple[int, list[tuple[str, str]]]:
+    """The same in one snapshot after the other, each as far as it comes."""
+    sets, flaws, number = 0, [], 0
+    while number < SLICES:
+        counted, found, number = await clinic.read(lambda connection, number=number: verify.look_on(connection, 1, number))
+        sets += counted
+        flaws += [(flaw.what, str(flaw.set_id)) for flaw in found]
+    return sets, flaws
+
+
+@pytest.mark.parametrize(("step_seconds", "pieces"), [(0.0, range(9, 10)), (0.004, range(9, 20)), (0.02, range(256, 257))])
+async def test_slices_are_joined_where_they_take_no_time_and_each_is_looked_through_once(
+    store: Store, book: Rulebook, monkeypatch: pytest.MonkeyPatch, step_seconds: float, pieces: range
+) -> None:
+    looked: list[tuple[int, int]] = []
+
+    def looking(connection: Any, tenant_id: int, number: int, many: int) -> Any:
+        looked.append((number, many))
+        return look_through(connection, tenant_id, number, many)
+
+    clinic = await open_clinic(store, book)
+    ids = await fill(clinic)
+    await store.write(1, lambda transaction: transaction.exec_driver_sql("DELETE FROM subject"))
+    now = count()
+    monkeypatch.setattr(verify, "look_through", looking)
+    monkeypatch.setattr(verify, "time", SimpleNamespace(monotonic=lambda: next(now) * step_seconds))
+    sets, flaws = await looked_on(clinic)
+    assert sets == 12 and sorted(flaws) == sorted(("no person", one) for one in ids)
+    assert [number for number, _ in looked] == [0, *accumulate(many for _, many in looked)][:-1]
+    assert sum(many for _, many in looked) == SLICES and len(looked) in pieces
 
 
 async def test_what_the_flow_stores_holds_together(store: Store, book: Rulebook) -> None:

@@ -19,11 +19,12 @@ from quietcuff.analytics.cluster import connect, tally_with
 from quietcuff.analytics.columns.tally import AnswerTally, Told, tally_parts, write_part
 from quietcuff.analytics.follow_ups.people import whole_people
 from quietcuff.application.context import AppContext
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.storage.rows.analysis_pages import AnalysedSet
 
 SETS_A_PART = 5_000
-SET = msgspec.json.Decoder(ReadingSet)
+SET = DocumentDecoder(ReadingSet)
 
 
 class TallyEngine(msgspec.Struct, frozen=True, kw_only=True):

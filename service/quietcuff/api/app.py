@@ -13,6 +13,7 @@ from typing import Any
 
 from litestar import Controller, HttpMethod, Litestar
 from litestar.config.app import AppConfig
+from litestar.events import BaseEventEmitterBackend
 from litestar.handlers import HTTPRouteHandler
 from litestar.plugins import PluginProtocol
 from litestar.plugins.core import MsgspecDIPlugin
@@ -120,6 +121,20 @@ def spare_handlers(controllers: Iterable[type[Controller]]) -> None:
                 spared |= paths
 
 
+class NoEvents(BaseEventEmitterBackend):
+    """The framework's events, of which there are none: its own emitter would load a library for tasks that never come."""
+
+    async def __aenter__(self) -> NoEvents:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Nothing was opened."""
+
+    def emit(self, event_id: str, *args: Any, **kwargs: Any) -> None:
+        """Refuse: nobody listens."""
+        raise LookupError(f"Nobody listens for {event_id}.")
+
+
 class Routes(Litestar):
     """Litestar with a shortcut for the route that is asked most, and with its plugin for msgspec alone: those for models of
     other libraries take long to load, and none are here."""
@@ -208,6 +223,7 @@ def create_routes(settings: Settings, lanes: Lanes | None = None, counted: Figur
         before_request=admit,
         exception_handlers={Exception: answer_problem},
         lifespan=[run],
+        event_emitter_backend=NoEvents,
         logging_config=None,
         openapi_config=None,
         request_max_body_size=MAX_BYTES,

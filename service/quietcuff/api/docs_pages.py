@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from litestar import Controller, Request, get
-from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.openapi import make_document
@@ -17,6 +16,7 @@ from quietcuff.api.pages import KEPT, PAGE_POLICY, page_file
 from quietcuff.api.pages.frame import framed
 from quietcuff.api.pages.guides import guide, guide_page, list_page, picture
 from quietcuff.api.pages.landing import landing_page
+from quietcuff.api.requests import PathText
 from quietcuff.api.responses import answer
 from quietcuff.core.model.errors import NotFound
 
@@ -104,7 +104,7 @@ class Documentation(Controller):
         return html(list_page())
 
     @get("/guide/{name:str}", opt=_page("guide", "One guide"))
-    async def one_guide(self, name: FromPath[str]) -> ASGIResponse:
+    async def one_guide(self, name: PathText) -> ASGIResponse:
         """Answer a guide, or a picture of one."""
         drawn = picture(name)
         if drawn is not None:

@@ -7,14 +7,13 @@ from typing import Any
 import msgspec
 from litestar import Controller, Request, get
 from litestar.exceptions import HTTPException
-from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import JSON, Operation, Reply, described
 from quietcuff.api.pages import PAGE_POLICY
 from quietcuff.api.pages.problems import problem_page, problems_page
 from quietcuff.api.problem_types import FAULT_CODES, PROBLEM_TYPES, ProblemType
-from quietcuff.api.requests import Connection, format_of
+from quietcuff.api.requests import Connection, PathText, format_of
 from quietcuff.api.responses import answer, answer_struct
 from quietcuff.core.model.errors import NotFound
 
@@ -63,7 +62,7 @@ class ProblemPages(Controller):
         return answer_struct(ProblemList(items=list(PROBLEM_TYPES), codes=FAULT_CODES), headers=VARY)
 
     @get("/{slug:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], slug: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], slug: PathText) -> ASGIResponse:
         """Explain one."""
         for kind in PROBLEM_TYPES:
             if kind.type == f"/problems/{slug}":

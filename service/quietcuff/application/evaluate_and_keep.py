@@ -25,6 +25,7 @@ from quietcuff.application.parties import (
 from quietcuff.application.stored import StoredSet
 from quietcuff.application.version_rows import Draft, Version, idle_time, rows_of_version
 from quietcuff.core.evaluate import evaluate
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.fields import YesNo, utc_text
 from quietcuff.core.model.history import History
 from quietcuff.core.model.readings import Device, Facts, Intake, ReadingSet, first_taken_at
@@ -40,7 +41,7 @@ from quietcuff.storage.rows.sitting_lookups import earlier_sittings
 from quietcuff.storage.rows.tenants import TenantSettings
 from quietcuff.storage.rows.versions import AnsweredVersion, answered, insert_version
 
-REMEMBERED_DECODER = msgspec.json.Decoder(Remembered)
+REMEMBERED_DECODER = DocumentDecoder(Remembered)
 ENCODER = msgspec.json.Encoder()
 MILLISECOND = timedelta(milliseconds=1)
 ACTIONS = {

@@ -8,6 +8,7 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.application.context import AppContext, Caller, UnitOfWork, note, now
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Conflict, Fault, NotAcceptable, NotFound
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import GroupFilter, NewGroup
@@ -30,7 +31,7 @@ from quietcuff.storage.engine.transactions import Transaction
 from quietcuff.storage.rows.tenants import Tenant
 
 MOST_GROUPS = 1_000
-FILTER = msgspec.json.Decoder(GroupFilter)
+FILTER = DocumentDecoder(GroupFilter)
 ENCODER = msgspec.json.Encoder()
 
 

@@ -15,6 +15,7 @@ import msgspec
 
 from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.changes import defaults_of
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.fields import YesNo
 from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
@@ -25,9 +26,9 @@ from quietcuff.storage.rows.subjects import SubjectRow, change_subject, find_del
 S = TypeVar("S", bound=msgspec.Struct)
 Registry = Mapping[Identifier, RegisteredDevice | None]
 
-FACTS = tuple(field.name for field in msgspec.structs.fields(Facts))
+FACTS = Facts.__struct_fields__
 VALUES_OF_FACTS = attrgetter(*FACTS)
-DEVICE_FIELDS = tuple(field.name for field in msgspec.structs.fields(Device))
+DEVICE_FIELDS = Device.__struct_fields__
 
 
 def filled(said: S, known: msgspec.Struct, names: tuple[str, ...]) -> S:
@@ -99,7 +100,7 @@ def registration(registry: Registry) -> YesNo:
 
 
 ENCODER = msgspec.json.Encoder()
-DECODER = msgspec.json.Decoder(Facts)
+DECODER = DocumentDecoder(Facts)
 
 
 class ResolvedPerson(msgspec.Struct, frozen=True, kw_only=True):
@@ -204,7 +205,7 @@ def with_facts(turn: UnitOfWork, row: SubjectRow, facts: Facts) -> SubjectRow:
     return msgspec.structs.replace(row, facts=ENCODER.encode(facts), version=row.version + 1, updated_at=turn.now)
 
 
-DEVICE_DECODER = msgspec.json.Decoder(RegisteredDevice)
+DEVICE_DECODER = DocumentDecoder(RegisteredDevice)
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True):

@@ -11,6 +11,7 @@ import msgspec
 from quietcuff.application.context import Answer, AppContext, Caller, Page
 from quietcuff.application.evaluate_and_keep import answer_of
 from quietcuff.application.stored import EVALUATION_DECODER, SET_DECODER
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import NotAcceptable, NotFound
 from quietcuff.core.model.evaluation import Category, Result, RuleReference, Safety, State
 from quietcuff.core.model.fields import FIRST_YEAR, LAST_YEAR, Setting, utc_text
@@ -60,7 +61,7 @@ class SetListed(msgspec.Struct, frozen=True, kw_only=True):
     categories: list[Category]
 
 
-TOLD = msgspec.json.Decoder(ListedEvaluation)
+TOLD = DocumentDecoder(ListedEvaluation)
 
 
 async def read_set(desk: AppContext, caller: Caller, set_id: str) -> Answer:

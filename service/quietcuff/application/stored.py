@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.application.context import UnitOfWork
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
@@ -19,8 +20,8 @@ from quietcuff.storage.rows.readings import stands_of_set
 from quietcuff.storage.rows.retention import missing_set
 from quietcuff.storage.rows.versions import VersionRow, find_version
 
-SET_DECODER = msgspec.json.Decoder(ReadingSet)
-EVALUATION_DECODER = msgspec.json.Decoder(Evaluation)
+SET_DECODER = DocumentDecoder(ReadingSet)
+EVALUATION_DECODER = DocumentDecoder(Evaluation)
 
 
 class StoredSet(msgspec.Struct, frozen=True, kw_only=True):

@@ -6,6 +6,7 @@ import msgspec
 
 from quietcuff.application.context import AppContext, Caller
 from quietcuff.application.parties import DECODER
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import Facts, ReadingSet
 from quietcuff.core.over_visits.pooling import CurrentSitting
@@ -17,8 +18,8 @@ from quietcuff.storage.rows.subjects import find_subject
 from quietcuff.storage.rows.versions import AnsweredVersion, newest_answers_of_subject
 
 ENCODER = msgspec.json.Encoder()
-READING_SET = msgspec.json.Decoder(ReadingSet)
-EVALUATION = msgspec.json.Decoder(Evaluation)
+READING_SET = DocumentDecoder(ReadingSet)
+EVALUATION = DocumentDecoder(Evaluation)
 # The newest only: a person measured for years must not make one request read without end.
 MOST_SETS = 500
 

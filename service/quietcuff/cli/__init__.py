@@ -98,18 +98,21 @@ def parse(arguments: Sequence[str]) -> argparse.Namespace:
     gc.disable()
     try:
         called = next((argument for argument in arguments if not argument.startswith("-")), None)
-        return make_parser([called] if called in COMMANDS else []).parse_args(arguments)
+        whole = [called] if called in COMMANDS else []
+        # Behind its name every option is the command's own, so that the others are not listed in any help.
+        return make_parser(whole, whole if called == next(iter(arguments), None) else ()).parse_args(arguments)
     finally:
         if collects:
             gc.enable()
 
 
-def make_parser(whole: Collection[str]) -> argparse.ArgumentParser:
-    """Parser with every command by name, and the arguments of some."""
+def make_parser(whole: Collection[str], known: Collection[str] = ()) -> argparse.ArgumentParser:
+    """Parser with the known commands by name, by default all, and the arguments of some."""
     parser = argparse.ArgumentParser(prog="quietcuff", description="Raw blood-pressure readings in, one honest result out.")
     parser.add_argument("--version", action="version", version=__version__)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for name, (module, text) in COMMANDS.items():
+    for name in known or COMMANDS:
+        module, text = COMMANDS[name]
         command = commands.add_parser(name, help=text, formatter_class=HelpWithExamples)
         if name in whole:
             import_module(f"quietcuff.cli.{module}").add_arguments(command)

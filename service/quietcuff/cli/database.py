@@ -18,7 +18,7 @@ from quietcuff.cli.support.tenant_work import record_in_every_trail, tell_if_the
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import NotAcceptable, StoreNotUsable
 from quietcuff.settings import Settings, read_public_url, read_settings
-from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, lock_for_serving, parse_url
+from quietcuff.storage.engine.database import keep_to_owner, lock_for_serving, parse_url
 from quietcuff.storage.engine.store import NO_TENANT, Store
 from quietcuff.storage.rows.tenants import all_tenant_ids
 from quietcuff.storage.rows.verify import SLICES, MissingCounterpart, look_on
@@ -176,17 +176,6 @@ def run_verify(arguments: argparse.Namespace) -> int:
     from quietcuff.cli.database import verify
 
     return asyncio.run(verify(read_settings(os.environ)))
-
-
-def make_if_new(url: str) -> None:
-    """Create a SQLite database whose file does not exist yet. An existing database is never changed."""
-    parsed = parse_url(url)
-    if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
-        from quietcuff.storage.engine.migrate import upgrade
-
-        keep_to_owner(parsed)
-        upgrade(url)
-        say(f"Made a new database: {parsed.database}")
 
 
 MOST_SHOWN = 20

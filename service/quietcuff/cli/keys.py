@@ -14,9 +14,8 @@ from uuid import uuid4
 
 import msgspec
 
-from quietcuff.cli.database import make_if_new
 from quietcuff.cli.support.listing import make_list, show_list
-from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.opening import make_if_new, opened
 from quietcuff.cli.support.tenant_work import named, record_command
 from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import NotAcceptable

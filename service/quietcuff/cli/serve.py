@@ -19,9 +19,8 @@ from contextlib import nullcontext
 import msgspec
 
 from quietcuff import __version__
-from quietcuff.cli.database import make_if_new
 from quietcuff.cli.support.cores import cores
-from quietcuff.cli.support.opening import opened
+from quietcuff.cli.support.opening import make_if_new, opened
 from quietcuff.cli.support.public_url import settle_public_url
 from quietcuff.cli.support.resuming import add_resuming_to, why_not_deliver
 from quietcuff.cli.support.tenant_work import record_in_every_trail

@@ -13,6 +13,7 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.fhir.model.logical_ids import MEAN
@@ -38,7 +39,7 @@ class TargetOptions(msgspec.Struct, frozen=True, omit_defaults=True):
     without_result: bool = False
 
 
-OPTIONS = msgspec.json.Decoder(TargetOptions)
+OPTIONS = DocumentDecoder(TargetOptions)
 
 
 class Outgoing(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,12 +1,12 @@
 """Load the rule files once and check that they fit together. Every fault is told at once, with its file and place.
 
-Nothing is loaded at import. ``load_rulebook()`` reads the files beside this module.
+Nothing is loaded at import. ``load_rulebook()`` reads the files beside this module, and parses those that changed.
 """
 
 from __future__ import annotations
 
-import hashlib
 import string
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -35,7 +35,9 @@ from quietcuff.core.rulebook.rulebook import (
 )
 from quietcuff.core.rulebook.variability import ByAge, ChangeTest, Variability
 from quietcuff.rules.faults import all_at_once, expect, faults_in, noted
+from quietcuff.rules.kept_parsed import KeptParsed, beside_bytecode, digest_of
 
+Decode = Callable[..., Any]
 PRESSURES = ("systolic_mmhg", "diastolic_mmhg")
 
 
@@ -51,10 +53,13 @@ def load_rulebook(folder: Traversable | None = None) -> Rulebook:
 @cache
 def own_rulebook() -> Rulebook:
     """The rules of the files of this package."""
-    return read_rulebook(files("quietcuff.rules"))
+    kept = KeptParsed(beside_bytecode(__file__))
+    rulebook = read_rulebook(files("quietcuff.rules"), kept.decode)
+    kept.save()
+    return rulebook
 
 
-def read_rulebook(root: Traversable) -> Rulebook:
+def read_rulebook(root: Traversable, decode: Decode = msgspec.toml.decode) -> Rulebook:
     """Read, check and freeze every rule file in a folder.
 
     Raises:
@@ -64,13 +69,13 @@ def read_rulebook(root: Traversable) -> Rulebook:
     # First what each file says for itself: how they fit together can only be told of those that can be read.
     with all_at_once():
         folders: dict[str, Any] = {
-            name: read_folder(root.joinpath(*path), kind, digests) for name, (path, kind) in FOLDERS.items()
+            name: read_folder(root.joinpath(*path), kind, digests, decode) for name, (path, kind) in FOLDERS.items()
         }
         tables: dict[str, Any] = {}
         for name, kind in FILES.items():
             with noted():
                 raw = read_file(root / f"{name}.toml", f"{name}.toml")
-                tables[name] = decode_toml(raw, kind, f"{name}.toml")
+                tables[name] = decode_toml(raw, kind, f"{name}.toml", decode)
                 digests[name] = digest_of(raw)
     rulebook = Rulebook(
         **folders,
@@ -105,7 +110,7 @@ FILES: dict[str, Any] = {
 }
 
 
-def read_folder(folder: Traversable, kind: Any, digests: dict[str, str]) -> dict[str, Any]:
+def read_folder(folder: Traversable, kind: Any, digests: dict[str, str], decode: Decode) -> dict[str, Any]:
     """The rules of a folder's TOML files by id, which must be the file's name; the digest of each file is added."""
     rules: dict[str, Any] = {}
     # Sorted, because file systems list in different orders and the same rules must give the same digest.
@@ -114,7 +119,7 @@ def read_folder(folder: Traversable, kind: Any, digests: dict[str, str]) -> dict
             continue
         with noted():
             raw = read_file(path, path.name)
-            rule = decode_toml(raw, kind, path.name)
+            rule = decode_toml(raw, kind, path.name, decode)
             name = path.name.removesuffix(".toml")
             expect(rule.id == name, f"{path.name}: id must be the file's name")
             rules[name] = rule
@@ -122,14 +127,14 @@ def read_folder(folder: Traversable, kind: Any, digests: dict[str, str]) -> dict
     return rules
 
 
-def decode_toml(raw: bytes, kind: Any, where: str) -> Any:
+def decode_toml(raw: bytes, kind: Any, where: str, decode: Decode = msgspec.toml.decode) -> Any:
     """One file as its type.
 
     Raises:
         RulesNotLoadable: it is none; every fault is named with its path, a line each.
     """
     try:
-        return msgspec.toml.decode(raw, type=kind)
+        return decode(raw, type=kind)
     except msgspec.ValidationError as exc:
         faults = faults_in(msgspec.toml.decode(raw), kind)
         raise RulesNotLoadable("\n".join(f"{where}: {fault}" for fault in faults)) from exc
@@ -147,11 +152,6 @@ def read_file(path: Traversable, where: str) -> bytes:
         return path.read_bytes()
     except OSError as exc:
         raise RulesNotLoadable(f"{where}: cannot be read") from exc
-
-
-def digest_of(raw: bytes) -> str:
-    """The SHA-256 of some bytes, as answers show it."""
-    return "sha256:" + hashlib.sha256(raw).hexdigest()
 
 
 def check_rulebook(rulebook: Rulebook) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.over_visits.result import Summary
@@ -13,9 +14,9 @@ from quietcuff.words.speaker import Speaker
 
 ENCODER = msgspec.json.Encoder()
 PARTS = msgspec.json.Decoder(dict[str, msgspec.Raw])
-EVALUATION = msgspec.json.Decoder(Evaluation)
-READING_SET = msgspec.json.Decoder(ReadingSet)
-SUMMARY = msgspec.json.Decoder(Summary)
+EVALUATION = DocumentDecoder(Evaluation)
+READING_SET = DocumentDecoder(ReadingSet)
+SUMMARY = DocumentDecoder(Summary)
 
 
 class SpokenEvaluation(Evaluation, frozen=True, kw_only=True, gc=False):

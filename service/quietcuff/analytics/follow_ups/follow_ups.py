@@ -18,6 +18,7 @@ import msgspec
 
 from quietcuff.analytics.follow_ups.people import whole_people
 from quietcuff.application.context import AppContext
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Action, Level, Number
 from quietcuff.core.model.fields import Setting, YesNo
 from quietcuff.core.model.readings import Identifier
@@ -141,8 +142,8 @@ class Call(msgspec.Struct, frozen=True):
     seen: FollowedSet
 
 
-ASKED = msgspec.json.Decoder(StoredContext)
-ANSWERED = msgspec.json.Decoder(StoredAnswer)
+ASKED = DocumentDecoder(StoredContext)
+ANSWERED = DocumentDecoder(StoredAnswer)
 
 
 class FollowUpPart(msgspec.Struct, frozen=True):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import msgspec
-
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.set_rows import (
     ANSWERS,
@@ -15,12 +13,13 @@ from quietcuff.analytics.tables.set_rows import (
     recorded,
     sureness_of,
 )
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.readings import Device
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.rows.devices import DeviceRow
 
-REGISTERED = msgspec.json.Decoder(RegisteredDevice)
-SEEN = msgspec.json.Decoder(Device)
+REGISTERED = DocumentDecoder(RegisteredDevice)
+SEEN = DocumentDecoder(Device)
 
 
 def reading_rows(sitting: DecodedSet, disguise: Disguise) -> list[Row]:

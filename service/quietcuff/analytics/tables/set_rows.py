@@ -12,6 +12,7 @@ import msgspec
 from quietcuff.analytics.tables.disguise import Disguise
 from quietcuff.analytics.tables.schema import AGE_BANDS, CONTEXT_MEANINGS
 from quietcuff.core.findings.findings import months_after
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Certainty, Evaluation
 from quietcuff.core.model.readings import Device, Identifier, Reading, ReadingSet
 from quietcuff.core.rulebook.rulebook import Rulebook
@@ -21,8 +22,8 @@ from quietcuff.core.sitting.person import describe_person
 from quietcuff.storage.rows.analysis_pages import AnalysedSet
 from quietcuff.storage.rows.reading_sets import in_offset
 
-SET = msgspec.json.Decoder(ReadingSet)
-EVALUATION = msgspec.json.Decoder(Evaluation)
+SET = DocumentDecoder(ReadingSet)
+EVALUATION = DocumentDecoder(Evaluation)
 ANSWERS = {"yes": True, "no": False}
 FIT_WORDS = {
     "cuff-too-small": "too-small",

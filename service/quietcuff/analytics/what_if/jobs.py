@@ -17,6 +17,7 @@ from quietcuff.analytics.what_if.report import WhatIfReport, WhatIfTally, report
 from quietcuff.analytics.what_if.walk import Reached, walk
 from quietcuff.analytics.what_if.what_if import WhatIf, check
 from quietcuff.application.context import AppContext, Caller, note, now
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Busy, NotFound, TooOften
 from quietcuff.storage.engine.ids import read_id
 from quietcuff.storage.engine.store import NO_TENANT
@@ -25,9 +26,9 @@ from quietcuff.storage.rows.tenants import all_tenant_ids
 from quietcuff.storage.rows.what_if_jobs import WHAT_IFS, WhatIfRow, delete_old_what_ifs, delete_what_if, is_any_what_if_old
 
 ENCODER = msgspec.json.Encoder()
-ASKED = msgspec.json.Decoder(WhatIf)
-REACHED = msgspec.json.Decoder(Reached)
-REPORT = msgspec.json.Decoder(WhatIfReport)
+ASKED = DocumentDecoder(WhatIf)
+REACHED = DocumentDecoder(Reached)
+REPORT = DocumentDecoder(WhatIfReport)
 MOST_OPEN = 3
 MOST_ATTEMPTS = 5
 HOURS_KEPT = 24

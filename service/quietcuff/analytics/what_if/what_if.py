@@ -17,6 +17,7 @@ from msgspec import Meta
 from quietcuff.analytics.follow_ups.follow_ups import ANSWERED, ASKED, FollowedSet, StoredAnswer, line_of, not_followed
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import reaches_hypertension
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.evaluation import Evaluation
 from quietcuff.core.model.fields import Setting, Text
@@ -27,8 +28,8 @@ from quietcuff.core.sitting.attempts import in_order
 from quietcuff.storage.rows.analysis_pages import AnalysedSet
 
 ENCODER = msgspec.json.Encoder()
-SET = msgspec.json.Decoder(ReadingSet)
-EVALUATION = msgspec.json.Decoder(Evaluation)
+SET = DocumentDecoder(ReadingSet)
+EVALUATION = DocumentDecoder(Evaluation)
 MOST_FEWER = 2
 
 

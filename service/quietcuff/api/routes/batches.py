@@ -30,6 +30,7 @@ from quietcuff.api.service import service_of
 from quietcuff.api.sheets import BODY, PARAMETERS, each_of, is_sheet, options_in, sittings_in, speaks_of_sheet
 from quietcuff.application import Answer, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier_or_content, by_identifier_or_line, lines_of
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.evaluation import Level, State
 from quietcuff.core.model.readings import ReadingSet
@@ -101,7 +102,7 @@ class ToldEnvelope(msgspec.Struct, frozen=True):
     evaluation: ToldEvaluation
 
 
-DECODER = msgspec.json.Decoder(ToldEnvelope)
+DECODER = DocumentDecoder(ToldEnvelope)
 
 
 def line_of(

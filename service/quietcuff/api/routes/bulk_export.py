@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, delete, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
@@ -15,7 +15,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, pairs_of, publisher_of
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
-from quietcuff.api.requests import Connection, accepts_gzip, header_of, number_of
+from quietcuff.api.requests import Connection, PathText, accepts_gzip, header_of, number_of
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
 from quietcuff.application import groups
@@ -150,7 +150,7 @@ class BulkExport(Controller):
         return await _begin(request, "patient", EVERYBODY, body)
 
     @get("/Group/{group_id:str}", opt=described(READ_GROUP))
-    async def group(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+    async def group(self, request: Request[Any, Any, Any], group_id: PathText) -> ASGIResponse:
         """Answer a group."""
         check_format(request, [value for name, value in pairs_of(request.scope["query_string"]) if name == "_format"])
         found = await groups.read_group(service_of(request).desk, caller_of(request), group_id)
@@ -158,21 +158,19 @@ class BulkExport(Controller):
         return answer(resource, media_type=FHIR_JSON_UTF8, headers={"ETag": 'W/"1"'})
 
     @get("/Group/{group_id:str}/$export", status_code=202, opt=described(KICK_OFFS["group", "get"]))
-    async def export_group(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+    async def export_group(self, request: Request[Any, Any, Any], group_id: PathText) -> ASGIResponse:
         """Begin an export of the people of a group."""
         members = await groups.members_of_group(service_of(request).desk, caller_of(request), group_id)
         return await _begin(request, "group", members, None)
 
     @post("/Group/{group_id:str}/$export", status_code=202, opt=described(KICK_OFFS["group", "post"]))
-    async def export_group_by_post(
-        self, request: Request[Any, Any, Any], group_id: FromPath[str], body: RawBody
-    ) -> ASGIResponse:
+    async def export_group_by_post(self, request: Request[Any, Any, Any], group_id: PathText, body: RawBody) -> ASGIResponse:
         """Begin an export of the people of a group, or of those of them that the body names."""
         members = await groups.members_of_group(service_of(request).desk, caller_of(request), group_id)
         return await _begin(request, "group", members, body)
 
     @get(f"{JOBS}/{{job_id:str}}", opt=described(POLL))
-    async def ask(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+    async def ask(self, request: Request[Any, Any, Any], job_id: PathText) -> ASGIResponse:
         """Answer the state of an export, and its manifest once it is done."""
         found = await jobs.ask_after_export(service_of(request).desk, caller_of(request), job_id)
         _check_scopes(request, found, found.plan.types)
@@ -185,7 +183,7 @@ class BulkExport(Controller):
         return _manifest(request, found, job_id)
 
     @delete(f"{JOBS}/{{job_id:str}}", status_code=202, opt=described(STOP))
-    async def stop(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+    async def stop(self, request: Request[Any, Any, Any], job_id: PathText) -> ASGIResponse:
         """End an export, and have its files deleted."""
         desk, caller = service_of(request).desk, caller_of(request)
         found = await jobs.find_export(desk, caller, job_id)
@@ -194,7 +192,7 @@ class BulkExport(Controller):
         return answer(b"", status=202)
 
     @get(f"{JOBS}/{{job_id:str}}/{{number:str}}", opt=described(READ_FILE))
-    async def read_file(self, request: Request[Any, Any, Any], job_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
+    async def read_file(self, request: Request[Any, Any, Any], job_id: PathText, number: PathText) -> ASGIResponse:
         """Send a file, as it is stored to a client that accepts gzip."""
         desk, caller = service_of(request).desk, caller_of(request)
         found = await jobs.read_export(desk, caller, job_id)

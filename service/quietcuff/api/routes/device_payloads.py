@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.answered import PayloadAnswer
@@ -22,6 +22,7 @@ from quietcuff.api.requests import (
     IDEMPOTENCY_KEY,
     PAGE_CURSOR,
     PAGE_LENGTH,
+    PathText,
     header_of,
     idempotency_key_of,
     limit_parameter,
@@ -202,7 +203,7 @@ class Payloads(Controller):
     path = "/v1/payloads"
 
     @get("/{payload_id:str}", opt=described(PAYLOAD))
-    async def payload(self, request: Request[Any, Any, Any], payload_id: FromPath[str]) -> ASGIResponse:
+    async def payload(self, request: Request[Any, Any, Any], payload_id: PathText) -> ASGIResponse:
         """Answer a payload with its outcome."""
         return answer_struct(await refused.read_payload(service_of(request).desk, caller_of(request), payload_id))
 
@@ -222,12 +223,12 @@ class RefusedPayloads(Controller):
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{refused_id:str}", opt=described(ONE_REFUSED))
-    async def one(self, request: Request[Any, Any, Any], refused_id: FromPath[str]) -> ASGIResponse:
+    async def one(self, request: Request[Any, Any, Any], refused_id: PathText) -> ASGIResponse:
         """Answer one of them."""
         return answer_struct(await refused.read_refused(service_of(request).desk, caller_of(request), refused_id))
 
     @post("/{refused_id:str}/replay", opt=described(REPLAY))
-    async def replay(self, request: Request[Any, Any, Any], refused_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def replay(self, request: Request[Any, Any, Any], refused_id: PathText, body: RawBody) -> ASGIResponse:
         """Read one of them again."""
         repaired = repaired_of(read(body, ReplayPayload))
         key = idempotency_key_of(request)

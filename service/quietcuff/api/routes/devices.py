@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
@@ -13,7 +13,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.openapi import DeviceRecord
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described, saved_replies
-from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, if_match_of, is_known_already
+from quietcuff.api.requests import IF_MATCH_OPTIONAL, IF_NONE_MATCH, PathText, if_match_of, is_known_already
 from quietcuff.api.responses import answer_record, not_modified
 from quietcuff.api.service import service_of
 from quietcuff.core.model.registry import RegisteredDevice
@@ -64,7 +64,7 @@ class Devices(Controller):
         return answer_record(record, location=f"{self.path}/{record.id}")
 
     @get("/{device_id:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], device_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], device_id: PathText) -> ASGIResponse:
         """Answer the device."""
         record = await application.read_device(service_of(request).desk, caller_of(request), device_id)
         etag = f'"{record.version}"'

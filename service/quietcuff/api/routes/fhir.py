@@ -10,14 +10,14 @@ import gzip
 from typing import Any
 
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of, publisher_of
 from quietcuff.api.operations import FORM, JSON, Operation, OperationParameter, Reply, described
 from quietcuff.api.reads import note_found
-from quietcuff.api.requests import accepts_gzip, header_of
+from quietcuff.api.requests import PathText, accepts_gzip, header_of
 from quietcuff.api.responses import answer, not_modified
 from quietcuff.api.routes.bulk_export import PARAMETERS_BODY
 from quietcuff.api.service import service_of
@@ -254,13 +254,13 @@ def controller_of(kind: str) -> type[Controller]:
             return await _found(request, kind, [*pairs_of(request.scope["query_string"]), *pairs_of(body)])
 
         @get("/{resource_id:str}", opt=described(read_of(kind)))
-        async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
+        async def read(self, request: Request[Any, Any, Any], resource_id: PathText) -> ASGIResponse:
             """Answer the current version of a resource."""
             return await _read(request, kind, lambda snapshot, publisher: read_resource(snapshot, publisher, kind, resource_id))
 
         @get("/{resource_id:str}/_history/{version_id:str}", opt=described(read_version_of(kind)))
         async def read_version(
-            self, request: Request[Any, Any, Any], resource_id: FromPath[str], version_id: FromPath[str]
+            self, request: Request[Any, Any, Any], resource_id: PathText, version_id: PathText
         ) -> ASGIResponse:
             """Answer an earlier version of a resource."""
             return await _read(
@@ -279,7 +279,7 @@ def history_of(kind: str) -> type[Controller]:
         path = f"{FHIR_BASE}/{kind}"
 
         @get("/{resource_id:str}/_history", opt=described(history_operation(kind)))
-        async def history(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
+        async def history(self, request: Request[Any, Any, Any], resource_id: PathText) -> ASGIResponse:
             """Answer every version of a resource."""
             pairs = pairs_of(request.scope["query_string"])
             check_format(request, formats_of(pairs))

@@ -6,13 +6,14 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.analytics.measures.definitions import counted_definitions
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of
 from quietcuff.api.operations import FORM, Operation, OperationParameter, Reply, described
+from quietcuff.api.requests import PathText
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
 from quietcuff.fhir.definitions.published import PAGING, PARAMETERS, PUBLISHED, Definitions, Pairs
@@ -87,7 +88,7 @@ def definitions_controller(kind: str) -> type[Controller]:
             return found(request, kind, [*pairs_of(request.scope["query_string"]), *pairs_of(body)])
 
         @get("/{resource_id:str}", opt=described(read_operation(kind)))
-        async def read(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
+        async def read(self, request: Request[Any, Any, Any], resource_id: PathText) -> ASGIResponse:
             """Answer one definition."""
             check_format(request, formats_of(pairs_of(request.scope["query_string"])))
             return answer_definition(definitions_of(request, kind).read(kind, resource_id))

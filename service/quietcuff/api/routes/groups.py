@@ -6,13 +6,13 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, delete, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
-from quietcuff.api.requests import query_of
+from quietcuff.api.requests import PathText, query_of
 from quietcuff.api.responses import answer, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.application import groups
@@ -89,12 +89,12 @@ class Groups(Controller):
         return answer_struct(GroupList(items=await groups.list_all_groups(service_of(request).desk, caller_of(request))))
 
     @get("/{group_id:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], group_id: PathText) -> ASGIResponse:
         """Answer a group."""
         return answer_struct(await groups.read_group(service_of(request).desk, caller_of(request), group_id))
 
     @delete("/{group_id:str}", status_code=200, opt=described(DELETE))
-    async def forget(self, request: Request[Any, Any, Any], group_id: FromPath[str]) -> ASGIResponse:
+    async def forget(self, request: Request[Any, Any, Any], group_id: PathText) -> ASGIResponse:
         """Delete a group."""
         await groups.forget_group(service_of(request).desk, caller_of(request), group_id)
         return answer(b"", status=204)

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.analytics.measures.definitions import measures_of
@@ -18,6 +18,7 @@ from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.fhir_responses import FHIR_BASE, FHIR_JSON, FHIR_JSON_UTF8, check_format, formats_of, pairs_of
 from quietcuff.api.operations import JSON, Operation, OperationParameter, Reply, described
+from quietcuff.api.requests import PathText
 from quietcuff.api.responses import answer
 from quietcuff.api.routes.bulk_export import PARAMETERS_BODY
 from quietcuff.api.routes.quality import PARTS
@@ -106,14 +107,12 @@ class Measures(Controller):
         return await _evaluated(request, [*pairs_of(request.scope["query_string"]), *read_parameters(body)], None)
 
     @get("/{resource_id:str}/$evaluate-measure", opt=described(evaluation("one", "get")))
-    async def evaluate_one(self, request: Request[Any, Any, Any], resource_id: FromPath[str]) -> ASGIResponse:
+    async def evaluate_one(self, request: Request[Any, Any, Any], resource_id: PathText) -> ASGIResponse:
         """Answer one measure."""
         return await _evaluated(request, pairs_of(request.scope["query_string"]), resource_id)
 
     @post("/{resource_id:str}/$evaluate-measure", status_code=200, opt=described(evaluation("one", "post")))
-    async def evaluate_one_by_post(
-        self, request: Request[Any, Any, Any], resource_id: FromPath[str], body: RawBody
-    ) -> ASGIResponse:
+    async def evaluate_one_by_post(self, request: Request[Any, Any, Any], resource_id: PathText, body: RawBody) -> ASGIResponse:
         """Answer one measure by query and body together."""
         return await _evaluated(request, [*pairs_of(request.scope["query_string"]), *read_parameters(body)], resource_id)
 

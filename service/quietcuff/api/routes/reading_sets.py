@@ -7,7 +7,7 @@ from hashlib import sha256
 from typing import Any
 
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
@@ -29,6 +29,7 @@ from quietcuff.api.requests import (
     PAGE_CURSOR,
     PAGE_LENGTH,
     Connection,
+    PathText,
     format_of,
     id_parameter,
     idempotency_key_of,
@@ -272,23 +273,23 @@ class ReadingSets(Controller):
         return answer_page(page, service.settings.public_url + self.path, asked)
 
     @get("/{set_id:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], set_id: PathText) -> ASGIResponse:
         """Answer the newest version."""
         return answer_read(request, await application.read_set(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions", opt=described(LIST_VERSIONS))
-    async def list_versions(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+    async def list_versions(self, request: Request[Any, Any, Any], set_id: PathText) -> ASGIResponse:
         """Answer the cause of each version."""
         return answer(await application.read_versions(service_of(request).desk, caller_of(request), set_id))
 
     @get("/{set_id:str}/versions/{number:str}", opt=described(GET_VERSION))
-    async def get_version(self, request: Request[Any, Any, Any], set_id: FromPath[str], number: FromPath[str]) -> ASGIResponse:
+    async def get_version(self, request: Request[Any, Any, Any], set_id: PathText, number: PathText) -> ASGIResponse:
         """Answer a version as it was answered when it was new."""
         desk, caller = service_of(request).desk, caller_of(request)
         return answer_read(request, await application.read_version(desk, caller, set_id, number_of(number)))
 
     @post("/{set_id:str}/readings", opt=described(APPEND))
-    async def append(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def append(self, request: Request[Any, Any, Any], set_id: PathText, body: RawBody) -> ASGIResponse:
         """Add to an open sitting, or close it."""
         desk, caller, change = service_of(request).desk, caller_of(request), read(body, Append, faults_of_appended)
         key, versions = idempotency_key_of(request), if_match_of(request)
@@ -296,14 +297,14 @@ class ReadingSets(Controller):
         return answer_set(request, stored)
 
     @post("/{set_id:str}/reopen", opt=described(REOPEN))
-    async def reopen(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+    async def reopen(self, request: Request[Any, Any, Any], set_id: PathText) -> ASGIResponse:
         """Open a sitting again."""
         desk, caller = service_of(request).desk, caller_of(request)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(request, await application.reopen(desk, caller, set_id, if_match=versions, idempotency_key=key))
 
     @post("/{set_id:str}/corrections", opt=described(CORRECT))
-    async def correct(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def correct(self, request: Request[Any, Any, Any], set_id: PathText, body: RawBody) -> ASGIResponse:
         """Correct a sitting."""
         desk, caller, correction = service_of(request).desk, caller_of(request), read(body, Correction)
         key, versions = idempotency_key_of(request), if_match_of(request)
@@ -311,7 +312,7 @@ class ReadingSets(Controller):
         return answer_set(request, stored)
 
     @get("/{set_id:str}/sheet", opt=described(GET_SHEET))
-    async def get_sheet(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+    async def get_sheet(self, request: Request[Any, Any, Any], set_id: PathText) -> ASGIResponse:
         """Answer the record sheet as text or as a page."""
         media_type, speaker = format_of(request, PLAIN, HTML), speaker_of(request)
         sheet = await application.read_sheet(service_of(request).desk, caller_of(request), set_id, speaker)
@@ -326,14 +327,14 @@ class ReadingSets(Controller):
         return answer(body, media_type=media_type, headers=headers)
 
     @post("/{set_id:str}/move", opt=described(MOVE))
-    async def move(self, request: Request[Any, Any, Any], set_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def move(self, request: Request[Any, Any, Any], set_id: PathText, body: RawBody) -> ASGIResponse:
         """Move a sitting to the right person."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, Move)
         key, versions = idempotency_key_of(request), if_match_of(request)
         return answer_set(request, await application.move(desk, caller, set_id, wanted, if_match=versions, idempotency_key=key))
 
     @get("/{set_id:str}/fhir", opt=described(GET_BUNDLE))
-    async def get_bundle(self, request: Request[Any, Any, Any], set_id: FromPath[str]) -> ASGIResponse:
+    async def get_bundle(self, request: Request[Any, Any, Any], set_id: PathText) -> ASGIResponse:
         """Answer the sitting as one Bundle."""
         publisher = await publisher_of(request)
         store, tenant_id = service_of(request).desk.store, publisher.tenant.tenant_id

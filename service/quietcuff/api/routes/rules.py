@@ -7,10 +7,10 @@ from typing import Any, TypeVar
 
 import msgspec
 from litestar import Controller, Request, get
-from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api.operations import Operation, Reply, described
+from quietcuff.api.requests import PathText
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotFound
@@ -72,7 +72,7 @@ class Protocols(Controller):
         return answer_struct(_listed(book, book.protocols))
 
     @get("/{rule_id:str}", opt=described(_operation("get_protocol", "One protocol, with its sources", ProtocolInForce)))
-    async def get_one(self, request: Request[Any, Any, Any], rule_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], rule_id: PathText) -> ASGIResponse:
         """Answer one."""
         book = service_of(request).desk.rulebook
         rule = _find(book.protocols, rule_id)
@@ -92,7 +92,7 @@ class Guidelines(Controller):
         return answer_struct(_listed(book, book.guidelines))
 
     @get("/{rule_id:str}", opt=described(_operation("get_guideline", "One guideline, with its sources", GuidelineInForce)))
-    async def get_one(self, request: Request[Any, Any, Any], rule_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], rule_id: PathText) -> ASGIResponse:
         """Answer one."""
         book = service_of(request).desk.rulebook
         rule = _find(book.guidelines, rule_id)

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff import application
@@ -23,6 +23,7 @@ from quietcuff.api.requests import (
     BEGAN_FROM,
     IF_MATCH_OPTIONAL,
     IF_NONE_MATCH,
+    PathText,
     if_match_of,
     is_known_already,
     moment_parameter,
@@ -158,12 +159,12 @@ class Subjects(Controller):
         return answer_struct(SubjectFound(id=found))
 
     @get("/{subject_id:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], subject_id: PathText) -> ASGIResponse:
         """Answer the registered person."""
         return answer_record(await application.read_subject(service_of(request).desk, caller_of(request), subject_id))
 
     @get("/{subject_id:str}/summary", opt=described(SUMMARY))
-    async def summarise(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
+    async def summarise(self, request: Request[Any, Any, Any], subject_id: PathText) -> ASGIResponse:
         """Sum a person up."""
         summary = await application.read_summary(service_of(request).desk, caller_of(request), subject_id)
         speaker = speaker_of(request)
@@ -173,7 +174,7 @@ class Subjects(Controller):
         )
 
     @get("/{subject_id:str}/trend.svg", opt=described(TREND))
-    async def draw_trend(self, request: Request[Any, Any, Any], subject_id: FromPath[str]) -> ASGIResponse:
+    async def draw_trend(self, request: Request[Any, Any, Any], subject_id: PathText) -> ASGIResponse:
         """Draw a person's pressures."""
         asked = query_of(request, "from", "to", "guideline", "lang")
         query = TrendQuery(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from litestar import Controller, Request, get
-from litestar.params import FromPath
 from litestar.response.base import ASGIResponse
 from litestar.response.streaming import ASGIStreamingResponse
 
@@ -18,7 +17,7 @@ from quietcuff.analytics.tables.writing import require_for
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import Operation, OperationParameter, Reply, described
-from quietcuff.api.requests import Connection, format_of, moment_parameter, query_of
+from quietcuff.api.requests import Connection, PathText, format_of, moment_parameter, query_of
 from quietcuff.api.responses import answer
 from quietcuff.api.service import service_of
 from quietcuff.application.read_sittings import first_moment
@@ -91,7 +90,7 @@ class TableRoutes(Controller):
         return answer(dictionary_schema(identified=True), media_type=SCHEMA)
 
     @get("/{name:str}", opt=described(TABLE))
-    async def table(self, request: Request[Any, Any, Any], name: FromPath[str]) -> ASGIStreamingResponse:
+    async def table(self, request: Request[Any, Any, Any], name: PathText) -> ASGIStreamingResponse:
         """Send a table as it is made."""
         table = table_named(name)
         if table is None:

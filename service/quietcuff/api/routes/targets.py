@@ -6,13 +6,13 @@ from typing import Any
 
 import msgspec
 from litestar import Controller, Request, delete, get, patch, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
-from quietcuff.api.requests import PAGE_LENGTH, Connection, limit_parameter, query_of
+from quietcuff.api.requests import PAGE_LENGTH, Connection, PathText, limit_parameter, query_of
 from quietcuff.api.responses import answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.decode.own_json import read
@@ -125,36 +125,36 @@ class Targets(Controller):
         return answer_struct(await targets.list_targets(service_of(request).desk, caller_of(request)))
 
     @get("/{target_id:str}", opt=described(GET))
-    async def get_one(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], target_id: PathText) -> ASGIResponse:
         """Answer a target."""
         return answer_struct(await targets.read_target(service_of(request).desk, caller_of(request), target_id))
 
     @patch("/{target_id:str}", opt=described(CHANGE))
-    async def change(self, request: Request[Any, Any, Any], target_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def change(self, request: Request[Any, Any, Any], target_id: PathText, body: RawBody) -> ASGIResponse:
         """Change a target."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, TargetChange)
         return answer_struct(await targets.change(desk, caller, target_id, wanted, allowances_of(request)))
 
     @post("/{target_id:str}/rotate-secret", opt=described(ROTATE))
-    async def rotate(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
+    async def rotate(self, request: Request[Any, Any, Any], target_id: PathText) -> ASGIResponse:
         """Make a new secret."""
         return answer_struct(await targets.rotate_secret(service_of(request).desk, caller_of(request), target_id))
 
     @delete("/{target_id:str}", opt=described(DELETE), status_code=200)
-    async def remove(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
+    async def remove(self, request: Request[Any, Any, Any], target_id: PathText) -> ASGIResponse:
         """Remove a target."""
         await targets.remove_target(service_of(request).desk, caller_of(request), target_id)
         return ASGIResponse(status_code=204)
 
     @get("/{target_id:str}/undelivered", opt=described(UNDELIVERED))
-    async def undelivered(self, request: Request[Any, Any, Any], target_id: FromPath[str]) -> ASGIResponse:
+    async def undelivered(self, request: Request[Any, Any, Any], target_id: PathText) -> ASGIResponse:
         """Answer the entries that were given up."""
         said = query_of(request, "limit")
         limit = limit_parameter(said)
         return answer_struct(await targets.list_undelivered(service_of(request).desk, caller_of(request), target_id, limit))
 
     @post("/{target_id:str}/replay", opt=described(REPLAY), status_code=200)
-    async def replay(self, request: Request[Any, Any, Any], target_id: FromPath[str], body: RawBody) -> ASGIResponse:
+    async def replay(self, request: Request[Any, Any, Any], target_id: PathText, body: RawBody) -> ASGIResponse:
         """Send again."""
         desk, caller, wanted = service_of(request).desk, caller_of(request), read(body, SendAgain)
         return answer_struct(await targets.replay(desk, caller, target_id, wanted))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from litestar import Controller, Request, delete, get, post
-from litestar.params import FromPath, RawBody
+from litestar.params import RawBody
 from litestar.response.base import ASGIResponse
 
 from quietcuff.analytics.what_if.jobs import WhatIfJob, end_what_if, read_what_if, start_what_if
@@ -13,7 +13,7 @@ from quietcuff.analytics.what_if.what_if import WhatIf
 from quietcuff.api import problem_types as kinds
 from quietcuff.api.authentication import caller_of, principal_of
 from quietcuff.api.operations import AnswerLink, Operation, Reply, described
-from quietcuff.api.requests import Connection
+from quietcuff.api.requests import Connection, PathText
 from quietcuff.api.responses import answer, answer_struct
 from quietcuff.api.service import service_of
 from quietcuff.core.model.errors import NotAllowed
@@ -85,7 +85,7 @@ class WhatIfs(Controller):
         return answer_struct(job, status=202, headers=headers)
 
     @get("/{job_id:str}", opt=described(READ))
-    async def get_one(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+    async def get_one(self, request: Request[Any, Any, Any], job_id: PathText) -> ASGIResponse:
         """Answer the state of a job."""
         job = await read_what_if(service_of(request).desk, caller_of(request), job_id)
         # Checked when it is read, too: the reader may hold another key than the one that started the job.
@@ -94,7 +94,7 @@ class WhatIfs(Controller):
         return answer_struct(job, headers=None if is_over else {"Retry-After": str(RETRY_SECONDS)})
 
     @delete("/{job_id:str}", opt=described(END), status_code=200)
-    async def end(self, request: Request[Any, Any, Any], job_id: FromPath[str]) -> ASGIResponse:
+    async def end(self, request: Request[Any, Any, Any], job_id: PathText) -> ASGIResponse:
         """Delete a job."""
         await end_what_if(service_of(request).desk, caller_of(request), job_id)
         return answer(b"", status=204)

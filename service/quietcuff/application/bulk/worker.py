@@ -14,6 +14,7 @@ from uuid import UUID, uuid4
 import msgspec
 
 from quietcuff.application.context import AppContext, now
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Busy
 from quietcuff.fhir.bulk.gzip_files import JobFiles, Packed
 from quietcuff.fhir.bulk.pages import Produced, RawPage, Walk, make_lines, read_page
@@ -28,8 +29,8 @@ from quietcuff.storage.rows.tenants import all_tenant_ids
 MOST_ATTEMPTS = 5
 MILLISECOND = timedelta(milliseconds=1)
 PAUSE = timedelta(seconds=2)
-PROGRESS = msgspec.json.Decoder(Progress)
-PLAN = msgspec.json.Decoder(ExportPlan)
+PROGRESS = DocumentDecoder(Progress)
+PLAN = DocumentDecoder(ExportPlan)
 ENCODER = msgspec.json.Encoder()
 NOTHING = Packed()
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import msgspec
 
 from quietcuff.application.context import UnitOfWork, note
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.readings import Identifier
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.storage.rows.devices import DeviceRow, change_device, lock_registered_devices, rewrite_device
 from quietcuff.storage.rows.former_parties import devices_before
 
 ENCODER = msgspec.json.Encoder()
-REGISTERED = msgspec.json.Decoder(RegisteredDevice)
+REGISTERED = DocumentDecoder(RegisteredDevice)
 
 
 def forget_user(turn: UnitOfWork, identifier: Identifier) -> int:

@@ -12,6 +12,7 @@ import msgspec
 from quietcuff.answered import RefusedPayload
 from quietcuff.application.context import Answer, UnitOfWork
 from quietcuff.application.evaluate_and_keep import answer_of
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.storage.engine.ids import keyed_digest
 from quietcuff.storage.rows.payload_claims import PayloadClaim, find_payload_claim, insert_payload_claim
@@ -60,7 +61,7 @@ class Retry(msgspec.Struct, frozen=True, kw_only=True):
     body: bytes
 
 
-OUTCOME = msgspec.json.Decoder(KeptAnswer)
+OUTCOME = DocumentDecoder(KeptAnswer)
 
 
 def retry_of(tenant: Tenant, kind: str, body: bytes, key: str | None) -> Retry | None:

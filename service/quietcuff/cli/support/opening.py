@@ -10,9 +10,10 @@ from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 
+from quietcuff.cli.support.words import say
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.settings import Settings
-from quietcuff.storage.engine.database import is_sqlite, parse_url
+from quietcuff.storage.engine.database import is_sqlite, keep_to_owner, parse_url
 from quietcuff.storage.engine.migrate import require_newest_schema
 from quietcuff.storage.engine.store import NO_TENANT, Store, open_store
 from quietcuff.storage.rows.tenants import all_tenant_ids
@@ -65,3 +66,14 @@ async def require_trail_key(store: Store, files: TrailFiles) -> None:
         seal = await store.read(tenant_id, partial(newest_seal, tenant_id=tenant_id))
         if seal is not None and seal.key_name not in given:
             raise StoreNotUsable(f"The trail is kept with the key {seal.key_name}: name its file in QUIETCUFF_TRAIL_KEY_FILE.")
+
+
+def make_if_new(url: str) -> None:
+    """Create a SQLite database whose file does not exist yet. An existing database is never changed."""
+    parsed = parse_url(url)
+    if is_sqlite(parsed) and not Path(str(parsed.database)).exists():
+        from quietcuff.storage.engine.migrate import upgrade
+
+        keep_to_owner(parsed)
+        upgrade(url)
+        say(f"Made a new database: {parsed.database}")

@@ -219,7 +219,7 @@ def missing_step(sitting: Sitting, selection: Selection, categories: list[Catego
 
     Without it, "nothing further" could stand beside a result without a label.
     """
-    if any(entry.category is not None for entry in categories):
+    if any([entry.category is not None for entry in categories]):
         return None
     subject = sitting.reading_set.subject
     fields = [FIELDS[code] for code in sitting.lacking if code in FIELDS and getattr(subject, FIELDS[code]) is None]

@@ -20,6 +20,7 @@ FAR = 6.2
 ROOT_HALF = sqrt(0.5)
 
 Plane = tuple[tuple[float, float, float], ...]
+Limits = tuple[float, float]
 
 
 # One evaluation asks for many pairs of limits under few correlations, and so do evaluations after it.
@@ -44,22 +45,41 @@ def both_below(first: float, second: float, shared: Plane) -> float:
     Zero and zero give 1/4 + asin(r)/2π. Far out, where the correlation adds less than 1e-9, it is left out.
     Source: [PLACKETT54], the derivative by the correlation, integrated over its arcsine.
     """
+    return each_below(0.0, 1.0, 0.0, 1.0, [(first, second)], shared)[0]
+
+
+def each_below(across: float, across_sd: float, down: float, down_sd: float, edges: list[Limits], shared: Plane) -> list[float]:
+    """The same of two normal values with these means and standard deviations, for each pair of limits."""
+    # Nearly every correlation takes six points, and one expression for them is far cheaper than going round six times.
+    if len(shared) != 6:
+        return [below_by_points((edge - across) / across_sd, (limit - down) / down_sd, shared) for edge, limit in edges]
+    (a, b, c), (d, e, f), (g, h, i), (j, k, l), (m, n, o), (p, q, r) = shared  # noqa: E741
+    found = []
+    for edge, limit in edges:
+        # Both the other way round, which the squares and the product do not show.
+        first, second = (across - edge) / across_sd, (down - limit) / down_sd
+        total = 0.25 * erfc(first * ROOT_HALF) * erfc(second * ROOT_HALF)
+        if -FAR < first < FAR > second > -FAR:
+            squares, product = first * first + second * second, first * second
+            total = (
+                total
+                + c * exp((product * a - squares) * b)
+                + f * exp((product * d - squares) * e)
+                + i * exp((product * g - squares) * h)
+                + l * exp((product * j - squares) * k)
+                + o * exp((product * m - squares) * n)
+                + r * exp((product * p - squares) * q)
+            )
+        found.append(total)
+    return found
+
+
+def below_by_points(first: float, second: float, shared: Plane) -> float:
+    """The chance of one pair of limits by any number of points."""
     total = 0.25 * erfc(-first * ROOT_HALF) * erfc(-second * ROOT_HALF)
     if not (-FAR < first < FAR and -FAR < second < FAR):
         return total
     squares, product = first * first + second * second, first * second
-    # Nearly every correlation takes six points, and one expression for them is far cheaper than going round six times.
-    if len(shared) == 6:
-        (a, b, c), (d, e, f), (g, h, i), (j, k, l), (m, n, o), (p, q, r) = shared  # noqa: E741
-        return (
-            total
-            + c * exp((product * a - squares) * b)
-            + f * exp((product * d - squares) * e)
-            + i * exp((product * g - squares) * h)
-            + l * exp((product * j - squares) * k)
-            + o * exp((product * m - squares) * n)
-            + r * exp((product * p - squares) * q)
-        )
     for doubled_sine, shrink, weight in shared:
         total += weight * exp((product * doubled_sine - squares) * shrink)
     return total
@@ -117,9 +137,6 @@ def applied(matrix: Matrix, systolic: float, diastolic: float) -> tuple[float, f
     return matrix[0] * systolic + matrix[1] * diastolic, matrix[1] * systolic + matrix[2] * diastolic
 
 
-Limits = tuple[float, float]
-
-
 class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One day's value and its covariance around the usual pressure: visits vary, and readings within one."""
 
@@ -155,12 +172,17 @@ class Belief(msgspec.Struct, frozen=True, gc=False):
 
 
 class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
-    """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation."""
+    """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation.
+
+    ``across`` and ``down`` are 1/(sd·√2) of the two pressures.
+    """
 
     covariance: Matrix
     systolic_sd: float
     diastolic_sd: float
     correlation: float
+    across: float
+    down: float
 
     def belief(self, along: float, across: float) -> Belief:
         """The belief of so much information, precision times mean."""
@@ -177,7 +199,9 @@ class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
 def spread_of(precision: Matrix, varies: Limits) -> BeliefSpread:
     """The spread of a belief, from its precision."""
     first, both, second = inverse(precision)
-    return BeliefSpread((first, both, second), sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second))
+    systolic_sd, diastolic_sd, correlation = sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second)
+    across, down = ROOT_HALF / systolic_sd, ROOT_HALF / diastolic_sd
+    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down)
 
 
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:

@@ -13,20 +13,17 @@ from quietcuff.core.certainty.changes import PressureChange, change_findings, is
 from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
 from quietcuff.core.certainty.sentences import state
-from quietcuff.core.certainty.settling import LabelEdges, chances_at_edge, edges_of, settles, what_settles, why_not_now
-from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, LOWEST_ROW, Known, Reached, weigh
+from quietcuff.core.certainty.settling import LabelPlace, chances_at_edge, places_in_rows, settles, what_settles, why_not_now
+from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
+from quietcuff.core.certainty.usual_pressure import ABOVE_ALL_ROWS, AS_EXPECTED, LOWEST_ROW, Known, Reached, weigh
 from quietcuff.core.certainty.visits import (
     Circumstances,
-    SittingValue,
-    arm_chooser,
     circumstances_of,
     earlier_sittings,
     is_whole,
     measure,
     measure_earlier,
     sittings_of_same,
-    value_daytime,
-    value_sitting,
 )
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows
@@ -38,7 +35,7 @@ from quietcuff.core.model.readings import Intake
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.rulebook.variability import Variability
 from quietcuff.core.sitting.arms import Comparison
-from quietcuff.core.sitting.attempts import days_of
+from quietcuff.core.sitting.attempts import Attempt, days_of
 from quietcuff.core.sitting.person import Person
 from quietcuff.core.sitting.selection import first_is_dropped
 from quietcuff.core.sitting.sitting import Sitting
@@ -61,9 +58,7 @@ def judge_certainty(sitting: Sitting, comparison: Comparison, judged: Judgement,
         return Sureness(certainty=[], findings=[])
     bias = bias_in(sitting.rulebook, judged.categories, findings)
     known, change = weigh_sitting(sitting, comparison, judged, labels)
-    told = tell(labels, known, bias, sitting.rulebook)
-    newest = value_told(judged)
-    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, change, newest, sitting.rulebook))
+    return tell(labels, known, bias, sitting.rulebook, change, value_told(judged))
 
 
 def judge_visits(
@@ -91,11 +86,9 @@ def judge_visits(
     if not labels:
         return Sureness(certainty=[], findings=[])
     earlier = [measure_earlier(each, at, rules) for each in sittings_of_same(sittings[:-1], at, rules)]
-    is_high = any(is_hypertensive(label, tables[label.guideline]) for label in labels)
+    is_high = any([is_hypertensive(label, tables[label.guideline]) for label in labels])
     known = weigh(earlier, measure_earlier(newest, at, rules), at, person, intake, rules, is_high=is_high)
-    told = tell(labels, known, bias_in(book, categories, []), book)
-    value = (newest.systolic_mmhg, newest.diastolic_mmhg)
-    return msgspec.structs.replace(told, findings=told.findings + tell_of_newest(known, None, value, book))
+    return tell(labels, known, bias_in(book, categories, []), book, None, (newest.systolic_mmhg, newest.diastolic_mmhg))
 
 
 def circumstances_then(newest: HistorySitting, person: Person, rules: Variability) -> Circumstances:
@@ -120,14 +113,24 @@ def value_told(judged: Judgement) -> tuple[float, float]:
     return (0.0, 0.0) if shown is None else (shown.systolic_mmhg, shown.diastolic_mmhg)
 
 
-def tell(labels: list[Labelled], known: Known, bias: list[str], book: Rulebook) -> Sureness:
-    """Certainty of each label, and the findings about them."""
+def tell(
+    labels: list[Labelled],
+    known: Known,
+    bias: list[str],
+    book: Rulebook,
+    change: PressureChange | None,
+    newest: tuple[float, float],
+) -> Sureness:
+    """Certainty of each label, and the findings about them, a change and the newest value."""
+    # Of all tables at once, because tables share edges, and edges what a belief takes from its spread.
+    known.outlook.reached([edge for label in labels for edge in label.place.edges])
     entries = [certainty_of(label, known, bias, book) for label in labels]
     split = [entry.guideline for entry in entries if prior_decides(entry.rows)] if known.prior != "none" else []
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
-    vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
-    told += [find(book, "visits-vary", pressure=" and ".join(vary))] if vary else []
-    return Sureness(certainty=entries, findings=told)
+    if known.outlook.varies != AS_EXPECTED:
+        vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
+        told += [find(book, "visits-vary", pressure=" and ".join(vary))] if vary else []
+    return Sureness(certainty=entries, findings=told + tell_of_newest(known, change, newest, book))
 
 
 def find_labels(sitting: Sitting, judged: Judgement) -> list[Labelled]:
@@ -155,15 +158,24 @@ def rows_for(guideline: Guideline, setting: Setting) -> list[Row]:
 
 def label_in(rows: list[Row], entry: Category) -> Labelled | None:
     """The label as a row of a table, or None where it is none."""
-    for rank, row in enumerate(rows):
-        if entry.category is not None and entry.category in (row.category, row.unconfirmed_category):
-            return Labelled(guideline=entry.guideline, rows=rows, rank=rank)
-    return None
+    if entry.category is None:
+        return None
+    place = places_in_rows(rows).get(entry.category)
+    return None if place is None else Labelled(entry.guideline, place)
+
+
+def measured_high(sitting: Sitting, labels: list[Labelled]) -> bool:
+    """True where a label is in its guideline's range of hypertension, and nobody knows whether there is treatment."""
+    # Only then does the choice of a prior ask for it.
+    if sitting.person.treatment_recorded:
+        return False
+    tables = {guideline.id: guideline for guideline in sitting.guidelines}
+    return any([is_hypertensive(label, tables[label.guideline]) for label in labels])
 
 
 def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
     """True where an office label is in its guideline's range of hypertension."""
-    limit, row = guideline.hypertension, label.rows[label.rank]
+    limit, row = guideline.hypertension, label.place.rows[label.place.rank]
     if limit is None:
         return False
     systolic, diastolic = row.systolic_mmhg, row.diastolic_mmhg
@@ -174,7 +186,7 @@ def is_hypertensive(label: Labelled, guideline: Guideline) -> bool:
 
 def is_in_row(mean: PartMean, label: Labelled) -> bool:
     """True where a mean by itself has that label."""
-    return place_in_rows(label.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.rank
+    return place_in_rows(label.place.rows, mean.systolic_mmhg, mean.diastolic_mmhg).rank == label.place.rank
 
 
 def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
@@ -184,8 +196,15 @@ def measures_usual(sitting: Sitting, judged: Judgement) -> bool:
         return False
     if reading_set.setting == "ambulatory":
         return True
-    seated = judged.result.position in ("sitting", "not-recorded")
-    return seated and is_whole(reading_set.setting, len(counted), days_of(counted), sitting.rulebook.variability)
+    if judged.result.position not in ("sitting", "not-recorded"):
+        return False
+    days = days_of_series(sitting, counted)
+    return is_whole(reading_set.setting, len(counted), days, sitting.rulebook.variability)
+
+
+def days_of_series(sitting: Sitting, counted: list[Attempt]) -> int:
+    """The number of days of a home series; elsewhere it is one, since nothing asks for it."""
+    return days_of(counted) if sitting.reading_set.setting == "home" else 1
 
 
 def weigh_sitting(
@@ -200,16 +219,14 @@ def weigh_sitting(
     changed_on = reading_set.subject.treatment_changed_on
     earlier = [measure_earlier(each, at, rules) for each in earlier_sittings(sitting.history, at, began, changed_on, rules)]
     value = value_now(sitting, comparison, judged, at.site)
-    now = measure(value, began.date(), days_of(counted), at, rules, irregular=at.irregular)
-    tables = {guideline.id: guideline for guideline in sitting.guidelines}
-    is_high = any([is_hypertensive(label, tables[label.guideline]) for label in labels])
+    now = measure(value, began.date(), days_of_series(sitting, counted), at, rules, irregular=at.irregular)
     change = None
     # One visit alone has changed from nothing.
     if earlier:
         moving = is_moving(reading_set.subject, sitting.person, now.day, sitting.rulebook)
         kept = keep_since_change(earlier, now, at, sitting.rulebook, moving=moving)
         earlier, change = kept.earlier, kept.change
-    known = weigh(earlier, now, at, sitting.person, reading_set.intake, rules, is_high=is_high)
+    known = weigh(earlier, now, at, sitting.person, reading_set.intake, rules, is_high=measured_high(sitting, labels))
     return known, change
 
 
@@ -236,12 +253,10 @@ def outside_findings(
     interval: Interval, newest: tuple[float, float], earlier_visits: int, prior: str, book: Rulebook
 ) -> list[Finding]:
     """Finding where the newest value is outside the interval, with the other things that the interval rests on."""
-    ends = (interval.systolic_mmhg, interval.diastolic_mmhg)
-    outside = [
-        name
-        for name, value, (low, high) in zip(("systolic", "diastolic"), newest, ends, strict=True)
-        if not low <= value <= high
-    ]
+    (low, high), (lowest, highest) = interval.systolic_mmhg, interval.diastolic_mmhg
+    outside = [] if low <= newest[0] <= high else ["systolic"]
+    if not lowest <= newest[1] <= highest:
+        outside.append("diastolic")
     if not outside:
         return []
     grounds = []
@@ -255,25 +270,23 @@ def outside_findings(
     return [find(book, "newest-outside-interval", pressure=" and ".join(outside), grounds=" and ".join(grounds))]
 
 
-class Labelled(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One guideline's label: its table for what was measured, and the rank of the label's row in it."""
+class Labelled(msgspec.Struct, frozen=True, gc=False):
+    """One guideline's label: its row in the table for what was measured."""
 
     guideline: str
-    rows: list[Row]
-    rank: int
+    place: LabelPlace
 
 
 def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
     """Certainty of one guideline's label."""
-    outlook, rank = known.outlook, label.rank
-    edges = edges_of(label.rows)
-    reached = [LOWEST_ROW, *[outlook.reached(limits) for limits in edges], ABOVE_ALL_ROWS]
+    outlook, rows, rank, edges = known.outlook, label.place.rows, label.place.rank, label.place.edges
+    reached = [LOWEST_ROW, *outlook.reached(edges), ABOVE_ALL_ROWS]
     (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
     doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
-    sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+    sides = label.place.sides
     # The ranges from a row upwards are nested, so the chance of a row is the difference of two.
     chance, alone = four_decimals_half_up(own - following), four_decimals_half_up(own_flat - following_flat)
     enough = outlook.rules.settling.settled_from
@@ -284,10 +297,10 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     return Certainty(
         label.guideline,
         state(book, known, edge, *reached[doubtful][:2]),
-        row_chances(label.rows, reached),
+        row_chances(rows, reached),
         chance,
         label_probability_flat=alone,
-        decisive=decisive_row(label.rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
+        decisive=decisive_row(rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
         interval_95=known.interval_95,
         with_device_95=known.with_device_95,
         settled=settled,

@@ -94,10 +94,12 @@ def steps_of(parts: list[Sums], rules: ChangeTest) -> list[float]:
     """Statistic of a step before each visit except the first."""
     # Sums are moved from one side to the other visit by visit, so that all places cost one pass.
     before, after = NOTHING, together(parts)
+    whole = scatter(after)
     found = []
     for part in parts[:-1]:
         before, after = joined(before, part), joined(after, part, -1)
-        found.append(step_between(before, after, len(parts), rules))
+        apart = scatter(before) + scatter(after)
+        found.append(weakened(whole - apart, apart, len(parts), rules))
     return found
 
 
@@ -164,18 +166,21 @@ def together(parts: list[Sums]) -> Sums:
 
 def joined(one: Sums, other: Sums, times: int = 1) -> Sums:
     """The sums of two groups of visits together, or, times -1, of one without the other."""
+    (first, both, second), (along, across), square = one
+    (more, beside, below), (further, aside), squares = other
     return (
-        added(one[0], scaled(other[0], times)),
-        (one[1][0] + times * other[1][0], one[1][1] + times * other[1][1]),
-        one[2] + times * other[2],
+        (first + times * more, both + times * beside, second + times * below),
+        (along + times * further, across + times * aside),
+        square + times * squares,
     )
 
 
 def scatter(sums: Sums) -> float:
     """S, around the weighted mean."""
-    precision, part, square = sums
-    mean = applied(inverse(precision), *part)
-    return max(0.0, square - part[0] * mean[0] - part[1] * mean[1])
+    precision, (along, across), square = sums
+    first, both, second = inverse(precision)
+    left = square - along * (first * along + both * across) - across * (both * along + second * across)
+    return left if left > 0 else 0.0
 
 
 def sandwiched(outer: Matrix, inner: Matrix) -> Matrix:

@@ -17,8 +17,8 @@ from quietcuff.core.certainty.beliefs import (
     Limits,
     Matrix,
     added,
-    both_below,
     chances_of_each,
+    each_below,
     evidence_of,
     inverse,
     plane,
@@ -59,7 +59,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One part of a prior beside measurements of one precision.
 
     ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
-    determinant; ``spread`` that of the belief from both.
+    determinant, ``weight`` the share times that; ``spread`` that of the belief from both.
     """
 
     share: float
@@ -68,6 +68,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     information: tuple[float, float]
     apart: Matrix
     dense: float
+    weight: float
     spread: BeliefSpread
 
 
@@ -90,13 +91,15 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
     parts = []
     for part in prior:
         apart = inverse(added(part.covariance, spread))
+        dense = sqrt(apart[0] * apart[2] - apart[1] * apart[1])
         each = PartBeside(
             share=part.share,
             systolic=part.systolic,
             diastolic=part.diastolic,
             information=part.evidence.information,
             apart=apart,
-            dense=sqrt(apart[0] * apart[2] - apart[1] * apart[1]),
+            dense=dense,
+            weight=part.share * dense,
             spread=spread_of(added(part.evidence.precision, precision), varies),
         )
         parts.append(each)
@@ -149,13 +152,21 @@ def beside(part: PartBeside, information: tuple[float, float]) -> Belief:
 
 def chance_of_either(mixture: Mixture, limits: Limits) -> float:
     """The chance that either usual pressure is at or above its limit."""
-    total = 0.0
-    first, second = limits
-    for share, belief in mixture:
-        systolic = (first - belief.systolic) / belief.systolic_sd
-        diastolic = (second - belief.diastolic) / belief.diastolic_sd
-        total += share * (1 - both_below(systolic, diastolic, plane(belief.correlation)))
-    return total
+    return chances_of_either(mixture, [limits])[0]
+
+
+def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
+    """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
+    parts = [
+        each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, plane(belief.correlation))
+        for _, belief in mixture
+    ]
+    if len(parts) == 1:
+        return [1 - below for below in parts[0]]
+    totals = [0.0] * len(edges)
+    for (share, _), part in zip(mixture, parts, strict=True):
+        totals = [total + share * (1 - below) for total, below in zip(totals, part, strict=True)]
+    return totals
 
 
 def chance_of_each(mixture: Mixture, limits: Limits) -> tuple[float, float]:

@@ -44,8 +44,7 @@ def choose_prior(person: Person, setting: Setting, intake: Intake | None, rules:
     if person.treated and (own is None or not own.includes_treated):
         return no_prior("known-or-treated")
     if own is not None:
-        ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
-        return ChosenPrior(name="tenant", parts=parts_of_tenant(own), because="", ground=ground)
+        return prior_of_tenant(rules, figures_of_tenant(own))
     return survey_prior(person, setting, rules, is_high=is_high)
 
 
@@ -58,8 +57,16 @@ def survey_prior(person: Person, setting: Setting, rules: Variability, *, is_hig
         if setting in prior.settings and age >= prior.from_years:
             if is_high and not person.treatment_recorded:
                 return no_prior("treatment-not-recorded")
-            return ChosenPrior(name=name, parts=parts_at(prior, age), because="", ground=grounds("prior", name, prior))
+            return prior_of_age(prior, name, age)
     return no_prior("no-survey-of-this-age")
+
+
+def read_prior(prior: SurveyPrior, name: str, age_years: int) -> ChosenPrior:
+    """The prior of a survey for people of an age."""
+    return ChosenPrior(name=name, parts=parts_at(prior, age_years), because="", ground=grounds("prior", name, prior))
+
+
+prior_of_age = remembered(read_prior)
 
 
 def no_prior(because: str) -> ChosenPrior:
@@ -120,21 +127,35 @@ def value_at(figures: ByAge, age_years: float) -> float:
     return values[-1]
 
 
-def parts_of_tenant(prior: ReferencePrior) -> Prior:
-    """The parts of a tenant's own prior: those it names, else one part from its figures."""
+# A share, two means and two standard deviations in mmHg, and a correlation.
+Figures = tuple[float, float, float, float, float, float]
+
+
+def figures_of(share: float, part: ReferencePrior | ReferencePart) -> Figures:
+    """The figures of one part of a tenant's prior."""
+    means = part.systolic_mmhg, part.diastolic_mmhg
+    return share, *means, part.systolic_sd_mmhg, part.diastolic_sd_mmhg, part.correlation
+
+
+def figures_of_tenant(prior: ReferencePrior) -> tuple[Figures, ...]:
+    """The figures of a tenant's own prior: the parts it names, else one part of everybody."""
     if not prior.parts:
-        return (part_of(1.0, prior),)
-    return tuple(part_of(part.share, part) for part in prior.parts)
+        return (figures_of(1.0, prior),)
+    return tuple([figures_of(part.share, part) for part in prior.parts])
 
 
-def part_of(share: float, figures: ReferencePrior | ReferencePart) -> PriorPart:
-    """One part of a tenant's prior."""
-    return PriorPart(
-        share=share,
-        systolic=figures.systolic_mmhg,
-        diastolic=figures.diastolic_mmhg,
-        covariance=from_deviations(figures.systolic_sd_mmhg, figures.diastolic_sd_mmhg, figures.correlation),
-    )
+def read_tenant(rules: Variability, figures: tuple[Figures, ...]) -> ChosenPrior:
+    """A tenant's own prior, from its figures; of the rules nothing is taken."""
+    parts = [
+        PriorPart(share=share, systolic=systolic, diastolic=diastolic, covariance=from_deviations(across, down, correlation))
+        for share, systolic, diastolic, across, down, correlation in figures
+    ]
+    ground = Assumption(code="prior", entry="tenant", basis="choice", source=[])
+    return ChosenPrior(name="tenant", parts=tuple(parts), because="", ground=ground)
+
+
+# One object for each tenant's figures, so that what is remembered for its prior is found again.
+prior_of_tenant = remembered(read_tenant)
 
 
 def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasurement], rules: Variability) -> list[Assumption]:
@@ -143,26 +164,24 @@ def assumptions(person: Person, at: Circumstances, measured: list[SittingMeasure
     corrected = tuple(dict.fromkeys([each.rule for each in measured if each.rule in rules.corrections]))
     no_adult = "under-18" if person.age_years is not None and person.age_years < 18 else ""
     group = "expecting" if person.expecting else no_adult
-    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
-    return grounds_beside(rules, spread, at.setting, at.irregular, fewer_days, corrected, group)
+    return grounds_beside(rules, at, fewer_days, corrected, group)
 
 
 def read_grounds(
     rules: Variability,
-    spread: tuple[str, ...],
-    setting: Setting,
-    irregular: bool,
+    at: Circumstances,
     fewer_days: bool,
     corrected: tuple[str, ...],
     group: str,
 ) -> list[Assumption]:
-    """The assumptions, by the entries for how visits vary, the corrected rules, and the group that adults stand for."""
+    """The assumptions in some circumstances, with the corrected rules, and the group that adults stand for."""
+    spread = (at.between, at.towards) if 0 < at.towards_share < 1 else (at.towards if at.towards_share else at.between,)
     found = [grounds("between-visits", name, rules.between[name]) for name in spread]
     if len(spread) > 1:
         found.append(grounds("older", "older", rules.older))
-    if setting == "office":
+    if at.setting == "office":
         found.append(grounds("within-sitting", "office", rules.within))
-        if irregular:
+        if at.irregular:
             found.append(grounds("within-sitting", "irregular", rules.irregular))
     if fewer_days:
         found.append(grounds("fewer-days", "series", rules.series))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from math import erfc, exp, floor, pi, sqrt
 
-from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
+from quietcuff.core.model.fields import four_decimals_half_up
 
 TWO_SIDED_95 = 1.959963984540054
 UPPER_TAIL = 0.975
@@ -27,9 +27,8 @@ SAFE_WAY_MMHG = 1e-3
 Parts = list[tuple[float, float, float]]
 # The mean, the variance, and the third and the fourth cumulant, which are zero where there is one part.
 Cumulants = tuple[float, float, float, float]
-# Of each of two parts half its share, its mean, 1/sd and its largest density; and the largest that 2F'' and F'''/6 can be.
-Term = tuple[float, float, float, float]
-Terms = tuple[Term, Term, float, float]
+# Of each of two parts half its share, its mean, 1/(sd·√2) and its largest density; and the largest that 2F'' and F'''/6 can be.
+Terms = tuple[float, float, float, float, float, float, float, float, float, float]
 
 
 def cumulants_of(parts: Parts) -> Cumulants:
@@ -37,6 +36,8 @@ def cumulants_of(parts: Parts) -> Cumulants:
     if len(parts) == 1:
         _, mean, sd = parts[0]
         return mean, sd * sd, 0.0, 0.0
+    if len(parts) == 2:
+        return cumulants_of_two(*parts)
     mean = variance = third = fourth = 0.0
     for share, middle, _ in parts:
         mean += share * middle
@@ -46,6 +47,18 @@ def cumulants_of(parts: Parts) -> Cumulants:
         variance += share * (own + apart)
         third += share * away * (3 * own + apart)
         fourth += share * (3 * own * own + apart * (6 * own + apart))
+    return mean, variance, third, fourth - 3 * variance * variance
+
+
+def cumulants_of_two(one: tuple[float, float, float], other: tuple[float, float, float]) -> Cumulants:
+    """The same of two parts, which most mixtures have, written out."""
+    (share, middle, sd), (rest, beside, beside_sd) = one, other
+    mean = share * middle + rest * beside
+    away, beyond, own, others = middle - mean, beside - mean, sd * sd, beside_sd * beside_sd
+    apart, far = away * away, beyond * beyond
+    variance = share * (own + apart) + rest * (others + far)
+    fourth = share * (3 * own * own + apart * (6 * own + apart)) + rest * (3 * others * others + far * (6 * others + far))
+    third = share * away * (3 * own + apart) + rest * beyond * (3 * others + far)
     return mean, variance, third, fourth - 3 * variance * variance
 
 
@@ -83,36 +96,35 @@ def terms_of(parts: Parts) -> Terms:
     over, beyond = 1 / sd, 1 / other_sd
     # No mixture bends more than one part with the whole share and the smaller standard deviation.
     narrow = over if over > beyond else beyond
-    return (
-        (0.5 * share, middle, over, share * over / ROOT_OF_TWO_PI),
-        (0.5 * other_share, other_middle, beyond, other_share * beyond / ROOT_OF_TWO_PI),
-        2 * LARGEST_SECOND * narrow * narrow,
-        LARGEST_THIRD / 6 * narrow * narrow * narrow,
-    )
+    own = 0.5 * share, middle, ROOT_HALF * over, share * over / ROOT_OF_TWO_PI
+    other = 0.5 * other_share, other_middle, ROOT_HALF * beyond, other_share * beyond / ROOT_OF_TWO_PI
+    return *own, *other, 2 * LARGEST_SECOND * narrow * narrow, LARGEST_THIRD / 6 * narrow * narrow * narrow
 
 
 def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> float:
     """The quantile of two parts to four decimals, from a pressure near it: steps of a series, until the rounding is certain.
 
-    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0 nearly. What is left of F after it is
-    known but for the next term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most
-    the largest F'' of the parts, times the way, less than at the start. Both bound what is left of the way.
+    With F the chance to be below, less ``below``, a step t solves F + F't + F''t²/2 = 0. What is left of F after it is the next
+    term, which is at most t³/6 of the largest F''' that the parts can have; and the density is at most the largest F'' of the
+    parts, times the way, less than at the start. Both bound what is left of the way.
     """
-    (half, middle, over, height), (other_half, other_middle, beyond, other_height), rises, bends = terms
+    half, middle, over, height, other_half, other_middle, beyond, other_height, rises, bends = terms
     for _ in range(MOST_SERIES_STEPS):
-        z, y = (at - middle) * over, (at - other_middle) * beyond
-        density, beside = height * exp(-0.5 * z * z), other_height * exp(-0.5 * y * y)
+        z, y = (middle - at) * over, (other_middle - at) * beyond
+        density, beside = height * exp(-z * z), other_height * exp(-y * y)
         slope = density + beside
-        excess = half * erfc(-z * ROOT_HALF) + other_half * erfc(-y * ROOT_HALF) - below
+        excess = half * erfc(z) + other_half * erfc(y) - below
         # Far out, or between two parts, the plain method finds the way.
         if abs(excess) >= slope * FAR_MMHG:
             break
         # All of it over the density, so that chances become ways.
-        first, second = excess / slope, -0.5 * (density * over * z + beside * beyond * y) / slope
-        bow = first * second
-        step = -first * (1 + bow * (1 + 2 * bow))
+        first, second = excess / slope, (density * over * z + beside * beyond * y) / slope
+        root = 1 - 4 * first * second
+        if root <= 0:
+            break
+        step = -2 * first / (1 + sqrt(root))
         way = abs(step)
-        left = abs(first + step * (1 + step * second)) + bends * way * way * way / slope
+        left = bends * way * way * way / slope
         way += SAFE_WAY_MMHG
         least = 1 - rises * way / slope
         at += step
@@ -120,7 +132,7 @@ def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> flo
             count, error = at * 10_000 + 0.5, (left / least + NOISE_MMHG) * 10_000
             rounded = floor(count - error)
             if rounded == floor(count + error):
-                return from_ten_thousandths(rounded)
+                return rounded / 10_000 if rounded % 10_000 else rounded // 10_000
     return four_decimals_half_up(quantile(parts, below))
 
 

@@ -7,19 +7,28 @@ from math import floor, inf
 from quietcuff.core.certainty.beliefs import Limits
 from quietcuff.core.certainty.usual_pressure import Known
 from quietcuff.core.model.fields import Setting
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered, remembered_alone
 from quietcuff.core.rulebook.rulebook import Rulebook
+
+MOST_FRAMES = 64
 
 
 def state(book: Rulebook, known: Known, edge: Limits, chance: float, flat: float) -> str:
     """Sentence for the chance at the edge in doubt: of the usual pressure in this arm, measured this way."""
-    told = frame_of(book, known.outlook.at.setting, edge, known.prior, known.prior_age_years, known.without_because)
-    phrases = phrases_of(book)
+    setting = known.outlook.at.setting
+    frames, phrases = frames_of(book, setting, known.prior, known.prior_age_years, known.without_because), phrases_of(book)
+    told = frames.get(edge)
+    if told is None:
+        # A child's edges are its own, so that there is no end of them.
+        if len(frames) >= MOST_FRAMES:
+            frames.clear()
+        told = make_frame(book, setting, edge, known.prior, known.prior_age_years, known.without_because)
+        frames[edge] = told
     told = told.replace("{flat}", phrases[per_cent_of(flat)])
     return told if known.prior == "none" else told.replace("{chance}", phrases[per_cent_of(chance)])
 
 
-def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
+def make_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_years: int | None, because: str) -> str:
     """The sentence with places for its chances."""
     words = book.wording.certainty
     place, at_edge = words[setting], tell_edge(book, edge)
@@ -29,7 +38,12 @@ def read_frame(book: Rulebook, setting: Setting, edge: Limits, prior: str, age_y
     return words["with-prior"].format(setting=place, edge=at_edge, flat="{flat}", chance="{chance}", prior=people)
 
 
-frame_of = remembered(read_frame)
+def no_frames(book: Rulebook, setting: Setting, prior: str, age_years: int | None, because: str) -> dict[Limits, str]:
+    """The sentences of some grounds by their edges, none of them made yet."""
+    return {}
+
+
+frames_of = remembered(no_frames)
 
 
 def tell_edge(book: Rulebook, edge: Limits) -> str:
@@ -55,7 +69,7 @@ def read_phrases(book: Rulebook) -> list[str]:
     return [words["hardly-ever"], *between, words["nearly-always"]]
 
 
-phrases_of = remembered(read_phrases)
+phrases_of = remembered_alone(read_phrases)
 
 
 def per_cent_of(chance: float) -> int:

@@ -13,7 +13,7 @@ from quietcuff.core.certainty.mixture import Mixture, chance_of_either
 from quietcuff.core.certainty.usual_pressure import Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import Row
 from quietcuff.core.rulebook.variability import Settling
 
@@ -21,6 +21,8 @@ ONE_SIDED_90 = 1.2815515655446004
 HALF_PUBLISHED = 0.5e-4
 # More than a joint chance can be off: it is an integral by few points, and leaves out parts of no weight.
 SLACK = 1e-5
+# A chance that is less than enough by more than this is published as less.
+TOO_LITTLE = HALF_PUBLISHED + SLACK
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -49,14 +51,15 @@ def settles(view: View, sides: LabelEdges, enough: float) -> bool:
     weighing, (along, across) = view.weighing, view.information
     first, both, second = weighing.alone.covariance
     systolic, diastolic = first * along + both * across, both * along + second * across
-    too_little, sufficient = enough - HALF_PUBLISHED - SLACK, enough - HALF_PUBLISHED + SLACK
+    too_little = enough - TOO_LITTLE
     least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
-    if most < too_little or not (least >= sufficient or is_likely(((1.0, view.alone()),), sides, enough)):
+    # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
+    if most < too_little or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
         return False
     if not weighing.parts:
         return True
     least, most = bounds_with_prior(view, systolic, diastolic, sides)
-    return most >= too_little and (least >= sufficient or is_likely(view.with_prior(), sides, enough))
+    return most >= too_little and (least >= enough or is_likely(view.with_prior(), sides, enough))
 
 
 def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
@@ -66,15 +69,16 @@ def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sid
     together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
     least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
     """
-    own, following = sides.own, sides.following
-    across, down = ROOT_HALF / spread.systolic_sd, ROOT_HALF / spread.diastolic_sd
+    own, following, across, down = sides.own, sides.following, spread.across, spread.down
     overlap = 1.0 if spread.correlation >= 0 else 0.0
     least = most = 1.0
     if own is not None:
-        p, q = 0.5 * erfc((own[0] - systolic) * across), 0.5 * erfc((own[1] - diastolic) * down)
+        edge, limit = own
+        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
         least, most = p if p > q else q, p + q - overlap * p * q
     if following is not None:
-        p, q = 0.5 * erfc((following[0] - systolic) * across), 0.5 * erfc((following[1] - diastolic) * down)
+        edge, limit = following
+        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
         least, most = least - (p + q - overlap * p * q), (most if most < 1.0 else 1.0) - (p if p > q else q)
     return least, most
 
@@ -87,7 +91,7 @@ def bounds_with_prior(view: View, systolic: float, diastolic: float, sides: Labe
         first, both, second = part.apart
         beyond, below = systolic - part.systolic, diastolic - part.diastolic
         distance = beyond * (first * beyond + both * below) + below * (both * beyond + second * below)
-        share = part.share * part.dense * exp(-0.5 * distance)
+        share = part.weight * exp(-0.5 * distance)
         spread, (one, other) = part.spread, part.information
         one, other = one + along, other + across
         first, both, second = spread.covariance
@@ -151,11 +155,6 @@ def chances_to_settle(
 
 
 def edges_of(rows: list[Row]) -> list[Limits]:
-    """Lower limits of every row but the lowest, as ``read_edges`` says."""
-    return edges_of_rows(rows)
-
-
-def read_edges(rows: list[Row]) -> list[Limits]:
     """Lower limits of every row but the lowest: a pressure at or above either limit is in that row or higher.
 
     A row without a limit for one pressure takes the next row's: 120 and 130/80 give (120, 80) and (130, 80).
@@ -170,7 +169,27 @@ def read_edges(rows: list[Row]) -> list[Limits]:
     return edges[::-1]
 
 
-edges_of_rows = remembered(read_edges)
+class LabelPlace(msgspec.Struct, frozen=True, gc=False):
+    """A row that is a label: its table, its rank in it, the edges of the table, and those of the row."""
+
+    rows: list[Row]
+    rank: int
+    edges: list[Limits]
+    sides: LabelEdges
+
+
+def read_places(rows: list[Row]) -> dict[str, LabelPlace]:
+    """The rows of a table by their categories; the lower row where two share one."""
+    edges, found = edges_of(rows), dict[str, LabelPlace]()
+    for rank, row in enumerate(rows):
+        sides = LabelEdges(own=edges[rank - 1] if rank else None, following=edges[rank] if rank < len(edges) else None)
+        for category in (row.category, row.unconfirmed_category):
+            if category is not None:
+                found.setdefault(category, LabelPlace(rows, rank, edges, sides))
+    return found
+
+
+places_in_rows = remembered_alone(read_places)
 
 
 def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[int | None, int | None]:

@@ -25,7 +25,7 @@ from quietcuff.core.certainty.mixture import (
     Mixture,
     Prior,
     Weighing,
-    chance_of_either,
+    chances_of_either,
     margins_of,
     middle_95,
     read_weighing,
@@ -119,14 +119,16 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     edges: dict[Limits, Reached]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
-    def reached(self, edge: Limits) -> Reached:
-        """The chance that either usual pressure is at or above an edge."""
-        found = self.edges.get(edge)
-        if found is None:
-            flat = chance_of_either(self.flat, edge)
-            chance = chance_of_either(self.weighed, edge) if self.prior else flat
-            found = self.edges[edge] = chance, flat, four_decimals_half_up(chance), four_decimals_half_up(flat)
-        return found
+    def reached(self, edges: list[Limits]) -> list[Reached]:
+        """The chance that either usual pressure is at or above each of some edges."""
+        known = self.edges
+        new = [edge for edge in dict.fromkeys(edges) if edge not in known]
+        if new:
+            flat = chances_of_either(self.flat, new)
+            chances = chances_of_either(self.weighed, new) if self.prior else flat
+            for edge, chance, alone in zip(new, chances, flat, strict=True):
+                known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
+        return [known[edge] for edge in edges]
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
@@ -278,10 +280,8 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
     steady = steady_of(rules, at)
     scheme = scheme_of(prior, steady, now.within, now.readings)
-    seen, with_care = [
-        View(weighing, applied(weighing.precision, now.systolic, now.diastolic))
-        for weighing in (scheme.weighing, scheme.with_care)
-    ]
+    seen = View(scheme.weighing, applied(scheme.weighing.precision, now.systolic, now.diastolic))
+    with_care = View(scheme.with_care, applied(scheme.with_care.precision, now.systolic, now.diastolic))
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
 
 

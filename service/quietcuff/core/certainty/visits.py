@@ -1,144 +1,27 @@
-"""The visits behind a usual pressure: sittings that are visits, the value of each, and its covariance.
-
-The value of a sitting is free of the choices that depend on the values: a rule that keeps or drops a reading for its value
-shifts the mean, so it is not always the reported one. The number of readings and the rule stay with it, so that later sittings
-can weigh it.
-"""
+"""The visits behind a usual pressure: sittings that are visits, and the covariance of each."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from math import sqrt
-from typing import Protocol as Shape
-from typing import TypeVar
 
 import msgspec
 
 from quietcuff.core.certainty.beliefs import Matrix, Visit, added, applied, from_deviations, inverse, scaled
-from quietcuff.core.model.evaluation import PartMean
+from quietcuff.core.certainty.sitting_value import DAYTIME, SittingValue
 from quietcuff.core.model.fields import Attendance, Setting, Site
 from quietcuff.core.model.history import History, HistorySitting
 from quietcuff.core.rulebook.remembered import remembered
-from quietcuff.core.rulebook.rulebook import Protocol
 from quietcuff.core.rulebook.variability import BetweenVisits, Variability, WithinSitting
-from quietcuff.core.sitting.arms import OTHER, OnArm
 from quietcuff.core.sitting.person import Person
 
 OLDER: dict[str, str] = {"office-untreated": "office-treated-or-older"}
 
 
-DAYTIME = "daytime"
-
-
-class Pressures(Shape):
-    """A reading's pressures in hundredths of mmHg."""
-
-    @property
-    def systolic(self) -> int: ...
-    @property
-    def diastolic(self) -> int: ...
-
-
-T = TypeVar("T", bound=Pressures)
-A = TypeVar("A", bound=OnArm)
-
-
-class SittingValue(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """The mean of ``readings`` readings, in mmHg, and the rule that chose them."""
-
-    systolic_mmhg: float
-    diastolic_mmhg: float
-    readings: int
-    rule: str
-
-
-def value_sitting(
-    protocol: Protocol,
-    arm: Sequence[T],
-    counted: Sequence[T],
-    within: WithinSitting,
-    *,
-    chooser: T | None,
-    first_dropped: bool,
-) -> SittingValue:
-    """The value of a sitting.
-
-    ``arm`` are the valid readings of the result arm in order of time, ``counted`` those that count. The reading that made this
-    arm the higher one is left out wherever another is left. A first reading dropped for its value stays out (a correction
-    follows). Where readings were asked for because two differed, or the lower of two is recorded, all that were compared count:
-    150/90 then 136/84, the lower recorded, gives 143/87 of two; 130 then 144, so one more, 138, gives 136.65 of three.
-    Source: [DECISION].
-    """
-    if first_dropped:
-        used, rule = arm[1:], "first-dropped"
-    elif asked_for_more(protocol, arm):
-        used, rule = arm, "all-compared"
-    elif protocol.counts == "lower-of-last-two":
-        used, rule = (counted, "all") if len(counted) > 1 else (arm[-2:], "both-compared")
-    else:
-        used, rule = counted, protocol.counts
-    # The arm was chosen because this reading was the higher one; counting it would keep that choice in the mean.
-    kept = [reading for reading in used if reading is not chooser] or list(used)
-    more = rule == "all-compared"
-    return SittingValue(
-        systolic_mmhg=centre([reading.systolic for reading in kept], within.systolic_autocorrelation if more else 0),
-        diastolic_mmhg=centre([reading.diastolic for reading in kept], within.diastolic_autocorrelation if more else 0),
-        readings=len(kept),
-        rule=rule,
-    )
-
-
-def centre(values: list[int], autocorrelation: float) -> float:
-    """The mean in mmHg of readings in hundredths; inner readings weigh less, because neighbours are alike.
-
-    This mean is independent of the differences between readings, so that taking more readings because of them shifts nothing:
-    130, 144 and 138 at 0.28 give (130 + 0.72·144 + 138)/2.72 = 136.65. Without autocorrelation it is the plain mean.
-    """
-    inner = 1 - autocorrelation
-    between = values[1:-1]
-    total = sum(values) - autocorrelation * sum(between)
-    return total / (100 * (len(values) - len(between) + inner * len(between)))
-
-
-def value_daytime(mean: PartMean) -> SittingValue:
-    """The value of an ambulatory recording: the mean of its day, whose variation between recordings is published."""
-    return SittingValue(
-        systolic_mmhg=mean.systolic_mean_mmhg,
-        diastolic_mmhg=mean.diastolic_mean_mmhg,
-        readings=mean.readings,
-        rule=DAYTIME,
-    )
-
-
-def asked_for_more(protocol: Protocol, arm: Sequence[Pressures]) -> bool:
-    """True where more readings than planned were taken and two neighbours among the planned ones differed."""
-    extra, planned = protocol.extra, arm[: protocol.planned]
-    if extra.kind in ("none", "stable-pair") or len(arm) <= protocol.planned:
-        return False
-    limit = 100 * extra.mmhg
-    return any(
-        max(abs(one.systolic - other.systolic), abs(one.diastolic - other.diastolic)) > limit
-        for one, other in zip(planned, planned[1:], strict=False)
-    )
-
-
-def arm_chooser(valid: Sequence[A], site: str) -> A | None:
-    """The reading at a site that belongs to the sitting's first pair, so that it helped to choose the arm; None without a pair.
-
-    ``valid`` are the valid readings in order of time.
-    """
-    arms = [reading for reading in valid if reading.site in OTHER]
-    for one, other in zip(arms, arms[1:], strict=False):
-        if one.site != other.site:
-            return one if one.site == site else other
-    return None
-
-
 NO_SPREAD: Matrix = (0.0, 0.0, 0.0)
 
 
-class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+class Circumstances(msgspec.Struct, frozen=True, kw_only=True, gc=False, cache_hash=True):
     """Circumstances that sittings must share to be visits of one usual pressure.
 
     ``between`` names the entry for how visits vary; a share of ``towards_share`` goes to the entry ``towards``. With
@@ -289,17 +172,32 @@ def mean_factor(count: int, autocorrelation: float) -> float:
 
 def between_visits(at: Circumstances, systolic: float, diastolic: float, days: int, rules: Variability) -> Matrix:
     """The covariance of visits at a level: (56.25, 18.9, 17.64) mmHg² for untreated office visits. Source: the entry's own."""
-    entry, series = rules.between[at.between], rules.series
-    across, down = deviations_of(entry, cautious=at.cautious)
-    if at.towards_share:
-        other, share = deviations_of(rules.between[at.towards], cautious=at.cautious), at.towards_share
-        across, down = across + share * (other[0] - across), down + share * (other[1] - down)
-    if entry.unit == "percent":
-        across, down = across * systolic / 100, down * diastolic / 100
-    matrix = from_deviations(across, down, entry.correlation)
+    matrix, series = spread_between(rules, at), rules.series
+    if matrix is None:
+        entry = rules.between[at.between]
+        across, down = deviations_in(rules, at)
+        matrix = from_deviations(across * systolic / 100, down * diastolic / 100, entry.correlation)
     if at.setting == "home" and days < series.full_days:
         return scaled(matrix, 1 + series.day_share * (series.full_days / days - 1))
     return matrix
+
+
+def deviations_in(rules: Variability, at: Circumstances) -> tuple[float, float]:
+    """Variation of visits in these circumstances, in the unit of their entry."""
+    across, down = deviations_of(rules.between[at.between], cautious=at.cautious)
+    if at.towards_share:
+        other, share = deviations_of(rules.between[at.towards], cautious=at.cautious), at.towards_share
+        across, down = across + share * (other[0] - across), down + share * (other[1] - down)
+    return across, down
+
+
+def work_out_between(rules: Variability, at: Circumstances) -> Matrix | None:
+    """The covariance of visits in these circumstances; None where it follows from the level."""
+    entry = rules.between[at.between]
+    return None if entry.unit == "percent" else from_deviations(*deviations_in(rules, at), entry.correlation)
+
+
+spread_between = remembered(work_out_between)
 
 
 def deviations_of(entry: BetweenVisits, *, cautious: bool) -> tuple[float, float]:
@@ -346,8 +244,20 @@ def circumstances_of(
     irregular: bool,
 ) -> Circumstances:
     """The circumstances that visits must share with the newest one, and the entries for how visits vary in them."""
-    setting, attendance, site = newest
-    name = between_entry(person, setting, rules)
+    return circumstances_in(rules, *newest, person.treated, person.age_years, irregular)
+
+
+def read_circumstances(
+    rules: Variability,
+    setting: Setting,
+    attendance: Attendance,
+    site: Site,
+    treated: bool,
+    age_years: int | None,
+    irregular: bool,
+) -> Circumstances:
+    """The circumstances of everyone of an age, treated or not, who is measured in the same way."""
+    name = between_entry(rules, setting, treated=treated)
     older = OLDER.get(name, "")
     return Circumstances(
         setting=setting,
@@ -356,13 +266,16 @@ def circumstances_of(
         between=name,
         irregular=irregular,
         towards=older,
-        towards_share=share_older(person.age_years, rules) if older else 0.0,
+        towards_share=share_older(age_years, rules) if older else 0.0,
     )
 
 
-def between_entry(person: Person, setting: Setting, rules: Variability) -> str:
+circumstances_in = remembered(read_circumstances)
+
+
+def between_entry(rules: Variability, setting: Setting, *, treated: bool) -> str:
     """The name of the entry for how visits vary in this setting and, in the office, in this person's group."""
-    groups = ("everyone", "treated-or-older" if person.treated else "untreated")
+    groups = ("everyone", "treated-or-older" if treated else "untreated")
     return next(name for name, entry in rules.between.items() if entry.setting == setting and entry.group in groups)
 
 

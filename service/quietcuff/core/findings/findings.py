@@ -18,10 +18,10 @@ import msgspec
 from quietcuff.core.model.evaluation import ExpectedError, Finding
 from quietcuff.core.model.fields import PopulationGroup
 from quietcuff.core.model.readings import Context, Device
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered, remembered_alone
 from quietcuff.core.rulebook.rulebook import Effect, Limits, Rulebook
 from quietcuff.core.sitting.attempts import Attempt, needs_muffling
-from quietcuff.core.sitting.equipment import is_wrist
+from quietcuff.core.sitting.equipment import FITS, is_wrist
 from quietcuff.core.sitting.sitting import Sitting
 
 NOT_ASKED = frozenset({"auscultation_possible", "care"})
@@ -136,7 +136,13 @@ def not_recorded(answers: dict[str, Any]) -> list[str]:
 
 def cuff_findings(sitting: Sitting) -> list[Finding]:
     """The fit of each cuff: one finding for the whole sitting where all attempts share it, else one a reading."""
-    findings = []
+    findings: list[Finding] = []
+    arm_cm = sitting.person.arm_cm
+    sizes = sitting.rulebook.cuffs[sitting.rulebook.defaults.cuffs].sizes
+    beyond = arm_cm is not None and not sizes[0].from_cm <= arm_cm <= sizes[-1].to_cm
+    # Most sittings have one cuff, that fits.
+    if not beyond and all([attempt.fit is FITS for attempt in sitting.worn]):
+        return findings
     codes: set[str | None] = set()
     missing: dict[str, None] = {}
     for attempt in sitting.worn:
@@ -152,9 +158,7 @@ def cuff_findings(sitting: Sitting) -> list[Finding]:
         ]
     if missing:
         findings.append(find(sitting.rulebook, "cuff-not-recorded", list=", ".join(missing)))
-    arm_cm = sitting.person.arm_cm
-    sizes = sitting.rulebook.cuffs[sitting.rulebook.defaults.cuffs].sizes
-    if arm_cm is not None and not sizes[0].from_cm <= arm_cm <= sizes[-1].to_cm:
+    if beyond:
         findings.append(find(sitting.rulebook, "arm-outside-cuff-table"))
     return findings
 
@@ -224,7 +228,7 @@ def read_usual(limits: Limits) -> Usual:
     return *pressures, pulse.lowest, pulse.highest
 
 
-usual_in_hundredths = remembered(read_usual)
+usual_in_hundredths = remembered_alone(read_usual)
 
 
 def oddities(limits: Limits, usual: Usual, attempt: Attempt, before: Attempt | None) -> list[str]:
@@ -279,10 +283,13 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     """Findings against the devices of a sitting, each said once."""
     intake = sitting.reading_set.intake
     registered = intake is not None and intake.device_registered == "yes"
+    # Of most devices no more is known than that they are validated.
+    if not registered and not any([tells_more(attempt.device) for attempt in sitting.worn]):
+        return []
     told: dict[str, dict[str, Any]] = {}
     for attempt in sitting.made:
         device = attempt.device
-        if device is None or not (registered or device.validated_for or is_checked(device)):
+        if device is None or not (registered or tells_more(device)):
             continue
         for code, words in (
             validation_gap(device, groups_of(sitting), registered=registered),
@@ -294,9 +301,13 @@ def fitness_findings(sitting: Sitting) -> list[Finding]:
     return [find(sitting.rulebook, code, **words) for code, words in told.items()]
 
 
-def is_checked(device: Device) -> bool:
-    """True where checks of its accuracy or a clock that is off are recorded of a device."""
-    return device.accuracy_check_interval_months is not None or device.clock_drift_seconds is not None
+def tells_more(device: Device | None) -> bool:
+    """True where a device's groups, checks of its accuracy, or a clock that is off are recorded."""
+    return device is not None and (
+        bool(device.validated_for)
+        or device.accuracy_check_interval_months is not None
+        or device.clock_drift_seconds is not None
+    )
 
 
 ConditionFinding = tuple[str | None, dict[str, Any]]

@@ -14,7 +14,7 @@ import msgspec
 
 from quietcuff.core.findings.findings import faults_of_preparation
 from quietcuff.core.model.evaluation import Category, Result
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import Guideline, Row, Rulebook
 from quietcuff.core.sitting.arms import OTHER, Comparison
 from quietcuff.core.sitting.attempts import Attempt, far_apart, needs_muffling
@@ -25,6 +25,10 @@ from quietcuff.core.sitting.sitting import Sitting
 
 DOUBTFUL_DIASTOLIC = "use-phase-four"
 DOUBTS_OF_EQUIPMENT = ("device-wrist", "device-not-validated", "cuff-doubtful")
+
+
+# Limits in rising order, and the rank below the first and from each on.
+Steps = tuple[list[float], list[int]]
 
 
 class Placing(msgspec.Struct, frozen=True, gc=False):
@@ -69,14 +73,21 @@ def place_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) 
 
 def rank_in_rows(rows: list[Row], systolic_mmhg: float, diastolic_mmhg: float) -> int:
     """The rank of the row that decides."""
-    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps_of_rows(rows)
-    return max(
-        systolic_ranks[bisect_right(systolic_from, systolic_mmhg)],
-        diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)],
-    )
+    return rank_by_steps(steps_of_rows(rows), systolic_mmhg, diastolic_mmhg)
 
 
-Steps = tuple[list[float], list[int]]
+def rank_by_steps(steps: tuple[Steps, Steps], systolic_mmhg: float, diastolic_mmhg: float) -> int:
+    """The rank of the row that decides, in a table by its steps."""
+    (systolic_from, systolic_ranks), (diastolic_from, diastolic_ranks) = steps
+    systolic = systolic_ranks[bisect_right(systolic_from, systolic_mmhg)]
+    diastolic = diastolic_ranks[bisect_right(diastolic_from, diastolic_mmhg)]
+    return systolic if systolic > diastolic else diastolic
+
+
+def changes_row(rows: list[Row], one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """True where two pairs of pressures are in different rows."""
+    steps = steps_of_rows(rows)
+    return rank_by_steps(steps, *one) != rank_by_steps(steps, *other)
 
 
 def read_steps(rows: list[Row]) -> tuple[Steps, Steps]:
@@ -100,7 +111,7 @@ def steps_at(limits: list[float | None], above: list[bool]) -> Steps:
     return [limit for limit, _ in reached], list(accumulate([0, *(rank for _, rank in reached)], max))
 
 
-steps_of_rows = remembered(read_steps)
+steps_of_rows = remembered_alone(read_steps)
 
 
 def reaches_hypertension(guideline: Guideline, systolic_mmhg: float, diastolic_mmhg: float) -> bool:
@@ -315,8 +326,9 @@ def sides_of(sitting: Sitting, result: Result) -> set[str]:
     if not sitting.applicable or not sitting.protocol.classifies_mean:
         return set()
     systolic, diastolic = result.systolic_mmhg, result.diastolic_mmhg
-    sides = {"raises" if reaches_hypertension(each, systolic, diastolic) else "lowers" for each in sitting.applicable}
-    sides.add("either")
+    sides = {"either"}
+    for each in sitting.applicable:
+        sides.add("raises" if reaches_hypertension(each, systolic, diastolic) else "lowers")
     return sides
 
 
@@ -334,8 +346,9 @@ def faults_that_matter(sitting: Sitting, selection: Selection, sides: set[str]) 
     """
     if not sides:
         return []
-    effects = sitting.rulebook.effects
-    present = {*faults_of_preparation(sitting), *[attempt.fit.code for attempt in selection.counted]}
-    if present.isdisjoint(effects):
+    effects, told = sitting.rulebook.effects, faults_of_preparation(sitting)
+    worn = [attempt.fit.code for attempt in selection.counted if attempt.fit.code is not None]
+    if not told and not worn:
         return []
+    present = {*told, *worn}
     return [code for code, effect in effects.items() if code in present and effect.correctable and effect.direction in sides]

@@ -11,9 +11,9 @@ from datetime import timedelta
 import msgspec
 
 from quietcuff.core.findings.findings import find
-from quietcuff.core.labels.classification import Reservations, place, rank_in_rows, reaches_hypertension
+from quietcuff.core.labels.classification import Reservations, changes_row, place, reaches_hypertension
 from quietcuff.core.model.evaluation import Category, ConfirmBy, Finding, FollowingStep, Orthostatic, Plan, Result, Series, Way
-from quietcuff.core.rulebook.remembered import remembered
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import Edge, Guideline, Row, Rulebook
 from quietcuff.core.sitting.attempts import Attempt
 from quietcuff.core.sitting.in_force import is_for, severe_of_rows
@@ -102,11 +102,15 @@ def needs_auscultation(sitting: Sitting, selection: Selection, result: Result) -
 
 def guideline_findings(sitting: Sitting) -> list[Finding]:
     """Guidelines that are not for this person, of another family than the protocol, or that assume an age."""
-    book = sitting.rulebook
+    book, family = sitting.rulebook, sitting.protocol.family
     if not sitting.protocol.classifies:
         return [find(book, "home-readings-too-few", list="one sitting")]
+    for_all = len(sitting.applicable) == len(sitting.guidelines)
+    # Most sittings are of grown-ups, under guidelines that are for them.
+    if for_all and family is None and sitting.person.age_years and not sitting.lacking and sitting.norms is None:
+        return []
     refused = []
-    if len(sitting.applicable) < len(sitting.guidelines):
+    if not for_all:
         refused = [
             guideline.id
             for guideline in sitting.guidelines
@@ -118,7 +122,6 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
         findings.append(find(book, "height-beyond-tables"))
     if refused:
         findings.append(find(book, "guideline-not-for-this-person", list=", ".join(refused)))
-    family = sitting.protocol.family
     other = [] if family is None else [guideline.id for guideline in sitting.guidelines if guideline.family != family]
     if other:
         findings.append(find(book, "protocol-guideline-differ", list=f"{sitting.protocol.id}; {', '.join(other)}"))
@@ -132,11 +135,10 @@ def guideline_findings(sitting: Sitting) -> list[Finding]:
 def isolated_findings(sitting: Sitting, applicable: list[Guideline], result: Result) -> list[Finding]:
     """One pressure in the hypertension range and the other not, where a requested guideline names that."""
     codes: dict[str, None] = {}
+    systolic, diastolic = result.systolic_mmhg, result.diastolic_mmhg
     for guideline in applicable:
         for pattern in guideline.isolated:
-            own, other = result.systolic_mmhg, result.diastolic_mmhg
-            if pattern.code != "isolated-systolic":
-                own, other = other, own
+            own, other = (systolic, diastolic) if pattern.code == "isolated-systolic" else (diastolic, systolic)
             if own >= pattern.at_or_above_mmhg and other < pattern.other_below_mmhg:
                 codes[pattern.code] = None
     return [find(sitting.rulebook, code) for code in codes]
@@ -147,7 +149,7 @@ def moved_by_rounding(guidelines: list[Guideline], result: Result) -> list[str]:
     reported, exact = (result.systolic_mmhg, result.diastolic_mmhg), (result.systolic_mean_mmhg, result.diastolic_mean_mmhg)
     if reported == exact:
         return []
-    return [each.id for each in guidelines if rank_in_rows(each.rows, *exact) != rank_in_rows(each.rows, *reported)]
+    return [each.id for each in guidelines if changes_row(each.rows, exact, reported)]
 
 
 def printing_decides(guideline: Guideline, result: Result) -> bool:
@@ -197,7 +199,7 @@ def read_severe_tables(rulebook: Rulebook) -> list[tuple[Guideline, Edge]]:
     return [(guideline, severe_of_rows(guideline.rows)) for guideline in rulebook.guidelines.values()]
 
 
-severe_tables = remembered(read_severe_tables)
+severe_tables = remembered_alone(read_severe_tables)
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -223,9 +225,10 @@ def advise(sitting: Sitting, judged: Judgement, *, confirmed: bool) -> Advice:
         return Advice(confirm_by=None, codes=[])
     also = ["confirm-out-of-office" for row in rows if row.also_out_of_office]
     left = [days_left(sitting, judged, row) for row in rows]
-    soonest = rows[left.index(min(left))]
+    days = min(left)
+    soonest = rows[left.index(days)]
     return Advice(
-        confirm_by=ConfirmBy(date=sitting.day + timedelta(days=min(left)), way=WAYS[soonest.confirm or "another-day"]),
+        confirm_by=ConfirmBy(date=sitting.day + timedelta(days=days), way=WAYS[soonest.confirm or "another-day"]),
         codes=list(dict.fromkeys([f"confirm-{row.confirm}" for row in rows] + also)),
     )
 
@@ -258,4 +261,4 @@ def read_categories(rows: list[Row]) -> dict[str, Row]:
     return named
 
 
-rows_by_category = remembered(read_categories)
+rows_by_category = remembered_alone(read_categories)

@@ -109,7 +109,7 @@ class Subject(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=F
     identifier: Identifier
 
 
-class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False):
+class Context(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, gc=False, cache_hash=True):
     """Preparation and technique of the measurement."""
 
     rest_minutes: Annotated[float, Meta(ge=0, le=1440)] | None = None

@@ -6,7 +6,7 @@ from datetime import date, datetime
 
 import msgspec
 
-from quietcuff.core.certainty.visits import SittingValue, arm_chooser, value_daytime, value_sitting
+from quietcuff.core.certainty.sitting_value import SittingValue, arm_chooser, value_daytime, value_sitting
 from quietcuff.core.model.evaluation import Evaluation, Reason
 from quietcuff.core.model.fields import Site, hundredths
 from quietcuff.core.model.history import MAX_PAIRS, MAX_SITTINGS, History, HistoryPair, HistorySitting

@@ -30,3 +30,20 @@ def remembered(work_out: Callable[..., T], most: int = 512) -> Callable[..., T]:
         return result
 
     return look_up
+
+
+def remembered_alone(work_out: Callable[[R], T], most: int = 512) -> Callable[[R], T]:
+    """The same for a function of a rule alone, which is found again without making and hashing a key."""
+    known: dict[int, tuple[R, T]] = {}
+
+    def look_up(rule: R) -> T:
+        found = known.get(id(rule))
+        if found is not None and found[0] is rule:
+            return found[1]
+        result = work_out(rule)
+        if len(known) >= most:
+            known.clear()
+        known[id(rule)] = rule, result
+        return result
+
+    return look_up

@@ -10,7 +10,8 @@ from msgspec import UNSET
 
 from quietcuff.core.model.errors import Fault, NotAcceptable
 from quietcuff.core.model.readings import Identifier, ReadingSet, opened_at
-from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.core.rulebook.remembered import remembered_alone
+from quietcuff.core.rulebook.rulebook import Limits, Rulebook
 from quietcuff.core.sitting.attempts import in_order
 from quietcuff.core.sitting.person import earliest_birth_day
 
@@ -53,16 +54,25 @@ def is_plain(reading_set: ReadingSet, rulebook: Rulebook) -> bool:
     if not readings or reading_set.sleep:
         return False
     before = first = readings[0].taken_at
-    day = first.date()
+    day = first.day
     for reading in readings:
         at = reading.taken_at
-        if reading.voided or reading.identifier is not UNSET or at < before or at.date() != day:
+        # Within some hours, which is asked last, the same day of a month is the same day.
+        if reading.voided or reading.identifier is not UNSET or at < before or at.day != day:
             return False
         if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
             return False
         before = at
-    within = before - first <= timedelta(hours=rulebook.limits.sitting_over_hours)
-    return within and (born is None or day >= earliest_birth_day(born))
+    within = before - first <= longest_sitting(rulebook.limits)
+    return within and (born is None or first.date() >= earliest_birth_day(born))
+
+
+def read_longest(limits: Limits) -> timedelta:
+    """The time within which the next reading belongs to the same sitting."""
+    return timedelta(hours=limits.sitting_over_hours)
+
+
+longest_sitting = remembered_alone(read_longest)
 
 
 def empty_faults(reading_set: ReadingSet) -> list[Fault]:
@@ -163,7 +173,7 @@ def sitting_faults(reading_set: ReadingSet, rulebook: Rulebook) -> list[Fault]:
     if reading_set.setting != "office" or not reading_set.readings:
         return []
     times = [reading.taken_at for reading in reading_set.readings]
-    longest = timedelta(hours=rulebook.limits.sitting_over_hours)
+    longest = longest_sitting(rulebook.limits)
     # The whole span first: a set that is within it needs no sorting.
     if max(times) - min(times) <= longest and len({time.date() for time in times}) == 1:
         return []

@@ -15,7 +15,7 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths
+from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths, whole_number
 from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
@@ -250,6 +250,9 @@ def as_history(pairs: list[Pair], day: date) -> list[HistoryPair]:
 
 def mean_difference(pairs: list[Pair]) -> tuple[float, float]:
     """The mean of the pairs in mmHg, systolic and diastolic, rounded to four decimals."""
+    if len(pairs) == 1:
+        # Hundredths have no third decimal to be rounded.
+        return whole_number(pairs[0].systolic / 100), whole_number(pairs[0].diastolic / 100)
     count, systolic, diastolic = 100 * len(pairs), 0, 0
     for pair in pairs:
         systolic += pair.systolic
@@ -266,13 +269,18 @@ def report_arms(sitting: Sitting, comparison: Comparison) -> Arms:
     measured = comparison.result_site if comparison.result_site in OTHER else None
     higher = preferred_over(sitting, comparison.pairs, comparison.higher)
     candidates = (comparison.record, higher, comparison.earlier, sitting.protocol.preferred_arm, measured)
+    to_use: Site | None = None
+    for arm in candidates:
+        if arm is not None and sitting.person.may_use(arm):
+            to_use = arm
+            break
     return Arms(
         compared=bool(comparison.pairs),
         pairs=len(comparison.pairs),
         systolic_difference_mmhg=comparison.systolic_difference_mmhg,
         diastolic_difference_mmhg=comparison.diastolic_difference_mmhg,
         higher=comparison.higher,
-        arm_to_use=next((arm for arm in candidates if arm is not None and sitting.person.may_use(arm)), None),
+        arm_to_use=to_use,
         arm_of_record=comparison.record,
         basis=comparison.basis,
     )

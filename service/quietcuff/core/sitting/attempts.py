@@ -12,6 +12,7 @@ import msgspec
 from quietcuff.core.model.evaluation import Reason
 from quietcuff.core.model.fields import Site, hundredths
 from quietcuff.core.model.readings import Device, Reading, ReadingSet
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
 from quietcuff.core.sitting.equipment import Block, Fit, device_block, judge_fit, method_of
 from quietcuff.core.sitting.person import Person
@@ -62,13 +63,16 @@ def judge_attempts(
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
+    worn: Device | None = None
+    place: Site | None = None
     mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         # The same device at the same site is judged as it was the reading before.
-        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
+        if device is not worn or site != place:
+            worn, place = device, site
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
         fault = find_fault(reading, person, fit, block, limits)
@@ -138,11 +142,12 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
     # The order matters: a failed or impossible measurement must not be blamed on the arm or the cuff.
     if reading.voided:
         return "voided"
-    if reading.systolic_mmhg is None or reading.diastolic_mmhg is None:
+    systolic, diastolic = reading.systolic_mmhg, reading.diastolic_mmhg
+    if systolic is None or diastolic is None:
         return "device-error"
-    if not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
+    if reading.device_flags and not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
         return "device-error"
-    if not is_plausible(reading.systolic_mmhg, reading.diastolic_mmhg, limits):
+    if not is_plausible(systolic, diastolic, limits):
         return "implausible"
     if block is not None:
         return "set-blocked"
@@ -162,11 +167,17 @@ def fault_in_plan(reading: Reading, protocol: Protocol, *, too_soon: bool) -> Re
 
 def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
     """True where two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
-    return (
-        limits.plausible_systolic.lowest <= systolic_mmhg <= limits.plausible_systolic.highest
-        and limits.plausible_diastolic.lowest <= diastolic_mmhg <= limits.plausible_diastolic.highest
-        and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
-    )
+    lowest, highest, low, high, least = plausible_in(limits)
+    return lowest <= systolic_mmhg <= highest and low <= diastolic_mmhg <= high and systolic_mmhg - diastolic_mmhg >= least
+
+
+def read_plausible(limits: Limits) -> tuple[float, float, float, float, float]:
+    """The lowest and highest plausible systolic, the same of the diastolic, and the least they must be apart, in mmHg."""
+    across, down = limits.plausible_systolic, limits.plausible_diastolic
+    return across.lowest, across.highest, down.lowest, down.highest, limits.least_pulse_pressure_mmhg
+
+
+plausible_in = remembered_alone(read_plausible)
 
 
 def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:

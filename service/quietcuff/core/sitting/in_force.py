@@ -51,8 +51,7 @@ def put_in_force(
     if not guidelines:
         preferred = reading_set.intake.default_guidelines if reading_set.intake is not None else None
         guidelines = default_guidelines(situation, preferred, rulebook)
-    group = Demographics(person.age_years, person.expecting)
-    rules = rules_of(rulebook, name, tuple(guidelines), reading_set.setting, group)
+    rules = rules_of(rulebook, name, tuple(guidelines), reading_set.setting, person.age_years, person.expecting)
     if rules.percentiles is not None:
         rules = fit_to_child(rules, reading_set, person, day, rulebook)
     if reading_set.device_average is not None:
@@ -60,9 +59,11 @@ def put_in_force(
     return rules
 
 
-def read_rules(rulebook: Rulebook, name: str, asked: tuple[str, ...], setting: str, group: Demographics) -> InForce:
+def read_rules(
+    rulebook: Rulebook, name: str, asked: tuple[str, ...], setting: str, age_years: int | None, expecting: bool
+) -> InForce:
     """The rules for all people of a group in a setting; of a child's percentiles no more than that they are asked for."""
-    protocol = rulebook.protocols[name]
+    group, protocol = Demographics(age_years, expecting), rulebook.protocols[name]
     guidelines = [rulebook.guidelines[each] for each in asked]
     if setting != "office":
         guidelines = [in_setting(guideline, setting) for guideline in guidelines]

@@ -303,7 +303,6 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
     reported. The spread is the sample standard deviation, None for one reading: 146 and 144 give 1.4142. A position
     is told where all share it. Source: [DECISION].
     """
-    report = mean_half_up if rounds else exact_mean
     systolic: list[int] = []
     diastolic: list[int] = []
     pulses: list[int] = []
@@ -316,11 +315,12 @@ def estimate(counted: list[Attempt], *, rounds: bool = True) -> Result:
             pulses.append(hundredths(reading.pulse_per_min))
         if reading.position != position:
             position = "not-recorded"
+    across, down = exact_mean(systolic), exact_mean(diastolic)
     return Result(
-        systolic_mmhg=report(systolic),
-        diastolic_mmhg=report(diastolic),
-        systolic_mean_mmhg=exact_mean(systolic),
-        diastolic_mean_mmhg=exact_mean(diastolic),
+        systolic_mmhg=mean_half_up(systolic) if rounds else across,
+        diastolic_mmhg=mean_half_up(diastolic) if rounds else down,
+        systolic_mean_mmhg=across,
+        diastolic_mean_mmhg=down,
         systolic_sd_mmhg=sample_deviation(systolic),
         diastolic_sd_mmhg=sample_deviation(diastolic),
         pulse_per_min=mean_half_up(pulses) if pulses else None,

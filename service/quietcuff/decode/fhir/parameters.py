@@ -6,6 +6,7 @@ from typing import Literal
 
 import msgspec
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import Fault, NotAcceptable, NotReadable
 
 ACCEPTED = "A Parameters resource, each parameter with a name and one value of type string, instant, code, number or reference."
@@ -48,7 +49,7 @@ class Parameters(msgspec.Struct, frozen=True, rename="camel"):
     parameter: list[Part] = []
 
 
-DECODER = msgspec.json.Decoder(Parameters)
+DECODER = DocumentDecoder(Parameters)
 
 
 def read_parameters(body: bytes) -> list[tuple[str, str]]:

@@ -11,6 +11,7 @@ from uuid import UUID
 
 import msgspec
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.record.sitting_version import ResourceState
 from quietcuff.fhir.model.logical_ids import is_plain_id
@@ -31,8 +32,8 @@ class FactsShown(msgspec.Struct, frozen=True, gc=False):
     birth_date: str | None = None
 
 
-FACTS = msgspec.json.Decoder(FactsShown)
-DEVICE = msgspec.json.Decoder(DeviceDocument)
+FACTS = DocumentDecoder(FactsShown)
+DEVICE = DocumentDecoder(DeviceDocument)
 
 
 def find_patient(snapshot: Snapshot, publisher: Publisher, logical_id: str) -> tuple[Patient, datetime]:

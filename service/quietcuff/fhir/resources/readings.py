@@ -14,8 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
-import msgspec
-
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.readings import Cuff, Reading
 from quietcuff.core.record.sitting_version import cuff_text, named_size
 from quietcuff.fhir import codes
@@ -59,7 +58,7 @@ OF_KIND: dict[Kind, tuple[tuple[str, ...], CodeableConcept]] = {
     "reading": (BP_PROFILES, BP_PANEL),
     "pulse": (HEART_RATE_PROFILES, HEART_RATE),
 }
-OBSERVATION = msgspec.json.Decoder(Observation)
+OBSERVATION = DocumentDecoder(Observation)
 ABSENT = {"error": ready(codes.ABSENT_ERROR), "unknown": ready(codes.ABSENT_UNKNOWN)}
 
 

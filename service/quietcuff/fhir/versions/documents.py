@@ -10,6 +10,7 @@ from datetime import datetime
 
 import msgspec
 
+from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.evaluation import Certainty, Evaluation, Finding, Number
 from quietcuff.core.model.readings import Reading, ReadingSet
 
@@ -75,5 +76,5 @@ class EvaluationAsShown(Evaluation, frozen=True, kw_only=True, gc=False):
     preparation: msgspec.Raw = UNREAD  # type: ignore[assignment]
 
 
-SET = msgspec.json.Decoder(SetAsShown)
-EVALUATION = msgspec.json.Decoder(EvaluationAsShown)
+SET = DocumentDecoder(SetAsShown)
+EVALUATION = DocumentDecoder(EvaluationAsShown)

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
-from quietcuff.storage.schema.sittings import installation
+from quietcuff.storage.schema.tenants import installation
 
 THE_ONE = 1
 

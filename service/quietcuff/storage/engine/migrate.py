@@ -1,6 +1,6 @@
 """Bring a database to the schema that this program needs, and check that it has it.
 
-Alembic is imported only where it is used: a process that only serves need not wait for it.
+Alembic and partitions are imported only where they are used: a process that only serves need not wait for them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ import quietcuff
 from quietcuff.core.model.errors import StoreNotUsable
 from quietcuff.storage.engine.database import is_sqlite, open_sqlite, parse_url
 from quietcuff.storage.engine.faults import NO_SCHEMA, fault_of
-from quietcuff.storage.engine.partitions import check_number, partition, partitions_of
 
 NEWEST_REVISION = "0020"
 
@@ -30,6 +29,8 @@ def upgrade(url: str, revision: str = "head", partitions: int | None = None) -> 
         StoreNotUsable: not the address of a SQLite file or of a PostgreSQL database, or partitions that it cannot have.
     """
     from alembic import command
+
+    from quietcuff.storage.engine.partitions import partition, partitions_of
 
     made: list[int] = []
     refuse_partitions(parse_url(url), revision, partitions)
@@ -51,6 +52,8 @@ def refuse_partitions(url: URL, revision: str, partitions: int | None) -> None:
     Raises:
         StoreNotUsable: of SQLite, of an older schema, or too many.
     """
+    from quietcuff.storage.engine.partitions import check_number
+
     if partitions is None:
         return
     check_number(partitions)

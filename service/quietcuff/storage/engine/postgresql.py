@@ -10,11 +10,12 @@ from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
 from quietcuff.storage.engine import database
 from quietcuff.storage.schema.base import tell_postgresql
+from quietcuff.storage.schema.sittings import EVERY_TABLE
 
 
 def open_postgresql(url: URL, *, writes: bool, pool_size: int) -> AsyncEngine:
     """A PostgreSQL engine with time-outs on everything. A reader sees one snapshot and cannot write."""
-    tell_postgresql()
+    tell_postgresql(EVERY_TABLE)
     limits = {
         "application_name": "quietcuff",
         "statement_timeout": f"{database.STATEMENT_SECONDS}s",

@@ -14,7 +14,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, case, delete, insert, select, update
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
-from quietcuff.storage.schema.sittings import api_key, key_use
+from quietcuff.storage.schema.tenants import api_key, key_use
 
 _key = api_key.c
 

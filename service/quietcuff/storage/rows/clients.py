@@ -10,7 +10,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from quietcuff.storage.engine.statements import Command, Query, insert_into
-from quietcuff.storage.schema.sittings import assertion_use, client
+from quietcuff.storage.schema.tenants import assertion_use, client
 
 _c = client.c
 

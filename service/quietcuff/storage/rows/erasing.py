@@ -13,9 +13,10 @@ import msgspec
 from sqlalchemy import Connection, Table, and_, bindparam, delete, exists, func, or_, select, tuple_
 
 from quietcuff.storage.engine.statements import Command, Query, single
-from quietcuff.storage.schema.base import Id, metadata
+from quietcuff.storage.schema.base import Id
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job
 from quietcuff.storage.schema.payloads import payload, payload_person, refused_payload
+from quietcuff.storage.schema.sittings import EVERY_TABLE
 from quietcuff.storage.schema.what_if import what_if_job
 
 PAGE = 200
@@ -78,7 +79,7 @@ def _pattern(texts: Iterable[str]) -> re.Pattern[bytes]:
 
 def tables_of_people() -> list[Table]:
     """The tables whose rows belong to a person, except those that keep only ids."""
-    return [table for table in metadata.sorted_tables if "subject_id" in table.c and table.name not in KEEPS_IDS]
+    return [table for table in EVERY_TABLE if "subject_id" in table.c and table.name not in KEEPS_IDS]
 
 
 def rows_of_subject(connection: Connection, tenant_id: int, subject_id: UUID) -> dict[str, int]:
@@ -114,7 +115,7 @@ def delete_exports(connection: Connection, tenant_id: int) -> int:
 
 def searched_tables() -> list[Table]:
     """Every table that has rows of a tenant."""
-    return [table for table in metadata.sorted_tables if "tenant_id" in table.c]
+    return [table for table in EVERY_TABLE if "tenant_id" in table.c]
 
 
 class PageSeen(msgspec.Struct, frozen=True, kw_only=True):

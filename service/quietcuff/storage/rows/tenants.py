@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, exists, insert, select, update
 from quietcuff.core.model.history import ReferencePrior
 from quietcuff.storage.engine.statements import Command, Query
 from quietcuff.storage.schema.delivery import target
-from quietcuff.storage.schema.sittings import tenant
+from quietcuff.storage.schema.tenants import tenant
 
 SECRET_BYTES = 32
 

@@ -5,6 +5,7 @@ Keys and indexes get their names from the metadata. The two column types are spe
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from importlib import import_module
@@ -20,6 +21,7 @@ from sqlalchemy import (
     MetaData,
     SmallInteger,
     String,
+    Table,
     TypeDecorator,
 )
 from sqlalchemy.types import TypeEngine
@@ -111,9 +113,9 @@ def where(condition: ColumnElement[bool]) -> dict[str, Any]:
     return {"sqlite_where": condition, "info": {WHERE: condition}}
 
 
-def tell_postgresql() -> None:
+def tell_postgresql(tables: Iterable[Table]) -> None:
     """Give the indexes over some rows their condition on PostgreSQL as well, once that is opened."""
-    for table in metadata.tables.values():
+    for table in tables:
         for index in table.indexes:
             if WHERE in index.info:
                 index.dialect_options["postgresql"]["where"] = index.info[WHERE]

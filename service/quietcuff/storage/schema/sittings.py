@@ -1,4 +1,4 @@
-"""Tables of tenants, people, devices, sittings, readings and claims, for SQLite and PostgreSQL.
+"""Tables of people, devices, sittings, readings and claims, for SQLite and PostgreSQL. Whoever loads them has every table.
 
 The key of each table starts with the tenant, then the subject where there is one, so that the schema can be partitioned by it.
 Documents are bytes, kept as they were answered. There are no foreign keys between the tables that every request writes. The
@@ -8,7 +8,6 @@ words behind small numbers stand in ``codes.py``. Identifiers of callers are sto
 from __future__ import annotations
 
 from sqlalchemy import (
-    BigInteger,
     Boolean,
     Column,
     ColumnElement,
@@ -26,76 +25,12 @@ from sqlalchemy import (
 
 from quietcuff.storage.schema.base import Id, Instant, metadata, where
 from quietcuff.storage.schema.bulk import export_chunk, export_file, export_job, group_former, patient_group
-from quietcuff.storage.schema.delivery import outbox, target
+from quietcuff.storage.schema.delivery import delivery_place, outbox, target
 from quietcuff.storage.schema.payloads import payload, payload_claim, payload_link, payload_person, refused_payload
 from quietcuff.storage.schema.retention import deleted_set, deleted_subject, subject_hold
+from quietcuff.storage.schema.tenants import api_key, assertion_use, client, installation, key_use, tenant
 from quietcuff.storage.schema.trail import trail, trail_seal
 from quietcuff.storage.schema.what_if import what_if_job
-
-tenant = Table(
-    "tenant",
-    metadata,
-    Column("tenant_id", Integer, primary_key=True),
-    Column("name", String(255), nullable=False, unique=True),
-    Column("secret", LargeBinary(32), nullable=False, doc="key of every digest and derived id of the tenant"),
-    Column("settings", LargeBinary, nullable=False, doc="JSON"),
-    Column("created_at", Instant, nullable=False),
-)
-
-installation = Table(
-    "installation",
-    metadata,
-    Column("installation_id", Integer, primary_key=True, autoincrement=False, doc="1: there is one"),
-    Column("public_url", Text, nullable=False, doc="what links and identifiers begin with"),
-    Column("set_at", Instant, nullable=False),
-)
-
-api_key = Table(
-    "api_key",
-    metadata,
-    Column("key_id", Id, primary_key=True),
-    Column("prefix", String(8), nullable=False, unique=True),
-    Column("tenant_id", Integer, nullable=False),
-    Column("secret_hash", LargeBinary(32), nullable=False),
-    Column("name", String(255), nullable=False),
-    Column("scopes", Text, nullable=False),
-    Column("created_at", Instant, nullable=False),
-    Column("expires_at", Instant),
-    Column("revoked_at", Instant),
-    Column("last_used_at", Instant),
-    Column("client_id", Id, doc="of a token: the client it was given to; null of a key"),
-    Index("ix_api_key_client", "client_id"),
-)
-
-key_use = Table(
-    "key_use",
-    metadata,
-    Column("key_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the name of who asks"),
-    Column("minute", BigInteger, nullable=False, doc="minutes since 1970"),
-    Column("taken", Integer, nullable=False),
-)
-client = Table(
-    "client",
-    metadata,
-    Column("client_id", Id, primary_key=True),
-    Column("tenant_id", Integer, nullable=False),
-    Column("name", String(255), nullable=False),
-    Column("scopes", Text, nullable=False, doc="the most that a token of it may carry"),
-    Column("key_set", LargeBinary, doc="JSON Web Key Set of public keys; null where it stands at an address"),
-    Column("key_set_url", Text),
-    Column("created_at", Instant, nullable=False),
-    Column("revoked_at", Instant),
-)
-
-assertion_use = Table(
-    "assertion_use",
-    metadata,
-    Column("client_id", Id, primary_key=True),
-    Column("assertion_digest", LargeBinary(32), primary_key=True, doc="SHA-256 of the assertion's jti"),
-    Column("expires_at", Instant, nullable=False),
-    Index("ix_assertion_use_expires", "expires_at"),
-    sqlite_with_rowid=False,
-)
 
 subject = Table(
     "subject",
@@ -373,6 +308,8 @@ claim = Table(
 )
 
 
+# Tables that are read before a tenant is known, or belong to none.
+OPEN_TABLES = (tenant, installation, api_key, key_use, client, assertion_use, delivery_place)
 # Tables whose rows belong to one tenant. PostgreSQL's row security keeps them from every other tenant.
 DELIVERY_TABLES = (target, outbox)
 PAYLOAD_TABLES = (payload, payload_link, payload_claim, payload_person, refused_payload)
@@ -386,6 +323,7 @@ GUARDED_TABLES = (
     *RETENTION_TABLES,
     what_if_job,
 )
+EVERY_TABLE = tuple(sorted((*OPEN_TABLES, *GUARDED_TABLES), key=lambda table: table.name))
 
 
 def of_set(table: Table, whole: FromClause = reading_set) -> ColumnElement[bool]:
