@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 from collections.abc import AsyncIterator, Iterator
@@ -153,3 +154,48 @@ async def test_workers_start_only_where_sittings_come_together(
         assert [one[:2] for one in told(await receive(clinic, bodies(), deciders))] == [one[:2] for one in found]
     finally:
         deciders.close()
+
+
+class WatchedDeciders(Deciders):
+    """Deciders that note whose sittings go on to the store, in that order."""
+
+    def __init__(self, *given: Any) -> None:
+        super().__init__(*given)
+        self.went_on: list[str] = []
+
+    async def foresee(self, tenant: Any, caller: Any, reading_set: Any, keys: Any) -> Any:
+        found = await super().foresee(tenant, caller, reading_set, keys)
+        self.went_on.append(reading_set.identifier.value)
+        return found
+
+
+async def test_a_store_without_work_takes_what_workers_do_not_come_to_but_nobodys_before_their_own(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    plain = told(await receive(other, bodies(), None))
+    monkeypatch.setattr(workers, "SETS_AT_ONCE", 1)
+
+    async def in_two_parts() -> AsyncIterator[bytes]:
+        texts = [msgspec.json.encode(body) + b"\n" for body in bodies()]
+        yield b"".join(texts[:4])
+        # By then one sitting is with the worker, one is behind it, and two wait.
+        await asyncio.sleep(0.01)
+        yield b"".join(texts[4:])
+
+    deciders, found = WatchedDeciders(1, clinic.desk), list[ReceivedLine]()
+    try:
+        receiving = application.receive_lines(
+            clinic.desk, clinic.caller, in_two_parts(), batch.by_identifier, found.append, deciders=deciders
+        )
+        await receiving
+    finally:
+        deciders.close()
+    assert told(found) == plain
+    # The worker is still starting.
+    assert deciders.went_on[:2] == ["4-4", "5-4"]
+    for person in range(6):
+        assert [name for name in deciders.went_on if name[0] == f"{person}" and name[1] == "-"] == [
+            f"{person}-{day}" for day in (4, 5, 6)
+        ]
+    assert not deciders._people_inside

@@ -88,7 +88,7 @@ async def receive_sittings(
     already taken in are finished and reported. An incomplete last line is then not taken in.
     """
     held: deque[asyncio.Task[ReceivedLine]] = deque()
-    bytes_held = 0
+    bytes_held, taken_in = 0, 0
     try:
         async for line in lines:
             # Whoever waits for one answer goes before the next line: a batch keeps going, if only line by line.
@@ -99,7 +99,8 @@ async def receive_sittings(
             tenant = await desk.tenants.get(caller.tenant_id)
             held.append(asyncio.create_task(receive_line(desk, tenant, caller, line, known, deciders)))
             bytes_held += len(line.text)
-            if len(held) % LARGEST_GROUP == 0:
+            taken_in += 1
+            if taken_in % LARGEST_GROUP == 0:
                 # A group's worth is read at once and shares a commit; then it is others' turn.
                 await asyncio.sleep(0)
     finally:
