@@ -39,7 +39,7 @@ WRITER_CACHE_KIB = 32_000
 # One number that names "a writer of this tenant is under way" among PostgreSQL's advisory locks.
 WRITERS_LOCK = 0x5143
 # Of every value that is neither a number nor a text the driver looks for attributes that say what to make of it, in vain. Where
-# it was told, it looks no further; most of what is stored of a sitting is of these types. A look into nothing makes None of None.
+# it was told, it looks no further; most of what is stored of a sitting is of these types. None is made by a look into nothing.
 AS_THEY_ARE: dict[type, Callable[[Any], Any]] = {bytes: bytes.__bytes__, bool: int, type(None): {}.get}
 T = TypeVar("T")
 Work = Callable[[Connection], T]
