@@ -77,8 +77,8 @@ def test_lines_of_one_turn_of_the_loop_are_written_together_and_in_their_order(
     configured: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     written: list[str] = []
-    # Without whoever else listens while tests run.
-    monkeypatch.setattr(access, "handlers", [one for one in access.handlers if isinstance(one, StandardError)])
+    # Without whoever else listens while tests run; in place, as they are put back.
+    access.handlers[:] = [one for one in access.handlers if isinstance(one, StandardError)]
     monkeypatch.setattr(sys, "stderr", SimpleNamespace(write=written.append, flush=lambda: None))
 
     def tell(request_id: str) -> None:
@@ -109,7 +109,8 @@ def test_a_line_of_the_last_turn_of_a_loop_is_written_when_the_loop_is_closed(
     configured: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     written: list[str] = []
-    monkeypatch.setattr(access, "handlers", [one for one in access.handlers if isinstance(one, StandardError)])
+    # In place, as they are put back.
+    access.handlers[:] = [one for one in access.handlers if isinstance(one, StandardError)]
     monkeypatch.setattr(sys, "stderr", SimpleNamespace(write=written.append, flush=lambda: None))
     line = AccessLine(request_id="last", method="GET", route="/", status=200, milliseconds=1, tenant=7, key=None)
     loop = asyncio.new_event_loop()
