@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from math import erfc, exp, floor, pi, sqrt
 
-from quietcuff.core.model.fields import four_decimals_half_up
+from quietcuff.core.model.fields import four_decimals_half_up, from_ten_thousandths
 
 TWO_SIDED_95 = 1.959963984540054
 UPPER_TAIL = 0.975
@@ -132,7 +132,7 @@ def rounded_quantile(parts: Parts, terms: Terms, below: float, at: float) -> flo
             count, error = at * 10_000 + 0.5, (left / least + NOISE_MMHG) * 10_000
             rounded = floor(count - error)
             if rounded == floor(count + error):
-                return rounded / 10_000 if rounded % 10_000 else rounded // 10_000
+                return from_ten_thousandths(rounded)
     return four_decimals_half_up(quantile(parts, below))
 
 

@@ -18,9 +18,11 @@ from sqlalchemy import (
     Boolean,
     Connection,
     Dialect,
+    Engine,
     LargeBinary,
     Select,
     Table,
+    event,
     insert,
 )
 from sqlalchemy.engine.interfaces import DBAPICursor
@@ -263,6 +265,19 @@ def write_waiting(connection: Connection) -> None:
         converted: Any = ordered if are_ready else plan.in_driver_form(ordered)
         with cursor_of(connection, plan.text) as cursor:
             cursor.executemany(plan.text, converted)
+
+
+def when_undone(engine: Engine, forget: Callable[[Connection], object], *, savepoints: bool = True) -> None:
+    """Have every connection of an engine forget something when its transaction is undone, and each savepoint of it as well."""
+
+    def forget_here(connection: Connection) -> None:
+        # A connection that was cut, as by cancelled work, has nothing left to forget; to ask it would hide why it was cut.
+        if not connection.invalidated:
+            forget(connection)
+
+    event.listen(engine, "rollback", forget_here)
+    if savepoints:
+        event.listen(engine, "rollback_savepoint", lambda connection, name, context: forget_here(connection))
 
 
 def forget_waiting(connection: Connection) -> None:

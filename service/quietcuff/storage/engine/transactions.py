@@ -18,7 +18,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from quietcuff.core.model.errors import Busy, QuietcuffError
 from quietcuff.storage.engine.faults import GONE, WAITED, fault_of, for_the_caller, sqlstate
 from quietcuff.storage.engine.read_ahead import forget_ahead
-from quietcuff.storage.engine.statements import READS, WROTE, forget_waiting, write_waiting
+from quietcuff.storage.engine.statements import READS, WROTE, forget_waiting, when_undone, write_waiting
 
 # A connection whose transaction is begun and ended by somebody else.
 Transaction = Connection
@@ -251,14 +251,5 @@ def watch_writes(engine: Engine) -> None:
         if not statement.startswith(READS):
             connection.info[WROTE] = True
 
-    @event.listens_for(engine, "rollback")
-    def forget(connection: Connection) -> None:
-        # A connection that was cut, as by cancelled work, has nothing left to forget; to ask it would hide why it was cut.
-        if not connection.invalidated:
-            forget_waiting(connection)
-            forget_ahead(connection)
-
-    @event.listens_for(engine, "rollback_savepoint")
-    def forget_savepoint(connection: Connection, name: str, context: Any) -> None:
-        if not connection.invalidated:
-            forget_waiting(connection)
+    when_undone(engine, forget_waiting)
+    when_undone(engine, forget_ahead, savepoints=False)

@@ -22,7 +22,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, Engine, event
 
-from quietcuff.storage.engine.statements import Insert
+from quietcuff.storage.engine.statements import Insert, when_undone
 from quietcuff.storage.schema.base import microseconds
 from quietcuff.storage.schema.codes import ACTION, OUTCOME
 from quietcuff.storage.schema.trail import trail
@@ -188,15 +188,8 @@ def keep_book(engine: Engine, book: Book) -> None:
         pooled.info[BOOK] = book
 
     def forget(connection: Connection) -> None:
-        # A connection that was cut forgot its lane with the rest.
-        lane = None if connection.invalidated else connection.info.pop(LANE, None)
+        lane = connection.info.pop(LANE, None)
         if lane is not None:
             book.add({}, lane.take_moved())
 
-    @event.listens_for(engine, "rollback")
-    def forget_transaction(connection: Connection) -> None:
-        forget(connection)
-
-    @event.listens_for(engine, "rollback_savepoint")
-    def forget_savepoint(connection: Connection, name: str, context: Any) -> None:
-        forget(connection)
+    when_undone(engine, forget)
