@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from uuid import UUID
 
 import httpx
 import pytest
@@ -46,6 +47,21 @@ def test_the_upkeep_goes_on_after_a_failure(monkeypatch: pytest.MonkeyPatch, cap
 
     asyncio.run(keep_up_a_while())
     assert "ExceptionGroup" in caplog.text and "p-0001" not in caplog.text
+
+
+@pytest.mark.parametrize("failure", [Busy(2), asyncio.CancelledError()])
+def test_uses_of_keys_that_cannot_be_stored_now_are_kept_for_later(failure: BaseException) -> None:
+    kept: list[dict[UUID, datetime]] = []
+    uses = {UUID(int=7): datetime(2026, 5, 4, 7, tzinfo=UTC)}
+
+    async def write(*_: Any) -> None:
+        raise failure
+
+    ring = SimpleNamespace(take_uses=lambda: uses, give_back=kept.append)
+    service: Any = SimpleNamespace(desk=SimpleNamespace(store=SimpleNamespace(write=write)), keyring=ring)
+    with pytest.raises(type(failure)):
+        asyncio.run(background.note_uses(service))
+    assert kept == [uses]
 
 
 def test_the_last_use_of_a_key_is_stored(database_url: str) -> None:

@@ -147,6 +147,18 @@ def test_the_last_use_of_each_key_is_told_once() -> None:
     assert ring.take_uses() == {}
 
 
+def test_uses_that_could_not_be_stored_are_told_again_unless_there_are_later_ones() -> None:
+    key, other = make_key(), UUID(int=8)
+    store = Store(stored(key))
+    ring = store.ring()
+    asyncio.run(ring.principal(key.text))
+    uses = ring.take_uses()
+    store.seconds = 3
+    asyncio.run(ring.principal(key.text))
+    ring.give_back(uses | {other: NOW})
+    assert ring.take_uses() == {UUID(int=7): NOW + timedelta(seconds=3), other: NOW}
+
+
 def test_keys_nobody_has_are_not_remembered() -> None:
     key = make_key()
     store = Store()

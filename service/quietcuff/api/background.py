@@ -154,5 +154,11 @@ async def note_uses(service: Service) -> None:
         for key_id, at in uses.items():
             touch_key(transaction, key_id, at)
 
-    if uses:
+    if not uses:
+        return
+    try:
         await service.desk.store.write(NO_TENANT, note)
+    except BaseException:
+        # A busy database, or a server that is told to stop: the next round, or the last one, stores them.
+        service.keyring.give_back(uses)
+        raise

@@ -113,6 +113,10 @@ class Keyring:
         uses, self._uses = self._uses, {}
         return uses
 
+    def give_back(self, uses: dict[UUID, datetime]) -> None:
+        """Tell these again at the next call, unless a key was used later than that: they could not be stored."""
+        self._uses = uses | self._uses
+
     async def _lookup(self, prefix: str) -> tuple[KeyRow, Principal] | None:
         now = self._monotonic()
         cached = self._cached.get(prefix)
