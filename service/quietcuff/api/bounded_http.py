@@ -18,6 +18,8 @@ from typing import Any
 
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
+from quietcuff.api.one_write import OneWrite
+
 MOST_HEAD_BYTES = 32 * 1024
 HEAD_SECONDS = 10.0
 BODY_SECONDS = 15.0
@@ -131,9 +133,9 @@ class BoundedHttp(HttpToolsProtocol):
         if self.is_first_in_line and REFUSING in self.app_state and not self.transport.get_write_buffer_size():
             refuse = self.app_state[REFUSING](cycle.scope)
             if refuse is not None:
-                run_without_waiting(cycle.run_asgi(refuse))
+                run_without_waiting(cycle.run_asgi(OneWrite(refuse, cycle)))
                 return
-        super()._start_asgi_task(cycle, app)
+        super()._start_asgi_task(cycle, OneWrite(app, cycle))
 
     def on_body(self, body: bytes) -> None:
         """Part of the body. After an early answer only a limited amount is taken."""

@@ -13,6 +13,7 @@ from quietcuff.api.bounded_http import REFUSING
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access, tell_access
 from quietcuff.api.metrics import Figures
+from quietcuff.api.one_write import whole_start
 from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
 from quietcuff.core.model.errors import Busy
@@ -111,7 +112,7 @@ async def send_problem(send: Send, error: Exception, path: str, request_id: str)
     answer = written(error, path, request_id)
     names = {"Content-Type": answer.media_type, "Content-Length": str(len(answer.body)), **answer.headers}
     headers = [(name.lower().encode(), value.encode()) for name, value in names.items()]
-    await send({"type": "http.response.start", "status": answer.status, "headers": headers})
+    await send(whole_start(answer.status, headers))
     await send({"type": "http.response.body", "body": answer.body, "more_body": False})
 
 
