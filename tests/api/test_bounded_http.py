@@ -136,11 +136,11 @@ def test_a_connection_may_be_idle_only_so_long_after_each_answer(connection: soc
     connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
     read_answer(connection)
     (own,) = [one for one in server.connections() if one.client == connection.getsockname()]
-    own.timeout_keep_alive = 0.6
+    own.timeout_keep_alive = 1.4
     for _ in range(3):
         connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
         assert read_answer(connection)[0].startswith(b"HTTP/1.1 200 ")
-        time.sleep(0.25)
+        time.sleep(0.5)
     began = time.monotonic()
     assert connection.recv(1) == b""
     assert 0.2 < time.monotonic() - began < 5
