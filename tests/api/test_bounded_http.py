@@ -132,6 +132,29 @@ def test_a_connection_ends_after_its_last_request(connection: socket.socket, mon
     assert b"connection: close" in answer_of(connection).lower()
 
 
+def test_a_connection_may_be_idle_only_so_long_after_each_answer(connection: socket.socket, server: Server) -> None:
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+    read_answer(connection)
+    (own,) = [one for one in server.connections() if one.client == connection.getsockname()]
+    own.timeout_keep_alive = 1.4
+    for _ in range(3):
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\n")
+        assert read_answer(connection)[0].startswith(b"HTTP/1.1 200 ")
+        time.sleep(0.5)
+    began = time.monotonic()
+    assert connection.recv(1) == b""
+    assert 0.2 < time.monotonic() - began < 5
+
+
+def test_a_head_that_began_before_the_last_answer_has_its_own_time(
+    connection: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounded_http, "HEAD_SECONDS", 0.3)
+    connection.sendall(b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\nGET /health/live HTTP/1.1\r\nho")
+    assert read_answer(connection)[0].startswith(b"HTTP/1.1 200 ")
+    assert answer_of(connection).startswith(b"HTTP/1.1 408 ")
+
+
 POST_HEAD = b"POST /v1/reading-sets HTTP/1.1\r\nhost: x\r\nauthorization: Bearer %s\r\ncontent-type: application/json\r\n"
 
 

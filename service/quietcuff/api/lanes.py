@@ -10,8 +10,7 @@ from __future__ import annotations
 import asyncio
 import math
 import time
-from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Literal
 
 import msgspec
@@ -93,7 +92,7 @@ class Lane:
         self._lag = lag
         self._longest = answer_seconds * PART_FOR_WAITING
         self._monotonic = monotonic
-        self._inside: Counter[int] = Counter()
+        self._inside: dict[int, int] = {}
         self._total = 0
         self._served = kind.guess_a_second * REMEMBERED_SECONDS / 4
         self._busy_seconds = REMEMBERED_SECONDS / 4
@@ -107,7 +106,7 @@ class Lane:
         """
         self.require_room(tenant_id)
         self._total += 1
-        self._inside[tenant_id] += 1
+        self._inside[tenant_id] = self._inside.get(tenant_id, 0) + 1
         return lambda is_served: self._leave(tenant_id, is_served)
 
     def require_room(self, tenant_id: int) -> None:
@@ -140,9 +139,9 @@ class Lane:
         # Requests answered in an idle lane say how often it was asked and not how many it could answer.
         self._served += is_served and self._total >= self._kind.busy_from
         self._total -= 1
-        self._inside[tenant_id] -= 1
-        if not self._inside[tenant_id]:
-            del self._inside[tenant_id]
+        left = self._inside.pop(tenant_id) - 1
+        if left:
+            self._inside[tenant_id] = left
 
     def _look(self) -> None:
         """Count the time since the last look if the lane was busy, and let older measurements fade."""
@@ -192,18 +191,15 @@ class Lanes:
                 self._tenants.clear()
             self._tenants[authorization[:PUBLIC_PART]] = tenant_id
 
-    def refuse_plainly(self, method: str, path: str, headers: Iterable[tuple[bytes, bytes]]) -> None:
+    def refuse_plainly(self, method: str, path: str, authorization: bytes | None) -> None:
         """Refuse a request that would be refused later on its path, as far as its head shows.
 
         Raises:
             Busy: there is no room.
         """
         name = self._lanes_of_routes.get((method, path))
-        if name is None:
+        if name is None or authorization is None:
             return
-        for header, value in headers:
-            if header == b"authorization":
-                tenant_id = self._tenants.get(value[:PUBLIC_PART])
-                if tenant_id is not None:
-                    self._lanes[name].require_room(tenant_id)
-                return
+        tenant_id = self._tenants.get(authorization[:PUBLIC_PART])
+        if tenant_id is not None:
+            self._lanes[name].require_room(tenant_id)

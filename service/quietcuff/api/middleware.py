@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import logging
 import time
+from os import urandom
 from typing import Any
-from uuid import uuid4
 
 from litestar.types import ASGIApp, Message, Receive, Send
 
@@ -13,8 +13,10 @@ from quietcuff.api.bounded_http import REFUSING
 from quietcuff.api.lanes import Lanes
 from quietcuff.api.logs import AccessLine, access, tell_access
 from quietcuff.api.metrics import Figures
+from quietcuff.api.one_write import whole_start
 from quietcuff.api.problems import written
 from quietcuff.api.reads import note_read
+from quietcuff.api.requests import headers_of
 from quietcuff.core.model.errors import Busy
 
 SERVICE_UNAVAILABLE = 503
@@ -58,14 +60,14 @@ class Shell:
 
     def _busy(self, scope: Any) -> Busy | None:
         try:
-            self.lanes.refuse_plainly(_served_as(scope["method"]), scope["path"], scope["headers"])
+            self.lanes.refuse_plainly(_served_as(scope["method"]), scope["path"], headers_of(scope).get(b"authorization"))
         except Busy as error:
             return error
         return None
 
     async def _serve(self, scope: Any, receive: Receive, send: Send, busy: Busy | None) -> None:
         began = time.perf_counter()
-        request_id = str(uuid4())
+        request_id = new_request_id()
         method = scope["method"]
         # A HEAD is answered as a GET whose body the server drops, for the server still sees its own scope.
         state: dict[str, Any] = {**scope.get("state", {}), "request_id": request_id}
@@ -102,6 +104,13 @@ class Shell:
                 _note(scope, request_id, method, route, status, seconds)
 
 
+def new_request_id() -> str:
+    """A random UUID (RFC 9562, version 4) as text, without the object that the standard library would make of it first."""
+    digits = urandom(16).hex()
+    variant = "89ab"[int(digits[16], 16) % 4]
+    return f"{digits[:8]}-{digits[8:12]}-4{digits[13:16]}-{variant}{digits[17:20]}-{digits[20:]}"
+
+
 def _served_as(method: str) -> str:
     return "GET" if method == "HEAD" else method
 
@@ -111,7 +120,7 @@ async def send_problem(send: Send, error: Exception, path: str, request_id: str)
     answer = written(error, path, request_id)
     names = {"Content-Type": answer.media_type, "Content-Length": str(len(answer.body)), **answer.headers}
     headers = [(name.lower().encode(), value.encode()) for name, value in names.items()]
-    await send({"type": "http.response.start", "status": answer.status, "headers": headers})
+    await send(whole_start(answer.status, headers))
     await send({"type": "http.response.body", "body": answer.body, "more_body": False})
 
 

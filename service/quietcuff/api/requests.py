@@ -42,12 +42,17 @@ def header_of(connection: Connection, name: str) -> str | None:
 
 def header_in(scope: Any, name: str) -> str | None:
     """The same from what the server hands on, before there is a connection."""
+    found = headers_of(scope).get(as_in_scopes(name))
+    return None if found is None else found.decode("latin-1")
+
+
+def headers_of(scope: Any) -> dict[bytes, bytes]:
+    """The headers of a request by their names in lower case, as they came."""
     table: dict[bytes, bytes] | None = scope.get(HEADERS)
     if table is None:
         # Made once, since every request is asked for half a dozen.
         table = scope[HEADERS] = _table_of(scope["headers"])
-    found = table.get(as_in_scopes(name))
-    return None if found is None else found.decode("latin-1")
+    return table
 
 
 def _table_of(headers: Iterable[tuple[bytes, bytes]]) -> dict[bytes, bytes]:

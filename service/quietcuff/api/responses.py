@@ -15,6 +15,7 @@ import msgspec
 from litestar.response.base import ASGIResponse
 from litestar.types import Receive, Send
 
+from quietcuff.api.one_write import whole_start
 from quietcuff.api.operations import JSON, OperationParameter
 from quietcuff.api.requests import Connection, as_in_scopes, header_in, header_of, takes_gzip
 from quietcuff.api.service import service_of
@@ -63,7 +64,7 @@ class ReadyAnswer(ASGIResponse):
                 body = await asyncio.to_thread(gzip.compress, body, LEVEL, mtime=0)
                 kept = [header for header in headers if header[0] != b"content-length"]
                 headers = [*kept, (b"content-encoding", b"gzip"), (b"content-length", b"%d" % len(body))]
-        await send({"type": "http.response.start", "status": self.status_code, "headers": headers})
+        await send(whole_start(self.status_code, headers))
         await send({"type": "http.response.body", "body": body, "more_body": False})
 
 

@@ -19,7 +19,7 @@ from litestar.types import Receive, Send
 
 from quietcuff.api.authentication import admit
 from quietcuff.api.problems import CLIENT_LEFT, answer_problem
-from quietcuff.api.requests import Connection, header_in
+from quietcuff.api.requests import Connection, header_in, headers_of
 from quietcuff.decode.ndjson import MAX_BYTES
 
 # What answers a connection and its body.
@@ -67,7 +67,7 @@ class Shortcuts:
         found = self._routes.get((scope["method"], scope["path"]))
         if found is None:
             return None
-        host = next((value for name, value in scope["headers"] if name == b"host"), None)
+        host = headers_of(scope).get(b"host")
         return found if host is None or _PLAIN_HOST.fullmatch(host) else None
 
 
