@@ -8,13 +8,11 @@ import re
 import runpy
 from collections.abc import Iterator
 from pathlib import Path
-from uuid import UUID
 
 import httpx
 import pytest
 
 from api.serving import Server, problem
-from quietcuff.api.middleware import new_request_id
 from quietcuff.api.problem_types import FAULT_CODES, PROBLEM_TYPES
 from quietcuff.cli import main
 
@@ -90,16 +88,6 @@ def test_every_answer_is_told_apart_and_careful(stranger: httpx.Client) -> None:
         assert answer.headers["X-Content-Type-Options"] == "nosniff"
         assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
         assert "server" not in answer.headers or "litestar" not in answer.headers["server"].lower()
-
-
-def test_a_request_id_is_a_random_uuid() -> None:
-    made = [new_request_id() for _ in range(1000)]
-    assert len(set(made)) == len(made)
-    assert all(str(UUID(text)) == text and UUID(text).version == 4 for text in made)
-    # Four variants of random bits are told by this digit; every other digit takes all sixteen values but that of the version.
-    values = [{text[place] for text in made} for place in range(36)]
-    assert values[19] == set("89ab") and values[14] == {"4"}
-    assert all(values[place] == set("0123456789abcdef") for place in range(36) if place not in (8, 13, 14, 18, 19, 23))
 
 
 def test_every_kind_of_problem_explains_itself_at_its_own_address(stranger: httpx.Client) -> None:

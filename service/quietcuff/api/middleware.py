@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import logging
 import time
-from os import urandom
 from typing import Any
+from uuid import uuid4
 
 from litestar.types import ASGIApp, Message, Receive, Send
 
@@ -67,7 +67,7 @@ class Shell:
 
     async def _serve(self, scope: Any, receive: Receive, send: Send, busy: Busy | None) -> None:
         began = time.perf_counter()
-        request_id = new_request_id()
+        request_id = str(uuid4())
         method = scope["method"]
         # A HEAD is answered as a GET whose body the server drops, for the server still sees its own scope.
         state: dict[str, Any] = {**scope.get("state", {}), "request_id": request_id}
@@ -102,13 +102,6 @@ class Shell:
             self.figures.count_request(route, method, status, seconds)
             if access.isEnabledFor(logging.INFO):
                 _note(scope, request_id, method, route, status, seconds)
-
-
-def new_request_id() -> str:
-    """A random UUID (RFC 9562, version 4) as text, without the object that the standard library would make of it first."""
-    digits = urandom(16).hex()
-    variant = "89ab"[int(digits[16], 16) % 4]
-    return f"{digits[:8]}-{digits[8:12]}-4{digits[13:16]}-{variant}{digits[17:20]}-{digits[20:]}"
 
 
 def _served_as(method: str) -> str:
