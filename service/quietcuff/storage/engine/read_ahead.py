@@ -67,7 +67,8 @@ class KeyedQuery(Query[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         found = self._found_ahead(connection, values)
-        return super().all(connection, values) if found is None else found
+        # A list of their own, because the next work may ask for the same.
+        return super().all(connection, values) if found is None else list(found)
 
     def first(self, connection: Connection, values: Values) -> Row | None:
         found = self._found_ahead(connection, values)
@@ -119,11 +120,8 @@ class KeyedQuery(Query[Row]):
 
     def _found_ahead(self, connection: Connection, values: Values) -> list[Row] | None:
         ahead = connection.info.get(AHEAD)
-        found = ahead.get(self) if ahead else None
-        if found is None:
-            return None
-        rows = found.get(self._whole_key(values))
-        return None if rows is None else list(rows)
+        found: dict[Key, list[Row]] | None = ahead.get(self) if ahead else None
+        return None if found is None else found.get(self._whole_key(values))
 
 
 def size_for(count: int) -> int:
