@@ -71,9 +71,9 @@ def version_row(of_set: dict[str, Any]) -> VersionRow:
 async def filled(store: Store, database_url: str, request: pytest.FixtureRequest) -> Store:
     """A store of 2,400 sets of 40 people, whose database knows what it holds."""
     rows = [reading_sets._to_columns(set_row(person, number)) for person in range(PEOPLE) for number in range(SETS_EACH)]
-    notes = [versions._to_columns(version_row(row)) for row in rows]
+    notes = [versions.insert_values(version_row(row)) for row in rows]
     await store.write(CLINIC, lambda transaction: reading_sets.INSERT.run_each(transaction, rows))
-    await store.write(CLINIC, lambda transaction: versions.INSERT.run_each(transaction, notes))
+    await store.write(CLINIC, lambda transaction: versions.INSERT.add(transaction, notes))
     if not database_url.startswith("sqlite"):
         server: PostgresqlServer = request.getfixturevalue("postgresql_server")
         server.analyze(str(make_url(database_url).database))

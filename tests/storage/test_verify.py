@@ -87,6 +87,17 @@ async def test_slices_are_joined_where_they_take_no_time_and_each_is_looked_thro
     assert sum(many for _, many in looked) == SLICES and len(looked) in pieces
 
 
+def test_no_slice_beyond_the_last_is_asked_for_where_the_last_but_few_took_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    looked: list[int] = []
+    # Seven short looks that double to 64 slices, then a long one at 128, after which one slice is left and 64 would be next.
+    moments = iter([0.0] * 8 + [0.02] * 9)
+    monkeypatch.setattr(verify, "look_through", lambda connection, tenant_id, number, many: (looked.append(many) or 0, []))
+    monkeypatch.setattr(verify, "time", SimpleNamespace(monotonic=lambda: next(moments)))
+    connection: Any = None
+    assert verify.look_on(connection, 1, 0) == (0, [], SLICES)
+    assert looked == [1, 2, 4, 8, 16, 32, 64, 128, 1]
+
+
 async def test_what_the_flow_stores_holds_together(store: Store, book: Rulebook) -> None:
     clinic = await open_clinic(store, book)
     await fill(clinic)

@@ -159,7 +159,7 @@ def by_identifier_or_line(key: str | None) -> Known:
         if reading_set.identifier is not None or key is None:
             return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
         digest = keyed_digest(tenant.secret, b"key", key.encode(), str(number).encode())
-        return Claims(key=digest, identifier=None, body=body_digest(tenant, RECEIVE, reading_set))
+        return Claims(digests=[("key", digest)], body=body_digest(tenant, RECEIVE, reading_set))
 
     return claims
 
@@ -181,4 +181,4 @@ def by_identifier_or_content(tenant: Tenant, number: int, reading_set: ReadingSe
     if reading_set.identifier is not None:
         return claims_of(tenant, RECEIVE, reading_set, key=None, identifier=reading_set.identifier)
     body = body_digest(tenant, RECEIVE, reading_set)
-    return Claims(key=None, identifier=keyed_digest(tenant.secret, b"content", body.hex().encode()), body=body)
+    return Claims(digests=[("identifier", keyed_digest(tenant.secret, b"content", body.hex().encode()))], body=body)

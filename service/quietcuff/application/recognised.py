@@ -35,15 +35,11 @@ ELSEWHERE = "Readings that are in no other set yet; leave this one out, or send 
 
 
 class Claims(msgspec.Struct, frozen=True, kw_only=True):
-    """Claims of one request: digests of its key, of its identifier, and of its content. Key and identifier may be missing."""
+    """Claims of one request: digests of its key and of its identifier by kind, in this order, and of its content. Key and
+    identifier may be missing."""
 
-    key: bytes | None
-    identifier: bytes | None
-    body: bytes
-
-    def digests(self) -> list[tuple[str, bytes]]:
-        """Digests by kind, the key before the identifier."""
-        return [(kind, digest) for kind, digest in (("key", self.key), ("identifier", self.identifier)) if digest]
+    digests: list[tuple[str, bytes]] = []
+    body: bytes = b""
 
 
 def claims_of(
@@ -53,14 +49,14 @@ def claims_of(
     key nor identifier claims nothing, and its body is not encoded for it."""
     secret = tenant.secret
     if key is None and identifier is None:
-        return Claims(key=None, identifier=None, body=b"")
-    return Claims(
-        key=None if key is None else keyed_digest(secret, b"key", key.encode()),
-        identifier=None
-        if identifier is None
-        else keyed_digest(secret, b"identifier", identifier.system.encode(), identifier.value.encode()),
-        body=body_digest(tenant, route, body),
-    )
+        return Claims()
+    digests = []
+    if key is not None:
+        digests.append(("key", keyed_digest(secret, b"key", key.encode())))
+    if identifier is not None:
+        parts = identifier.system.encode(), identifier.value.encode()
+        digests.append(("identifier", keyed_digest(secret, b"identifier", *parts)))
+    return Claims(digests=digests, body=body_digest(tenant, route, body))
 
 
 def body_digest(tenant: Tenant, route: str, body: msgspec.Struct) -> bytes:
@@ -76,7 +72,7 @@ def first_answer(turn: UnitOfWork, claims: Claims) -> Answer | None:
         NotAcceptable: the key stands for a request with another body.
         Conflict: the identifier stands for a set with another body.
     """
-    for kind, digest in claims.digests():
+    for kind, digest in claims.digests:
         found = find_claim(turn.transaction, turn.tenant.tenant_id, digest, turn.now)
         if found is None:
             continue
@@ -98,7 +94,7 @@ def refuse_another_body(kind: str, set_id: UUID) -> None:
 
 def keep_claims(turn: UnitOfWork, claims: Claims, subject_id: UUID, set_id: UUID, version: int) -> None:
     """Store the claims as claims of a version."""
-    for kind, digest in claims.digests():
+    for kind, digest in claims.digests:
         new = Claim(
             tenant_id=turn.tenant.tenant_id,
             key_digest=digest,

@@ -113,7 +113,7 @@ def keys_of(tenant: Tenant, person: UUID, reading_set: ReadingSet, claims: Claim
     return SittingKeys(
         subject_id=person,
         claims=[
-            *(digest for _, digest in claims.digests()),
+            *(digest for _, digest in claims.digests),
             *(recognised.digest_of(tenant, person, name) for name in named),
         ],
         devices=[device_id(tenant.secret, identifier) for identifier, _ in parties.identified_devices(reading_set)],

@@ -7,6 +7,7 @@ remembered too, so that nobody asks for it again.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from itertools import chain, repeat
 from operator import itemgetter
 from typing import Any
 
@@ -37,6 +38,7 @@ class KeyedQuery(Query[Row]):
         self._whole_key = itemgetter("tenant_id", *self._key)
         self._bare, self._ending = clause, ending
         self._many: dict[tuple[str, int], PreparedStatement] = {}
+        self._names: dict[int, list[str]] = {}
         super().__init__(shape, self.clause_of_one())
 
     def clause_of_one(self) -> Select[Any]:
@@ -65,7 +67,8 @@ class KeyedQuery(Query[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         found = self._found_ahead(connection, values)
-        return super().all(connection, values) if found is None else found
+        # A list of their own, because the next work may ask for the same.
+        return super().all(connection, values) if found is None else list(found)
 
     def first(self, connection: Connection, values: Values) -> Row | None:
         found = self._found_ahead(connection, values)
@@ -95,15 +98,21 @@ class KeyedQuery(Query[Row]):
 
     def _given(self, tenant_id: int, keys: list[Key]) -> dict[str, Any]:
         """The values of a statement for many keys, filled up with nulls to a power of two, so that there are few statements."""
-        given: dict[str, Any] = {"tenant_id": tenant_id}
-        for place in range(1 << (len(keys) - 1).bit_length()):
-            key = keys[place] if place < len(keys) else (None,) * len(self._key)
-            given.update({f"{name}_{place}": part for name, part in zip(self._key, key, strict=True)})
+        parts = chain(chain.from_iterable(keys), repeat(None))
+        given: dict[str, Any] = dict(zip(self.names_of_many(size_for(len(keys))), parts, strict=False))
+        given["tenant_id"] = tenant_id
         return given
+
+    def names_of_many(self, size: int) -> list[str]:
+        """The names of the values of so many keys, one key after the other."""
+        names = self._names.get(size)
+        if names is None:
+            names = self._names[size] = [f"{name}_{place}" for place in range(size) for name in self._key]
+        return names
 
     def plan_of_many(self, dialect: Dialect, count: int) -> PreparedStatement:
         """The statement for so many keys."""
-        size = 1 << (count - 1).bit_length()
+        size = size_for(count)
         plan = self._many.get((dialect.name, size))
         if plan is None:
             plan = self._many[dialect.name, size] = PreparedStatement(self.clause_of_many(size, dialect.name), None, dialect)
@@ -111,11 +120,13 @@ class KeyedQuery(Query[Row]):
 
     def _found_ahead(self, connection: Connection, values: Values) -> list[Row] | None:
         ahead = connection.info.get(AHEAD)
-        found = ahead.get(self) if ahead else None
-        if found is None:
-            return None
-        rows = found.get(self._whole_key(values))
-        return None if rows is None else list(rows)
+        found: dict[Key, list[Row]] | None = ahead.get(self) if ahead else None
+        return None if found is None else found.get(self._whole_key(values))
+
+
+def size_for(count: int) -> int:
+    """The number of keys that the statement for so many has."""
+    return 1 << (count - 1).bit_length()
 
 
 def forget_ahead(connection: Connection) -> None:

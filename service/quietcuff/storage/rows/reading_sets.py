@@ -5,7 +5,7 @@ Pages of sets are newest first. A page follows the key of the page before, so th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
@@ -82,16 +82,21 @@ def _from_columns(*columns: Any) -> SetRow:
 
 
 def _to_columns(row: SetRow) -> dict[str, Any]:
-    values = msgspec.structs.asdict(row)
-    values["status"] = SET_STATUS.number(row.status)
-    values["state"] = STATE.number(row.state)
-    values["setting"] = SETTING.number(row.setting)
-    values["mean_status"] = OBSERVATION_STATUS.optional_number(row.mean_status)
-    values["mean_cuff"] = CUFF_SIZE.optional_number(row.mean_cuff)
-    values["mean_method"] = METHOD.optional_number(row.mean_method)
-    return values
+    return dict(zip(SetRow.__struct_fields__, insert_values(row), strict=True))
 
 
+# What is a word in a row and a number in its column, by place.
+_CODES: list[tuple[int, Callable[[Any], int | None]]] = [
+    (SetRow.__struct_fields__.index(name), number)
+    for name, number in (
+        ("status", SET_STATUS.number),
+        ("state", STATE.number),
+        ("setting", SETTING.number),
+        ("mean_status", OBSERVATION_STATUS.optional_number),
+        ("mean_cuff", CUFF_SIZE.optional_number),
+        ("mean_method", METHOD.optional_number),
+    )
+]
 _KEY = ("tenant_id", "subject_id", "set_id")
 _COLUMNS = [_c[name] for name in SetRow.__struct_fields__]
 _OF_TENANT = _c.tenant_id == bindparam("tenant_id")
@@ -133,7 +138,10 @@ def insert_set(connection: Connection, row: SetRow) -> None:
 
 def insert_values(row: SetRow) -> list[Any]:
     """The values of a new row in the order of the table's columns."""
-    return list(_to_columns(row).values())
+    values = list(msgspec.structs.astuple(row))
+    for place, number in _CODES:
+        values[place] = number(values[place])
+    return values
 
 
 def change_set(connection: Connection, row: SetRow) -> None:

@@ -96,5 +96,5 @@ def look_on(connection: Connection, tenant_id: int, number: int) -> tuple[int, l
         if number == SLICES or ended >= until:
             return sets, flaws, number
         # People's ids are spread evenly, so that twice as many slices take about twice as long.
-        many = min(2 * many, SLICES - number) if ended - began < SHORT_SECONDS else max(1, many // 2)
+        many = min(2 * many if ended - began < SHORT_SECONDS else max(1, many // 2), SLICES - number)
         began = ended

@@ -57,6 +57,9 @@ class VersionNote(msgspec.Struct, frozen=True):
     rules_digest: str
 
 
+_CAUSE, _STATUS = (VersionRow.__struct_fields__.index(name) for name in ("cause", "status"))
+
+
 def version_row(
     tenant_id: int, subject_id: UUID, set_id: UUID, version: int, cause: int, status: int, *others: Any
 ) -> VersionRow:
@@ -64,16 +67,11 @@ def version_row(
     return VersionRow(tenant_id, subject_id, set_id, version, CAUSE.word(cause), SET_STATUS.word(status), *others)
 
 
-def _to_columns(row: VersionRow) -> dict[str, Any]:
-    values = msgspec.structs.asdict(row)
-    values["cause"] = CAUSE.number(row.cause)
-    values["status"] = SET_STATUS.number(row.status)
-    return values
-
-
 def insert_values(row: VersionRow) -> list[Any]:
     """The values of a new row in the order of the table's columns."""
-    return list(_to_columns(row).values())
+    values = list(msgspec.structs.astuple(row))
+    values[_CAUSE], values[_STATUS] = CAUSE.number(row.cause), SET_STATUS.number(row.status)
+    return values
 
 
 def _note(version: int, cause: int, *rest: Any) -> VersionNote:
