@@ -174,7 +174,7 @@ class Belief(msgspec.Struct, frozen=True, gc=False):
 class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
     """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation.
 
-    ``across`` and ``down`` are 1/(sd·√2) of the two pressures.
+    ``across`` and ``down`` are 1/(sd·√2) of the two pressures; ``overlap`` is 1/2, or 0 where they do not rise together.
     """
 
     covariance: Matrix
@@ -183,6 +183,7 @@ class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
     correlation: float
     across: float
     down: float
+    overlap: float
 
     def belief(self, along: float, across: float) -> Belief:
         """The belief of so much information, precision times mean."""
@@ -201,7 +202,8 @@ def spread_of(precision: Matrix, varies: Limits) -> BeliefSpread:
     first, both, second = inverse(precision)
     systolic_sd, diastolic_sd, correlation = sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second)
     across, down = ROOT_HALF / systolic_sd, ROOT_HALF / diastolic_sd
-    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down)
+    overlap = 0.5 if correlation >= 0 else 0.0
+    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down, overlap)
 
 
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:

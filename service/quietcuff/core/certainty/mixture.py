@@ -59,7 +59,8 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One part of a prior beside measurements of one precision.
 
     ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
-    determinant, ``weight`` the share times that; ``spread`` that of the belief from both.
+    determinant; ``weight`` is the share times that, and ``density`` -1/2, -1 and -1/2 of ``apart``, for the exponent;
+    ``spread`` is that of the belief from both.
     """
 
     share: float
@@ -69,6 +70,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     apart: Matrix
     dense: float
     weight: float
+    density: Matrix
     spread: BeliefSpread
 
 
@@ -100,6 +102,7 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
             apart=apart,
             dense=dense,
             weight=part.share * dense,
+            density=(-0.5 * apart[0], -apart[1], -0.5 * apart[2]),
             spread=spread_of(added(part.evidence.precision, precision), varies),
         )
         parts.append(each)

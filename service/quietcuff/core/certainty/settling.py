@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from math import erfc, exp, inf, sqrt
+from collections.abc import Callable, Iterable
+from math import erfc, inf, sqrt
 from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.beliefs import ROOT_HALF, BeliefSpread, Limits
-from quietcuff.core.certainty.mixture import Mixture, chance_of_either
-from quietcuff.core.certainty.usual_pressure import Outlook, View
+from quietcuff.core.certainty.beliefs import ROOT_HALF, Limits
+from quietcuff.core.certainty.mixture import Mixture, chance_of_either, chances_of_either
+from quietcuff.core.certainty.usual_pressure import NearPart, Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered_alone
@@ -23,6 +23,7 @@ HALF_PUBLISHED = 0.5e-4
 SLACK = 1e-5
 # A chance that is less than enough by more than this is published as less.
 TOO_LITTLE = HALF_PUBLISHED + SLACK
+NO_EDGE: Limits = (inf, inf)
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -34,8 +35,13 @@ class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
     """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
-    reached = 1.0 if sides.own is None else chance_of_either(mixture, sides.own)
-    return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
+    own, following = sides.own, sides.following
+    if own is None:
+        return 1.0 if following is None else 1.0 - chance_of_either(mixture, following)
+    if following is None:
+        return chance_of_either(mixture, own)
+    reached, beyond = chances_of_either(mixture, [own, following])
+    return reached - beyond
 
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
@@ -44,71 +50,65 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
 
 
 def settles(view: View, sides: LabelEdges, enough: float) -> bool:
-    """True where a label has that chance both by the measurements alone and with the prior.
+    """True where a label has that chance both by the measurements alone and with the prior."""
+    return settles_alone(view, sides, enough) and settles_with_prior(view, sides, enough)
 
-    Where bounds of a chance rule that in or out, no joint chance is computed, and no belief is made.
+
+def settles_alone(view: View, sides: LabelEdges, enough: float) -> bool:
+    """True where a label has that chance by the measurements alone.
+
+    Where bounds of the chance rule that in or out, no joint chance is computed, and no belief is made.
     """
-    weighing, (along, across) = view.weighing, view.information
-    first, both, second = weighing.alone.covariance
-    systolic, diastolic = first * along + both * across, both * along + second * across
-    too_little = enough - TOO_LITTLE
-    least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
+    spread = view.weighing.alone
+    near = ((1.0, view.systolic, view.diastolic, spread.across, spread.down, spread.overlap),)
+    least, most = bounds_of_label(near, sides)
     # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
-    if most < too_little or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
-        return False
-    if not weighing.parts:
+    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(((1.0, view.alone()),), sides, enough))
+
+
+def settles_with_prior(view: View, sides: LabelEdges, enough: float) -> bool:
+    """The same with the prior; true without any."""
+    if not view.weighing.parts:
         return True
-    least, most = bounds_with_prior(view, systolic, diastolic, sides)
-    return most >= too_little and (least >= enough or is_likely(view.with_prior(), sides, enough))
+    least, most = bounds_of_label(view.nearly_with_prior(), sides)
+    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(view.with_prior(), sides, enough))
 
 
-def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
+def bounds_of_label(parts: Iterable[NearPart], sides: LabelEdges) -> Limits:
     """The least and the most that the chance of a label can be, from the chance of each pressure to be at an edge or above.
 
     With p and q these chances, p the larger, that of either pressure is at least p, and at most p + q; where the two rise
     together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
     least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
     """
-    own, following, across, down = sides.own, sides.following, spread.across, spread.down
-    overlap = 1.0 if spread.correlation >= 0 else 0.0
-    least = most = 1.0
-    if own is not None:
-        edge, limit = own
-        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
-        least, most = p if p > q else q, p + q - overlap * p * q
-    if following is not None:
-        edge, limit = following
-        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
-        least, most = least - (p + q - overlap * p * q), (most if most < 1.0 else 1.0) - (p if p > q else q)
-    return least, most
-
-
-def bounds_with_prior(view: View, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
-    """The same with a prior, for measurements whose value is given: each part's bounds, weighed as ``weigh_in`` does."""
-    along, across = view.information
+    own, following = sides.own, sides.following
+    edge, limit = own or NO_EDGE
+    next_edge, next_limit = following or NO_EDGE
     total = least = most = 0.0
-    for part in view.weighing.parts:
-        first, both, second = part.apart
-        beyond, below = systolic - part.systolic, diastolic - part.diastolic
-        distance = beyond * (first * beyond + both * below) + below * (both * beyond + second * below)
-        share = part.weight * exp(-0.5 * distance)
-        spread, (one, other) = part.spread, part.information
-        one, other = one + along, other + across
-        first, both, second = spread.covariance
-        low, high = bounds_of_label(first * one + both * other, both * one + second * other, spread, sides)
+    for share, systolic, diastolic, across, down, overlap in parts:
+        # Twice each chance, and twice the bounds.
+        low = high = 2.0
+        if own is not None:
+            p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
+            low, high = p if p > q else q, p + q - overlap * p * q
+        if following is not None:
+            p, q = erfc((next_edge - systolic) * across), erfc((next_limit - diastolic) * down)
+            low, high = low - (p + q - overlap * p * q), (high if high < 2.0 else 2.0) - (p if p > q else q)
         total += share
         least += share * low
         most += share * high
-    # Far from all parts their densities vanish, and these bounds say nothing.
-    return (least / total, most / total) if total > 0 else (-1.0, 1.0)
+    # Far from all parts of a prior their densities vanish, and these bounds say nothing.
+    return (0.5 * least / total, 0.5 * most / total) if total > 0 else (-1.0, 1.0)
 
 
-def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
-    """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
-    # The most first: where even they do not settle the label, the search ends after one step.
-    if not suffices(most):
+def fewest(most: int, suffices: Callable[[int], bool], least: int = 1) -> int | None:
+    """The fewest additions, from ``least`` to ``most``, that suffice; None where even the most do not."""
+    # The most first: where even they do not suffice, the search ends after one step. Then the least, which often do.
+    if least > most or not suffices(most):
         return None
-    low, high = 1, most
+    if suffices(least):
+        return least
+    low, high = least + 1, most
     while low < high:
         middle = (low + high) // 2
         if suffices(middle):
@@ -116,6 +116,24 @@ def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
         else:
             low = middle + 1
     return low
+
+
+def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
+    """The fewest further visits that settle the label; None where none do."""
+    enough, most, now = outlook.rules.settling.settled_from, outlook.rules.settling.most_visits, outlook.now_with_care
+    too_little, systolic, diastolic = enough - TOO_LITTLE, now.systolic, now.diastolic
+
+    # Only the cautious views are tested; the others leave less open.
+    def settled_alone(visits: int) -> bool:
+        # As ``settles_alone`` does, but further visits do not move the mean of the measurements, so no view is made for it.
+        spread = outlook.weighed_after(visits).alone
+        least, most = bounds_of_label(((1.0, systolic, diastolic, spread.across, spread.down, spread.overlap),), sides)
+        return most >= too_little and (least >= enough or settles_alone(outlook.with_visits(visits), sides, enough))
+
+    alone = fewest(most, settled_alone)
+    if alone is None or settles_with_prior(outlook.with_visits(alone), sides, enough):
+        return alone
+    return fewest(most, lambda visits: settles_with_prior(outlook.with_visits(visits), sides, enough), alone + 1)
 
 
 def chances_to_settle(
@@ -197,13 +215,12 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
 
     One sitting in irregular rhythm never settles it, however many readings it has.
     """
-    settling = outlook.rules.settling
-    enough = settling.settled_from
-    # Only the cautious views are tested; the others leave less open.
-    visits = fewest(settling.most_visits, lambda count: settles(outlook.with_visits(count), sides, enough))
+    visits = fewest_visits(outlook, sides)
     # Outside the office the result is a whole series or recording, to which single readings are not added.
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
+    settling = outlook.rules.settling
+    enough = settling.settled_from
     return fewest(settling.most_readings, lambda count: settles(outlook.with_readings(count), sides, enough)), visits
 
 
@@ -226,8 +243,9 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     found = outlook.settled_after.get((systolic, limit))
     if found is not None:
         return found
-    varies, careful = outlook.varies[0 if systolic else 1], outlook.with_care
-    span = (careful.systolic, careful.systolic_sd) if systolic else (careful.diastolic, careful.diastolic_sd)
+    varies, careful = outlook.varies[0 if systolic else 1], outlook.now_with_care
+    spread = careful.weighing.alone
+    span = (careful.systolic, spread.systolic_sd) if systolic else (careful.diastolic, spread.diastolic_sd)
     variance, with_care = varies * outlook.scheme.further[place], varies * outlook.scheme.further_with_care[place]
     known = [(margin.mean, margin.sd, variance), (*span, with_care)]
     found = chances_to_settle(limit, margin.parts, known, variance, outlook.rules.settling)

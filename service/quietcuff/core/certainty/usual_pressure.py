@@ -6,6 +6,8 @@ visits are weighed in the same way: whether they would settle a label, and how l
 
 from __future__ import annotations
 
+from math import exp
+
 import msgspec
 
 from quietcuff.core.certainty.beliefs import (
@@ -54,25 +56,64 @@ LOWEST_ROW: Reached = (1.0, 1.0, 1, 1)
 ABOVE_ALL_ROWS: Reached = (0.0, 0.0, 0, 0)
 
 
+# A part of a belief, for bounds of chances: its weight, its means, and ``across``, ``down`` and ``overlap`` of its spread.
+NearPart = tuple[float, float, float, float, float, float]
+
+
 class View(msgspec.Struct, frozen=True, gc=False):
-    """Measurements, those of now or more of the same: how they are weighed, and their information."""
+    """Measurements, those of now or more of the same: how they are weighed, their information, and the means that give.
+
+    ``parts`` fills up with the parts of the belief with the prior, where they are asked for.
+    """
 
     weighing: Weighing
     information: tuple[float, float]
+    systolic: float
+    diastolic: float
+    parts: list[NearPart]
 
     def alone(self) -> Belief:
         """The belief from the measurements alone."""
-        return self.weighing.alone.belief(*self.information)
+        spread = self.weighing.alone
+        return Belief(self.systolic, spread.systolic_sd, self.diastolic, spread.diastolic_sd, spread.correlation)
 
     def with_prior(self) -> Mixture:
         """The belief with the prior; without any part of a prior, that of the measurements alone."""
         alone = self.alone()
         return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
+    def nearly_with_prior(self) -> list[NearPart]:
+        """The same but for the last bits, for bounds of chances."""
+        if not self.parts:
+            self.parts.extend(parts_beside(self))
+        return self.parts
+
+
+def see(weighing: Weighing, along: float, across: float) -> View:
+    """The view of so much information, precision times mean."""
+    first, both, second = weighing.alone.covariance
+    return View(weighing, (along, across), first * along + both * across, both * along + second * across, [])
+
 
 def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
-    return View(weighing_of(prior, measured.precision, varies), measured.information)
+    return see(weighing_of(prior, measured.precision, varies), *measured.information)
+
+
+def parts_beside(view: View) -> list[NearPart]:
+    """The parts of a belief with a prior, weighed as ``weigh_in`` does."""
+    (along, across), systolic, diastolic = view.information, view.systolic, view.diastolic
+    found = []
+    for part in view.weighing.parts:
+        first, both, second = part.density
+        beyond, below = systolic - part.systolic, diastolic - part.diastolic
+        share = part.weight * exp(beyond * (first * beyond + both * below) + second * below * below)
+        spread, (one, other) = part.spread, part.information
+        first, both, second = spread.covariance
+        one, other = one + along, other + across
+        middle, level = first * one + both * other, both * one + second * other
+        found.append((share, middle, level, spread.across, spread.down, spread.overlap))
+    return found
 
 
 class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -95,8 +136,8 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them and
-    ``with_care`` the belief from it. ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
+    ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
     ``margins`` each pressure of it by itself. ``one_more`` is the cautious information of one visit whose mean is the one so
     far. The dictionaries cache what labels share.
     """
@@ -113,10 +154,10 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     flat: Mixture
     weighed: Mixture
     now_with_care: View
-    with_care: Belief
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
     edges: dict[Limits, Reached]
+    after_visits: dict[int, View]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
     def reached(self, edges: list[Limits]) -> list[Reached]:
@@ -130,22 +171,30 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
                 known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
         return [known[edge] for edge in edges]
 
-    def with_visits(self, count: int) -> View:
-        """The cautious view after so many further visits with the same mean as those so far."""
-        known, now = self.scheme.after_visits, self.now_with_care
+    def weighed_after(self, count: int) -> Weighing:
+        """The cautious weighing after so many further visits."""
+        known = self.scheme.after_visits
         weighing = known.get(count)
         if weighing is None:
-            precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
+            precision = added(self.now_with_care.weighing.precision, scaled(self.scheme.one_more, count))
             weighing = known[count] = read_weighing(self.prior, precision, self.varies)
-        (along, across), (beside, below) = now.information, self.one_more
-        return View(weighing, (along + count * beside, across + count * below))
+        return weighing
+
+    def with_visits(self, count: int) -> View:
+        """The cautious view after so many further visits with the same mean as those so far."""
+        view = self.after_visits.get(count)
+        if view is None:
+            (along, across), (beside, below) = self.now_with_care.information, self.one_more
+            view = see(self.weighed_after(count), along + count * beside, across + count * below)
+            self.after_visits[count] = view
+        return view
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
         known, last = self.scheme.after_readings, self.today[-1]
         weighing = known.get(count) if self.visits == len(self.today) == 1 else None
         if weighing is not None:
-            return View(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+            return see(weighing, *applied(weighing.precision, last.systolic, last.diastolic))
         within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
         today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
         found = view_of(
@@ -261,9 +310,8 @@ def look_ahead(
     careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
     with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
-    alone = seen.alone()
-    further = further_visit(alone.systolic, alone.diastolic, at, rules)
-    further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
+    further = further_visit(seen.systolic, seen.diastolic, at, rules)
+    further_with_care = further_visit(seen.systolic, seen.diastolic, careful, rules)
     scheme = Scheme(
         weighing=seen.weighing,
         with_care=with_care.weighing,
@@ -280,8 +328,8 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
     steady = steady_of(rules, at)
     scheme = scheme_of(prior, steady, now.within, now.readings)
-    seen = View(scheme.weighing, applied(scheme.weighing.precision, now.systolic, now.diastolic))
-    with_care = View(scheme.with_care, applied(scheme.with_care.precision, now.systolic, now.diastolic))
+    seen = see(scheme.weighing, *applied(scheme.weighing.precision, now.systolic, now.diastolic))
+    with_care = see(scheme.with_care, *applied(scheme.with_care.precision, now.systolic, now.diastolic))
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
 
 
@@ -300,7 +348,7 @@ def outlook_of(
 ) -> Outlook:
     """The outlook, with nothing asked of it yet."""
     flat: Mixture = ((1.0, now.alone()),)
-    weighed, mean = now.with_prior() if prior else flat, with_care.alone()
+    weighed = now.with_prior() if prior else flat
     # The first by place: a call with more than fifteen names takes several times as long.
     return Outlook(
         prior,
@@ -315,9 +363,9 @@ def outlook_of(
         flat=flat,
         weighed=weighed,
         now_with_care=with_care,
-        with_care=mean,
         margins=margins_of(weighed),
-        one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
+        one_more=applied(scheme.one_more, with_care.systolic, with_care.diastolic),
         edges={},
+        after_visits={},
         settled_after={},
     )
