@@ -6,6 +6,7 @@ A prior is what is known of a person's usual pressure before it is measured, fro
 from __future__ import annotations
 
 from math import erfc, exp, sqrt
+from operator import add
 
 import msgspec
 
@@ -160,12 +161,12 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
 
 def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
     """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
-    totals = [0.0] * len(edges)
+    totals: list[float] = []
     for share, belief in mixture:
         shared = plane(belief.correlation)
         below = each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, shared)
-        for place, chance in enumerate(below):
-            totals[place] += share * (1 - chance)
+        reached = [share * (1 - chance) for chance in below]
+        totals = list(map(add, totals, reached)) if totals else reached
     return totals
 
 

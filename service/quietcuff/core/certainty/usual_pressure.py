@@ -156,20 +156,17 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     now_with_care: View
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
-    edges: dict[Limits, Reached]
     after_visits: dict[int, View]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
-    def reached(self, edges: list[Limits]) -> list[Reached]:
+    def reached(self, edges: list[Limits]) -> dict[Limits, Reached]:
         """The chance that either usual pressure is at or above each of some edges."""
-        known = self.edges
-        new = [edge for edge in dict.fromkeys(edges) if edge not in known]
-        if new:
-            flat = chances_of_either(self.flat, new)
-            chances = chances_of_either(self.weighed, new) if self.prior else flat
-            for edge, chance, alone in zip(new, chances, flat, strict=True):
-                known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
-        return [known[edge] for edge in edges]
+        flat = chances_of_either(self.flat, edges)
+        chances = chances_of_either(self.weighed, edges) if self.prior else flat
+        return {
+            edge: (chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone))
+            for edge, chance, alone in zip(edges, chances, flat, strict=True)
+        }
 
     def weighed_after(self, count: int) -> Weighing:
         """The cautious weighing after so many further visits."""
@@ -365,7 +362,6 @@ def outlook_of(
         now_with_care=with_care,
         margins=margins_of(weighed),
         one_more=applied(scheme.one_more, with_care.systolic, with_care.diastolic),
-        edges={},
         after_visits={},
         settled_after={},
     )
