@@ -31,7 +31,7 @@ from quietcuff.core.certainty.mixture import (
     chance_of_each,
 )
 from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quantile, rounded_quantile, terms_of
-from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, chance_of_label, settles
+from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, bounds_with_prior, chance_of_label, settles
 from quietcuff.core.certainty.usual_pressure import view_of
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows, rank_in_rows
@@ -185,10 +185,9 @@ def test_a_chance_of_a_label_is_within_its_bounds_and_they_decide_as_the_joint_c
         view = view_of(draw_prior(rng) if rng.random() < 0.7 else (), measured)
         sides = LabelEdges(own=rng.choice([None, (130.0, 80.0)]), following=rng.choice([None, (140.0, 90.0)]))
         alone, mixture = ((1.0, view.alone()),), view.with_prior()
-        spread = view.weighing.alone
-        near = (1.0, view.systolic, view.diastolic, spread.across, spread.down, spread.overlap)
-        bounds = [bounds_of_label([near], sides)]
-        bounds += [bounds_of_label(view.nearly_with_prior(), sides)] if view.weighing.parts else []
+        value = alone[0][1].systolic, alone[0][1].diastolic
+        bounds = [bounds_of_label(*value, view.weighing.alone, sides)]
+        bounds += [bounds_with_prior(view.weighing, *value, sides)] if view.weighing.parts else []
         for known, (least, most) in zip((alone, mixture), bounds, strict=False):
             assert least - 1e-6 <= chance_of_label(known, sides) <= most + 1e-6
         wanted = all(four_decimals_half_up(chance_of_label(known, sides)) >= 0.9 for known in (alone, mixture))
@@ -201,7 +200,7 @@ def test_far_from_every_part_of_a_prior_the_joint_chance_decides() -> None:
     measured = evidence_of(4000, 80, (4.0, 0.0, 4.0))
     prior = (PriorPart(share=1, systolic=120, diastolic=75, covariance=(1.0, 0.0, 1.0)),)
     sides = LabelEdges(own=(140.0, 90.0), following=None)
-    assert bounds_of_label(view_of(prior, measured).nearly_with_prior(), sides) == (-1, 1)
+    assert bounds_with_prior(view_of(prior, measured).weighing, 4000, 80, sides) == (-1, 1)
     assert settles(view_of(prior, measured), sides, 0.9)
 
 

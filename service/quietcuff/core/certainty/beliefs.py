@@ -137,6 +137,12 @@ def applied(matrix: Matrix, systolic: float, diastolic: float) -> tuple[float, f
     return matrix[0] * systolic + matrix[1] * diastolic, matrix[1] * systolic + matrix[2] * diastolic
 
 
+def multiplied(one: Matrix, other: Matrix) -> tuple[float, float, float, float]:
+    """The product of two matrices, row by row: it is not symmetric."""
+    (first, below), (beside, last) = applied(one, other[0], other[1]), applied(one, other[1], other[2])
+    return first, beside, below, last
+
+
 class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One day's value and its covariance around the usual pressure: visits vary, and readings within one."""
 
@@ -174,7 +180,7 @@ class Belief(msgspec.Struct, frozen=True, gc=False):
 class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
     """The part of a belief that its precision says: covariance (mmHg²), standard deviations, and correlation.
 
-    ``across`` and ``down`` are 1/(sd·√2) of the two pressures; ``overlap`` is 1/2, or 0 where they do not rise together.
+    ``across`` and ``down`` are 1/(sd·√2) of the two pressures.
     """
 
     covariance: Matrix
@@ -183,7 +189,6 @@ class BeliefSpread(msgspec.Struct, frozen=True, gc=False):
     correlation: float
     across: float
     down: float
-    overlap: float
 
     def belief(self, along: float, across: float) -> Belief:
         """The belief of so much information, precision times mean."""
@@ -202,8 +207,7 @@ def spread_of(precision: Matrix, varies: Limits) -> BeliefSpread:
     first, both, second = inverse(precision)
     systolic_sd, diastolic_sd, correlation = sqrt(first * varies[0]), sqrt(second * varies[1]), both / sqrt(first * second)
     across, down = ROOT_HALF / systolic_sd, ROOT_HALF / diastolic_sd
-    overlap = 0.5 if correlation >= 0 else 0.0
-    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down, overlap)
+    return BeliefSpread((first, both, second), systolic_sd, diastolic_sd, correlation, across, down)
 
 
 def evidence_of(systolic: float, diastolic: float, covariance: Matrix) -> Evidence:

@@ -22,6 +22,7 @@ from quietcuff.core.certainty.beliefs import (
     each_below,
     evidence_of,
     inverse,
+    multiplied,
     plane,
     spread_of,
 )
@@ -60,8 +61,8 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One part of a prior beside measurements of one precision.
 
     ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
-    determinant; ``weight`` is the share times that, and ``density`` -1/2, -1 and -1/2 of ``apart``, for the exponent;
-    ``spread`` is that of the belief from both.
+    determinant; ``weight`` is the share times that, and ``density`` -1/2, -1 and -1/2 of ``apart``, for the exponent.
+    ``spread`` is that of the belief from both, and ``drawn`` how far its mean is drawn to the part's, S·T⁻¹, row by row.
     """
 
     share: float
@@ -73,6 +74,7 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     weight: float
     density: Matrix
     spread: BeliefSpread
+    drawn: tuple[float, float, float, float]
 
 
 class Weighing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -95,6 +97,7 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
     for part in prior:
         apart = inverse(added(part.covariance, spread))
         dense = sqrt(apart[0] * apart[2] - apart[1] * apart[1])
+        spread_beside = spread_of(added(part.evidence.precision, precision), varies)
         each = PartBeside(
             share=part.share,
             systolic=part.systolic,
@@ -104,7 +107,8 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
             dense=dense,
             weight=part.share * dense,
             density=(-0.5 * apart[0], -apart[1], -0.5 * apart[2]),
-            spread=spread_of(added(part.evidence.precision, precision), varies),
+            spread=spread_beside,
+            drawn=multiplied(spread_beside.covariance, part.evidence.precision),
         )
         parts.append(each)
     widest = max(range(len(prior)), key=lambda place: prior[place].covariance[0], default=0)

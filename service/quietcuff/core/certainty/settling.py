@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from math import erfc, inf, sqrt
+from collections.abc import Callable
+from math import erfc, exp, inf, sqrt
 from typing import Literal
 
 import msgspec
 
-from quietcuff.core.certainty.beliefs import ROOT_HALF, Limits
-from quietcuff.core.certainty.mixture import Mixture, chance_of_either, chances_of_either
-from quietcuff.core.certainty.usual_pressure import NearPart, Outlook, View
+from quietcuff.core.certainty.beliefs import ROOT_HALF, BeliefSpread, Limits
+from quietcuff.core.certainty.mixture import Mixture, Weighing, chance_of_either, chances_of_either
+from quietcuff.core.certainty.usual_pressure import Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.rulebook.remembered import remembered_alone
@@ -23,7 +23,6 @@ HALF_PUBLISHED = 0.5e-4
 SLACK = 1e-5
 # A chance that is less than enough by more than this is published as less.
 TOO_LITTLE = HALF_PUBLISHED + SLACK
-NO_EDGE: Limits = (inf, inf)
 
 
 class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -51,54 +50,61 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
 
 def settles(view: View, sides: LabelEdges, enough: float) -> bool:
     """True where a label has that chance both by the measurements alone and with the prior."""
-    return settles_alone(view, sides, enough) and settles_with_prior(view, sides, enough)
+    weighing, systolic, diastolic = view.weighing, view.systolic, view.diastolic
+    alone = decide(bounds_of_label(systolic, diastolic, weighing.alone, sides), enough)
+    if alone is None:
+        alone = is_likely(((1.0, view.alone()),), sides, enough)
+    if not alone or not weighing.parts:
+        return alone
+    found = decide(bounds_with_prior(weighing, systolic, diastolic, sides), enough)
+    return is_likely(view.with_prior(), sides, enough) if found is None else found
 
 
-def settles_alone(view: View, sides: LabelEdges, enough: float) -> bool:
-    """True where a label has that chance by the measurements alone.
-
-    Where bounds of the chance rule that in or out, no joint chance is computed, and no belief is made.
-    """
-    spread = view.weighing.alone
-    near = ((1.0, view.systolic, view.diastolic, spread.across, spread.down, spread.overlap),)
-    least, most = bounds_of_label(near, sides)
+def decide(bounds: Limits, enough: float) -> bool | None:
+    """Whether a chance is enough, by its bounds; None where they do not say, so that the joint chance must be computed."""
+    least, most = bounds
     # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
-    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(((1.0, view.alone()),), sides, enough))
+    return True if least >= enough else None if most >= enough - TOO_LITTLE else False
 
 
-def settles_with_prior(view: View, sides: LabelEdges, enough: float) -> bool:
-    """The same with the prior; true without any."""
-    if not view.weighing.parts:
-        return True
-    least, most = bounds_of_label(view.nearly_with_prior(), sides)
-    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(view.with_prior(), sides, enough))
-
-
-def bounds_of_label(parts: Iterable[NearPart], sides: LabelEdges) -> Limits:
+def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
     """The least and the most that the chance of a label can be, from the chance of each pressure to be at an edge or above.
 
     With p and q these chances, p the larger, that of either pressure is at least p, and at most p + q; where the two rise
     together it is at most p + q - pq, by Slepian's inequality: two normal values of a positive correlation are both low at
     least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
     """
-    own, following = sides.own, sides.following
-    edge, limit = own or NO_EDGE
-    next_edge, next_limit = following or NO_EDGE
+    own, following, across, down = sides.own, sides.following, spread.across, spread.down
+    # Twice each chance, and twice the bounds.
+    overlap = 0.5 if spread.correlation >= 0 else 0.0
+    least = most = 2.0
+    if own is not None:
+        edge, limit = own
+        p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
+        least, most = p if p > q else q, p + q - overlap * p * q
+    if following is not None:
+        edge, limit = following
+        p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
+        least, most = least - (p + q - overlap * p * q), (most if most < 2.0 else 2.0) - (p if p > q else q)
+    return 0.5 * least, 0.5 * most
+
+
+def bounds_with_prior(weighing: Weighing, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
+    """The same with a prior, for measurements whose value is given: each part's bounds, weighed as ``weigh_in`` does."""
     total = least = most = 0.0
-    for share, systolic, diastolic, across, down, overlap in parts:
-        # Twice each chance, and twice the bounds.
-        low = high = 2.0
-        if own is not None:
-            p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
-            low, high = p if p > q else q, p + q - overlap * p * q
-        if following is not None:
-            p, q = erfc((next_edge - systolic) * across), erfc((next_limit - diastolic) * down)
-            low, high = low - (p + q - overlap * p * q), (high if high < 2.0 else 2.0) - (p if p > q else q)
+    for part in weighing.parts:
+        first, both, second = part.density
+        along, across = systolic - part.systolic, diastolic - part.diastolic
+        share = part.weight * exp(along * (first * along + both * across) + second * across * across)
+        first, beside, below, last = part.drawn
+        low, high = bounds_of_label(
+            systolic - first * along - beside * across, diastolic - below * along - last * across, part.spread, sides
+        )
         total += share
         least += share * low
         most += share * high
-    # Far from all parts of a prior their densities vanish, and these bounds say nothing.
-    return (0.5 * least / total, 0.5 * most / total) if total > 0 else (-1.0, 1.0)
+    # Far from all parts their densities vanish, and these bounds say nothing.
+    return (least / total, most / total) if total > 0 else (-1.0, 1.0)
 
 
 def fewest(most: int, suffices: Callable[[int], bool], least: int = 1) -> int | None:
@@ -119,21 +125,28 @@ def fewest(most: int, suffices: Callable[[int], bool], least: int = 1) -> int | 
 
 
 def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
-    """The fewest further visits that settle the label; None where none do."""
-    enough, most, now = outlook.rules.settling.settled_from, outlook.rules.settling.most_visits, outlook.now_with_care
-    too_little, systolic, diastolic = enough - TOO_LITTLE, now.systolic, now.diastolic
+    """The fewest further visits that settle the label; None where none do.
 
+    As ``settles`` decides. Further visits do not move the mean of the measurements, so that a view is made for a joint chance
+    only; and what they say alone is found out first.
+    """
     # Only the cautious views are tested; the others leave less open.
-    def settled_alone(visits: int) -> bool:
-        # As ``settles_alone`` does, but further visits do not move the mean of the measurements, so no view is made for it.
-        spread = outlook.weighed_after(visits).alone
-        least, most = bounds_of_label(((1.0, systolic, diastolic, spread.across, spread.down, spread.overlap),), sides)
-        return most >= too_little and (least >= enough or settles_alone(outlook.with_visits(visits), sides, enough))
+    now, after, view_after = outlook.now_with_care, outlook.weighed_after, outlook.with_visits
+    systolic, diastolic, enough = now.systolic, now.diastolic, outlook.rules.settling.settled_from
 
-    alone = fewest(most, settled_alone)
-    if alone is None or settles_with_prior(outlook.with_visits(alone), sides, enough):
+    def settles_alone(visits: int) -> bool:
+        found = decide(bounds_of_label(systolic, diastolic, after(visits).alone, sides), enough)
+        return is_likely(((1.0, view_after(visits).alone()),), sides, enough) if found is None else found
+
+    def settles_with_prior(visits: int) -> bool:
+        found = decide(bounds_with_prior(after(visits), systolic, diastolic, sides), enough)
+        return is_likely(view_after(visits).with_prior(), sides, enough) if found is None else found
+
+    most = outlook.rules.settling.most_visits
+    alone = fewest(most, settles_alone)
+    if alone is None or not now.weighing.parts or settles_with_prior(alone):
         return alone
-    return fewest(most, lambda visits: settles_with_prior(outlook.with_visits(visits), sides, enough), alone + 1)
+    return fewest(most, settles_with_prior, alone + 1)
 
 
 def chances_to_settle(

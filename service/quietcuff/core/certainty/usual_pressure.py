@@ -6,8 +6,6 @@ visits are weighed in the same way: whether they would settle a label, and how l
 
 from __future__ import annotations
 
-from math import exp
-
 import msgspec
 
 from quietcuff.core.certainty.beliefs import (
@@ -56,21 +54,13 @@ LOWEST_ROW: Reached = (1.0, 1.0, 1, 1)
 ABOVE_ALL_ROWS: Reached = (0.0, 0.0, 0, 0)
 
 
-# A part of a belief, for bounds of chances: its weight, its means, and ``across``, ``down`` and ``overlap`` of its spread.
-NearPart = tuple[float, float, float, float, float, float]
-
-
 class View(msgspec.Struct, frozen=True, gc=False):
-    """Measurements, those of now or more of the same: how they are weighed, their information, and the means that give.
-
-    ``parts`` fills up with the parts of the belief with the prior, where they are asked for.
-    """
+    """Measurements, those of now or more of the same: how they are weighed, their information, and the means that give."""
 
     weighing: Weighing
     information: tuple[float, float]
     systolic: float
     diastolic: float
-    parts: list[NearPart]
 
     def alone(self) -> Belief:
         """The belief from the measurements alone."""
@@ -82,38 +72,16 @@ class View(msgspec.Struct, frozen=True, gc=False):
         alone = self.alone()
         return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
-    def nearly_with_prior(self) -> list[NearPart]:
-        """The same but for the last bits, for bounds of chances."""
-        if not self.parts:
-            self.parts.extend(parts_beside(self))
-        return self.parts
-
 
 def see(weighing: Weighing, along: float, across: float) -> View:
     """The view of so much information, precision times mean."""
     first, both, second = weighing.alone.covariance
-    return View(weighing, (along, across), first * along + both * across, both * along + second * across, [])
+    return View(weighing, (along, across), first * along + both * across, both * along + second * across)
 
 
 def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
     return see(weighing_of(prior, measured.precision, varies), *measured.information)
-
-
-def parts_beside(view: View) -> list[NearPart]:
-    """The parts of a belief with a prior, weighed as ``weigh_in`` does."""
-    (along, across), systolic, diastolic = view.information, view.systolic, view.diastolic
-    found = []
-    for part in view.weighing.parts:
-        first, both, second = part.density
-        beyond, below = systolic - part.systolic, diastolic - part.diastolic
-        share = part.weight * exp(beyond * (first * beyond + both * below) + second * below * below)
-        spread, (one, other) = part.spread, part.information
-        first, both, second = spread.covariance
-        one, other = one + along, other + across
-        middle, level = first * one + both * other, both * one + second * other
-        found.append((share, middle, level, spread.across, spread.down, spread.overlap))
-    return found
 
 
 class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -156,7 +124,6 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     now_with_care: View
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
-    after_visits: dict[int, View]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
     def reached(self, edges: list[Limits]) -> dict[Limits, Reached]:
@@ -179,12 +146,8 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
-        view = self.after_visits.get(count)
-        if view is None:
-            (along, across), (beside, below) = self.now_with_care.information, self.one_more
-            view = see(self.weighed_after(count), along + count * beside, across + count * below)
-            self.after_visits[count] = view
-        return view
+        (along, across), (beside, below) = self.now_with_care.information, self.one_more
+        return see(self.weighed_after(count), along + count * beside, across + count * below)
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
@@ -362,6 +325,5 @@ def outlook_of(
         now_with_care=with_care,
         margins=margins_of(weighed),
         one_more=applied(scheme.one_more, with_care.systolic, with_care.diastolic),
-        after_visits={},
         settled_after={},
     )
