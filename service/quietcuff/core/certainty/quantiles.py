@@ -35,11 +35,19 @@ Terms = tuple[float, float, float, float, float, float, float, float, float, flo
 
 def cumulants_of(parts: Parts) -> Cumulants:
     """The first four cumulants of a mixture."""
+    if len(parts) == 2:
+        # Most mixtures have two parts: the same as below, written out.
+        (share, middle, sd), (rest, beside, beside_sd) = parts
+        mean = share * middle + rest * beside
+        away, beyond, own, others = middle - mean, beside - mean, sd * sd, beside_sd * beside_sd
+        apart, far = away * away, beyond * beyond
+        variance = share * (own + apart) + rest * (others + far)
+        fourth = share * (3 * own * own + apart * (6 * own + apart)) + rest * (3 * others * others + far * (6 * others + far))
+        third = share * away * (3 * own + apart) + rest * beyond * (3 * others + far)
+        return mean, variance, third, fourth - 3 * variance * variance
     if len(parts) == 1:
         _, mean, sd = parts[0]
         return mean, sd * sd, 0.0, 0.0
-    if len(parts) == 2:
-        return cumulants_of_two(*parts)
     mean = variance = third = fourth = 0.0
     for share, middle, _ in parts:
         mean += share * middle
@@ -49,18 +57,6 @@ def cumulants_of(parts: Parts) -> Cumulants:
         variance += share * (own + apart)
         third += share * away * (3 * own + apart)
         fourth += share * (3 * own * own + apart * (6 * own + apart))
-    return mean, variance, third, fourth - 3 * variance * variance
-
-
-def cumulants_of_two(one: tuple[float, float, float], other: tuple[float, float, float]) -> Cumulants:
-    """The same of two parts, which most mixtures have, written out."""
-    (share, middle, sd), (rest, beside, beside_sd) = one, other
-    mean = share * middle + rest * beside
-    away, beyond, own, others = middle - mean, beside - mean, sd * sd, beside_sd * beside_sd
-    apart, far = away * away, beyond * beyond
-    variance = share * (own + apart) + rest * (others + far)
-    fourth = share * (3 * own * own + apart * (6 * own + apart)) + rest * (3 * others * others + far * (6 * others + far))
-    third = share * away * (3 * own + apart) + rest * beyond * (3 * others + far)
     return mean, variance, third, fourth - 3 * variance * variance
 
 
