@@ -51,20 +51,14 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
 def settles(view: View, sides: LabelEdges, enough: float) -> bool:
     """True where a label has that chance both by the measurements alone and with the prior."""
     weighing, systolic, diastolic = view.weighing, view.systolic, view.diastolic
-    alone = decide(bounds_of_label(systolic, diastolic, weighing.alone, sides), enough)
-    if alone is None:
-        alone = is_likely(((1.0, view.alone()),), sides, enough)
-    if not alone or not weighing.parts:
-        return alone
-    found = decide(bounds_with_prior(weighing, systolic, diastolic, sides), enough)
-    return is_likely(view.with_prior(), sides, enough) if found is None else found
-
-
-def decide(bounds: Limits, enough: float) -> bool | None:
-    """Whether a chance is enough, by its bounds; None where they do not say, so that the joint chance must be computed."""
-    least, most = bounds
+    least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
     # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
-    return True if least >= enough else None if most >= enough - TOO_LITTLE else False
+    if most < enough - TOO_LITTLE or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
+        return False
+    if not weighing.parts:
+        return True
+    least, most = bounds_with_prior(weighing, systolic, diastolic, sides)
+    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(view.with_prior(), sides, enough))
 
 
 def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
@@ -131,22 +125,25 @@ def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
     only; and what they say alone is found out first.
     """
     # Only the cautious views are tested; the others leave less open.
-    now, after, view_after = outlook.now_with_care, outlook.weighed_after, outlook.with_visits
+    now, known, view_after = outlook.now_with_care, outlook.scheme.after_visits, outlook.with_visits
     systolic, diastolic, enough = now.systolic, now.diastolic, outlook.rules.settling.settled_from
+    too_little = enough - TOO_LITTLE
 
     def settles_alone(visits: int) -> bool:
-        found = decide(bounds_of_label(systolic, diastolic, after(visits).alone, sides), enough)
-        return is_likely(((1.0, view_after(visits).alone()),), sides, enough) if found is None else found
+        weighing = known.get(visits) or outlook.weighed_after(visits)
+        least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
+        return most >= too_little and (least >= enough or is_likely(((1.0, view_after(visits).alone()),), sides, enough))
 
     def settles_with_prior(visits: int) -> bool:
-        found = decide(bounds_with_prior(after(visits), systolic, diastolic, sides), enough)
-        return is_likely(view_after(visits).with_prior(), sides, enough) if found is None else found
+        weighing = known.get(visits) or outlook.weighed_after(visits)
+        least, most = bounds_with_prior(weighing, systolic, diastolic, sides)
+        return most >= too_little and (least >= enough or is_likely(view_after(visits).with_prior(), sides, enough))
 
-    most = outlook.rules.settling.most_visits
-    alone = fewest(most, settles_alone)
+    most_visits = outlook.rules.settling.most_visits
+    alone = fewest(most_visits, settles_alone)
     if alone is None or not now.weighing.parts or settles_with_prior(alone):
         return alone
-    return fewest(most, settles_with_prior, alone + 1)
+    return fewest(most_visits, settles_with_prior, alone + 1)
 
 
 def chances_to_settle(

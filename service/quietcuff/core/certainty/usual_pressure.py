@@ -79,6 +79,12 @@ def see(weighing: Weighing, along: float, across: float) -> View:
     return View(weighing, (along, across), first * along + both * across, both * along + second * across)
 
 
+def see_value(weighing: Weighing, systolic: float, diastolic: float) -> View:
+    """The view of one value."""
+    along, across = applied(weighing.precision, systolic, diastolic)
+    return see(weighing, along, across)
+
+
 def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
     return see(weighing_of(prior, measured.precision, varies), *measured.information)
@@ -154,7 +160,7 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
         known, last = self.scheme.after_readings, self.today[-1]
         weighing = known.get(count) if self.visits == len(self.today) == 1 else None
         if weighing is not None:
-            return see(weighing, *applied(weighing.precision, last.systolic, last.diastolic))
+            return see_value(weighing, last.systolic, last.diastolic)
         within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
         today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
         found = view_of(
@@ -288,8 +294,8 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
     steady = steady_of(rules, at)
     scheme = scheme_of(prior, steady, now.within, now.readings)
-    seen = see(scheme.weighing, *applied(scheme.weighing.precision, now.systolic, now.diastolic))
-    with_care = see(scheme.with_care, *applied(scheme.with_care.precision, now.systolic, now.diastolic))
+    seen = see_value(scheme.weighing, now.systolic, now.diastolic)
+    with_care = see_value(scheme.with_care, now.systolic, now.diastolic)
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
 
 
