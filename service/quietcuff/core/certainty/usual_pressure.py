@@ -13,6 +13,7 @@ from quietcuff.core.certainty.beliefs import (
     Evidence,
     Limits,
     Matrix,
+    Visit,
     added,
     applied,
     evidence_of_visits,
@@ -35,8 +36,10 @@ from quietcuff.core.certainty.mixture import (
 from quietcuff.core.certainty.priors import assumptions, choose_prior
 from quietcuff.core.certainty.visits import (
     Circumstances,
+    DayValue,
     SittingMeasurement,
     between_visits,
+    values_by_day,
     visits_by_day,
     within_sitting,
 )
@@ -206,9 +209,15 @@ def further_visit(systolic: float, diastolic: float, at: Circumstances, rules: V
 
 def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> Scheme:
     """How one office visit is weighed: so many readings, which leave so much open."""
+    precision, with_care = inverse(added(steady.between, within)), inverse(added(steady.between_with_care, within))
+    return read_scheme_of_visits(prior, steady, precision, with_care, AS_EXPECTED)
+
+
+def read_scheme_of_visits(prior: Prior, steady: Steady, precision: Matrix, with_care: Matrix, varies: Limits) -> Scheme:
+    """How office visits of these precisions together are weighed."""
     return Scheme(
-        weighing=read_weighing(prior, inverse(added(steady.between, within)), AS_EXPECTED),
-        with_care=read_weighing(prior, inverse(added(steady.between_with_care, within)), AS_EXPECTED),
+        weighing=read_weighing(prior, precision, varies),
+        with_care=read_weighing(prior, with_care, varies),
         further=steady.further,
         further_with_care=steady.further_with_care,
         one_more=inverse(steady.further_with_care),
@@ -218,6 +227,7 @@ def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> 
 
 
 scheme_of = remembered(read_scheme)
+scheme_of_visits = remembered(read_scheme_of_visits)
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -267,11 +277,14 @@ def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
     """The visits, the newest day's last, and the belief now and after more of the same."""
-    if not earlier and at.setting == "office" and rules.between[at.between].unit == "mmhg":
+    steadily = at.setting == "office" and rules.between[at.between].unit == "mmhg"
+    if steadily and not earlier:
         return look_from_one(now, prior, at, rules)
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
-    visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
+    if steadily:
+        return look_from_many(before, today, prior, at, rules)
+    visits = visits_by_day(before + today, at, rules)
     varies = excess_variation(visits, rules.settling)
     careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
@@ -297,6 +310,27 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     seen = see_value(scheme.weighing, now.systolic, now.diastolic)
     with_care = see_value(scheme.with_care, now.systolic, now.diastolic)
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
+
+
+def look_from_many(
+    before: list[SittingMeasurement], today: list[SittingMeasurement], prior: Prior, at: Circumstances, rules: Variability
+) -> Outlook:
+    """The same of office visits: their scheme is known from people of this age who were measured as often."""
+    steady, values = steady_of(rules, at), values_by_day(before + today)
+    visits = visits_with(values, steady.between)
+    varies = excess_variation(visits, rules.settling)
+    measured, with_care = evidence_of_visits(visits), evidence_of_visits(visits_with(values, steady.between_with_care))
+    scheme = scheme_of_visits(prior, steady, measured.precision, with_care.precision, varies)
+    seen, careful = see(scheme.weighing, *measured.information), see(scheme.with_care, *with_care.information)
+    return outlook_of(prior, before, today, at, steady.careful, rules, varies, len(visits), scheme, seen, careful)
+
+
+def visits_with(values: list[DayValue], between: Matrix) -> list[Visit]:
+    """The values of days as visits that vary so."""
+    return [
+        Visit(systolic=systolic, diastolic=diastolic, covariance=added(between, within))
+        for systolic, diastolic, within, _ in values
+    ]
 
 
 def outlook_of(
