@@ -101,14 +101,12 @@ def bounds_with_prior(weighing: Weighing, systolic: float, diastolic: float, sid
     return (least / total, most / total) if total > 0 else (-1.0, 1.0)
 
 
-def fewest(most: int, suffices: Callable[[int], bool], least: int = 1) -> int | None:
-    """The fewest additions, from ``least`` to ``most``, that suffice; None where even the most do not."""
-    # The most first: where even they do not suffice, the search ends after one step. Then the least, which often do.
-    if least > most or not suffices(most):
+def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
+    """The fewest additions, at most ``most``, that settle the label; None where even the most do not settle it."""
+    # The most first: where even they do not settle the label, the search ends after one step.
+    if not suffices(most):
         return None
-    if suffices(least):
-        return least
-    low, high = least + 1, most
+    low, high = 1, most
     while low < high:
         middle = (low + high) // 2
         if suffices(middle):
@@ -122,12 +120,12 @@ def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
     """The fewest further visits that settle the label; None where none do.
 
     As ``settles`` decides. Further visits do not move the mean of the measurements, so that a view is made for a joint chance
-    only; and what they say alone is found out first.
+    only; and what they say alone, which is more the more there are, is found out first.
     """
     # Only the cautious views are tested; the others leave less open.
     now, known, view_after = outlook.now_with_care, outlook.scheme.after_visits, outlook.with_visits
     systolic, diastolic, enough = now.systolic, now.diastolic, outlook.rules.settling.settled_from
-    too_little = enough - TOO_LITTLE
+    too_little, most_visits = enough - TOO_LITTLE, outlook.rules.settling.most_visits
 
     def settles_alone(visits: int) -> bool:
         weighing = known.get(visits) or outlook.weighed_after(visits)
@@ -139,11 +137,15 @@ def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
         least, most = bounds_with_prior(weighing, systolic, diastolic, sides)
         return most >= too_little and (least >= enough or is_likely(view_after(visits).with_prior(), sides, enough))
 
-    most_visits = outlook.rules.settling.most_visits
-    alone = fewest(most_visits, settles_alone)
-    if alone is None or not now.weighing.parts or settles_with_prior(alone):
+    if not settles_alone(most_visits):
+        return None
+    alone = 1
+    while alone < most_visits and not settles_alone(alone):
+        alone += 1
+    if not now.weighing.parts:
         return alone
-    return fewest(most_visits, settles_with_prior, alone + 1)
+    # With a prior more visits may even settle less, where they weigh its parts otherwise: the same numbers are always tried.
+    return fewest(most_visits, lambda visits: visits >= alone and settles_with_prior(visits))
 
 
 def chances_to_settle(
