@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from math import erfc, exp, inf, sqrt
 
 import msgspec
@@ -31,14 +32,25 @@ from quietcuff.core.certainty.mixture import (
     chance_of_each,
 )
 from quietcuff.core.certainty.quantiles import cumulants_of, ends_nearly, quantile, rounded_quantile, terms_of
-from quietcuff.core.certainty.settling import LabelEdges, bounds_of_label, bounds_with_prior, chance_of_label, settles
-from quietcuff.core.certainty.usual_pressure import view_of
+from quietcuff.core.certainty.settling import (
+    LabelEdges,
+    bounds_of_label,
+    bounds_with_prior,
+    chance_of_label,
+    fewest,
+    fewest_visits,
+    settles,
+)
+from quietcuff.core.certainty.sitting_value import SittingValue
+from quietcuff.core.certainty.usual_pressure import look_ahead, view_of
+from quietcuff.core.certainty.visits import Circumstances, SittingMeasurement, measure
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.labels.classification import place_in_rows, rank_in_rows
 from quietcuff.core.model.fields import four_decimals_half_up
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Row, Rulebook
+from quietcuff.core.rulebook.variability import Variability
 from quietcuff.rules.catalog import load_rulebook
 from strategies import Inventor, as_reading_set
 
@@ -187,7 +199,7 @@ def test_a_chance_of_a_label_is_within_its_bounds_and_they_decide_as_the_joint_c
         alone, mixture = ((1.0, view.alone()),), view.with_prior()
         value = alone[0][1].systolic, alone[0][1].diastolic
         bounds = [bounds_of_label(*value, view.weighing.alone, sides)]
-        bounds += [bounds_with_prior(view, *value, sides)] if view.weighing.parts else []
+        bounds += [bounds_with_prior(view.weighing, *value, sides)] if view.weighing.parts else []
         for known, (least, most) in zip((alone, mixture), bounds, strict=False):
             assert least - 1e-6 <= chance_of_label(known, sides) <= most + 1e-6
         wanted = all(four_decimals_half_up(chance_of_label(known, sides)) >= 0.9 for known in (alone, mixture))
@@ -196,11 +208,38 @@ def test_a_chance_of_a_label_is_within_its_bounds_and_they_decide_as_the_joint_c
     assert min(decided) > 300
 
 
+@pytest.mark.parametrize("earlier", [0, 3])
+def test_the_fewest_further_visits_are_those_that_are_found_by_trying(rulebook: Rulebook, earlier: int) -> None:
+    rng, rules, found = random.Random(9), rulebook.variability, set[int | None]()
+    at = Circumstances(
+        setting="office", attendance="attended", site="left-upper-arm", between="office-untreated", irregular=False
+    )
+    edges = [None, (120.0, 80.0), (130.0, 80.0), (140.0, 90.0), None]
+    for _ in range(600):
+        prior = draw_prior(rng) if rng.random() < 0.7 else ()
+        level = rng.uniform(105, 160), rng.uniform(65, 100)
+        *before, now = [measured_on(rng, rules, at, day, level) for day in range(1, earlier + 2)]
+        outlook = look_ahead(before, now, prior, at, rules)
+        place = rng.randrange(4)
+        sides = LabelEdges(own=edges[place], following=edges[place + 1])
+        tried = fewest(10, lambda count, outlook=outlook, sides=sides: settles(outlook.with_visits(count), sides, 0.9))
+        assert fewest_visits(outlook, sides) == tried
+        found.add(tried)
+    assert len(found) > 6
+
+
+def measured_on(
+    rng: random.Random, rules: Variability, at: Circumstances, day: int, level: tuple[float, float]
+) -> SittingMeasurement:
+    value = SittingValue(level[0] + rng.gauss(0, 4), level[1] + rng.gauss(0, 3), rng.randint(1, 3), "all")
+    return measure(value, date(2026, 5, day), 1, at, rules, irregular=False)
+
+
 def test_far_from_every_part_of_a_prior_the_joint_chance_decides() -> None:
     measured = evidence_of(4000, 80, (4.0, 0.0, 4.0))
     prior = (PriorPart(share=1, systolic=120, diastolic=75, covariance=(1.0, 0.0, 1.0)),)
     sides = LabelEdges(own=(140.0, 90.0), following=None)
-    assert bounds_with_prior(view_of(prior, measured), 4000, 80, sides) == (-1, 1)
+    assert bounds_with_prior(view_of(prior, measured).weighing, 4000, 80, sides) == (-1, 1)
     assert settles(view_of(prior, measured), sides, 0.9)
 
 

@@ -137,6 +137,12 @@ def applied(matrix: Matrix, systolic: float, diastolic: float) -> tuple[float, f
     return matrix[0] * systolic + matrix[1] * diastolic, matrix[1] * systolic + matrix[2] * diastolic
 
 
+def multiplied(one: Matrix, other: Matrix) -> tuple[float, float, float, float]:
+    """The product of two matrices, row by row: it is not symmetric."""
+    (first, below), (beside, last) = applied(one, other[0], other[1]), applied(one, other[1], other[2])
+    return first, beside, below, last
+
+
 class Visit(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One day's value and its covariance around the usual pressure: visits vary, and readings within one."""
 

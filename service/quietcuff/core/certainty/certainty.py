@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import msgspec
 
+from quietcuff.core.certainty.beliefs import Limits
 from quietcuff.core.certainty.changes import PressureChange, change_findings, is_moving, keep_since_change
 from quietcuff.core.certainty.mixture import chance_of_each
 from quietcuff.core.certainty.priors import rules_of_tenant
@@ -28,7 +29,7 @@ from quietcuff.core.certainty.visits import (
 from quietcuff.core.findings.findings import find
 from quietcuff.core.labels.classification import place_in_rows
 from quietcuff.core.labels.judgement import Judgement
-from quietcuff.core.model.evaluation import Category, Certainty, Decisive, Finding, Interval, PartMean, RowChance
+from quietcuff.core.model.evaluation import Category, Certainty, Decisive, Finding, Interval, PartMean, RowChance, SettledAfter
 from quietcuff.core.model.fields import Setting, Site, four_decimals_half_up
 from quietcuff.core.model.history import HistorySitting
 from quietcuff.core.model.readings import Intake
@@ -123,9 +124,10 @@ def tell(
 ) -> Sureness:
     """Certainty of each label, and the findings about them, a change and the newest value."""
     # Of all tables at once, because tables share edges, and edges what a belief takes from its spread.
-    known.outlook.reached([edge for label in labels for edge in label.place.edges])
-    entries = [certainty_of(label, known, bias, book) for label in labels]
-    split = [entry.guideline for entry in entries if prior_decides(entry.rows)] if known.prior != "none" else []
+    reached = known.outlook.reached(list(dict.fromkeys([edge for label in labels for edge in label.place.edges])))
+    doubts: dict[Limits, EdgeInDoubt] = {}
+    entries = [certainty_of(label, known, bias, book, reached, doubts) for label in labels]
+    split = split_by_prior(labels, reached)
     told = [find(book, "prior-decides", list=", ".join(split))] if split else []
     if known.outlook.varies != AS_EXPECTED:
         vary = [name for name, times in zip(("systolic", "diastolic"), known.outlook.varies, strict=True) if times > 1]
@@ -277,13 +279,44 @@ class Labelled(msgspec.Struct, frozen=True, gc=False):
     place: LabelPlace
 
 
-def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook) -> Certainty:
-    """Certainty of one guideline's label."""
+class EdgeInDoubt(msgspec.Struct, frozen=True, gc=False):
+    """An edge that leaves a label in doubt: the chance there in a sentence, that of each pressure by itself, and the chances
+    that further visits settle the side."""
+
+    statement: str
+    systolic: float
+    diastolic: float
+    settled_after: list[SettledAfter]
+
+
+def tell_of_edge(edge: Limits, known: Known, book: Rulebook, reached: Reached) -> EdgeInDoubt:
+    """What is told of an edge in doubt."""
+    systolic, diastolic = chance_of_each(known.outlook.weighed, edge)
+    return EdgeInDoubt(
+        state(book, known, edge, reached[0], reached[1]),
+        four_decimals_half_up(systolic),
+        four_decimals_half_up(diastolic),
+        chances_at_edge(known.outlook, edge),
+    )
+
+
+def certainty_of(
+    label: Labelled,
+    known: Known,
+    bias: list[str],
+    book: Rulebook,
+    reached: dict[Limits, Reached],
+    doubts: dict[Limits, EdgeInDoubt],
+) -> Certainty:
+    """Certainty of one guideline's label; ``doubts`` keeps what is told of an edge that leaves several labels in doubt."""
     outlook, rows, rank, edges = known.outlook, label.place.rows, label.place.rank, label.place.edges
-    reached = [LOWEST_ROW, *outlook.reached(edges), ABOVE_ALL_ROWS]
-    (own, own_flat, _, _), (following, following_flat, _, _) = reached[rank], reached[rank + 1]
+    chances = [LOWEST_ROW, *[reached[edge] for edge in edges], ABOVE_ALL_ROWS]
+    (own, own_flat, _, _), (following, following_flat, _, _) = chances[rank], chances[rank + 1]
     doubtful = row_in_doubt(rank, len(edges), own, following)
     edge = edges[doubtful - 1]
+    doubt = doubts.get(edge)
+    if doubt is None:
+        doubt = doubts[edge] = tell_of_edge(edge, known, book, reached[edge])
     # Nobody has measured how far one sitting in irregular rhythm may be off, so more readings in it settle nothing.
     only_irregular = outlook.at.irregular and outlook.visits == 1
     sides = label.place.sides
@@ -291,22 +324,22 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     chance, alone = four_decimals_half_up(own - following), four_decimals_half_up(own_flat - following_flat)
     enough = outlook.rules.settling.settled_from
     # Settled in every view: with the prior and without, and each of these with visits varying as much as they may.
-    settled = not only_irregular and min(chance, alone) >= enough and settles(outlook.now_with_care, sides, enough)
+    settled = not only_irregular and chance >= enough <= alone and settles(outlook.now_with_care, sides, enough)
     readings, visits = (0, 0) if settled else what_settles(outlook, sides, alone=only_irregular)
     # The first by place: a call with more than fifteen names takes several times as long.
     return Certainty(
         label.guideline,
-        state(book, known, edge, *reached[doubtful][:2]),
-        row_chances(rows, reached),
+        doubt.statement,
+        row_chances(rows, chances),
         chance,
         label_probability_flat=alone,
-        decisive=decisive_row(rows[doubtful].category, *chance_of_each(outlook.weighed, edge)),
+        decisive=Decisive(category=rows[doubtful].category, systolic=doubt.systolic, diastolic=doubt.diastolic),
         interval_95=known.interval_95,
         with_device_95=known.with_device_95,
         settled=settled,
         more_readings_now=readings,
         visits_if_mean_holds=visits,
-        chance_settled_after=chances_at_edge(outlook, edge),
+        chance_settled_after=doubt.settled_after,
         reason=why_not_now(readings, visits, alone=only_irregular),
         prior=known.prior,
         visits_used=outlook.visits,
@@ -315,16 +348,11 @@ def certainty_of(label: Labelled, known: Known, bias: list[str], book: Rulebook)
     )
 
 
-def decisive_row(category: str, systolic: float, diastolic: float) -> Decisive:
-    """The row that decides, with the chance that each pressure by itself reaches it."""
-    return Decisive(category=category, systolic=four_decimals_half_up(systolic), diastolic=four_decimals_half_up(diastolic))
-
-
-def row_chances(rows: list[Row], reached: list[Reached]) -> list[RowChance]:
-    """The chance of each row or higher, as it is published; ``reached`` goes on beyond the highest row."""
+def row_chances(rows: list[Row], chances: list[Reached]) -> list[RowChance]:
+    """The chance of each row or higher, as it is published; ``chances`` goes on beyond the highest row."""
     return [
         RowChance(category=row.category, at_or_above=shown, at_or_above_flat=shown_flat)
-        for row, (_, _, shown, shown_flat) in zip(rows, reached, strict=False)
+        for row, (_, _, shown, shown_flat) in zip(rows, chances, strict=False)
     ]
 
 
@@ -338,6 +366,8 @@ def row_in_doubt(rank: int, highest: int, own: float, following: float) -> int:
     return rank if rank == highest or 1 - own >= following else rank + 1
 
 
-def prior_decides(rows: list[RowChance]) -> bool:
-    """True where a row is more likely than not reached with the prior, and not without it, or the other way round."""
-    return any([(row.at_or_above - 0.5) * (row.at_or_above_flat - 0.5) < 0 for row in rows])
+def split_by_prior(labels: list[Labelled], reached: dict[Limits, Reached]) -> list[str]:
+    """The guidelines with an edge that is more likely than not reached with the prior, and not without it, or the other way
+    round. Without a prior there is none."""
+    split = {edge for edge, (_, _, shown, shown_flat) in reached.items() if (shown - 0.5) * (shown_flat - 0.5) < 0}
+    return [label.guideline for label in labels if not split.isdisjoint(label.place.edges)] if split else []

@@ -77,7 +77,7 @@ def find_change(visits: list[Level], rules: ChangeTest, *, moving: bool) -> int:
     if len(visits) < 2:
         return 0
     limit, carried_from = rules.limit(len(visits), moving=moving), rules.limit(2, moving=True)
-    parts = [sums_of([visit]) for visit in visits]
+    parts = [part_of(visit) for visit in visits]
     # Clearest first; a clear step that one odd visit carries yields to the next one that stands without it.
     steps = sorted(zip(steps_of(parts, rules), range(1, len(visits)), strict=True), reverse=True)
     for statistic, place in steps:
@@ -148,12 +148,14 @@ def weakened(statistic: float, left: float, count: int, rules: ChangeTest) -> fl
 
 def sums_of(visits: list[Level]) -> Sums:
     """Precision, precision times value, and value times that, summed over visits."""
-    total = NOTHING
-    for visit in visits:
-        precision = inverse(visit.covariance)
-        part = applied(precision, visit.systolic, visit.diastolic)
-        total = joined(total, (precision, part, visit.systolic * part[0] + visit.diastolic * part[1]))
-    return total
+    return together([part_of(visit) for visit in visits])
+
+
+def part_of(visit: Level) -> Sums:
+    """What one visit adds to these sums."""
+    precision, systolic, diastolic = inverse(visit.covariance), visit.systolic, visit.diastolic
+    along, across = applied(precision, systolic, diastolic)
+    return precision, (along, across), systolic * along + diastolic * across
 
 
 def together(parts: list[Sums]) -> Sums:

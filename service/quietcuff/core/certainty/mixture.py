@@ -6,6 +6,7 @@ A prior is what is known of a person's usual pressure before it is measured, fro
 from __future__ import annotations
 
 from math import erfc, exp, sqrt
+from operator import add
 
 import msgspec
 
@@ -21,6 +22,7 @@ from quietcuff.core.certainty.beliefs import (
     each_below,
     evidence_of,
     inverse,
+    multiplied,
     plane,
     spread_of,
 )
@@ -59,7 +61,8 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One part of a prior beside measurements of one precision.
 
     ``apart`` is the precision of the measured value around the part's middle, (T + C)⁻¹, and ``dense`` the root of its
-    determinant, ``weight`` the share times that; ``spread`` that of the belief from both.
+    determinant; ``weight`` is the share times that, and ``density`` -1/2, -1 and -1/2 of ``apart``, for the exponent.
+    ``spread`` is that of the belief from both, and ``drawn`` how far its mean is drawn to the part's, S·T⁻¹, row by row.
     """
 
     share: float
@@ -69,7 +72,9 @@ class PartBeside(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     apart: Matrix
     dense: float
     weight: float
+    density: Matrix
     spread: BeliefSpread
+    drawn: tuple[float, float, float, float]
 
 
 class Weighing(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -92,6 +97,7 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
     for part in prior:
         apart = inverse(added(part.covariance, spread))
         dense = sqrt(apart[0] * apart[2] - apart[1] * apart[1])
+        spread_beside = spread_of(added(part.evidence.precision, precision), varies)
         each = PartBeside(
             share=part.share,
             systolic=part.systolic,
@@ -100,7 +106,9 @@ def read_weighing(prior: Prior, precision: Matrix, varies: Limits) -> Weighing:
             apart=apart,
             dense=dense,
             weight=part.share * dense,
-            spread=spread_of(added(part.evidence.precision, precision), varies),
+            density=(-0.5 * apart[0], -apart[1], -0.5 * apart[2]),
+            spread=spread_beside,
+            drawn=multiplied(spread_beside.covariance, part.evidence.precision),
         )
         parts.append(each)
     widest = max(range(len(prior)), key=lambda place: prior[place].covariance[0], default=0)
@@ -157,12 +165,12 @@ def chance_of_either(mixture: Mixture, limits: Limits) -> float:
 
 def chances_of_either(mixture: Mixture, edges: list[Limits]) -> list[float]:
     """The same for several limits: what a part takes from its correlation and spread is looked up once for all of them."""
-    totals = [0.0] * len(edges)
+    totals: list[float] = []
     for share, belief in mixture:
         shared = plane(belief.correlation)
         below = each_below(belief.systolic, belief.systolic_sd, belief.diastolic, belief.diastolic_sd, edges, shared)
-        for place, chance in enumerate(below):
-            totals[place] += share * (1 - chance)
+        reached = [share * (1 - chance) for chance in below]
+        totals = list(map(add, totals, reached)) if totals else reached
     return totals
 
 

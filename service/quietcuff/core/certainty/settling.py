@@ -9,7 +9,7 @@ from typing import Literal
 import msgspec
 
 from quietcuff.core.certainty.beliefs import ROOT_HALF, BeliefSpread, Limits
-from quietcuff.core.certainty.mixture import Mixture, chance_of_either
+from quietcuff.core.certainty.mixture import Mixture, Weighing, chance_of_either, chances_of_either
 from quietcuff.core.certainty.usual_pressure import Outlook, View
 from quietcuff.core.model.evaluation import SettledAfter
 from quietcuff.core.model.fields import four_decimals_half_up
@@ -34,8 +34,13 @@ class LabelEdges(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def chance_of_label(mixture: Mixture, sides: LabelEdges) -> float:
     """The chance that the usual pressure is in the label's row: at or above its own limits and not those of the next row."""
-    reached = 1.0 if sides.own is None else chance_of_either(mixture, sides.own)
-    return reached if sides.following is None else reached - chance_of_either(mixture, sides.following)
+    own, following = sides.own, sides.following
+    if own is None:
+        return 1.0 if following is None else 1.0 - chance_of_either(mixture, following)
+    if following is None:
+        return chance_of_either(mixture, own)
+    reached, beyond = chances_of_either(mixture, [own, following])
+    return reached - beyond
 
 
 def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
@@ -44,22 +49,16 @@ def is_likely(mixture: Mixture, sides: LabelEdges, enough: float) -> bool:
 
 
 def settles(view: View, sides: LabelEdges, enough: float) -> bool:
-    """True where a label has that chance both by the measurements alone and with the prior.
-
-    Where bounds of a chance rule that in or out, no joint chance is computed, and no belief is made.
-    """
-    weighing, (along, across) = view.weighing, view.information
-    first, both, second = weighing.alone.covariance
-    systolic, diastolic = first * along + both * across, both * along + second * across
-    too_little = enough - TOO_LITTLE
+    """True where a label has that chance both by the measurements alone and with the prior."""
+    weighing, systolic, diastolic = view.weighing, view.systolic, view.diastolic
     least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
     # What is enough before rounding is enough after it, and by more than a joint chance can be off from SLACK on.
-    if most < too_little or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
+    if most < enough - TOO_LITTLE or not (least >= enough or is_likely(((1.0, view.alone()),), sides, enough)):
         return False
     if not weighing.parts:
         return True
-    least, most = bounds_with_prior(view, systolic, diastolic, sides)
-    return most >= too_little and (least >= enough or is_likely(view.with_prior(), sides, enough))
+    least, most = bounds_with_prior(weighing, systolic, diastolic, sides)
+    return most >= enough - TOO_LITTLE and (least >= enough or is_likely(view.with_prior(), sides, enough))
 
 
 def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sides: LabelEdges) -> Limits:
@@ -70,32 +69,31 @@ def bounds_of_label(systolic: float, diastolic: float, spread: BeliefSpread, sid
     least as often as independent ones. What reaches the next row is taken away from what reaches the label's own.
     """
     own, following, across, down = sides.own, sides.following, spread.across, spread.down
-    overlap = 1.0 if spread.correlation >= 0 else 0.0
-    least = most = 1.0
+    # Twice each chance, and twice the bounds.
+    overlap = 0.5 if spread.correlation >= 0 else 0.0
+    least = most = 2.0
     if own is not None:
         edge, limit = own
-        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
+        p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
         least, most = p if p > q else q, p + q - overlap * p * q
     if following is not None:
         edge, limit = following
-        p, q = 0.5 * erfc((edge - systolic) * across), 0.5 * erfc((limit - diastolic) * down)
-        least, most = least - (p + q - overlap * p * q), (most if most < 1.0 else 1.0) - (p if p > q else q)
-    return least, most
+        p, q = erfc((edge - systolic) * across), erfc((limit - diastolic) * down)
+        least, most = least - (p + q - overlap * p * q), (most if most < 2.0 else 2.0) - (p if p > q else q)
+    return 0.5 * least, 0.5 * most
 
 
-def bounds_with_prior(view: View, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
+def bounds_with_prior(weighing: Weighing, systolic: float, diastolic: float, sides: LabelEdges) -> Limits:
     """The same with a prior, for measurements whose value is given: each part's bounds, weighed as ``weigh_in`` does."""
-    along, across = view.information
     total = least = most = 0.0
-    for part in view.weighing.parts:
-        first, both, second = part.apart
-        beyond, below = systolic - part.systolic, diastolic - part.diastolic
-        distance = beyond * (first * beyond + both * below) + below * (both * beyond + second * below)
-        share = part.weight * exp(-0.5 * distance)
-        spread, (one, other) = part.spread, part.information
-        one, other = one + along, other + across
-        first, both, second = spread.covariance
-        low, high = bounds_of_label(first * one + both * other, both * one + second * other, spread, sides)
+    for part in weighing.parts:
+        first, both, second = part.density
+        along, across = systolic - part.systolic, diastolic - part.diastolic
+        share = part.weight * exp(along * (first * along + both * across) + second * across * across)
+        first, beside, below, last = part.drawn
+        low, high = bounds_of_label(
+            systolic - first * along - beside * across, diastolic - below * along - last * across, part.spread, sides
+        )
         total += share
         least += share * low
         most += share * high
@@ -116,6 +114,38 @@ def fewest(most: int, suffices: Callable[[int], bool]) -> int | None:
         else:
             low = middle + 1
     return low
+
+
+def fewest_visits(outlook: Outlook, sides: LabelEdges) -> int | None:
+    """The fewest further visits that settle the label; None where none do.
+
+    As ``settles`` decides. Further visits do not move the mean of the measurements, so that a view is made for a joint chance
+    only; and what they say alone, which is more the more there are, is found out first.
+    """
+    # Only the cautious views are tested; the others leave less open.
+    now, known, view_after = outlook.now_with_care, outlook.scheme.after_visits, outlook.with_visits
+    systolic, diastolic, enough = now.systolic, now.diastolic, outlook.rules.settling.settled_from
+    too_little, most_visits = enough - TOO_LITTLE, outlook.rules.settling.most_visits
+
+    def settles_alone(visits: int) -> bool:
+        weighing = known.get(visits) or outlook.weighed_after(visits)
+        least, most = bounds_of_label(systolic, diastolic, weighing.alone, sides)
+        return most >= too_little and (least >= enough or is_likely(((1.0, view_after(visits).alone()),), sides, enough))
+
+    def settles_with_prior(visits: int) -> bool:
+        weighing = known.get(visits) or outlook.weighed_after(visits)
+        least, most = bounds_with_prior(weighing, systolic, diastolic, sides)
+        return most >= too_little and (least >= enough or is_likely(view_after(visits).with_prior(), sides, enough))
+
+    if not settles_alone(most_visits):
+        return None
+    alone = 1
+    while alone < most_visits and not settles_alone(alone):
+        alone += 1
+    if not now.weighing.parts:
+        return alone
+    # With a prior more visits may even settle less, where they weigh its parts otherwise: the same numbers are always tried.
+    return fewest(most_visits, lambda visits: visits >= alone and settles_with_prior(visits))
 
 
 def chances_to_settle(
@@ -197,13 +227,12 @@ def what_settles(outlook: Outlook, sides: LabelEdges, *, alone: bool) -> tuple[i
 
     One sitting in irregular rhythm never settles it, however many readings it has.
     """
-    settling = outlook.rules.settling
-    enough = settling.settled_from
-    # Only the cautious views are tested; the others leave less open.
-    visits = fewest(settling.most_visits, lambda count: settles(outlook.with_visits(count), sides, enough))
+    visits = fewest_visits(outlook, sides)
     # Outside the office the result is a whole series or recording, to which single readings are not added.
     if visits is None or alone or outlook.at.setting != "office":
         return None, visits
+    settling = outlook.rules.settling
+    enough = settling.settled_from
     return fewest(settling.most_readings, lambda count: settles(outlook.with_readings(count), sides, enough)), visits
 
 
@@ -226,8 +255,9 @@ def chances_at_edge(outlook: Outlook, edge: Limits) -> list[SettledAfter]:
     found = outlook.settled_after.get((systolic, limit))
     if found is not None:
         return found
-    varies, careful = outlook.varies[0 if systolic else 1], outlook.with_care
-    span = (careful.systolic, careful.systolic_sd) if systolic else (careful.diastolic, careful.diastolic_sd)
+    varies, careful = outlook.varies[0 if systolic else 1], outlook.now_with_care
+    spread = careful.weighing.alone
+    span = (careful.systolic, spread.systolic_sd) if systolic else (careful.diastolic, spread.diastolic_sd)
     variance, with_care = varies * outlook.scheme.further[place], varies * outlook.scheme.further_with_care[place]
     known = [(margin.mean, margin.sd, variance), (*span, with_care)]
     found = chances_to_settle(limit, margin.parts, known, variance, outlook.rules.settling)

@@ -13,6 +13,7 @@ from quietcuff.core.certainty.beliefs import (
     Evidence,
     Limits,
     Matrix,
+    Visit,
     added,
     applied,
     evidence_of_visits,
@@ -35,8 +36,10 @@ from quietcuff.core.certainty.mixture import (
 from quietcuff.core.certainty.priors import assumptions, choose_prior
 from quietcuff.core.certainty.visits import (
     Circumstances,
+    DayValue,
     SittingMeasurement,
     between_visits,
+    values_by_day,
     visits_by_day,
     within_sitting,
 )
@@ -55,14 +58,17 @@ ABOVE_ALL_ROWS: Reached = (0.0, 0.0, 0, 0)
 
 
 class View(msgspec.Struct, frozen=True, gc=False):
-    """Measurements, those of now or more of the same: how they are weighed, and their information."""
+    """Measurements, those of now or more of the same: how they are weighed, their information, and the means that give."""
 
     weighing: Weighing
     information: tuple[float, float]
+    systolic: float
+    diastolic: float
 
     def alone(self) -> Belief:
         """The belief from the measurements alone."""
-        return self.weighing.alone.belief(*self.information)
+        spread = self.weighing.alone
+        return Belief(self.systolic, spread.systolic_sd, self.diastolic, spread.diastolic_sd, spread.correlation)
 
     def with_prior(self) -> Mixture:
         """The belief with the prior; without any part of a prior, that of the measurements alone."""
@@ -70,9 +76,21 @@ class View(msgspec.Struct, frozen=True, gc=False):
         return weigh_in(self.weighing, alone, self.information) if self.weighing.parts else ((1.0, alone),)
 
 
+def see(weighing: Weighing, along: float, across: float) -> View:
+    """The view of so much information, precision times mean."""
+    first, both, second = weighing.alone.covariance
+    return View(weighing, (along, across), first * along + both * across, both * along + second * across)
+
+
+def see_value(weighing: Weighing, systolic: float, diastolic: float) -> View:
+    """The view of one value."""
+    along, across = applied(weighing.precision, systolic, diastolic)
+    return see(weighing, along, across)
+
+
 def view_of(prior: Prior, measured: Evidence, varies: Limits = AS_EXPECTED) -> View:
     """The view of measurements."""
-    return View(weighing_of(prior, measured.precision, varies), measured.information)
+    return see(weighing_of(prior, measured.precision, varies), *measured.information)
 
 
 class Scheme(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -95,8 +113,8 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     """Belief now, and after more of the same.
 
     ``earlier`` are measurements of earlier days, ``today`` those of the newest day; more readings would join the last of them.
-    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them and
-    ``with_care`` the belief from it. ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
+    ``careful`` are the circumstances ``at`` with visits varying as much as they may, ``now_with_care`` the view under them.
+    ``flat`` is the belief from the measurements alone, ``weighed`` that with the prior, and
     ``margins`` each pressure of it by itself. ``one_more`` is the cautious information of one visit whose mean is the one so
     far. The dictionaries cache what labels share.
     """
@@ -113,39 +131,39 @@ class Outlook(msgspec.Struct, frozen=True, gc=False):
     flat: Mixture
     weighed: Mixture
     now_with_care: View
-    with_care: Belief
     margins: tuple[Margin, Margin]
     one_more: tuple[float, float]
-    edges: dict[Limits, Reached]
     settled_after: dict[tuple[bool, float], list[SettledAfter]]
 
-    def reached(self, edges: list[Limits]) -> list[Reached]:
+    def reached(self, edges: list[Limits]) -> dict[Limits, Reached]:
         """The chance that either usual pressure is at or above each of some edges."""
-        known = self.edges
-        new = [edge for edge in dict.fromkeys(edges) if edge not in known]
-        if new:
-            flat = chances_of_either(self.flat, new)
-            chances = chances_of_either(self.weighed, new) if self.prior else flat
-            for edge, chance, alone in zip(new, chances, flat, strict=True):
-                known[edge] = chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone)
-        return [known[edge] for edge in edges]
+        flat = chances_of_either(self.flat, edges)
+        chances = chances_of_either(self.weighed, edges) if self.prior else flat
+        return {
+            edge: (chance, alone, four_decimals_half_up(chance), four_decimals_half_up(alone))
+            for edge, chance, alone in zip(edges, chances, flat, strict=True)
+        }
+
+    def weighed_after(self, count: int) -> Weighing:
+        """The cautious weighing after so many further visits."""
+        known = self.scheme.after_visits
+        weighing = known.get(count)
+        if weighing is None:
+            precision = added(self.now_with_care.weighing.precision, scaled(self.scheme.one_more, count))
+            weighing = known[count] = read_weighing(self.prior, precision, self.varies)
+        return weighing
 
     def with_visits(self, count: int) -> View:
         """The cautious view after so many further visits with the same mean as those so far."""
-        known, now = self.scheme.after_visits, self.now_with_care
-        weighing = known.get(count)
-        if weighing is None:
-            precision = added(now.weighing.precision, scaled(self.scheme.one_more, count))
-            weighing = known[count] = read_weighing(self.prior, precision, self.varies)
-        (along, across), (beside, below) = now.information, self.one_more
-        return View(weighing, (along + count * beside, across + count * below))
+        (along, across), (beside, below) = self.now_with_care.information, self.one_more
+        return see(self.weighed_after(count), along + count * beside, across + count * below)
 
     def with_readings(self, count: int) -> View:
         """The cautious view after so many more readings in this sitting, its mean unchanged."""
         known, last = self.scheme.after_readings, self.today[-1]
         weighing = known.get(count) if self.visits == len(self.today) == 1 else None
         if weighing is not None:
-            return View(weighing, applied(weighing.precision, last.systolic, last.diastolic))
+            return see_value(weighing, last.systolic, last.diastolic)
         within = within_sitting(last.readings + count, self.at, self.rules, irregular=self.at.irregular)
         today = [*self.today[:-1], msgspec.structs.replace(last, within=added(last.spare, within))]
         found = view_of(
@@ -191,9 +209,15 @@ def further_visit(systolic: float, diastolic: float, at: Circumstances, rules: V
 
 def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> Scheme:
     """How one office visit is weighed: so many readings, which leave so much open."""
+    precision, with_care = inverse(added(steady.between, within)), inverse(added(steady.between_with_care, within))
+    return read_scheme_of_visits(prior, steady, precision, with_care, AS_EXPECTED)
+
+
+def read_scheme_of_visits(prior: Prior, steady: Steady, precision: Matrix, with_care: Matrix, varies: Limits) -> Scheme:
+    """How office visits of these precisions together are weighed."""
     return Scheme(
-        weighing=read_weighing(prior, inverse(added(steady.between, within)), AS_EXPECTED),
-        with_care=read_weighing(prior, inverse(added(steady.between_with_care, within)), AS_EXPECTED),
+        weighing=read_weighing(prior, precision, varies),
+        with_care=read_weighing(prior, with_care, varies),
         further=steady.further,
         further_with_care=steady.further_with_care,
         one_more=inverse(steady.further_with_care),
@@ -203,6 +227,7 @@ def read_scheme(prior: Prior, steady: Steady, within: Matrix, readings: int) -> 
 
 
 scheme_of = remembered(read_scheme)
+scheme_of_visits = remembered(read_scheme_of_visits)
 
 
 class Known(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -252,18 +277,20 @@ def look_ahead(
     earlier: list[SittingMeasurement], now: SittingMeasurement, prior: Prior, at: Circumstances, rules: Variability
 ) -> Outlook:
     """The visits, the newest day's last, and the belief now and after more of the same."""
-    if not earlier and at.setting == "office" and rules.between[at.between].unit == "mmhg":
+    steadily = at.setting == "office" and rules.between[at.between].unit == "mmhg"
+    if steadily and not earlier:
         return look_from_one(now, prior, at, rules)
     today = [each for each in earlier if each.day == now.day] + [now]
     before = [each for each in earlier if each.day != now.day]
-    visits = visits_by_day(before, at, rules) + visits_by_day(today, at, rules)
+    if steadily:
+        return look_from_many(before, today, prior, at, rules)
+    visits = visits_by_day(before + today, at, rules)
     varies = excess_variation(visits, rules.settling)
     careful = msgspec.structs.replace(at, cautious=True)
     seen = view_of(prior, evidence_of_visits(visits), varies)
     with_care = view_of(prior, evidence_of_visits(visits_by_day(before + today, careful, rules)), varies)
-    alone = seen.alone()
-    further = further_visit(alone.systolic, alone.diastolic, at, rules)
-    further_with_care = further_visit(alone.systolic, alone.diastolic, careful, rules)
+    further = further_visit(seen.systolic, seen.diastolic, at, rules)
+    further_with_care = further_visit(seen.systolic, seen.diastolic, careful, rules)
     scheme = Scheme(
         weighing=seen.weighing,
         with_care=with_care.weighing,
@@ -280,9 +307,30 @@ def look_from_one(now: SittingMeasurement, prior: Prior, at: Circumstances, rule
     """The same of an office visit without earlier ones, which most sittings are: its scheme is known from other people."""
     steady = steady_of(rules, at)
     scheme = scheme_of(prior, steady, now.within, now.readings)
-    seen = View(scheme.weighing, applied(scheme.weighing.precision, now.systolic, now.diastolic))
-    with_care = View(scheme.with_care, applied(scheme.with_care.precision, now.systolic, now.diastolic))
+    seen = see_value(scheme.weighing, now.systolic, now.diastolic)
+    with_care = see_value(scheme.with_care, now.systolic, now.diastolic)
     return outlook_of(prior, [], [now], at, steady.careful, rules, AS_EXPECTED, 1, scheme, seen, with_care)
+
+
+def look_from_many(
+    before: list[SittingMeasurement], today: list[SittingMeasurement], prior: Prior, at: Circumstances, rules: Variability
+) -> Outlook:
+    """The same of office visits: their scheme is known from people of this age who were measured as often."""
+    steady, values = steady_of(rules, at), values_by_day(before + today)
+    visits = visits_with(values, steady.between)
+    varies = excess_variation(visits, rules.settling)
+    measured, with_care = evidence_of_visits(visits), evidence_of_visits(visits_with(values, steady.between_with_care))
+    scheme = scheme_of_visits(prior, steady, measured.precision, with_care.precision, varies)
+    seen, careful = see(scheme.weighing, *measured.information), see(scheme.with_care, *with_care.information)
+    return outlook_of(prior, before, today, at, steady.careful, rules, varies, len(visits), scheme, seen, careful)
+
+
+def visits_with(values: list[DayValue], between: Matrix) -> list[Visit]:
+    """The values of days as visits that vary so."""
+    return [
+        Visit(systolic=systolic, diastolic=diastolic, covariance=added(between, within))
+        for systolic, diastolic, within, _ in values
+    ]
 
 
 def outlook_of(
@@ -300,7 +348,7 @@ def outlook_of(
 ) -> Outlook:
     """The outlook, with nothing asked of it yet."""
     flat: Mixture = ((1.0, now.alone()),)
-    weighed, mean = now.with_prior() if prior else flat, with_care.alone()
+    weighed = now.with_prior() if prior else flat
     # The first by place: a call with more than fifteen names takes several times as long.
     return Outlook(
         prior,
@@ -315,9 +363,7 @@ def outlook_of(
         flat=flat,
         weighed=weighed,
         now_with_care=with_care,
-        with_care=mean,
         margins=margins_of(weighed),
-        one_more=applied(scheme.one_more, mean.systolic, mean.diastolic),
-        edges={},
+        one_more=applied(scheme.one_more, with_care.systolic, with_care.diastolic),
         settled_after={},
     )

@@ -207,16 +207,37 @@ def deviations_of(entry: BetweenVisits, *, cautious: bool) -> tuple[float, float
     return entry.at_most_systolic or entry.systolic, entry.at_most_diastolic or entry.diastolic
 
 
+# One day's level of the pressures, in mmHg, with the covariance that its readings leave, and the days of its series.
+DayValue = tuple[float, float, Matrix, int]
+
+
 def visits_by_day(measurements: list[SittingMeasurement], at: Circumstances, rules: Variability) -> list[Visit]:
     """One visit for each day: sittings of one day share that day's level. Source: [DECISION]."""
+    return [visit_at(value, at, rules) for value in values_by_day(measurements)]
+
+
+def values_by_day(measurements: list[SittingMeasurement]) -> list[DayValue]:
+    """The value of each day, in the order in which days come first."""
     days: dict[date, list[SittingMeasurement]] = {}
     for measurement in measurements:
         days.setdefault(measurement.day, []).append(measurement)
-    return [visit_of(of_day, at, rules) for of_day in days.values()]
+    return [value_of_day(of_day) for of_day in days.values()]
 
 
 def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variability) -> Visit:
-    """The sittings of one day as one visit, each weighed by the precision of its readings."""
+    """The sittings of one day as one visit."""
+    return visit_at(value_of_day(of_day), at, rules)
+
+
+def visit_at(value: DayValue, at: Circumstances, rules: Variability) -> Visit:
+    """A day's value as a visit in these circumstances."""
+    systolic, diastolic, within, days = value
+    between = between_visits(at, systolic, diastolic, days, rules)
+    return Visit(systolic=systolic, diastolic=diastolic, covariance=added(between, within))
+
+
+def value_of_day(of_day: list[SittingMeasurement]) -> DayValue:
+    """The value of one day's sittings, each weighed by the precision of its readings."""
     first = of_day[0]
     if len(of_day) > 1:
         # A sitting without error of its own is that day's level, whatever the others say.
@@ -232,8 +253,7 @@ def visit_of(of_day: list[SittingMeasurement], at: Circumstances, rules: Variabi
             information = (information[0] + part[0], information[1] + part[1])
         within = inverse(precision)
         systolic, diastolic = applied(within, *information)
-    between = between_visits(at, systolic, diastolic, first.days, rules)
-    return Visit(systolic=systolic, diastolic=diastolic, covariance=added(between, within))
+    return systolic, diastolic, within, first.days
 
 
 def circumstances_of(
