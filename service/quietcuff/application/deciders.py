@@ -1,13 +1,14 @@
 """Worker processes that evaluate new sittings before their transaction, so that several processors share the work.
 
-What a sitting will be evaluated with is read from a snapshot, at once for those that wait together. A worker evaluates it and
-makes its rows. Evaluation is pure: where the transaction finds all that was read as it was, it stores what was made; where
-anything has changed since, it decides again. Lost workers cost only time.
+A worker reads what sittings will be evaluated with from a snapshot of its own, at once for those that wait together, evaluates
+them and makes their rows. Evaluation is pure: where the transaction finds all that was read as it was, it stores what was made;
+where anything has changed since, it decides again. Lost workers cost only time.
 """
 
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import threading
@@ -22,19 +23,15 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
-from quietcuff.application.foreseen import ENCODER, MADE, FirstVersion, Foreseen, Orders, SetOrder
-from quietcuff.application.made_to_order import all_to_order
-from quietcuff.application.store_sitting import foresee
+from quietcuff.application.context import AppContext, Caller, now, open_desk
+from quietcuff.application.evaluate_and_keep import ENCODER as JSON_ENCODER
+from quietcuff.application.foreseen import ENCODER, FORESEEN, Foreseen
+from quietcuff.application.made_to_order import Orders, SetOrder, all_to_order
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.engine.read_ahead import forget_ahead
-from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS
-from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.claims import find_claim
-from quietcuff.storage.rows.sitting_lookups import SittingKeys, look_ahead
+from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS, open_store
+from quietcuff.storage.rows.sitting_lookups import SittingKeys
 from quietcuff.storage.rows.tenants import Tenant
 
 SETS_AT_ONCE = 32
@@ -42,6 +39,7 @@ SETS_AT_ONCE = 32
 LET_BY_AT_ONCE = 16
 # A worker takes as long to start as some hundred sittings take.
 WORTH_STARTING = 128
+PARTS_BETWEEN_COLLECTIONS = 64
 # How soon it is looked again whether the store has room for more.
 LOOK_AGAIN_SECONDS = 0.005
 # Workers that were lost are started again, but not again and again where they cannot run at all.
@@ -54,6 +52,10 @@ class DecidersWatch(Protocol):
     def count_decided(self, sittings: int) -> None: ...
 
     def count_lost(self) -> None: ...
+
+
+class _WorkFailed(Exception):
+    """A worker could not do its part."""
 
 
 class AskedSitting(msgspec.Struct, frozen=True, kw_only=True):
@@ -119,10 +121,11 @@ class Deciders:
                 del self._people_inside[person]
 
     def close(self) -> None:
-        """End the workers."""
+        """End the workers, before the store is closed: the last of SQLite's connections takes its log with it."""
         self._is_closed = True
         if self._pool is not None:
-            self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
+            # Those that only start have no connection yet, and would be waited for long.
+            self._pool.shutdown(wait=self._is_warm or not self._when_busy, cancel_futures=True)
 
     def _is_alone(self) -> bool:
         return self._when_busy and not self._inside and self._desk.store.is_idle
@@ -173,7 +176,7 @@ class Deciders:
                 self._processes,
                 mp_context=get_context("spawn"),
                 initializer=begin_work,
-                initargs=(self._desk.rulebook.digest,),
+                initargs=(self._desk.rulebook.digest, self._desk.store.address),
             )
         return self._pool
 
@@ -218,34 +221,31 @@ class Deciders:
         if pool is None:
             self._start_beside()
             return [None for _ in asked]
-        parts = [(part[0].tenant, await self._read(part)) for part in parts_of_tenants(asked)]
-        wanted = [one for _, part in parts for one in part]
-        orders = [
-            Orders(tenant=tenant, driver=self._desk.store.driver, sets=[one for one in part if one is not None])
-            for tenant, part in parts
-        ]
-        if not any(part.sets for part in orders):
+        # Not of one whose caller is gone, and not of one without a reading: there is nothing to be evaluated.
+        wanted = [one for one in asked if one.reading_set.readings and not one.answer.done()]
+        if not wanted:
             return [None for _ in asked]
+        orders = [self._orders(part) for part in parts_of_tenants(wanted)]
         raw = await asyncio.get_running_loop().run_in_executor(pool, make_all, ENCODER.encode(orders))
-        made = MADE.decode(raw)
+        made = FORESEEN.decode(raw)
         if self.watch is not None:
-            self.watch.count_decided(len(made))
-        of_each = iter(made)
-        return [None if one is None else foreseen_of(one, next(of_each)) for one in wanted]
+            self.watch.count_decided(sum(one is not None for one in made))
+        found = dict(zip(map(id, wanted), made, strict=True))
+        return [found.get(id(one)) for one in asked]
 
-    async def _read(self, asked: Sequence[AskedSitting]) -> list[SetOrder | None]:
-        """What sittings of one tenant are evaluated with; None for one that came before, that has no reading, or whose caller
-        is gone."""
-        tenant = asked[0].tenant
+    def _orders(self, asked: Sequence[AskedSitting]) -> Orders:
+        """The order to a worker for sittings of one tenant."""
+        return Orders(tenant=asked[0].tenant, sets=[self._order(one) for one in asked])
 
-        def read(snapshot: Transaction) -> list[SetOrder | None]:
-            try:
-                look_ahead(snapshot, tenant.tenant_id, [one.keys for one in asked])
-                return [read_one(turn_of(self._desk, one.tenant, one.caller, snapshot), one) for one in asked]
-            finally:
-                forget_ahead(snapshot)
-
-        return await self._desk.store.read(tenant.tenant_id, read)
+    def _order(self, asked: AskedSitting) -> SetOrder:
+        moment = now(self._desk)
+        return SetOrder(
+            set_id=self._desk.new_id(asked.keys.subject_id, moment),
+            reading_set=JSON_ENCODER.encode(asked.reading_set),
+            keys=asked.keys,
+            received_at=moment,
+            caller=asked.caller,
+        )
 
 
 def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
@@ -258,22 +258,29 @@ def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
     return parts
 
 
-def read_one(turn: UnitOfWork, asked: AskedSitting) -> SetOrder | None:
-    tenant_id = turn.tenant.tenant_id
-    is_known = any(find_claim(turn.transaction, tenant_id, digest, turn.now) is not None for digest in asked.keys.claims)
-    is_wanted = asked.reading_set.readings and not is_known and not asked.answer.done()
-    return foresee(turn, asked.keys.subject_id, asked.reading_set) if is_wanted else None
+class Workplace(msgspec.Struct):
+    """What a worker has: the context in which it works, the loop in which it waits for the database, and how many parts it has
+    done."""
+
+    desk: AppContext
+    loop: asyncio.Runner
+    parts: int = 0
+
+    def make_all(self, orders: bytes) -> bytes:
+        """Do one part, and look for garbage between parts now and then."""
+        try:
+            return self.loop.run(all_to_order(orders, self.desk))
+        finally:
+            self.parts += 1
+            if self.parts % PARTS_BETWEEN_COLLECTIONS == 0:
+                gc.collect()
 
 
-def foreseen_of(order: SetOrder, made: FirstVersion | None) -> Foreseen:
-    return Foreseen(set_id=order.set_id, received_at=order.received_at, seen=order.seen, made=made)
+WORKPLACE: list[Workplace] = []
 
 
-RULES: list[Rulebook] = []
-
-
-def begin_work(digest: str) -> None:
-    """Load the rules of a worker, once, and tie its life to that of the process that it works for.
+def begin_work(digest: str, database: str) -> None:
+    """Load the rules of a worker and find its database, once, and tie its life to that of the process that it works for.
 
     Raises:
         ValueError: its rules are others than those of that process.
@@ -281,9 +288,13 @@ def begin_work(digest: str) -> None:
     # A terminal sends this to all its processes; the server ends its workers when it has answered.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
-    RULES[:] = [load_rulebook()]
-    if RULES[0].digest != digest:
+    rulebook = load_rulebook()
+    if rulebook.digest != digest:
         raise ValueError("other rules")
+    WORKPLACE[:] = [Workplace(open_desk(open_store(database), rulebook), asyncio.Runner())]
+    # An evaluation leaves no rings behind: to look for them in the midst of it, among all that it holds, takes long in vain.
+    gc.freeze()
+    gc.disable()
 
 
 def end_with_parent() -> None:
@@ -295,5 +306,13 @@ def end_with_parent() -> None:
 
 
 def make_all(orders: bytes) -> bytes:
-    """Evaluate sittings, each with its own history, and make their rows."""
-    return all_to_order(orders, RULES[0])
+    """Foresee sittings, each with its own history, and make their rows.
+
+    Raises:
+        _WorkFailed: of whatever kind the error was; some kinds would not come through to the other process.
+    """
+    (place,) = WORKPLACE
+    try:
+        return place.make_all(orders)
+    except Exception as error:
+        raise _WorkFailed(type(error).__name__) from None

@@ -150,6 +150,11 @@ class Store:
             raise told from error
 
     @property
+    def address(self) -> str:
+        """The database's address with its password, for another process of this program."""
+        return self._backend.url.render_as_string(hide_password=False)
+
+    @property
     def driver(self) -> str:
         """The database and its driver, as in an address."""
         return self._backend.driver
