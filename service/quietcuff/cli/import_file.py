@@ -20,7 +20,6 @@ import msgspec
 
 from quietcuff import application
 from quietcuff.answered import Problem
-from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
@@ -80,17 +79,22 @@ class OutcomeReporter:
         self._tally.count(received)
         if self._answers is None and not isinstance(outcome, Exception):
             return
+        # Loaded only here: it brings the web framework along, which takes a third of a start.
+        from quietcuff.api.routes.batches import RefusedLine, line_of
+
         told = line_of(received, self.request_id)
         if self._answers is not None:
             write(self._answers, told)
         if isinstance(told, RefusedLine):
-            self._tell_refused(received.line, told)
+            self._tell_refused(received.line, told.problem)
 
     def end(self) -> int:
         """Report the totals, or the reason for stopping, and return the exit code."""
         if self.failure is not None:
             return self._stop(reason_of(self.failure), FAILED)
         if self._answers is not None:
+            from quietcuff.api.routes.batches import last_line
+
             write(self._answers, last_line(self._tally, is_whole=True))
         say(self._sum())
         return LINES_REFUSED if self._tally.refused else DONE
@@ -108,12 +112,12 @@ class OutcomeReporter:
         counts = f"{tally.stored:,} stored, {tally.replayed:,} stored before, {tally.refused:,} refused"
         return f"{tally.lines:,} lines: {counts}; {seconds:.0f} s, {tally.lines / seconds:,.0f} a second."
 
-    def _tell_refused(self, line: Line, told: RefusedLine) -> None:
+    def _tell_refused(self, line: Line, problem: Problem) -> None:
         if self._refused is not None:
-            write(self._refused, kept_line(line, told.problem))
+            write(self._refused, kept_line(line, problem))
         # A file of another kind is refused at every line; the first few say as much as all of them.
         elif self._tally.refused <= MOST_SHOWN:
-            faults = [f"{place_in_line(fault)}: {fault.code}." for fault in told.problem.errors]
+            faults = [f"{place_in_line(fault)}: {fault.code}." for fault in problem.errors]
             say(f"Line {line.number} is refused. {' '.join(faults)}")
 
 
