@@ -31,7 +31,9 @@ def bodies() -> list[Body]:
         for person in range(6):
             readings = on_day([left(0, 138 + person, 85), reading(1, 150, 92), reading(2, 146 + day, 90)], f"2026-05-{day:02}")
             name = {"system": "urn:example:visit", "value": f"{person}-{day}"}
-            found.append(sitting(readings, f"p-{person:04}", identifier=name, device=MONITOR))
+            # A null, as some write what they do not know, is read another way.
+            more: Body = {"location": None} if person % 2 else {}
+            found.append(sitting(readings, f"p-{person:04}", identifier=name, device=MONITOR, **more))
     refused = sitting([reading(0), reading(9_000)], identifier={"system": "urn:example:visit", "value": "two days"})
     return [*found, refused]
 
@@ -163,8 +165,8 @@ class WatchedDeciders(Deciders):
         super().__init__(*given)
         self.went_on: list[str] = []
 
-    async def foresee(self, tenant: Any, caller: Any, reading_set: Any, keys: Any) -> Any:
-        found = await super().foresee(tenant, caller, reading_set, keys)
+    async def foresee(self, tenant: Any, caller: Any, reading_set: Any, keys: Any, sent: Any = None) -> Any:
+        found = await super().foresee(tenant, caller, reading_set, keys, sent)
         self.went_on.append(reading_set.identifier.value)
         return found
 

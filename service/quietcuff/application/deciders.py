@@ -34,7 +34,9 @@ from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS, open_sto
 from quietcuff.storage.rows.sitting_lookups import SittingKeys
 from quietcuff.storage.rows.tenants import Tenant
 
-SETS_AT_ONCE = 32
+# A part for a worker: few sittings where few wait, so that the store has work while a worker has; more where many wait.
+SETS_AT_ONCE, MOST_SETS_AT_ONCE = 32, 128
+PARTS_OF_WAITING = 4
 # What the transactions decide in one go where the workers have more to do than they can; so many delay no part that comes back.
 LET_BY_AT_ONCE = 16
 # A worker takes as long to start as some hundred sittings take.
@@ -65,6 +67,7 @@ class AskedSitting(msgspec.Struct, frozen=True, kw_only=True):
     caller: Caller
     reading_set: ReadingSet
     keys: SittingKeys
+    sent: bytes | None
     answer: asyncio.Future[Foreseen | None]
 
 
@@ -93,8 +96,11 @@ class Deciders:
         self._warming: asyncio.Task[None] | None = None
         self.watch: DecidersWatch | None = None
 
-    async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None:
-        """What the rules say of a sitting as it would be stored now; None where nothing is known before.
+    async def foresee(
+        self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys, sent: bytes | None = None
+    ) -> Foreseen | None:
+        """What the rules say of a sitting as it would be stored now; None where nothing is known before. ``sent`` is the JSON
+        that it was read from, where it is at hand.
 
         Raises:
             Busy: too many wait.
@@ -108,7 +114,8 @@ class Deciders:
         if not self._asked:
             # After this turn of the loop, so that sittings that came together are sent together.
             loop.call_soon(self._send)
-        asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
+        answer = loop.create_future()
+        asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, sent=sent, answer=answer)
         self._asked.append(asked)
         self._inside += 1
         self._people_inside[person] += 1
@@ -190,7 +197,8 @@ class Deciders:
     def _send(self) -> None:
         # While every worker is busy, sittings gather: many at a time cost far less than one by one.
         while self._asked and self._under_way < self._most_under_way:
-            asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
+            size = min(MOST_SETS_AT_ONCE, max(SETS_AT_ONCE, len(self._asked) // PARTS_OF_WAITING))
+            asked, self._asked = self._asked[:size], self._asked[size:]
             self._under_way += 1
             self._last = asyncio.create_task(self._answer(asked, self._last))
 
@@ -241,7 +249,8 @@ class Deciders:
         moment = now(self._desk)
         return SetOrder(
             set_id=self._desk.new_id(asked.keys.subject_id, moment),
-            reading_set=JSON_ENCODER.encode(asked.reading_set),
+            # As it was sent it is half as long: whatever nobody said is not written there.
+            reading_set=JSON_ENCODER.encode(asked.reading_set) if asked.sent is None else asked.sent,
             keys=asked.keys,
             received_at=moment,
             caller=asked.caller,

@@ -13,13 +13,13 @@ from quietcuff.application.evaluate_and_keep import completed
 from quietcuff.application.foreseen import ENCODER, FirstVersion, Foreseen, SeenBefore
 from quietcuff.application.parties import look_up_stored, meet, own_device_id, registry_of, with_known_devices
 from quietcuff.application.store_sitting import seen_of
-from quietcuff.application.stored import SET_DECODER
 from quietcuff.application.version_rows import Version, first_draft, rows_of_version
 from quietcuff.core.evaluate import evaluate
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.core.record.sitting_version import SittingVersion
+from quietcuff.decode.own_json import read_known
 from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.engine.read_ahead import forget_ahead
 from quietcuff.storage.engine.transactions import Transaction
@@ -31,8 +31,8 @@ from quietcuff.storage.rows.tenants import Tenant
 
 
 class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
-    """A new set that is for another process to foresee: the set as it came, the keys of what is stored of it, and the id that
-    it gets."""
+    """A new set that is for another process to foresee: the JSON that it was read from, the keys of what is stored of it, and
+    the id that it gets."""
 
     set_id: UUID
     reading_set: bytes
@@ -62,7 +62,7 @@ async def all_to_order(raw: bytes, desk: AppContext) -> bytes:
 
 async def part_to_order(part: Orders, desk: AppContext) -> list[Foreseen | None]:
     """Foresee the sets of one tenant."""
-    said = [SET_DECODER.decode(order.reading_set) for order in part.sets]
+    said = [read_known(order.reading_set, ReadingSet) for order in part.sets]
 
     def read(snapshot: Transaction) -> list[SeenBefore | None]:
         try:

@@ -83,9 +83,11 @@ async def take_in(
     reading_set: ReadingSet,
     claims: Claims,
     deciders: Foresight | None = None,
+    sent: bytes | None = None,
 ) -> Answer:
     """Evaluate and store a sitting under its claims. It joins the queue before anything else can happen, so the sittings of one
     person are stored in the order in which they were taken in; ``deciders``, or else those of the desk, keep that order.
+    ``sent`` is the JSON that it was read from, where it is at hand.
 
     Raises:
         NotAcceptable, Conflict: as ``receive``.
@@ -94,7 +96,7 @@ async def take_in(
     person = subject_id(tenant.secret, reading_set.subject.identifier)
     keys = keys_of(tenant, person, reading_set, claims)
     ahead = deciders or desk.deciders
-    foreseen = None if ahead is None else await ahead.foresee(tenant, caller, reading_set, keys)
+    foreseen = None if ahead is None else await ahead.foresee(tenant, caller, reading_set, keys, sent)
     arrived_at = None if foreseen is None else foreseen.received_at
     return await desk.store.write(
         tenant.tenant_id,

@@ -21,7 +21,7 @@ import msgspec
 from quietcuff import application
 from quietcuff.answered import Problem
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
-from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of
+from quietcuff.application.batch import MOST_LINES_HELD, by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
 from quietcuff.cli.support.cores import cores
 from quietcuff.cli.support.desk import note_command
@@ -43,6 +43,8 @@ from quietcuff.words.languages import load_languages
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130
 MOST_SHOWN = 10
 OBJECTS_BETWEEN_COLLECTIONS = 20_000
+# More than a server holds of a batch, where others' requests would wait for them.
+LINES_HELD = 2 * MOST_LINES_HELD
 GO_ON = "Run it again to go on: what is stored is not stored twice."
 # What lies in the line itself. Anything else lies in the service or its database, and would happen to every line.
 FAULTS_OF_LINES = (NotReadable, NotAcceptable, NotFound, Conflict)
@@ -225,7 +227,7 @@ async def import_all(
         processes = max(0, cores() - 1) if jobs is None else jobs
         deciders = Deciders(processes, desk, when_busy=jobs is None) if processes else None
         try:
-            await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders)
+            await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders, most_held=LINES_HELD)
         except Exception as error:
             # The failure is reported with the counts at the end; any other error is of the input and is raised here.
             if error is not teller.failure:
