@@ -122,6 +122,22 @@ async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: R
     deciders.close()
 
 
+async def test_workers_that_are_ended_leave_nobody_waiting(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    plain = told(await receive(other, bodies(), None))
+    monkeypatch.setattr(workers, "SETS_AT_ONCE", 1)
+    deciders = Deciders(1, clinic.desk)
+    # More than the worker takes up at once, so that some parts are not begun.
+    deciders._most_under_way = 8
+    receiving = asyncio.create_task(receive(clinic, bodies(), deciders))
+    while deciders._under_way < 8:
+        await asyncio.sleep(0.01)
+    deciders.close()
+    assert told(await asyncio.wait_for(receiving, timeout=60)) == plain
+
+
 async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic = await open_clinic(store, msgspec.structs.replace(rulebook, digest="sha256:other"))
     deciders = Deciders(1, clinic.desk)

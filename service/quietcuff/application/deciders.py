@@ -211,6 +211,11 @@ class Deciders:
             found = [None for _ in asked]
             if isinstance(error, BrokenProcessPool):
                 self._give_up_workers()
+        except asyncio.CancelledError:
+            # The workers were ended before they began this part: nobody may wait for it for ever.
+            if not self._is_closed:
+                raise
+            found = [None for _ in asked]
         finally:
             self._under_way -= 1
             self._send()
