@@ -13,11 +13,12 @@ import pytest
 
 from application.clinic import Body, Clinic, left, on_day, open_clinic, reading, sitting
 from quietcuff import application
-from quietcuff.application import ReceivedLine, batch
+from quietcuff.application import ReceivedLine, batch, made_to_order
 from quietcuff.application import deciders as workers
 from quietcuff.application import evaluate_and_keep as keeping
 from quietcuff.application.context import Answer
 from quietcuff.application.deciders import Deciders
+from quietcuff.application.foreseen import ENCODER
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.store import Store
 
@@ -136,6 +137,17 @@ async def test_workers_that_are_ended_leave_nobody_waiting(
         await asyncio.sleep(0.01)
     deciders.close()
     assert told(await asyncio.wait_for(receiving, timeout=60)) == plain
+
+
+async def test_a_worker_does_not_wait_for_ever_for_the_database(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic = await open_clinic(store, rulebook)
+    tenant = await clinic.desk.tenants.get(clinic.caller.tenant_id)
+    monkeypatch.setattr(made_to_order, "LONGEST_READ_SECONDS", 0.01)
+    monkeypatch.setattr(store, "read", lambda *given: asyncio.sleep(60))
+    with pytest.raises(TimeoutError):
+        await made_to_order.all_to_order(ENCODER.encode([made_to_order.Orders(tenant=tenant, sets=[])]), clinic.desk)
 
 
 async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import datetime
 from uuid import UUID
 
@@ -28,6 +29,8 @@ from quietcuff.storage.rows.ready_rows import ready_rows
 from quietcuff.storage.rows.sitting_lookups import SittingKeys, look_ahead
 from quietcuff.storage.rows.subjects import find_subject
 from quietcuff.storage.rows.tenants import Tenant
+
+LONGEST_READ_SECONDS = 10.0
 
 
 class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
@@ -56,6 +59,7 @@ async def all_to_order(raw: bytes, desk: AppContext) -> bytes:
 
     Raises:
         Busy: the database cannot be reached now.
+        TimeoutError: it does not answer.
     """
     return ENCODER.encode([one for part in ORDERS.decode(raw) for one in await part_to_order(part, desk)])
 
@@ -72,7 +76,9 @@ async def part_to_order(part: Orders, desk: AppContext) -> list[Foreseen | None]
         finally:
             forget_ahead(snapshot)
 
-    seen = await desk.store.read(part.tenant.tenant_id, read)
+    # A connection can be lost without a word, and whoever ends this process would wait with it.
+    async with asyncio.timeout(LONGEST_READ_SECONDS):
+        seen = await desk.store.read(part.tenant.tenant_id, read)
     return [
         None if stored is None else foreseen(order, one, stored, part.tenant, desk)
         for order, one, stored in zip(part.sets, said, seen, strict=True)
