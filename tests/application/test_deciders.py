@@ -13,11 +13,12 @@ import pytest
 
 from application.clinic import Body, Clinic, left, on_day, open_clinic, reading, sitting
 from quietcuff import application
-from quietcuff.application import ReceivedLine, batch
+from quietcuff.application import ReceivedLine, batch, made_to_order
 from quietcuff.application import deciders as workers
 from quietcuff.application import evaluate_and_keep as keeping
 from quietcuff.application.context import Answer
 from quietcuff.application.deciders import Deciders
+from quietcuff.application.foreseen import ENCODER
 from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.storage.engine.store import Store
 
@@ -31,7 +32,9 @@ def bodies() -> list[Body]:
         for person in range(6):
             readings = on_day([left(0, 138 + person, 85), reading(1, 150, 92), reading(2, 146 + day, 90)], f"2026-05-{day:02}")
             name = {"system": "urn:example:visit", "value": f"{person}-{day}"}
-            found.append(sitting(readings, f"p-{person:04}", identifier=name, device=MONITOR))
+            # A null, as some write what they do not know, is read another way.
+            more: Body = {"location": None} if person % 2 else {}
+            found.append(sitting(readings, f"p-{person:04}", identifier=name, device=MONITOR, **more))
     refused = sitting([reading(0), reading(9_000)], identifier={"system": "urn:example:visit", "value": "two days"})
     return [*found, refused]
 
@@ -120,6 +123,33 @@ async def test_lost_workers_cost_time_and_nothing_else(store: Store, rulebook: R
     deciders.close()
 
 
+async def test_workers_that_are_ended_leave_nobody_waiting(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic, other = await open_clinic(store, rulebook), await open_clinic(store, rulebook, "other")
+    plain = told(await receive(other, bodies(), None))
+    monkeypatch.setattr(workers, "SETS_AT_ONCE", 1)
+    deciders = Deciders(1, clinic.desk)
+    # More than the worker takes up at once, so that some parts are not begun.
+    deciders._most_under_way = 8
+    receiving = asyncio.create_task(receive(clinic, bodies(), deciders))
+    while deciders._under_way < 8:
+        await asyncio.sleep(0.01)
+    deciders.close()
+    assert told(await asyncio.wait_for(receiving, timeout=60)) == plain
+
+
+async def test_a_worker_does_not_wait_for_ever_for_the_database(
+    store: Store, rulebook: Rulebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic = await open_clinic(store, rulebook)
+    tenant = await clinic.desk.tenants.get(clinic.caller.tenant_id)
+    monkeypatch.setattr(made_to_order, "LONGEST_READ_SECONDS", 0.01)
+    monkeypatch.setattr(store, "read", lambda *given: asyncio.sleep(60))
+    with pytest.raises(TimeoutError):
+        await made_to_order.all_to_order(ENCODER.encode([made_to_order.Orders(tenant=tenant, sets=[])]), clinic.desk)
+
+
 async def test_workers_with_other_rules_decide_nothing(store: Store, rulebook: Rulebook, evaluated_here: list[int]) -> None:
     clinic = await open_clinic(store, msgspec.structs.replace(rulebook, digest="sha256:other"))
     deciders = Deciders(1, clinic.desk)
@@ -163,8 +193,8 @@ class WatchedDeciders(Deciders):
         super().__init__(*given)
         self.went_on: list[str] = []
 
-    async def foresee(self, tenant: Any, caller: Any, reading_set: Any, keys: Any) -> Any:
-        found = await super().foresee(tenant, caller, reading_set, keys)
+    async def foresee(self, tenant: Any, caller: Any, reading_set: Any, keys: Any, sent: Any = None) -> Any:
+        found = await super().foresee(tenant, caller, reading_set, keys, sent)
         self.went_on.append(reading_set.identifier.value)
         return found
 

@@ -311,6 +311,8 @@ def test_further_processes_evaluate_and_store_the_same(
 ) -> None:
     file = write(tmp_path / "a.ndjson", [*bodies(60), b"{}"])
     assert run(file, "--jobs", "1", "--answers", tmp_path / "answers.ndjson") == 3
+    # Closed last, the process that stores takes SQLite's log with it.
+    assert not Path(f"{clinic_url.removeprefix('sqlite:///')}-wal").exists()
     assert "61 lines: 60 stored, 0 stored before, 1 refused" in " ".join(capsys.readouterr().err.split())
     assert stored(clinic_url) == 60
     assert run(file) == 3

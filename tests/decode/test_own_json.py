@@ -16,7 +16,7 @@ from quietcuff.core.model.errors import NotAcceptable, NotReadable
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.core.model.registry import RegisteredDevice
 from quietcuff.decode.faults import place
-from quietcuff.decode.own_json import read
+from quietcuff.decode.own_json import read, read_known
 
 
 def read_set(body: Any) -> ReadingSet:
@@ -52,6 +52,12 @@ def test_a_pressure_may_carry_a_point_and_two_decimals(pressure: float) -> None:
 )
 def test_null_is_the_same_as_left_out(pointer: str) -> None:
     assert read_set(changed(OPENED_SET, pointer, None)) == read_set(changed(OPENED_SET, pointer, ...))
+
+
+@pytest.mark.parametrize("value", [..., None, 5.0])
+def test_what_was_read_before_is_read_the_same_again(value: Any) -> None:
+    raw = msgspec.json.encode(changed(RICH_SET, "/context/rest_minutes", value))
+    assert read_known(raw, ReadingSet) == read(raw, ReadingSet)
 
 
 @pytest.mark.parametrize("offset", ["Z", "z", "-00:00", "+14:00", "-14:00", "+05:45"])

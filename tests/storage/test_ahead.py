@@ -58,10 +58,11 @@ async def test_people_are_found_for_a_group_of_any_size(store: Store, count: int
     ("query", "bounds"),
     [
         (payloads.MEASURED, "(tenant_id=? AND taken_at=? AND subject_id=?)"),
+        (payloads.BROUGHT, "ix_reading_source (tenant_id=? AND subject_id=? AND source_key>?)"),
         (subjects.LOCK, "(tenant_id=? AND subject_id=?)"),
         (sitting_lookups.EARLIER, "ix_reading_set_subject_taken (tenant_id=? AND subject_id=? AND taken_from<?)"),
     ],
-    ids=["measured", "people", "history"],
+    ids=["measured", "brought", "people", "history"],
 )
 async def test_sqlite_enters_an_index_with_every_key(sqlite_url: str, query: KeyedQuery[Any], bounds: str) -> None:
     def explain(transaction: Transaction) -> str:

@@ -41,6 +41,14 @@ async def test_what_arrives_together_shares_a_commit(store: Store) -> None:
     assert await store.read(CLINIC, count_subjects) == LARGEST_GROUP
 
 
+async def test_a_writer_that_is_alone_takes_larger_groups(store: Store) -> None:
+    sizes = watch_groups(store)
+    works = [insert(subject_row(CLINIC)) for _ in range(3 * LARGEST_GROUP)]
+    await asyncio.gather(*(store.write(CLINIC, work) for work in works))
+    assert sizes[0] == (2 * LARGEST_GROUP if store._backend.writers == 1 else LARGEST_GROUP)
+    assert await store.read(CLINIC, count_subjects) == sum(sizes) == 3 * LARGEST_GROUP
+
+
 async def test_an_answer_comes_after_the_commit_that_holds_it(store: Store, database_url: str) -> None:
     other = open_store(database_url)
     for stored in range(1, 6):

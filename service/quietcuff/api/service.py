@@ -77,10 +77,10 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
         return watch
 
     async def close(self) -> None:
-        """Finish the waiting work, close the store, and end the deciders."""
-        await self.desk.store.close()
+        """End the deciders, finish the waiting work, and close the store."""
         if self.deciders is not None:
             self.deciders.close()
+        await self.desk.store.close()
 
 
 def service_of(connection: Connection) -> Service:

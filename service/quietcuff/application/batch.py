@@ -80,9 +80,11 @@ async def receive_sittings(
     *,
     may_go_on: Callable[[], bool] = lambda: True,
     deciders: Foresight | None = None,
+    most_held: int = MOST_LINES_HELD,
 ) -> None:
     """Evaluate and store the sitting of each line, and report each line in order. ``may_go_on`` is asked before each
-    further line; the first False ends the batch. ``deciders`` evaluate lines before they are stored.
+    further line; the first False ends the batch. ``deciders`` evaluate lines before they are stored. At most ``most_held``
+    lines are worked on at a time.
 
     If two lines are of one person, the earlier line is stored first. If ``lines`` raises or the task is cancelled, the lines
     already taken in are finished and reported. An incomplete last line is then not taken in.
@@ -92,7 +94,7 @@ async def receive_sittings(
     try:
         async for line in lines:
             # Whoever waits for one answer goes before the next line: a batch keeps going, if only line by line.
-            while held and (len(held) >= MOST_LINES_HELD or bytes_held > MOST_BYTES_HELD or desk.store.is_crowded):
+            while held and (len(held) >= most_held or bytes_held > MOST_BYTES_HELD or desk.store.is_crowded):
                 bytes_held -= await tell_of(held, tell)
             if not may_go_on():
                 break
@@ -138,7 +140,8 @@ async def receive_line(
     try:
         reading_set = understand_line(desk, line)
         claims = known(tenant, line.number, reading_set)
-        return ReceivedLine(line=line, outcome=await take_in(desk, tenant, caller, reading_set, claims, deciders))
+        outcome = await take_in(desk, tenant, caller, reading_set, claims, deciders, line.text)
+        return ReceivedLine(line=line, outcome=outcome)
     except Exception as error:
         return ReceivedLine(line=line, outcome=line.placed(error))
 

@@ -126,7 +126,9 @@ class Tenants:
 class Foresight(Protocol):
     """Those who evaluate a new sitting before its transaction."""
 
-    async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None: ...
+    async def foresee(
+        self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys, sent: bytes | None = None
+    ) -> Foreseen | None: ...
 
 
 class AppContext(msgspec.Struct, frozen=True, kw_only=True):

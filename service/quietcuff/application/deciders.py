@@ -1,13 +1,14 @@
 """Worker processes that evaluate new sittings before their transaction, so that several processors share the work.
 
-What a sitting will be evaluated with is read from a snapshot, at once for those that wait together. A worker evaluates it and
-makes its rows. Evaluation is pure: where the transaction finds all that was read as it was, it stores what was made; where
-anything has changed since, it decides again. Lost workers cost only time.
+A worker reads what sittings will be evaluated with from a snapshot of its own, at once for those that wait together, evaluates
+them and makes their rows. Evaluation is pure: where the transaction finds all that was read as it was, it stores what was made;
+where anything has changed since, it decides again. Lost workers cost only time.
 """
 
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import threading
@@ -22,26 +23,25 @@ from uuid import UUID
 
 import msgspec
 
-from quietcuff.application.context import AppContext, Caller, UnitOfWork, turn_of
-from quietcuff.application.foreseen import ENCODER, MADE, FirstVersion, Foreseen, Orders, SetOrder
-from quietcuff.application.made_to_order import all_to_order
-from quietcuff.application.store_sitting import foresee
+from quietcuff.application.context import AppContext, Caller, now, open_desk
+from quietcuff.application.evaluate_and_keep import ENCODER as JSON_ENCODER
+from quietcuff.application.foreseen import ENCODER, FORESEEN, Foreseen
+from quietcuff.application.made_to_order import Orders, SetOrder, all_to_order
 from quietcuff.core.model.errors import Busy
 from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.rulebook.rulebook import Rulebook
 from quietcuff.rules.catalog import load_rulebook
-from quietcuff.storage.engine.read_ahead import forget_ahead
-from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS
-from quietcuff.storage.engine.transactions import Transaction
-from quietcuff.storage.rows.claims import find_claim
-from quietcuff.storage.rows.sitting_lookups import SittingKeys, look_ahead
+from quietcuff.storage.engine.store import MOST_WAITING, RETRY_SECONDS, open_store
+from quietcuff.storage.rows.sitting_lookups import SittingKeys
 from quietcuff.storage.rows.tenants import Tenant
 
-SETS_AT_ONCE = 32
+# A part for a worker: few sittings where few wait, so that the store has work while a worker has; more where many wait.
+SETS_AT_ONCE, MOST_SETS_AT_ONCE = 32, 128
+PARTS_OF_WAITING = 4
 # What the transactions decide in one go where the workers have more to do than they can; so many delay no part that comes back.
 LET_BY_AT_ONCE = 16
 # A worker takes as long to start as some hundred sittings take.
 WORTH_STARTING = 128
+PARTS_BETWEEN_COLLECTIONS = 64
 # How soon it is looked again whether the store has room for more.
 LOOK_AGAIN_SECONDS = 0.005
 # Workers that were lost are started again, but not again and again where they cannot run at all.
@@ -56,6 +56,10 @@ class DecidersWatch(Protocol):
     def count_lost(self) -> None: ...
 
 
+class _WorkFailed(Exception):
+    """A worker could not do its part."""
+
+
 class AskedSitting(msgspec.Struct, frozen=True, kw_only=True):
     """A sitting to be decided, the keys of what it is decided with, and the future that waits for it."""
 
@@ -63,6 +67,7 @@ class AskedSitting(msgspec.Struct, frozen=True, kw_only=True):
     caller: Caller
     reading_set: ReadingSet
     keys: SittingKeys
+    sent: bytes | None
     answer: asyncio.Future[Foreseen | None]
 
 
@@ -91,8 +96,11 @@ class Deciders:
         self._warming: asyncio.Task[None] | None = None
         self.watch: DecidersWatch | None = None
 
-    async def foresee(self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys) -> Foreseen | None:
-        """What the rules say of a sitting as it would be stored now; None where nothing is known before.
+    async def foresee(
+        self, tenant: Tenant, caller: Caller, reading_set: ReadingSet, keys: SittingKeys, sent: bytes | None = None
+    ) -> Foreseen | None:
+        """What the rules say of a sitting as it would be stored now; None where nothing is known before. ``sent`` is the JSON
+        that it was read from, where it is at hand.
 
         Raises:
             Busy: too many wait.
@@ -106,7 +114,8 @@ class Deciders:
         if not self._asked:
             # After this turn of the loop, so that sittings that came together are sent together.
             loop.call_soon(self._send)
-        asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, answer=loop.create_future())
+        answer = loop.create_future()
+        asked = AskedSitting(tenant=tenant, caller=caller, reading_set=reading_set, keys=keys, sent=sent, answer=answer)
         self._asked.append(asked)
         self._inside += 1
         self._people_inside[person] += 1
@@ -119,10 +128,11 @@ class Deciders:
                 del self._people_inside[person]
 
     def close(self) -> None:
-        """End the workers."""
+        """End the workers, before the store is closed: the last of SQLite's connections takes its log with it."""
         self._is_closed = True
         if self._pool is not None:
-            self._pool.shutdown(wait=self._is_warm, cancel_futures=True)
+            # Those that only start have no connection yet, and would be waited for long.
+            self._pool.shutdown(wait=self._is_warm or not self._when_busy, cancel_futures=True)
 
     def _is_alone(self) -> bool:
         return self._when_busy and not self._inside and self._desk.store.is_idle
@@ -173,7 +183,7 @@ class Deciders:
                 self._processes,
                 mp_context=get_context("spawn"),
                 initializer=begin_work,
-                initargs=(self._desk.rulebook.digest,),
+                initargs=(self._desk.rulebook.digest, self._desk.store.address),
             )
         return self._pool
 
@@ -187,7 +197,8 @@ class Deciders:
     def _send(self) -> None:
         # While every worker is busy, sittings gather: many at a time cost far less than one by one.
         while self._asked and self._under_way < self._most_under_way:
-            asked, self._asked = self._asked[:SETS_AT_ONCE], self._asked[SETS_AT_ONCE:]
+            size = min(MOST_SETS_AT_ONCE, max(SETS_AT_ONCE, len(self._asked) // PARTS_OF_WAITING))
+            asked, self._asked = self._asked[:size], self._asked[size:]
             self._under_way += 1
             self._last = asyncio.create_task(self._answer(asked, self._last))
 
@@ -200,6 +211,11 @@ class Deciders:
             found = [None for _ in asked]
             if isinstance(error, BrokenProcessPool):
                 self._give_up_workers()
+        except asyncio.CancelledError:
+            # The workers were ended before they began this part: nobody may wait for it for ever.
+            if not self._is_closed:
+                raise
+            found = [None for _ in asked]
         finally:
             self._under_way -= 1
             self._send()
@@ -218,34 +234,32 @@ class Deciders:
         if pool is None:
             self._start_beside()
             return [None for _ in asked]
-        parts = [(part[0].tenant, await self._read(part)) for part in parts_of_tenants(asked)]
-        wanted = [one for _, part in parts for one in part]
-        orders = [
-            Orders(tenant=tenant, driver=self._desk.store.driver, sets=[one for one in part if one is not None])
-            for tenant, part in parts
-        ]
-        if not any(part.sets for part in orders):
+        # Not of one whose caller is gone, and not of one without a reading: there is nothing to be evaluated.
+        wanted = [one for one in asked if one.reading_set.readings and not one.answer.done()]
+        if not wanted:
             return [None for _ in asked]
+        orders = [self._orders(part) for part in parts_of_tenants(wanted)]
         raw = await asyncio.get_running_loop().run_in_executor(pool, make_all, ENCODER.encode(orders))
-        made = MADE.decode(raw)
+        made = FORESEEN.decode(raw)
         if self.watch is not None:
-            self.watch.count_decided(len(made))
-        of_each = iter(made)
-        return [None if one is None else foreseen_of(one, next(of_each)) for one in wanted]
+            self.watch.count_decided(sum(one is not None for one in made))
+        found = dict(zip(map(id, wanted), made, strict=True))
+        return [found.get(id(one)) for one in asked]
 
-    async def _read(self, asked: Sequence[AskedSitting]) -> list[SetOrder | None]:
-        """What sittings of one tenant are evaluated with; None for one that came before, that has no reading, or whose caller
-        is gone."""
-        tenant = asked[0].tenant
+    def _orders(self, asked: Sequence[AskedSitting]) -> Orders:
+        """The order to a worker for sittings of one tenant."""
+        return Orders(tenant=asked[0].tenant, sets=[self._order(one) for one in asked])
 
-        def read(snapshot: Transaction) -> list[SetOrder | None]:
-            try:
-                look_ahead(snapshot, tenant.tenant_id, [one.keys for one in asked])
-                return [read_one(turn_of(self._desk, one.tenant, one.caller, snapshot), one) for one in asked]
-            finally:
-                forget_ahead(snapshot)
-
-        return await self._desk.store.read(tenant.tenant_id, read)
+    def _order(self, asked: AskedSitting) -> SetOrder:
+        moment = now(self._desk)
+        return SetOrder(
+            set_id=self._desk.new_id(asked.keys.subject_id, moment),
+            # As it was sent it is half as long: whatever nobody said is not written there.
+            reading_set=JSON_ENCODER.encode(asked.reading_set) if asked.sent is None else asked.sent,
+            keys=asked.keys,
+            received_at=moment,
+            caller=asked.caller,
+        )
 
 
 def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
@@ -258,22 +272,29 @@ def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
     return parts
 
 
-def read_one(turn: UnitOfWork, asked: AskedSitting) -> SetOrder | None:
-    tenant_id = turn.tenant.tenant_id
-    is_known = any(find_claim(turn.transaction, tenant_id, digest, turn.now) is not None for digest in asked.keys.claims)
-    is_wanted = asked.reading_set.readings and not is_known and not asked.answer.done()
-    return foresee(turn, asked.keys.subject_id, asked.reading_set) if is_wanted else None
+class Workplace(msgspec.Struct):
+    """What a worker has: the context in which it works, the loop in which it waits for the database, and how many parts it has
+    done."""
+
+    desk: AppContext
+    loop: asyncio.Runner
+    parts: int = 0
+
+    def make_all(self, orders: bytes) -> bytes:
+        """Do one part, and look for garbage between parts now and then."""
+        try:
+            return self.loop.run(all_to_order(orders, self.desk))
+        finally:
+            self.parts += 1
+            if self.parts % PARTS_BETWEEN_COLLECTIONS == 0:
+                gc.collect()
 
 
-def foreseen_of(order: SetOrder, made: FirstVersion | None) -> Foreseen:
-    return Foreseen(set_id=order.set_id, received_at=order.received_at, seen=order.seen, made=made)
+WORKPLACE: list[Workplace] = []
 
 
-RULES: list[Rulebook] = []
-
-
-def begin_work(digest: str) -> None:
-    """Load the rules of a worker, once, and tie its life to that of the process that it works for.
+def begin_work(digest: str, database: str) -> None:
+    """Load the rules of a worker and find its database, once, and tie its life to that of the process that it works for.
 
     Raises:
         ValueError: its rules are others than those of that process.
@@ -281,9 +302,13 @@ def begin_work(digest: str) -> None:
     # A terminal sends this to all its processes; the server ends its workers when it has answered.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
-    RULES[:] = [load_rulebook()]
-    if RULES[0].digest != digest:
+    rulebook = load_rulebook()
+    if rulebook.digest != digest:
         raise ValueError("other rules")
+    WORKPLACE[:] = [Workplace(open_desk(open_store(database), rulebook), asyncio.Runner())]
+    # An evaluation leaves no rings behind: to look for them in the midst of it, among all that it holds, takes long in vain.
+    gc.freeze()
+    gc.disable()
 
 
 def end_with_parent() -> None:
@@ -295,5 +320,13 @@ def end_with_parent() -> None:
 
 
 def make_all(orders: bytes) -> bytes:
-    """Evaluate sittings, each with its own history, and make their rows."""
-    return all_to_order(orders, RULES[0])
+    """Foresee sittings, each with its own history, and make their rows.
+
+    Raises:
+        _WorkFailed: of whatever kind the error was; some kinds would not come through to the other process.
+    """
+    (place,) = WORKPLACE
+    try:
+        return place.make_all(orders)
+    except Exception as error:
+        raise _WorkFailed(type(error).__name__) from None

@@ -1,4 +1,4 @@
-"""A new set before its transaction: what was read of it, the order to a worker process, and the version that came back."""
+"""A new set before its transaction: what was read of it, and the version that follows from that."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from uuid import UUID
 import msgspec
 
 from quietcuff.storage.rows.ready_rows import ReadyRows
-from quietcuff.storage.rows.tenants import Tenant
 
 
 class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
@@ -20,25 +19,6 @@ class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     earlier: list[bytes]
 
 
-class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
-    """A new set that is for another process to evaluate: the set as it came, what is stored of it, and the id that it gets."""
-
-    subject_id: UUID
-    set_id: UUID
-    reading_set: bytes
-    seen: SeenBefore
-    received_at: datetime
-    actor: str
-
-
-class Orders(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
-    """New sets of one tenant, and the driver that their rows are for."""
-
-    tenant: Tenant
-    driver: str
-    sets: list[SetOrder]
-
-
 class FirstVersion(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     """The first version of a set as rows, and the facts that the registry learns of the person, None where they stay."""
 
@@ -46,17 +26,16 @@ class FirstVersion(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     learnt: bytes | None
 
 
-# Between processes everything goes as bytes: to pickle structs costs more than to evaluate some of them.
-ENCODER = msgspec.msgpack.Encoder()
-ORDERS = msgspec.msgpack.Decoder(list[Orders])
-MADE = msgspec.msgpack.Decoder(list[FirstVersion | None])
-
-
-class Foreseen(msgspec.Struct, frozen=True, kw_only=True):
-    """What was read of a new set before its transaction, and the version that follows from it; None where the rules refuse it,
-    or nobody evaluated it."""
+class Foreseen(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+    """What was read of a new set before its transaction, and the version that follows from that; None where the rules refuse
+    it."""
 
     set_id: UUID
     received_at: datetime
     seen: SeenBefore
     made: FirstVersion | None
+
+
+# Between processes everything goes as bytes: to pickle structs costs more than to evaluate some of them.
+ENCODER = msgspec.msgpack.Encoder()
+FORESEEN = msgspec.msgpack.Decoder(list[Foreseen | None])

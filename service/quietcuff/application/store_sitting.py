@@ -13,8 +13,8 @@ import msgspec
 
 from quietcuff.application import parties, preconditions, recognised
 from quietcuff.application.context import Answer, AppContext, Caller, Foresight, IfMatch, UnitOfWork, turn_of
-from quietcuff.application.evaluate_and_keep import ENCODER, keep, keep_foreseen
-from quietcuff.application.foreseen import Foreseen, SeenBefore, SetOrder
+from quietcuff.application.evaluate_and_keep import keep, keep_foreseen
+from quietcuff.application.foreseen import Foreseen, SeenBefore
 from quietcuff.application.parties import StoredEquipment, facts_that_differ
 from quietcuff.application.recognised import Claims, claims_of, first_answer, keep_claims
 from quietcuff.application.stored import StoredSet, find_row, load
@@ -27,7 +27,7 @@ from quietcuff.storage.engine.ids import NOBODY, device_id, order_of_set, order_
 from quietcuff.storage.engine.transactions import ReadAhead
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.sitting_lookups import SittingKeys, earlier_sittings, read_ahead
-from quietcuff.storage.rows.subjects import SubjectRow, find_subject, lock_subject
+from quietcuff.storage.rows.subjects import SubjectRow, lock_subject
 from quietcuff.storage.rows.tenants import Tenant
 
 RECEIVE = "POST /v1/reading-sets"
@@ -83,9 +83,11 @@ async def take_in(
     reading_set: ReadingSet,
     claims: Claims,
     deciders: Foresight | None = None,
+    sent: bytes | None = None,
 ) -> Answer:
     """Evaluate and store a sitting under its claims. It joins the queue before anything else can happen, so the sittings of one
     person are stored in the order in which they were taken in; ``deciders``, or else those of the desk, keep that order.
+    ``sent`` is the JSON that it was read from, where it is at hand.
 
     Raises:
         NotAcceptable, Conflict: as ``receive``.
@@ -94,7 +96,7 @@ async def take_in(
     person = subject_id(tenant.secret, reading_set.subject.identifier)
     keys = keys_of(tenant, person, reading_set, claims)
     ahead = deciders or desk.deciders
-    foreseen = None if ahead is None else await ahead.foresee(tenant, caller, reading_set, keys)
+    foreseen = None if ahead is None else await ahead.foresee(tenant, caller, reading_set, keys, sent)
     arrived_at = None if foreseen is None else foreseen.received_at
     return await desk.store.write(
         tenant.tenant_id,
@@ -174,19 +176,6 @@ def seen_of(
         earlier=[]
         if known is None
         else earlier_sittings(turn.transaction, tenant_id, person, taken_before=as_of, other_than=NOBODY),
-    )
-
-
-def foresee(turn: UnitOfWork, person: UUID, reading_set: ReadingSet) -> SetOrder:
-    """The order for a new set, with what is stored of it, read from a snapshot without any lock."""
-    known = find_subject(turn.transaction, turn.tenant.tenant_id, person)
-    return SetOrder(
-        subject_id=person,
-        set_id=turn.desk.new_id(person, turn.now),
-        reading_set=ENCODER.encode(reading_set),
-        seen=seen_of(turn, person, reading_set, known, parties.look_up_stored(turn, reading_set)),
-        received_at=turn.now,
-        actor=turn.caller.actor,
     )
 
 

@@ -20,9 +20,8 @@ import msgspec
 
 from quietcuff import application
 from quietcuff.answered import Problem
-from quietcuff.api.routes.batches import RefusedLine, last_line, line_of
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
-from quietcuff.application.batch import by_identifier, by_identifier_or_content, lines_of
+from quietcuff.application.batch import MOST_LINES_HELD, by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
 from quietcuff.cli.support.cores import cores
 from quietcuff.cli.support.desk import note_command
@@ -43,6 +42,9 @@ from quietcuff.words.languages import load_languages
 
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130
 MOST_SHOWN = 10
+OBJECTS_BETWEEN_COLLECTIONS = 20_000
+# More than a server holds of a batch, where others' requests would wait for them.
+LINES_HELD = 2 * MOST_LINES_HELD
 GO_ON = "Run it again to go on: what is stored is not stored twice."
 # What lies in the line itself. Anything else lies in the service or its database, and would happen to every line.
 FAULTS_OF_LINES = (NotReadable, NotAcceptable, NotFound, Conflict)
@@ -79,17 +81,22 @@ class OutcomeReporter:
         self._tally.count(received)
         if self._answers is None and not isinstance(outcome, Exception):
             return
+        # Loaded only here: it brings the web framework along, which takes a third of a start.
+        from quietcuff.api.routes.batches import RefusedLine, line_of
+
         told = line_of(received, self.request_id)
         if self._answers is not None:
             write(self._answers, told)
         if isinstance(told, RefusedLine):
-            self._tell_refused(received.line, told)
+            self._tell_refused(received.line, told.problem)
 
     def end(self) -> int:
         """Report the totals, or the reason for stopping, and return the exit code."""
         if self.failure is not None:
             return self._stop(reason_of(self.failure), FAILED)
         if self._answers is not None:
+            from quietcuff.api.routes.batches import last_line
+
             write(self._answers, last_line(self._tally, is_whole=True))
         say(self._sum())
         return LINES_REFUSED if self._tally.refused else DONE
@@ -107,12 +114,12 @@ class OutcomeReporter:
         counts = f"{tally.stored:,} stored, {tally.replayed:,} stored before, {tally.refused:,} refused"
         return f"{tally.lines:,} lines: {counts}; {seconds:.0f} s, {tally.lines / seconds:,.0f} a second."
 
-    def _tell_refused(self, line: Line, told: RefusedLine) -> None:
+    def _tell_refused(self, line: Line, problem: Problem) -> None:
         if self._refused is not None:
-            write(self._refused, kept_line(line, told.problem))
+            write(self._refused, kept_line(line, problem))
         # A file of another kind is refused at every line; the first few say as much as all of them.
         elif self._tally.refused <= MOST_SHOWN:
-            faults = [f"{place_in_line(fault)}: {fault.code}." for fault in told.problem.errors]
+            faults = [f"{place_in_line(fault)}: {fault.code}." for fault in problem.errors]
             say(f"Line {line.number} is refused. {' '.join(faults)}")
 
 
@@ -213,12 +220,14 @@ async def import_all(
         desk = application.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
         await note_command(desk, caller)
-        # The rules stay for the whole run; the collector need not look through them at every full round.
+        # The rules stay for the whole run; the collector need not look through them at every full round. Nor need it look so
+        # often among the lines that are held, nearly all of which end without it.
         gc.freeze()
+        gc.set_threshold(OBJECTS_BETWEEN_COLLECTIONS)
         processes = max(0, cores() - 1) if jobs is None else jobs
         deciders = Deciders(processes, desk, when_busy=jobs is None) if processes else None
         try:
-            await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders)
+            await application.receive_sittings(desk, caller, lines, known, tell, deciders=deciders, most_held=LINES_HELD)
         except Exception as error:
             # The failure is reported with the counts at the end; any other error is of the input and is raised here.
             if error is not teller.failure:

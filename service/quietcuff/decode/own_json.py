@@ -46,6 +46,19 @@ def read(body: bytes, shape: type[T], meaning: Meaning[T] | None = None) -> T:
     return struct
 
 
+def read_known(body: bytes, shape: type[T]) -> T:
+    """The struct that bytes say which ``read`` found good before.
+
+    Raises:
+        NotReadable, NotAcceptable: as ``read``, of other bytes.
+    """
+    try:
+        struct: T = decoder_of(shape).decode(body)
+    except (UnicodeDecodeError, RecursionError, msgspec.DecodeError):
+        return _read_again(body, shape, None)
+    return struct
+
+
 def _read_again(body: bytes, shape: type[T], meaning: Meaning[T] | None) -> T:
     """The slow way: forgive what may be forgiven, and name every fault of the rest."""
     value = plain_values(body)

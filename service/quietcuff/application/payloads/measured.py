@@ -16,7 +16,14 @@ from quietcuff.application.payloads.said_before import says_the_same, was_said_b
 from quietcuff.core.model.fields import hundredths
 from quietcuff.core.model.readings import Device, Identifier, Reading
 from quietcuff.storage.engine.ids import device_id
-from quietcuff.storage.rows.payloads import MeasuredRow, SourceRow, find_measured, find_measured_at, kind_behind
+from quietcuff.storage.rows.payloads import (
+    MeasuredRow,
+    SourceRow,
+    find_measured,
+    find_measured_at,
+    has_brought_readings,
+    kind_behind,
+)
 from quietcuff.storage.schema.codes import SITE
 
 Place = tuple[UUID, int]
@@ -46,6 +53,8 @@ def reported_sets(
     """
     found: dict[int, UUID] = {}
     taken: set[Place] = set()
+    if not has_brought_readings(turn.transaction, turn.tenant.tenant_id, person):
+        return found
     for place, reading in enumerate(readings):
         if isinstance(reading.identifier, Identifier):
             continue

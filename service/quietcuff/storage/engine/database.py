@@ -180,6 +180,7 @@ class Backend(Protocol):
     """The place where groups of jobs are run. ``driver`` is the database and its driver in an address; ``writers`` is how many
     groups run at once; ``book`` belongs to the trail they write."""
 
+    url: URL
     driver: str
     writers: int
     book: Book
@@ -200,7 +201,7 @@ class SqliteBackend:
     writers = 1
 
     def __init__(self, url: URL, book: Book) -> None:
-        self.book = book
+        self.url, self.book = url, book
         self._writer = open_sqlite(url, writes=True)
         self._reader = open_sqlite(url, writes=False, pool_size=READERS)
         self._writer_thread = ThreadPoolExecutor(1, thread_name_prefix="quietcuff-writer")
@@ -254,7 +255,7 @@ class PostgresqlBackend:
     def __init__(self, url: URL, book: Book) -> None:
         from quietcuff.storage.engine.postgresql import open_postgresql
 
-        self.book = book
+        self.url, self.book = url, book
         self._writer = open_postgresql(url, writes=True, pool_size=POSTGRESQL_WRITERS)
         self._reader = open_postgresql(url, writes=False, pool_size=READERS)
         prepare_writer(self._writer.sync_engine, book)

@@ -43,6 +43,8 @@ CROWDED_SECONDS = 1.0
 # The share of the old average that remains after each new group.
 REMEMBERED = 0.8
 LARGEST_GROUP = 64
+# A writer that is the only one leaves no work to others; the fewer commits it makes, the fewer pages it writes again.
+LARGEST_GROUP_OF_ONE = 2 * LARGEST_GROUP
 WORTH_A_WRITER = LARGEST_GROUP // 2
 PATIENCE_SECONDS = 0.02
 DEADLOCK_ROUNDS = 6
@@ -98,6 +100,7 @@ class Store:
         self._waiting: deque[Waiting] = deque()
         self._seconds_a_job = 0.0
         self._writers = 0
+        self._largest_group = LARGEST_GROUP if backend.writers > 1 else LARGEST_GROUP_OF_ONE
         self._late_writer: asyncio.TimerHandle | None = None
         self._places_at_work: set[tuple[int, bytes]] = set()
         self._tasks: set[asyncio.Task[Any]] = set()
@@ -148,6 +151,11 @@ class Store:
             if told is error:
                 raise
             raise told from error
+
+    @property
+    def address(self) -> str:
+        """The database's address with its password, for another process of this program."""
+        return self._backend.url.render_as_string(hide_password=False)
 
     @property
     def driver(self) -> str:
@@ -259,7 +267,7 @@ class Store:
         """
         group: list[Waiting] = []
         passed_over: list[Waiting] = []
-        while self._waiting and len(group) < LARGEST_GROUP:
+        while self._waiting and len(group) < self._largest_group:
             job, answer, deadline = self._waiting.popleft()
             # The caller went away before its work began.
             if answer.done() and answer.cancelled():

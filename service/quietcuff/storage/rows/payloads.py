@@ -9,18 +9,19 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, bindparam, insert, or_, select, tuple_, update
+from sqlalchemy import Connection, bindparam, exists, insert, or_, select, tuple_, update
 
 from quietcuff.storage.engine.read_ahead import KeyedQuery
 from quietcuff.storage.engine.statements import Command, Query, insert_into, single
 from quietcuff.storage.schema.base import Id, Instant
 from quietcuff.storage.schema.codes import OBSERVATION_STATUS, PAYLOAD_KIND
 from quietcuff.storage.schema.payloads import payload, payload_link, payload_person, refused_payload
-from quietcuff.storage.schema.sittings import reading, reading_set
+from quietcuff.storage.schema.sittings import reading, reading_set, subject
 
 _p, _l, _r = payload.c, payload_link.c, refused_payload.c
 # An id that no subject and no set has: a page from the start begins after it.
 NOTHING = UUID(int=0)
+NO_KEY = b""
 MOST_OPEN = 300
 
 
@@ -191,6 +192,20 @@ MEASURED = KeyedQuery(
     [reading.c.subject_id, reading.c.taken_at],
     lambda clause: clause.order_by(reading.c.set_id, reading.c.reading_index),
 )
+# Of whom a payload brought a reading: hardly anybody's sittings are posted and sent by a device as well.
+BROUGHT = KeyedQuery(
+    single,
+    select(subject.c.subject_id).where(
+        subject.c.tenant_id == bindparam("tenant_id"),
+        exists().where(
+            reading.c.tenant_id == subject.c.tenant_id,
+            reading.c.subject_id == subject.c.subject_id,
+            # Not merely "not null": SQLite would then look through all of a person's readings and not into the index of these.
+            reading.c.source_key > NO_KEY,
+        ),
+    ),
+    [subject.c.subject_id],
+)
 # What is corrected may have been written by the same work, so it is read now and not ahead.
 MEASURED_AT = Query(
     MeasuredRow,
@@ -304,6 +319,11 @@ def find_placed(connection: Connection, tenant_id: int, subject_id: UUID, set_id
     """The reading at a place of a person's set."""
     values = {"tenant_id": tenant_id, "subject_id": subject_id, "set_id": set_id, "reading_index": place}
     return BY_PLACE.first(connection, values)
+
+
+def has_brought_readings(connection: Connection, tenant_id: int, subject_id: UUID) -> bool:
+    """True if a payload brought a reading of a person."""
+    return BROUGHT.first(connection, {"tenant_id": tenant_id, "subject_id": subject_id}) is not None
 
 
 def find_measured(

@@ -40,7 +40,9 @@ def read_ahead(connection: Connection, tenant_id: int, wanted: Sequence[SittingK
     people = _read_with(subjects.LOCK, connection, tenant_id, wanted)
     subjects.DELETED.read_ahead(connection, tenant_id, [key for key, rows in people.items() if not rows])
     # Nothing is stored of a person who has no row.
-    taken = {(one.subject_id, at) for one in wanted if people[one.subject_id,] for at in one.taken_at}
+    measured = {(one.subject_id,) for one in wanted if one.taken_at and people[one.subject_id,]}
+    brought = payloads.BROUGHT.read_ahead(connection, tenant_id, measured)
+    taken = {(one.subject_id, at) for one in wanted if brought.get((one.subject_id,)) for at in one.taken_at}
     payloads.MEASURED.read_ahead(connection, tenant_id, taken)
 
 
