@@ -203,13 +203,16 @@ class PreparedStatement:
         return found
 
     def all_converted(self, rows: Iterable[Sequence[Any]]) -> list[list[Any]]:
-        """Many rows as the driver gave them, converted column by column."""
+        """Many rows as the driver gave them, converted column by column. What is the same in rows that follow each other is
+        converted once."""
         found = [list(row) for row in rows]
         for place, convert in self._gives:
+            last = made = None
             for row in found:
                 value = row[place]
-                if value is not None:
-                    row[place] = convert(value)
+                if value != last:
+                    last, made = value, None if value is None else convert(value)
+                row[place] = made
         return found
 
 
