@@ -43,7 +43,7 @@ def split(text: str, separator: str) -> list[str]:
 
 def unescaped_part(text: str) -> str:
     """A part without its escapes."""
-    return ESCAPED.sub(r"\1", text)
+    return ESCAPED.sub(r"\1", text) if "\\" in text else text
 
 
 class SearchToken(msgspec.Struct, frozen=True):
