@@ -50,7 +50,8 @@ class SetExport:
         self.set_id = set_id
         self._publisher = publisher
         self._subject_id = subject_id
-        self._decoded: dict[int, tuple[SittingVersion, SharedElements]] = {}
+        self._decoded: dict[int, SittingVersion] = {}
+        self._framed: dict[int, tuple[SittingVersion, SharedElements]] = {}
 
     def observation(self, entry: ObservationEntry, shown: VersionsShown) -> Observation:
         """One Observation as it stands."""
@@ -67,13 +68,16 @@ class SetExport:
 
     def sitting(self, shown: VersionShown) -> SittingVersion:
         """One version of the set."""
-        return self._version(shown)[0]
-
-    def _version(self, shown: VersionShown) -> tuple[SittingVersion, SharedElements]:
         known = self._decoded.get(shown.version)
         if known is None:
-            sitting = stored_sitting(self._publisher, self._subject_id, self.set_id, shown)
-            known = self._decoded[shown.version] = sitting, frame_of(sitting, self._publisher.public_url)
+            known = self._decoded[shown.version] = stored_sitting(self._publisher, self._subject_id, self.set_id, shown)
+        return known
+
+    def _version(self, shown: VersionShown) -> tuple[SittingVersion, SharedElements]:
+        known = self._framed.get(shown.version)
+        if known is None:
+            sitting = self.sitting(shown)
+            known = self._framed[shown.version] = sitting, frame_of(sitting, self._publisher.public_url)
         return known
 
 
