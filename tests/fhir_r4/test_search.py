@@ -19,9 +19,14 @@ from fhir_r4.profiles import codes_in, faults_of
 from fhir_r4.stored_sets import STARTED_AT
 from quietcuff.core.model.errors import NotAcceptable
 from quietcuff.core.rulebook.rulebook import Rulebook
+from quietcuff.fhir.search.date_values import Clock
+from quietcuff.fhir.search.request import parse_search
+from quietcuff.fhir.search.searchset import searchset
+from quietcuff.fhir.search.types import OBSERVATIONS, SEARCHED
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import Store, open_store
 from quietcuff.storage.search import observations
+from quietcuff.storage.search.observations import Snapshot
 
 SETS, PERSONS = 40, 4
 BP, PULSE, FLAGS, MEAN = "85354-9", "8867-4", "8410608", "96607-7"
@@ -210,3 +215,50 @@ async def test_a_page_is_a_sound_bundle_that_says_what_was_understood(archive: A
     assert msgspec.json.decode(read.body) == entry["resource"]
     with pytest.raises(NotAcceptable):
         await archive.clinic.search(("_cursor", "AAAA"))
+
+
+async def test_a_page_that_is_written_in_lines_is_the_page_made_of_its_resources(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages: list[list[tuple[str, str]]] = [
+        [],
+        [("_sort", "date"), ("_count", "200")],
+        [("patient", archive.persons[1]), ("code", MEAN)],
+        [("patient", "p1")],
+        [("_count", "3"), ("vendor-parameter", "1")],
+        [("patient", "p1"), ("vendor-parameter", "1")],
+    ]
+    written = [await bytes_of_page(archive, items) for items in pages]
+    resources = [msgspec.json.decode(one).get("entry", []) for one in written]
+    assert [len(entries) for entries in resources[3:]] == [0, 4, 1]
+    monkeypatch.setitem(SEARCHED, "Observation", msgspec.structs.replace(OBSERVATIONS, write=None))
+    assert written == [await bytes_of_page(archive, items) for items in pages]
+
+
+async def bytes_of_page(archive: Archive, items: list[tuple[str, str]]) -> bytes:
+    """A page in the bytes that are sent."""
+    clinic = archive.clinic
+    publisher, clock = clinic.publisher, Clock(clinic.tenant.zone, STARTED_AT)
+
+    def find(snapshot: Snapshot) -> bytes:
+        asked = parse_search(OBSERVATIONS.asking, items, publisher=publisher, clock=clock, is_strict=False, snapshot=snapshot)
+        return searchset(snapshot, publisher, asked)
+
+    return await clinic.store.read(clinic.tenant.tenant_id, find)
+
+
+@pytest.mark.parametrize("items", [[], [("_sort", "date"), ("date", "ge2020-01-01T00:00:00+00:00")]])
+async def test_the_next_link_is_the_page_itself_with_one_cursor(archive: Archive, items: list[tuple[str, str]]) -> None:
+    bundle = await archive.clinic.search(*items)
+    cursors = []
+    for _ in range(2):
+        own, following = link_of(bundle, "self"), link_of(bundle, "next")
+        assert own is not None
+        assert following is not None
+        said = parse_qsl(urlsplit(following).query)
+        assert said[:-1] == items
+        assert [pair for pair in parse_qsl(urlsplit(own).query) if pair[0] != "_cursor"] == items
+        assert said[-1][0] == "_cursor"
+        cursors.append(said[-1][1])
+        bundle = await archive.clinic.search(*said)
+    assert len(set(cursors)) == 2

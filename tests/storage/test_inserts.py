@@ -1,4 +1,4 @@
-"""Rows that are inserted in the order of their table's columns."""
+"""Rows that are inserted in the order of their table's columns, and rows as they are read again."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from sqlalchemy import Table
+from sqlalchemy import Table, select
+from sqlalchemy.dialects import sqlite
 
 from quietcuff.storage.engine.database import AS_THEY_ARE, open_sqlite, parse_url
+from quietcuff.storage.engine.statements import PreparedStatement
 from quietcuff.storage.rows.claims import Claim
 from quietcuff.storage.rows.reading_sets import SetRow
 from quietcuff.storage.rows.readings import ReadingRow
 from quietcuff.storage.rows.subjects import SubjectRow
 from quietcuff.storage.rows.versions import VersionRow
+from quietcuff.storage.schema.base import from_microseconds
 from quietcuff.storage.schema.sittings import claim, reading, reading_set, set_version, subject
 
 
@@ -36,3 +39,12 @@ def test_values_that_the_driver_was_told_of_are_stored_as_they_are(tmp_path: Pat
         row = connection.cursor().execute("SELECT ?, ?, ?, typeof(?)", (*given.values(), True)).fetchone()
     engine.dispose()
     assert row == (b"\0\xff", 1, None, "integer")
+
+
+def test_rows_are_read_alike_together_and_one_by_one() -> None:
+    plan = PreparedStatement(select(set_version.c.closes_at, set_version.c.version), None, sqlite.dialect())
+    moments = [None, 5, 5, None, None, 0, 5]
+    rows = [(moment, place) for place, moment in enumerate(moments)]
+    converted = [None if moment is None else from_microseconds(moment) for moment in moments]
+    assert [list(row) for row in plan.all_converted(rows)] == [plan.converted(row) for row in rows]
+    assert [row[0] for row in plan.all_converted(rows)] == converted

@@ -131,7 +131,7 @@ def test_means_of_a_device_are_looked_for_between_both_ends_of_a_day(engine: Eng
 
 
 def test_documents_are_fetched_by_their_keys(engine: Engine) -> None:
-    steps = plans(engine, lambda snapshot: read_versions_shown(snapshot, TENANT, {SITTING, PERSON}))
+    steps = plans(engine, lambda snapshot: read_versions_shown(snapshot, TENANT, {UUID(SITTING), UUID(PERSON)}))
     assert any("ix_reading_set_set (tenant_id=? AND set_id=?)" in step for step in steps)
     assert any("(tenant_id=? AND subject_id=? AND set_id=? AND version=?)" in step for step in steps)
     assert not any("SCAN" in step for step in steps)

@@ -90,4 +90,4 @@ def places_found(
     wanted = people if query.subject_ids is None else people & query.subject_ids
     of_people = msgspec.structs.replace(query, subject_ids=wanted, order="date", limit=ALL_ENTRIES, after=None)
     for entry in find_observations(snapshot, publisher.tenant.tenant_id, of_people):
-        yield UUID(entry.key.set_id), place_name(entry.key.kind, entry.key.index)
+        yield entry.set_id, place_name(entry.kind, entry.index)

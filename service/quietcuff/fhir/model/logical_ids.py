@@ -7,6 +7,7 @@ of version 3.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from quietcuff.storage.search.query import Kind, ObservationKey
 
@@ -20,6 +21,8 @@ PROVENANCE_ID = re.compile(rf"({UUID_PATTERN})-v([1-9][0-9]{{0,8}})", re.ASCII)
 PLAIN_ID = re.compile(UUID_PATTERN, re.ASCII)
 
 
+# Of a set there are few places, and each Observation names its own again and again.
+@lru_cache(maxsize=4096)
 def place_name(kind: Kind, index: int) -> str:
     """The part of an id after its set: ``r0``, ``p0``, ``f0`` or ``mean``."""
     return MEAN if kind == "mean" else f"{LETTERS[kind]}{index}"

@@ -97,4 +97,4 @@ def entries_of(snapshot: Snapshot, row: SetRow) -> list[ObservationEntry]:
         subject_ids=frozenset((str(row.subject_id),)), set_id=str(row.set_id), order="date", limit=ALL_ENTRIES
     )
     entries = find_observations(snapshot, row.tenant_id, query)
-    return sorted(entries, key=lambda entry: (entry.key.kind == "mean", entry.key.index, KINDS.index(entry.key.kind)))
+    return sorted(entries, key=lambda entry: (entry.kind == "mean", entry.index, KINDS.index(entry.kind)))

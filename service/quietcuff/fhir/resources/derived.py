@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
 from quietcuff.fhir.versions.documents import EVALUATION
 from quietcuff.storage.rows.versions import read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
@@ -10,9 +12,9 @@ from quietcuff.storage.search.query import ObservationKey
 
 def derived_keys(snapshot: Snapshot, tenant_id: int, sources: frozenset[ObservationKey]) -> frozenset[ObservationKey]:
     """The flags of the readings, where they have any, and the means that name one of them."""
-    shown = read_versions_shown(snapshot, tenant_id, {source.set_id for source in sources})
+    shown = read_versions_shown(snapshot, tenant_id, {UUID(source.set_id) for source in sources})
     counted = {
-        set_id: EVALUATION.decode(versions.mean.evaluation).counted
+        str(set_id): EVALUATION.decode(versions.mean.evaluation).counted
         for set_id, versions in shown.items()
         if versions.mean is not None
     }

@@ -42,7 +42,7 @@ def parse_date(text: str, parameter: str, clock: Clock) -> DateRange:
     Raises:
         NotAcceptable: not a date that FHIR allows, or a year outside 1800 to 2400.
     """
-    found = PATTERN.fullmatch(LOST_PLUS.sub("+", text))
+    found = PATTERN.fullmatch(LOST_PLUS.sub("+", text) if " " in text else text)
     if found is None:
         raise not_a_date(parameter)
     prefix: Prefix = found["prefix"] or "eq"  # type: ignore[assignment]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache, lru_cache
 from typing import TypeVar
 
 import msgspec
@@ -39,12 +40,26 @@ CHOICES = {"effectiveDateTime": "effective", "effectivePeriod": "effective", "va
 
 def part_of(resource: R, elements: frozenset[str]) -> R:
     """The resource with these elements, and with those that R4 demands."""
-    wanted = elements | DEMANDED[type(resource).__name__]
-    # UNSET leaves out what a whole resource always has, too.
-    gone = {field.name: msgspec.UNSET for field in msgspec.structs.fields(resource) if not is_wanted(field.encode_name, wanted)}
-    found = msgspec.structs.replace(resource, **gone)
+    kind: type[msgspec.Struct] = type(resource)
+    # Only what it has: else whatever clients send would be remembered.
+    found = msgspec.structs.replace(resource, **left_out_of(kind, elements & names_in(kind)))
     known = found.meta or Meta()
     return msgspec.structs.replace(found, meta=msgspec.structs.replace(known, tag=[codes.SUBSETTED]))
+
+
+@cache
+def names_in(kind: type[msgspec.Struct]) -> frozenset[str]:
+    """The names by which elements of a type can be asked for."""
+    return frozenset((*kind.__struct_encode_fields__, *CHOICES.values(), "device"))
+
+
+# The same for all resources of a page.
+@lru_cache(maxsize=64)
+def left_out_of(kind: type[msgspec.Struct], elements: frozenset[str]) -> dict[str, msgspec.UnsetType]:
+    """The fields of a type without these elements, each as unset, which leaves out what a whole resource always has, too."""
+    wanted = elements | DEMANDED[kind.__name__]
+    fields = zip(kind.__struct_fields__, kind.__struct_encode_fields__, strict=True)
+    return {field: msgspec.UNSET for field, name in fields if not is_wanted(name, wanted)}
 
 
 def is_wanted(name: str, elements: frozenset[str]) -> bool:

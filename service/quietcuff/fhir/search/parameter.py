@@ -27,6 +27,8 @@ ESCAPED = re.compile(r"\\([,|$\\])")
 
 def split(text: str, separator: str) -> list[str]:
     """The parts between separators that no backslash escapes; the parts keep their escapes."""
+    if "\\" not in text:
+        return text.split(separator)
     parts, begun, place = [], 0, 0
     while place < len(text):
         if text[place] == "\\":
@@ -41,7 +43,7 @@ def split(text: str, separator: str) -> list[str]:
 
 def unescaped_part(text: str) -> str:
     """A part without its escapes."""
-    return ESCAPED.sub(r"\1", text)
+    return ESCAPED.sub(r"\1", text) if "\\" in text else text
 
 
 class SearchToken(msgspec.Struct, frozen=True):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
+from functools import cached_property
 from typing import Any
 
 import msgspec
@@ -34,7 +35,7 @@ NAME_END = re.compile("[:.]")
 ELEMENT = re.compile(r"[A-Za-z][A-Za-z0-9]{0,63}", re.ASCII)
 
 
-class SearchOffer(msgspec.Struct, frozen=True, kw_only=True):
+class SearchOffer(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """The search capabilities of one type: its parameters, its sort orders by name, its includes, and the query
     without conditions (``everything``). ``in_natural_order`` sets the order where none was asked for."""
 
@@ -46,8 +47,12 @@ class SearchOffer(msgspec.Struct, frozen=True, kw_only=True):
     everything: Any
     in_natural_order: Callable[[Any], Any]
 
+    @cached_property
+    def _by_name(self) -> dict[str, SearchParameter]:
+        return {one.name: one for one in self.parameters}
+
     def parameter(self, name: str) -> SearchParameter | None:
-        return next((one for one in self.parameters if one.name == name), None)
+        return self._by_name.get(name)
 
 
 class Search(msgspec.Struct, frozen=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, cast
 from urllib.parse import urlencode
 
@@ -15,6 +16,7 @@ from quietcuff.fhir.search.request import CURSOR, Search, cursor_of
 from quietcuff.fhir.search.types import SEARCHED, Searched
 from quietcuff.fhir.versions.stored_sets import Publisher
 from quietcuff.storage.search.observations import Snapshot
+from quietcuff.storage.search.query import EntryPageEnd
 
 ENCODER = msgspec.json.Encoder()
 MATCH = SearchMode(mode="match")
@@ -27,38 +29,53 @@ def searchset(snapshot: Snapshot, publisher: Publisher, search: Search) -> bytes
     searched = SEARCHED[search.asking.type]
     if search.only_total:
         total = searched.count(snapshot, publisher, search.query)
-        return ENCODER.encode(Bundle(type="searchset", total=total, link=[self_link(search, publisher)]))
+        return ENCODER.encode(Bundle(type="searchset", total=total, link=links(search, publisher, None)))
     found = searched.find(snapshot, publisher, search.query)
     page, has_more = found[: search.query.limit], len(found) > search.query.limit
     bundle = Bundle(
         type="searchset",
         total=total_of(snapshot, publisher, searched, search, None if has_more else len(page)),
-        link=[self_link(search, publisher), *(next_links(search, page[-1], publisher) if has_more else [])],
-        entry=[*entries(snapshot, publisher, searched, search, page), *remarks(search)] or None,
+        link=links(search, publisher, page[-1].page_end if has_more else None),
     )
-    return ENCODER.encode(bundle)
+    return with_entries(bundle, snapshot, publisher, search, page)
 
 
 def bundle_of(snapshot: Snapshot, publisher: Publisher, search: Search, found: list[Any], operation: str) -> bytes:
     """The results of an operation, all on one page."""
     url = search_url(search, publisher, list(search.understood), f"/{operation}")
-    shown = [] if search.only_total else entries(snapshot, publisher, SEARCHED[search.asking.type], search, found)
-    entry = [*shown, *remarks(search)] or None
-    return ENCODER.encode(Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)], entry=entry))
+    bundle = Bundle(type="searchset", total=len(found), link=[Link(relation="self", url=url)])
+    return with_entries(bundle, snapshot, publisher, search, [] if search.only_total else found)
+
+
+def with_entries(bundle: Bundle, snapshot: Snapshot, publisher: Publisher, search: Search, page: list[Any]) -> bytes:
+    """The Bundle in JSON with what stands on the page, and the warning about left out parameters."""
+    searched = SEARCHED[search.asking.type]
+    if searched.write is None or search.elements is not None or search.includes or search.iterated:
+        entry = [*entries(snapshot, publisher, searched, search, page), *remarks(search)]
+        return ENCODER.encode(msgspec.structs.replace(bundle, entry=entry or None))
+    begin, end = around_resource(publisher.address(search.asking.type, ""))
+    parts = [
+        part
+        for logical_id, line in searched.write(snapshot, publisher, page)
+        # An id needs no escape.
+        for part in (begin, logical_id.encode(), b'","resource":', line, end)
+    ]
+    parts += [b",%b" % ENCODER.encode(remark) for remark in remarks(search)]
+    told = ENCODER.encode(bundle)
+    # Entries are the last element of a Bundle. They are long: each line is copied once, into the answer.
+    return b"".join((told[:-1], b',"entry":[', parts[0][1:], *parts[1:], b"]}")) if parts else told
+
+
+@lru_cache(maxsize=16)
+def around_resource(address: str) -> tuple[bytes, bytes]:
+    """What stands in an entry before the id at the end of an address, after a comma, and behind the resource."""
+    sample = Entry(full_url=address, resource=cast(Resource, msgspec.Raw(b"{}")), search=MATCH)
+    begin, end = ENCODER.encode(sample).split(b'","resource":{}')
+    return b"," + begin, end
 
 
 def entries(snapshot: Snapshot, publisher: Publisher, searched: Searched, search: Search, page: list[Any]) -> list[Entry]:
     """The entries of the found resources and of the included ones, each under its address."""
-    if searched.write is not None and search.elements is None and not (search.includes or search.iterated):
-        sample = Entry(
-            full_url=publisher.address(search.asking.type, ""), resource=cast(Resource, msgspec.Raw(b"{}")), search=MATCH
-        )
-        begin, end = ENCODER.encode(sample).split(b'","resource":{}')
-        return [
-            # An id needs no escape.
-            cast(Entry, msgspec.Raw(b'%b%b","resource":%b%b' % (begin, logical_id.encode(), line, end)))
-            for logical_id, line in searched.write(snapshot, publisher, page)
-        ]
     matches = searched.show(snapshot, publisher, page)
     others = included(snapshot, publisher, search.includes, search.iterated, matches)
     shown = matches if search.elements is None else [part_of(one, search.elements) for one in matches]
@@ -93,15 +110,16 @@ def total_of(
     return searched.count(snapshot, publisher, search.query) if search.wants_total or is_narrow else None
 
 
-def self_link(search: Search, publisher: Publisher) -> Link:
-    """The self link, with the understood parameters only."""
-    return Link(relation="self", url=search_url(search, publisher, list(search.understood)))
-
-
-def next_links(search: Search, last: Any, publisher: Publisher) -> list[Link]:
-    """The way to the next page: the same search, from the end of this page."""
-    kept = [(name, value) for name, value in search.understood if name != CURSOR]
-    return [Link(relation="next", url=search_url(search, publisher, [*kept, (CURSOR, cursor_of(last.page_end))]))]
+def links(search: Search, publisher: Publisher, end: EntryPageEnd | None) -> list[Link]:
+    """The page itself, with the understood parameters only; and the next page, the same search from the end of this one."""
+    url = search_url(search, publisher, list(search.understood))
+    found = [Link(relation="self", url=url)]
+    if end is not None:
+        kept = [(name, value) for name, value in search.understood if name != CURSOR]
+        same = url if len(kept) == len(search.understood) else search_url(search, publisher, kept)
+        # A cursor needs no escape.
+        found.append(Link(relation="next", url=f"{same}{'&' if kept else '?'}{CURSOR}={cursor_of(end)}"))
+    return found
 
 
 def search_url(search: Search, publisher: Publisher, parameters: list[tuple[str, str]], operation: str = "") -> str:

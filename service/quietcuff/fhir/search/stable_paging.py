@@ -37,8 +37,8 @@ def steady_page(snapshot: Snapshot, tenant_id: int, query: ObservationQuery) -> 
     is_descending = query.order.startswith("-")
     end = place_in_order(query.after)
     beyond = [entry for entry in former if is_beyond(entry, end, is_descending)]
-    merged = sorted([*found, *beyond], key=lambda entry: place_in_order(entry.page_end), reverse=is_descending)
-    return [placed_as(entry, query.after, entry.page_end.ordered_by) for entry in merged[: query.limit + 1]]
+    merged = sorted([*found, *beyond], key=place_in_order, reverse=is_descending)
+    return [placed_as(entry, query.after, entry.ordered_by) for entry in merged[: query.limit + 1]]
 
 
 def first_page(snapshot: Snapshot, tenant_id: int, found: list[ObservationEntry]) -> list[ObservationEntry]:
@@ -53,7 +53,7 @@ def first_page(snapshot: Snapshot, tenant_id: int, found: list[ObservationEntry]
     recent = b"".join(mark(one.set_id, one.version) for one in changes)
     seen = msgspec.structs.replace(found[0].page_end, began=began, recent=recent)
     # The next page begins after the last entry of this one; behind it stands the first of the next.
-    return [*found[:-2], *(placed_as(entry, seen, entry.page_end.ordered_by) for entry in found[-2:])]
+    return [*found[:-2], *(placed_as(entry, seen, entry.ordered_by) for entry in found[-2:])]
 
 
 def mark(set_id: UUID, version: int) -> bytes:
@@ -67,16 +67,15 @@ def marks_in(recent: bytes) -> frozenset[bytes]:
 
 def placed_as(entry: ObservationEntry, seen: EntryPageEnd, ordered_by: datetime) -> ObservationEntry:
     """The entry at that place in the order of a first page."""
-    end = msgspec.structs.replace(entry.page_end, ordered_by=ordered_by, began=seen.began, recent=seen.recent)
-    return msgspec.structs.replace(entry, page_end=end)
+    return msgspec.structs.replace(entry, ordered_by=ordered_by, began=seen.began, recent=seen.recent)
 
 
-def place_in_order(end: EntryPageEnd) -> tuple[datetime, UUID, int]:
-    return end.ordered_by, end.set_id, end.place
+def place_in_order(found: ObservationEntry | EntryPageEnd) -> tuple[datetime, UUID, int]:
+    return found.ordered_by, found.set_id, found.place
 
 
 def is_beyond(entry: ObservationEntry, end: tuple[datetime, UUID, int], is_descending: bool) -> bool:
-    own = place_in_order(entry.page_end)
+    own = place_in_order(entry)
     return own < end if is_descending else own > end
 
 
@@ -84,11 +83,11 @@ def at_former_places(
     snapshot: Snapshot, tenant_id: int, by_date: bool, seen: EntryPageEnd, moved: list[ObservationEntry]
 ) -> list[ObservationEntry]:
     """The entries under the key that they had when the first page was read; what was not there yet, under its first."""
-    sets = {entry.page_end.set_id for entry in moved}
+    sets = {entry.set_id for entry in moved}
     versions = versions_of(snapshot, tenant_id, sets, with_documents=by_date)
     marks, placed = marks_in(seen.recent), []
     for entry in moved:
-        known = known_then(versions.get(entry.page_end.set_id, []), entry.key, seen.began, marks)
+        known = known_then(versions.get(entry.set_id, []), entry.key, seen.began, marks)
         when = former_date(known, entry.key) if by_date else former_change(known)
         if when is not None:
             placed.append(placed_as(entry, seen, when))

@@ -4,12 +4,12 @@ that it shows."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
+from operator import attrgetter
 from typing import cast
 
 import msgspec
 
-from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
-from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
 from quietcuff.fhir.model.scope import ReadScope
@@ -17,11 +17,13 @@ from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
 from quietcuff.fhir.resources.result import mean_line
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions import documents
-from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.engine.ids import device_ids
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
-from quietcuff.storage.search.query import ObservationEntry
+from quietcuff.storage.search.query import ObservationEntry, text_of_id
+
+SET_OF_ENTRY = attrgetter("set_id")
 
 
 class Publisher(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,19 +42,16 @@ class Publisher(msgspec.Struct, frozen=True, kw_only=True):
         """The absolute address of a resource."""
         return f"{self.fhir_url}/{resource_type}/{logical_id}"
 
-    def device_id(self, identifier: Identifier) -> str:
-        """The id of the Device with this identifier."""
-        return str(device_id(self.tenant.secret, identifier))
-
 
 class SetExport:
     """Builds the Observations of one set, decoding each of its documents at most once."""
 
     def __init__(self, publisher: Publisher, subject_id: str, set_id: str) -> None:
+        self.set_id = set_id
         self._publisher = publisher
         self._subject_id = subject_id
-        self._set_id = set_id
-        self._decoded: dict[int, tuple[SittingVersion, SharedElements]] = {}
+        self._decoded: dict[int, SittingVersion] = {}
+        self._framed: dict[int, tuple[SittingVersion, SharedElements]] = {}
 
     def observation(self, entry: ObservationEntry, shown: VersionsShown) -> Observation:
         """One Observation as it stands."""
@@ -60,22 +59,25 @@ class SetExport:
 
     def line(self, entry: ObservationEntry, shown: VersionsShown) -> bytes:
         """The same in JSON."""
-        stand = ResourceState(entry.version, cast(ObservationStatus, entry.status), entry.updated_at)
-        if entry.key.kind == "mean":
+        stand = ResourceState(entry.version, entry.status, entry.updated_at)
+        if entry.kind == "mean":
             sitting, frame = self._version(shown.mean or shown.newest)
             return cast(bytes, mean_line(sitting, frame, stand))
         sitting, frame = self._version(shown.newest)
-        return WRITERS[entry.key.kind](sitting, frame, entry.key.index, stand)
+        return WRITERS[entry.kind](sitting, frame, entry.index, stand)
 
     def sitting(self, shown: VersionShown) -> SittingVersion:
         """One version of the set."""
-        return self._version(shown)[0]
-
-    def _version(self, shown: VersionShown) -> tuple[SittingVersion, SharedElements]:
         known = self._decoded.get(shown.version)
         if known is None:
-            sitting = stored_sitting(self._publisher, self._subject_id, self._set_id, shown)
-            known = self._decoded[shown.version] = sitting, frame_of(sitting, self._publisher.public_url)
+            known = self._decoded[shown.version] = stored_sitting(self._publisher, self._subject_id, self.set_id, shown)
+        return known
+
+    def _version(self, shown: VersionShown) -> tuple[SittingVersion, SharedElements]:
+        known = self._framed.get(shown.version)
+        if known is None:
+            sitting = self.sitting(shown)
+            known = self._framed[shown.version] = sitting, frame_of(sitting, self._publisher.public_url)
         return known
 
 
@@ -87,34 +89,38 @@ def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: Ve
         subject_id=subject_id,
         reading_set=reading_set,
         evaluation=documents.EVALUATION.decode(shown.evaluation),
-        device_ids=[device_of(publisher, reading_set, reading) for reading in reading_set.readings],
+        device_ids=device_ids(publisher.tenant.secret, reading_set),
     )
-
-
-def device_of(publisher: Publisher, reading_set: ReadingSet, reading: Reading) -> str | None:
-    """The id of a reading's device, where the device has an identifier."""
-    device = reading.device or reading_set.device
-    return None if device is None or device.identifier is None else publisher.device_id(device.identifier)
 
 
 def observations_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[Observation]:
     """The Observations that were found, in their order."""
-    return [export.observation(entry, shown) for entry, export, shown in exports_of(snapshot, publisher, entries)]
+    return [
+        export.observation(entry, shown)
+        for export, shown, of_set in exports_of(snapshot, publisher, entries)
+        for entry in of_set
+    ]
 
 
 def lines_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[tuple[str, bytes]]:
     """The same in JSON, each with its id."""
     return [
-        (f"{entry.key.set_id}-{place_name(entry.key.kind, entry.key.index)}", export.line(entry, shown))
-        for entry, export, shown in exports_of(snapshot, publisher, entries)
+        (f"{export.set_id}-{place_name(entry.kind, entry.index)}", export.line(entry, shown))
+        for export, shown, of_set in exports_of(snapshot, publisher, entries)
+        for entry in of_set
     ]
 
 
 def exports_of(
     snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]
-) -> Iterator[tuple[ObservationEntry, SetExport, VersionsShown]]:
-    """What was found, each with the builder of its set and the versions that the set shows."""
-    subjects = {entry.key.set_id: entry.subject_id for entry in entries}
-    shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, set(subjects))
-    exports = {set_id: SetExport(publisher, subject_id, set_id) for set_id, subject_id in subjects.items()}
-    return ((entry, exports[entry.key.set_id], shown[entry.key.set_id]) for entry in entries)
+) -> Iterator[tuple[SetExport, VersionsShown, list[ObservationEntry]]]:
+    """What was found, in its order: the entries of a set that stand together, with the builder of the set and the versions that
+    it shows."""
+    together = [(set_id, list(of_set)) for set_id, of_set in groupby(entries, key=SET_OF_ENTRY)]
+    subjects = {set_id: of_set[0].subject_id for set_id, of_set in together}
+    shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, subjects)
+    exports = {
+        set_id: SetExport(publisher, text_of_id(subject_id.int), text_of_id(set_id.int))
+        for set_id, subject_id in subjects.items()
+    }
+    return ((exports[set_id], shown[set_id], of_set) for set_id, of_set in together)

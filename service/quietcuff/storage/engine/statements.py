@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
+from itertools import starmap
 from operator import itemgetter
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NoReturn, TypeVar
 
 from sqlalchemy import (
     BindParameter,
@@ -128,7 +129,7 @@ class Query(Command, Generic[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         plan = self.plan(connection.dialect)
-        return [self._shape(*row) for row in plan.all_converted(rows_of(connection, plan.text, plan.arguments(values)))]
+        return list(starmap(self._shape, plan.all_converted(rows_of(connection, plan.text, plan.arguments(values)))))
 
     def first(self, connection: Connection, values: Values) -> Row | None:
         plan = self.plan(connection.dialect)
@@ -146,7 +147,7 @@ class AnyQuery(Query[Row]):
 
     def all(self, connection: Connection, values: Values) -> list[Row]:
         if self._varies:
-            return [self._shape(*row) for row in connection.execute(self._selected, values)]
+            return list(starmap(self._shape, connection.execute(self._selected, values)))
         return super().all(connection, values)
 
 
@@ -202,13 +203,16 @@ class PreparedStatement:
         return found
 
     def all_converted(self, rows: Iterable[Sequence[Any]]) -> list[list[Any]]:
-        """Many rows as the driver gave them, converted column by column."""
+        """Many rows as the driver gave them, converted column by column. What is the same in rows that follow each other is
+        converted once."""
         found = [list(row) for row in rows]
         for place, convert in self._gives:
+            last = made = None
             for row in found:
                 value = row[place]
-                if value is not None:
-                    row[place] = convert(value)
+                if value != last:
+                    last, made = value, None if value is None else convert(value)
+                row[place] = made
         return found
 
 
@@ -216,24 +220,40 @@ class PreparedStatement:
 def cursor_of(connection: Connection, text: str) -> Iterator[DBAPICursor]:
     """The driver's cursor in the transaction under way. Its errors are raised as SQLAlchemy raises them, and a lost connection
     is given up as SQLAlchemy does it."""
-    if not connection.in_transaction():
-        connection.begin()
-    cursor = connection.connection.cursor()
+    cursor = new_cursor(connection)
     try:
         yield cursor
     except BaseException as error:
-        is_of_driver = isinstance(error, connection.dialect.loaded_dbapi.Error)
-        connection._handle_dbapi_exception(error, text if is_of_driver else None, None, cursor, None)
+        raise_as_sqlalchemy(connection, text, cursor, error)
     cursor.close()
+
+
+def new_cursor(connection: Connection) -> DBAPICursor:
+    """A cursor of the driver in the transaction under way, which is begun with the first."""
+    if not connection.in_transaction():
+        connection.begin()
+    return connection.connection.cursor()
+
+
+def raise_as_sqlalchemy(connection: Connection, text: str, cursor: DBAPICursor, error: BaseException) -> NoReturn:
+    """Raise an error of the driver's cursor as SQLAlchemy raises it, which also closes the cursor."""
+    is_of_driver = isinstance(error, connection.dialect.loaded_dbapi.Error)
+    connection._handle_dbapi_exception(error, text if is_of_driver else None, None, cursor, None)
 
 
 def rows_of(connection: Connection, text: str, arguments: Sequence[Any]) -> Sequence[Sequence[Any]]:
     """The rows that a statement returns, as the driver gives them."""
     if not text.startswith(READS):
         connection.info[WROTE] = True
-    with cursor_of(connection, text) as cursor:
+    # Written out and not by ``cursor_of``, whose generator takes as long as a small statement.
+    cursor = new_cursor(connection)
+    try:
         cursor.execute(text, arguments)
-        return cursor.fetchall()
+        rows: Sequence[Sequence[Any]] = cursor.fetchall()
+    except BaseException as error:
+        raise_as_sqlalchemy(connection, text, cursor, error)
+    cursor.close()
+    return rows
 
 
 def waiting_for(

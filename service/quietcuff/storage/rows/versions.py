@@ -6,7 +6,7 @@ versions, the places that moved in each version, and the notes that Provenance s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
@@ -225,6 +225,7 @@ class VersionsShown(msgspec.Struct, frozen=True, kw_only=True):
 
 # So many sets are read at once. Fewer are filled up to a power of two, so that there are few statements to prepare.
 MOST_SETS_AT_ONCE = 256
+_NAMES = [f"set_{place}" for place in range(MOST_SETS_AT_ONCE)]
 
 
 @lru_cache(maxsize=16)
@@ -243,33 +244,32 @@ def _shown_of(sets: int) -> Query[tuple[Any, ...]]:
         .join(set_version, of_set(set_version))
         .where(
             reading_set.c.tenant_id == bindparam("tenant_id"),
-            reading_set.c.set_id.in_([bindparam(f"set_{place}", type_=Id) for place in range(sets)]),
+            reading_set.c.set_id.in_([bindparam(name, type_=Id) for name in _NAMES[:sets]]),
             set_version.c.version.in_([reading_set.c.version, reading_set.c.mean_from_version]),
         )
     )
     return Query(lambda *columns: columns, clause)
 
 
-def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: set[str]) -> dict[str, VersionsShown]:
-    """The versions that the sets show, by set id."""
-    newest: dict[str, VersionShown] = {}
-    means: dict[str, VersionShown] = {}
-    for set_id, newest_version, mean_version, *columns in _rows_shown(snapshot, tenant_id, sorted(set_ids)):
-        shown = VersionShown(*columns)
-        if shown.version == newest_version:
-            newest[str(set_id)] = shown
-        if shown.version == mean_version:
-            means[str(set_id)] = shown
+def read_versions_shown(snapshot: Snapshot, tenant_id: int, set_ids: Collection[UUID]) -> dict[UUID, VersionsShown]:
+    """The versions that the sets show, by set."""
+    newest: dict[UUID, VersionShown] = {}
+    means: dict[UUID, VersionShown] = {}
+    for set_id, newest_version, mean_version, version, document, evaluation in _rows_shown(snapshot, tenant_id, [*set_ids]):
+        shown = VersionShown(version, document, evaluation)
+        if version == newest_version:
+            newest[set_id] = shown
+        if version == mean_version:
+            means[set_id] = shown
     return {set_id: VersionsShown(newest=shown, mean=means.get(set_id)) for set_id, shown in newest.items()}
 
 
-def _rows_shown(snapshot: Snapshot, tenant_id: int, set_ids: list[str]) -> Iterator[tuple[Any, ...]]:
+def _rows_shown(snapshot: Snapshot, tenant_id: int, set_ids: list[UUID]) -> Iterator[tuple[Any, ...]]:
     for begin in range(0, len(set_ids), MOST_SETS_AT_ONCE):
-        some = [UUID(set_id) for set_id in set_ids[begin : begin + MOST_SETS_AT_ONCE]]
+        some = set_ids[begin : begin + MOST_SETS_AT_ONCE]
         size = 1 << (len(some) - 1).bit_length()
         filled = some + some[-1:] * (size - len(some))
-        values = {f"set_{place}": set_id for place, set_id in enumerate(filled)}
-        yield from _shown_of(size).all(snapshot, {"tenant_id": tenant_id, **values})
+        yield from _shown_of(size).all(snapshot, {"tenant_id": tenant_id, **dict(zip(_NAMES, filled, strict=False))})
 
 
 class FormerVersion(msgspec.Struct, frozen=True):

@@ -6,10 +6,13 @@ Each reading, its pulse, its device flags and each mean is one entry.
 from __future__ import annotations
 
 from datetime import datetime
+from functools import lru_cache
 from typing import Literal
 from uuid import UUID
 
 import msgspec
+
+from quietcuff.core.record.sitting_version import ObservationStatus
 
 Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
@@ -115,12 +118,36 @@ class ObservationQuery(msgspec.Struct, frozen=True, kw_only=True):
         return None if self.after is None else self.after.began
 
 
-class ObservationEntry(msgspec.Struct, frozen=True, kw_only=True):
-    """One Observation that was found, with its version, status and last change."""
+class ObservationEntry(msgspec.Struct, frozen=True, gc=False):
+    """One Observation that was found, with its place in the order of the search, its version, status and last change.
 
-    key: ObservationKey
-    subject_id: str
+    It is flat, in the order of the columns that it is read from: a page makes one for each of its entries.
+    """
+
+    ordered_by: datetime
+    set_id: UUID
+    place: int
+    subject_id: UUID
+    kind: Kind
+    index: int
     version: int
-    status: str
+    status: ObservationStatus
     updated_at: datetime
-    page_end: EntryPageEnd
+    began: datetime | None = None
+    recent: bytes = b""
+
+    @property
+    def key(self) -> ObservationKey:
+        """The key of the Observation."""
+        return ObservationKey(text_of_id(self.set_id.int), self.kind, self.index)
+
+    @property
+    def page_end(self) -> EntryPageEnd:
+        """The end of a page whose last entry it is."""
+        return EntryPageEnd(self.ordered_by, self.set_id, self.place, self.began, self.recent)
+
+
+# The entries of a page name the same few sets and people. By number, which is found again faster than an id is.
+@lru_cache(maxsize=1024)
+def text_of_id(number: int) -> str:
+    return str(UUID(int=number))
