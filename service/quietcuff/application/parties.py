@@ -28,6 +28,7 @@ Registry = Mapping[Identifier, RegisteredDevice | None]
 
 FACTS = Facts.__struct_fields__
 VALUES_OF_FACTS = attrgetter(*FACTS)
+BLANK_FACTS = VALUES_OF_FACTS(Facts())
 DEVICE_FIELDS = Device.__struct_fields__
 
 
@@ -140,11 +141,21 @@ def meet(said: Subject, known: bytes | None) -> MetFacts:
     if known is None:
         return MetFacts(said=said, differ=[], learnt=facts_text(said))
     facts = DECODER.decode(known)
-    learnt = filled(facts, said, FACTS)
+    filled_in, learnt, differ = {}, {}, []
+    for name, of_set, stored, blank in zip(FACTS, VALUES_OF_FACTS(said), VALUES_OF_FACTS(facts), BLANK_FACTS, strict=True):
+        # Mostly both say the same.
+        if of_set == stored:
+            continue
+        if of_set == blank:
+            filled_in[name] = stored
+        elif stored == blank:
+            learnt[name] = of_set
+        else:
+            differ.append(name)
     return MetFacts(
-        said=filled(said, facts, FACTS),
-        differ=facts_that_differ(said, facts),
-        learnt=None if learnt == facts else ENCODER.encode(learnt),
+        said=msgspec.structs.replace(said, **filled_in) if filled_in else said,
+        differ=differ,
+        learnt=ENCODER.encode(msgspec.structs.replace(facts, **learnt)) if learnt else None,
     )
 
 
