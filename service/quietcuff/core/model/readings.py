@@ -320,10 +320,10 @@ def first_taken_at(reading_set: ReadingSet, now: datetime) -> datetime:
     return min(times) if times else opened_at(reading_set) or now
 
 
-def last_taken_at(reading_set: ReadingSet, now: datetime) -> datetime:
-    """Time of the last reading, chosen as in ``first_taken_at``."""
-    times = _times(reading_set)
-    return max(times) if times else opened_at(reading_set) or now
+def first_and_last_taken_at(reading_set: ReadingSet, now: datetime) -> tuple[datetime, datetime]:
+    """Times of the first and the last reading, chosen as in ``first_taken_at``."""
+    times = _times(reading_set) or [opened_at(reading_set) or now]
+    return min(times), max(times)
 
 
 def _times(reading_set: ReadingSet) -> list[datetime]:

@@ -76,8 +76,11 @@ def next_stands(
     and ``version`` the set's version that ``after`` becomes. ``tells_no_result`` is false of versions that were stored when
     there was no Observation without a result, so that they are told again as they were.
     """
+    has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
+    mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
+    if before is None:
+        return ResourceStates(places=first_places(after, at), mean=mean)
     places = {}
-    # One state for all that is new: most of what is stored is.
     new = ResourceState(1, "final", at)
     for index, reading in enumerate(after.reading_set.readings):
         for letter in KINDS:
@@ -85,13 +88,26 @@ def next_stands(
             there = exists(reading, letter)
             gone = after.is_voided or reading.voided or not there
             old = stands.places.get(name)
-            if old is not None and before is not None:
+            if old is not None:
                 places[name] = next_state(old, before, after, letter, index, at, is_gone=gone)
             elif there:
                 places[name] = ResourceState(1, "entered-in-error", at) if gone else new
-    has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
-    mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
     return ResourceStates(places=places, mean=mean)
+
+
+def first_places(sitting: SittingVersion, at: datetime) -> dict[str, ResourceState]:
+    """The states of all that there is of the readings of a first version."""
+    # One state for all that is new: most of what is stored is.
+    new, taken_back = ResourceState(1, "final", at), ResourceState(1, "entered-in-error", at)
+    places = {}
+    for index, reading in enumerate(sitting.reading_set.readings):
+        state = taken_back if sitting.is_voided or reading.voided else new
+        places[f"r{index}"] = state
+        if reading.pulse_per_min is not None:
+            places[f"p{index}"] = state
+        if reading.device_flags:
+            places[f"f{index}"] = state
+    return places
 
 
 def exists(reading: Reading, letter: str) -> bool:

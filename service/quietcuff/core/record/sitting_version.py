@@ -165,8 +165,9 @@ def is_described(device: Device) -> bool:
 
 def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | None:
     """The device of the readings of the result, where it is one."""
-    ids = {sitting.device_ids[index] for index in spoken_of}
-    if len(ids) == 1 and None not in ids:
+    readings, ids = sitting.reading_set.readings, {sitting.device_ids[index] for index in spoken_of}
+    # Mostly it is the very device of the set each time.
+    if len(ids) == 1 and (None not in ids or all([readings[index].device is None for index in spoken_of])):
         return device_shown(sitting, spoken_of[0])
     devices = [device_shown(sitting, index) for index in spoken_of]
     return devices[0] if devices and all(device == devices[0] for device in devices) else None

@@ -5,7 +5,7 @@ Pages of sets are newest first. A page follows the key of the page before, so th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime, timedelta, timezone
 from typing import Any
 from uuid import UUID
@@ -23,8 +23,9 @@ from quietcuff.storage.search.texts import FirstBar, holds
 _c = reading_set.c
 
 
-class SetRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One set, its codes as words. The fields ``mean_...``, the pressures and the count describe its mean."""
+class SetRow(msgspec.Struct, frozen=True, gc=False):
+    """One set in the order of the table's columns, its codes as words. The fields ``mean_...``, the pressures and the count
+    describe its mean."""
 
     tenant_id: int
     subject_id: UUID
@@ -81,15 +82,22 @@ def _from_columns(*columns: Any) -> SetRow:
     return SetRow(**values)
 
 
+# The numbers of the columns that hold codes, by their places.
+_NUMBERS: list[tuple[int, Callable[[Any], int | None]]] = [
+    (SetRow.__struct_fields__.index(name), number)
+    for name, number in (
+        ("status", SET_STATUS.number),
+        ("state", STATE.number),
+        ("setting", SETTING.number),
+        ("mean_status", OBSERVATION_STATUS.optional_number),
+        ("mean_cuff", CUFF_SIZE.optional_number),
+        ("mean_method", METHOD.optional_number),
+    )
+]
+
+
 def _to_columns(row: SetRow) -> dict[str, Any]:
-    values = msgspec.structs.asdict(row)
-    values["status"] = SET_STATUS.number(row.status)
-    values["state"] = STATE.number(row.state)
-    values["setting"] = SETTING.number(row.setting)
-    values["mean_status"] = OBSERVATION_STATUS.optional_number(row.mean_status)
-    values["mean_cuff"] = CUFF_SIZE.optional_number(row.mean_cuff)
-    values["mean_method"] = METHOD.optional_number(row.mean_method)
-    return values
+    return dict(zip(SetRow.__struct_fields__, insert_values(row), strict=True))
 
 
 _KEY = ("tenant_id", "subject_id", "set_id")
@@ -133,7 +141,10 @@ def insert_set(connection: Connection, row: SetRow) -> None:
 
 def insert_values(row: SetRow) -> list[Any]:
     """The values of a new row in the order of the table's columns."""
-    return list(_to_columns(row).values())
+    values = list(msgspec.structs.astuple(row))
+    for place, number in _NUMBERS:
+        values[place] = number(values[place])
+    return values
 
 
 def change_set(connection: Connection, row: SetRow) -> None:

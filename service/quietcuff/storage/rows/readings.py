@@ -132,6 +132,9 @@ def rows_of_readings(
 ) -> list[ReadingRow]:
     """Readings as rows: what is recorded of them in numbers, and the states of their Observations."""
     start = key["tenant_id"], key["subject_id"], key["set_id"]
+    # A sitting has few states that differ, mostly one, and the columns of each are made once.
+    columns: dict[ResourceState | None, tuple[Any, ...]] = {stand: _state_columns(stand) for stand in set(stands.values())}
+    columns[None] = NO_STATE
     # One object for each device, which is then converted once for the rows of a set.
     devices = {said: None if said is None else UUID(said) for said in {one.device_id for one in readings}}
     return [
@@ -157,16 +160,14 @@ def rows_of_readings(
             one.performer,
             one.identifier,
             source_keys.get(one.index),
-            *_states(stands, one.index),
+            *columns[stands.get(f"r{one.index}")],
+            *columns[stands.get(f"p{one.index}")],
+            *columns[stands.get(f"f{one.index}")],
         )
         for one in readings
     ]
 
 
-def _states(stands: dict[str, ResourceState], index: int) -> tuple[Any, ...]:
-    """The states of one reading's Observations; nulls where there is none."""
-    columns: tuple[Any, ...] = ()
-    for letter in KINDS:
-        stand = stands.get(f"{letter}{index}")
-        columns += NO_STATE if stand is None else (stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at)
-    return columns
+def _state_columns(stand: ResourceState) -> tuple[Any, ...]:
+    """One state as columns."""
+    return stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at

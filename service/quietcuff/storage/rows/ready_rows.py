@@ -50,8 +50,8 @@ def dialect_of(driver: str) -> Dialect:
 def ready_rows(driver: str, set_row: SetRow, rows: Sequence[ReadingRow], version: VersionRow) -> ReadyRows:
     """Rows in the form in which a driver takes them."""
     dialect = dialect_of(driver)
-    (of_set,) = reading_sets.INSERT.ready(dialect, [reading_sets.insert_values(set_row)])
-    (of_version,) = versions.INSERT.ready(dialect, [versions.insert_values(version)])
+    of_set = reading_sets.INSERT.ready_alone(dialect, reading_sets.insert_values(set_row))
+    of_version = versions.INSERT.ready_alone(dialect, versions.insert_values(version))
     of_readings = readings.INSERT.ready(dialect, [msgspec.structs.astuple(row) for row in rows])
     return ReadyRows(set_row.subject_id, set_row.set_id, of_set, of_readings, of_version, set_row.status)
 

@@ -64,16 +64,18 @@ def version_row(
     return VersionRow(tenant_id, subject_id, set_id, version, CAUSE.word(cause), SET_STATUS.word(status), *others)
 
 
+_CAUSE, _STATUS = VersionRow.__struct_fields__.index("cause"), VersionRow.__struct_fields__.index("status")
+
+
 def _to_columns(row: VersionRow) -> dict[str, Any]:
-    values = msgspec.structs.asdict(row)
-    values["cause"] = CAUSE.number(row.cause)
-    values["status"] = SET_STATUS.number(row.status)
-    return values
+    return dict(zip(VersionRow.__struct_fields__, insert_values(row), strict=True))
 
 
 def insert_values(row: VersionRow) -> list[Any]:
     """The values of a new row in the order of the table's columns."""
-    return list(_to_columns(row).values())
+    values = list(msgspec.structs.astuple(row))
+    values[_CAUSE], values[_STATUS] = CAUSE.number(row.cause), SET_STATUS.number(row.status)
+    return values
 
 
 def _note(version: int, cause: int, *rest: Any) -> VersionNote:
