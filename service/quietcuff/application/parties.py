@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from operator import attrgetter
-from typing import TypeVar
+from typing import Any, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -49,10 +49,12 @@ def facts_that_differ(said: Facts, known: Facts) -> list[str]:
     ]
 
 
-def facts_text(said: Facts) -> bytes:
-    """The facts of a person as JSON, without the identifier."""
+def facts_text(known: Facts, **learnt: Any) -> bytes:
+    """The facts of a person as JSON, without the identifier, and with what was learnt meanwhile."""
     # Without a struct, which would check again what was checked when it came in.
-    return ENCODER.encode(dict(zip(FACTS, VALUES_OF_FACTS(said), strict=True)))
+    facts = dict(zip(FACTS, VALUES_OF_FACTS(known), strict=True))
+    facts.update(learnt)
+    return ENCODER.encode(facts)
 
 
 def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:
@@ -155,7 +157,7 @@ def meet(said: Subject, known: bytes | None) -> MetFacts:
     return MetFacts(
         said=msgspec.structs.replace(said, **filled_in) if filled_in else said,
         differ=differ,
-        learnt=ENCODER.encode(msgspec.structs.replace(facts, **learnt)) if learnt else None,
+        learnt=facts_text(facts, **learnt) if learnt else None,
     )
 
 

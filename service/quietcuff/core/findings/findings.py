@@ -265,10 +265,12 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
     if intake.received_at is not None:
         # A device's clock may run a little ahead; only beyond that tolerance is a time wrong.
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
-        ahead = [a.index for a in sitting.made if a.taken_at > latest]
-        findings += [find(book, "taken-in-future", place) for place in ahead]
-    voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
-    findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
+        # In order of time, so that none is ahead where the last is not.
+        if sitting.made and sitting.made[-1].taken_at > latest:
+            findings += [find(book, "taken-in-future", a.index) for a in sitting.made if a.taken_at > latest]
+    if intake.notes:
+        voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
+        findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
     if intake.closed_by_timeout:
         findings.append(find(book, "closed-by-timeout"))
     return findings

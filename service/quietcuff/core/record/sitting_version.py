@@ -65,7 +65,8 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     @property
     def spoken_of(self) -> list[int]:
         """The places of the readings that the Observation of the result speaks of: those that count, or all attempts."""
-        return attempts(self.reading_set) if self.lacks_result else self.counted
+        told = attempts_told(self.reading_set) if self.evaluation.result is None else []
+        return told or self.counted
 
     @property
     def has_failed(self) -> bool:
@@ -81,7 +82,12 @@ def attempts(reading_set: ReadingSet) -> list[int]:
 
 def lacks_result(reading_set: ReadingSet, evaluation: Evaluation) -> bool:
     """True for a sitting that is over, in which something was attempted and nothing came of it."""
-    return reading_set.closed and evaluation.result is None and bool(attempts(reading_set))
+    return evaluation.result is None and bool(attempts_told(reading_set))
+
+
+def attempts_told(reading_set: ReadingSet) -> list[int]:
+    """The places of the attempts of a sitting that is over; none while it goes on."""
+    return attempts(reading_set) if reading_set.closed else []
 
 
 def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datetime, datetime] | None:
@@ -90,10 +96,8 @@ def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datet
     result = evaluation.result
     if result is not None:
         return result.taken_from, result.taken_to
-    if not lacks_result(reading_set, evaluation):
-        return None
-    times = [reading_set.readings[index].taken_at for index in attempts(reading_set)]
-    return min(times), max(times)
+    times = [reading_set.readings[index].taken_at for index in attempts_told(reading_set)]
+    return (min(times), max(times)) if times else None
 
 
 def named_size(cuff: Cuff) -> str | None:

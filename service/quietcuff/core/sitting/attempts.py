@@ -10,8 +10,9 @@ from datetime import datetime, timedelta
 import msgspec
 
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.fields import Site, hundredths
+from quietcuff.core.model.fields import Site
 from quietcuff.core.model.readings import Device, Reading, ReadingSet
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
 from quietcuff.core.sitting.equipment import Block, Fit, device_block, judge_fit, method_of
 from quietcuff.core.sitting.person import Person
@@ -59,20 +60,33 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
+    low, high, low_diastolic, high_diastolic, least_pulse = plausible_pressures(limits)
+    of_set, positions, restrictions = reading_set.device, protocol.positions, person.restrictions
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
     mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
-        device = reading.device or reading_set.device
+        device = reading.device or of_set
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
         # The same device at the same site is judged as it was the reading before.
         if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
-        fault = find_fault(reading, person, fit, block, limits)
-        if fault is None and (too_soon or reading.position not in protocol.positions):
+        fault: Reason | None = None
+        # Most readings are seen at once to have no fault, and are asked no further.
+        if not (
+            systolic is not None
+            and diastolic is not None
+            and low <= systolic <= high
+            and low_diastolic <= diastolic <= high_diastolic
+            and systolic - diastolic >= least_pulse
+            and block is None
+            and not (reading.voided or reading.device_flags or restrictions or fit.known_wrong)
+        ):
+            fault = find_fault(reading, person, fit, block, limits)
+        if fault is None and (too_soon or reading.position not in positions):
             fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
         attempts.append(
@@ -82,8 +96,8 @@ def judge_attempts(
                 site,
                 reading,
                 systolic is not None and diastolic is not None,
-                hundredths(systolic or 0),
-                hundredths(diastolic or 0),
+                round((systolic or 0) * 100),
+                round((diastolic or 0) * 100),
                 reading.method or method_of(reading, device),
                 device,
                 block,
@@ -163,12 +177,21 @@ def fault_in_plan(reading: Reading, protocol: Protocol, *, too_soon: bool) -> Re
 
 def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
     """True where two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
-    across, down = limits.plausible_systolic, limits.plausible_diastolic
+    low, high, low_diastolic, high_diastolic, least_pulse = plausible_pressures(limits)
     return (
-        across.lowest <= systolic_mmhg <= across.highest
-        and down.lowest <= diastolic_mmhg <= down.highest
-        and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
+        low <= systolic_mmhg <= high
+        and low_diastolic <= diastolic_mmhg <= high_diastolic
+        and systolic_mmhg - diastolic_mmhg >= least_pulse
     )
+
+
+def read_plausible(limits: Limits) -> tuple[float, float, float, float, float]:
+    """The lowest and the highest plausible systolic, the same of the diastolic, and the least between the two, in mmHg."""
+    across, down = limits.plausible_systolic, limits.plausible_diastolic
+    return across.lowest, across.highest, down.lowest, down.highest, limits.least_pulse_pressure_mmhg
+
+
+plausible_pressures = remembered_alone(read_plausible)
 
 
 def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:

@@ -109,8 +109,8 @@ class Insert(Command):
             waiting += rows
 
     def ready(self, dialect: Dialect, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
-        """Rows for ``add_ready``, made from rows as ``add`` takes them."""
-        return self.plan(dialect).in_driver_form(rows)
+        """Rows of one thing for ``add_ready``, made from rows as ``add`` takes them."""
+        return self.plan(dialect).alike_in_driver_form(rows)
 
     def ready_alone(self, dialect: Dialect, row: Iterable[Any]) -> list[Any]:
         """The same of one row."""
@@ -201,6 +201,18 @@ class PreparedStatement:
                     last, made = value, None if value is None else convert(value)
                 row[place] = made
         return converted
+
+    def alike_in_driver_form(self, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
+        """Rows that belong to one thing, which mostly have one value in each column that is converted."""
+        columns: list[Sequence[Any]] = list(zip(*rows, strict=True))
+        for place, convert in self._takes if rows else ():
+            column = columns[place]
+            first, count = column[0], len(column)
+            if column.count(first) == count:
+                columns[place] = [None if first is None else convert(first)] * count
+            else:
+                columns[place] = [None if value is None else convert(value) for value in column]
+        return [list(row) for row in zip(*columns, strict=True)]
 
     def converted(self, row: Sequence[Any]) -> list[Any]:
         """A row as the driver gave it, in the columns' own types."""
