@@ -11,7 +11,7 @@ from quietcuff.storage.rows.ready_rows import ReadyRows
 from quietcuff.storage.rows.tenants import Tenant
 
 
-class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """Everything stored that a new set is evaluated with: the person's facts (None of somebody new), the registered documents
     of its devices, and the earlier sittings. Where it is the same, the version that follows is the same."""
 
@@ -20,7 +20,7 @@ class SeenBefore(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     earlier: list[bytes]
 
 
-class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """A new set that is for another process to evaluate: the set as it came, what is stored of it, and the id that it gets."""
 
     subject_id: UUID
@@ -39,7 +39,7 @@ class Orders(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
     sets: list[SetOrder]
 
 
-class FirstVersion(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+class FirstVersion(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """The first version of a set as rows, and the facts that the registry learns of the person, None where they stay."""
 
     rows: ReadyRows

@@ -129,7 +129,7 @@ def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: Sub
     )
 
 
-class MetFacts(msgspec.Struct, frozen=True, kw_only=True):
+class MetFacts(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What a set and the registry say of a person: ``said`` is the set's subject completed, ``learnt`` are the facts that the
     registry has from now on, None where they stay."""
 
@@ -237,7 +237,7 @@ class StoredEquipment(msgspec.Struct, frozen=True, kw_only=True):
 
 def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device]]:
     """The devices with an identifier that a set names, as often as it does, its own first."""
-    named = (reading_set.device, *(reading.device for reading in reading_set.readings))
+    named = [reading_set.device, *[reading.device for reading in reading_set.readings]]
     return [(device.identifier, device) for device in named if device is not None and device.identifier is not None]
 
 

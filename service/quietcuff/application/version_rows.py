@@ -40,7 +40,7 @@ NO_MEAN = (None,) * len(STATE_OF_MEAN + MEAN_SHOWN)
 VALUES_OF_MEAN_SHOWN = attrgetter(*MEAN_SHOWN)
 
 
-class Draft(msgspec.Struct, frozen=True, kw_only=True):
+class Draft(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The next version of a set before its evaluation. ``codes`` list the changes; ``has_arrived`` is True if readings came in
     now.
 
@@ -67,7 +67,7 @@ def first_draft(reading_set: ReadingSet, said: Subject, differ: list[str], *, is
     return Draft(reading_set=of_person, cause="created", is_of_new_person=is_of_new_person, facts_differ=differ)
 
 
-class Version(msgspec.Struct, frozen=True, kw_only=True):
+class Version(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A version about to be stored: its number, time and sitting, and the states of its Observations."""
 
     number: int
@@ -84,7 +84,7 @@ class Version(msgspec.Struct, frozen=True, kw_only=True):
         return self.sitting.evaluation
 
 
-class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True):
+class RowsOfVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The rows of a version: its set's, those of its readings that are new or changed, and its own with the documents."""
 
     row: SetRow
@@ -114,8 +114,8 @@ def rows_of_version(
             draft.cause,
             row.status,
             row.touched_at + idle_time(rulebook) if row.closed_at is None else None,
-            document=ENCODER.encode(version.reading_set),
-            evaluation=ENCODER.encode(version.evaluation),
+            document=ENCODER.encode(version.sitting.reading_set),
+            evaluation=ENCODER.encode(version.sitting.evaluation),
             rules_digest=rulebook.digest,
             changed=" ".join(changed_places(early, version.stands)),
             author=identifier_text(draft.author),
@@ -136,7 +136,7 @@ def set_row(
     key: dict[str, Any], draft: Draft, version: Version, before: SetRow | None, device_id: UUID | None, rulebook: Rulebook
 ) -> SetRow:
     """The set's row as of this version."""
-    reading_set, evaluation = version.reading_set, version.evaluation
+    reading_set, evaluation = version.sitting.reading_set, version.sitting.evaluation
     first, last = first_and_last_taken_at(reading_set, version.at)
     # Only a closed set that is not voided leaves something for later sittings to be evaluated with.
     is_over = draft.is_voided or not reading_set.closed

@@ -128,7 +128,8 @@ def gather_findings(
             findings.append(find(book, "auscultation-advised"))
     elif earlier := irregular_before(sitting.history):
         findings.append(find(book, "irregular-rhythm-earlier", count=earlier))
-    findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
+    if comparison.pairs:
+        findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
     findings += arm_state_findings(sitting, comparison, selection)
     findings += judged.selection_findings
     equipment = cuff_findings(sitting) + device_findings(sitting) + fitness_findings(sitting)

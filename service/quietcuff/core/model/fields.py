@@ -169,12 +169,6 @@ def hundredths(mmhg: float) -> int:
     return round(mmhg * 100)
 
 
-def optional_hundredths(value: float | None) -> int | None:
-    """The same of a value that may be missing."""
-    # Written out: it is done four times for every reading that is stored.
-    return None if value is None else round(value * 100)
-
-
 def mean_half_up(hundredths: list[int]) -> int:
     """The mean of hundredths as a whole number, halves up: [12950] gives 130."""
     count = len(hundredths)

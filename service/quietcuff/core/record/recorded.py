@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from operator import attrgetter
 
 import msgspec
 
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.fields import DeviceFlag, Method, Position, Rhythm, Site, optional_hundredths
+from quietcuff.core.model.fields import DeviceFlag, Method, Position, Rhythm, Site
 from quietcuff.core.record.sitting_version import (
     SittingVersion,
     common_cuff,
@@ -23,6 +24,7 @@ from quietcuff.core.record.sitting_version import (
 )
 
 MINUTE = timedelta(minutes=1)
+MEASURED = attrgetter("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
 
 
 class RecordedReading(msgspec.Struct, frozen=True, gc=False):
@@ -73,14 +75,15 @@ def recorded_reading(sitting: SittingVersion, index: int, of_set: OfSet) -> Reco
     """One reading as it is recorded."""
     said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
     device_id, offset = sitting.device_ids[index], said.taken_at.utcoffset()
+    systolic, diastolic, mean_arterial, pulse = [None if value is None else round(value * 100) for value in MEASURED(said)]
     return RecordedReading(
         index,
         said.taken_at,
         offset // MINUTE if offset else 0,
-        optional_hundredths(said.systolic_mmhg),
-        optional_hundredths(said.diastolic_mmhg),
-        optional_hundredths(said.mean_arterial_mmhg),
-        optional_hundredths(said.pulse_per_min),
+        systolic,
+        diastolic,
+        mean_arterial,
+        pulse,
         said.site,
         said.position,
         said.method,

@@ -12,9 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from functools import lru_cache
 
 import msgspec
 
+from quietcuff.core.model.fields import MAX_READINGS
 from quietcuff.core.model.readings import Reading
 from quietcuff.core.record.sitting_version import (
     Content,
@@ -83,8 +85,7 @@ def next_stands(
     places = {}
     new = ResourceState(1, "final", at)
     for index, reading in enumerate(after.reading_set.readings):
-        for letter in KINDS:
-            name = f"{letter}{index}"
+        for letter, name in zip(KINDS, place_names(index), strict=True):
             there = exists(reading, letter)
             gone = after.is_voided or reading.voided or not there
             old = stands.places.get(name)
@@ -95,6 +96,12 @@ def next_stands(
     return ResourceStates(places=places, mean=mean)
 
 
+@lru_cache(maxsize=MAX_READINGS)
+def place_names(index: int) -> tuple[str, ...]:
+    """The names of the places of one reading, in the order of ``KINDS``."""
+    return tuple([f"{letter}{index}" for letter in KINDS])
+
+
 def first_places(sitting: SittingVersion, at: datetime) -> dict[str, ResourceState]:
     """The states of all that there is of the readings of a first version."""
     # One state for all that is new: most of what is stored is.
@@ -102,11 +109,12 @@ def first_places(sitting: SittingVersion, at: datetime) -> dict[str, ResourceSta
     places = {}
     for index, reading in enumerate(sitting.reading_set.readings):
         state = taken_back if sitting.is_voided or reading.voided else new
-        places[f"r{index}"] = state
+        own, pulse, flags = place_names(index)
+        places[own] = state
         if reading.pulse_per_min is not None:
-            places[f"p{index}"] = state
+            places[pulse] = state
         if reading.device_flags:
-            places[f"f{index}"] = state
+            places[flags] = state
     return places
 
 

@@ -15,7 +15,7 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths, whole_number
+from quietcuff.core.model.fields import Site, four_decimals_half_even, whole_number
 from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
 from quietcuff.core.sitting.sitting import Sitting
@@ -55,8 +55,8 @@ class Differences(msgspec.Struct, frozen=True, gc=False):
 def differences_of(pairs: list[HistoryPair]) -> Differences:
     """The differences that earlier sittings left."""
     return Differences(
-        [hundredths(pair.systolic_difference_mmhg) for pair in pairs],
-        [hundredths(pair.diastolic_difference_mmhg) for pair in pairs],
+        [round(pair.systolic_difference_mmhg * 100) for pair in pairs],
+        [round(pair.diastolic_difference_mmhg * 100) for pair in pairs],
     )
 
 

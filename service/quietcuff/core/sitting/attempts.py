@@ -64,16 +64,24 @@ def judge_attempts(
     of_set, positions, restrictions = reading_set.device, protocol.positions, person.restrictions
     attempts: list[Attempt] = []
     before: Reading | None = None
+    worn: Device | None = None
     block: Block | None = None
-    mixed = False
+    mixed = was_arm = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or of_set
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        # The same device at the same site is judged as it was the reading before.
-        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
+        is_arm = site in ARM_SITES
+        # The same device, at either arm, is judged as it was the reading before.
+        if device is not worn or not (is_arm and was_arm):
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
-        too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
+        worn, was_arm = device, is_arm
+        too_soon = (
+            before is not None
+            and not reading.voided
+            and reading.taken_at - before.taken_at < interval
+            and not compare_at_once(reading, before)
+        )
         fault: Reason | None = None
         # Most readings are seen at once to have no fault, and are asked no further.
         if not (
@@ -107,22 +115,15 @@ def judge_attempts(
                 fault,
             )
         )
-        mixed = mixed or site not in ARM_SITES or reading.position != order[0][1].position
+        mixed = mixed or not is_arm or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
         before = before if reading.voided else reading
     return keep_one_kind(attempts, protocol) if mixed else attempts
 
 
-def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
-    """True where the interval had not passed. Both arms at the same instant compare best, and are not too soon.
-
-    Source: [PRACTICE].
-    """
-    apart = reading.taken_at - before.taken_at
-    if apart >= interval:
-        return False
-    at_once = not apart and {reading.site, before.site} == ARM_SITES
-    return not at_once
+def compare_at_once(reading: Reading, before: Reading) -> bool:
+    """True of both arms at the same instant, which compare best: neither is too soon. Source: [PRACTICE]."""
+    return reading.taken_at == before.taken_at and {reading.site, before.site} == ARM_SITES
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:

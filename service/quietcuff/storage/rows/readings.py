@@ -12,6 +12,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.core.record.recorded import RecordedReading
+from quietcuff.core.record.resource_states import place_names
 from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState
 from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
@@ -23,7 +24,7 @@ NO_STATE = (None, None, None)
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
-class ReadingRow(msgspec.Struct, frozen=True):
+class ReadingRow(msgspec.Struct, frozen=True, gc=False):
     """One reading, its codes as numbers, in the order of the table's columns."""
 
     tenant_id: int
@@ -160,11 +161,12 @@ def rows_of_readings(
             one.performer,
             one.identifier,
             source_keys.get(one.index),
-            *columns[stands.get(f"r{one.index}")],
-            *columns[stands.get(f"p{one.index}")],
-            *columns[stands.get(f"f{one.index}")],
+            *columns[stands.get(own)],
+            *columns[stands.get(pulse)],
+            *columns[stands.get(flags)],
         )
         for one in readings
+        for own, pulse, flags in (place_names(one.index),)
     ]
 
 

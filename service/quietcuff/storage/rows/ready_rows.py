@@ -18,7 +18,7 @@ from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow
 from quietcuff.storage.schema.base import microseconds
 
 
-class ReadyRows(msgspec.Struct, frozen=True, array_like=True):
+class ReadyRows(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The rows of the first version of a set, whose times are those of its storing."""
 
     subject_id: UUID
