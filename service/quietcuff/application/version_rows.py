@@ -100,9 +100,10 @@ def rows_of_version(
     own_device_id: UUID | None,
     rulebook: Rulebook,
     actor: str,
+    document: bytes | None = None,
 ) -> RowsOfVersion:
     """The rows of a version that ``actor`` stores, from what was read before anything is written; the same whichever process
-    makes them."""
+    makes them. ``document`` is the set as it is encoded, where somebody has it already."""
     row = set_row(key, draft, version, None if before is None else before.row, own_device_id, rulebook)
     early = ResourceStates() if before is None else before.stands
     return RowsOfVersion(
@@ -114,7 +115,7 @@ def rows_of_version(
             draft.cause,
             row.status,
             row.touched_at + idle_time(rulebook) if row.closed_at is None else None,
-            document=ENCODER.encode(version.sitting.reading_set),
+            document=document or ENCODER.encode(version.sitting.reading_set),
             evaluation=ENCODER.encode(version.sitting.evaluation),
             rules_digest=rulebook.digest,
             changed=" ".join(changed_places(early, version.stands)),
