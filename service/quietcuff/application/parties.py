@@ -17,7 +17,7 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.changes import defaults_of
 from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.fields import YesNo
-from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
+from quietcuff.core.model.readings import OWN_DEVICE, Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_seen_device
@@ -237,7 +237,7 @@ class StoredEquipment(msgspec.Struct, frozen=True, kw_only=True):
 
 def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device]]:
     """The devices with an identifier that a set names, as often as it does, its own first."""
-    named = [reading_set.device, *[reading.device for reading in reading_set.readings]]
+    named = [reading_set.device, *map(OWN_DEVICE, reading_set.readings)]
     return [(device.identifier, device) for device in named if device is not None and device.identifier is not None]
 
 

@@ -37,6 +37,7 @@ MEAN_SHOWN = (
     *("mean_device_id", "mean_cuff", "mean_method", "mean_has_device", "mean_is_long"),
 )
 NO_MEAN = (None,) * len(STATE_OF_MEAN + MEAN_SHOWN)
+CODE = attrgetter("code")
 VALUES_OF_MEAN_SHOWN = attrgetter(*MEAN_SHOWN)
 
 
@@ -170,7 +171,7 @@ def set_row(
 def words_found(evaluation: Evaluation) -> tuple[str | None, str | None]:
     """The labels and the findings as texts in which a search finds each."""
     labels = [f"{one.guideline}:{one.category}" for one in evaluation.categories if one.category is not None]
-    return spaced(labels), spaced([finding.code for finding in evaluation.findings])
+    return spaced(labels), spaced(list(map(CODE, evaluation.findings)))
 
 
 def spaced(words: list[str]) -> str | None:

@@ -9,7 +9,7 @@ in from the registry.
 from __future__ import annotations
 
 import calendar
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -40,6 +40,11 @@ def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str
         source=known.source,
         message=known.message.format(**words) if words else known.message,
     )
+
+
+def find_each(rulebook: Rulebook, codes: Collection[str]) -> list[Finding]:
+    """The findings with these codes about the whole sitting, of which there are mostly none."""
+    return [find(rulebook, code) for code in codes] if codes else []
 
 
 def make_finding(rulebook: Rulebook, code: str) -> Finding:
@@ -179,7 +184,7 @@ def device_findings(sitting: Sitting) -> list[Finding]:
             codes["device-not-validated"] = None
         elif validated == "not-recorded":
             codes["validation-not-recorded"] = None
-    findings = [find(sitting.rulebook, code) for code in codes]
+    findings = find_each(sitting.rulebook, codes)
     intake, average = sitting.reading_set.intake, sitting.reading_set.device_average
     if intake is not None and intake.device_registered == "no":
         findings.append(find(sitting.rulebook, "device-not-registered"))

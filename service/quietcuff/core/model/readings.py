@@ -8,6 +8,7 @@ recorded is never taken for a yes or a no.
 from __future__ import annotations
 
 from datetime import date, datetime
+from operator import attrgetter
 from typing import Annotated, Literal
 
 import msgspec
@@ -296,6 +297,11 @@ class ReadingSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
             msgspec.structs.force_setattr(self, "replaced_by", UNSET)
 
 
+# One field of many readings, without a loop over them.
+TAKEN_AT, IS_VOIDED = attrgetter("taken_at"), attrgetter("voided")
+OWN_DEVICE, OWN_CUFF, METHOD_SAID = attrgetter("device"), attrgetter("cuff"), attrgetter("method")
+
+
 def opened_at(reading_set: ReadingSet) -> datetime | None:
     """The moment at which a set without readings came in; None where it is not known.
 
@@ -328,8 +334,10 @@ def first_and_last_taken_at(reading_set: ReadingSet, now: datetime) -> tuple[dat
 
 def _times(reading_set: ReadingSet) -> list[datetime]:
     """The times of the readings that are not voided, or of all if every one is."""
-    readings = reading_set.readings
-    return [reading.taken_at for reading in readings if not reading.voided] or [reading.taken_at for reading in readings]
+    times = list(map(TAKEN_AT, reading_set.readings))
+    if not any(map(IS_VOIDED, reading_set.readings)):
+        return times
+    return [reading.taken_at for reading in reading_set.readings if not reading.voided] or times
 
 
 def voided_faults(readings: list[Reading]) -> list[Fault]:

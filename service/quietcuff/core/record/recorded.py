@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from operator import attrgetter
 
 import msgspec
 
@@ -24,7 +23,6 @@ from quietcuff.core.record.sitting_version import (
 )
 
 MINUTE = timedelta(minutes=1)
-MEASURED = attrgetter("systolic_mmhg", "diastolic_mmhg", "mean_arterial_mmhg", "pulse_per_min")
 
 
 class RecordedReading(msgspec.Struct, frozen=True, gc=False):
@@ -75,15 +73,17 @@ def recorded_reading(sitting: SittingVersion, index: int, of_set: OfSet) -> Reco
     """One reading as it is recorded."""
     said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
     device_id, offset = sitting.device_ids[index], said.taken_at.utcoffset()
-    systolic, diastolic, mean_arterial, pulse = [None if value is None else round(value * 100) for value in MEASURED(said)]
+    systolic, diastolic = said.systolic_mmhg, said.diastolic_mmhg
+    mean_arterial, pulse = said.mean_arterial_mmhg, said.pulse_per_min
     return RecordedReading(
         index,
         said.taken_at,
         offset // MINUTE if offset else 0,
-        systolic,
-        diastolic,
-        mean_arterial,
-        pulse,
+        # Written out: a call for each would be sixteen for a sitting of four readings.
+        None if systolic is None else round(systolic * 100),
+        None if diastolic is None else round(diastolic * 100),
+        None if mean_arterial is None else round(mean_arterial * 100),
+        None if pulse is None else round(pulse * 100),
         said.site,
         said.position,
         said.method,
@@ -117,7 +117,7 @@ def recorded_mean(sitting: SittingVersion) -> RecordedMean | None:
     if period is None:
         return None
     spoken_of = sitting.spoken_of
-    ids = {sitting.device_ids[index] for index in spoken_of}
+    ids = set(map(sitting.device_ids.__getitem__, spoken_of))
     return RecordedMean(
         *period,
         # The device of all of its readings, if it is the same one and has an identifier.

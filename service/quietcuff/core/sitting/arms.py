@@ -18,6 +18,7 @@ from quietcuff.core.model.evaluation import Arms, Basis
 from quietcuff.core.model.fields import Site, four_decimals_half_even, whole_number
 from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
+from quietcuff.core.sitting.attempts import SITE_OF
 from quietcuff.core.sitting.sitting import Sitting
 
 ENCODER = msgspec.json.Encoder()
@@ -231,7 +232,7 @@ def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | No
     """The site of the result, and the ground for it; in a series the site with most readings."""
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
-    sites = list(dict.fromkeys([attempt.site for attempt in sitting.valid]))
+    sites = list(dict.fromkeys(map(SITE_OF, sitting.valid)))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
     no_arms = bool(sites) and sites[0] not in OTHER

@@ -6,6 +6,7 @@ Valid: not voided, plausible, no excluding flag, right position, a usable site, 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from operator import attrgetter
 
 import msgspec
 
@@ -19,6 +20,8 @@ from quietcuff.core.sitting.person import Person
 
 EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position", "measurement-failed"})
 SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
+# One field of many attempts, without a loop over them.
+SITE_OF, POSITION_OF, METHOD_OF = attrgetter("site"), attrgetter("reading.position"), attrgetter("method")
 ARM_SITES = frozenset({"left-upper-arm", "right-upper-arm"})
 
 

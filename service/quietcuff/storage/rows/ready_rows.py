@@ -52,7 +52,7 @@ def ready_rows(driver: str, set_row: SetRow, rows: Sequence[ReadingRow], version
     dialect = dialect_of(driver)
     of_set = reading_sets.INSERT.ready_alone(dialect, reading_sets.insert_values(set_row))
     of_version = versions.INSERT.ready_alone(dialect, versions.insert_values(version))
-    of_readings = readings.INSERT.ready(dialect, [msgspec.structs.astuple(row) for row in rows])
+    of_readings = readings.INSERT.ready(dialect, list(map(msgspec.structs.astuple, rows)))
     return ReadyRows(set_row.subject_id, set_row.set_id, of_set, of_readings, of_version, set_row.status)
 
 
