@@ -44,7 +44,7 @@ def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str
 
 def find_each(rulebook: Rulebook, codes: Collection[str]) -> list[Finding]:
     """The findings with these codes about the whole sitting, of which there are mostly none."""
-    return [find(rulebook, code) for code in codes] if codes else []
+    return [finding_of_code(rulebook, code) for code in codes] if codes else []
 
 
 def make_finding(rulebook: Rulebook, code: str) -> Finding:
