@@ -22,6 +22,8 @@ EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position",
 SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
 # One field of many attempts, without a loop over them.
 SITE_OF, POSITION_OF, METHOD_OF = attrgetter("site"), attrgetter("reading.position"), attrgetter("method")
+# The lowest and the highest systolic, the same of the diastolic, and the least between the two, in mmHg.
+Plausible = tuple[float, float, float, float, float]
 ARM_SITES = frozenset({"left-upper-arm", "right-upper-arm"})
 
 
@@ -63,40 +65,19 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
-    low, high, low_diastolic, high_diastolic, least_pulse = plausible_pressures(limits)
-    of_set, positions, restrictions = reading_set.device, protocol.positions, person.restrictions
+    plausible, positions = plausible_pressures(limits), protocol.positions
     attempts: list[Attempt] = []
     before: Reading | None = None
-    worn: Device | None = None
     block: Block | None = None
-    mixed = was_arm = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
-        device = reading.device or of_set
+        device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        is_arm = site in ARM_SITES
         # The same device, at either arm, is judged as it was the reading before.
-        if device is not worn or not (is_arm and was_arm):
+        if not attempts or device is not attempts[-1].device or not {site, attempts[-1].site} <= ARM_SITES:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
-        worn, was_arm = device, is_arm
-        too_soon = (
-            before is not None
-            and not reading.voided
-            and reading.taken_at - before.taken_at < interval
-            and not compare_at_once(reading, before)
-        )
-        fault: Reason | None = None
-        # Most readings are seen at once to have no fault, and are asked no further.
-        if not (
-            systolic is not None
-            and diastolic is not None
-            and low <= systolic <= high
-            and low_diastolic <= diastolic <= high_diastolic
-            and systolic - diastolic >= least_pulse
-            and block is None
-            and not (reading.voided or reading.device_flags or restrictions or fit.known_wrong)
-        ):
-            fault = find_fault(reading, person, fit, block, limits)
+        too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
+        fault = find_fault(reading, person, fit, block, plausible)
         if fault is None and (too_soon or reading.position not in positions):
             fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
@@ -118,15 +99,22 @@ def judge_attempts(
                 fault,
             )
         )
-        mixed = mixed or not is_arm or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
         before = before if reading.voided else reading
-    return keep_one_kind(attempts, protocol) if mixed else attempts
+    is_one_kind = ARM_SITES.issuperset(map(SITE_OF, attempts)) and len(set(map(POSITION_OF, attempts))) < 2
+    return attempts if is_one_kind else keep_one_kind(attempts, protocol)
 
 
-def compare_at_once(reading: Reading, before: Reading) -> bool:
-    """True of both arms at the same instant, which compare best: neither is too soon. Source: [PRACTICE]."""
-    return reading.taken_at == before.taken_at and {reading.site, before.site} == ARM_SITES
+def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
+    """True where the interval had not passed. Both arms at the same instant compare best, and are not too soon.
+
+    Source: [PRACTICE].
+    """
+    apart = reading.taken_at - before.taken_at
+    if apart >= interval:
+        return False
+    at_once = not apart and {reading.site, before.site} == ARM_SITES
+    return not at_once
 
 
 def in_order(readings: list[Reading]) -> list[tuple[int, Reading]]:
@@ -151,7 +139,7 @@ def order_key(index: int, reading: Reading) -> tuple[datetime, bool, str, bytes,
     return reading.taken_at, reading.voided, reading.site, msgspec.json.encode(reading), index
 
 
-def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, limits: Limits) -> Reason | None:
+def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, plausible: Plausible) -> Reason | None:
     """The first reason why a reading can never count, or None."""
     # The order matters: a failed or impossible measurement must not be blamed on the arm or the cuff.
     if reading.voided:
@@ -161,7 +149,10 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
         return "device-error"
     if reading.device_flags and not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
         return "device-error"
-    if not is_plausible(systolic, diastolic, limits):
+    low, high, low_diastolic, high_diastolic, least_pulse = plausible
+    # Two numbers that can be a pressure: 84/138 cannot. Source: [PRACTICE].
+    in_range = low <= systolic <= high and low_diastolic <= diastolic <= high_diastolic
+    if not in_range or systolic - diastolic < least_pulse:
         return "implausible"
     if block is not None:
         return "set-blocked"
@@ -179,18 +170,8 @@ def fault_in_plan(reading: Reading, protocol: Protocol, *, too_soon: bool) -> Re
     return "too-soon" if too_soon and protocol.interval_excludes else None
 
 
-def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
-    """True where two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
-    low, high, low_diastolic, high_diastolic, least_pulse = plausible_pressures(limits)
-    return (
-        low <= systolic_mmhg <= high
-        and low_diastolic <= diastolic_mmhg <= high_diastolic
-        and systolic_mmhg - diastolic_mmhg >= least_pulse
-    )
-
-
-def read_plausible(limits: Limits) -> tuple[float, float, float, float, float]:
-    """The lowest and the highest plausible systolic, the same of the diastolic, and the least between the two, in mmHg."""
+def read_plausible(limits: Limits) -> Plausible:
+    """The pressures that are plausible."""
     across, down = limits.plausible_systolic, limits.plausible_diastolic
     return across.lowest, across.highest, down.lowest, down.highest, limits.least_pulse_pressure_mmhg
 
