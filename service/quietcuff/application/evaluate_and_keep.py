@@ -131,7 +131,7 @@ def history_before(turn: UnitOfWork, subject_id: UUID, facts: Facts, as_of: date
 
 
 def history_of(newest_first: list[bytes], as_of: datetime, facts: Facts) -> History:
-    remembered = [REMEMBERED_DECODER.decode(raw) for raw in reversed(newest_first)]
+    remembered = list(map(REMEMBERED_DECODER.decode, reversed(newest_first)))
     return make_history(remembered, as_of, facts.treatment_changed_on)
 
 

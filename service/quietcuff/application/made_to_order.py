@@ -33,7 +33,7 @@ from quietcuff.storage.rows.tenants import Tenant
 LONGEST_READ_SECONDS = 10.0
 
 
-class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True):
+class SetOrder(msgspec.Struct, frozen=True, kw_only=True, array_like=True, gc=False):
     """A new set that is for another process to foresee: the JSON that it was read from, the keys of what is stored of it, and
     the id that it gets."""
 

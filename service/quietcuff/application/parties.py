@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from operator import attrgetter
-from typing import TypeVar
+from typing import Any, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -17,7 +17,7 @@ from quietcuff.application.context import UnitOfWork
 from quietcuff.core.model.changes import defaults_of
 from quietcuff.core.model.decoders import DocumentDecoder
 from quietcuff.core.model.fields import YesNo
-from quietcuff.core.model.readings import Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
+from quietcuff.core.model.readings import OWN_DEVICE, Cuff, Device, Facts, Identifier, Reading, ReadingSet, Subject
 from quietcuff.core.model.registry import RegisteredDevice, as_in_a_set
 from quietcuff.storage.engine.ids import device_id
 from quietcuff.storage.rows.devices import DeviceRow, find_device, insert_seen_device
@@ -28,6 +28,7 @@ Registry = Mapping[Identifier, RegisteredDevice | None]
 
 FACTS = Facts.__struct_fields__
 VALUES_OF_FACTS = attrgetter(*FACTS)
+BLANK_FACTS = VALUES_OF_FACTS(Facts())
 DEVICE_FIELDS = Device.__struct_fields__
 
 
@@ -48,10 +49,12 @@ def facts_that_differ(said: Facts, known: Facts) -> list[str]:
     ]
 
 
-def facts_text(said: Facts) -> bytes:
-    """The facts of a person as JSON, without the identifier."""
+def facts_text(known: Facts, **learnt: Any) -> bytes:
+    """The facts of a person as JSON, without the identifier, and with what was learnt meanwhile."""
     # Without a struct, which would check again what was checked when it came in.
-    return ENCODER.encode(dict(zip(FACTS, VALUES_OF_FACTS(said), strict=True)))
+    facts = dict(zip(FACTS, VALUES_OF_FACTS(known), strict=True))
+    facts.update(learnt)
+    return ENCODER.encode(facts)
 
 
 def with_known_devices(reading_set: ReadingSet, registry: Registry) -> ReadingSet:
@@ -126,7 +129,7 @@ def resolve_person(turn: UnitOfWork, subject_id: UUID, said: Subject, known: Sub
     )
 
 
-class MetFacts(msgspec.Struct, frozen=True, kw_only=True):
+class MetFacts(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What a set and the registry say of a person: ``said`` is the set's subject completed, ``learnt`` are the facts that the
     registry has from now on, None where they stay."""
 
@@ -140,11 +143,21 @@ def meet(said: Subject, known: bytes | None) -> MetFacts:
     if known is None:
         return MetFacts(said=said, differ=[], learnt=facts_text(said))
     facts = DECODER.decode(known)
-    learnt = filled(facts, said, FACTS)
+    filled_in, learnt, differ = {}, {}, []
+    for name, of_set, stored, blank in zip(FACTS, VALUES_OF_FACTS(said), VALUES_OF_FACTS(facts), BLANK_FACTS, strict=True):
+        # Mostly both say the same.
+        if of_set == stored:
+            continue
+        if of_set == blank:
+            filled_in[name] = stored
+        elif stored == blank:
+            learnt[name] = of_set
+        else:
+            differ.append(name)
     return MetFacts(
-        said=filled(said, facts, FACTS),
-        differ=facts_that_differ(said, facts),
-        learnt=None if learnt == facts else ENCODER.encode(learnt),
+        said=msgspec.structs.replace(said, **filled_in) if filled_in else said,
+        differ=differ,
+        learnt=facts_text(facts, **learnt) if learnt else None,
     )
 
 
@@ -224,7 +237,7 @@ class StoredEquipment(msgspec.Struct, frozen=True, kw_only=True):
 
 def identified_devices(reading_set: ReadingSet) -> list[tuple[Identifier, Device]]:
     """The devices with an identifier that a set names, as often as it does, its own first."""
-    named = (reading_set.device, *(reading.device for reading in reading_set.readings))
+    named = [reading_set.device, *map(OWN_DEVICE, reading_set.readings)]
     return [(device.identifier, device) for device in named if device is not None and device.identifier is not None]
 
 

@@ -11,6 +11,7 @@ from quietcuff.core.findings.findings import (
     cuff_findings,
     device_findings,
     find,
+    find_each,
     fitness_findings,
     intake_findings,
     preparation_findings,
@@ -39,6 +40,7 @@ from quietcuff.core.sitting.arms import (
     irregular_before,
     report_arms,
 )
+from quietcuff.core.sitting.attempts import POSITION_OF, SITE_OF
 from quietcuff.core.sitting.percentiles import report_percentile
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.severity import SevereSeen, see_severe
@@ -128,7 +130,8 @@ def gather_findings(
             findings.append(find(book, "auscultation-advised"))
     elif earlier := irregular_before(sitting.history):
         findings.append(find(book, "irregular-rhythm-earlier", count=earlier))
-    findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
+    if comparison.pairs:
+        findings += [find(book, code, mmhg=f"{mmhg}") for code, mmhg in arm_findings(sitting, comparison)]
     findings += arm_state_findings(sitting, comparison, selection)
     findings += judged.selection_findings
     equipment = cuff_findings(sitting) + device_findings(sitting) + fitness_findings(sitting)
@@ -139,7 +142,7 @@ def gather_findings(
     if reads_lower(sitting, judged):
         findings.append(find(book, "unattended-reads-lower"))
     findings += judged.label_findings
-    findings += [find(book, code) for code in advice.codes]
+    findings += find_each(book, advice.codes)
     return findings + intake_findings(sitting)
 
 
@@ -175,11 +178,11 @@ def arm_state_findings(sitting: Sitting, comparison: Comparison, selection: Sele
         codes.append("not-arm-of-record")
     if measured_in_other_than_preferred(sitting, comparison):
         codes.append("preferred-arm-not-measured")
-    if "not-recorded" in [attempt.site for attempt in sitting.valid]:
+    if "not-recorded" in map(SITE_OF, sitting.valid):
         codes.append("site-not-recorded")
-    if len(sitting.protocol.positions) == 1 and "not-recorded" in [attempt.reading.position for attempt in sitting.valid]:
+    if len(sitting.protocol.positions) == 1 and "not-recorded" in map(POSITION_OF, sitting.valid):
         codes.append("position-not-recorded")
-    return [find(book, code) for code in codes]
+    return find_each(book, codes)
 
 
 def measured_in_other_than_preferred(sitting: Sitting, comparison: Comparison) -> bool:

@@ -63,8 +63,9 @@ def plan_step(sitting: Sitting, comparison: Comparison, judged: Judgement, advic
 
 def next_step(sitting: Sitting, watch: SafetyResult, comparison: Comparison, selection: Selection, own: FollowingStep) -> Step:
     """The next step, with the plan's ``own`` behind it where something more pressing comes first."""
-    # Giving up replaces the plan's step, so that no caller is sent round in a circle by a device that never works.
-    own = give_up_step(sitting) or out_of_reach_step(sitting) or own
+    if not sitting.reading_set.closed:
+        # Giving up replaces the plan's step, so that no caller is sent round in a circle by a device that never works.
+        own = give_up_step(sitting) or out_of_reach_step(sitting) or own
     # Closing ends the sitting: only safety may still come before it, nothing that would need another reading.
     pressing = pressing_step(sitting, watch, comparison, selection) if own.action != "close" or watch.step else None
     ask = questions_to_ask(sitting, watch)
@@ -111,6 +112,9 @@ def pressing_step(sitting: Sitting, watch: SafetyResult, comparison: Comparison,
             not_after=step.not_after,
             reason=words[step.wording],
         )
+    # Of a closed sitting, only the equipment can still be why nothing counts: the others ask for what comes before a reading.
+    if sitting.reading_set.closed:
+        return equipment_step(sitting, comparison, selection)
     # Equipment before preparation: settling under a cuff that cannot count would be in vain.
     return (
         unfit_before_step(sitting, comparison, selection)

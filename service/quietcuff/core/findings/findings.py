@@ -9,7 +9,7 @@ in from the registry.
 from __future__ import annotations
 
 import calendar
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -40,6 +40,11 @@ def find(rulebook: Rulebook, code: str, reading: int | None = None, **words: str
         source=known.source,
         message=known.message.format(**words) if words else known.message,
     )
+
+
+def find_each(rulebook: Rulebook, codes: Collection[str]) -> list[Finding]:
+    """The findings with these codes about the whole sitting, of which there are mostly none."""
+    return [finding_of_code(rulebook, code) for code in codes] if codes else []
 
 
 def make_finding(rulebook: Rulebook, code: str) -> Finding:
@@ -179,7 +184,7 @@ def device_findings(sitting: Sitting) -> list[Finding]:
             codes["device-not-validated"] = None
         elif validated == "not-recorded":
             codes["validation-not-recorded"] = None
-    findings = [find(sitting.rulebook, code) for code in codes]
+    findings = find_each(sitting.rulebook, codes)
     intake, average = sitting.reading_set.intake, sitting.reading_set.device_average
     if intake is not None and intake.device_registered == "no":
         findings.append(find(sitting.rulebook, "device-not-registered"))
@@ -265,10 +270,12 @@ def intake_findings(sitting: Sitting) -> list[Finding]:
     if intake.received_at is not None:
         # A device's clock may run a little ahead; only beyond that tolerance is a time wrong.
         latest = intake.received_at + timedelta(minutes=sitting.limits.future_minutes)
-        ahead = [a.index for a in sitting.made if a.taken_at > latest]
-        findings += [find(book, "taken-in-future", place) for place in ahead]
-    voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
-    findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
+        # In order of time, so that none is ahead where the last is not.
+        if sitting.made and sitting.made[-1].taken_at > latest:
+            findings += [find(book, "taken-in-future", a.index) for a in sitting.made if a.taken_at > latest]
+    if intake.notes:
+        voided = {attempt.index for attempt in sitting.attempts if attempt.fault == "voided"}
+        findings += [find(book, note.code, note.reading) for note in intake.notes if note.reading not in voided]
     if intake.closed_by_timeout:
         findings.append(find(book, "closed-by-timeout"))
     return findings

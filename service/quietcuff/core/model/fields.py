@@ -33,7 +33,7 @@ MOST_DRIFT_SECONDS = 366 * 86_400
 AccuracyCheckInterval = Annotated[int, Meta(ge=1, le=120)]
 ClockDrift = Annotated[int, Meta(ge=-MOST_DRIFT_SECONDS, le=MOST_DRIFT_SECONDS)]
 YesNo = Literal["yes", "no", "not-recorded"]
-MAX_OFFSET = timedelta(hours=14)
+MIN_OFFSET, MAX_OFFSET = timedelta(hours=-14), timedelta(hours=14)
 
 PopulationGroup = Literal["adults", "children", "pregnancy", "irregular-rhythm", "large-arms"]
 Arm = Literal["left", "right"]
@@ -118,8 +118,12 @@ def keep_whole_numbers_whole(struct: msgspec.Struct, *names: str) -> None:
     """Write 5.0 as 5 in the fields named, so that what is echoed is what was sent."""
     for name in names:
         value = getattr(struct, name)
-        if value is not None:
-            force_setattr(struct, name, whole_number(value))
+        # Written out, not by ``whole_number``, for the same reason.
+        if value is None:
+            continue
+        whole = int(value)
+        if value == whole:
+            force_setattr(struct, name, whole)
 
 
 def whole_number(value: float) -> float:
@@ -149,7 +153,7 @@ def check_instant(instant: datetime) -> None:
     if instant.tzinfo is UTC:
         return
     offset = instant.utcoffset()
-    if offset is None or not -MAX_OFFSET <= offset <= MAX_OFFSET:
+    if offset is None or not MIN_OFFSET <= offset <= MAX_OFFSET:
         raise ValueError("an offset within 14 hours")
 
 
@@ -163,11 +167,6 @@ def utc_text(moment: datetime) -> str:
 def hundredths(mmhg: float) -> int:
     """A pressure or rate as a whole count of hundredths, in which sums are exact: 142.5 gives 14250."""
     return round(mmhg * 100)
-
-
-def optional_hundredths(value: float | None) -> int | None:
-    """The same of a value that may be missing."""
-    return None if value is None else hundredths(value)
 
 
 def mean_half_up(hundredths: list[int]) -> int:

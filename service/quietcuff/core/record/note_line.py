@@ -8,6 +8,7 @@ from quietcuff.core.rulebook.remembered import remembered
 from quietcuff.core.rulebook.rulebook import Wording
 from quietcuff.core.safety.safety import SafetyResult, is_low
 from quietcuff.core.sitting.arms import OTHER, Comparison
+from quietcuff.core.sitting.attempts import METHOD_OF
 from quietcuff.core.sitting.selection import Selection
 from quietcuff.core.sitting.sitting import Sitting
 
@@ -41,7 +42,7 @@ def qualify(sitting: Sitting, judged: Judgement, seen: SafetyResult) -> str:
         said.append("low")
     return qualification_of(
         sitting.rulebook.wording,
-        frozenset([attempt.method for attempt in judged.selection.counted]),
+        frozenset(map(METHOD_OF, judged.selection.counted)),
         tuple(said),
         frozenset([code for label in judged.categories for code in label.provisional_because]),
         # A voided reading is as if it had never been sent; the record sheet still shows it.

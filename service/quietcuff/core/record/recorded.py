@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import msgspec
 
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.fields import DeviceFlag, Method, Position, Rhythm, Site, optional_hundredths
+from quietcuff.core.model.fields import DeviceFlag, Method, Position, Rhythm, Site
 from quietcuff.core.record.sitting_version import (
     SittingVersion,
     common_cuff,
@@ -73,14 +73,17 @@ def recorded_reading(sitting: SittingVersion, index: int, of_set: OfSet) -> Reco
     """One reading as it is recorded."""
     said, outcome = sitting.reading_set.readings[index], sitting.evaluation.readings[index]
     device_id, offset = sitting.device_ids[index], said.taken_at.utcoffset()
+    systolic, diastolic = said.systolic_mmhg, said.diastolic_mmhg
+    mean_arterial, pulse = said.mean_arterial_mmhg, said.pulse_per_min
     return RecordedReading(
         index,
         said.taken_at,
         offset // MINUTE if offset else 0,
-        optional_hundredths(said.systolic_mmhg),
-        optional_hundredths(said.diastolic_mmhg),
-        optional_hundredths(said.mean_arterial_mmhg),
-        optional_hundredths(said.pulse_per_min),
+        # Written out: a call for each would be sixteen for a sitting of four readings.
+        None if systolic is None else round(systolic * 100),
+        None if diastolic is None else round(diastolic * 100),
+        None if mean_arterial is None else round(mean_arterial * 100),
+        None if pulse is None else round(pulse * 100),
         said.site,
         said.position,
         said.method,
@@ -114,7 +117,7 @@ def recorded_mean(sitting: SittingVersion) -> RecordedMean | None:
     if period is None:
         return None
     spoken_of = sitting.spoken_of
-    ids = {sitting.device_ids[index] for index in spoken_of}
+    ids = set(map(sitting.device_ids.__getitem__, spoken_of))
     return RecordedMean(
         *period,
         # The device of all of its readings, if it is the same one and has an identifier.

@@ -12,9 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from functools import lru_cache
 
 import msgspec
 
+from quietcuff.core.model.fields import MAX_READINGS
 from quietcuff.core.model.readings import Reading
 from quietcuff.core.record.sitting_version import (
     Content,
@@ -76,22 +78,44 @@ def next_stands(
     and ``version`` the set's version that ``after`` becomes. ``tells_no_result`` is false of versions that were stored when
     there was no Observation without a result, so that they are told again as they were.
     """
+    has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
+    mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
+    if before is None:
+        return ResourceStates(places=first_places(after, at), mean=mean)
     places = {}
-    # One state for all that is new: most of what is stored is.
     new = ResourceState(1, "final", at)
     for index, reading in enumerate(after.reading_set.readings):
-        for letter in KINDS:
-            name = f"{letter}{index}"
+        for letter, name in zip(KINDS, place_names(index), strict=True):
             there = exists(reading, letter)
             gone = after.is_voided or reading.voided or not there
             old = stands.places.get(name)
-            if old is not None and before is not None:
+            if old is not None:
                 places[name] = next_state(old, before, after, letter, index, at, is_gone=gone)
             elif there:
                 places[name] = ResourceState(1, "entered-in-error", at) if gone else new
-    has_mean = not after.is_voided and (after.evaluation.result is not None or (tells_no_result and after.lacks_result))
-    mean = next_mean(stands.mean, mean_shown, before, after, version, at, has_mean=has_mean)
     return ResourceStates(places=places, mean=mean)
+
+
+@lru_cache(maxsize=MAX_READINGS)
+def place_names(index: int) -> tuple[str, ...]:
+    """The names of the places of one reading, in the order of ``KINDS``."""
+    return tuple([f"{letter}{index}" for letter in KINDS])
+
+
+def first_places(sitting: SittingVersion, at: datetime) -> dict[str, ResourceState]:
+    """The states of all that there is of the readings of a first version."""
+    # One state for all that is new: most of what is stored is.
+    new, taken_back = ResourceState(1, "final", at), ResourceState(1, "entered-in-error", at)
+    places = {}
+    for index, reading in enumerate(sitting.reading_set.readings):
+        state = taken_back if sitting.is_voided or reading.voided else new
+        own, pulse, flags = place_names(index)
+        places[own] = state
+        if reading.pulse_per_min is not None:
+            places[pulse] = state
+        if reading.device_flags:
+            places[flags] = state
+    return places
 
 
 def exists(reading: Reading, letter: str) -> bool:

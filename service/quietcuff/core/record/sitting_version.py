@@ -13,7 +13,7 @@ from typing import Any, Literal
 import msgspec
 
 from quietcuff.core.model.evaluation import Category, Evaluation
-from quietcuff.core.model.readings import Cuff, Device, Reading, ReadingSet
+from quietcuff.core.model.readings import IS_VOIDED, METHOD_SAID, OWN_CUFF, OWN_DEVICE, Cuff, Device, Reading, ReadingSet
 from quietcuff.core.sitting.equipment import size_name
 
 ObservationStatus = Literal["preliminary", "final", "amended", "corrected", "entered-in-error"]
@@ -65,7 +65,8 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     @property
     def spoken_of(self) -> list[int]:
         """The places of the readings that the Observation of the result speaks of: those that count, or all attempts."""
-        return attempts(self.reading_set) if self.lacks_result else self.counted
+        told = attempts_told(self.reading_set) if self.evaluation.result is None else []
+        return told or self.counted
 
     @property
     def has_failed(self) -> bool:
@@ -76,12 +77,20 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 def attempts(reading_set: ReadingSet) -> list[int]:
     """The places of the readings that were not taken back."""
-    return [index for index, reading in enumerate(reading_set.readings) if not reading.voided]
+    readings = reading_set.readings
+    if not any(map(IS_VOIDED, readings)):
+        return list(range(len(readings)))
+    return [index for index, reading in enumerate(readings) if not reading.voided]
 
 
 def lacks_result(reading_set: ReadingSet, evaluation: Evaluation) -> bool:
     """True for a sitting that is over, in which something was attempted and nothing came of it."""
-    return reading_set.closed and evaluation.result is None and bool(attempts(reading_set))
+    return evaluation.result is None and bool(attempts_told(reading_set))
+
+
+def attempts_told(reading_set: ReadingSet) -> list[int]:
+    """The places of the attempts of a sitting that is over; none while it goes on."""
+    return attempts(reading_set) if reading_set.closed else []
 
 
 def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datetime, datetime] | None:
@@ -90,10 +99,8 @@ def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datet
     result = evaluation.result
     if result is not None:
         return result.taken_from, result.taken_to
-    if not lacks_result(reading_set, evaluation):
-        return None
-    times = [reading_set.readings[index].taken_at for index in attempts(reading_set)]
-    return min(times), max(times)
+    times = [reading_set.readings[index].taken_at for index in attempts_told(reading_set)]
+    return (min(times), max(times)) if times else None
 
 
 def named_size(cuff: Cuff) -> str | None:
@@ -125,11 +132,18 @@ def searchable_size(cuff: Cuff | None) -> str | None:
     return named_size(cuff) or (None if cuff.range_cm is None else OTHER)
 
 
+def readings_at(sitting: SittingVersion, places: list[int]) -> list[Reading]:
+    """The readings at these places."""
+    return list(map(sitting.reading_set.readings.__getitem__, places))
+
+
 def common_cuff(sitting: SittingVersion, spoken_of: list[int]) -> Cuff | None:
     """The cuff of the readings of the result, where the same is known of each, however it is spelt."""
-    readings = sitting.reading_set.readings
-    cuffs = [sitting.cuff_of(readings[index]) for index in spoken_of]
+    readings = readings_at(sitting, spoken_of)
     # Mostly it is the very cuff of the set each time.
+    if readings and not any(map(OWN_CUFF, readings)):
+        return sitting.reading_set.cuff
+    cuffs = [sitting.cuff_of(reading) for reading in readings]
     others = [cuff for cuff in cuffs if cuff is not cuffs[0]]
     return cuffs[0] if cuffs and all(cuff_text(cuff) == cuff_text(cuffs[0]) for cuff in others) else None
 
@@ -165,8 +179,9 @@ def is_described(device: Device) -> bool:
 
 def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | None:
     """The device of the readings of the result, where it is one."""
-    ids = {sitting.device_ids[index] for index in spoken_of}
-    if len(ids) == 1 and None not in ids:
+    ids = set(map(sitting.device_ids.__getitem__, spoken_of))
+    # Mostly it is the very device of the set each time.
+    if len(ids) == 1 and (None not in ids or not any(map(OWN_DEVICE, readings_at(sitting, spoken_of)))):
         return device_shown(sitting, spoken_of[0])
     devices = [device_shown(sitting, index) for index in spoken_of]
     return devices[0] if devices and all(device == devices[0] for device in devices) else None
@@ -174,7 +189,7 @@ def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | No
 
 def common_method(sitting: SittingVersion, spoken_of: list[int]) -> str | None:
     """The method of the readings of the result, where it is known and one."""
-    methods = {sitting.reading_set.readings[index].method for index in spoken_of}
+    methods = set(map(METHOD_SAID, readings_at(sitting, spoken_of)))
     return methods.pop() if len(methods) == 1 else None
 
 

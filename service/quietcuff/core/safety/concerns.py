@@ -244,7 +244,7 @@ def person_findings(sitting: Sitting) -> Codes:
         codes.append("delivery-day-assumed")
     if sitting.lacking and is_above_screening(sitting):
         codes.append("screening-value-reached")
-    return [(code, None) for code in codes]
+    return [(code, None) for code in codes] if codes else []
 
 
 def is_above_screening(sitting: Sitting) -> bool:

@@ -89,7 +89,7 @@ def watch(sitting: Sitting, seen: SevereSeen, judged: Judgement) -> SafetyResult
 
 def is_low(seen: SafetyResult) -> bool:
     """True where a reading was found to be low."""
-    return bool(seen.findings) and any(code == "low-reading" for code, _ in seen.findings)
+    return "low-reading" in dict(seen.findings)
 
 
 def concern_sentence(sitting: Sitting, concern: Concern, asks: list[str]) -> str | None:

@@ -15,9 +15,10 @@ from typing import Protocol
 import msgspec
 
 from quietcuff.core.model.evaluation import Arms, Basis
-from quietcuff.core.model.fields import Site, four_decimals_half_even, hundredths, whole_number
+from quietcuff.core.model.fields import Site, four_decimals_half_even, whole_number
 from quietcuff.core.model.history import History, HistoryPair
 from quietcuff.core.rulebook.rulebook import Limits
+from quietcuff.core.sitting.attempts import SITE_OF
 from quietcuff.core.sitting.sitting import Sitting
 
 ENCODER = msgspec.json.Encoder()
@@ -45,17 +46,36 @@ def irregular_before(history: History | None) -> int:
     return sum(["irregular-rhythm" in sitting.provisional_because for sitting in history.sittings])
 
 
+class Differences(msgspec.Struct, frozen=True, gc=False):
+    """The differences of some comparisons in hundredths of mmHg, right minus left, in one order."""
+
+    systolic: list[int]
+    diastolic: list[int]
+
+
+def differences_of(pairs: list[HistoryPair]) -> Differences:
+    """The differences that earlier sittings left."""
+    return Differences(
+        [round(pair.systolic_difference_mmhg * 100) for pair in pairs],
+        [round(pair.diastolic_difference_mmhg * 100) for pair in pairs],
+    )
+
+
 def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
+    """The arm that stays the one to use by earlier comparisons."""
+    return settled_arm(differences_of(pairs), limits)
+
+
+def settled_arm(differences: Differences, limits: Limits) -> Site | None:
     """The arm that stays the one to use: two pairs or more at least 10 apart the same way, and the mean of all at least 10.
 
     Systolic decides; diastolic only when the systolic difference is below 10 and not opposite.
     Source: [ISH20] for the limit, [PRACTICE] for two pairs.
     """
-    if len(pairs) < limits.record_pairs:
+    systolic, diastolic = differences.systolic, differences.diastolic
+    if len(systolic) < limits.record_pairs:
         return None
     limit = 100 * limits.arm_difference_mmhg
-    systolic = [hundredths(pair.systolic_difference_mmhg) for pair in pairs]
-    diastolic = [hundredths(pair.diastolic_difference_mmhg) for pair in pairs]
     by_systolic = settled_side(systolic, limit, limits.record_pairs)
     if by_systolic or abs(sum(systolic)) >= limit * len(systolic):
         return side_of(by_systolic)
@@ -65,9 +85,10 @@ def arm_of_record(pairs: list[HistoryPair], limits: Limits) -> Site | None:
 
 def settled_side(differences: list[int], limit: float, needed: int) -> int:
     """1 for right, -1 for left, 0 where it is not settled."""
+    total, least = sum(differences), limit * len(differences)
     for sign in (1, -1):
-        agreeing = sum(sign * difference >= limit for difference in differences)
-        if agreeing >= needed and sign * sum(differences) >= limit * len(differences):
+        # Mostly the arms differ too little altogether, so that none is counted.
+        if sign * total >= least and sum([sign * difference >= limit for difference in differences]) >= needed:
             return sign
     return 0
 
@@ -76,11 +97,9 @@ def higher_arm_of_last_comparison(pairs: list[HistoryPair]) -> Site | None:
     """The higher arm of the newest day's pairs: by systolic, then by diastolic; None where they are equal or there is none."""
     if not pairs:
         return None
-    newest = max(pair.day for pair in pairs)
-    today = [pair for pair in pairs if pair.day == newest]
-    systolic = sum(hundredths(pair.systolic_difference_mmhg) for pair in today)
-    diastolic = sum(hundredths(pair.diastolic_difference_mmhg) for pair in today)
-    return side_of(systolic or diastolic)
+    newest = max([pair.day for pair in pairs])
+    today = differences_of([pair for pair in pairs if pair.day == newest])
+    return side_of(sum(today.systolic) or sum(today.diastolic))
 
 
 def side_of(difference: int) -> Site | None:
@@ -104,11 +123,12 @@ class Pair(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 class Comparison(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Facts about the arms. ``result_site`` is the site of the result, None while that is open.
 
-    Differences are the means of the pairs in mmHg. ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that
-    must still be measured for the comparison.
+    Differences are the means of the pairs in mmHg; ``all_differences`` are those of earlier sittings, then of this one.
+    ``earlier`` is the arm to use by earlier sittings; ``other_due`` an arm that must still be measured for the comparison.
     """
 
     pairs: list[Pair]
+    all_differences: Differences
     systolic_difference_mmhg: float | None
     diastolic_difference_mmhg: float | None
     higher: Site | None
@@ -124,12 +144,11 @@ def compare_arms(sitting: Sitting) -> Comparison:
     pairs = find_pairs(sitting.valid) if sitting.protocol.is_one_sitting else []
     higher = higher_arm(pairs)
     earlier_pairs = sitting.history.pairs if sitting.history is not None else []
-    record: Site | None = None
+    before = differences_of(earlier_pairs)
+    altogether = with_pairs(before, pairs)
     earlier: Site | None = None
-    if len(earlier_pairs) + len(pairs) >= sitting.limits.record_pairs:
-        record = arm_of_record(earlier_pairs + as_history(pairs, sitting.day), sitting.limits)
     if earlier_pairs:
-        earlier = arm_of_record(earlier_pairs, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
+        earlier = settled_arm(before, sitting.limits) or higher_arm_of_last_comparison(earlier_pairs)
     # An arm may have become unusable since then, by dialysis access for example.
     if earlier is not None and not sitting.person.may_use(earlier):
         earlier = None
@@ -137,14 +156,23 @@ def compare_arms(sitting: Sitting) -> Comparison:
     systolic, diastolic = mean_difference(pairs) if pairs else (None, None)
     return Comparison(
         pairs=pairs,
+        all_differences=altogether,
         systolic_difference_mmhg=systolic,
         diastolic_difference_mmhg=diastolic,
         higher=higher,
-        record=record,
+        record=settled_arm(altogether, sitting.limits),
         earlier=earlier,
         result_site=site,
         basis=basis,
         other_due=other_arm_due(sitting, higher),
+    )
+
+
+def with_pairs(before: Differences, pairs: list[Pair]) -> Differences:
+    """The differences of earlier sittings, then those of this one."""
+    return Differences(
+        before.systolic + [pair.systolic for pair in pairs],
+        before.diastolic + [pair.diastolic for pair in pairs],
     )
 
 
@@ -204,7 +232,7 @@ def choose_result_site(sitting: Sitting, higher: Site | None, earlier: Site | No
     """The site of the result, and the ground for it; in a series the site with most readings."""
     if sitting.compares_arms and higher is not None:
         return higher, "this-sitting"
-    sites = list(dict.fromkeys([attempt.site for attempt in sitting.valid]))
+    sites = list(dict.fromkeys(map(SITE_OF, sitting.valid)))
     if sitting.protocol.series is not None:
         sites = [site for site, _ in Counter(attempt.site for attempt in sitting.valid).most_common()]
     no_arms = bool(sites) and sites[0] not in OTHER
@@ -298,9 +326,7 @@ def arm_findings(sitting: Sitting, comparison: Comparison) -> list[tuple[str, fl
         apart = max(apart, abs(diastolic))
     if apart >= limits.arm_difference_mmhg:
         findings.append(("inter-arm-10", four_decimals_half_even(apart)))
-    all_systolic = [pair.systolic for pair in comparison.pairs]
-    if sitting.history is not None:
-        all_systolic += [hundredths(pair.systolic_difference_mmhg) for pair in sitting.history.pairs]
+    all_systolic = comparison.all_differences.systolic
     if repeated_above(all_systolic, limits.arm_repeat_above_mmhg):
         findings.append(("inter-arm-15-confirmed", None))
         if repeated_above(all_systolic, limits.arm_assess_above_mmhg):
@@ -316,8 +342,8 @@ def repeated_above(differences: list[int], mmhg: float) -> bool:
     """True where two pairs or more differ by more than ``mmhg`` the same way."""
     if len(differences) < 2:
         return False
-    limit = 100 * mmhg
-    return sum(value > limit for value in differences) >= 2 or sum(value < -limit for value in differences) >= 2
+    limit, ordered = 100 * mmhg, sorted(differences)
+    return ordered[-2] > limit or ordered[1] < -limit
 
 
 def is_inconsistent(pairs: list[Pair], limit: float) -> bool:

@@ -6,18 +6,24 @@ Valid: not voided, plausible, no excluding flag, right position, a usable site, 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from operator import attrgetter
 
 import msgspec
 
 from quietcuff.core.model.evaluation import Reason
-from quietcuff.core.model.fields import Site, hundredths
+from quietcuff.core.model.fields import Site
 from quietcuff.core.model.readings import Device, Reading, ReadingSet
+from quietcuff.core.rulebook.remembered import remembered_alone
 from quietcuff.core.rulebook.rulebook import CuffTable, Limits, Protocol
 from quietcuff.core.sitting.equipment import Block, Fit, device_block, judge_fit, method_of
 from quietcuff.core.sitting.person import Person
 
 EXCLUDING_FLAGS = frozenset({"body-movement", "cuff-loose", "improper-position", "measurement-failed"})
 SITE_CLASSES = ("upper-arm", "not-recorded", "wrist", "thigh")
+# One field of many attempts, without a loop over them.
+SITE_OF, POSITION_OF, METHOD_OF = attrgetter("site"), attrgetter("reading.position"), attrgetter("method")
+# The lowest and the highest systolic, the same of the diastolic, and the least between the two, in mmHg.
+Plausible = tuple[float, float, float, float, float]
 ARM_SITES = frozenset({"left-upper-arm", "right-upper-arm"})
 
 
@@ -59,20 +65,20 @@ def judge_attempts(
     """
     set_fit = judge_fit(reading_set.cuff, person.arm_cm, cuffs)
     interval = timedelta(seconds=protocol.interval_seconds)
+    plausible, positions = plausible_pressures(limits), protocol.positions
     attempts: list[Attempt] = []
     before: Reading | None = None
     block: Block | None = None
-    mixed = False
     for index, reading in order:
         site, systolic, diastolic = reading.site, reading.systolic_mmhg, reading.diastolic_mmhg
         device = reading.device or reading_set.device
         fit = set_fit if reading.cuff is None else judge_fit(reading.cuff, person.arm_cm, cuffs)
-        # The same device at the same site is judged as it was the reading before.
-        if not attempts or device is not attempts[-1].device or site != attempts[-1].site:
+        # The same device, at either arm, is judged as it was the reading before.
+        if not attempts or device is not attempts[-1].device or not {site, attempts[-1].site} <= ARM_SITES:
             block = device_block(device, site, wrist_counts=protocol.wrist_counts) or ("neonate" if person.neonate else None)
         too_soon = before is not None and not reading.voided and is_too_soon(reading, before, interval)
-        fault = find_fault(reading, person, fit, block, limits)
-        if fault is None and (too_soon or reading.position not in protocol.positions):
+        fault = find_fault(reading, person, fit, block, plausible)
+        if fault is None and (too_soon or reading.position not in positions):
             fault = fault_in_plan(reading, protocol, too_soon=too_soon)
         # By place: with this many names a call takes twice as long, and there is one for every reading.
         attempts.append(
@@ -82,8 +88,8 @@ def judge_attempts(
                 site,
                 reading,
                 systolic is not None and diastolic is not None,
-                hundredths(systolic or 0),
-                hundredths(diastolic or 0),
+                round((systolic or 0) * 100),
+                round((diastolic or 0) * 100),
                 reading.method or method_of(reading, device),
                 device,
                 block,
@@ -93,10 +99,10 @@ def judge_attempts(
                 fault,
             )
         )
-        mixed = mixed or site not in ARM_SITES or reading.position != order[0][1].position
         # A voided reading never happened, so the interval is measured from the one before it.
         before = before if reading.voided else reading
-    return keep_one_kind(attempts, protocol) if mixed else attempts
+    is_one_kind = ARM_SITES.issuperset(map(SITE_OF, attempts)) and len(set(map(POSITION_OF, attempts))) < 2
+    return attempts if is_one_kind else keep_one_kind(attempts, protocol)
 
 
 def is_too_soon(reading: Reading, before: Reading, interval: timedelta) -> bool:
@@ -133,7 +139,7 @@ def order_key(index: int, reading: Reading) -> tuple[datetime, bool, str, bytes,
     return reading.taken_at, reading.voided, reading.site, msgspec.json.encode(reading), index
 
 
-def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, limits: Limits) -> Reason | None:
+def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, plausible: Plausible) -> Reason | None:
     """The first reason why a reading can never count, or None."""
     # The order matters: a failed or impossible measurement must not be blamed on the arm or the cuff.
     if reading.voided:
@@ -143,7 +149,10 @@ def find_fault(reading: Reading, person: Person, fit: Fit, block: Block | None, 
         return "device-error"
     if reading.device_flags and not EXCLUDING_FLAGS.isdisjoint(reading.device_flags):
         return "device-error"
-    if not is_plausible(systolic, diastolic, limits):
+    low, high, low_diastolic, high_diastolic, least_pulse = plausible
+    # Two numbers that can be a pressure: 84/138 cannot. Source: [PRACTICE].
+    in_range = low <= systolic <= high and low_diastolic <= diastolic <= high_diastolic
+    if not in_range or systolic - diastolic < least_pulse:
         return "implausible"
     if block is not None:
         return "set-blocked"
@@ -161,14 +170,13 @@ def fault_in_plan(reading: Reading, protocol: Protocol, *, too_soon: bool) -> Re
     return "too-soon" if too_soon and protocol.interval_excludes else None
 
 
-def is_plausible(systolic_mmhg: float, diastolic_mmhg: float, limits: Limits) -> bool:
-    """True where two numbers can be a pressure: 84/138 cannot. Source: [PRACTICE]."""
+def read_plausible(limits: Limits) -> Plausible:
+    """The pressures that are plausible."""
     across, down = limits.plausible_systolic, limits.plausible_diastolic
-    return (
-        across.lowest <= systolic_mmhg <= across.highest
-        and down.lowest <= diastolic_mmhg <= down.highest
-        and systolic_mmhg - diastolic_mmhg >= limits.least_pulse_pressure_mmhg
-    )
+    return across.lowest, across.highest, down.lowest, down.highest, limits.least_pulse_pressure_mmhg
+
+
+plausible_pressures = remembered_alone(read_plausible)
 
 
 def keep_one_kind(attempts: list[Attempt], protocol: Protocol) -> list[Attempt]:

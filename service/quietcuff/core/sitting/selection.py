@@ -15,7 +15,7 @@ from quietcuff.core.model.evaluation import ReadingOutcome, Reason, Result, Stat
 from quietcuff.core.model.fields import Site, exact_mean, hundredths, mean_half_up, sample_deviation
 from quietcuff.core.rulebook.rulebook import Edge, Protocol
 from quietcuff.core.sitting.arms import OTHER, Comparison, repeat_due
-from quietcuff.core.sitting.attempts import Attempt, far_apart, much_above
+from quietcuff.core.sitting.attempts import METHOD_OF, Attempt, far_apart, much_above
 from quietcuff.core.sitting.sitting import Sitting, gave_up_for
 
 Due = Literal["first-reading", "arm-of-record", "one-more", "further-reading"]
@@ -80,7 +80,7 @@ def choose_method(sitting: Sitting, here: list[Attempt]) -> str:
     In irregular rhythm it is auscultation, once there are three such readings or while it is being done. Otherwise it is
     auscultation once there are as many readings as the protocol lets decide. Source: [BIHS19], the protocol's own.
     """
-    methods = [attempt.method for attempt in here]
+    methods: list[str] = list(map(METHOD_OF, here))
     if not methods:
         return "not-recorded"
     # Most sittings are of one method, so that nothing is to be chosen.

@@ -110,8 +110,12 @@ class Insert(Command):
             waiting += rows
 
     def ready(self, dialect: Dialect, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
-        """Rows for ``add_ready``, made from rows as ``add`` takes them."""
-        return self.plan(dialect).in_driver_form(rows)
+        """Rows of one thing for ``add_ready``, made from rows as ``add`` takes them."""
+        return self.plan(dialect).alike_in_driver_form(rows)
+
+    def ready_alone(self, dialect: Dialect, row: Iterable[Any]) -> list[Any]:
+        """The same of one row."""
+        return self.plan(dialect).row_in_driver_form(row)
 
     def add_ready(self, connection: Connection, rows: Sequence[Collection[Any]]) -> None:
         """Insert rows before the group's commit that are in the driver's form already."""
@@ -170,16 +174,21 @@ class PreparedStatement:
 
     def arguments(self, values: Values) -> tuple[Any, ...]:
         """The values in the order in which the driver takes them."""
-        arguments = list(self.picked(values))
-        for place, convert in self._takes:
-            if arguments[place] is not None:
-                arguments[place] = convert(arguments[place])
-        return tuple(arguments)
+        return tuple(self.row_in_driver_form(self.picked(values)))
 
     def picked(self, values: Values) -> Collection[Any]:
         """The values in the driver's order, but as they are."""
         picked: Collection[Any] = self._pick({**self._constants, **values} if self._constants else values)
         return picked
+
+    def row_in_driver_form(self, row: Iterable[Any]) -> list[Any]:
+        """A row of picked values as the driver takes them."""
+        made = list(row)
+        for place, convert in self._takes:
+            value = made[place]
+            if value is not None:
+                made[place] = convert(value)
+        return made
 
     def in_driver_form(self, rows: Iterable[Collection[Any]]) -> list[list[Any]]:
         """Many rows of picked values as the driver takes them. The same object in rows that follow each other is converted
@@ -193,6 +202,18 @@ class PreparedStatement:
                     last, made = value, None if value is None else convert(value)
                 row[place] = made
         return converted
+
+    def alike_in_driver_form(self, rows: Sequence[Collection[Any]]) -> list[list[Any]]:
+        """Rows that belong to one thing, which mostly have one value in each column that is converted."""
+        columns: list[Sequence[Any]] = list(zip(*rows, strict=True))
+        for place, convert in self._takes if rows else ():
+            column = columns[place]
+            first, count = column[0], len(column)
+            if column.count(first) == count:
+                columns[place] = [None if first is None else convert(first)] * count
+            else:
+                columns[place] = [None if value is None else convert(value) for value in column]
+        return [list(row) for row in zip(*columns, strict=True)]
 
     def converted(self, row: Sequence[Any]) -> list[Any]:
         """A row as the driver gave it, in the columns' own types."""

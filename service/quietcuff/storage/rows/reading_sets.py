@@ -23,8 +23,9 @@ from quietcuff.storage.search.texts import FirstBar, holds
 _c = reading_set.c
 
 
-class SetRow(msgspec.Struct, frozen=True, kw_only=True):
-    """One set, its codes as words. The fields ``mean_...``, the pressures and the count describe its mean."""
+class SetRow(msgspec.Struct, frozen=True, gc=False):
+    """One set in the order of the table's columns, its codes as words. The fields ``mean_...``, the pressures and the count
+    describe its mean."""
 
     tenant_id: int
     subject_id: UUID

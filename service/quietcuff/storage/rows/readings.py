@@ -12,6 +12,7 @@ import msgspec
 from sqlalchemy import Connection, bindparam, select
 
 from quietcuff.core.record.recorded import RecordedReading
+from quietcuff.core.record.resource_states import place_names
 from quietcuff.core.record.sitting_version import ObservationStatus, ResourceState
 from quietcuff.storage.engine.statements import Command, Insert, Query, Values, insert_into
 from quietcuff.storage.schema.codes import CUFF_SIZE, DEVICE_FLAG, METHOD, OBSERVATION_STATUS, POSITION, REASON, RHYTHM, SITE
@@ -23,7 +24,7 @@ NO_STATE = (None, None, None)
 _KEY = ("tenant_id", "subject_id", "set_id", "reading_index")
 
 
-class ReadingRow(msgspec.Struct, frozen=True):
+class ReadingRow(msgspec.Struct, frozen=True, gc=False):
     """One reading, its codes as numbers, in the order of the table's columns."""
 
     tenant_id: int
@@ -132,6 +133,9 @@ def rows_of_readings(
 ) -> list[ReadingRow]:
     """Readings as rows: what is recorded of them in numbers, and the states of their Observations."""
     start = key["tenant_id"], key["subject_id"], key["set_id"]
+    # A sitting has few states that differ, mostly one, and the columns of each are made once.
+    columns: dict[ResourceState | None, tuple[Any, ...]] = {stand: _state_columns(stand) for stand in set(stands.values())}
+    columns[None] = NO_STATE
     # One object for each device, which is then converted once for the rows of a set.
     devices = {said: None if said is None else UUID(said) for said in {one.device_id for one in readings}}
     return [
@@ -157,16 +161,15 @@ def rows_of_readings(
             one.performer,
             one.identifier,
             source_keys.get(one.index),
-            *_states(stands, one.index),
+            *columns[stands.get(own)],
+            *columns[stands.get(pulse)],
+            *columns[stands.get(flags)],
         )
         for one in readings
+        for own, pulse, flags in (place_names(one.index),)
     ]
 
 
-def _states(stands: dict[str, ResourceState], index: int) -> tuple[Any, ...]:
-    """The states of one reading's Observations; nulls where there is none."""
-    columns: tuple[Any, ...] = ()
-    for letter in KINDS:
-        stand = stands.get(f"{letter}{index}")
-        columns += NO_STATE if stand is None else (stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at)
-    return columns
+def _state_columns(stand: ResourceState) -> tuple[Any, ...]:
+    """One state as columns."""
+    return stand.version, OBSERVATION_STATUS.number(stand.status), stand.updated_at

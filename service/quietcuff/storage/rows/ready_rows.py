@@ -18,7 +18,7 @@ from quietcuff.storage.rows.versions import AnsweredVersion, VersionRow
 from quietcuff.storage.schema.base import microseconds
 
 
-class ReadyRows(msgspec.Struct, frozen=True, array_like=True):
+class ReadyRows(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """The rows of the first version of a set, whose times are those of its storing."""
 
     subject_id: UUID
@@ -50,9 +50,9 @@ def dialect_of(driver: str) -> Dialect:
 def ready_rows(driver: str, set_row: SetRow, rows: Sequence[ReadingRow], version: VersionRow) -> ReadyRows:
     """Rows in the form in which a driver takes them."""
     dialect = dialect_of(driver)
-    (of_set,) = reading_sets.INSERT.ready(dialect, [reading_sets.insert_values(set_row)])
-    (of_version,) = versions.INSERT.ready(dialect, [versions.insert_values(version)])
-    of_readings = readings.INSERT.ready(dialect, [msgspec.structs.astuple(row) for row in rows])
+    of_set = reading_sets.INSERT.ready_alone(dialect, reading_sets.insert_values(set_row))
+    of_version = versions.INSERT.ready_alone(dialect, versions.insert_values(version))
+    of_readings = readings.INSERT.ready(dialect, list(map(msgspec.structs.astuple, rows)))
     return ReadyRows(set_row.subject_id, set_row.set_id, of_set, of_readings, of_version, set_row.status)
 
 

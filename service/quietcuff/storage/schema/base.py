@@ -38,6 +38,7 @@ metadata = MetaData(
 WHERE = "where"
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
+SECONDS_A_DAY, MICROSECONDS_A_SECOND = 86_400, 1_000_000
 
 
 def types_of(dialect: Dialect) -> Any:
@@ -104,7 +105,9 @@ def from_microseconds(value: int) -> datetime:
 
 def microseconds(moment: datetime) -> int:
     """Whole microseconds since 1970, exact for any aware datetime."""
-    return (moment - EPOCH) // MICROSECOND
+    since = moment - EPOCH
+    # Not divided by a microsecond, which takes a third longer.
+    return (since.days * SECONDS_A_DAY + since.seconds) * MICROSECONDS_A_SECOND + since.microseconds
 
 
 def where(condition: ColumnElement[bool]) -> dict[str, Any]:
