@@ -135,7 +135,7 @@ def common_cuff(sitting: SittingVersion, spoken_of: list[int]) -> Cuff | None:
 
 
 Content = tuple[Any, ...]
-NO_DEVICE = Device()
+NO_DEVICE = msgspec.structs.astuple(Device())
 # Why a reading does not count, where nothing is remarked about it: it is not decided yet, or it was taken back.
 SILENT_REASONS = ("pending", "voided")
 # Findings of one reading that its Observation interprets.
@@ -160,7 +160,8 @@ def device_shown(sitting: SittingVersion, index: int) -> Content | None:
 
 def is_described(device: Device) -> bool:
     """True where anything is known of a device."""
-    return device != NO_DEVICE
+    # By its values: a stored device is decoded as another type.
+    return msgspec.structs.astuple(device) != NO_DEVICE
 
 
 def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | None:
