@@ -6,6 +6,7 @@ it follows which resources a new version moves. The resources themselves are bui
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Literal
@@ -70,13 +71,17 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     @property
     def has_failed(self) -> bool:
         """True where no attempt gave a pressure."""
-        given = (self.reading_set.readings[index] for index in attempts(self.reading_set))
-        return all(reading.systolic_mmhg is None and reading.diastolic_mmhg is None for reading in given)
+        return have_failed([self.reading_set.readings[index] for index in attempts(self.reading_set)])
 
 
 def attempts(reading_set: ReadingSet) -> list[int]:
     """The places of the readings that were not taken back."""
     return [index for index, reading in enumerate(reading_set.readings) if not reading.voided]
+
+
+def have_failed(given: Sequence[Reading]) -> bool:
+    """True where none of some attempts gave a pressure."""
+    return all([reading.systolic_mmhg is None and reading.diastolic_mmhg is None for reading in given])
 
 
 def lacks_result(reading_set: ReadingSet, evaluation: Evaluation) -> bool:
@@ -90,10 +95,8 @@ def period_shown(reading_set: ReadingSet, evaluation: Evaluation) -> tuple[datet
     result = evaluation.result
     if result is not None:
         return result.taken_from, result.taken_to
-    if not lacks_result(reading_set, evaluation):
-        return None
-    times = [reading_set.readings[index].taken_at for index in attempts(reading_set)]
-    return min(times), max(times)
+    times = [reading.taken_at for reading in reading_set.readings if not reading.voided] if reading_set.closed else []
+    return (min(times), max(times)) if times else None
 
 
 def named_size(cuff: Cuff) -> str | None:
@@ -184,7 +187,11 @@ def place_shown(sitting: SittingVersion) -> tuple[str, str]:
     result = sitting.evaluation.result
     if result is not None:
         return result.position, result.site
-    given = [sitting.reading_set.readings[index] for index in sitting.spoken_of]
+    return common_place([sitting.reading_set.readings[index] for index in sitting.spoken_of])
+
+
+def common_place(given: Sequence[Reading]) -> tuple[str, str]:
+    """The position and the site of some attempts, each where it is one."""
     positions, sites = {reading.position for reading in given}, {reading.site for reading in given}
     return (
         positions.pop() if len(positions) == 1 else "not-recorded",

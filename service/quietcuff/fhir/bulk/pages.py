@@ -7,7 +7,7 @@ Source: Bulk Data Access 3, with _elements for lines that hold only part of a re
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, cast
 from uuid import UUID
@@ -57,6 +57,10 @@ class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
         return (self.since is None or moment > self.since) and moment <= self.at and (self.until is None or moment < self.until)
 
 
+# By the letter of a place's name.
+WRITER_OF = {letter: WRITERS[kind] for letter, kind in KINDS_BY_LETTER.items()}
+
+
 class SittingExport:
     """Builder of the exported resources of one set."""
 
@@ -73,26 +77,29 @@ class SittingExport:
         else:
             self._version, self._stands = of.version, stands_of(of)
 
-    def observations(self, allowed: frozenset[str] | None) -> Iterator[tuple[str, bytes]]:
-        """The place and the JSON of the Observations that changed in the window, among the places in ``allowed``; None allows
-        all."""
-        window, places, mean = self._window, self._stands.places, self._stands.mean
-        wanted = list(places) if window.is_open else [name for name, stand in places.items() if window.holds(stand.updated_at)]
+    def observations(self, allowed: frozenset[str] | None) -> dict[str, bytes]:
+        """The Observations that changed in the window, in JSON by place, among the places in ``allowed``; None allows all."""
+        window, wanted, mean, made = self._window, self._stands.places, self._stands.mean, {}
+        if not window.is_open:
+            wanted = {name: stand for name, stand in wanted.items() if window.holds(stand.updated_at)}
+        if allowed is not None:
+            wanted = {name: stand for name, stand in wanted.items() if name in allowed}
         if wanted:
             sitting, frame = self._past.sitting(self._version), self._frame(self._version)
-            for name in wanted:
-                if allowed is None or name in allowed:
-                    yield name, WRITERS[KINDS_BY_LETTER[name[0]]](sitting, frame, int(name[1:]), places[name])
+            made = {name: WRITER_OF[name[0]](sitting, frame, int(name[1:]), stand) for name, stand in wanted.items()}
         if mean is not None and window.holds(mean.stand.updated_at) and (allowed is None or MEAN in allowed):
             line = mean_line(self._past.sitting(mean.from_version), self._frame(mean.from_version), mean.stand)
-            yield MEAN, cast(bytes, line)
+            made[MEAN] = cast(bytes, line)
+        return made
 
-    def provenances(self) -> Iterator[tuple[int, bytes]]:
+    def provenances(self) -> list[tuple[int, bytes]]:
         """The number and the Provenance of each version that was made in the window, in JSON."""
         since, public_url = self._mean_since, self._public_url
-        for version, row in sorted(self._past.rows.items()):
-            if version <= self._version and self._window.holds(row.created_at):
-                yield version, provenance_line(self._past.sitting(version), row, mean_since=since, public_url=public_url)
+        return [
+            (version, provenance_line(self._past.sitting(version), row, mean_since=since, public_url=public_url))
+            for version, row in sorted(self._past.rows.items())
+            if version <= self._version and self._window.holds(row.created_at)
+        ]
 
     def _frame(self, version: int) -> SharedElements:
         known = self._frames.get(version)
@@ -330,13 +337,13 @@ def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes]
     """The exported Observations and Provenances of a set, in JSON. Where Observations are filtered, only Provenances of
     those that are left come too."""
     export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
-    observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
-    written = [line for _, line in observations]
+    observations = export.observations(None if matching is None else matching.get(one.set_id, frozenset()))
+    written = list(observations.values())
     if "Provenance" not in walk.plan.types:
         return written, []
     provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
     if matching is not None and "Observation" in walk.plan.types:
-        exported = {f"Observation/{one.set_id}-{name}" for name, _ in observations}
+        exported = {f"Observation/{one.set_id}-{name}" for name in observations}
         provenances = [
             made for made in provenances if not exported.isdisjoint(at.reference or "" for at in PROVENANCE.decode(made).target)
         ]

@@ -44,7 +44,7 @@ def setting_extension(setting: str, attendance: str, public_url: str) -> bytes:
     return b',"extension":[' + ENCODER.encode(made_of(SETTING, public_url, *parts))
 
 
-def result_extensions(evaluation: Evaluation, public_url: str) -> list[bytes]:
+def result_extensions(evaluation: Evaluation, public_url: str) -> bytes:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
     they are: each as it follows another extension."""
     found = [
@@ -60,7 +60,7 @@ def result_extensions(evaluation: Evaluation, public_url: str) -> list[bytes]:
             found.append(provisional(label.guideline, tuple(label.provisional_because), public_url))
     for certainty in evaluation.certainty:
         found.append(certainty_extension(certainty, public_url))
-    return found
+    return b"".join(found)
 
 
 class FindingExtensions(dict[str, bytes]):

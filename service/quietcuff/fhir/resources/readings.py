@@ -67,17 +67,35 @@ def reading_line(sitting: SittingVersion, frame: SharedElements, index: int, sta
     reading, name, reason = sitting.reading_set.readings[index], b"r%d" % index, sitting.evaluation.readings[index].reason
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("reading", stand)
+    systolic, diastolic = pressure_components(reading.systolic_mmhg, reading.diastolic_mmhg)
     return b"".join(
         (
-            *(frame.begin, name, began, contained, frame.extension, BODY_POSITION[reading.position], frame.location, b"]"),
-            *(frame.identifier, name, own_identifier(reading.identifier) if reading.identifier else ALONE, frame.based_on),
-            *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            frame.begin,
+            name,
+            began,
+            contained,
+            frame.extension,
+            BODY_POSITION[reading.position],
+            frame.location,
+            b"]",
+            frame.identifier,
+            name,
+            own_identifier(reading.identifier) if reading.identifier else ALONE,
+            frame.based_on,
+            status,
+            frame.subject,
+            EFFECTIVE,
+            ENCODER.encode(reading.taken_at),
+            issued,
             frame.performer if reading.observer is None else performer(reading.observer),
             frame.interpretations.get(index, b""),
             remarks_and_place(reason, reading.rhythm, frame.setting_note, reading.site, reading.method),
-            *(device, *pressure_components(reading.systolic_mmhg, reading.diastolic_mmhg)),
+            device,
+            systolic,
+            diastolic,
             b"" if reading.mean_arterial_mmhg is None else pressure("mean-arterial", reading.mean_arterial_mmhg, ""),
-            *(frame.cuff if reading.cuff is None else cuff_part(reading.cuff), b"]}"),
+            frame.cuff if reading.cuff is None else cuff_part(reading.cuff),
+            b"]}",
         )
     )
 
@@ -89,11 +107,24 @@ def pulse_line(sitting: SittingVersion, frame: SharedElements, index: int, stand
     began, status, issued = stand_elements("pulse", stand)
     return b"".join(
         (
-            *(frame.begin, name, began, contained, position_and_location(reading.position, frame.location)),
-            *(frame.identifier, name, ALONE, frame.based_on),
-            *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            frame.begin,
+            name,
+            began,
+            contained,
+            position_and_location(reading.position, frame.location),
+            frame.identifier,
+            name,
+            ALONE,
+            frame.based_on,
+            status,
+            frame.subject,
+            EFFECTIVE,
+            ENCODER.encode(reading.taken_at),
+            issued,
             frame.performer if reading.observer is None else performer(reading.observer),
-            *(pulse_value(reading.pulse_per_min), device, b"}"),
+            pulse_value(reading.pulse_per_min),
+            device,
+            b"}",
         )
     )
 
