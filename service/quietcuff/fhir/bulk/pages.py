@@ -206,20 +206,19 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
     types = walk.plan.types
     if progress.step == "Patient" and "Patient" in types:
         people = read_subjects(snapshot, walk.span, progress.subject_id)
-        keys = frozenset((row.subject_id, 0) for row in people.rows)
-        return RawPage(subjects=people.rows, end=people.end, keys=found_of(snapshot, walk, "Patient", keys))
+        found = found_of(snapshot, walk, "Patient", ((row.subject_id, 0) for row in people.rows))
+        return RawPage(subjects=people.rows, end=people.end, keys=found)
     if progress.step == "Device" and "Device" in types:
         devices = read_devices(snapshot, walk.span, progress.device_id)
-        keys = frozenset((row.device_id, 0) for row in devices.rows)
         is_service = is_service_wanted(snapshot, walk.publisher, walk.plan, walk.at)
-        found = found_of(snapshot, walk, "Device", keys)
+        found = found_of(snapshot, walk, "Device", ((row.device_id, 0) for row in devices.rows))
         return RawPage(devices=devices.rows, end=devices.end, keys=found, is_service_wanted=is_service)
     if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
         after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
         page = read_sets(snapshot, walk.span, after)
         places = matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at)
-        keys = frozenset((one.set_id, version) for one in page.sets for version in one.versions)
-        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", keys))
+        versions = ((one.set_id, version) for one in page.sets for version in one.versions)
+        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", versions))
     return read_deletions(snapshot, walk, progress)
 
 
@@ -241,7 +240,7 @@ def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPag
     return RawPage()
 
 
-def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: frozenset[RowKey]) -> frozenset[RowKey] | None:
+def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: Iterable[RowKey]) -> frozenset[RowKey] | None:
     return matching_keys(snapshot, walk.publisher, walk.plan, resource_type, keys, walk.at)
 
 
