@@ -64,7 +64,7 @@ def reading_line(sitting: SittingVersion, frame: SharedElements, index: int, sta
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
     """
-    reading, name, reason = sitting.reading_set.readings[index], b"r%d" % index, sitting.evaluation.readings[index].reason
+    reading, name, reason = sitting.reading_set.readings[index], f"r{index}".encode(), sitting.evaluation.readings[index].reason
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("reading", stand)
     systolic, diastolic = pressure_components(reading.systolic_mmhg, reading.diastolic_mmhg)
@@ -102,7 +102,7 @@ def reading_line(sitting: SittingVersion, frame: SharedElements, index: int, sta
 
 def pulse_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
     """The pulse that was measured with a reading. Source: [R4] heartrate."""
-    reading, name = sitting.reading_set.readings[index], b"p%d" % index
+    reading, name = sitting.reading_set.readings[index], f"p{index}".encode()
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("pulse", stand)
     return b"".join(
@@ -131,7 +131,7 @@ def pulse_line(sitting: SittingVersion, frame: SharedElements, index: int, stand
 
 def flags_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
     """The flags that the device raised while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
-    reading, name = sitting.reading_set.readings[index], b"f%d" % index
+    reading, name = sitting.reading_set.readings[index], f"f{index}".encode()
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("flags", stand)
     flagged = b",".join([component for flag, component in FLAGGED.items() if flag in reading.device_flags])

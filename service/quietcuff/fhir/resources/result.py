@@ -176,7 +176,7 @@ def mean_line(sitting: SittingVersion, frame: SharedElements, stand: ResourceSta
             BODY_SITE_ELEMENT.get(site, b""),
             common_method(given),
             device,
-            derived_from(frame.reference, counted),
+            derived_from(sitting.set_id, counted),
             components,
             common_cuff_part(sitting, frame, given, spoken_of),
             b"]}",
@@ -184,9 +184,11 @@ def mean_line(sitting: SittingVersion, frame: SharedElements, stand: ResourceSta
     )
 
 
-def derived_from(reference: bytes, counted: list[int]) -> bytes:
+def derived_from(set_id: str, counted: list[int]) -> bytes:
     """The readings that count, as what the result was made from."""
-    return b',"derivedFrom":[%b]' % b",".join([b'%br%d"}' % (reference, index) for index in counted]) if counted else b""
+    begin = f'{{"reference":"Observation/{set_id}-r'
+    found = ",".join([f'{begin}{index}"}}' for index in counted])
+    return f',"derivedFrom":[{found}]'.encode() if found else b""
 
 
 def result_components(evaluation: Evaluation, result: Result) -> bytes:

@@ -109,7 +109,7 @@ def interpretations_by_reading(evaluation: Evaluation) -> tuple[dict[int, bytes]
     said: dict[int, list[CodeableConcept]] = {}
     low: set[int] = set()
     for finding in evaluation.findings:
-        if finding.code in codes.FINDING_INTERPRETATION and finding.reading is not None:
+        if finding.reading is not None and finding.code in codes.FINDING_INTERPRETATION:
             said.setdefault(finding.reading, []).append(codes.FINDING_INTERPRETATION[finding.code])
             if finding.code == "low-reading":
                 low.add(finding.reading)

@@ -12,7 +12,7 @@ from datetime import datetime
 import msgspec
 
 from quietcuff.core.model.decoders import DocumentDecoder
-from quietcuff.core.model.evaluation import Certainty, Evaluation, Finding, Number
+from quietcuff.core.model.evaluation import Certainty, Evaluation, Number
 from quietcuff.core.model.readings import Cuff, Device, Identifier, Reading, ReadingSet
 
 UNREAD = msgspec.Raw(b"null")
@@ -92,11 +92,13 @@ class SetAsShown(ReadingSet, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     intake: msgspec.Raw = UNREAD  # type: ignore[assignment]
 
 
-class FindingAsShown(Finding, frozen=True, kw_only=True, gc=False):
+class FindingAsShown(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A finding without its published size and its sources."""
 
-    expected_error: msgspec.Raw = UNREAD  # type: ignore[assignment]
-    source: msgspec.Raw = UNREAD  # type: ignore[assignment]
+    code: str
+    severity: str
+    reading: int | None
+    message: str
 
 
 class CertaintyAsShown(Certainty, frozen=True, gc=False):

@@ -8,7 +8,7 @@ from typing import cast
 
 import msgspec
 
-from quietcuff.core.model.readings import Identifier, Reading, ReadingSet
+from quietcuff.core.model.readings import Identifier
 from quietcuff.core.record.sitting_version import ObservationStatus
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
@@ -17,7 +17,7 @@ from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
 from quietcuff.fhir.resources.result import mean_line
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions import documents
-from quietcuff.storage.engine.ids import device_id
+from quietcuff.storage.engine.ids import device_id, device_ids
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
@@ -87,14 +87,8 @@ def stored_sitting(publisher: Publisher, subject_id: str, set_id: str, shown: Ve
         subject_id=subject_id,
         reading_set=reading_set,
         evaluation=documents.EVALUATION.decode(shown.evaluation),
-        device_ids=[device_of(publisher, reading_set, reading) for reading in reading_set.readings],
+        device_ids=device_ids(publisher.tenant.secret, reading_set),
     )
-
-
-def device_of(publisher: Publisher, reading_set: ReadingSet, reading: Reading) -> str | None:
-    """The id of a reading's device, where the device has an identifier."""
-    device = reading.device or reading_set.device
-    return None if device is None or device.identifier is None else publisher.device_id(device.identifier)
 
 
 def observations_at(snapshot: Snapshot, publisher: Publisher, entries: list[ObservationEntry]) -> list[Observation]:
