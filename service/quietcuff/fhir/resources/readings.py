@@ -139,7 +139,9 @@ def flags_line(sitting: SittingVersion, frame: SharedElements, index: int, stand
         (
             *(frame.begin, name, began, contained, frame.identifier, name, ALONE, frame.based_on),
             *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
-            *(b"" if flagged else UNKNOWN, device, b',"derivedFrom":[', frame.reference, b'r%d"}]' % index),
+            b"" if flagged else UNKNOWN,
+            device,
+            f',"derivedFrom":[{{"reference":"Observation/{sitting.set_id}-r{index}"}}]'.encode(),
             b',"component":[%b]}' % flagged if flagged else b"}",
         )
     )

@@ -31,13 +31,12 @@ def instant(moment: datetime) -> str:
 class SharedElements(msgspec.Struct, frozen=True, gc=False):
     """The elements that the Observations of a sitting share, in JSON: written once, and copied into the line of each.
 
-    ``begin`` and ``identifier`` end where the name of a place follows, and ``reference`` is of such a place; ``extension`` ends
-    behind the setting. ``devices`` are, for each reading, what is contained and what points to it.
+    ``begin`` and ``identifier`` end where the name of a place follows, and ``extension`` behind the setting. ``devices`` are,
+    for each reading, what is contained and what points to it.
     """
 
     public_url: str
     begin: bytes
-    reference: bytes
     identifier: bytes
     based_on: bytes
     subject: bytes
@@ -60,7 +59,6 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     return SharedElements(
         public_url,
         b'{"resourceType":"Observation","id":"%b-' % set_id,
-        b'{"reference":"Observation/%b-' % set_id,
         b"%b%b/" % (own_identifier(public_url), set_id),
         b"" if order is None else b',"basedOn":[%b]' % elsewhere(order),
         subject if visit is None else b'%b,"encounter":%b' % (subject, elsewhere(visit)),
