@@ -165,6 +165,7 @@ def stand_elements(kind: str, stand: ResourceState) -> tuple[bytes, bytes, bytes
     return b'"' + element("meta", meta(stand, profiles)), status, element("issued", instant(stand.updated_at))
 
 
+@lru_cache(maxsize=1024)
 def position_and_location(position: str, location: bytes) -> bytes:
     """Body position and place, as far as they are known."""
     told = BODY_POSITION[position] + location
