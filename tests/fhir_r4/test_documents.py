@@ -9,12 +9,13 @@ import msgspec
 
 from fhir_r4.generated import generated_sets
 from fhir_r4.rendered import PUBLIC_URL, STORED_AT, observations, resources, stored
-from quietcuff.core.model.readings import ReadingSet
+from quietcuff.core.model.readings import Device, ReadingSet
 from quietcuff.core.record.resource_states import ResourceStates, next_stands
-from quietcuff.core.record.sitting_version import ResourceState, SittingVersion
+from quietcuff.core.record.sitting_version import ResourceState, SittingVersion, is_described
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.logical_ids import place_name
 from quietcuff.fhir.model.resources import Observation
+from quietcuff.fhir.resources.device import written_device
 from quietcuff.fhir.resources.readings import BODY_SITE, BP_PANEL, BUILDERS, METHOD, PRESSURES, WRITERS
 from quietcuff.fhir.resources.sitting import frame_of
 from quietcuff.fhir.versions import documents
@@ -85,6 +86,21 @@ def test_numbers_and_times_are_taken_as_they_were_stored() -> None:
     assert encode(shown.readings[0].taken_at) == b'"2026-05-04T09:00:00.250000+02:00"'
     assert encode([shown.readings[0].systolic_mmhg, shown.readings[0].diastolic_mmhg]) == b"[142,88.5]"
     assert encode(shown.readings) == encode(checked.readings)
+
+
+def test_a_stored_device_is_described_where_anything_is_said_of_it() -> None:
+    reading = {"taken_at": "2026-05-04T09:00:00+02:00"}
+    for said, is_told in (
+        ({}, False),
+        ({"validated_for": []}, False),
+        ({"clock_drift_seconds": 0}, True),
+        ({"kind": "cuffless"}, True),
+    ):
+        body = {"subject": {"identifier": {"system": "urn:example:mrn", "value": "p-1"}}, "device": said, "readings": [reading]}
+        shown = documents.SET.decode(encode(msgspec.convert(body, ReadingSet)))
+        assert shown.device is not None
+        assert is_described(shown.device) is is_told
+        assert written_device(shown.device, None) == written_device(msgspec.convert(said, Device), None)
 
 
 def test_pieces_made_once_are_the_published_codes() -> None:

@@ -6,10 +6,12 @@ from datetime import timedelta
 from uuid import UUID, uuid4
 
 import pytest
+from asyncpg.pgproto.pgproto import UUID as DriverUUID
 
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Identifier
 from quietcuff.storage.engine import ids
+from quietcuff.storage.schema.base import id_of_bytes, id_to_bytes
 from storage.rows import NOON
 
 SECRET, OTHER_SECRET = b"a" * 32, b"b" * 32
@@ -65,3 +67,11 @@ def test_text_that_is_no_id_of_ours_is_not_found(text: str) -> None:
 def test_an_id_is_read_as_it_stands_in_an_answer() -> None:
     text = "019df237-3e80-7cda-ae6c-acc0e2b83dda"
     assert ids.read_id(text) == UUID(text)
+
+
+def test_an_id_is_written_and_read_as_python_does_it() -> None:
+    # The second is the type that PostgreSQL's driver gives.
+    for made in (UUID(int=0), UUID("0197a2c4-0b5f-7abc-8def-0123456789ab"), UUID(int=2**128 - 1)):
+        assert ids.id_text(made) == ids.id_text(DriverUUID(str(made))) == str(made)
+        assert id_of_bytes(made.bytes) == made and hash(id_of_bytes(made.bytes)) == hash(made)
+        assert id_to_bytes(id_of_bytes(made.bytes)) == made.bytes

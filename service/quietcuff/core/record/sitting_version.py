@@ -6,6 +6,7 @@ it follows which resources a new version moves. The resources themselves are bui
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Literal
@@ -71,8 +72,7 @@ class SittingVersion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     @property
     def has_failed(self) -> bool:
         """True where no attempt gave a pressure."""
-        given = (self.reading_set.readings[index] for index in attempts(self.reading_set))
-        return all(reading.systolic_mmhg is None and reading.diastolic_mmhg is None for reading in given)
+        return have_failed([self.reading_set.readings[index] for index in attempts(self.reading_set)])
 
 
 def attempts(reading_set: ReadingSet) -> list[int]:
@@ -81,6 +81,11 @@ def attempts(reading_set: ReadingSet) -> list[int]:
     if not any(map(IS_VOIDED, readings)):
         return list(range(len(readings)))
     return [index for index, reading in enumerate(readings) if not reading.voided]
+
+
+def have_failed(given: Sequence[Reading]) -> bool:
+    """True where none of some attempts gave a pressure."""
+    return all([reading.systolic_mmhg is None and reading.diastolic_mmhg is None for reading in given])
 
 
 def lacks_result(reading_set: ReadingSet, evaluation: Evaluation) -> bool:
@@ -149,7 +154,7 @@ def common_cuff(sitting: SittingVersion, spoken_of: list[int]) -> Cuff | None:
 
 
 Content = tuple[Any, ...]
-NO_DEVICE = Device()
+NO_DEVICE = msgspec.structs.astuple(Device())
 # Why a reading does not count, where nothing is remarked about it: it is not decided yet, or it was taken back.
 SILENT_REASONS = ("pending", "voided")
 # Findings of one reading that its Observation interprets.
@@ -174,7 +179,8 @@ def device_shown(sitting: SittingVersion, index: int) -> Content | None:
 
 def is_described(device: Device) -> bool:
     """True where anything is known of a device."""
-    return device != NO_DEVICE
+    # By its values: a stored device is decoded as another type.
+    return msgspec.structs.astuple(device) != NO_DEVICE
 
 
 def common_device(sitting: SittingVersion, spoken_of: list[int]) -> Content | None:
@@ -198,7 +204,11 @@ def place_shown(sitting: SittingVersion) -> tuple[str, str]:
     result = sitting.evaluation.result
     if result is not None:
         return result.position, result.site
-    given = [sitting.reading_set.readings[index] for index in sitting.spoken_of]
+    return common_place([sitting.reading_set.readings[index] for index in sitting.spoken_of])
+
+
+def common_place(given: Sequence[Reading]) -> tuple[str, str]:
+    """The position and the site of some attempts, each where it is one."""
     positions, sites = {reading.position for reading in given}, {reading.site for reading in given}
     return (
         positions.pop() if len(positions) == 1 else "not-recorded",

@@ -7,7 +7,7 @@ Source: Bulk Data Access 3, with _elements for lines that hold only part of a re
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, cast
 from uuid import UUID
@@ -57,6 +57,10 @@ class ChangeWindow(msgspec.Struct, frozen=True, kw_only=True):
         return (self.since is None or moment > self.since) and moment <= self.at and (self.until is None or moment < self.until)
 
 
+# By the letter of a place's name.
+WRITER_OF = {letter: WRITERS[kind] for letter, kind in KINDS_BY_LETTER.items()}
+
+
 class SittingExport:
     """Builder of the exported resources of one set."""
 
@@ -73,26 +77,29 @@ class SittingExport:
         else:
             self._version, self._stands = of.version, stands_of(of)
 
-    def observations(self, allowed: frozenset[str] | None) -> Iterator[tuple[str, bytes]]:
-        """The place and the JSON of the Observations that changed in the window, among the places in ``allowed``; None allows
-        all."""
-        window, places, mean = self._window, self._stands.places, self._stands.mean
-        wanted = list(places) if window.is_open else [name for name, stand in places.items() if window.holds(stand.updated_at)]
+    def observations(self, allowed: frozenset[str] | None) -> dict[str, bytes]:
+        """The Observations that changed in the window, in JSON by place, among the places in ``allowed``; None allows all."""
+        window, wanted, mean, made = self._window, self._stands.places, self._stands.mean, {}
+        if not window.is_open:
+            wanted = {name: stand for name, stand in wanted.items() if window.holds(stand.updated_at)}
+        if allowed is not None:
+            wanted = {name: stand for name, stand in wanted.items() if name in allowed}
         if wanted:
             sitting, frame = self._past.sitting(self._version), self._frame(self._version)
-            for name in wanted:
-                if allowed is None or name in allowed:
-                    yield name, WRITERS[KINDS_BY_LETTER[name[0]]](sitting, frame, int(name[1:]), places[name])
+            made = {name: WRITER_OF[name[0]](sitting, frame, int(name[1:]), stand) for name, stand in wanted.items()}
         if mean is not None and window.holds(mean.stand.updated_at) and (allowed is None or MEAN in allowed):
             line = mean_line(self._past.sitting(mean.from_version), self._frame(mean.from_version), mean.stand)
-            yield MEAN, cast(bytes, line)
+            made[MEAN] = cast(bytes, line)
+        return made
 
-    def provenances(self) -> Iterator[tuple[int, bytes]]:
+    def provenances(self) -> list[tuple[int, bytes]]:
         """The number and the Provenance of each version that was made in the window, in JSON."""
         since, public_url = self._mean_since, self._public_url
-        for version, row in sorted(self._past.rows.items()):
-            if version <= self._version and self._window.holds(row.created_at):
-                yield version, provenance_line(self._past.sitting(version), row, mean_since=since, public_url=public_url)
+        return [
+            (version, provenance_line(self._past.sitting(version), row, mean_since=since, public_url=public_url))
+            for version, row in sorted(self._past.rows.items())
+            if version <= self._version and self._window.holds(row.created_at)
+        ]
 
     def _frame(self, version: int) -> SharedElements:
         known = self._frames.get(version)
@@ -199,20 +206,19 @@ def read_page(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPage:
     types = walk.plan.types
     if progress.step == "Patient" and "Patient" in types:
         people = read_subjects(snapshot, walk.span, progress.subject_id)
-        keys = frozenset((row.subject_id, 0) for row in people.rows)
-        return RawPage(subjects=people.rows, end=people.end, keys=found_of(snapshot, walk, "Patient", keys))
+        found = found_of(snapshot, walk, "Patient", ((row.subject_id, 0) for row in people.rows))
+        return RawPage(subjects=people.rows, end=people.end, keys=found)
     if progress.step == "Device" and "Device" in types:
         devices = read_devices(snapshot, walk.span, progress.device_id)
-        keys = frozenset((row.device_id, 0) for row in devices.rows)
         is_service = is_service_wanted(snapshot, walk.publisher, walk.plan, walk.at)
-        found = found_of(snapshot, walk, "Device", keys)
+        found = found_of(snapshot, walk, "Device", ((row.device_id, 0) for row in devices.rows))
         return RawPage(devices=devices.rows, end=devices.end, keys=found, is_service_wanted=is_service)
     if progress.step == "sittings" and not set(types).isdisjoint(SITTING_TYPES):
         after = None if progress.set_id is None or progress.subject_id is None else (progress.subject_id, progress.set_id)
         page = read_sets(snapshot, walk.span, after)
         places = matching_places(snapshot, walk.publisher, walk.plan, page.sets, walk.at)
-        keys = frozenset((one.set_id, version) for one in page.sets for version in one.versions)
-        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", keys))
+        versions = ((one.set_id, version) for one in page.sets for version in one.versions)
+        return RawPage(sets=page, matching=places, keys=found_of(snapshot, walk, "Provenance", versions))
     return read_deletions(snapshot, walk, progress)
 
 
@@ -234,7 +240,7 @@ def read_deletions(snapshot: Snapshot, walk: Walk, progress: Progress) -> RawPag
     return RawPage()
 
 
-def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: frozenset[RowKey]) -> frozenset[RowKey] | None:
+def found_of(snapshot: Snapshot, walk: Walk, resource_type: str, keys: Iterable[RowKey]) -> frozenset[RowKey] | None:
     return matching_keys(snapshot, walk.publisher, walk.plan, resource_type, keys, walk.at)
 
 
@@ -330,13 +336,13 @@ def resources_of(walk: Walk, one: SetOnPage, page: RawPage) -> tuple[list[bytes]
     """The exported Observations and Provenances of a set, in JSON. Where Observations are filtered, only Provenances of
     those that are left come too."""
     export, matching = SittingExport(walk.publisher, one, walk.window), page.matching
-    observations = list(export.observations(None if matching is None else matching.get(one.set_id, frozenset())))
-    written = [line for _, line in observations]
+    observations = export.observations(None if matching is None else matching.get(one.set_id, frozenset()))
+    written = list(observations.values())
     if "Provenance" not in walk.plan.types:
         return written, []
     provenances = [made for version, made in export.provenances() if page.is_wanted(one.set_id, version)]
     if matching is not None and "Observation" in walk.plan.types:
-        exported = {f"Observation/{one.set_id}-{name}" for name, _ in observations}
+        exported = {f"Observation/{one.set_id}-{name}" for name in observations}
         provenances = [
             made for made in provenances if not exported.isdisjoint(at.reference or "" for at in PROVENANCE.decode(made).target)
         ]

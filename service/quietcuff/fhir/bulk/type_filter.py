@@ -42,17 +42,17 @@ def query_of(
 
 
 def matching_keys(
-    snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, resource_type: str, keys: frozenset[RowKey], now: datetime
+    snapshot: Snapshot, publisher: Publisher, plan: ExportPlan, resource_type: str, keys: Iterable[RowKey], now: datetime
 ) -> frozenset[RowKey] | None:
     """The people, devices or versions on a page that any filter of their type finds; None where there is no filter."""
     filters = plan.filters_of(resource_type)
     if not filters or resource_type not in plan.types:
         return None
-    found: set[RowKey] = set()
+    of_page, found = frozenset(keys), set[RowKey]()
     for parameters in filters:
         query: RowQuery = query_of(resource_type, parameters, publisher, now, snapshot)
-        of_page = msgspec.structs.replace(query, keys=both(query.keys, keys), order="id", limit=len(keys), after=None)
-        rows = find_rows(snapshot, publisher.tenant.tenant_id, SOURCES[resource_type], of_page)
+        wanted = msgspec.structs.replace(query, keys=both(query.keys, of_page), order="id", limit=len(of_page), after=None)
+        rows = find_rows(snapshot, publisher.tenant.tenant_id, SOURCES[resource_type], wanted)
         found |= {(row.page_end.set_id, row.page_end.place) for row in rows}
     return frozenset(found)
 

@@ -19,6 +19,7 @@ from quietcuff.fhir.model.resources import Device, Identifier, Patient
 from quietcuff.fhir.resources.device import DeviceDocument, described_device
 from quietcuff.fhir.resources.sitting import meta
 from quietcuff.fhir.versions.stored_sets import Publisher
+from quietcuff.storage.engine.ids import id_text
 from quietcuff.storage.rows.devices import DeviceRow, find_device
 from quietcuff.storage.rows.subjects import SubjectRow, find_subject
 from quietcuff.storage.rows.versions import VersionRow, version_row
@@ -53,7 +54,7 @@ def patient_shown(row: SubjectRow) -> Patient:
     """A person out of the row."""
     facts = FACTS.decode(row.facts)
     return Patient(
-        id=str(row.subject_id),
+        id=id_text(row.subject_id),
         meta=meta(ResourceState(row.version, "final", row.updated_at)),
         identifier=[Identifier(system=row.system, value=row.value)],
         gender=facts.sex,
@@ -78,7 +79,7 @@ def device_shown(row: DeviceRow) -> Device:
     """A monitor out of its row."""
     return described_device(
         DEVICE.decode(row.document),
-        str(row.device_id),
+        id_text(row.device_id),
         Identifier(system=row.system, value=row.value),
         meta(ResourceState(row.version, "final", row.updated_at)),
     )

@@ -6,6 +6,7 @@ import msgspec
 
 from quietcuff.core.findings.findings import groups_in_words
 from quietcuff.core.model.readings import Device as GivenDevice
+from quietcuff.core.record.sitting_version import is_described
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import element
 from quietcuff.fhir.model.resources import (
@@ -22,7 +23,6 @@ from quietcuff.fhir.model.resources import (
 SERVICE_ID = "quietcuff"
 SERVICE_NAME = "Quietcuff"
 CONTAINED_ID = "device"
-NOTHING_SAID = GivenDevice()
 CONTAINED = element("device", Reference(reference=f"#{CONTAINED_ID}"))
 KIND_TEXT = {
     "automatic": "Automatic blood-pressure monitor",
@@ -66,7 +66,7 @@ def written_device(given: GivenDevice | None, device_id: str | None) -> WrittenD
     contained Device and a reference into the Observation itself; or nothing."""
     if device_id is not None:
         return b"", b',"device":{"reference":"Device/%b"}' % device_id.encode()
-    if given is None or given == NOTHING_SAID:
+    if given is None or not is_described(given):
         return b"", b""
     return element("contained", [described_device(given, CONTAINED_ID)]), CONTAINED
 

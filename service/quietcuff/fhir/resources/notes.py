@@ -47,8 +47,10 @@ def setting_note(reading_set: ReadingSet) -> str | None:
 
 def mean_notes(setting_note: str | None, evaluation: Evaluation) -> bytes:
     """The line for the record, what must not wait, where it was taken, and every warning, each once, in JSON."""
-    found = [remark(text) for text in (evaluation.record_line, evaluation.safety.text, setting_note) if text]
-    found += [warning(one.message, one.reading) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN]
+    found = [remark(text) for text in (evaluation.record_line, evaluation.safety.text) if text]
+    if setting_note is not None:
+        found.append(common_remark(setting_note, None))
+    found += [common_remark(one.message, one.reading) for one in evaluation.findings if one.severity in SEVERITIES_SHOWN]
     return b',"note":[%b]' % b",".join(dict.fromkeys(found)) if found else b""
 
 
@@ -57,9 +59,9 @@ def remark(text: str) -> bytes:
 
 
 @lru_cache(maxsize=1024)
-def warning(message: str, reading: int | None) -> bytes:
-    """A finding in words; readings are counted from one, as the line for the record does."""
-    return remark(message if reading is None else f"Reading {reading + 1}: {message}")
+def common_remark(text: str, reading: int | None) -> bytes:
+    """A text that comes with many sittings; of a reading, with its number from one, as in the line for the record."""
+    return remark(text if reading is None else f"Reading {reading + 1}: {text}")
 
 
 def category_text(category: Category) -> str:

@@ -44,23 +44,18 @@ def setting_extension(setting: str, attendance: str, public_url: str) -> bytes:
     return b',"extension":[' + ENCODER.encode(made_of(SETTING, public_url, *parts))
 
 
-def result_extensions(evaluation: Evaluation, public_url: str) -> list[bytes]:
+def result_extensions(evaluation: Evaluation, public_url: str) -> bytes:
     """The rules, state and findings of an evaluation, why it has no result, what is provisional about its labels, and how sure
     they are: each as it follows another extension."""
-    found = [
-        protocol_extension(evaluation.protocol.version, evaluation.protocol.id, public_url),
-        own_code(STATE.id, "sitting-state", evaluation.state, public_url),
-    ]
-    for code in evaluation.blocked_by:
-        found.append(own_code(NO_RESULT.id, "reason", code, public_url))
-    known = findings_at(public_url)
+    protocol, known = evaluation.protocol, findings_at(public_url)
+    found = [rules_and_state(protocol.version, protocol.id, evaluation.state, tuple(evaluation.blocked_by), public_url)]
     found += [known[code] for code in dict.fromkeys([finding.code for finding in evaluation.findings])]
     for label in evaluation.categories:
         if label.provisional:
             found.append(provisional(label.guideline, tuple(label.provisional_because), public_url))
     for certainty in evaluation.certainty:
         found.append(certainty_extension(certainty, public_url))
-    return found
+    return b"".join(found)
 
 
 class FindingExtensions(dict[str, bytes]):
@@ -78,13 +73,14 @@ class FindingExtensions(dict[str, bytes]):
 findings_at = lru_cache(maxsize=16)(FindingExtensions)
 
 
-@lru_cache(maxsize=256)
-def protocol_extension(version: str, id: str, public_url: str) -> bytes:
-    """The protocol that a sitting was judged by."""
+# Protocols and states are few, and so are the reasons why there is no result.
+@lru_cache(maxsize=1024)
+def rules_and_state(version: str, id: str, state: str, blocked_by: tuple[str, ...], public_url: str) -> bytes:
+    """The protocol that a sitting was judged by, the state of the sitting, and why it has no result."""
     coding = Coding(system=codes.PROTOCOL_SYSTEM, version=version, code=id)
-    return following(
-        Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding]))
-    )
+    protocol = Extension(url=extension_url(public_url, PROTOCOL), value_codeable_concept=CodeableConcept(coding=[coding]))
+    reasons = [own_code(NO_RESULT.id, "reason", code, public_url) for code in blocked_by]
+    return b"".join([following(protocol), own_code(STATE.id, "sitting-state", state, public_url), *reasons])
 
 
 @lru_cache(maxsize=2048)

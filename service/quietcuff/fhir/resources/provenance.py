@@ -29,40 +29,43 @@ def provenance_line(sitting: SittingVersion, row: VersionRow, *, mean_since: int
     ``mean_since`` is the version from which on there is a mean, if there ever was one: once it is there it stays, in error too.
     The reason of a correction is free text and stays inside the service.
     """
-    set_id, recorded = sitting.set_id.encode(), instant(row.created_at).encode()
+    set_id, recorded = sitting.set_id, instant(row.created_at)
     has_mean = mean_since is not None and mean_since <= row.version
+    begin = (
+        f'{{"resourceType":"Provenance","id":"{set_id}-v{row.version}",'
+        f'"meta":{{"versionId":"1","lastUpdated":"{recorded}"}},'
+        f'"target":[{targets(sitting, has_mean=has_mean)}],"recorded":"{recorded}"'
+    )
     return b"".join(
         (
-            b'{"resourceType":"Provenance","id":"%b-v%d",' % (set_id, row.version),
-            b'"meta":{"versionId":"1","lastUpdated":"%b"},"target":[' % recorded,
-            b",".join(targets(sitting, b'{"reference":"Observation/%b-' % set_id, has_mean=has_mean)),
-            b'],"recorded":"%b"' % recorded,
+            begin.encode(),
             policy(sitting.evaluation),
             CREATE if row.version == 1 else UPDATE,
             agents(sitting.evaluation.engine_version, row.author),
-            entities(sitting, b'{"role":"source","what":{"reference":"Observation/%b-r' % set_id, public_url),
+            entities(sitting, public_url),
             b"}",
         )
     )
 
 
-def targets(sitting: SittingVersion, begin: bytes, *, has_mean: bool) -> list[bytes]:
+def targets(sitting: SittingVersion, *, has_mean: bool) -> str:
     """Every Observation of the sitting at that version, in the order of export."""
-    found = []
+    begin, found = f'{{"reference":"Observation/{sitting.set_id}-', []
     for index, reading in enumerate(sitting.reading_set.readings):
-        found.append(b'%br%d"}' % (begin, index))
+        found.append(f'{begin}r{index}"}}')
         if exists(reading, "p"):
-            found.append(b'%bp%d"}' % (begin, index))
+            found.append(f'{begin}p{index}"}}')
         if exists(reading, "f"):
-            found.append(b'%bf%d"}' % (begin, index))
+            found.append(f'{begin}f{index}"}}')
     if has_mean:
-        found.append(begin + b'mean"}')
-    return found
+        found.append(f'{begin}mean"}}')
+    return ",".join(found)
 
 
-def entities(sitting: SittingVersion, begin: bytes, public_url: str) -> bytes:
+def entities(sitting: SittingVersion, public_url: str) -> bytes:
     """The readings that count, and the sets that stand in each other's place."""
-    sources = [b'%b%d"}}' % (begin, index) for index in sitting.counted]
+    begin = f'{{"role":"source","what":{{"reference":"Observation/{sitting.set_id}-r'
+    sources = [f'{begin}{index}"}}}}'.encode() for index in sitting.counted]
     said = sitting.reading_set
     if said.replaces is not None or said.replaced_by:
         sources += [ENCODER.encode(other) for other in other_sets(sitting, public_url)]

@@ -64,43 +64,74 @@ def reading_line(sitting: SittingVersion, frame: SharedElements, index: int, sta
 
     Both components are always there; a pressure that is missing says why. Source: [R4] bp.
     """
-    reading, name, reason = sitting.reading_set.readings[index], b"r%d" % index, sitting.evaluation.readings[index].reason
+    reading, name, reason = sitting.reading_set.readings[index], f"r{index}".encode(), sitting.evaluation.readings[index].reason
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("reading", stand)
+    systolic, diastolic = pressure_components(reading.systolic_mmhg, reading.diastolic_mmhg)
     return b"".join(
         (
-            *(frame.begin, name, began, contained, frame.extension, BODY_POSITION[reading.position], frame.location, b"]"),
-            *(frame.identifier, name, own_identifier(reading.identifier) if reading.identifier else ALONE, frame.based_on),
-            *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            frame.begin,
+            name,
+            began,
+            contained,
+            frame.extension,
+            BODY_POSITION[reading.position],
+            frame.location,
+            b"]",
+            frame.identifier,
+            name,
+            own_identifier(reading.identifier) if reading.identifier else ALONE,
+            frame.based_on,
+            status,
+            frame.subject,
+            EFFECTIVE,
+            ENCODER.encode(reading.taken_at),
+            issued,
             frame.performer if reading.observer is None else performer(reading.observer),
             frame.interpretations.get(index, b""),
             remarks_and_place(reason, reading.rhythm, frame.setting_note, reading.site, reading.method),
-            *(device, *pressure_components(reading.systolic_mmhg, reading.diastolic_mmhg)),
+            device,
+            systolic,
+            diastolic,
             b"" if reading.mean_arterial_mmhg is None else pressure("mean-arterial", reading.mean_arterial_mmhg, ""),
-            *(frame.cuff if reading.cuff is None else cuff_part(reading.cuff), b"]}"),
+            frame.cuff if reading.cuff is None else cuff_part(reading.cuff),
+            b"]}",
         )
     )
 
 
 def pulse_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
     """The pulse that was measured with a reading. Source: [R4] heartrate."""
-    reading, name = sitting.reading_set.readings[index], b"p%d" % index
+    reading, name = sitting.reading_set.readings[index], f"p{index}".encode()
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("pulse", stand)
     return b"".join(
         (
-            *(frame.begin, name, began, contained, position_and_location(reading.position, frame.location)),
-            *(frame.identifier, name, ALONE, frame.based_on),
-            *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
+            frame.begin,
+            name,
+            began,
+            contained,
+            position_and_location(reading.position, frame.location),
+            frame.identifier,
+            name,
+            ALONE,
+            frame.based_on,
+            status,
+            frame.subject,
+            EFFECTIVE,
+            ENCODER.encode(reading.taken_at),
+            issued,
             frame.performer if reading.observer is None else performer(reading.observer),
-            *(pulse_value(reading.pulse_per_min), device, b"}"),
+            pulse_value(reading.pulse_per_min),
+            device,
+            b"}",
         )
     )
 
 
 def flags_line(sitting: SittingVersion, frame: SharedElements, index: int, stand: ResourceState) -> bytes:
     """The flags that the device raised while it measured. A flag is what the device said, not a diagnosis. Source: [PHD]."""
-    reading, name = sitting.reading_set.readings[index], b"f%d" % index
+    reading, name = sitting.reading_set.readings[index], f"f{index}".encode()
     contained, device = frame.devices[index]
     began, status, issued = stand_elements("flags", stand)
     flagged = b",".join([component for flag, component in FLAGGED.items() if flag in reading.device_flags])
@@ -108,7 +139,9 @@ def flags_line(sitting: SittingVersion, frame: SharedElements, index: int, stand
         (
             *(frame.begin, name, began, contained, frame.identifier, name, ALONE, frame.based_on),
             *(status, frame.subject, EFFECTIVE, ENCODER.encode(reading.taken_at), issued),
-            *(b"" if flagged else UNKNOWN, device, b',"derivedFrom":[', frame.reference, b'r%d"}]' % index),
+            b"" if flagged else UNKNOWN,
+            device,
+            f',"derivedFrom":[{{"reference":"Observation/{sitting.set_id}-r{index}"}}]'.encode(),
             b',"component":[%b]}' % flagged if flagged else b"}",
         )
     )
@@ -132,6 +165,7 @@ def stand_elements(kind: str, stand: ResourceState) -> tuple[bytes, bytes, bytes
     return b'"' + element("meta", meta(stand, profiles)), status, element("issued", instant(stand.updated_at))
 
 
+@lru_cache(maxsize=1024)
 def position_and_location(position: str, location: bytes) -> bytes:
     """Body position and place, as far as they are known."""
     told = BODY_POSITION[position] + location

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 from quietcuff.core.model.evaluation import Category, Evaluation, Orthostatic, PartMean, Percentile, Result, Series
-from quietcuff.core.model.readings import ReadingSet
-from quietcuff.core.record.sitting_version import attempts, common_cuff, period_shown, place_shown
+from quietcuff.core.model.readings import Reading
+from quietcuff.core.record.sitting_version import attempts, common_cuff, common_place, have_failed, period_shown
 from quietcuff.fhir import codes
 from quietcuff.fhir.model.ready import ENCODER, element, ready
 from quietcuff.fhir.model.resources import CodeableConcept, Coding, Component, Observation, Period, Quantity
@@ -143,38 +143,62 @@ def mean_line(sitting: SittingVersion, frame: SharedElements, stand: ResourceSta
     if period is None:
         return None
     spoken_of = attempts(reading_set) if result is None else counted
+    given = [reading_set.readings[index] for index in spoken_of]
     contained, device = mean_device(spoken_of, frame)
-    position, site = place_shown(sitting)
     began, status, issued = stand_elements("24-hour mean" if is_24_hour_mean(evaluation) else "mean", stand)
+    if result is None:
+        (position, site), absent = common_place(given), absence(given)
+        reason, components = why_absent(tuple(evaluation.blocked_by), absent), absent_components(absent, len(counted))
+    else:
+        position, site, reason, components = result.position, result.site, b"", result_components(evaluation, result)
     return b"".join(
         (
-            *(frame.begin, b"mean", began, contained, frame.extension, *result_extensions(evaluation, frame.public_url)),
-            *(BODY_POSITION[position], frame.location, b"]", frame.identifier, ALONE, frame.based_on, status, frame.subject),
-            *(element("effectivePeriod", Period(start=period[0], end=period[1])), issued, frame.performer),
-            b"" if result is not None else why_absent(tuple(evaluation.blocked_by), absence(sitting)),
+            frame.begin,
+            b"mean",
+            began,
+            contained,
+            frame.extension,
+            result_extensions(evaluation, frame.public_url),
+            BODY_POSITION[position],
+            frame.location,
+            b"]",
+            frame.identifier,
+            ALONE,
+            frame.based_on,
+            status,
+            frame.subject,
+            element("effectivePeriod", Period(start=period[0], end=period[1])),
+            issued,
+            frame.performer,
+            reason,
             mean_interpretation(evaluation, is_low=bool(counted) and frame.low.issuperset(counted)),
             notes.mean_notes(frame.setting_note, evaluation),
-            *(BODY_SITE_ELEMENT.get(site, b""), common_method(reading_set, spoken_of), device),
-            derived_from(frame.reference, counted),
-            *(absent_components(absence(sitting), len(counted)) if result is None else result_components(evaluation, result)),
-            *(common_cuff_part(sitting, frame, spoken_of), b"]}"),
+            BODY_SITE_ELEMENT.get(site, b""),
+            common_method(given),
+            device,
+            derived_from(sitting.set_id, counted),
+            components,
+            common_cuff_part(sitting, frame, given, spoken_of),
+            b"]}",
         )
     )
 
 
-def derived_from(reference: bytes, counted: list[int]) -> bytes:
+def derived_from(set_id: str, counted: list[int]) -> bytes:
     """The readings that count, as what the result was made from."""
-    return b',"derivedFrom":[%b]' % b",".join([b'%br%d"}' % (reference, index) for index in counted]) if counted else b""
+    begin = f'{{"reference":"Observation/{set_id}-r'
+    found = ",".join([f'{begin}{index}"}}' for index in counted])
+    return f',"derivedFrom":[{found}]'.encode() if found else b""
 
 
-def result_components(evaluation: Evaluation, result: Result) -> list[bytes]:
+def result_components(evaluation: Evaluation, result: Result) -> bytes:
     """The two means as reported, the number of readings behind them, and what stands beside them. Source: [USC]."""
     found = [
         mean_value("systolic", result.systolic_mmhg),
         mean_value("diastolic", result.diastolic_mmhg),
         readings_counted(result.readings_counted),
     ]
-    return found + [b"," + ENCODER.encode(beside) for beside in components_beside(evaluation)]
+    return b"".join(found + [b"," + ENCODER.encode(beside) for beside in components_beside(evaluation)])
 
 
 # By type too: 120 and 120.0 are equal and are written differently.
@@ -193,24 +217,23 @@ def readings_counted(number: int) -> bytes:
 
 
 @lru_cache(maxsize=64)
-def absent_components(code: str, counted: int) -> tuple[bytes, bytes]:
+def absent_components(code: str, counted: int) -> bytes:
     """The two means, each with the reason for its absence, and that no reading counted. Source: [USC] us-core-26."""
     absent = [Component(code=mean, data_absent_reason=ABSENT[code]) for mean in (MEAN_SYSTOLIC, MEAN_DIASTOLIC)]
-    return b',"component":[%b,%b' % (*map(ENCODER.encode, absent),), readings_counted(counted)
+    return b',"component":[%b,%b' % (*map(ENCODER.encode, absent),) + readings_counted(counted)
 
 
-def common_cuff_part(sitting: SittingVersion, frame: SharedElements, spoken_of: list[int]) -> bytes:
+def common_cuff_part(sitting: SittingVersion, frame: SharedElements, given: list[Reading], spoken_of: list[int]) -> bytes:
     """The cuff of the readings of the result, where the same is known of each."""
-    readings = sitting.reading_set.readings
-    for index in spoken_of:
-        if readings[index].cuff is not None:
+    for reading in given:
+        if reading.cuff is not None:
             return cuff_part(common_cuff(sitting, spoken_of))
-    return frame.cuff if spoken_of else b""
+    return frame.cuff if given else b""
 
 
-def absence(sitting: SittingVersion) -> str:
+def absence(given: list[Reading]) -> str:
     """The published code: every attempt failed, or the person has a pressure that this sitting does not tell."""
-    return "error" if sitting.has_failed else "unknown"
+    return "error" if have_failed(given) else "unknown"
 
 
 @lru_cache(maxsize=256)
@@ -247,9 +270,9 @@ def label_concept(guideline: str, version: str, word: str, label: str | None, te
     return ENCODER.encode(CodeableConcept(coding=[own] if scale is None else [scale, own], text=text))
 
 
-def common_method(reading_set: ReadingSet, spoken_of: list[int]) -> bytes:
+def common_method(given: list[Reading]) -> bytes:
     """The method of the readings of the result, when it is known and one."""
-    methods = {reading_set.readings[index].method for index in spoken_of}
+    methods = {reading.method for reading in given}
     return METHOD_ELEMENT.get(methods.pop() or "", b"") if len(methods) == 1 else b""
 
 

@@ -31,13 +31,12 @@ def instant(moment: datetime) -> str:
 class SharedElements(msgspec.Struct, frozen=True, gc=False):
     """The elements that the Observations of a sitting share, in JSON: written once, and copied into the line of each.
 
-    ``begin`` and ``identifier`` end where the name of a place follows, and ``reference`` is of such a place; ``extension`` ends
-    behind the setting. ``devices`` are, for each reading, what is contained and what points to it.
+    ``begin`` and ``identifier`` end where the name of a place follows, and ``extension`` behind the setting. ``devices`` are,
+    for each reading, what is contained and what points to it.
     """
 
     public_url: str
     begin: bytes
-    reference: bytes
     identifier: bytes
     based_on: bytes
     subject: bytes
@@ -60,13 +59,12 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     return SharedElements(
         public_url,
         b'{"resourceType":"Observation","id":"%b-' % set_id,
-        b'{"reference":"Observation/%b-' % set_id,
         b"%b%b/" % (own_identifier(public_url), set_id),
         b"" if order is None else b',"basedOn":[%b]' % elsewhere(order),
         subject if visit is None else b'%b,"encounter":%b' % (subject, elsewhere(visit)),
         b"" if reading_set.observer is None else performer(reading_set.observer),
         setting_extension(reading_set.setting, reading_set.attendance, public_url),
-        b"" if where is None else b',{"url":"%b","valueReference":%b}' % (LOCATED, elsewhere(where)),
+        b"" if where is None else located(where),
         written_devices(sitting),
         cuff_part(reading_set.cuff),
         notes.setting_note(reading_set),
@@ -74,7 +72,6 @@ def frame_of(sitting: SittingVersion, public_url: str) -> SharedElements:
     )
 
 
-LOCATED = LOCATION_EXTENSION.encode()
 # Each as it follows another extension.
 BODY_POSITION: dict[str, bytes] = {
     position: b"," + ENCODER.encode(Extension(url=BODY_POSITION_EXTENSION, value_codeable_concept=concept))
@@ -90,16 +87,15 @@ def own_identifier(public_url: str) -> bytes:
 
 def written_devices(sitting: SittingVersion) -> list[WrittenDevice]:
     """The device of each reading; readings with the device of the whole set share one."""
-    common = sitting.reading_set.device
-    shared: dict[str | None, WrittenDevice] = {}
+    common: WrittenDevice | None = None
     written = []
     for reading, device_id in zip(sitting.reading_set.readings, sitting.device_ids, strict=True):
         if reading.device is not None:
             written.append(written_device(reading.device, device_id))
             continue
-        if device_id not in shared:
-            shared[device_id] = written_device(common, device_id)
-        written.append(shared[device_id])
+        if common is None:
+            common = written_device(sitting.reading_set.device, device_id)
+        written.append(common)
     return written
 
 
@@ -109,7 +105,7 @@ def interpretations_by_reading(evaluation: Evaluation) -> tuple[dict[int, bytes]
     said: dict[int, list[CodeableConcept]] = {}
     low: set[int] = set()
     for finding in evaluation.findings:
-        if finding.code in codes.FINDING_INTERPRETATION and finding.reading is not None:
+        if finding.reading is not None and finding.code in codes.FINDING_INTERPRETATION:
             said.setdefault(finding.reading, []).append(codes.FINDING_INTERPRETATION[finding.code])
             if finding.code == "low-reading":
                 low.add(finding.reading)
@@ -121,9 +117,17 @@ def elsewhere(identifier: GivenIdentifier) -> bytes:
     return b'{"identifier":%b}' % ENCODER.encode(identifier)
 
 
+# A few people measure in a few places.
+@lru_cache(maxsize=512)
 def performer(observer: GivenIdentifier) -> bytes:
     """Who measured."""
     return b',"performer":[%b]' % elsewhere(observer)
+
+
+@lru_cache(maxsize=512)
+def located(where: GivenIdentifier) -> bytes:
+    """The place, as it follows another extension."""
+    return b',{"url":"%b","valueReference":%b}' % (LOCATION_EXTENSION.encode(), elsewhere(where))
 
 
 # The Observations of a sitting were mostly made together, and so share it.

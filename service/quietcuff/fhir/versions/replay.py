@@ -10,6 +10,7 @@ from quietcuff.core.record.resource_states import ResourceStates, next_stands
 from quietcuff.fhir.read.bundle import shown_documents
 from quietcuff.fhir.resources.sitting import SittingVersion
 from quietcuff.fhir.versions.stored_sets import Publisher, stored_sitting
+from quietcuff.storage.engine.ids import id_text
 from quietcuff.storage.rows.versions import VersionRow
 
 
@@ -54,5 +55,5 @@ class ReplayedSet:
 
 def sitting_of(publisher: Publisher, row: VersionRow) -> SittingVersion:
     """One version of a set out of its row."""
-    found = stored_sitting(publisher, str(row.subject_id), str(row.set_id), shown_documents(row))
+    found = stored_sitting(publisher, id_text(row.subject_id), id_text(row.set_id), shown_documents(row))
     return msgspec.structs.replace(found, is_voided=True) if row.status == "voided" else found

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import lru_cache
-from operator import itemgetter
 from typing import Any, Generic, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -96,18 +95,6 @@ class _Shape(msgspec.Struct, frozen=True, kw_only=True):
     all_versions: bool = False
 
 
-def _first_means(connection: Connection, span: Span, versions: dict[UUID, dict[int, VersionRow]]) -> dict[UUID, int]:
-    """By set, the first version that has a mean; looked up where not every version was read."""
-    if not span.all_versions:
-        return {}
-    if span.since is not None:
-        return first_means(connection, span.tenant_id, set(versions))
-    found = {
-        set_id: [number for number, row in rows.items() if "mean" in row.changed.split()] for set_id, rows in versions.items()
-    }
-    return {set_id: min(numbers) for set_id, numbers in found.items() if numbers}
-
-
 class PartiesPage(msgspec.Struct, Generic[Party], frozen=True, kw_only=True):
     """Some people or devices in order of their ids; ``end`` is the last id, None after the last page."""
 
@@ -144,11 +131,18 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
     until = {**values, "last_subject": last.subject_id, "last_set": last.set_id}
     by_id = _places_of_ids(span, len(rows))
     until |= {f"set_{place}": rows[min(place, len(rows) - 1)].set_id for place in range(by_id)}
-    stands = _places_by_set(rows, _stands(shape, by_id).all(connection, until))
-    versions: dict[UUID, dict[int, VersionRow]] = {set_id: {} for set_id in stands}
+    # What is read of each set: the states of its Observations, and its versions.
+    found: dict[UUID, tuple[dict[str, ResourceState], dict[int, VersionRow]]] = {row.set_id: (row.mean, {}) for row in rows}
+    seen = None
+    for set_id, places in _stands(shape, by_id).all(connection, until):
+        # The readings of a set follow each other, and looking a set up takes longer than adding a reading.
+        if set_id is not seen:
+            seen, (stands, _) = set_id, found[set_id]
+        stands |= places
     for version in _versions(shape, by_id).all(connection, until):
-        versions[version.set_id][version.version] = version
-    means = _first_means(connection, span, versions)
+        found[version.set_id][1][version.version] = version
+    has_all = span.all_versions and span.since is None
+    means = first_means(connection, span.tenant_id, set(found)) if span.all_versions and not has_all else {}
     sets = [
         SetOnPage(
             subject_id=row.subject_id,
@@ -156,31 +150,25 @@ def read_sets(connection: Connection, span: Span, after: Key | None) -> SetsPage
             version=row.version,
             has_moved=row.updated_at > span.at,
             mean_from_version=row.mean_from_version,
-            mean_since=means.get(row.set_id),
-            stands=stands[row.set_id],
-            versions=versions[row.set_id],
+            mean_since=_first_mean(versions) if has_all else means.get(row.set_id),
+            stands=stands,
+            versions=versions,
         )
-        for row in rows
+        for row, (stands, versions) in zip(rows, found.values(), strict=True)
     ]
     is_last = len(keys) < SETS_A_PAGE and len(rows) == len(keys)
     return SetsPage(sets=sets, end=None if is_last else (last.subject_id, last.set_id))
 
 
-def _places_by_set(rows: list[_SetKey], readings: list[_PlacesOfReading]) -> dict[UUID, dict[str, ResourceState]]:
-    """The states of the Observations of each set: those of its readings in the order of these, behind that of its mean."""
-    stands = {row.set_id: row.mean for row in rows}
-    readings.sort(key=itemgetter(1))
-    for set_id, _, places in readings:
-        stands[set_id] |= places
-    return stands
+def _first_mean(versions: dict[int, VersionRow]) -> int | None:
+    """The first version that has a mean, of all versions of a set."""
+    return min((number for number, row in versions.items() if "mean" in row.changed.split()), default=None)
 
 
 def read_subjects(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[SubjectRow]:
     """The next page of people, as they were at the export's moment."""
-    found = connection.execute(
-        _subjects_statement(_shape(connection, span, subject)), {**_values(span), "after": after or NOWHERE}
-    )
-    rows = [SubjectRow(*row) for row in found]
+    query = _subjects(_shape(connection, span, subject))
+    rows = query.all(connection, {**_values(span), "after": after or NOWHERE})
     then = [row if row.updated_at <= span.at else _subject_then(connection, span, row) for row in rows]
     return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.subject_id for row in rows]))
 
@@ -188,8 +176,7 @@ def read_subjects(connection: Connection, span: Span, after: UUID | None) -> Par
 def read_devices(connection: Connection, span: Span, after: UUID | None) -> PartiesPage[DeviceRow]:
     """The next page of devices as they were: all of them, or those that the people's readings were taken with."""
     shape = _Shape(members=span.members, has_since=span.since is not None)
-    found = connection.execute(_devices_statement(shape), {**_values(span), "after": after or NOWHERE})
-    rows = [DeviceRow(*row) for row in found]
+    rows = _devices(shape).all(connection, {**_values(span), "after": after or NOWHERE})
     then = [row if row.updated_at <= span.at else _device_then(connection, span, row) for row in rows]
     return PartiesPage(rows=[row for row in then if row is not None], end=_end([row.device_id for row in rows]))
 
@@ -298,12 +285,12 @@ def _set_key(subject_id: UUID, set_id: UUID, version: int, updated_at: datetime,
     return _SetKey(subject_id, set_id, version, updated_at, shown, {} if mean[0] is None else {"mean": resource_state(*mean)})
 
 
-# The place of a reading in its set, and the states of its Observations.
-_PlacesOfReading = tuple[UUID, int, dict[str, ResourceState]]
+# The set of a reading, and the states of its Observations.
+_PlacesOfReading = tuple[UUID, dict[str, ResourceState]]
 
 
 def _places_of_reading(set_id: UUID, *columns: Any) -> _PlacesOfReading:
-    return set_id, columns[0], stands_of_reading(*columns)
+    return set_id, stands_of_reading(*columns)
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
@@ -322,7 +309,9 @@ def _keys(shape: _Shape) -> AnyQuery[_SetKey]:
 def _stands(shape: _Shape, by_id: int) -> AnyQuery[_PlacesOfReading]:
     columns = (reading.c.set_id, reading.c.reading_index, *STAND_COLUMNS)
     joined = select(*columns).select_from(reading_set).join(reading, of_set(reading))
-    return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape, by_id), *_near(reading)))
+    # Their places stand in the order of the readings.
+    order = reading_set.c.subject_id, reading_set.c.set_id, reading.c.reading_index
+    return AnyQuery(_places_of_reading, joined.where(*_sets_on_page(shape, by_id), *_near(reading)).order_by(*order))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
@@ -339,24 +328,24 @@ def _versions(shape: _Shape, by_id: int) -> AnyQuery[VersionRow]:
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _subjects_statement(shape: _Shape) -> Select[Any]:
+def _subjects(shape: _Shape) -> AnyQuery[SubjectRow]:
     c = (changed_rows(subject) if shape.few else subject).c
-    return _parties(select(*(c[name] for name in SubjectRow.__struct_fields__)), c.tenant_id, c.subject_id).where(
-        c.created_at <= _moment("at"), *_changed(shape, c.updated_at), *members_conditions(shape.members, c.subject_id)
-    )
+    statement = _parties(select(*(c[name] for name in SubjectRow.__struct_fields__)), c.tenant_id, c.subject_id)
+    wanted = _changed(shape, c.updated_at) + members_conditions(shape.members, c.subject_id)
+    return AnyQuery(SubjectRow, statement.where(c.created_at <= _moment("at"), *wanted))
 
 
 @lru_cache(maxsize=STATEMENTS_KEPT)
-def _devices_statement(shape: _Shape) -> Select[Any]:
+def _devices(shape: _Shape) -> AnyQuery[DeviceRow]:
     c = device.c
     statement = _parties(select(*(c[name] for name in DeviceRow.__struct_fields__)), c.tenant_id, c.device_id)
     statement = statement.where(*_changed(shape, c.updated_at))
     if shape.members.is_everybody:
-        return statement
+        return AnyQuery(DeviceRow, statement)
     used = select(reading.c.device_id).where(
         reading.c.tenant_id == bindparam("tenant_id"), *members_conditions(shape.members, reading.c.subject_id)
     )
-    return statement.where(c.device_id.in_(used))
+    return AnyQuery(DeviceRow, statement.where(c.device_id.in_(used)))
 
 
 def _parties(statement: Select[Any], tenant_id: Any, key: Any) -> Select[Any]:

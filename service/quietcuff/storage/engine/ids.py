@@ -12,10 +12,13 @@ from datetime import datetime
 from functools import lru_cache
 from uuid import UUID
 
+import msgspec
+
 from quietcuff.core.model.errors import NotFound
 from quietcuff.core.model.readings import Device, Identifier, ReadingSet
 from quietcuff.storage.schema.base import microseconds
 
+ENCODER = msgspec.json.Encoder()
 DIGEST_BYTES = 16
 SUBJECT_BITS = 12
 # An id that belongs to nobody, for places where an id is required.
@@ -83,6 +86,11 @@ def _named_id(secret: bytes, kind: str, identifier: Identifier) -> UUID:
     return UUID(int=number & ~(0b11 << 62) | 0b10 << 62)
 
 
+def id_text(value: UUID) -> str:
+    """An id in its canonical form. ``str`` takes three times as long, and an export writes thousands."""
+    return ENCODER.encode(value)[1:-1].decode()
+
+
 def read_id(text: str) -> UUID:
     """An id from a URL, in its canonical lower-case form.
 
@@ -106,4 +114,4 @@ def device_ids(secret: bytes, reading_set: ReadingSet) -> list[str | None]:
 
 
 def _device_text(secret: bytes, device: Device | None) -> str | None:
-    return None if device is None or device.identifier is None else str(device_id(secret, device.identifier))
+    return None if device is None or device.identifier is None else id_text(device_id(secret, device.identifier))

@@ -340,6 +340,9 @@ def giving(kind: TypeEngine[Any], dialect: Dialect) -> Convert | None:
     """The function that makes a value of what the driver gives; None where none is needed."""
     if type(kind) in PLAIN:
         return None if dialect.name == "postgresql" else PLAIN[type(kind)][1]
+    # Both drivers give bytes as bytes.
+    if isinstance(kind, LargeBinary):
+        return None
     return kind.dialect_impl(dialect).result_processor(dialect, None)
 
 

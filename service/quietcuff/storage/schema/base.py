@@ -12,6 +12,7 @@ from importlib import import_module
 from typing import Any
 from uuid import UUID
 
+import msgspec
 from sqlalchemy import (
     BigInteger,
     Column,
@@ -36,6 +37,7 @@ metadata = MetaData(
 
 
 WHERE = "where"
+DECODE_ID = msgspec.msgpack.Decoder(UUID).decode
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
 SECONDS_A_DAY, MICROSECONDS_A_SECOND = 86_400, 1_000_000
@@ -94,7 +96,8 @@ def id_to_bytes(value: UUID) -> bytes:
 # The rows of one answer name the same few people, sets and moments again and again.
 @lru_cache(maxsize=1024)
 def id_of_bytes(value: bytes) -> UUID:
-    return UUID(bytes=value)
+    # As 16 bytes of MessagePack: ``UUID(bytes=value)`` takes ten times as long, and each set has an id of its own.
+    return DECODE_ID(b"\xc4\x10" + value)
 
 
 @lru_cache(maxsize=1024)
