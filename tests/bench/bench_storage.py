@@ -1,11 +1,13 @@
 """How fast sittings are received and stored, against the bare drivers storing the very same rows, in one run.
 
-    python tests/bench/bench_storage.py [--sets 2000] [--rounds 5] [--growth 10000] [--only sqlite|postgresql]
+    python tests/bench/bench_storage.py [--sets 2000] [--rounds 5] [--deciders 1] [--growth 10000] [--only sqlite|postgresql]
 
 Ours is the whole flow without HTTP: claims, registries, history, evaluation, rows and trail, 64 callers at once and then
 one. The floor is the driver alone, the same rows in commits of 64. Both wait for the disk. Rounds are interleaved and only
-ratios of one run mean anything. ``--growth`` instead stores so many sets and compares the rate of the
-last thousand with that of the first. The people and readings are invented.
+ratios of one run mean anything. ``--deciders`` lets so many other processes evaluate, as ``serve`` does by default with the
+cores that it has beside its own; they have started before anything is measured, and their processor time is not counted.
+``--growth`` instead stores so many sets and compares the rate of the last thousand with that of the first. The people and
+readings are invented.
 """
 
 from __future__ import annotations
@@ -19,8 +21,8 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +36,7 @@ from application.clinic import Clinic, open_clinic
 from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer, SqliteFiles
 from quietcuff import application
+from quietcuff.application.deciders import Deciders
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import LARGEST_GROUP, open_store
@@ -71,16 +74,32 @@ async def receive_all(clinic: Clinic, sets: list[ReadingSet], callers: int) -> t
     return time.perf_counter() - began, time.process_time() - used
 
 
-async def ours(url: str, sets: list[ReadingSet], callers: int) -> tuple[float, float, Rows]:
+async def ours(url: str, sets: list[ReadingSet], callers: int, deciders: int = 0) -> tuple[float, float, Rows]:
     """Receive the sets into a fresh database; what it took, and the rows that are there afterwards."""
     store = open_store(url)
     clinic = await open_clinic(store, load_rulebook())
-    seconds, used = await receive_all(clinic, sets, callers)
+    async with helped(clinic, deciders):
+        seconds, used = await receive_all(clinic, sets, callers)
     rows = {table.name: await clinic.rows(f"SELECT * FROM {table.name}") for table in TABLES}
     await store.close()
     if len(rows["reading_set"]) != len(sets):
         raise SystemExit(f"{len(sets)} answers, but {len(rows['reading_set'])} sets in the database")
     return seconds, used, rows
+
+
+@asynccontextmanager
+async def helped(clinic: Clinic, processes: int) -> AsyncIterator[None]:
+    """Let so many started processes evaluate what a clinic sends."""
+    if not processes:
+        yield
+        return
+    deciders = Deciders(processes, clinic.desk, when_busy=True)
+    await deciders.start()
+    clinic.desk = msgspec.structs.replace(clinic.desk, deciders=deciders)
+    try:
+        yield
+    finally:
+        deciders.close()
 
 
 def groups_of(rows: Rows, sets: int) -> Iterator[list[tuple[str, list[tuple[Any, ...]]]]]:
@@ -133,11 +152,11 @@ def databases(kind: str) -> Iterator[SqliteFiles | PostgresqlServer]:
         process.cleanup()
 
 
-def measure(kind: str, sets: list[ReadingSet], rounds: int) -> None:
+def measure(kind: str, sets: list[ReadingSet], rounds: int, deciders: int) -> None:
     many, used, one, floor = [], [], [], []
     with databases(kind) as source:
         for _ in range(rounds):
-            seconds, processor, rows = asyncio.run(ours(source.new(), sets, CALLERS))
+            seconds, processor, rows = asyncio.run(ours(source.new(), sets, CALLERS, deciders))
             many.append(len(sets) / seconds)
             used.append(processor / len(sets) * 1e6)
             few = sets[: len(sets) // 4]
@@ -176,6 +195,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--sets", type=int, default=2000)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--deciders", type=int, default=0)
     parser.add_argument("--growth", type=int, default=0)
     parser.add_argument("--only", choices=["sqlite", "postgresql"])
     chosen = parser.parse_args()
@@ -186,7 +206,7 @@ def main() -> None:
         raise SystemExit(0 if all(reached) else 1)
     sets = make_sets(chosen.sets)
     for kind in kinds:
-        measure(kind, sets, chosen.rounds)
+        measure(kind, sets, chosen.rounds, chosen.deciders)
 
 
 if __name__ == "__main__":

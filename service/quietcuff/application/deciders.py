@@ -127,6 +127,17 @@ class Deciders:
             if not self._people_inside[person]:
                 del self._people_inside[person]
 
+    async def start(self) -> None:
+        """Start the workers now, and not when they would be worth it."""
+        try:
+            pool = self._workers()
+            if pool is not None:
+                await asyncio.gather(*(asyncio.wrap_future(pool.submit(os.getpid)) for _ in range(self._processes)))
+                self._is_warm = True
+        except Exception:
+            # Whatever keeps them from starting, the transactions go on deciding.
+            self._give_up_workers()
+
     def close(self) -> None:
         """End the workers, before the store is closed: the last of SQLite's connections takes its log with it."""
         self._is_closed = True
@@ -162,17 +173,7 @@ class Deciders:
         self._came_together += 1
         may_start = self._warming is None or self._warming.done()
         if may_start and self._came_together >= WORTH_STARTING and not self._is_closed:
-            self._warming = asyncio.create_task(self._warm())
-
-    async def _warm(self) -> None:
-        try:
-            pool = self._workers()
-            if pool is not None:
-                await asyncio.gather(*(asyncio.wrap_future(pool.submit(os.getpid)) for _ in range(self._processes)))
-                self._is_warm = True
-        except Exception:
-            # Whatever keeps them from starting, the transactions go on deciding.
-            self._give_up_workers()
+            self._warming = asyncio.create_task(self.start())
 
     def _workers(self) -> ProcessPoolExecutor | None:
         """The workers; None for a while after they were lost."""
