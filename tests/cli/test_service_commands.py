@@ -275,7 +275,8 @@ def test_a_command_loads_only_what_it_works_with(tmp_path: Path) -> None:
     assert not loaded_by(["--help"]) & (database | web | tables)
     assert not loaded_by(["evaluate", str(sitting)]) & (database | web)
     assert not loaded_by(["keys", "--help"]) & {"litestar", "uvicorn", "alembic"}
-    assert {"sqlalchemy", "litestar"} <= loaded_by(["import", "--help"])
+    assert loaded_by(["import", "--help"]) & (database | web) == {"sqlalchemy"}
+    assert {"sqlalchemy", "litestar"} <= loaded_by(["openapi", "--help"])
 
 
 @pytest.mark.parametrize("name", COMMANDS)
