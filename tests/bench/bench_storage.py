@@ -37,6 +37,7 @@ from bench.bench_evaluate import make_bodies
 from databases import PostgresqlServer, SqliteFiles
 from quietcuff import application
 from quietcuff.application.deciders import Deciders
+from quietcuff.application.garbage import look_seldom
 from quietcuff.core.model.readings import ReadingSet
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.storage.engine.store import LARGEST_GROUP, open_store
@@ -68,7 +69,10 @@ async def receive_all(clinic: Clinic, sets: list[ReadingSet], callers: int) -> t
         for one in todo:
             await application.receive(clinic.desk, clinic.caller, one, idempotency_key=None)
 
+    # As a server does once it is ready.
     gc.collect()
+    gc.freeze()
+    look_seldom()
     began, used = time.perf_counter(), time.process_time()
     await asyncio.gather(*(call() for _ in range(callers)))
     return time.perf_counter() - began, time.process_time() - used

@@ -65,15 +65,13 @@ from quietcuff.api.routes.words import WordCatalogue
 from quietcuff.api.service import make_service
 from quietcuff.api.straight import Shortcuts
 from quietcuff.api.traces import traced_if_wanted
+from quietcuff.application.garbage import look_seldom
 from quietcuff.decode.ndjson import MAX_BYTES
 from quietcuff.rules.catalog import load_rulebook
 from quietcuff.settings import Settings, read_settings
 from quietcuff.storage.engine.store import open_store
 
 SWITCH_SECONDS = 0.001
-# So many new objects before the collector looks at them. Requests leave next to no rings, and those under way are looked at in
-# vain each time.
-NEW_OBJECTS = 10_000
 
 CONTROLLERS: tuple[type[Controller], ...] = (
     ReadingSets,
@@ -183,7 +181,7 @@ def create_app_from_environment() -> ASGIApp:
     shell.app = traced_if_wanted(shell.app, os.environ)
     # The thread that writes lets go of the interpreter at each statement, and would wait this long to get it back.
     sys.setswitchinterval(SWITCH_SECONDS)
-    gc.set_threshold(NEW_OBJECTS)
+    look_seldom()
     return shell
 
 

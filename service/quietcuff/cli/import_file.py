@@ -23,6 +23,7 @@ from quietcuff.answered import Problem
 from quietcuff.application import Caller, Known, ReceivedLine, Tally
 from quietcuff.application.batch import MOST_LINES_HELD, by_identifier, by_identifier_or_content, lines_of
 from quietcuff.application.deciders import Deciders
+from quietcuff.application.garbage import look_seldom
 from quietcuff.cli.support.cores import cores
 from quietcuff.cli.support.desk import note_command
 from quietcuff.cli.support.input_file import InputFile
@@ -42,7 +43,6 @@ from quietcuff.words.languages import load_languages
 
 DONE, FAILED, LINES_REFUSED, INTERRUPTED = 0, 1, 3, 130
 MOST_SHOWN = 10
-OBJECTS_BETWEEN_COLLECTIONS = 20_000
 # More than a server holds of a batch, where others' requests would wait for them.
 LINES_HELD = 2 * MOST_LINES_HELD
 GO_ON = "Run it again to go on: what is stored is not stored twice."
@@ -220,10 +220,9 @@ async def import_all(
         desk = application.open_desk(store, load_rulebook())
         caller = Caller(tenant_id=tenant.tenant_id, actor=ACTOR, request_id=teller.request_id)
         await note_command(desk, caller)
-        # The rules stay for the whole run; the collector need not look through them at every full round. Nor need it look so
-        # often among the lines that are held, nearly all of which end without it.
+        # The rules stay for the whole run; the collector need not look through them at every full round.
         gc.freeze()
-        gc.set_threshold(OBJECTS_BETWEEN_COLLECTIONS)
+        look_seldom()
         processes = max(0, cores() - 1) if jobs is None else jobs
         deciders = Deciders(processes, desk, when_busy=jobs is None) if processes else None
         try:
