@@ -206,6 +206,29 @@ def test_requests_sent_ahead_are_refused_one_after_the_other(connection: socket.
     assert answer_of(connection).count(b"HTTP/1.1 503 ") == count + 1
 
 
+@pytest.mark.parametrize("size", [700_000, 3_000_000])
+def test_the_answer_to_a_body_far_over_its_bound_arrives_however_long_it_is_being_sent(client: httpx.Client, size: int) -> None:
+    for _ in range(20):
+        answer = client.post("/v1/evaluations", content=b" " * size, headers={"Content-Type": "application/json"})
+        assert (answer.status_code, answer.headers["connection"]) == (413, "close")
+    assert client.get("/health/live").status_code == 200
+
+
+def test_a_body_without_a_length_that_goes_on_after_its_answer_is_read_only_for_a_while(
+    connection: socket.socket, full: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounded_http, "LINGER_SECONDS", 0.5)
+    connection.sendall(full + b"transfer-encoding: chunked\r\n\r\n")
+    assert read_answer(connection)[0].startswith(b"HTTP/1.1 503 ")
+    chunk = b"40000\r\n" + b" " * 0x40000 + b"\r\n"
+    connection.sendall(chunk * 4)
+    # The other side sends no more, but still takes what comes.
+    assert connection.recv(1) == b""
+    connection.sendall(chunk)
+    time.sleep(1)
+    assert send_until_closed(connection, chunk, 10) < 10
+
+
 def test_the_body_of_a_refused_request_is_not_read_for_ever(connection: socket.socket, full: bytes) -> None:
     connection.sendall(full + b"content-length: 1000000000\r\n\r\n")
     assert read_answer(connection)[0].startswith(b"HTTP/1.1 503 ")

@@ -19,6 +19,7 @@ from typing import Any
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from quietcuff.api.one_write import OneWrite
+from quietcuff.api.requests import headers_of
 
 MOST_HEAD_BYTES = 32 * 1024
 HEAD_SECONDS = 10.0
@@ -28,6 +29,9 @@ MOST_CONNECTIONS = 1000
 MOST_REQUESTS = 1000
 # Twice what a body may have: who was refused may have been sending already, and can use the connection again.
 MOST_DROPPED_BYTES = 512 * 1024
+# How long, and how much, of what comes beyond that is still read in vain.
+LINGER_SECONDS = 2.0
+MOST_LINGERING_BYTES = 16 * 1024 * 1024
 
 
 # Where an application leaves, in the state of its lifespan, what tells of a scope how it is refused by its head, or None.
@@ -72,9 +76,11 @@ class BoundedHttp(HttpToolsProtocol):
 
     def data_received(self, data: bytes) -> None:
         """Parse more bytes, unless the head is over its limit without being complete."""
-        if self.refused:
-            return
         self.unparsed_bytes += len(data)
+        if self.refused:
+            if self.unparsed_bytes > MOST_LINGERING_BYTES:
+                self.transport.close()
+            return
         super().data_received(data)
         # The parser tells of a header only once its line ends; one endless line is seen by its bytes alone.
         if self.waits_for_head and self.unparsed_bytes > MOST_HEAD_BYTES and not self.refused:
@@ -88,6 +94,8 @@ class BoundedHttp(HttpToolsProtocol):
     def on_message_begin(self) -> None:
         """Start of a request: its head gets its own bytes and seconds."""
         super().on_message_begin()
+        if self.refused:
+            return
         self.waits_for_head, self.head_bytes = True, 0
         self.wait(HEAD_SECONDS, self.head_is_late)
 
@@ -113,6 +121,8 @@ class BoundedHttp(HttpToolsProtocol):
 
     def on_headers_complete(self) -> None:
         """End of the head: hand the request to the application and watch its body."""
+        if self.refused:
+            return
         self.waits_for_head = False
         self.body_bytes = self.dropped_bytes = 0
         self.wait(BODY_SECONDS, self.body_is_slow)
@@ -126,7 +136,11 @@ class BoundedHttp(HttpToolsProtocol):
         """Start the application on a request, or refuse it at once. A pipelined request always waits for its turn, because any
         number of nested refusals could follow from it."""
         self.requests += 1
-        if self.requests >= MOST_REQUESTS:
+        brings_much = announced_bytes(cycle.scope) > MOST_DROPPED_BYTES
+        if brings_much:
+            # It may be answered before it has come, and its client may be sending for long after that.
+            cycle.transport = ClosedInTwoSteps(self)
+        if brings_much or self.requests >= MOST_REQUESTS:
             cycle.keep_alive = False
             cycle.default_headers = [*cycle.default_headers, (b"connection", b"close")]
         # With nothing of the connection unsent, an answer as small as a refusal never waits for its client.
@@ -139,18 +153,20 @@ class BoundedHttp(HttpToolsProtocol):
 
     def on_body(self, body: bytes) -> None:
         """Part of the body. After an early answer only a limited amount is taken."""
+        if self.refused:
+            return
         self.body_bytes += len(body)
         if self.cycle.response_complete:
             self.dropped_bytes += len(body)
             if self.dropped_bytes > MOST_DROPPED_BYTES:
-                self.refused = True
-                self.stop_waiting()
-                self.transport.close()
+                self.linger()
                 return
         super().on_body(body)
 
     def on_message_complete(self) -> None:
         """End of the request; further bytes belong to the next one."""
+        if self.refused:
+            return
         self.stop_waiting()
         self.waits_for_head, self.unparsed_bytes = True, 0
         super().on_message_complete()
@@ -223,6 +239,14 @@ class BoundedHttp(HttpToolsProtocol):
         """Wait for nothing."""
         self.then = None
 
+    def linger(self) -> None:
+        """Send no more, and read for a while what still comes: a connection that is closed at once while its client is sending
+        may take the answer with it. Source: [RFC 9112] 9.6."""
+        self.refused, self.unparsed_bytes = True, 0
+        if self.transport.can_write_eof():
+            self.transport.write_eof()
+        self.wait(LINGER_SECONDS, self.transport.close)
+
     def refuse(self, status: HTTPStatus) -> None:
         """Answer with a status and no body, then close. If an answer has begun, only close."""
         self.refused = True
@@ -232,6 +256,25 @@ class BoundedHttp(HttpToolsProtocol):
             retry = "retry-after: 1\r\n" if status is HTTPStatus.SERVICE_UNAVAILABLE else ""
             self.transport.write(f"{head}{retry}\r\n".encode("ascii"))
         self.transport.close()
+
+
+class ClosedInTwoSteps:
+    """The transport of a connection as its last answer sees it: closed, it still reads for a while."""
+
+    def __init__(self, connection: BoundedHttp) -> None:
+        self._connection = connection
+        self.write = connection.transport.write
+        self.is_closing = connection.transport.is_closing
+
+    def close(self) -> None:
+        """Send no more."""
+        self._connection.linger()
+
+
+def announced_bytes(scope: Any) -> int:
+    """The length of a request's body by its head; 0 where it is not said."""
+    said = headers_of(scope).get(b"content-length", b"")
+    return int(said) if said.isdigit() else 0
 
 
 def run_without_waiting(work: Coroutine[Any, Any, None]) -> None:
