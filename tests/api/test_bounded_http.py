@@ -12,6 +12,7 @@ import pytest
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from api.serving import Server
+from bodies import OPENED_SET
 from quietcuff.api import bounded_http
 from quietcuff.api.lanes import Lane
 from quietcuff.core.model.errors import Busy
@@ -212,6 +213,27 @@ def test_the_answer_to_a_body_far_over_its_bound_arrives_however_long_it_is_bein
         answer = client.post("/v1/evaluations", content=b" " * size, headers={"Content-Type": "application/json"})
         assert (answer.status_code, answer.headers["connection"]) == (413, "close")
     assert client.get("/health/live").status_code == 200
+
+
+def test_nothing_that_follows_a_long_body_is_begun_as_its_answer_could_not_be_sent(
+    connection: socket.socket, client: httpx.Client
+) -> None:
+    key = client.headers["Authorization"].encode()
+    head = b"POST %b HTTP/1.1\r\nhost: x\r\nauthorization: " + key + b"\r\ncontent-type: %b\r\ncontent-length: %d\r\n\r\n"
+    identifier = {"system": "urn:example:visit", "value": "behind-a-long-body"}
+    body = json.dumps({**OPENED_SET, "identifier": identifier}).encode()
+    long = b"\n" * 600_000
+    connection.sendall(
+        head % (b"/v1/reading-sets/batch", b"application/x-ndjson", len(long))
+        + long
+        + head % (b"/v1/reading-sets", b"application/json", len(body))
+        + body
+    )
+    answer = answer_of(connection)
+    assert answer.startswith(b"HTTP/1.1 200 ") and answer.count(b"HTTP/1.1 ") == 1
+    # So it is sent again, and stored then.
+    stored = client.post("/v1/reading-sets", content=body, headers={"Content-Type": "application/json"})
+    assert stored.status_code == 201 and "Idempotency-Replayed" not in stored.headers
 
 
 def test_a_body_without_a_length_that_goes_on_after_its_answer_is_read_only_for_a_while(

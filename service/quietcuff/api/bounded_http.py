@@ -180,7 +180,7 @@ class BoundedHttp(HttpToolsProtocol):
         As uvicorn does it, but without a timer of its own for each request.
         """
         self.server_state.total_requests += 1
-        if self.transport.is_closing():
+        if self.refused or self.transport.is_closing():
             return
         self.flow.resume_reading()
         if self.pipeline:
@@ -245,6 +245,7 @@ class BoundedHttp(HttpToolsProtocol):
         self.refused, self.unparsed_bytes = True, 0
         if self.transport.can_write_eof():
             self.transport.write_eof()
+        self.flow.resume_reading()
         self.wait(LINGER_SECONDS, self.transport.close)
 
     def refuse(self, status: HTTPStatus) -> None:
