@@ -39,14 +39,25 @@ def filled(said: S, known: msgspec.Struct, names: tuple[str, ...]) -> S:
     return msgspec.structs.replace(said, **values) if values else said
 
 
+def compare_facts(said: Facts, known: Facts) -> tuple[dict[str, Any], dict[str, Any], list[str]]:
+    """What only ``known`` records of a person, what only ``said`` does, and the names of what they record differently."""
+    missing, new, differ = {}, {}, []
+    for name, of_set, stored, blank in zip(FACTS, VALUES_OF_FACTS(said), VALUES_OF_FACTS(known), BLANK_FACTS, strict=True):
+        # Mostly both say the same.
+        if of_set == stored:
+            continue
+        if of_set == blank:
+            missing[name] = stored
+        elif stored == blank:
+            new[name] = of_set
+        else:
+            differ.append(name)
+    return missing, new, differ
+
+
 def facts_that_differ(said: Facts, known: Facts) -> list[str]:
     """Names of the facts that both sides record with different values."""
-    blank = defaults_of(Facts)
-    return [
-        name
-        for name in FACTS
-        if blank[name] not in (getattr(said, name), getattr(known, name)) and getattr(said, name) != getattr(known, name)
-    ]
+    return compare_facts(said, known)[2]
 
 
 def facts_text(known: Facts, **learnt: Any) -> bytes:
@@ -143,19 +154,9 @@ def meet(said: Subject, known: bytes | None) -> MetFacts:
     if known is None:
         return MetFacts(said=said, differ=[], learnt=facts_text(said))
     facts = DECODER.decode(known)
-    filled_in, learnt, differ = {}, {}, []
-    for name, of_set, stored, blank in zip(FACTS, VALUES_OF_FACTS(said), VALUES_OF_FACTS(facts), BLANK_FACTS, strict=True):
-        # Mostly both say the same.
-        if of_set == stored:
-            continue
-        if of_set == blank:
-            filled_in[name] = stored
-        elif stored == blank:
-            learnt[name] = of_set
-        else:
-            differ.append(name)
+    missing, learnt, differ = compare_facts(said, facts)
     return MetFacts(
-        said=msgspec.structs.replace(said, **filled_in) if filled_in else said,
+        said=msgspec.structs.replace(said, **missing) if missing else said,
         differ=differ,
         learnt=facts_text(facts, **learnt) if learnt else None,
     )
