@@ -17,11 +17,11 @@ from quietcuff.fhir.resources.readings import OBSERVATION, WRITERS
 from quietcuff.fhir.resources.result import mean_line
 from quietcuff.fhir.resources.sitting import ResourceState, SharedElements, SittingVersion, frame_of
 from quietcuff.fhir.versions import documents
-from quietcuff.storage.engine.ids import device_ids
+from quietcuff.storage.engine.ids import device_ids, id_text
 from quietcuff.storage.rows.tenants import Tenant
 from quietcuff.storage.rows.versions import VersionShown, VersionsShown, read_versions_shown
 from quietcuff.storage.search.observations import Snapshot
-from quietcuff.storage.search.query import ObservationEntry, text_of_id
+from quietcuff.storage.search.query import ObservationEntry
 
 SET_OF_ENTRY = attrgetter("set_id")
 
@@ -119,8 +119,5 @@ def exports_of(
     together = [(set_id, list(of_set)) for set_id, of_set in groupby(entries, key=SET_OF_ENTRY)]
     subjects = {set_id: of_set[0].subject_id for set_id, of_set in together}
     shown = read_versions_shown(snapshot, publisher.tenant.tenant_id, subjects)
-    exports = {
-        set_id: SetExport(publisher, text_of_id(subject_id.int), text_of_id(set_id.int))
-        for set_id, subject_id in subjects.items()
-    }
+    exports = {set_id: SetExport(publisher, id_text(subject_id), id_text(set_id)) for set_id, subject_id in subjects.items()}
     return ((exports[set_id], shown[set_id], of_set) for set_id, of_set in together)

@@ -6,13 +6,13 @@ Each reading, its pulse, its device flags and each mean is one entry.
 from __future__ import annotations
 
 from datetime import datetime
-from functools import lru_cache
 from typing import Literal
 from uuid import UUID
 
 import msgspec
 
 from quietcuff.core.record.sitting_version import ObservationStatus
+from quietcuff.storage.engine.ids import id_text
 
 Kind = Literal["reading", "pulse", "flags", "mean"]
 Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
@@ -139,15 +139,9 @@ class ObservationEntry(msgspec.Struct, frozen=True, gc=False):
     @property
     def key(self) -> ObservationKey:
         """The key of the Observation."""
-        return ObservationKey(text_of_id(self.set_id.int), self.kind, self.index)
+        return ObservationKey(id_text(self.set_id), self.kind, self.index)
 
     @property
     def page_end(self) -> EntryPageEnd:
         """The end of a page whose last entry it is."""
         return EntryPageEnd(self.ordered_by, self.set_id, self.place, self.began, self.recent)
-
-
-# The entries of a page name the same few sets and people. By number, which is found again faster than an id is.
-@lru_cache(maxsize=1024)
-def text_of_id(number: int) -> str:
-    return str(UUID(int=number))
