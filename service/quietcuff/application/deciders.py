@@ -274,8 +274,7 @@ def parts_of_tenants(asked: Sequence[AskedSitting]) -> list[list[AskedSitting]]:
 
 
 class Workplace(msgspec.Struct):
-    """What a worker has: the context in which it works, the loop in which it waits for the database, and how many parts it has
-    done."""
+    """The context in which a worker works, the loop in which it waits for the database, and how many parts it has done."""
 
     desk: AppContext
     loop: asyncio.Runner
